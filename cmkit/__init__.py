@@ -1,0 +1,1 @@
+"""cmkit: fluid-sample condition monitoring for mobile-equipment fleets."""

@@ -1,0 +1,273 @@
+"""fleet.toml as frozen settings. Unknown keys are refused with the nearest known name, reversed bounds with both values."""
+
+import difflib
+import tomllib
+from dataclasses import MISSING, dataclass, field, fields, replace
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from cmkit.errors import SettingsError
+from cmkit.records.analytes import DIRECTIONS, GROUPS, RULES, Analyte
+
+
+@dataclass(frozen=True)
+class Kind:
+    """What is assumed of a kind of compartment until the fleet says otherwise (reference/kinds.csv).
+
+    residual: share of old fluid left after a change; carry_out: share of metal that leaves with lost fluid (kappa); removal_per_h:
+    filter and settling; sealed: no consumption is expected, a low level means a leak; tube_extra_mm: tube beyond the depth, into the
+    pump. Rates are per operating hour, delays in hours, money in the fleet's currency, downtime in hours.
+    """
+
+    kind: str
+    residual: float
+    residual_cv: float
+    carry_out: float
+    removal_per_h: float
+    sealed: bool
+    pressurised: bool
+    sample_every_h: float
+    change_every_h: float
+    tube_extra_mm: float
+    defect_rate_per_h: float
+    delay_mean_h: float
+    delay_shape: float
+    rate_multiple: float
+    growth: float
+    acted_share: float
+    sample_cost: float
+    inspect_cost: float
+    planned_cost: float
+    failure_cost: float
+    planned_downtime_h: float
+    failure_downtime_h: float
+    basis: str = "own choice"
+    source: str = ""
+
+
+@dataclass(frozen=True)
+class Sampling:
+    """How sampling is organised. Hours are operating hours, turnaround in days from drawing to a result in the office."""
+
+    service_grid_h: tuple[float, ...] = (125.0, 250.0, 500.0, 1000.0, 2000.0)
+    turnaround_days: float = 7.0
+    interval_tolerance: float = 0.10
+    crew_samples_per_week: float = 0.0  # 0: not limited
+    lab_samples_per_week: float = 0.0
+    stale_after_intervals: float = 2.0
+
+
+@dataclass(frozen=True)
+class Alarm:
+    """When a trend is called. z: one-step departure; rise: sustained rise (likelihood ratio); shares: family percentiles."""
+
+    z: float = 3.0
+    alert_z: float = 2.5
+    rise: float = 3.5
+    alert_share: float = 0.90
+    alarm_share: float = 0.975
+    confidence: float = 0.90
+    crossing_chance: float = 0.50
+
+
+@dataclass(frozen=True)
+class Trust:
+    """When a bottle is doubted."""
+
+    exchange_prior: float = 0.015
+    exchange_probability: float = 0.90
+    fluid_false_calls: float = 0.005
+    common_factor_z: float = 4.0
+
+
+@dataclass(frozen=True)
+class FixedLimit:
+    """A maker's or site's own limit: for a compartment kind or family, an analyte and a direction (up or down)."""
+
+    where: str
+    analyte: str
+    alert: float
+    alarm: float
+    direction: str = "up"
+
+
+@dataclass(frozen=True)
+class Settings:
+    """Everything fleet.toml says, with the package's defaults where it is silent."""
+
+    name: str
+    currency: str = "money"
+    language: str = "en"
+    numbers_frozen_on: str = ""
+    sampling: Sampling = field(default_factory=Sampling)
+    alarm: Alarm = field(default_factory=Alarm)
+    trust: Trust = field(default_factory=Trust)
+    kinds: dict[str, Kind] = field(default_factory=dict)
+    limits: tuple[FixedLimit, ...] = ()
+    analytes: tuple[Analyte, ...] = ()
+    accepted_intervals: dict[str, float] = field(default_factory=dict)
+
+    def kind(self, name: str) -> Kind:
+        """Assumptions for a compartment kind; an unknown kind gets those of `other` under its own name."""
+        return self.kinds.get(name) or replace(self.kinds["other"], kind=name)
+
+
+@cache
+def default_kinds() -> dict[str, Kind]:
+    """reference/kinds.csv as a mapping from kind to :class:`Kind`."""
+    with files("cmkit.reference").joinpath("kinds.csv").open(encoding="utf-8") as handle:
+        table = pd.read_csv(handle)
+    return {str(row["kind"]): Kind(**row) for row in table.to_dict("records")}
+
+
+def read_settings(path: Path) -> Settings:
+    """Settings from `fleet.toml`; raises SettingsError naming the file, the key, what was found and what is known."""
+    try:
+        raw = tomllib.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError as error:
+        raise SettingsError(
+            f'{path}: not found. A fleet folder needs a fleet.toml with at least a line name = "...".'
+        ) from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise SettingsError(f"{path}: not readable as TOML: {error}. Mend that line and try again.") from error
+    return parse_settings(raw, str(path))
+
+
+def parse_settings(raw: dict[str, Any], where: str) -> Settings:
+    """Settings from the parsed content of a fleet.toml; `where` names the file in errors."""
+    plain = {k: v for k, v in raw.items() if k not in _SECTIONS}
+    _refuse_unknown(plain, [f.name for f in fields(Settings) if f.name not in _SECTIONS] + list(_SECTIONS), where)
+    if "name" not in raw:
+        raise SettingsError(f"{where}: key 'name' is missing; wanted the fleet's name, such as name = \"Our fleet\".")
+    values: dict[str, Any] = {k: _checked(v, str, f"{where}: {k}") for k, v in plain.items()}
+    for key, (cls, _) in _BLOCKS.items():
+        values[key] = _block(cls, raw.get(key, {}), f"{where}: [{key}]")
+    values["kinds"] = _kinds(raw.get("kinds", {}), where)
+    values["limits"] = _limits(raw.get("limits", {}), where)
+    values["analytes"] = _analytes(raw.get("analytes", {}), where)
+    values["accepted_intervals"] = {
+        k: _checked(v, float, f"{where}: [accepted_intervals] {k}")
+        for k, v in raw.get("accepted_intervals", {}).items()
+    }
+    settings = Settings(**values)
+    _check_bounds(settings, where)
+    return settings
+
+
+_BLOCKS: dict[str, tuple[Any, str]] = {"sampling": (Sampling, ""), "alarm": (Alarm, ""), "trust": (Trust, "")}
+_SECTIONS = (*_BLOCKS, "kinds", "limits", "analytes", "accepted_intervals")
+
+
+def _refuse_unknown(given: Any, known: list[str], where: str) -> None:
+    for key in given:
+        if key not in known:
+            near = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
+            hint = f"Did you mean '{near[0]}'?" if near else f"Known keys: {', '.join(sorted(known))}."
+            raise SettingsError(f"{where}: unknown key '{key}'. {hint}")
+
+
+def _checked(value: Any, wanted: Any, where: str) -> Any:
+    """The value as the wanted plain type, or an error that names both."""
+    if wanted is bool or wanted is str:
+        if isinstance(value, wanted):
+            return value
+    elif wanted in (float, int) and isinstance(value, (int, float)) and not isinstance(value, bool):
+        return wanted(value)
+    name = {bool: "true or false", str: "text in quotes", float: "a number", int: "a whole number"}[wanted]
+    raise SettingsError(f"{where}: found {value!r}, wanted {name}.")
+
+
+def _block(cls: Any, raw: Any, where: str, base: Any = None) -> Any:
+    """A frozen dataclass from a TOML table, starting from `base` or the defaults."""
+    if not isinstance(raw, dict):
+        raise SettingsError(f"{where}: found {raw!r}, wanted a table of settings.")
+    known = {f.name: f for f in fields(cls)}
+    _refuse_unknown(raw, list(known), where)
+    values = {}
+    for key, value in raw.items():
+        if known[key].type == tuple[float, ...]:
+            if not isinstance(value, list) or not value:
+                raise SettingsError(f"{where} {key}: found {value!r}, wanted a list of numbers.")
+            values[key] = tuple(_checked(v, float, f"{where} {key}") for v in value)
+        else:
+            values[key] = _checked(value, known[key].type, f"{where} {key}")
+    if base is not None:
+        return replace(base, **values)
+    missing = [n for n, f in known.items() if n not in values and f.default is MISSING and f.default_factory is MISSING]
+    if missing:
+        raise SettingsError(f"{where}: missing {', '.join(missing)}.")
+    return cls(**values)
+
+
+def _kinds(raw: dict[str, Any], where: str) -> dict[str, Kind]:
+    kinds = dict(default_kinds())
+    for name, block in raw.items():
+        base = kinds.get(name) or replace(kinds["other"], kind=name)
+        kinds[name] = _block(Kind, {**block, "basis": "site"}, f'{where}: [kinds."{name}"]', base)
+    return kinds
+
+
+def _limits(raw: dict[str, Any], where: str) -> tuple[FixedLimit, ...]:
+    """[limits."engine"] Fe_ppm = { alert = 80, alarm = 120 } -> one FixedLimit each."""
+    out = []
+    for place, block in raw.items():
+        for analyte, bounds in block.items():
+            spot = f'{where}: [limits."{place}"] {analyte}'
+            if not isinstance(bounds, dict):
+                raise SettingsError(f"{spot}: found {bounds!r}, wanted {{ alert = number, alarm = number }}.")
+            limit = _block(FixedLimit, {"where": place, "analyte": analyte, **bounds}, spot)
+            if limit.direction not in ("up", "down"):
+                raise SettingsError(f"{spot}: direction {limit.direction!r}, wanted 'up' or 'down'.")
+            if (limit.alarm - limit.alert) * (1 if limit.direction == "up" else -1) < 0:
+                raise SettingsError(
+                    f"{spot}: alert {limit.alert:g} lies beyond alarm {limit.alarm:g} for direction '{limit.direction}'; exchange them."
+                )
+            out.append(limit)
+    return tuple(out)
+
+
+_ANALYTE_DEFAULTS: dict[str, Any] = {
+    "symbol": "", "group": "contaminant", "bad": "up", "rule": "level", "reporting_limit": float("nan"), "plausible_low": 0.0,
+    "plausible_high": float("inf"), "repeat_a": float("nan"), "repeat_p": float("nan"), "noise_floor": 0.5, "noise_share": 0.1,
+    "decimals": 1, "basis": "site", "source": "fleet.toml",
+}  # fmt: skip
+
+
+def _analytes(raw: dict[str, Any], where: str) -> tuple[Analyte, ...]:
+    out = []
+    for name, block in raw.items():
+        spot = f"{where}: [analytes.{name}]"
+        analyte = _block(Analyte, {**_ANALYTE_DEFAULTS, "analyte": name, "name": name, "unit": "1", **block}, spot)
+        for key, allowed in (("group", GROUPS), ("rule", RULES), ("bad", DIRECTIONS)):
+            if getattr(analyte, key) not in allowed:
+                raise SettingsError(
+                    f"{spot} {key}: found {getattr(analyte, key)!r}, wanted one of {', '.join(allowed)}."
+                )
+        if analyte.plausible_low >= analyte.plausible_high:
+            raise SettingsError(
+                f"{spot}: plausible_low {analyte.plausible_low:g} is not below plausible_high {analyte.plausible_high:g}."
+            )
+        out.append(analyte)
+    return tuple(out)
+
+
+def _check_bounds(settings: Settings, where: str) -> None:
+    grid, alarm = settings.sampling.service_grid_h, settings.alarm
+    if any(b <= a for a, b in zip(grid, grid[1:], strict=False)) or grid[0] <= 0:
+        raise SettingsError(f"{where}: [sampling] service_grid_h {list(grid)} must be positive and rising.")
+    if not 0 < alarm.alert_share < alarm.alarm_share < 1:
+        raise SettingsError(
+            f"{where}: [alarm] wanted 0 < alert_share < alarm_share < 1, found {alarm.alert_share:g} and {alarm.alarm_share:g}."
+        )
+    if not 0 < alarm.alert_z <= alarm.z:
+        raise SettingsError(f"{where}: [alarm] wanted 0 < alert_z <= z, found {alarm.alert_z:g} and {alarm.z:g}.")
+    for kind in settings.kinds.values():
+        for name in ("residual", "carry_out", "acted_share"):
+            if not 0 <= getattr(kind, name) <= 1:
+                raise SettingsError(
+                    f'{where}: [kinds."{kind.kind}"] {name} = {getattr(kind, name):g}, wanted a share between 0 and 1.'
+                )
