@@ -1,6 +1,7 @@
 """fleet.toml as frozen settings. Unknown keys are refused with the nearest known name, reversed bounds with both values."""
 
 import difflib
+import itertools
 import tomllib
 from dataclasses import MISSING, dataclass, field, fields, replace
 from functools import cache
@@ -257,7 +258,7 @@ def _analytes(raw: dict[str, Any], where: str) -> tuple[Analyte, ...]:
 
 def _check_bounds(settings: Settings, where: str) -> None:
     grid, alarm = settings.sampling.service_grid_h, settings.alarm
-    if any(b <= a for a, b in zip(grid, grid[1:], strict=False)) or grid[0] <= 0:
+    if any(b <= a for a, b in itertools.pairwise(grid)) or grid[0] <= 0:
         raise SettingsError(f"{where}: [sampling] service_grid_h {list(grid)} must be positive and rising.")
     if not 0 < alarm.alert_share < alarm.alarm_share < 1:
         raise SettingsError(
