@@ -1,0 +1,46 @@
+# The two commands of the README are `make books` and `make test`; both set everything up in .venv first.
+PYTHON ?= python3
+BIN    := .venv/bin
+READY  := .venv/.ready
+MONTH  ?= 2026-06
+OUT    ?= books
+
+.PHONY: books test check lab bench sample-data clean
+
+books: $(READY)
+	$(BIN)/cmkit books sample_data --month $(MONTH) --out $(OUT)
+
+test: $(READY) chromium postgresql
+	$(BIN)/ruff check . && $(BIN)/ruff format --check . && $(BIN)/mypy
+	$(BIN)/python -m pytest -n 2 --dist loadgroup --nbval-lax -q tests notebooks
+
+check: $(READY)
+	$(BIN)/cmkit check sample_data
+
+lab: $(READY)
+	$(BIN)/jupyter lab notebooks
+
+bench: $(READY)
+	$(BIN)/python -m tests.benchmarks
+
+sample-data: $(READY)
+	$(BIN)/python -m cmkit.simulate sample_data/recipe.toml sample_data
+
+$(READY): constraints.txt pyproject.toml
+	@$(PYTHON) -c 'import sys; v = sys.version_info; sys.exit(None if v >= (3, 11) else f"cmkit needs Python 3.11 or newer, found {v[0]}.{v[1]}: make PYTHON=/path/to/python3.11")'
+	$(PYTHON) -m venv --clear .venv
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r constraints.txt
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .
+	@touch $(READY)
+
+# Debian's packages the tests drive: a browser, and a database server started on loopback.
+.PHONY: chromium postgresql
+chromium:
+	@command -v chromium >/dev/null || $(call install,chromium)
+postgresql:
+	@ls /usr/lib/postgresql/*/bin/postgres >/dev/null 2>&1 || $(call install,postgresql)
+SUDO := $(shell [ "$$(id -u)" = 0 ] || echo sudo)
+install = { $(SUDO) apt-get update -qq && DEBIAN_FRONTEND=noninteractive $(SUDO) apt-get install -y -qq --no-install-recommends $(1) >/dev/null; }
+
+clean:
+	rm -rf .venv .made books

@@ -1,0 +1,99 @@
+"""The rules of the house, read from the syntax tree: imports run downwards, functions stay short, nothing hides an import."""
+
+import ast
+from pathlib import Path
+
+import pytest
+
+LAYERS = ["errors", "records", "fluids", "trust", "wear", "intervals", "practice", "assessment", "assess", "books", "desk", "cli"]
+MAY_IMPORT = {
+    **{layer: set(LAYERS[:i]) | {layer} for i, layer in enumerate(LAYERS)},
+    "desk": set(LAYERS) - {"cli"},
+    "cli": {*LAYERS, "simulate"},
+    "simulate": {"errors", "records", "fluids", "simulate"},
+    "trust": {"errors", "records", "fluids", "trust"},
+    "reference": {"reference"},
+    "__init__": set(),
+}
+FREE_OF_LATE_IMPORTS = {"cli.py", "__init__.py"}
+
+
+def modules(root: Path) -> list[Path]:
+    return sorted((root / "cmkit").rglob("*.py"))
+
+
+def layer_of(path: Path, root: Path) -> str:
+    return path.relative_to(root / "cmkit").parts[0].removesuffix(".py")
+
+
+def imported_layers(tree: ast.AST) -> set[str]:
+    """Layers named by any import in the file, also one inside a function."""
+    names: set[str] = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.ImportFrom) and node.module and node.module.split(".")[0] == "cmkit":
+            parts = node.module.split(".")
+            names |= {parts[1]} if len(parts) > 1 else {alias.name for alias in node.names}
+        elif isinstance(node, ast.Import):
+            names |= {a.name.split(".")[1] for a in node.names if a.name.startswith("cmkit.")}
+    return names
+
+
+def test_imports_run_downwards(root: Path) -> None:
+    wrong = []
+    for path in modules(root):
+        layer = layer_of(path, root)
+        for name in imported_layers(ast.parse(path.read_text())) - MAY_IMPORT[layer]:
+            wrong.append(f"{path.relative_to(root)} imports cmkit.{name}")
+    assert wrong == []
+
+
+@pytest.mark.parametrize(
+    ("text", "found"),
+    [
+        ("from cmkit.books import run", {"books"}),
+        ("def f():\n    import cmkit.wear.rates", {"wear"}),
+        ("from cmkit import cli", {"cli"}),
+    ],
+)
+def test_the_import_reader_sees_hidden_imports(text: str, found: set[str]) -> None:
+    assert imported_layers(ast.parse(text)) == found
+
+
+def functions(tree: ast.AST) -> list[ast.FunctionDef | ast.AsyncFunctionDef]:
+    return [n for n in ast.walk(tree) if isinstance(n, (ast.FunctionDef, ast.AsyncFunctionDef))]
+
+
+def body_lines(node: ast.FunctionDef | ast.AsyncFunctionDef) -> int:
+    """Lines of the body without its docstring."""
+    body = node.body[1:] if ast.get_docstring(node) and len(node.body) > 1 else node.body
+    return body[-1].end_lineno - body[0].lineno + 1  # type: ignore[operator]
+
+
+def test_no_import_hides_in_a_function(root: Path) -> None:
+    hidden = [
+        f"{path.relative_to(root)}:{node.lineno}"
+        for path in modules(root)
+        if path.name not in FREE_OF_LATE_IMPORTS
+        for function in functions(ast.parse(path.read_text()))
+        for node in ast.walk(function)
+        if isinstance(node, (ast.Import, ast.ImportFrom))
+    ]
+    assert hidden == []
+
+
+def test_functions_and_modules_stay_short(root: Path) -> None:
+    sizes = sorted(body_lines(f) for path in modules(root) for f in functions(ast.parse(path.read_text())))
+    assert sizes[len(sizes) // 2] < 15
+    assert sizes[int(0.9 * len(sizes))] < 40
+    assert sizes[-1] <= 80
+    assert [str(p) for p in modules(root) if len(p.read_text().splitlines()) > 700] == []
+
+
+def test_every_public_function_says_what_it_does(root: Path) -> None:
+    silent = [
+        f"{path.relative_to(root)}:{f.lineno} {f.name}"
+        for path in modules(root)
+        for f in ast.parse(path.read_text()).body
+        if isinstance(f, (ast.FunctionDef, ast.ClassDef)) and not f.name.startswith("_") and not ast.get_docstring(f)
+    ]
+    assert silent == []
