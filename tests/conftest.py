@@ -1,10 +1,18 @@
 """Fixtures shared by all tests."""
 
+from collections.abc import Callable
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
+from cmkit.records.analytes import analyte_register, below
+from cmkit.records.fleet import Fleet
+from cmkit.records.settings import parse_settings
+from cmkit.records.tables import SET_ASIDE, TABLES
+
 ROOT = Path(__file__).parent.parent
+DTYPES = {"text": "str", "number": "float64", "date": "datetime64[us]", "flag": "boolean"}
 
 
 @pytest.fixture(scope="session")
@@ -17,3 +25,45 @@ def root() -> Path:
 def design_data() -> Path:
     """Open data files with origin and licence in their README."""
     return ROOT / "tests" / "data"
+
+
+def table(name: str, rows: list[dict]) -> pd.DataFrame:
+    """One table of `records.tables` with every column and dtype the loader gives, from rows that name only what matters."""
+    frame = pd.DataFrame(rows).reindex(columns=TABLES[name].names)
+    for column in TABLES[name].columns:
+        if column.kind == "date":
+            frame[column.name] = pd.to_datetime(frame[column.name]).astype("datetime64[us]")
+        else:
+            frame[column.name] = frame[column.name].astype(DTYPES[column.kind])
+    if name == "samples":
+        given = pd.DataFrame(rows)
+        results = {}
+        for analyte in analyte_register().index:
+            results[analyte] = (
+                given[analyte].astype(float) if analyte in given else pd.Series(float("nan"), index=frame.index)
+            )
+            flag = below(analyte)
+            results[flag] = (
+                given[flag].fillna(False).astype(bool) if flag in given else pd.Series(False, index=frame.index)
+            )
+        frame = pd.concat([frame, pd.DataFrame(results, index=frame.index)], axis=1)
+    return frame
+
+
+@pytest.fixture(scope="session")
+def make_fleet() -> Callable[..., Fleet]:
+    """`make_fleet(samples=[{...}], machines=[...], settings={...})` -> Fleet; a table left out is empty."""
+
+    def make(settings: dict | None = None, **rows: list[dict]) -> Fleet:
+        tables = {name: table(name, rows.get(name, [])) for name in TABLES}
+        aside = pd.DataFrame(columns=list(SET_ASIDE)).astype({"known_on": "datetime64[us]"})
+        counts = pd.DataFrame(columns=["file", "table", "read", "used", "set_aside"])
+        return Fleet(
+            settings=parse_settings({"name": "Test fleet", **(settings or {})}, "fleet.toml"),
+            **tables,
+            set_aside=aside,
+            repairs=aside.assign(used=pd.Series(dtype="str")),
+            counts=counts,
+        )
+
+    return make

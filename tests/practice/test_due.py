@@ -1,0 +1,141 @@
+"""Due dates, cost of waiting and the record of past alarms, on a hand-made fleet with answers worked out by hand."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from cmkit.practice.due import next_due
+from cmkit.practice.replay import alarm_record
+from cmkit.practice.waiting import confirmed_share, cost_of_waiting
+
+TODAY = "2026-06-30"
+
+
+@pytest.fixture
+def known(make_fleet):
+    places = [
+        {"compartment": f"M1/{k}", "machine": "M1", "kind": k, "sample_every_h": e, "family": k}
+        for k, e in (("engine", 250), ("final drive", 500), ("hydraulic", np.nan))
+    ]
+    return make_fleet(
+        settings={"sampling": {"turnaround_days": 10}, "accepted_intervals": {"M1/hydraulic": 1000}},
+        sites=[{"site": "S", "downtime_cost_per_h": 100}],
+        machines=[{"machine": "M1", "site": "S", "kind": "wheel loader"}, {"machine": "M2", "site": "S", "kind": "wheel loader", "retired_on": "2026-01-01"}],
+        compartments=[*places, {"compartment": "M2/engine", "machine": "M2", "kind": "engine", "family": "engine"}],
+        findings=[
+            {"finding": "F1", "compartment": "M1/engine", "found_on": "2026-03-10", "outcome": "defect", "cause": "dirt entry", "cost": 900, "downtime_h": 2},
+            {"finding": "F2", "compartment": "M1/final drive", "found_on": "2026-04-01", "outcome": "failed", "cost": 5000, "downtime_h": 10},
+        ],
+    ).as_of(TODAY)  # fmt: skip
+
+
+@pytest.fixture
+def use() -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            "machine": ["M1"],
+            "h_per_day": [10.0],
+            "last_read_on": [pd.Timestamp("2026-06-20")],
+            "last_run_h": [5000.0],
+            "idle": [False],
+        }
+    )
+
+
+def bottles(run_h: dict[str, float]) -> pd.DataFrame:
+    return pd.DataFrame(
+        [
+            {
+                "compartment": c,
+                "life": 1,
+                "order": 0,
+                "run_h": h,
+                "meter_h": h - 1000,
+                "drawn_on": pd.Timestamp("2026-06-01"),
+            }
+            for c, h in run_h.items()
+        ]
+    )
+
+
+def verdicts(states: dict[str, str], bottles: int = 1) -> pd.DataFrame:
+    return pd.DataFrame(
+        [
+            {"compartment": c, "machine": "M1", "site": "S", "kind": c.split("/")[1], "state": s, "n_bottles": bottles}
+            for c, s in states.items()
+        ]
+    )
+
+
+def test_due_by_hours_and_date(known, use) -> None:
+    states = verdicts({"M1/engine": "clear", "M1/final drive": "clear", "M1/hydraulic": "not known"})
+    due = next_due(known, bottles({"M1/engine": 4860.0, "M1/final drive": 4950.0}), use, states).set_index(
+        "compartment"
+    )
+    # the machine stands at 5000 + 10 days x 10 h = 5100 h today
+    assert due.index.tolist() == ["M1/engine", "M1/final drive", "M1/hydraulic"]  # the retired machine is gone
+    assert due.loc["M1/engine", "due_run_h"] == 5110
+    assert due.loc["M1/engine", "due_meter_h"] == 4110
+    assert due.loc["M1/engine", "due_on"] == pd.Timestamp("2026-07-01")
+    assert not due.loc["M1/engine", "overdue"]
+    assert due.loc["M1/final drive", "due_on"] == pd.Timestamp("2026-08-04")
+    assert due.loc["M1/hydraulic", "every_h"] == 1000  # the accepted interval
+    assert due.loc["M1/hydraulic", "why"] == "never sampled"
+    assert due.loc["M1/hydraulic", "overdue"]
+
+
+def test_an_alarm_asks_for_a_bottle_now_and_an_alert_for_half_the_interval(known, use) -> None:
+    states = verdicts({"M1/engine": "alarm", "M1/final drive": "alert", "M1/hydraulic": "clear"})
+    run = {"M1/engine": 5050.0, "M1/final drive": 5000.0, "M1/hydraulic": 4000.0}
+    due = next_due(known, bottles(run), use, states).set_index("compartment")
+    assert due.loc["M1/engine", "due_run_h"] == 5050
+    assert due.loc["M1/engine", "due_on"] == pd.Timestamp(TODAY)
+    assert due.loc["M1/engine", "overdue"]
+    assert due.loc["M1/final drive", "due_run_h"] == 5250
+    assert due.loc["M1/hydraulic", "overdue_h"] == 100
+    assert not due.loc["M1/hydraulic", "overdue"]  # within 10 % of 1,000 h
+
+
+def test_an_idle_machine_has_no_due_date(known, use) -> None:
+    states = verdicts({"M1/engine": "clear", "M1/final drive": "clear", "M1/hydraulic": "clear"})
+    due = next_due(known, bottles({"M1/engine": 4800.0}), use.assign(idle=True), states).set_index("compartment")
+    assert pd.isna(due.loc["M1/engine", "due_on"])
+    assert not due.loc["M1/engine", "overdue"]  # the meter stands at 5,000 h, due at 5,050 h
+
+
+def test_cost_of_waiting_by_hand(known, use) -> None:
+    states = verdicts({"M1/engine": "alarm", "M1/final drive": "clear", "M1/hydraulic": "alert"})
+    due = next_due(known, bottles({"M1/engine": 5050.0}), use, states)
+    empty = pd.DataFrame({"alarm_on": pd.to_datetime([]), "outcome": []})
+    out = cost_of_waiting(known, states, due, use, empty).set_index("compartment")
+    kind = known.settings.kind("engine")
+    chance = 3 / 5 * (1 - np.exp(-(250 + 100) / kind.delay_mean_h))
+    money = kind.failure_cost - kind.planned_cost + 100 * (kind.failure_downtime_h - kind.planned_downtime_h)
+    assert out.index[0] == "M1/engine"
+    np.testing.assert_allclose(out.loc["M1/engine", "chance"], chance, rtol=1e-12)
+    np.testing.assert_allclose(out.loc["M1/engine", "cost_of_waiting"], chance * money, rtol=1e-12)
+    assert "M1/final drive" not in out.index
+
+
+def spell(compartment: str, on: str, closed: str | None, by: str) -> dict:
+    return {"compartment": compartment, "life": 1, "alarm_on": pd.Timestamp(on), "sample": "s", "run_h": 4000.0, "last_on": pd.Timestamp(on),
+            "bottles": 1, "analytes": "Fe_ppm", "closed_on": pd.Timestamp(closed) if closed else pd.NaT, "closed_by": by}  # fmt: skip
+
+
+def test_the_record_tells_what_alarms_led_to(known) -> None:
+    spells = pd.DataFrame(
+        [
+            spell("M1/engine", "2026-02-01", "2026-03-10", "finding"),
+            spell("M1/hydraulic", "2026-05-01", None, ""),
+            spell("M1/engine", "2026-04-01", "2026-05-15", "two clear bottles"),
+        ]
+    )
+    found_h = pd.DataFrame({"finding": ["F1", "F2"], "run_h": [4300.0, 4500.0]})
+    record = alarm_record(known, spells, found_h)
+    confirmed = record[record["outcome"] == "defect"].iloc[0]
+    assert confirmed["lead_h"] == 300
+    assert confirmed["cost"] == 900 + 2 * 100
+    assert record["outcome"].tolist() == ["defect", "not looked into", "failed", "waiting"]
+    assert record["words"].tolist()[2] == "failed without a warning"
+    # Beta mean of a 3-in-5 prior and one confirmed look: 4 / 6; the unwarned failure is no alarm
+    assert confirmed_share(record) == pytest.approx(4 / 6, abs=1e-12)
