@@ -5,7 +5,20 @@ from pathlib import Path
 
 import pytest
 
-LAYERS = ["errors", "records", "fluids", "trust", "wear", "intervals", "practice", "assessment", "assess", "books", "desk", "cli"]
+LAYERS = [
+    "errors",
+    "records",
+    "fluids",
+    "trust",
+    "wear",
+    "intervals",
+    "practice",
+    "assessment",
+    "assess",
+    "books",
+    "desk",
+    "cli",
+]
 MAY_IMPORT = {
     **{layer: set(LAYERS[:i]) | {layer} for i, layer in enumerate(LAYERS)},
     "desk": set(LAYERS) - {"cli"},

@@ -1,0 +1,24 @@
+"""Runs every benchmark script (`bench_*.py`) in turn: each prints a table of ratios to a named peer measured in the same run.
+
+    python -m tests.benchmarks              all of them
+    python -m tests.benchmarks wear books   those whose name holds one of the words
+"""
+
+import subprocess
+import sys
+from pathlib import Path
+
+
+def main(words: list[str]) -> int:
+    """Runs the scripts asked for; the exit code is the number that failed."""
+    scripts = sorted(Path(__file__).parent.glob("bench_*.py"))
+    chosen = [s for s in scripts if not words or any(w in s.stem for w in words)]
+    failed = 0
+    for script in chosen:
+        print(f"\n## {script.stem}\n", flush=True)
+        failed += subprocess.run([sys.executable, str(script)], check=False).returncode != 0
+    return failed
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
