@@ -1,0 +1,124 @@
+"""The next round on a hand-made fleet. Common practice (no source) as the checks: tube to mid-depth and never to the bottom, pump where
+there is no pressure, probe where there is, sides from the operator's seat, a final drive's level at the bottom of the plug's thread."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from cmkit.practice.rounds import bottle_number, check_letter, plan_round, side_words, tube_length, what_to_bring
+
+
+def fleet(make_fleet, per_week: float = 0):
+    places = [
+        {"compartment": "M1/engine", "machine": "M1", "kind": "engine", "pressurised": True, "fluid": "engine oil"},
+        {"compartment": "M1/final drive/left", "machine": "M1", "kind": "final drive", "position": "left", "pressurised": False, "depth_mm": 400, "fluid": "gear oil"},
+        {"compartment": "M1/final drive/right", "machine": "M1", "kind": "final drive", "position": "right", "pressurised": False, "fluid": "gear oil"},
+        {"compartment": "M1/coolant", "machine": "M1", "kind": "coolant", "pressurised": False, "depth_mm": 300, "fluid": "coolant"},
+    ]  # fmt: skip
+    return make_fleet(
+        settings={"sampling": {"crew_samples_per_week": per_week}},
+        sites=[{"site": "S"}],
+        machines=[{"machine": "M1", "site": "S", "kind": "wheel loader"}],
+        compartments=places,
+    ).as_of("2026-06-30")
+
+
+def due(why: dict[str, str]) -> pd.DataFrame:
+    base = {"machine": "M1", "site": "S", "every_h": 500.0, "last_run_h": 100.0, "due_meter_h": 600.0, "due_on": pd.Timestamp("2026-07-10"),
+            "overdue_h": 0.0, "overdue": False}  # fmt: skip
+    kinds = {"M1/engine": "engine", "M1/coolant": "coolant"}
+    return pd.DataFrame(
+        [base | {"compartment": c, "kind": kinds.get(c, "final drive"), "why": w} for c, w in why.items()]
+    )
+
+
+ALL = dict.fromkeys(["M1/coolant", "M1/engine", "M1/final drive/left", "M1/final drive/right"], "routine")
+
+
+def test_method_pump_tube_and_side(make_fleet) -> None:
+    cards = plan_round(fleet(make_fleet), due(ALL)).cards.set_index("compartment")
+    assert cards["method"].to_dict() == {
+        "M1/coolant": "pump",
+        "M1/engine": "probe",
+        "M1/final drive/left": "pump",
+        "M1/final drive/right": "pump",
+    }
+    assert cards["pump"].tolist() == ["coolant pump", "", "oil pump", "oil pump"]
+    assert cards.loc["M1/final drive/left", "tube_mm"] == 400 / 2 + 150
+    assert np.isnan(cards.loc["M1/engine", "tube_mm"])
+    assert "never to the bottom" in cards.loc["M1/final drive/right", "tube_words"]
+    assert "operator's seat" in cards.loc["M1/final drive/left", "side"]
+    assert "bottom of the plug's thread" in cards.loc["M1/final drive/left", "level_words"]
+    assert not cards["ready"].str.contains("drain stream").any()
+
+
+@given(st.floats(1, 5000))
+def test_the_tube_reaches_mid_depth_and_never_the_bottom(depth: float) -> None:
+    inside = tube_length(pd.Series([depth]), np.array([0.0])).iloc[0]
+    assert inside == pytest.approx(depth / 2, rel=1e-12)
+
+
+def test_capacity_keeps_the_urgent_and_names_the_rest(make_fleet) -> None:
+    why = ALL | {"M1/final drive/right": "repeat after alarm"}
+    plan = plan_round(fleet(make_fleet, per_week=0.5), due(why), days=28)
+    assert len(plan.cards) == 2
+    assert "M1/final drive/right" in set(plan.cards["compartment"])
+    assert set(plan.cards["compartment"]) | set(plan.later["compartment"]) == set(ALL)
+
+
+def test_what_falls_due_later_is_not_on_the_round(make_fleet) -> None:
+    rows = due(ALL)
+    rows.loc[0, "due_on"] = pd.Timestamp("2026-09-01")
+    assert len(plan_round(fleet(make_fleet), rows).cards) == 3
+
+
+def test_bring_counts_pumps_apart(make_fleet) -> None:
+    bring = what_to_bring(plan_round(fleet(make_fleet), due(ALL)).cards).set_index("item")["number"]
+    assert bring["sample bottles, clean and sealed"] == 5  # 4 and a tenth to spare
+    assert bring["hand vacuum pump for coolant, kept apart"] == 1
+    # 350 + 350 (unknown depth, as the longest) + 300 mm, a tenth to spare, up to whole decimetres
+    assert bring["new tube, one piece a bottle"] == pytest.approx(1.1, abs=1e-9)
+
+
+def test_an_empty_round_brings_nothing(make_fleet) -> None:
+    plan = plan_round(fleet(make_fleet), due(ALL).iloc[:0])
+    assert len(plan.cards) == len(plan.bring) == 0
+
+
+def test_bottle_numbers_differ_and_survive_slips() -> None:
+    day = pd.Timestamp("2026-06-30")
+    numbers = {bottle_number(f"M{i}/engine", day) for i in range(2000)}
+    assert len(numbers) == 2000
+    number = bottle_number("M1/engine", day)
+    assert number == bottle_number("M1/engine", day) != bottle_number("M1/engine", pd.Timestamp("2026-07-31"))
+
+
+@given(
+    st.text("ABCDEFGHJKLMNPQRSTUVWXYZ2345678", min_size=8, max_size=8),
+    st.integers(0, 7),
+    st.sampled_from("ABCDEFGHJKLMNPQRSTUVWXYZ2345678"),
+)
+def test_one_wrong_letter_is_noticed(body: str, at: int, letter: str) -> None:
+    wrong = body[:at] + letter + body[at + 1 :]
+    assert (check_letter(wrong) == check_letter(body)) == (wrong == body)
+
+
+@given(st.text("ABCDEFGHJKLMNPQRSTUVWXYZ2345678", min_size=8, max_size=8), st.integers(0, 6))
+def test_an_exchange_of_neighbours_is_noticed(body: str, at: int) -> None:
+    wrong = body[:at] + body[at + 1] + body[at] + body[at + 2 :]
+    assert (check_letter(wrong) == check_letter(body)) == (wrong == body)
+
+
+@pytest.mark.parametrize(
+    ("position", "words"),
+    [
+        ("", ""),
+        (float("nan"), ""),
+        ("front", "front"),
+        ("right", "RIGHT as seen from the operator's seat, facing forward"),
+    ],
+)
+def test_side_words(position, words) -> None:
+    assert side_words(position) == words
