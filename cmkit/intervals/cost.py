@@ -1,0 +1,341 @@
+"""What a sampling interval costs per operating hour: chance that a defect is caught in time, and renewal reward around it.
+
+A defect starts after an exponential healthy time; samples fall on a fixed grid of operating hours; a sample may raise an alarm; the
+result and the repair come `turnaround_h` later; a defect that fails before then is a failure. Either way the compartment is as new.
+Hours are operating hours throughout, never calendar hours.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+
+from cmkit.intervals.delay import (
+    Array,
+    Rule,
+    delay_reach,
+    delay_scale,
+    integration_rule,
+    ratio_class,
+    weibull_nodes,
+)
+from cmkit.intervals.detection import (
+    SteadyFilter,
+    alarm_chance,
+    retention,
+    signatures,
+    steady_filter,
+    typical_levels,
+)
+
+_NODES = 60_000  # quadrature points held at once: small enough for a processor's cache
+
+
+@dataclass(frozen=True)
+class Case:
+    """One compartment, or N of them: any field may be a number or an array of shape (N,).
+
+    Defects: defect_rate_per_h (1/h, > 0), delay_mean_h (h, > 0) and delay_shape (Weibull; <= 0 fixed) from start to failure.
+    Trend: base_rate (ppm/h), rate_multiple (>= 1; times the base rate reached at failure), growth (> 0; power of age / delay).
+    Bottle and filter: s0 (ppm), b, eta_i, eta_w as in `wear.rates`; level (ppm; NaN: typical of the fluid life), change_every_h (h),
+    residual (share left at a change, 0..1), z_alarm, acted_share (0..1; share of alarms acted on).
+    chance: for another technique, a constant chance (0..1) that one sample finds a present defect; NaN: from the trend.
+    Money: sample_cost, inspect_cost (a false alarm), planned_cost, failure_cost, downtime included; false_alarm (share of samples).
+    turnaround_h: operating hours from drawing to repair (>= 0).
+    """
+
+    defect_rate_per_h: float | Array
+    delay_mean_h: float | Array
+    delay_shape: float | Array = 2.0
+    base_rate: float | Array = np.nan
+    rate_multiple: float | Array = np.nan
+    growth: float | Array = 1.0
+    s0: float | Array = 0.5
+    b: float | Array = 0.1
+    eta_i: float | Array = 0.12
+    eta_w: float | Array = 0.20
+    level: float | Array = np.nan
+    change_every_h: float | Array = np.inf
+    residual: float | Array = 0.1
+    z_alarm: float | Array = 3.0
+    acted_share: float | Array = 0.95
+    chance: float | Array = np.nan
+    sample_cost: float | Array = 0.0
+    inspect_cost: float | Array = 0.0
+    planned_cost: float | Array = 0.0
+    failure_cost: float | Array = 0.0
+    false_alarm: float | Array = 0.0
+    turnaround_h: float | Array = 0.0
+
+    def __post_init__(self) -> None:
+        for name, low, high in _BOUNDS:
+            value = np.asarray(getattr(self, name), float)
+            if np.any((value < low) | (value > high)):
+                bad = value[(value < low) | (value > high)].flat[0]
+                raise ValueError(f"{name}: found {bad:g}, wanted a value between {low:g} and {high:g}.")
+        trend = np.isnan(np.asarray(self.chance, float))
+        if np.any(trend & (np.isnan(self.base_rate) | np.isnan(self.rate_multiple))):
+            raise ValueError("base_rate and rate_multiple are needed unless chance is given: a trend needs a slope.")
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        return np.broadcast_shapes(*(np.shape(getattr(self, f.name)) for f in fields(self)))
+
+    def columns(self) -> dict[str, Array]:
+        """Every field as a float array of shape (N,), N = 1 for a single compartment."""
+        size = self.shape or (1,)
+        return {f.name: np.broadcast_to(np.asarray(getattr(self, f.name), float), size) for f in fields(self)}
+
+    def take(self, rows: Array) -> "Case":
+        """The compartments at these positions, as arrays."""
+        return Case(**{name: column[rows] for name, column in self.columns().items()})
+
+
+_TINY = np.finfo(float).tiny
+_BOUNDS = (
+    ("defect_rate_per_h", _TINY, np.inf),
+    ("delay_mean_h", _TINY, np.inf),
+    ("base_rate", _TINY, np.inf),
+    ("rate_multiple", 1.0, np.inf),
+    ("growth", _TINY, np.inf),
+    ("s0", 0.0, np.inf),
+    ("b", 0.0, np.inf),
+    ("residual", 0.0, 0.999),
+    ("acted_share", 0.0, 1.0),
+    ("chance", 0.0, 1.0),
+    ("sample_cost", 0.0, np.inf),
+    ("inspect_cost", 0.0, np.inf),
+    ("planned_cost", 0.0, np.inf),
+    ("failure_cost", 0.0, np.inf),
+    ("false_alarm", 0.0, 1.0),
+    ("turnaround_h", 0.0, np.inf),
+)
+_OUTCOME_FIELDS = (
+    "delay_mean_h", "delay_shape", "base_rate", "rate_multiple", "growth", "s0", "b", "eta_i", "eta_w", "level",
+    "change_every_h", "residual", "z_alarm", "acted_share", "chance", "turnaround_h",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What becomes of a defect: caught (share found and repaired in time), gained_h (mean hours by which repair cuts its life short)."""
+
+    caught: Array
+    gained_h: Array
+
+
+@dataclass(frozen=True)
+class IntervalCost:
+    """Per compartment (if several) and interval (if several), in that order of axes.
+
+    cost_per_h: money per operating hour; p_caught, p_fail: share of defects; warning_h: mean hours between repair and the failure it
+    prevents (NaN when none is caught); defect_h: mean hours a defect lives until repair or failure.
+    """
+
+    every_h: float | Array
+    cost_per_h: Array
+    p_caught: Array
+    p_fail: Array
+    warning_h: Array
+    defect_h: Array
+
+
+def interval_cost(case: Case, every_h: float | Array, *, fine: bool | None = None, restarted: bool = False) -> IntervalCost:
+    """Cost per operating hour of sampling every `every_h` hours; inf means no sampling.
+
+    every_h: one interval or a grid (h, > 0). fine: finer integration (cost to 3e-4; default for a single compartment). restarted: the grid
+    starts again at each repair instead of running on (the phase of the first sample is then not uniform). Renewal reward:
+    C = c_s/T + [c_p P + c_f (1-P)]/(1/lam + E W) + (c_i alpha/T)(1/lam)/(1/lam + E W).
+    """
+    grid = np.atleast_1d(np.asarray(every_h, float))
+    if np.any(~(grid > 0)):
+        raise ValueError(f"every_h: found {grid[~(grid > 0)][0]:g}, wanted hours above zero (inf for no sampling).")
+    outcome = outcomes(case, grid, fine=case.shape == () if fine is None else fine, restarted=restarted)
+    c = {name: column[:, None] for name, column in case.columns().items()}
+    result = cost_of_outcome(c, grid, outcome)
+    shape = case.shape + np.shape(every_h)
+    flat = {f.name: np.reshape(getattr(result, f.name), shape) for f in fields(IntervalCost) if f.name != "every_h"}
+    return IntervalCost(every_h=every_h, **flat)
+
+
+def cost_of_outcome(c: dict[str, Array], grid: Array, outcome: Outcome) -> IntervalCost:
+    """Renewal reward from the outcome of a defect; columns `c` of a Case broadcast against the outcome's arrays."""
+    per_hour = 1 / grid
+    healthy = 1 / c["defect_rate_per_h"]
+    defect = c["delay_mean_h"] - outcome.gained_h
+    cycle = healthy + defect
+    repair = c["planned_cost"] * outcome.caught + c["failure_cost"] * (1 - outcome.caught)
+    false = c["inspect_cost"] * c["false_alarm"] * per_hour * healthy / cycle
+    warning = np.divide(
+        outcome.gained_h, outcome.caught, out=np.full(outcome.caught.shape, np.nan), where=outcome.caught > 1e-12
+    )
+    cost = c["sample_cost"] * per_hour + repair / cycle + false
+    return IntervalCost(grid, cost, outcome.caught, 1 - outcome.caught, warning, defect)
+
+
+def several_modes(cases: list[Case], every_h: float | Array) -> Array:
+    """Cost per hour (money/h) when several failure modes share the same samples: sampling and false alarms are paid once."""
+    costs = [interval_cost(case, every_h).cost_per_h for case in cases]
+    free = [replace(case, sample_cost=0.0, inspect_cost=0.0) for case in cases[1:]]
+    return costs[0] + sum(interval_cost(case, every_h).cost_per_h for case in free)
+
+
+def outcomes(case: Case, grid: Array, fine: bool = False, restarted: bool = False) -> Outcome:
+    """What becomes of a defect in each compartment (N) at each interval (G); equal parameter sets are computed once.
+
+    Money and (unless the grid restarts) the defect rate play no part, so compartments that differ only in those share the work.
+    """
+    columns = case.columns()
+    names = (*_OUTCOME_FIELDS, "defect_rate_per_h") if restarted else _OUTCOME_FIELDS
+    keys = np.stack([columns[name] for name in names])
+    _, first, back = np.unique(keys, axis=1, return_index=True, return_inverse=True)
+    sets = {name: column[first] for name, column in columns.items()}
+    caught = np.zeros((len(first), grid.size))
+    gained = np.zeros((len(first), grid.size))
+    for g, every in enumerate(grid):
+        if np.isfinite(every):
+            caught[:, g], gained[:, g] = _one_interval(sets, float(every), fine, restarted)
+    back = back.ravel()
+    return Outcome(caught[back], gained[back])
+
+
+def _one_interval(sets: dict[str, Array], every: float, fine: bool, restarted: bool) -> tuple[Array, Array]:
+    """Share caught and mean hours gained of each parameter set at one interval."""
+    caught, gained = np.zeros(len(sets["chance"])), np.zeros(len(sets["chance"]))
+    for rows, level in _by_level(sets):
+        part = {name: column[rows] for name, column in sets.items()} | {"level": level}
+        for chunk, nodes in _chunks(part, every, fine, restarted):
+            c = {name: column[chunk] for name, column in part.items()}
+            p, w = _follow(c, every, nodes)
+            np.add.at(caught, rows[chunk], p)
+            np.add.at(gained, rows[chunk], w)
+    halves = np.where(np.isnan(sets["level"]) & np.isnan(sets["chance"]), 2.0, 1.0)
+    return np.clip(caught / halves, 0, 1), gained / halves
+
+
+def _by_level(sets: dict[str, Array]) -> Iterator[tuple[Array, Array]]:
+    """Rows with the level to use: the one given, or both typical levels of a fluid life (half of the weight each)."""
+    given = ~np.isnan(sets["level"]) | ~np.isnan(sets["chance"])
+    if given.any():
+        yield np.flatnonzero(given), np.nan_to_num(sets["level"][given])
+    rows = np.flatnonzero(~given)
+    if rows.size:
+        levels = typical_levels(sets["base_rate"][rows], sets["change_every_h"][rows], sets["residual"][rows])
+        yield np.repeat(rows, 2), levels.ravel()
+
+
+@dataclass(frozen=True)
+class _Nodes:
+    """Quadrature points: phase of the first sample (N, U), delays and weights (N, U, H), samples that can still help (N, U, H)."""
+
+    first: Array
+    delay: Array
+    weight: Array
+    count: Array | None
+    per_interval: int
+    last: int
+
+
+def _chunks(c: dict[str, Array], every: float, fine: bool, restarted: bool) -> Iterator[tuple[Array, _Nodes]]:
+    """Compartments in groups that share a rule and a number of intervals, small enough for the cache, with their points."""
+    fixed = c["delay_shape"] <= 0
+    for rows in _pieces(np.flatnonzero(fixed), 1000):
+        yield rows, _fixed_nodes({n: v[rows] for n, v in c.items()}, every, fine, restarted)
+    classes = ratio_class(every, c["delay_mean_h"])
+    for k in np.unique(classes[~fixed]):
+        rule = integration_rule(int(k), fine)
+        rows = np.flatnonzero(~fixed & (classes == k))
+        reach = delay_reach(c["delay_mean_h"][rows], c["delay_shape"][rows], rule.exponent)
+        panels = np.maximum(np.ceil((reach - c["turnaround_h"][rows]) / every), 1).astype(int)
+        order = np.argsort(panels, kind="stable")
+        points = rule.phase * rule.panels * rule.points
+        for piece in _pieces(order, max(1, _NODES // int(points * panels.max()))):
+            n, part = int(panels[piece].max()), rows[piece]
+            yield part, _weibull(c, part, reach[piece], every, rule, n, restarted)
+
+
+def _pieces(rows: Array, size: int) -> list[Array]:
+    return [rows[i : i + size] for i in range(0, len(rows), size)]
+
+
+def _phase_weight(first: Array, weight: Array, every: float, rate: Array, restarted: bool) -> Array:
+    """Weights of the first sample's phase; on a restarted grid early starts of the interval are likelier (exact density)."""
+    if not restarted:
+        return np.broadcast_to(weight, first.shape)
+    x = rate[:, None] * every
+    return weight * x * np.exp(rate[:, None] * (first - every)) / -np.expm1(-x)
+
+
+def _weibull(c: dict[str, Array], rows: Array, reach: Array, every: float, rule: Rule, panels: int, restarted: bool) -> _Nodes:
+    """Points for Weibull delays: panels of one interval begin where one more sample can still help."""
+    x, w = rule.phase_points()
+    span = np.minimum(every, reach)[:, None]
+    first = span * x
+    weight = _phase_weight(first, w * span / every, every, c["defect_rate_per_h"][rows], restarted)
+    start = c["turnaround_h"][rows, None] + first
+    edges = (start[..., None] + every * np.arange(panels))[..., None]
+    mean, shape = c["delay_mean_h"][rows, None, None, None], c["delay_shape"][rows, None, None, None]
+    width = np.minimum(every, np.maximum(reach, delay_scale(mean, shape)[:, 0, 0, 0]))[:, None, None, None]
+    h, density = weibull_nodes(edges, width, rule, mean, shape)
+    flat = (*first.shape, -1)
+    return _Nodes(first, h.reshape(flat), (density * weight[..., None, None]).reshape(flat), None, h.shape[-1], panels)
+
+
+def _fixed_nodes(c: dict[str, Array], every: float, fine: bool, restarted: bool) -> _Nodes:
+    """Points for a fixed delay: the phase is split where one more sample can help."""
+    rule = Rule(phase=30 if fine else 10, panels=1, points=1, exponent=1.0)
+    x, w = rule.phase_points()
+    room = np.maximum(c["delay_mean_h"] - c["turnaround_h"], 0)
+    whole = np.floor(room / every)
+    cut = (room - whole * every)[:, None]
+    first = np.concatenate([cut * x, cut + (every - cut) * x], axis=1)
+    weight = np.concatenate([cut * w, (every - cut) * w], axis=1) / every
+    weight = _phase_weight(first, weight, every, c["defect_rate_per_h"], restarted)
+    count = np.repeat(np.stack([whole + 1, whole], axis=1), rule.phase, axis=1)[..., None]
+    delay = np.broadcast_to(c["delay_mean_h"][:, None, None], count.shape)
+    return _Nodes(first, delay, weight[..., None], count, 0, int(whole.max()) + 1)
+
+
+def _follow(c: dict[str, Array], every: float, nodes: _Nodes) -> tuple[Array, Array]:
+    """Follow each possible defect from sample to sample: share caught in time and mean hours gained."""
+    chance = _chances(c, every, nodes)
+    alive = nodes.weight.copy()
+    caught, gained = np.zeros(len(alive)), np.zeros(len(alive))
+    for k in range(nodes.last):
+        seen = slice(k * nodes.per_interval, None)
+        called = alive[..., seen] * chance(k, seen)
+        if nodes.count is not None:
+            called = called * (nodes.count > k)
+        alive[..., seen] -= called
+        left = nodes.delay[..., seen] - (nodes.first + k * every + c["turnaround_h"][:, None])[..., None]
+        caught += called.sum(axis=(1, 2))
+        gained += np.einsum("nuh,nuh->n", called, left)
+        if k and k % 8 == 0 and alive[..., seen].sum() < 1e-7 * len(alive):
+            break
+    return caught, gained
+
+
+def _chances(c: dict[str, Array], every: float, nodes: _Nodes):
+    """A function of (sample number, nodes concerned) that gives the chance of an acted alarm; call it with k = 0, 1, 2, ..."""
+    constant = ~np.isnan(c["chance"])
+    wide = {name: column[:, None, None] for name, column in c.items()}
+    if constant.all():
+        return lambda k, seen: wide["chance"]
+    steady = steady_filter(every, *(c[n] for n in ("base_rate", "s0", "b", "eta_i", "eta_w", "level")))
+    flat = SteadyFilter(steady.variance[:, None], steady.gain_level[:, None], steady.gain_rate[:, None])
+    kept = retention(every, c["change_every_h"], c["residual"])[:, None]
+    excess = (c["base_rate"] * (c["rate_multiple"] - 1))[:, None]
+    chain = signatures(nodes.first, every, excess, c["growth"][:, None], kept, flat, nodes.last)
+    scaled = nodes.delay ** -wide["growth"]
+    spread = SteadyFilter(flat.variance[..., None], flat.gain_level[..., None], flat.gain_rate[..., None])
+
+    def trend(k: int, seen: slice) -> Array:
+        mark = next(chain)
+        size = scaled[..., seen]
+        p = alarm_chance(
+            mark.departure[..., None] * size, mark.followed[..., None] * size, spread,
+            wide["b"], wide["level"], wide["z_alarm"], wide["acted_share"],
+        )  # fmt: skip
+        return np.where(constant[:, None, None], wide["chance"], p) if constant.any() else p
+
+    return trend
