@@ -1,0 +1,255 @@
+"""What lies ahead: the level at the next bottle, the chance of passing the limit before its result, and the hours to the limit.
+
+From the state of the wear filter (level C, rate beta, covariance P) after t more hours (maths E)
+
+    m(t) = C phi + beta psi + chi        v(t) = phi^2 P11 + 2 phi psi P12 + psi^2 P22 + (eta_i beta psi)^2 + (eta_w beta)^2 (t/1000) psi^2/3
+
+and P(limit passed by t) = Phi((m - L)/sqrt v): the level only rises between changes, so being above and having passed are one. A planned
+fluid change leaves the residual share and the climb starts again.
+"""
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import ndtr
+
+from cmkit.records.fleet import Fleet
+from cmkit.wear.exposure import effective_hours
+
+Floats = NDArray[np.float64]
+FORECAST = ["compartment", "analyte", "hours_ahead", "next_mean", "next_sd", "limit", "chance", "h10", "h50", "h90", "words"]  # fmt: skip
+_LIVES = 4  # own choice: fluid lives looked ahead
+_HORIZON_H = 20_000.0  # own choice: no forecast beyond this, in operating hours
+_GRID = 24
+
+
+@dataclass(frozen=True)
+class WearState:
+    """State of the wear filter, arrays of one length (or scalars): level ppm, rate ppm/h, their variances and covariance; loss 1/h and
+    fresh ppm/h are what dilution takes and brings; eta_i (per interval) and eta_w (per sqrt 1000 h) scatter of the rate, as shares."""
+
+    level: Floats
+    rate: Floats
+    var_level: Floats
+    cov: Floats
+    var_rate: Floats
+    loss: Floats
+    fresh: Floats
+    eta_i: Floats
+    eta_w: Floats
+
+
+def wear_state(
+    level: ArrayLike, rate: ArrayLike, covariance: ArrayLike, loss: ArrayLike = 0.0, fresh: ArrayLike = 0.0, eta_i: ArrayLike = 0.0,
+    eta_w: ArrayLike = 0.0,
+) -> WearState:  # fmt: skip
+    """A state from level [N], rate [N] and covariance [N, 2, 2]; the rest broadcast. One compartment may be given as plain numbers."""
+    p = np.asarray(covariance, float).reshape(-1, 2, 2)
+    given = (level, rate, p[:, 0, 0], p[:, 0, 1], p[:, 1, 1], loss, fresh, eta_i, eta_w)
+    return WearState(*(a.astype(float) for a in np.broadcast_arrays(*(np.asarray(v, float) for v in given))))
+
+
+def level_ahead(state: WearState, hours: ArrayLike) -> tuple[Floats, Floats]:
+    """Mean and variance of the true level after `hours` more operating hours (>= 0) on the same fluid, ppm and ppm^2."""
+    t = np.asarray(hours, float)
+    phi, psi = np.exp(-state.loss * t), effective_hours(state.loss, t)
+    mean = state.level * phi + (state.rate + state.fresh) * psi
+    drift = (state.eta_i**2 + state.eta_w**2 * t / 3000) * (state.rate * psi) ** 2
+    var = phi**2 * state.var_level + 2 * phi * psi * state.cov + psi**2 * state.var_rate + drift
+    return mean, np.maximum(var, 0.0)
+
+
+def chance_above(state: WearState, limit: ArrayLike, hours: ArrayLike) -> Floats:
+    """Chance that the true level is at or above `limit` after `hours`."""
+    mean, var = level_ahead(state, hours)
+    return np.asarray(ndtr((mean - np.asarray(limit, float)) / np.sqrt(np.maximum(var, 1e-24))))
+
+
+def after_change(state: WearState, hours: ArrayLike, residual: ArrayLike) -> WearState:
+    """The state right after a fluid change `hours` from now that leaves the share `residual` of the old fluid."""
+    t, f = np.asarray(hours, float), np.asarray(residual, float)
+    phi, psi = np.exp(-state.loss * t), effective_hours(state.loss, t)
+    mean, var = level_ahead(state, t)
+    walk = (state.eta_w * state.rate) ** 2 * t / 1000
+    cov = phi * state.cov + psi * state.var_rate + walk * psi / 2
+    return WearState(
+        f * mean, state.rate, f**2 * var, f * cov, state.var_rate + walk, state.loss, state.fresh, state.eta_i, state.eta_w,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Crossing:
+    """Hours until the limit is passed with chance 10, 50 and 90 % (NaN: not on this trend), and the chance by the hours asked for."""
+
+    h10: Floats
+    h50: Floats
+    h90: Floats
+    chance: Floats
+
+
+def time_to_limit(
+    state: WearState, limit: ArrayLike, until_change_h: ArrayLike = np.inf, by_h: ArrayLike = 0.0, residual: ArrayLike = 0.0,
+    change_every_h: ArrayLike = np.inf,
+) -> Crossing:  # fmt: skip
+    """When the level passes `limit` (ppm): quantiles of the hours from now, and the chance of passing by `by_h`.
+
+    until_change_h: hours to the next planned fluid change; after it the level starts from `residual` of where it was, and changes follow
+    every `change_every_h`. Looks at most four fluid lives or 20,000 h ahead. The chance of having passed is the largest chance of
+    being above so far; that is exact while the level rises towards the limit, a lower bound over several lives.
+    """
+    limit, until, by, f, every = (np.broadcast_to(np.asarray(v, float), state.level.shape) for v in (limit, until_change_h, by_h, residual, change_every_h))  # fmt: skip
+    quantiles = {q: np.full(state.level.shape, np.nan) for q in (0.1, 0.5, 0.9)}
+    chance, start = np.zeros(state.level.shape), np.zeros(state.level.shape)
+    for life in range(_LIVES):
+        span = np.minimum(until if life == 0 else every, np.maximum(_HORIZON_H - start, 0.0))
+        for q, found in quantiles.items():
+            hours = _first_at(state, limit, span, q)
+            quantiles[q] = np.where(np.isnan(found), start + hours, found)
+        chance = np.maximum(chance, _highest(state, limit, np.clip(by - start, 0.0, span)) * (by >= start))
+        state, start = after_change(state, span, f), start + span
+    return Crossing(quantiles[0.1], quantiles[0.5], quantiles[0.9], chance)
+
+
+def _grid(span: Floats) -> Floats:
+    """Moments 0..span, closer together early [points, N]."""
+    return np.linspace(0, 1, _GRID + 1).reshape(-1, *([1] * span.ndim)) ** 2 * span
+
+
+def _highest(state: WearState, limit: Floats, span: Floats) -> Floats:
+    return chance_above(state, limit, _grid(span)).max(axis=0)
+
+
+def _first_at(state: WearState, limit: Floats, span: Floats, q: float) -> Floats:
+    """First moment within `span` at which the chance of being above reaches q, by bisection between grid points; NaN if none."""
+    grid = _grid(span)
+    over = chance_above(state, limit, grid) >= q
+    at = over.argmax(axis=0)
+    high = np.take_along_axis(grid, at[None], 0)[0]
+    low = np.take_along_axis(grid, np.maximum(at - 1, 0)[None], 0)[0]
+    for _ in range(40):
+        middle = (low + high) / 2
+        passed = chance_above(state, limit, middle) >= q
+        low, high = np.where(passed, low, middle), np.where(passed, middle, high)
+    return np.where(over.any(axis=0), high, np.nan)
+
+
+def forecast_next(
+    known: Fleet, exposure: pd.DataFrame, history: pd.DataFrame, numbers: pd.DataFrame, limits: pd.DataFrame, use: pd.DataFrame
+) -> pd.DataFrame:  # fmt: skip
+    """One row per compartment x analyte of rule `rate` (columns FORECAST), from the newest bottle of the component now in place.
+
+    hours_ahead: operating hours from that bottle to the next one (its interval, or the hours already run where that is more).
+    next_mean, next_sd: the result to expect there, laboratory scatter included. limit: the family's alarm limit for the level. chance: of the true level
+    passing it before that bottle's result is in the office, turnaround included. h10, h50, h90: operating hours from the newest bottle to the
+    limit. A fluid change done since the bottle, or planned before the next, is allowed for; one that is overdue is not assumed.
+    """
+    last = _last_states(known, exposure, history, numbers)
+    if not len(last):
+        return pd.DataFrame(columns=FORECAST)
+    last = _dilution(_plans(known, last, use), exposure)
+    level = limits[(limits["measure"] == "level") & (limits["direction"] == "up")][["family", "analyte", "alarm"]]
+    last = last.merge(level.rename(columns={"alarm": "limit"}), on=["family", "analyte"], how="left")
+    state = _as_state(last)
+    crossing = time_to_limit(
+        state, last["limit"].fillna(np.inf), last["until_change"], last["hours_ahead"] + last["turnaround"],
+        last["residual"], last["change_every"],
+    )  # fmt: skip
+    out = last.assign(**{f.name: getattr(crossing, f.name) for f in fields(crossing)})
+    out["chance"] = out["chance"].where(out["limit"].notna())
+    out["next_mean"], out["next_sd"] = _next_result(state, last)
+    out["words"] = [_words(r) for r in out.itertuples()]
+    return out[FORECAST].sort_values(["compartment", "analyte"], kind="stable", ignore_index=True)
+
+
+def _last_states(known: Fleet, exposure: pd.DataFrame, history: pd.DataFrame, numbers: pd.DataFrame) -> pd.DataFrame:
+    """The filter's last word on each compartment x analyte of working machines, unless the component was replaced since."""
+    order = ["compartment", "analyte", "life", "order"]
+    last = history.sort_values(order, kind="stable").drop_duplicates(["compartment", "analyte"], keep="last")
+    last = last.drop(columns=["fluid_h"], errors="ignore").merge(
+        exposure[["sample", "fluid_h", "machine", "kind"]], on="sample"
+    )
+    working = known.machines.loc[known.machines["retired_on"].isna(), "machine"]
+    replaced = known.services[known.services["kind"] == "replace"].groupby("compartment")["done_on"].max()
+    gone = replaced.reindex(last["compartment"]).to_numpy() > last["drawn_on"].to_numpy()
+    last = last[last["machine"].isin(working) & ~gone & np.isfinite(last["rate"])]
+    wanted = ["family", "analyte", "s0", "b", "eta_i", "eta_w", "fresh_ppm"]
+    return last.merge(numbers[wanted], on=["family", "analyte"], how="inner").reset_index(drop=True)
+
+
+def _plans(known: Fleet, last: pd.DataFrame, use: pd.DataFrame) -> pd.DataFrame:
+    """Adds hours to the next bottle, turnaround and hours to the next fluid change."""
+    places = known.compartments[["compartment", "sample_every_h", "change_every_h"]]
+    out = last.merge(places, on="compartment", how="left").merge(
+        use[["machine", "h_per_day", "last_read_on", "last_run_h"]], on="machine", how="left"
+    )
+    kinds = [known.settings.kind(k) for k in out["kind"]]
+    per_day = out["h_per_day"].fillna(0.0).clip(lower=0.0)
+    every = out["sample_every_h"].where(out["sample_every_h"] > 0, [k.sample_every_h for k in kinds])
+    change = out["change_every_h"].where(out["change_every_h"] > 0, [k.change_every_h for k in kinds])
+    idle_days = ((known.date - out["last_read_on"]).dt.days).fillna(0.0).clip(lower=0.0)
+    elapsed = (out["last_run_h"] + idle_days * per_day - out["run_h"]).fillna(0.0)
+    out["hours_ahead"] = np.maximum(every, elapsed)
+    out["turnaround"] = known.settings.sampling.turnaround_days * per_day
+    done = known.services[known.services["kind"].isin(["change", "flush"])].groupby("compartment")["done_on"].max()
+    since = (pd.Series(done.reindex(out["compartment"]).to_numpy()) - out["drawn_on"]).dt.days
+    planned = change - out["fluid_h"].fillna(0.0)
+    changed = (since > 0) | ((since == 0) & (out["fluid_h"] > 24))
+    out["until_change"] = np.where(changed, since * per_day, np.where(planned > 0, planned, np.inf))
+    return out.assign(change_every=change, residual=[k.residual for k in kinds])
+
+
+def _dilution(last: pd.DataFrame, exposure: pd.DataFrame) -> pd.DataFrame:
+    """Adds loss (1/h) and fresh fluid (1/h): what the compartment's intervals without a change show, else the family's, else none."""
+    steady = exposure[(exposure["order"] >= 1) & ~exposure["changed"].astype(bool) & (exposure["hours"] > 0)]
+    sums = steady.assign(lost=-np.log(steady["phi"].clip(lower=1e-6)))[
+        ["compartment", "family", "lost", "hours", "chi", "psi"]
+    ]
+    out = last.copy()
+    for name, top, bottom in (("loss", "lost", "hours"), ("fresh_share", "chi", "psi")):
+        own, family = (sums.groupby(key)[[top, bottom]].sum() for key in ("compartment", "family"))
+        rate = (own[top] / own[bottom]).reindex(out["compartment"]).to_numpy()
+        usual = (family[top] / family[bottom]).reindex(out["family"]).to_numpy()
+        out[name] = np.clip(np.nan_to_num(np.where(np.isnan(rate), usual, rate)), 0.0, None)
+    return out
+
+
+def _as_state(last: pd.DataFrame) -> WearState:
+    column = {
+        c: last[c].to_numpy(dtype=float)
+        for c in ("level", "rate", "level_sd", "cov", "rate_sd", "loss", "eta_i", "eta_w")
+    }
+    fresh = last["fresh_share"].to_numpy(dtype=float) * last["fresh_ppm"].fillna(0.0).to_numpy(dtype=float)
+    return WearState(
+        column["level"], column["rate"], column["level_sd"] ** 2, column["cov"], column["rate_sd"] ** 2, column["loss"], fresh,
+        column["eta_i"], column["eta_w"],
+    )  # fmt: skip
+
+
+def _next_result(state: WearState, last: pd.DataFrame) -> tuple[Floats, Floats]:
+    """Mean and standard deviation of the next result; a fluid change before it is carried through."""
+    ahead, until = last["hours_ahead"].to_numpy(dtype=float), last["until_change"].to_numpy(dtype=float)
+    changes = until < ahead
+    first = np.where(changes, until, ahead)
+    plain = level_ahead(state, ahead)
+    changed = level_ahead(
+        after_change(state, np.where(changes, first, 0.0), last["residual"].to_numpy(dtype=float)), ahead - first
+    )
+    mean, var = np.where(changes, changed[0], plain[0]), np.where(changes, changed[1], plain[1])
+    noise = (
+        last["s0"].to_numpy(dtype=float) ** 2 + (last["b"].to_numpy(dtype=float) * np.maximum(mean, 0.0)) ** 2 + 1 / 12
+    )
+    return mean, np.sqrt(var + noise)
+
+
+def _words(r) -> str:  # type: ignore[no-untyped-def]
+    symbol = r.analyte.removesuffix("_ppm")
+    ahead = f"{symbol} {r.next_mean:.0f} ppm (give or take {1.645 * r.next_sd:.0f}) expected in {r.hours_ahead:,.0f} h"
+    if np.isnan(r.limit):
+        return f"{ahead}; no level limit for this family"
+    if r.level >= r.limit:
+        return f"{ahead}; already above the limit of {r.limit:.3g}"
+    if np.isnan(r.h50):
+        return f"{ahead}; not on this trend to the limit of {r.limit:.3g}"
+    return f"{ahead}; even chance of passing {r.limit:.3g} within {r.h50:,.0f} h, {r.chance:.0%} before the next result"

@@ -1,0 +1,201 @@
+"""Forecasts: the design's check case against path simulation, and the frame function on small made fleets.
+
+Check values: design note on the statistical core, section E (derived there by the closed form and by simulation); the simulation here is
+written anew, by small steps.
+"""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from cmkit.records.fleet import Fleet
+from cmkit.records.settings import Settings, default_kinds
+from cmkit.wear.forecast import (
+    FORECAST,
+    after_change,
+    chance_above,
+    forecast_next,
+    level_ahead,
+    time_to_limit,
+    wear_state,
+)
+
+CASE = wear_state(30.0, 0.08, [[9, 0.02], [0.02, 2.25e-4]], loss=2e-4, eta_i=0.12, eta_w=0.15)
+HOURS = np.array([200, 300, 400, 500, 700, 1000.0])
+
+
+def paths(n: int, hours: float, step: float, seed: int) -> np.ndarray:
+    """Levels and rates over time of simulated compartments of CASE: a drawn state, a load factor held over the look-ahead, a rate that walks."""
+    rng = np.random.default_rng(seed)
+    level, rate = rng.multivariate_normal([30, 0.08], [[9, 0.02], [0.02, 2.25e-4]], n).T
+    load = 0.12 * 0.08 * rng.normal(size=n)
+    out = [(level, rate)]
+    for _ in range(round(hours / step)):
+        before = rate
+        rate = rate + 0.15 * 0.08 * np.sqrt(step / 1000) * rng.normal(size=n)
+        a = 2e-4
+        level = level * np.exp(-a * step) + ((before + rate) / 2 + load) * -np.expm1(-a * step) / a
+        out.append((level, rate))
+    return np.array(out).transpose(1, 0, 2)
+
+
+def test_check_case_of_the_design() -> None:
+    np.testing.assert_allclose(chance_above(CASE, 60.0, HOURS), [0.002, 0.109, 0.427, 0.697, 0.915, 0.978], atol=6e-4)
+    assert time_to_limit(CASE, 60.0).h50[0] == pytest.approx(422.8, abs=0.1)
+
+
+def test_median_has_the_closed_form() -> None:
+    a, beta, level, limit = 2e-4, 0.08, 30.0, 60.0
+    assert time_to_limit(CASE, limit).h50[0] == pytest.approx(
+        -np.log((beta / a - limit) / (beta / a - level)) / a, rel=1e-6
+    )
+
+
+def test_first_passage_of_simulated_paths() -> None:
+    """Tolerance .015, as the design states it: passing before t and being above at t differ a little."""
+    level = paths(40_000, 1000, 10, seed=4)[0]
+    passed = np.maximum.accumulate(level >= 60, axis=0)
+    seen = passed[(HOURS / 10).astype(int)].mean(axis=1)
+    np.testing.assert_allclose(chance_above(CASE, 60.0, HOURS), seen, atol=0.015)
+    crossing = time_to_limit(CASE, 60.0, by_h=400.0)
+    assert crossing.chance[0] == pytest.approx(seen[2], abs=0.015)
+    np.testing.assert_allclose([crossing.h10[0], crossing.h90[0]], np.quantile(passed.argmax(axis=0)[passed[-1]] * 10, [0.1, 0.9 / passed[-1].mean()]), rtol=0.03)  # fmt: skip
+
+
+def test_mean_and_variance_of_simulated_paths() -> None:
+    level = paths(40_000, 600, 10, seed=9)[0][-1]
+    mean, var = level_ahead(CASE, 600.0)
+    assert mean[0] == pytest.approx(level.mean(), abs=4 * level.std() / 200)
+    assert var[0] == pytest.approx(level.var(), rel=0.03)
+
+
+def test_after_a_change_the_state_is_that_of_simulated_paths() -> None:
+    """Climb 300 h, then a change that leaves 10 %: level, rate and how they go together, against simulated paths."""
+    level, rate = (x[-1] for x in paths(40_000, 300, 10, seed=5))
+    state = after_change(CASE, 300.0, 0.1)
+    assert state.level[0] == pytest.approx(0.1 * level.mean(), rel=0.005)
+    assert np.sqrt(state.var_level[0]) == pytest.approx(0.1 * level.std(), rel=0.02)
+    assert np.sqrt(state.var_rate[0]) == pytest.approx(rate.std(), rel=0.02)
+    assert state.cov[0] == pytest.approx(np.cov(0.1 * level, rate)[0, 1], rel=0.03)
+
+
+def test_a_level_that_stays_below_is_not_on_this_trend() -> None:
+    """beta/a = 40 ppm is where dilution and wear balance; a limit of 60 is never reached."""
+    state = wear_state(20.0, 0.04, np.diag([1.0, 1e-8]), loss=1e-3)
+    crossing = time_to_limit(state, 60.0, by_h=5000.0)
+    assert np.isnan([crossing.h10[0], crossing.h50[0], crossing.h90[0]]).all()
+    assert crossing.chance[0] < 1e-6
+
+
+def test_a_change_before_the_limit_starts_the_climb_again() -> None:
+    state = wear_state(30.0, 0.08, np.diag([1.0, 1e-6]))
+    held_down = time_to_limit(state, 60.0, until_change_h=200.0, residual=0.1, change_every_h=500.0)
+    assert np.isnan(held_down.h50[0])
+    long_lives = time_to_limit(state, 60.0, until_change_h=200.0, residual=0.1, change_every_h=2000.0)
+    assert long_lives.h50[0] == pytest.approx(200 + (60 - 0.1 * 46) / 0.08, rel=1e-3)
+
+
+def test_already_above_is_no_hours_away() -> None:
+    assert time_to_limit(wear_state(70.0, 0.08, np.diag([1.0, 1e-6])), 60.0).h50[0] == 0
+
+
+def test_one_by_one_equals_together() -> None:
+    level = np.array([10.0, 30, 55])
+    cov = np.stack([np.diag([4.0, 1e-4])] * 3)
+    many = time_to_limit(wear_state(level, 0.08, cov, loss=1e-4), 60.0, 400.0, 250.0, 0.1, 500.0)
+    for i in range(3):
+        one = time_to_limit(wear_state(level[i], 0.08, cov[i], loss=1e-4), 60.0, 400.0, 250.0, 0.1, 500.0)
+        np.testing.assert_allclose([many.h10[i], many.h50[i], many.chance[i]], [one.h10[0], one.h50[0], one.chance[0]])
+
+
+def test_chance_never_falls_with_time() -> None:
+    state = wear_state(np.full(50, 30.0), 0.08, np.diag([9.0, 2e-4]), loss=2e-4, eta_w=0.2)
+    chance = time_to_limit(state, 60.0, 300.0, np.linspace(0, 2000, 50), 0.1, 500.0).chance
+    assert (np.diff(chance) >= -1e-3).all()
+    assert pd.Series(chance).between(0, 1).all()
+
+
+DAY = pd.Timestamp("2026-01-01")
+
+
+def frames(**services: object) -> dict:
+    """One final drive with three bottles 500 h apart (iron 20, 40, 60 ppm), sampled every 500 h, changed every 2000 h."""
+    n = np.arange(3)
+    exposure = pd.DataFrame(
+        {"sample": [f"s{i}" for i in n], "compartment": "d", "machine": "m", "kind": "final drive", "family": "f", "life": 1, "order": n,
+         "drawn_on": DAY + pd.to_timedelta(50 * n, unit="D"), "run_h": 500.0 * (n + 1), "fluid_h": 500.0 * (n + 1), "hours": [np.nan, 500, 500],
+         "phi": np.exp(-0.05), "psi": 500 * np.exp(-0.025), "chi": 0.05, "changed": False}
+    )  # fmt: skip
+    history = exposure[["sample", "compartment", "family", "life", "order", "drawn_on", "run_h", "fluid_h"]].assign(
+        analyte="Fe_ppm",
+        value=20.0 * (n + 1),
+        below=False,
+        level=20.0 * (n + 1),
+        level_sd=2.0,
+        rate=0.045,
+        rate_sd=0.004,
+        cov=0.0,
+    )
+    numbers = pd.DataFrame(
+        {
+            "family": ["f"],
+            "analyte": ["Fe_ppm"],
+            "s0": [0.5],
+            "b": [0.1],
+            "eta_i": [0.1],
+            "eta_w": [0.2],
+            "fresh_ppm": [0.0],
+        }
+    )
+    limits = pd.DataFrame(
+        {"family": ["f"], "analyte": ["Fe_ppm"], "measure": ["level"], "direction": ["up"], "alarm": [70.0]}
+    )
+    use = pd.DataFrame(
+        {"machine": ["m"], "h_per_day": [10.0], "last_read_on": [DAY + pd.Timedelta(days=100)], "last_run_h": [1500.0]}
+    )
+    compartments = pd.DataFrame({"compartment": ["d"], "sample_every_h": [500.0], "change_every_h": [2000.0]})
+    work = pd.DataFrame(services or {"compartment": [], "kind": [], "done_on": []}).astype(
+        {"done_on": "datetime64[us]"}
+    )
+    empty = pd.DataFrame()
+    known = Fleet(
+        settings=Settings(name="invented", kinds=default_kinds()), sites=empty, machines=pd.DataFrame({"machine": ["m"], "retired_on": [pd.NaT]}),
+        compartments=compartments, samples=empty, services=work, meters=empty, findings=empty, corrections=empty, set_aside=empty,
+        repairs=empty, counts=empty, date=DAY + pd.Timedelta(days=100),
+    )  # fmt: skip
+    return {"known": known, "exposure": exposure, "history": history, "numbers": numbers, "limits": limits, "use": use}
+
+
+def test_frame_carries_the_newest_bottle_to_the_next() -> None:
+    row = forecast_next(**frames()).iloc[0]
+    assert list(forecast_next(**frames()).columns) == FORECAST
+    loss = 1e-4
+    mean = 60 * np.exp(-loss * 500) + 0.045 * -np.expm1(-loss * 500) / loss
+    assert row["hours_ahead"] == 500
+    assert row["next_mean"] == pytest.approx(mean, rel=1e-6)
+    assert row["chance"] > 0.9
+    assert 0 < row["h10"] < row["h50"] < row["h90"] < 500
+    assert "even chance of passing 70" in row["words"]
+
+
+def test_frame_starts_again_after_a_change_done_since_the_bottle() -> None:
+    """Changed on the bottle's day: 8 % of 60 ppm stays (reference/kinds.csv), then 500 h of wear."""
+    row = forecast_next(**frames(compartment=["d"], kind=["change"], done_on=[DAY + pd.Timedelta(days=100)])).iloc[0]
+    assert row["next_mean"] == pytest.approx(0.08 * 60 * np.exp(-0.05) + 0.045 * -np.expm1(-0.05) / 1e-4, rel=1e-6)
+    assert row["chance"] < 0.1
+
+
+def test_frame_says_nothing_of_a_component_replaced_since() -> None:
+    assert forecast_next(**frames(compartment=["d"], kind=["replace"], done_on=[DAY + pd.Timedelta(days=110)])).empty
+
+
+def test_frame_without_a_limit_gives_no_chance() -> None:
+    given = frames()
+    row = forecast_next(**(given | {"limits": given["limits"].iloc[:0]})).iloc[0]
+    assert np.isnan([row["limit"], row["chance"], row["h50"]]).all()
+    assert "no level limit" in row["words"]
+
+
+def test_frame_of_nothing_is_empty() -> None:
+    given = frames()
+    assert forecast_next(**(given | {"history": given["history"].iloc[:0]})).empty
