@@ -1,0 +1,1 @@
+"""The books' figures: one function a figure, from frames that hold what is drawn; nothing is fitted here."""

@@ -1,0 +1,96 @@
+"""Parts the figures share: stacked panels with one x axis, bands, limit lines, and the words on them."""
+
+from typing import Any
+
+import numpy as np
+
+from cmkit.books.look import ACCENT, BAND, INK, LINE, SOFT
+from cmkit.books.wording import figure_text, number
+
+PANEL_PX = 132
+_GAP_PX = 34
+
+
+def rounded(values: Any, digits: int = 4) -> list[float | None]:
+    """Numbers as a figure carries them: `digits` significant figures, None where missing; keeps a page small."""
+    out: list[float | None] = []
+    for value in np.asarray(values, float):
+        out.append(float(f"{value:.{digits}g}") if np.isfinite(value) else None)
+    return out
+
+
+def axis(kind: str, panel: int) -> str:
+    """Name of a panel's axis in a trace (`x`, `y2`)."""
+    return kind if panel == 0 else f"{kind}{panel + 1}"
+
+
+def stacked(titles: list[str], x_title: str) -> dict[str, Any]:
+    """Layout of one panel a title, top to bottom, all on one x axis."""
+    n = len(titles)
+    total = n * PANEL_PX + (n - 1) * _GAP_PX
+    layout: dict[str, Any] = {"height": total + 78, "annotations": [], "shapes": []}
+    for i, title in enumerate(titles):
+        top = 1 - i * (PANEL_PX + _GAP_PX) / total
+        bottom = max(0.0, top - PANEL_PX / total)
+        layout["xaxis" + ("" if i == 0 else str(i + 1))] = {
+            "anchor": axis("y", i), "matches": None if i == 0 else "x", "showticklabels": i == n - 1,
+            "title": {"text": figure_text(x_title) if i == n - 1 else ""}, "separatethousands": True, "nticks": 6,
+        }  # fmt: skip
+        layout["yaxis" + ("" if i == 0 else str(i + 1))] = {
+            "anchor": axis("x", i),
+            "domain": [bottom, min(top, 1.0)],
+            "nticks": 5,
+            "separatethousands": True,
+        }
+        layout["annotations"].append({"text": f"<b>{figure_text(title)}</b>", "xref": "paper", "x": 0, "xanchor": "left", "yref": "paper", "y": min(top, 1.0), "yanchor": "bottom"})  # fmt: skip
+    return layout
+
+
+def band(x: list, low: list, high: list, panel: int, label: str) -> dict[str, Any]:
+    """A shaded band between two lines; gaps where either is missing are closed over."""
+    keep = [i for i in range(len(x)) if x[i] is not None and low[i] is not None and high[i] is not None]
+    return {
+        "type": "scatter", "mode": "lines", "x": [x[i] for i in keep] + [x[i] for i in reversed(keep)], "fill": "toself", "fillcolor": BAND,
+        "y": [high[i] for i in keep] + [low[i] for i in reversed(keep)], "line": {"width": 0}, "hoverinfo": "skip", "name": label,
+        "xaxis": axis("x", panel), "yaxis": axis("y", panel),
+    }  # fmt: skip
+
+
+def line(x: list, y: list, panel: int, hover: list[str] | None = None, **style: Any) -> dict[str, Any]:
+    """Points joined by a line; `hover` is one line of plain text a point."""
+    own: dict[str, Any] = {"type": "scatter", "mode": "lines+markers", "x": x, "y": y, "xaxis": axis("x", panel), "yaxis": axis("y", panel),
+                           "line": {"color": INK, "width": 1.2}, "marker": {"color": INK, "size": 6}}  # fmt: skip
+    own |= {"text": [figure_text(h) for h in hover], "hoverinfo": "text"} if hover else {"hoverinfo": "skip"}
+    return own | style
+
+
+def limit_line(layout: dict[str, Any], panel: int, value: float, name: str, biggest: float, digits: int = 3) -> None:
+    """A limit as a dashed line with its name and number; one far above the data is named at the top instead of drawn."""
+    if not np.isfinite(value):
+        return
+    words = f"{name} {number(value, digits)}"
+    at: dict[str, Any] = {
+        "text": words,
+        "font": {"size": 11, "color": SOFT},
+        "xref": f"{axis('x', panel)} domain",
+        "x": 1,
+        "xanchor": "right",
+        "yanchor": "bottom",
+    }
+    if value > 2.2 * biggest:
+        if name.startswith("alarm"):
+            layout["annotations"].append(
+                at | {"text": f"{words}, above this scale", "yref": f"{axis('y', panel)} domain", "y": 1}
+            )
+        return
+    dash = "dash" if name.startswith("alarm") else "dot"
+    layout["shapes"].append({"type": "line", "xref": f"{axis('x', panel)} domain", "x0": 0, "x1": 1, "yref": axis("y", panel), "y0": value, "y1": value,
+                             "line": {"color": ACCENT, "width": 1.4, "dash": dash}})  # fmt: skip
+    layout["annotations"].append(at | {"yref": axis("y", panel), "y": value})
+
+
+def uprights(layout: dict[str, Any], panel: int, xs: list) -> None:
+    """Thin upright lines, such as fluid changes."""
+    for x in xs:
+        layout["shapes"].append({"type": "line", "xref": axis("x", panel), "x0": x, "x1": x, "yref": f"{axis('y', panel)} domain", "y0": 0, "y1": 1,
+                                 "line": {"color": LINE, "width": 1, "dash": "dot"}})  # fmt: skip

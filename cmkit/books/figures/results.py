@@ -1,0 +1,127 @@
+"""Results of one compartment, by the machine's hours and by the hours on the fluid."""
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import plotly.graph_objects as go
+
+from cmkit.books.figures.panels import band, limit_line, line, rounded, stacked, uprights
+from cmkit.books.look import INK, LINE, SOFT, figure
+from cmkit.books.wording import analyte_name, listed, number, quantity, short_day, with_unit
+
+NINE_IN_TEN = 1.645
+
+
+def results_over_hours(points: pd.DataFrame, limits: pd.DataFrame, where: str) -> go.Figure:
+    """Results by the machine's hours, one panel a result, against what was expected and the limits.
+
+    points: analyte, drawn_on, hours, fluid_h, value, below, expected, expected_sd, believed, changed, unit; limits: analyte, direction,
+    alert, alarm (level, in the result's unit); where: the compartment's name.
+    """
+    analytes = list(dict.fromkeys(points["analyte"]))
+    layout = stacked([with_unit(a) for a in analytes], "machine hours, h")
+    data: list[dict[str, Any]] = []
+    for i, analyte in enumerate(analytes):
+        own = points[points["analyte"] == analyte]
+        data += _expected(own, i) + [_results(own, "hours", i)]
+        uprights(layout, i, rounded(own.loc[own["changed"], "hours"] - own.loc[own["changed"], "since_change"], 6))
+        _limit_lines(layout, i, own, limits[limits["analyte"] == analyte])
+    names = listed([analyte_name(a) for a in analytes])
+    caption = (
+        f"{names.capitalize()} in {where} by machine hours. Dots: results (triangle: below what the laboratory reports; cross: bottle doubted). "
+        "Shaded: where 9 in 10 results were expected, from its own past with changes and top-ups allowed for. Dashed: alarm limit, dotted: alert limit. Uprights: fluid changes."
+    )
+    return figure(data, layout, caption, _alt(points, limits, analytes, where), _table(points, analytes))
+
+
+def results_over_fluid(points: pd.DataFrame, limits: pd.DataFrame, where: str) -> go.Figure:
+    """The same results by hours on the fluid: this charge in ink, earlier ones in grey. Columns as in `results_over_hours`, plus charge."""
+    analytes = list(dict.fromkeys(points["analyte"]))
+    layout = stacked([with_unit(a) for a in analytes], "hours on the fluid, h")
+    data: list[dict[str, Any]] = []
+    for i, analyte in enumerate(analytes):
+        own = points[points["analyte"] == analyte]
+        last = own["charge"].max()
+        for charge, part in own.groupby("charge", sort=True):
+            now = charge == last
+            style = (
+                {}
+                if now
+                else {
+                    "line": {"color": LINE, "width": 1.2},
+                    "marker": {"color": "#fff", "size": 5, "line": {"color": SOFT, "width": 1}},
+                }
+            )
+            data.append(_results(part.sort_values("fluid_h"), "fluid_h", i, **style))
+        _limit_lines(layout, i, own, limits[limits["analyte"] == analyte])
+    charges = points["charge"].nunique()
+    caption = (
+        f"The same results by hours on the fluid: filled dots are the charge in {where} now"
+        + (f", open dots its {charges - 1} earlier charge{'s' if charges > 2 else ''}." if charges > 1 else ".")
+        + " A line that climbs above the earlier ones at the same fluid hours means faster wear, not older fluid."
+    )
+    newest = points[points["charge"] == points["charge"].max()]
+    alt = f"Line charts of {listed([analyte_name(a) for a in analytes])} against hours on the fluid; {newest['drawn_on'].nunique()} results on the present charge."
+    return figure(data, layout, caption, alt)
+
+
+def _expected(own: pd.DataFrame, panel: int) -> list[dict[str, Any]]:
+    known = own[own["expected"].notna()]
+    if len(known) < 2:
+        return []
+    half = NINE_IN_TEN * known["expected_sd"]
+    low = (known["expected"] - half).clip(lower=0)
+    return [band(rounded(known["hours"], 6), rounded(low), rounded(known["expected"] + half), panel, "expected")]
+
+
+def _results(own: pd.DataFrame, x: str, panel: int, **style: Any) -> dict[str, Any]:
+    symbols = np.where(own["believed"] < 0.5, "x", np.where(own["below"], "triangle-down", "circle")).tolist()
+    marker = style.pop("marker", {"color": INK, "size": 6}) | (
+        {"symbol": symbols} if set(symbols) != {"circle"} else {}
+    )
+    hover = [
+        f"{short_day(r.drawn_on)}: {'below ' if r.below else ''}{quantity(r.value, r.unit)}, {number(r.fluid_h, 4)} h on the fluid"
+        for r in own.itertuples()
+    ]  # fmt: skip
+    return line(rounded(own[x], 6), rounded(own["value"]), panel, hover, marker=marker, **style)
+
+
+def _limit_lines(layout: dict[str, Any], panel: int, own: pd.DataFrame, limits: pd.DataFrame) -> None:
+    biggest = float(np.nanmax(np.append(own["value"].to_numpy(float), 1e-9)))
+    for limit in limits.itertuples():
+        below = " (low)" if limit.direction == "down" else ""
+        limit_line(layout, panel, limit.alarm, f"alarm{below}", biggest)
+        limit_line(layout, panel, limit.alert, f"alert{below}", biggest)
+
+
+def _alt(points: pd.DataFrame, limits: pd.DataFrame, analytes: list[str], where: str) -> str:
+    """What the picture shows, from its numbers."""
+    said = []
+    for analyte in analytes:
+        own = points[(points["analyte"] == analyte) & points["value"].notna()]
+        if not len(own):
+            continue
+        last = own.iloc[-1]
+        words = f"{analyte_name(analyte)} last {quantity(last['value'], last['unit'])} on {short_day(last['drawn_on'])}"
+        if pd.notna(last["expected"]):
+            words += f" where {quantity(last['expected'], '')} was expected"
+        bound = limits.loc[limits["analyte"] == analyte, "alarm"]
+        said.append(
+            words + (f", alarm limit {number(bound.iloc[0])}" if len(bound) and np.isfinite(bound.iloc[0]) else "")
+        )
+    return f"Line charts of {points['drawn_on'].nunique()} bottles from {where}: {'; '.join(said)}."
+
+
+def _table(points: pd.DataFrame, analytes: list[str]) -> dict[str, Any]:
+    """The numbers behind the figure, newest bottle first."""
+    keys = points.drop_duplicates("sample").sort_values("hours", ascending=False)
+    values = {(r.sample, r.analyte): ("<" if r.below else "") + number(r.value) for r in points.itertuples()}
+    rows = [
+        [short_day(k.drawn_on), number(k.hours, 6), number(k.fluid_h, 4), *(values.get((k.sample, a), "-") for a in analytes)]
+        for k in keys.itertuples()
+    ]  # fmt: skip
+    return {
+        "columns": ["Drawn", "Machine hours, h", "Hours on the fluid, h", *(with_unit(a) for a in analytes)],
+        "rows": rows,
+    }

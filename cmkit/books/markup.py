@@ -1,0 +1,128 @@
+"""The only place where text becomes HTML: every cell and word is escaped here, or was made here.
+
+`Html` marks text that is already safe. Tables have a caption, scoped headings and a named first column.
+"""
+
+import html
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from cmkit.books.wording import GLYPHS
+
+
+@dataclass(frozen=True)
+class Html:
+    """Safe HTML text. Notebooks show it; joining keeps it safe."""
+
+    text: str
+
+    def _repr_html_(self) -> str:
+        return self.text
+
+    def __add__(self, other: "Html") -> "Html":
+        return Html(self.text + other.text)
+
+
+Cell = str | Html | int | float
+
+
+def safe(value: object) -> str:
+    """HTML for one value: `Html` as it is, anything else escaped; missing values as a dash."""
+    if isinstance(value, Html):
+        return value.text
+    if value is None or value is pd.NaT or (isinstance(value, (float, np.floating)) and np.isnan(value)):
+        return "-"
+    return html.escape(str(value))
+
+
+def tag(name: str, *content: object, **attributes: str | None) -> Html:
+    """One element; attribute names with a trailing underscore (`class_`) or inner ones (`data_label` -> `data-label`)."""
+    given = "".join(
+        f' {key.rstrip("_").replace("_", "-")}="{html.escape(value)}"'
+        for key, value in attributes.items()
+        if value is not None
+    )
+    return Html(f"<{name}{given}>{''.join(safe(c) for c in content)}</{name}>")
+
+
+def join(parts: Iterable[object], between: str = "") -> Html:
+    """Several pieces as one; `between` is escaped."""
+    return Html(html.escape(between).join(safe(p) for p in parts))
+
+
+def paragraph(*content: object, class_: str | None = None) -> Html:
+    """A paragraph."""
+    return tag("p", *content, class_=class_)
+
+
+def nothing(words: str) -> Html:
+    """The one line an empty section says."""
+    return paragraph(words, class_="empty")
+
+
+def link(text: object, target: str) -> Html:
+    """A link inside the page or to a page of the same month; anything that is not such an address is shown as text."""
+    plain = target.startswith("#") or not any(mark in target.split("/")[0] for mark in (":", "\\"))
+    return tag("a", text, href=target) if plain and not target.startswith("/") else Html(safe(text))
+
+
+def state_mark(state: str, word: bool = True) -> Html:
+    """Glyph, word and shade of a state; the word stays for screen readers when `word` is false."""
+    glyph = tag("span", GLYPHS.get(state, "?"), aria_hidden="true", class_="glyph")
+    label = tag("span", state, class_="word" if word else "word quiet")
+    return tag("span", glyph, label, class_=f"state {state.replace(' ', '-')}")
+
+
+@dataclass(frozen=True)
+class Column:
+    """A table's column: heading and whether its cells are numbers (set flush right, tabular figures)."""
+
+    title: str
+    numeric: bool = False
+
+
+def table(
+    columns: Sequence[str | Column],
+    rows: Iterable[Sequence[object]],
+    caption: str,
+    class_: str = "",
+    hide_caption: bool = False,
+) -> Html:
+    """A table whose first column names its rows. Every cell is escaped unless it is `Html`."""
+    heads = [c if isinstance(c, Column) else Column(c) for c in columns]
+    head = join(tag("th", c.title, scope="col", class_="n" if c.numeric else None) for c in heads)
+    body = join(_row(heads, row) for row in rows)
+    parts = [
+        tag("caption", caption, class_="quiet" if hide_caption else None),
+        tag("thead", tag("tr", head)),
+        tag("tbody", body),
+    ]
+    return tag("div", tag("table", *parts, class_=class_ or None), class_="wide")
+
+
+def _row(heads: list[Column], row: Sequence[object]) -> Html:
+    first, *rest = row
+    cells = [tag("th", first, scope="row")]
+    cells += [
+        tag("td", cell, class_="n" if head.numeric else None, data_label=head.title)
+        for head, cell in zip(heads[1:], rest, strict=True)
+    ]
+    return tag("tr", *cells)
+
+
+def facts(pairs: Iterable[tuple[str, object]], class_: str = "facts") -> Html:
+    """Short names and values, as a description list."""
+    return tag("dl", *(tag("div", tag("dt", name), tag("dd", value)) for name, value in pairs), class_=class_)
+
+
+def bullets(items: Iterable[object], class_: str | None = None) -> Html:
+    """A plain list."""
+    return tag("ul", *(tag("li", item) for item in items), class_=class_)
+
+
+def folded(summary: object, *content: object, id_: str | None = None, class_: str | None = None) -> Html:
+    """Something a reader opens when wanted."""
+    return tag("details", tag("summary", summary), tag("div", *content), id=id_, class_=class_)

@@ -1,0 +1,95 @@
+"""Can the bottles be believed? What was doubted and why, what to draw again, and compartments found low."""
+
+import pandas as pd
+
+from cmkit.books.book import Book
+from cmkit.books.markup import Column, Html, join, nothing, paragraph, table, tag
+from cmkit.books.matter import setting
+from cmkit.books.show import Shown, shown
+from cmkit.books.wording import chance, count, sentence, short_day
+
+RECENT_DAYS = 92
+MOST_ROWS = 20
+DOUBTS = {
+    "hours": "meter hours missing or impossible",
+    "exchange": "label may be exchanged with another compartment",
+    "fluid": "wrong or mixed fluid",
+    "not representative": "does not represent the charge (drain stream, cold, or unmixed)",
+    "dirt in the sample": "dirt or sediment in the bottle",
+    "stale": "sent or analysed too late",
+    "laboratory": "differs with the laboratory",
+    "units": "a unit or decimal mark looks wrong",
+    "method": "drawn by a method that does not suit",
+}
+
+
+def believed_bottles(book: Book) -> Shown:
+    """Share believed, doubts by kind, the recent doubted bottles, and fluid levels found low."""
+    tables = book.tables
+    drawn = tables.samples.set_index("sample")["drawn_on"]
+    recent = tables.trust[tables.trust["sample"].map(drawn) > book.as_of - pd.Timedelta(days=RECENT_DAYS)]
+    if not len(tables.trust):
+        return shown(nothing("No bottle has been screened yet."))
+    doubted = recent[recent["believed"] < 0.5]
+    lead = f"Of {count(len(recent), 'bottle')} drawn in the last three months, {len(doubted):,} ({chance(len(doubted) / len(recent))}) are doubted." if len(recent) else "No bottle was drawn in the last three months."  # fmt: skip
+    keep = " A doubt never hides an alarm; it asks for a repeat bottle first. Nothing is dropped: doubted bottles stay in the tables, marked."
+    doubts = tables.doubts.assign(drawn_on=tables.doubts["sample"].map(drawn)) if len(tables.doubts) else tables.doubts
+    new = doubts[doubts["sample"].isin(recent["sample"])] if len(doubts) else doubts
+    parts = [paragraph(lead + keep), _kinds(new), _bottles(book, new, set(doubted["sample"])), _low(book, drawn)]
+    return shown(join(parts))
+
+
+def _kinds(doubts: pd.DataFrame) -> Html:
+    if not len(doubts):
+        return nothing("No doubt was raised about any of them.")
+    rows = [
+        [DOUBTS.get(str(kind), str(kind)), f"{len(own):,}", f"{own['compartment'].nunique():,}"]
+        for kind, own in doubts.groupby("doubt")
+    ]
+    rows.sort(key=lambda r: -int(r[1].replace(",", "")))
+    return table(
+        ["Doubt", Column("Bottles", True), Column("Compartments", True)],
+        rows,
+        "Doubts raised in the last three months, by kind",
+    )
+
+
+def _bottles(book: Book, doubts: pd.DataFrame, doubted: set[str]) -> Html:
+    own = doubts[doubts["sample"].isin(doubted)] if len(doubts) else doubts
+    if not len(own):
+        return Html("")
+    own = own.sort_values(["drawn_on", "sample"], ascending=[False, True])
+    cells = [
+        [r.sample, short_day(r.drawn_on), book.linked(r.compartment), sentence(r.reason), sentence(r.todo)]
+        for r in own.head(MOST_ROWS).itertuples()
+    ]
+    more = f", the newest {MOST_ROWS} of {len(own)}" if len(own) > MOST_ROWS else ""
+    return table(
+        ["Bottle", "Drawn", "Compartment", "Why it is doubted", "What to do"],
+        cells,
+        f"Doubted bottles{more}",
+        class_="text",
+    )
+
+
+def _low(book: Book, drawn: pd.Series) -> Html:
+    """Sealed compartments found low in the newest bottle: they have no other way to lose fluid than a leak."""
+    samples = book.tables.samples.sort_values("drawn_on").groupby("compartment").tail(1)
+    low = samples[samples["fluid_level"] == "low"]
+    sealed = [
+        c
+        for c in low["compartment"]
+        if c in book.places.index and setting(book, "kinds", book.places.at[c, "kind"], "sealed", default=False)
+    ]
+    head = tag("h3", "Fluid levels")
+    if not sealed:
+        return join([head, nothing("No sealed compartment was found low at its newest bottle.")])
+    rows = [[book.linked(c), short_day(low.set_index("compartment").at[c, "drawn_on"])] for c in sealed]
+    words = "A sealed compartment found low has lost fluid: suspect a leak, find it, and top up before it runs on."
+    return join(
+        [
+            head,
+            paragraph(words),
+            table(["Compartment", "Found low"], rows, "Sealed compartments found low at the newest bottle"),
+        ]
+    )

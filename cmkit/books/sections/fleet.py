@@ -1,0 +1,145 @@
+"""The fleet book: sites side by side, what to do first anywhere, causes that come back, families, savings, crews."""
+
+import pandas as pd
+
+from cmkit.books.book import Book
+from cmkit.books.figures.curves import sites_side_by_side
+from cmkit.books.markup import Column, link, nothing, state_mark, table
+from cmkit.books.sections.work import by_when
+from cmkit.books.show import Shown, shown
+from cmkit.books.wording import STATES, analyte_name, chance, count, listed, money, number, plain, sentence
+
+FIRST = 12
+
+
+def site_rows(book: Book) -> pd.DataFrame:
+    """One row a site: site, name, machines, compartments, counts by state, overdue, believed (share, last 12 months), waiting (money)."""
+    tables = book.tables
+    of = book.places["site"]
+    states = pd.crosstab(tables.verdicts["site"], tables.verdicts["state"]).reindex(columns=STATES, fill_value=0)
+    sites = tables.sites[["site"]].assign(name=tables.sites["site"].map(book.site_names)).set_index("site")
+    recent = tables.samples.loc[tables.samples["drawn_on"] > book.as_of - pd.Timedelta(days=365), "sample"]
+    trust = tables.trust[tables.trust["sample"].isin(recent)]
+    out = sites.join(states).fillna({s: 0 for s in STATES})
+    out["machines"] = tables.machines.groupby("site").size()
+    out["overdue"] = tables.due.groupby("site")["overdue"].sum()
+    out["believed"] = (trust["believed"] >= 0.5).groupby(trust["compartment"].map(of)).mean()
+    out["waiting"] = tables.waiting["cost_of_waiting"].groupby(tables.waiting["compartment"].map(of)).sum()
+    out = out.fillna({"machines": 0, "overdue": 0, "waiting": 0.0})
+    counts = [*STATES, "machines", "overdue"]
+    return (
+        out.astype({c: int for c in counts})
+        .rename_axis("site")
+        .reset_index()
+        .sort_values(["waiting", "site"], ascending=[False, True])
+        .reset_index(drop=True)
+    )
+
+
+def sites_beside(book: Book, pages: dict[str, str] | None = None) -> Shown:
+    """The sites, the dearest to leave alone first; `pages` gives each site's book, relative to this one."""
+    rows = site_rows(book)
+    if not len(rows):
+        return shown(nothing("No site is on record."))
+    pages = pages or {}
+    cells = [
+        [link(r.name_, pages[r.site]) if r.site in pages else r.name_, f"{r.alarm:,}", f"{r.alert:,}", f"{r.not_known:,}", f"{r.clear:,}", f"{r.overdue:,}", chance(r.believed), money(r.waiting, book.currency)]
+        for r in rows.rename(columns={"name": "name_", "not known": "not_known"}).itertuples()
+    ]  # fmt: skip
+    heads = [
+        "Site",
+        *(
+            Column(t, True)
+            for t in ("● alarm", "◐ alert", "? not known", "○ clear", "Overdue", "Bottles believed", "Cost of waiting")
+        ),
+    ]
+    return shown(
+        table(heads, cells, "Sites, by what waiting is expected to cost; counts of compartments", class_="cards"),
+        sites_side_by_side(rows),
+    )
+
+
+def first_anywhere(book: Book) -> Shown:
+    """The dearest entries of all sites' work lists."""
+    rows = book.ranked[book.ranked["state"].isin(["alarm", "alert"])].head(FIRST)
+    if not len(rows):
+        return shown(nothing("No compartment of the fleet is in alarm or alert."))
+    cells = [
+        [book.place_name(r.compartment), book.site_names.get(r.site, r.site), state_mark(r.state), plain(r.todo), sentence(plain(r.reason)), by_when(r.due_meter_h, r.due_on, r.overdue), money(r.cost_of_waiting, book.currency)]
+        for r in rows.itertuples()
+    ]  # fmt: skip
+    columns = ["Compartment", "Site", "State", "What to do", "Why", "By", Column("Cost of waiting", True)]
+    return shown(table(columns, cells, "First in the whole fleet, by cost of waiting", class_="cards text"))
+
+
+def repeat_causes(book: Book) -> Shown:
+    """Causes that stand or were found in more than one compartment, across sites."""
+    found = book.tables.findings[book.tables.findings["outcome"].isin(["defect", "failed"])][
+        ["compartment", "cause"]
+    ].assign(how="found")
+    likely = (
+        book.tables.causes[["compartment", "cause", "score"]].sort_values("score", ascending=False)
+        if len(book.tables.causes)
+        else pd.DataFrame(columns=["compartment", "cause"])
+    )
+    likely = likely.drop_duplicates("compartment")[["compartment", "cause"]].assign(how="likely")
+    both = pd.concat([found[found["cause"] != ""], likely], ignore_index=True)
+    rows = []
+    for cause, own in both.groupby("cause"):
+        if own["compartment"].nunique() > 1:
+            kinds = sorted({book.places.at[c, "kind"] for c in own["compartment"] if c in book.places.index})
+            sites = sorted(
+                {
+                    book.site_names.get(book.places.at[c, "site"], "")
+                    for c in own["compartment"]
+                    if c in book.places.index
+                }
+            )
+            rows.append(
+                [
+                    str(cause),
+                    int((own["how"] == "found").sum()),
+                    int((own["how"] == "likely").sum()),
+                    listed(kinds),
+                    listed(sites),
+                ]
+            )
+    if not rows:
+        return shown(nothing("No cause has come up in more than one compartment."))
+    rows.sort(key=lambda r: (-r[1] - r[2], r[0]))
+    return shown(
+        table(
+            ["Cause", Column("Times found", True), Column("Likely now", True), "In", "At"],
+            rows,
+            "Causes in more than one compartment: found before, and likely now",
+        )
+    )
+
+
+def families(book: Book) -> Shown:
+    """Families compared with one another, how many bottles bear their limits, and the limits of their first metals."""
+    limits = book.tables.limits
+    rates = limits[limits["measure"] == "rate"]
+    if not len(rates):
+        return shown(nothing("No family has limits of its own yet."))
+    sizes = book.tables.compartments.groupby("family").size()
+    rows = []
+    for family, own in rates.groupby("family", sort=True):
+        top = own.sort_values("n", ascending=False).head(3)
+        words = "; ".join(
+            f"{analyte_name(r.analyte)} {number(1000 * r.alert)} / {number(1000 * r.alarm)}" for r in top.itertuples()
+        )
+        rows.append([str(family), f"{int(sizes.get(family, 0)):,}", f"{own['n'].max():,.0f}", words])
+    return shown(
+        table(
+            [
+                "Family",
+                Column("Compartments", True),
+                Column("Bottles", True),
+                "Wear rate limits, alert / alarm, ppm per 1,000 h",
+            ],
+            rows,
+            "Families and the limits of their best-known metals",
+            class_="text",
+        )
+    )

@@ -1,0 +1,180 @@
+"""How was this made? Methods in plain words, limits used, what was not judged, cautions, provenance."""
+
+import pandas as pd
+
+from cmkit.books.book import Book
+from cmkit.books.markup import Column, Html, bullets, facts, folded, join, nothing, paragraph, table, tag
+from cmkit.books.matter import setting
+from cmkit.books.show import Shown, shown
+from cmkit.books.wording import analyte_name, analyte_unit, count, day, listed, number, plain
+
+CAUTIONS = (
+    "Hot fluid burns: let nothing open or loosen that is hot or under pressure, and use the valve as its maker says.",
+    "A warm compartment is under pressure; open caps slowly, a cooling system's only when cool.",
+    "Isolate power by the site's own procedure, park level, and keep clear of moving machinery.",
+    "Mind slips on steps and decks; wear gloves and eye protection; used fluid harms skin. Take waste fluid to where it belongs.",
+    "The machine maker's manual, local rules and licensed practice come first. This book advises; a competent person decides.",
+)
+METHODS = (
+    ("Wear rate", "Each result is set against the one before, with fluid changes, what stays behind after them, top-ups and hours allowed for. What is left is the rate at which metal comes off, in ppm per 1,000 h at full charge, with an interval that holds the true rate 9 times in 10."),
+    ("Alarm and alert", "An alarm is a result far above what the compartment's own past led to expect, a rise that lasts, or a maker's or site's limit passed. An alert is a smaller departure, or a rate or level that few of its family reach. One bottle asks for a repeat; two that agree ask for a look inside."),
+    ("Not known", "No usable bottle, or the newest is too old or not believed. Not known is never counted as clear."),
+    ("Family limits", "Compartments of one kind of machine, size, place and fluid are compared. The alert limit is what 1 in 10 of them exceed, the alarm limit 1 in 40; small families lean on larger ones."),
+    ("Doubted bottles", "Each bottle is compared with its own past, with its neighbours and with the fluid it should hold. A doubt never hides an alarm."),
+    ("Cost of waiting", "Chance that a defect is there, times the chance that it fails before the next result, times what a failure costs more than a planned repair."),
+    ("As of a date", "Everything here uses only what had reached the office by the date at the top. Results that came later, or were issued again later, do not count."),
+)  # fmt: skip
+COST_ROWS = ("planned_cost", "failure_cost", "planned_downtime_h", "failure_downtime_h", "delay_mean_h")
+
+
+def how_made(book: Book) -> Shown:
+    """Everything a reader needs to check or doubt this book."""
+    parts = [
+        tag("h3", "Cautions"), bullets(CAUTIONS, class_="cautions"),
+        tag("h3", "Methods in plain words"), facts(METHODS, "facts methods"),
+        tag("h3", "What was not judged"), not_judged(book),
+        tag("h3", "Limits and assumptions used"), _limits(book), _assumptions(book),
+        tag("h3", "Where it comes from"), _provenance(book),
+    ]  # fmt: skip
+    return shown(join(parts))
+
+
+def not_judged(book: Book) -> Html:
+    """Compartments without a verdict, bottles that could not be placed, rows set aside; each with its reason."""
+    unknown = book.tables.verdicts[book.tables.verdicts["state"] == "not known"]
+    unusable = book.tables.hours[~book.tables.hours["usable"].astype(bool)]
+    out: list[Html] = []
+    if len(unknown):
+        cells = [[book.place_name(r.compartment), plain(r.reason), r.todo or "-"] for r in unknown.itertuples()]
+        out.append(
+            folded(
+                f"{count(len(unknown), 'compartment')} without a verdict",
+                table(["Compartment", "Why", "What to do"], cells, "Not known", class_="text", hide_caption=True),
+            )
+        )
+    if len(unusable):
+        reasons = unusable["reason"].value_counts()
+        out.append(
+            folded(
+                f"{count(len(unusable), 'bottle')} without usable hours",
+                bullets([f"{count(int(n), 'bottle')}: {r}" for r, n in reasons.items()]),
+            )
+        )
+    out += _aside(book)
+    return join(out) if out else nothing("Everything that was read was judged.")
+
+
+def _aside(book: Book) -> list[Html]:
+    """Rows and values set aside anywhere in the fleet, by reason."""
+    aside = book.tables.set_aside
+    if not len(aside):
+        return []
+    groups = (
+        aside.assign(reason=aside["reason"].astype("str"))
+        .groupby(["table", "reason"])
+        .size()
+        .sort_values(ascending=False)
+    )
+    rows = [[str(reason), str(name), f"{n:,}"] for (name, reason), n in groups.head(15).items()]
+    words = f"{count(len(aside), 'row or value', 'rows or values')} set aside in the whole fleet's records; `cmkit check` lists each with file and row"
+    return [
+        folded(
+            words,
+            table(
+                ["Reason", "Table", Column("Rows", True)],
+                rows,
+                "Set aside, by reason",
+                class_="text",
+                hide_caption=True,
+            ),
+        )
+    ]
+
+
+def _limits(book: Book) -> Html:
+    """The limits that were in force for the families seen here."""
+    limits = book.tables.limits
+    if not len(limits):
+        return nothing("No family has enough bottles for limits of its own yet, and none are set.")
+    rows = limits.sort_values(["family", "analyte", "measure"])
+    rate = rows["measure"] == "rate"
+    scale = rate.map({True: 1000.0, False: 1.0})
+    rows = rows.assign(
+        alert=rows["alert"] * scale,
+        alarm=rows["alarm"] * scale,
+        alarm_low=rows["alarm_low"] * scale,
+        alarm_high=rows["alarm_high"] * scale,
+    )
+    inner = []
+    for family, own in rows.groupby("family", sort=True):
+        cells = [[f"{analyte_name(r.analyte)}, {'ppm per 1,000 h' if r.measure == 'rate' else analyte_unit(r.analyte) or 'number'}", number(r.alert), number(r.alarm),
+                  f"{number(r.alarm_low)} to {number(r.alarm_high)}" if pd.notna(r.alarm_low) else "-", f"{r.n:,.0f}" if pd.notna(r.n) else "-", r.method] for r in own.itertuples()]  # fmt: skip
+        inner.append(
+            folded(
+                str(family),
+                table(
+                    [
+                        "Result",
+                        Column("Alert", True),
+                        Column("Alarm", True),
+                        Column("Alarm, 90 % interval", True),
+                        Column("Bottles", True),
+                        "Made by",
+                    ],
+                    cells,
+                    f"Limits of {family}",
+                    hide_caption=True,
+                ),
+            )
+        )
+    return folded(f"Limits of {count(len(inner), 'family', 'families')}", *inner)
+
+
+def _assumptions(book: Book) -> Html:
+    """What a failure, a repair and the time between are taken to be, by kind of compartment."""
+    kinds = sorted(set(book.tables.compartments["kind"]))
+    cells = [
+        [
+            k,
+            *(number(setting(book, "kinds", k, name), 4) for name in COST_ROWS),
+            setting(book, "kinds", k, "basis", default="own choice"),
+        ]
+        for k in kinds
+    ]
+    heads = [
+        "Kind",
+        *(
+            Column(t, True)
+            for t in (
+                f"Planned repair, {book.currency}",
+                f"Failure, {book.currency}",
+                "Planned, h lost",
+                "Failure, h lost",
+                "Defect to failure, h",
+            )
+        ),
+        "Basis",
+    ]
+    return folded(
+        "Costs and delays assumed",
+        table(heads, cells, "Costs and delays assumed by kind of compartment", hide_caption=True),
+        paragraph("Starting values until the fleet's own are set in fleet.toml.", class_="note"),
+    )
+
+
+def _provenance(book: Book) -> Html:
+    about = book.tables.about
+    sources = about.get("sources", {})
+    listing = bullets([f"{name}: SHA-256 {digest[:16]}…" for name, digest in sorted(sources.items())], class_="hashes")
+    pairs = [
+        ("Fleet", book.fleet_name),
+        ("Known as of", day(book.as_of)),
+        ("Made with", f"cmkit {about.get('cmkit', '')}"),
+        ("Bottles in this book", f"{len(book.tables.samples):,}, from {listed(sorted({str(x) for x in book.tables.samples['lab']} - {''})) or 'no named laboratory'}"),
+    ]  # fmt: skip
+    return join(
+        [
+            facts(pairs),
+            folded(f"{count(len(sources), 'source file')}, with the hash of each", listing) if sources else Html(""),
+        ]
+    )

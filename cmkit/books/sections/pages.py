@@ -1,0 +1,225 @@
+"""Why should I believe it? One page a compartment that needs a look: results, rate, forecast, evidence, causes, what was found before."""
+
+import pandas as pd
+
+from cmkit.books.book import Book
+from cmkit.books.figures.rates import forecast_fan, rate_over_time
+from cmkit.books.figures.results import results_over_fluid, results_over_hours
+from cmkit.books.markup import Column, Html, bullets, facts, join, nothing, paragraph, state_mark, table, tag
+from cmkit.books.matter import family_limits_of, result_points, telling, with_hours
+from cmkit.books.sections.work import by_when
+from cmkit.books.show import Fold, Item, Shown, shown
+from cmkit.books.wording import (
+    analyte_name,
+    chance,
+    count,
+    hours,
+    money,
+    number,
+    plain,
+    rule_name,
+    sentence,
+    short_day,
+    unit_name,
+)
+
+FULL_PAGES = 12  # past these a page keeps its results and evidence, so that a book stays small
+EVIDENCE_ROWS = 10
+LEAST_CHANCE = 0.01
+
+
+def compartment_pages(book: Book) -> Shown:
+    """The pages, closed until asked for, in the order of the work list."""
+    paged = book.paged
+    if not paged:
+        return shown(nothing("No compartment is in alarm or alert."))
+    lead = paragraph(
+        f"{count(len(paged), 'compartment')}, in the order of the work list. Open one for its results, its rate and what speaks for and against.",
+        class_="note",
+    )
+    return shown(lead, *(compartment_page(book, c, full=i < FULL_PAGES) for i, c in enumerate(paged)))
+
+
+def compartment_page(book: Book, compartment: str, full: bool = True) -> Fold:
+    """One compartment's page; a short one leaves out the rate, the forecast and the view by fluid hours."""
+    row = book.ranked[book.ranked["compartment"] == compartment].iloc[0]
+    summary = join(
+        [
+            state_mark(row["state"]),
+            " ",
+            tag("b", book.place_name(compartment)),
+            tag("span", sentence(plain(row["reason"])), class_="small"),
+        ]
+    )
+    items: list[Item] = [
+        _opening(book, row),
+        *_figures(book, compartment, full),
+        _evidence(book, compartment),
+        _causes(book, compartment),
+        _before(book, compartment),
+    ]
+    return Fold(summary, book.address(compartment), tuple(items))
+
+
+def _opening(book: Book, row: pd.Series) -> Html:
+    place = book.places.loc[row["compartment"]]
+    pairs: list[tuple[str, object]] = [("Do", plain(row["todo"]) or "nothing"), ("By", by_when(row["due_meter_h"], row["due_on"], row["overdue"])),
+             ("How sure", sentence(plain(row["how_sure"])))]  # fmt: skip
+    waiting = book.tables.waiting[book.tables.waiting["compartment"] == row["compartment"]]
+    if len(waiting):
+        pairs.append(
+            (
+                "Cost of waiting",
+                f"about {money(waiting['cost_of_waiting'].iloc[0], book.currency)}: {waiting['words'].iloc[0]}",
+            )
+        )
+    if row["believed"] < 0.5:
+        words = book.tables.doubts.loc[book.tables.doubts["sample"] == row["sample"], "reason"]
+        pairs.append(("Newest bottle", f"doubted: {'; '.join(words) or 'see below'}"))
+    charge = [
+        f"{place['fluid']} {place['grade']}".strip(),
+        f"{number(place['capacity_l'])} l" if pd.notna(place["capacity_l"]) else "",
+    ]
+    pairs.append(
+        (
+            "Compartment",
+            f"{place['compartment']}: {', '.join(c for c in charge if c)}; compared with its family, {place['family']}",
+        )
+    )
+    return facts(pairs, "facts page")
+
+
+def _figures(book: Book, compartment: str, full: bool) -> list[Item]:
+    points = result_points(book, compartment, telling(book, compartment))
+    if not len(points):
+        return [nothing("No result to draw.")]
+    where = book.place_name(compartment)
+    levels = family_limits_of(book, compartment, "level")
+    out: list[Item] = [results_over_hours(points, levels, where)]
+    if full:
+        out += [
+            results_over_fluid(points, levels, where),
+            *_rate_and_fan(book, compartment, list(dict.fromkeys(points["analyte"])), where),
+        ]
+    return out
+
+
+def _rate_and_fan(book: Book, compartment: str, analytes: list[str], where: str) -> list[Item]:
+    """Rate over time and forecast of the same metals, as far as the assessment has them."""
+    own = book.tables.history[book.tables.history["compartment"] == compartment]
+    own = with_hours(book, own[own["analyte"].isin(analytes)], compartment)
+    ahead = book.tables.forecast[book.tables.forecast["compartment"] == compartment]
+    ahead = ahead[
+        ahead["analyte"].isin(own["analyte"]) & ahead["limit"].notna() & (ahead["hours_ahead"] > 0)
+    ].sort_values("chance", ascending=False)
+    out: list[Item] = []
+    rated = own[own["order"] >= 1]
+    if len(rated):
+        rated = (
+            rated.assign(analyte=pd.Categorical(rated["analyte"], analytes))
+            .sort_values(["analyte", "hours"])
+            .astype({"analyte": "str"})
+        )
+        out.append(rate_over_time(rated, family_limits_of(book, compartment, "rate"), where))
+    if len(ahead):
+        out.append(forecast_fan(own, ahead.head(2), where))
+    return out
+
+
+def _evidence(book: Book, compartment: str) -> Html:
+    """What fired, newest first: each row a rule, its value and the bound it passed."""
+    rows = book.tables.evidence[book.tables.evidence["compartment"] == compartment]
+    if not len(rows):
+        return tag("div", tag("h4", "Evidence"), nothing("No rule has fired on any bottle; see the reason above."))
+    rows = rows.sort_values(["drawn_on", "state", "analyte"], ascending=[False, True, True], kind="stable")
+    cells = [
+        [short_day(r.drawn_on), state_mark(r.state), sentence(r.words), rule_name(r.rule), _bound(r)] for r in rows.head(EVIDENCE_ROWS).itertuples()
+    ]  # fmt: skip
+    more = f", the newest {EVIDENCE_ROWS} of {len(rows)}" if len(rows) > EVIDENCE_ROWS else ""
+    return join(
+        [
+            tag("h4", "Evidence"),
+            table(
+                ["Bottle of", "State", "What was seen", "Rule", "Value and bound"],
+                cells,
+                f"Rules that fired{more}",
+                class_="text",
+            ),
+        ]
+    )
+
+
+def _bound(row) -> str:
+    if pd.isna(row.value):
+        return "-"
+    value, bound = (chance(v) if row.unit == "chance" else number(v) for v in (row.value, row.threshold))
+    if row.unit == "ppm/h":
+        value, bound = number(1000 * row.value), number(1000 * row.threshold)
+    unit = (
+        "ppm per 1,000 h"
+        if row.unit == "ppm/h"
+        else ""
+        if row.unit in ("chance", "likelihood ratio")
+        else unit_name(row.unit)
+    )
+    sign = {">=": "at or above", "<=": "at or below"}.get(row.operator, row.operator)
+    return f"{value} {unit}, {sign} {bound}".replace(" ,", ",")
+
+
+def _causes(book: Book, compartment: str) -> Html:
+    rows = (
+        book.tables.causes[book.tables.causes["compartment"] == compartment]
+        if len(book.tables.causes)
+        else book.tables.causes
+    )
+    if not len(rows):
+        return tag(
+            "div", tag("h4", "Likely causes"), nothing("The results fit no known pattern well enough to name a cause.")
+        )
+    rows = rows.sort_values("score", ascending=False).head(4)
+    cells = [
+        [r.cause, _strength(r.score), r.evidence_for or "-", r.evidence_against or "-", r.look_at or "-"]
+        for r in rows.itertuples()
+    ]
+    caption = "Patterns that fit, best first; a pattern is a hint where to look, not a diagnosis"
+    return join(
+        [
+            tag("h4", "Likely causes"),
+            table(["Cause", "Fit", "For", "Against", "Look at"], cells, caption, class_="text"),
+        ]
+    )
+
+
+def _strength(score: float) -> str:
+    return f"{'strong' if score >= 0.66 else 'fair' if score >= 0.33 else 'weak'} ({number(score, 2)} of 1)"
+
+
+def _before(book: Book, compartment: str) -> Html:
+    """Findings, past alarms, and the services that explain a change of level."""
+    tables = book.tables
+    lines: list[tuple[pd.Timestamp, str]] = []
+    for f in tables.findings[tables.findings["compartment"] == compartment].itertuples():
+        words = {
+            "defect": "looked into, defect found",
+            "failed": "failed",
+            "no defect": "looked into, nothing wrong found",
+        }[f.outcome]
+        lines.append((f.found_on, f"{words}{f': {f.cause}' if f.cause else ''}{f' ({f.note})' if f.note else ''}"))
+    for r in tables.record[
+        (tables.record["compartment"] == compartment) & tables.record["alarm_on"].notna()
+    ].itertuples():
+        lead = f", {hours(r.lead_h)} before it was looked into" if pd.notna(r.lead_h) else ""
+        named = ", ".join(analyte_name(a) for a in r.analytes.split(", ") if a) or "fluid level"
+        lines.append((r.alarm_on, f"alarm ({named}): {r.words}{lead}"))
+    done = (
+        tables.services[(tables.services["compartment"] == compartment) & (tables.services["kind"] != "top-up")]
+        .sort_values("done_on")
+        .tail(3)
+    )
+    lines += [
+        (s.done_on, f"{s.kind}{f', {number(s.volume_l)} l' if pd.notna(s.volume_l) else ''}") for s in done.itertuples()
+    ]
+    if not lines:
+        return tag("div", tag("h4", "Found before"), nothing("Nothing on record for this compartment."))
+    lines.sort(key=lambda line: line[0], reverse=True)
+    return tag("div", tag("h4", "Found before"), bullets([f"{short_day(on)}: {words}" for on, words in lines]))

@@ -1,0 +1,113 @@
+"""What changed? Each compartment's state as it was known at the end of last month, against now."""
+
+import pandas as pd
+
+from cmkit.books.book import Book
+from cmkit.books.markup import Html, join, nothing, state_mark, tag
+from cmkit.books.show import Shown, shown
+from cmkit.books.wording import count, day, short_day
+
+RANK = {"not known": 0, "clear": 0, "alert": 1, "alarm": 2}
+TITLES = {
+    "raised": "Newly raised",
+    "worse": "Got worse",
+    "confirmed": "Looked into and confirmed",
+    "unfounded": "Looked into, nothing wrong found",
+    "cleared": "Cleared",
+    "waiting": "Still waiting",
+}
+
+
+def state_then(book: Book) -> pd.Series:
+    """State of every compartment as known at the end of last month: its newest bottle then, and alarms nobody had answered."""
+    end, tables = book.last_month_end, book.tables
+    known = tables.samples[["sample", "reported_on", "received_on"]]
+    bottles = tables.exposure.merge(known, on="sample", how="left")
+    reported = bottles["reported_on"].fillna(bottles["received_on"]).fillna(bottles["drawn_on"])
+    newest = bottles[reported <= end].sort_values(["compartment", "life", "order"]).groupby("compartment").tail(1)
+    evidence = tables.evidence[tables.evidence["sample"].isin(newest["sample"])]
+    worst = evidence.assign(rank=evidence["state"].map(RANK)).sort_values("rank").groupby("compartment").tail(1)
+    state = pd.Series("not known", index=tables.verdicts["compartment"], dtype="str")
+    state.update(pd.Series("clear", index=newest["compartment"], dtype="str"))
+    state.update(worst.set_index("compartment")["state"])
+    spells = tables.record[tables.record["alarm_on"].notna()]
+    first = spells["sample"].map(reported.set_axis(bottles["sample"]))
+    still = (first <= end) & ((spells["outcome"] == "waiting") | (spells["found_on"] > end))
+    state.update(pd.Series("alarm", index=spells.loc[still, "compartment"].unique(), dtype="str"))
+    return state
+
+
+def changes(book: Book) -> pd.DataFrame:
+    """One row per compartment that is, or was, raised: compartment, then, now, what (a key of TITLES), words."""
+    tables = book.tables
+    now = tables.verdicts.set_index("compartment")
+    then = state_then(book)
+    looks = tables.findings[
+        (tables.findings["found_on"] > book.last_month_end) & (tables.findings["found_on"] <= book.as_of)
+    ]
+    looks = looks.sort_values("found_on").groupby("compartment").tail(1).set_index("compartment")
+    rows = []
+    for compartment in now.index:
+        was, state = then[compartment], now.at[compartment, "state"]
+        what, words = _change(
+            was, state, now.loc[compartment], looks.loc[compartment] if compartment in looks.index else None
+        )
+        if what:
+            rows.append({"compartment": compartment, "then": was, "now": state, "what": what, "words": words})
+    return pd.DataFrame(rows, columns=["compartment", "then", "now", "what", "words"])
+
+
+def _change(was: str, state: str, now: pd.Series, look: pd.Series | None) -> tuple[str, str]:
+    """What happened to one compartment, and the words for it; empty when nothing did."""
+    if look is not None:
+        cause = f": {look['cause']}" if look["cause"] else ""
+        word = {"defect": "defect found", "failed": "failed", "no defect": "nothing wrong found"}[look["outcome"]]
+        return (
+            "unfounded" if look["outcome"] == "no defect" else "confirmed"
+        ), f"{word} on {short_day(look['found_on'])}{cause}"
+    if RANK[state] > RANK[was]:
+        return ("worse" if was == "alert" else "raised"), f"bottle of {short_day(now['drawn_on'])}"
+    if RANK[was] and state == "clear":
+        return "cleared", f"by the bottle of {short_day(now['drawn_on'])}"
+    if RANK[was] and state == "not known":
+        return "waiting", "cannot be judged by now"
+    if state == "alarm":
+        return "waiting", f"in alarm since {short_day(now['since'])}"
+    return ("waiting", f"watched since {short_day(now['since'])}") if state == "alert" else ("", "")
+
+
+def since_last_month(book: Book) -> Shown:
+    """Newly raised, worse, confirmed, cleared and still waiting, each with its compartments."""
+    rows = changes(book)
+    if not len(rows):
+        return shown(nothing(f"Nothing changed since {day(book.last_month_end)}, and nothing was waiting."))
+    parts = []
+    for what, title in TITLES.items():
+        own = rows[rows["what"] == what]
+        if len(own):
+            items = [_line(book, row) for row in own.itertuples()]
+            parts.append(
+                tag(
+                    "div",
+                    tag("h3", f"{title}: {len(own)}"),
+                    tag("ul", *(tag("li", item) for item in items)),
+                    class_="change",
+                )
+            )
+    lead = tag(
+        "p",
+        f"Against what was known on {day(book.last_month_end)}: {count(len(rows), 'compartment')} to tell of.",
+        class_="note",
+    )
+    return shown(lead, tag("div", *parts, class_="changes"))
+
+
+def _line(book: Book, row) -> Html:
+    return join(
+        [
+            state_mark(row.now, word=False),
+            " ",
+            book.linked(row.compartment),
+            tag("span", f" {row.words}", class_="small"),
+        ]
+    )

@@ -1,0 +1,82 @@
+"""What must I do? The month's work, ranked by what waiting is expected to cost."""
+
+import pandas as pd
+
+from cmkit.books.book import Book
+from cmkit.books.markup import Html, bullets, folded, join, link, nothing, paragraph, state_mark, table, tag
+from cmkit.books.show import Shown, shown
+from cmkit.books.wording import chance, count, hours, money, plain, sentence, short_day
+
+SHOWN_AT_ONCE = 12
+
+
+def work_rows(book: Book) -> pd.DataFrame:
+    """Alarms and alerts, dearest to wait for first, with what to do, why, by when and how sure."""
+    return book.ranked[book.ranked["state"].isin(["alarm", "alert"])].reset_index(drop=True)
+
+
+def do_this_month(book: Book) -> Shown:
+    """The ranked list; every entry leads to the compartment's own page."""
+    rows = work_rows(book)
+    parts: list[Html] = []
+    if len(rows):
+        parts.append(
+            paragraph(
+                "In order of what it is expected to cost to wait for the next result instead of acting. Hours are the machine's own meter.",
+                class_="note",
+            )
+        )
+        parts.append(tag("ol", *(_job(book, row) for row in rows.head(SHOWN_AT_ONCE).itertuples()), class_="jobs"))
+    else:
+        parts.append(nothing("No compartment is in alarm or alert: nothing to do but the sampling round."))
+    if len(rows) > SHOWN_AT_ONCE:
+        rest = rows.iloc[SHOWN_AT_ONCE:]
+        parts.append(folded(f"{count(len(rest), 'more compartment')} to watch", _rest(book, rest)))
+    parts.append(_also(book))
+    return shown(*parts)
+
+
+def _job(book: Book, row) -> Html:
+    """One entry: what to do in large, why in one line, then by when, what it costs to wait and how sure."""
+    head = tag("div", state_mark(row.state), " ", tag("b", book.linked(row.compartment)), class_="where")
+    todo = tag("div", plain(row.todo), class_="todo")
+    why = tag("div", sentence(plain(row.reason)), class_="why")
+    small = [f"By {by_when(row.due_meter_h, row.due_on, row.overdue)}"]
+    if pd.notna(row.cost_of_waiting):
+        small.append(f"waiting costs about {money(row.cost_of_waiting, book.currency)}")
+    small.append(plain(row.how_sure))
+    return tag("li", head, todo, why, tag("div", " · ".join(small), class_="small"))
+
+
+def by_when(meter_h: float, on: pd.Timestamp, overdue: bool) -> str:
+    """`12,340 h (about 3 Jul 2026)`; says so when that is past."""
+    if overdue:
+        return f"now: due at {hours(meter_h)}, overdue" if pd.notna(meter_h) else "now"
+    date = f", about {short_day(on)}" if pd.notna(on) else ", no date while the machine is idle"
+    return hours(meter_h) + date if pd.notna(meter_h) else short_day(on)
+
+
+def _rest(book: Book, rows: pd.DataFrame) -> Html:
+    columns = ["Compartment", "State", "Why", "What to do", "Cost of waiting"]
+    cells = [
+        [book.linked(r.compartment), state_mark(r.state), sentence(plain(r.reason)), plain(r.todo), money(r.cost_of_waiting, book.currency)]
+        for r in rows.itertuples()
+    ]  # fmt: skip
+    return table(columns, cells, "The rest of the list, by cost of waiting")
+
+
+def _also(book: Book) -> Html:
+    """Bottles that have to be drawn, and why the money is what it is."""
+    items: list[object] = []
+    overdue = int(book.tables.due["overdue"].sum())
+    if overdue:
+        items.append(join([f"Draw {count(overdue, 'overdue sample')}: ", link("next round", "#next-round"), "."]))
+    unknown = int((book.tables.verdicts["state"] == "not known").sum())
+    if unknown:
+        items.append(
+            f"{count(unknown, 'compartment')} cannot be judged until a bottle is drawn; that is not the same as clear."
+        )
+    if len(book.tables.waiting):
+        sure = float(book.tables.waiting["chance"].max())
+        items.append(f"Cost of waiting is the chance that a defect is there and fails before the next result (at most {chance(sure)} here), times what a failure costs more than a planned repair, by the assumptions at the end.")  # fmt: skip
+    return bullets(items, class_="also") if items else Html("")
