@@ -1,0 +1,228 @@
+"""Family numbers: what is usual for a family of compartments, estimated from all its results together and frozen between reviews.
+
+Estimation maximises the pooled likelihood of the filter's own one-step forecasts (a Student form, so that a few sick machines do not set
+what is usual), with log-normal penalties. A family leans on its parent (all compartments of the same kind), the parent on the analyte register.
+Derivation: design note on the statistical core, B2. Between-series variance: Paule and Mandel's estimator, recommended over moment
+estimators by Veroniki and others 2015.
+"""
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import log_ndtr
+
+from cmkit.records.analytes import by_rule
+from cmkit.wear.filter import ETA_W, Numbers, noise, predict, start_state, true_limit, update
+from cmkit.wear.panel import Panel, panel
+
+Floats = NDArray[np.float64]
+
+COLUMNS = [
+    "family", "analyte", "m", "tau", "s0", "b", "eta_i", "eta_w", "c0", "p0", "fresh_ppm", "n_series", "n_values", "basis", "frozen_on",
+]  # fmt: skip
+ENOUGH_SERIES, ENOUGH_VALUES = (
+    4,
+    20,
+)  # own choice: from here a family is called fitted rather than leaning on its parent
+_MOST_SERIES = 200  # of one family and analyte; more would not change the numbers
+_USUAL = np.log([0.4, 0.10, 0.10])  # tau/m, b (replaced by the register's), eta_i: centres of the penalties
+_LOOSE = np.array([1.5, 0.5, 0.5, 0.5])  # sd of the penalties on log m, tau/m, b, eta_i: own choice of the design note
+_LEAN = np.array([0.7, 0.4, 0.3, 0.3])  # the same of a family about its parent
+_SWEEPS = 8
+
+
+def family_numbers(
+    exposure: pd.DataFrame, samples: pd.DataFrame, register: pd.DataFrame, frozen: pd.DataFrame | None = None
+) -> pd.DataFrame:
+    """One row per family and analyte of rule `rate` that has a result (columns COLUMNS), sorted by family and register order.
+
+    exposure: `sample_exposure`; samples: wide results. m, tau ppm/h; s0, c0, fresh_ppm ppm; p0 ppm^2; b, eta_i shares; eta_w share per sqrt(1000 h).
+    c0, p0: mean and variance of the level of a used fluid. basis: `fitted`, `parent` (too few results of its own, leans on its kind) or
+    `register` (its kind has too few as well). frozen: an earlier table; families and analytes in it are used as they stand.
+    """
+    analytes = by_rule(register, "rate")
+    data = panel(exposure, samples, [a for a in analytes if a in samples])
+    table = _fit_all(data, register)
+    table["frozen_on"] = pd.Series(pd.NaT, index=table.index, dtype="datetime64[us]")
+    if frozen is not None and len(frozen):
+        table = _keep_frozen(table, frozen)
+    rank = {name: i for i, name in enumerate(analytes)}
+    table = table.sort_values(["family", "analyte"], key=lambda c: c.map(rank) if c.name == "analyte" else c)
+    return table[COLUMNS].reset_index(drop=True)
+
+
+def _keep_frozen(table: pd.DataFrame, frozen: pd.DataFrame) -> pd.DataFrame:
+    kept = frozen[COLUMNS].copy()
+    kept["frozen_on"] = pd.to_datetime(kept["frozen_on"]).astype("datetime64[us]")
+    known = pd.MultiIndex.from_frame(kept[["family", "analyte"]])
+    fresh = ~pd.MultiIndex.from_frame(table[["family", "analyte"]]).isin(known)
+    return pd.concat([kept, table[fresh]], ignore_index=True)
+
+
+def drift(numbers: pd.DataFrame, frozen: pd.DataFrame) -> pd.DataFrame:
+    """How far numbers estimated now lie from the frozen ones: family, analyte, m_frozen, m_now, ratio, sds (change of m over its standard error), words.
+
+    The standard error of a family's mean rate is taken as sqrt(tau^2/n) of each side. Only families and analytes in both tables.
+    """
+    both = numbers.merge(frozen[COLUMNS], on=["family", "analyte"], suffixes=("_now", "_frozen"))
+    se2 = (both["tau_now"] ** 2 / both["n_series_now"]) + (both["tau_frozen"] ** 2 / both["n_series_frozen"])
+    out = both[["family", "analyte", "m_frozen", "m_now"]].copy()
+    out["ratio"] = out["m_now"] / out["m_frozen"]
+    out["sds"] = (out["m_now"] - out["m_frozen"]) / np.sqrt(se2)
+    moved = out["sds"].abs() >= 3
+    out["words"] = np.where(
+        ~moved,
+        "as frozen",
+        np.where(out["ratio"] > 1, "wears faster than when frozen", "wears slower than when frozen"),
+    )
+    out["words"] = out["words"].astype("str")
+    return out
+
+
+def paule_mandel(estimates: ArrayLike, variances: ArrayLike) -> tuple[float, float, float, Floats]:
+    """Between-series variance tau2, mean, its standard error, and the estimates shrunk towards the mean.
+
+    Solves sum (b_i - mu)^2/(v_i + tau2) = n - 1 for tau2 (0 when even tau2 = 0 leaves less), mu the weighted mean. Needs n >= 2 and
+    positive variances, else ValueError. Monotone in tau2, so bisection.
+    """
+    b, v = np.asarray(estimates, float), np.asarray(variances, float)
+    if len(b) < 2 or b.shape != v.shape or not (v > 0).all():
+        raise ValueError("wanted two or more estimates, each with a positive variance")
+
+    def excess(tau2: float) -> float:
+        w = 1 / (v + tau2)
+        return float(np.sum(w * (b - np.sum(w * b) / w.sum()) ** 2)) - (len(b) - 1)
+
+    low, high = 0.0, float(np.var(b, ddof=1) + v.max()) * len(b)
+    for _ in range(200 if excess(0.0) > 0 else 0):
+        middle = (low + high) / 2
+        low, high = (middle, high) if excess(middle) > 0 else (low, middle)
+    w = 1 / (v + low)
+    mu = float(np.sum(w * b) / w.sum())
+    return low, mu, float(1 / np.sqrt(w.sum())), mu + low / (low + v) * (b - mu)
+
+
+def _fit_all(data: Panel, register: pd.DataFrame) -> pd.DataFrame:
+    """Fit parents (compartment kinds), then families leaning on them."""
+    series = data.series.join(data.lives[["kind", "family"]], on="life_row")
+    if series.empty:
+        return pd.DataFrame({name: pd.Series(dtype=float) for name in COLUMNS}).astype(
+            {"family": "str", "analyte": "str", "basis": "str"}
+        )
+    parents = _facts(data, series, "kind", register)
+    centre = np.column_stack([np.log(parents["m0"]), *np.broadcast_to(_USUAL[:, None], (3, len(parents)))])
+    centre[:, 2] = np.log(parents["noise_share"])
+    above = _fit(data, series, "kind", parents, centre, _LOOSE)
+    families = _facts(data, series, "family", register)
+    up = pd.MultiIndex.from_frame(parents[["kind", "analyte"]]).get_indexer(
+        pd.MultiIndex.from_frame(families[["parent", "analyte"]])
+    )
+    best = _fit(data, series, "family", families, above[up], _LEAN)
+    enough = (families["n_series"] >= ENOUGH_SERIES) & (families["n_values"] >= ENOUGH_VALUES)
+    parent_enough = ((parents["n_series"] >= ENOUGH_SERIES) & (parents["n_values"] >= ENOUGH_VALUES)).to_numpy()[up]
+    m, ratio, b, eta = np.exp(best).T
+    return families.assign(
+        m=m, tau=ratio * m, s0=families["noise_floor"], b=b, eta_i=eta, eta_w=ETA_W, fresh_ppm=0.0,
+        basis=pd.Series(np.where(enough, "fitted", np.where(parent_enough, "parent", "register")), dtype="str"),
+    )  # fmt: skip
+
+
+def _facts(data: Panel, series: pd.DataFrame, by: str, register: pd.DataFrame) -> pd.DataFrame:
+    """Per group (kind or family) and analyte: counts, usual level c0 with variance p0, a first rate m0, and the register's noise."""
+    seen = np.isfinite(data.y)
+    life = series["life_row"].to_numpy()
+    psi, phi = data.exposure["psi"][life], data.exposure["phi"][life]
+    level = np.where(data.censored, data.y / 2, data.y)
+    before = np.column_stack([np.full(len(level), np.nan), level[:, :-1]])
+    rate = (level - phi * before) / np.where(psi > 0, psi, np.nan)
+    s, i = np.nonzero(seen)
+    long = series.iloc[s].assign(
+        level=level[s, i], rate=rate[s, i], psi=psi[s, i], series=s, parent=lambda f: f["kind"]
+    )
+    groups = long.groupby([by, "analyte"], sort=True)
+    long["off"] = (long["level"] - groups["level"].transform("median")).abs()
+    out = groups.agg(
+        c0=("level", "median"), off=("off", "median"), rate=("rate", "median"), psi=("psi", "median"),
+        n_values=("level", "size"), n_series=("series", "nunique"), parent=("parent", "first"),
+    )  # fmt: skip
+    out = out.reset_index()
+    out = out.join(register[["noise_floor", "noise_share", "decimals"]], on="analyte")
+    out["unit"] = 10.0 ** -out["decimals"].fillna(0)
+    out["p0"] = np.maximum(1.4826 * out["off"], 0.5 * out["c0"]) ** 2 + out["noise_floor"] ** 2
+    span = out["psi"].where(out["psi"] > 0).fillna(out["psi"].where(out["psi"] > 0).median()).fillna(250.0)
+    out["m0"] = np.maximum(
+        out["rate"].fillna(out["c0"] / (2 * span)), 0.1 * np.maximum(out["noise_floor"], 0.1 * out["c0"]) / span
+    )
+    return out
+
+
+def _fit(data: Panel, series: pd.DataFrame, by: str, groups: pd.DataFrame, centre: Floats, spread: Floats) -> Floats:
+    """Best log m, log tau/m, log b, log eta_i of every group at once, by sweeps of one-dimensional parabola steps, each kept only if better."""
+    group, rows = _chosen(series, by, groups)
+    constants = groups[["c0", "p0", "noise_floor", "unit"]].to_numpy(float)
+
+    def cost(theta: Floats) -> Floats:
+        fit = -_log_likelihood(data, series["life_row"].to_numpy()[rows], rows, theta[group], constants[group])
+        return np.bincount(group, fit, len(groups)) + 0.5 * (((theta - centre) / spread) ** 2).sum(axis=1)
+
+    theta, step = centre.copy(), np.full(centre.shape, 0.4)
+    best = cost(theta)
+    for _ in range(_SWEEPS):
+        for p in range(theta.shape[1]):
+            move = np.zeros_like(theta)
+            move[:, p] = step[:, p]
+            up, down = cost(theta + move), cost(theta - move)
+            bend = up + down - 2 * best
+            vertex = np.where(bend > 0, 0.5 * (down - up) / np.where(bend > 0, bend, 1.0), np.sign(down - up) * 2)
+            move[:, p] *= np.clip(vertex, -2, 2)
+            there = cost(theta + move)
+            gains = there < best
+            theta, best = np.where(gains[:, None], theta + move, theta), np.where(gains, there, best)
+            step[:, p] = np.clip(np.where(gains, np.abs(move[:, p]), step[:, p] / 2), 0.02, 0.8)
+    return theta
+
+
+def _chosen(series: pd.DataFrame, by: str, groups: pd.DataFrame) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Group number and row of the series used in the fit: all of them, or evenly spaced ones of a large group."""
+    index = pd.MultiIndex.from_frame(groups[[by, "analyte"]])
+    number = index.get_indexer(pd.MultiIndex.from_frame(series[[by, "analyte"]]))
+    place = series.groupby([by, "analyte"]).cumcount().to_numpy()
+    size = groups["n_series"].to_numpy()[number]
+    keep = (place * _MOST_SERIES) // np.maximum(size, _MOST_SERIES) != ((place - 1) * _MOST_SERIES) // np.maximum(
+        size, _MOST_SERIES
+    )
+    rows = np.flatnonzero(keep | (size <= _MOST_SERIES))
+    return number[rows], rows
+
+
+def _log_likelihood(
+    data: Panel, life: NDArray[np.int64], rows: NDArray[np.int64], theta: Floats, constants: Floats, block: int = 8192
+) -> Floats:
+    """Robust log likelihood of each series' one-step forecasts."""
+    out = np.empty(len(rows))
+    for start in range(0, len(rows), block):
+        part = slice(start, start + block)
+        m, ratio, b, eta = np.exp(theta[part]).T
+        c0, p0, s0, unit = constants[part].T
+        numbers = Numbers(m, ratio * m, c0, p0, s0, b, eta, ETA_W, 0.0, unit)
+        out[part] = _scores(data, life[part], rows[part], numbers)
+    return out
+
+
+def _scores(data: Panel, life: NDArray[np.int64], rows: NDArray[np.int64], numbers: Numbers) -> Floats:
+    """Student form with 6 degrees of freedom and squared scale 0.7: -3.5 log(1 + z^2/4.2) - log(S)/2; log Phi for censored results."""
+    y, censored = data.y[rows].T, data.censored[rows].T
+    steps = [data.exposure[name][life].T for name in ("phi", "psi", "chi", "sd_phi", "sd_psi", "hours")]
+    total, state = np.zeros(len(rows)), start_state(numbers, len(rows))
+    for i in range(len(y)):
+        if not np.isfinite(y[i]).any():
+            continue
+        expected, moved = predict(state, [v[i] for v in steps], numbers)
+        s = moved[2] + noise(expected, numbers)
+        state, (_, z, *_) = update(moved, expected, s, y[i], censored[i], numbers, True)
+        score = -3.5 * np.log1p(z * z / 4.2) - 0.5 * np.log(s)
+        cut = np.flatnonzero(censored[i])
+        unit = np.broadcast_to(np.asarray(numbers.unit, float), s.shape)[cut]
+        score[cut] = log_ndtr((true_limit(y[i][cut], unit) - expected[cut]) / np.sqrt(s[cut]))
+        total += np.where(np.isfinite(y[i]), score, 0.0)
+    return total

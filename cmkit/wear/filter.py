@@ -1,0 +1,244 @@
+"""The two-state filter of level and wear rate, for many series at once (one series = one compartment life and one analyte).
+
+State (C, beta) with C_i = phi C_{i-1} + beta psi + chi c_f. A linear Gaussian filter with three additions: noise that grows with the level,
+a robust update (a result far off moves the state little at first), and a moment match for results reported as below a limit. With the
+additions switched off and no drift it is the best linear unbiased predictor of the whole history. Derivation: design note on the statistical
+core, B2; censored update: moments of a truncated normal distribution.
+"""
+
+from dataclasses import dataclass, fields
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, DTypeLike, NDArray
+from scipy.special import log_ndtr
+
+from cmkit.wear import change
+
+Floats = NDArray[np.float64]
+Values = Floats | float
+
+ROBUST = 2.5  # standardised innovation beyond which a result is weighted down
+ETA_W = 0.20  # drift of the rate, share per sqrt(1000 h); fixed, the likelihood does not identify it
+_LEAST_RATE = 0.2  # of the family's rate: floor of the rate that scales load and drift noise
+
+
+@dataclass(frozen=True)
+class Numbers:
+    """What is assumed of each series before its own results; arrays of shape (S,) or one number for all.
+
+    m, tau: mean and sd of the wear rate in the family (ppm/h); c0, p0: mean (ppm) and variance of the level before the first interval;
+    s0 (ppm), b: measurement sd = sqrt(s0^2 + (b C)^2); eta_i: load, share of the rate from interval to interval; eta_w: drift, share per
+    sqrt(1000 h); fresh: ppm in fresh fluid; unit: step the laboratory rounds to (ppm).
+    """
+
+    m: Values
+    tau: Values
+    c0: Values = 0.0
+    p0: Values = 0.0
+    s0: Values = 0.5
+    b: Values = 0.1
+    eta_i: Values = 0.1
+    eta_w: Values = ETA_W
+    fresh: Values = 0.0
+    unit: Values = 1.0
+
+    def rows(self, at: Any) -> "Numbers":
+        """The numbers of some series only (numbers that hold for all stay as they are)."""
+        values = {f.name: np.asarray(getattr(self, f.name), float) for f in fields(self)}
+        return Numbers(**{name: v[at] if v.ndim else v for name, v in values.items()})
+
+
+@dataclass(frozen=True)
+class Track:
+    """The filter's story, arrays of shape (S, n).
+
+    expected, expected_sd: forecast of each result before it was seen (ppm); z: departure in sd (of a censored result the mean departure);
+    rise: largest likelihood ratio of a rate rise begun change_k = 0..3 intervals ago (-1: none); rate, rate_sd (ppm/h), level, level_sd
+    (ppm), cov: state after the result. Where there was no result expected and state are carried, z and rise are NaN.
+    """
+
+    expected: Floats
+    expected_sd: Floats
+    z: Floats
+    rise: Floats
+    rate: Floats
+    rate_sd: Floats
+    level: Floats
+    level_sd: Floats
+    cov: Floats
+    change_k: NDArray[np.int8]
+
+
+def wear_rates(
+    y: ArrayLike,
+    censored: ArrayLike | None,
+    phi: ArrayLike,
+    psi: ArrayLike,
+    chi: ArrayLike,
+    sd_phi: ArrayLike,
+    hours: ArrayLike,
+    numbers: Numbers,
+    *,
+    sd_psi: ArrayLike = 0.0,
+    exposure_of: NDArray[np.int64] | None = None,
+    accept: bool = True,
+    robust: bool = True,
+    block: int = 8192,
+    dtype: DTypeLike = np.float64,
+) -> Track:
+    """Filter S series of n samples, in blocks that stay in cache.
+
+    y: results (S, n), ppm; NaN where not measured. censored: True where y is the limit of a result reported below it. phi, psi (h), chi, sd_phi,
+    sd_psi, hours (since the sample before; NaN at the first): exposure, (S, n), broadcastable, or (E, n) with `exposure_of` giving each
+    series' row; phi NaN after a series' last sample. accept: correct the state for believed changes of rate. robust: weigh results down
+    beyond 2.5 sd. dtype: of the stored results (float32 halves the memory). Raises ValueError when shapes do not fit.
+    """
+    y = np.atleast_2d(np.asarray(y))
+    flags = np.zeros(y.shape, bool) if censored is None else np.atleast_2d(np.asarray(censored, bool))
+    size = (len(np.atleast_2d(np.asarray(phi))) if exposure_of is not None else len(y), y.shape[1])
+    if flags.shape != y.shape:
+        raise ValueError(f"censored has shape {flags.shape}, wanted that of y {y.shape}")
+    shared = [np.broadcast_to(np.asarray(v), size) for v in (phi, psi, chi, sd_phi, sd_psi, hours)]
+    track = _empty_track(y.shape, dtype)
+    for start in range(0, len(y), block):
+        part = slice(start, min(start + block, len(y)))
+        source = part if exposure_of is None else exposure_of[part]
+        steps = [np.ascontiguousarray(v[source].T, dtype=float) for v in shared]
+        results = np.ascontiguousarray(y[part].T, dtype=float)
+        _run(results, np.ascontiguousarray(flags[part].T), steps, numbers.rows(part), (accept, robust), track, part)
+    return track
+
+
+def _empty_track(shape: tuple[int, ...], dtype: DTypeLike) -> Track:
+    values: dict[str, Any] = {f.name: np.full(shape, np.nan, dtype) for f in fields(Track) if f.name != "change_k"}
+    return Track(**values, change_k=np.full(shape, -1, np.int8))
+
+
+State = tuple[Floats, Floats, Floats, Floats, Floats]  # C, beta, P11, P12, P22
+
+
+def _run(
+    y: Floats,
+    censored: NDArray[np.bool_],
+    steps: list[Floats],
+    numbers: Numbers,
+    options: tuple[bool, bool],
+    track: Track,
+    part: slice,
+) -> None:
+    """One block, sample by sample; writes its columns of `track`."""
+    size = y.shape[1]
+    accept, robust = options
+    state = start_state(numbers, size)
+    watch = change.Watch.start(size)
+    last = int(np.flatnonzero(np.isfinite(steps[0]).any(axis=1)).max(initial=-1)) + 1
+    for i in range(last):
+        here = [v[i] for v in steps]
+        expected, moved = predict(state, here, numbers)
+        s = moved[2] + noise(expected, numbers)
+        state, (nu, z, k1, k2, weight) = update(moved, expected, s, y[i], censored[i], numbers, robust)
+        glr = change.advance(watch, here[0], here[1], nu, s, z, (k1, k2), weight)
+        if accept:
+            _correct(state, watch, glr, numbers)
+        _write(track, part, i, expected, s, np.where(weight > 0, z, np.nan), glr, watch, state)
+
+
+def start_state(numbers: Numbers, size: int) -> State:
+    """Level and rate before the first sample: the family's."""
+    c, beta, p11, tau = (np.full(size, v, float) for v in (numbers.c0, numbers.m, numbers.p0, numbers.tau))
+    return c, beta, p11, np.zeros(size), tau * tau
+
+
+def predict(state: State, step: list[Floats], numbers: Numbers) -> tuple[Floats, State]:
+    """Expected level after an interval, and the state moved to it (its covariance includes load, drift and doubtful exposure)."""
+    c, beta, p11, p12, p22 = state
+    phi, psi, chi, sd_phi, sd_psi, hours = step
+    expected = phi * c + psi * beta + chi * numbers.fresh
+    base = np.maximum(beta, _LEAST_RATE * numbers.m)
+    dt = np.where(np.isnan(hours), psi, hours)
+    drift = (numbers.eta_w * base) ** 2 * (dt / 1000)
+    a12 = phi * p12 + psi * p22
+    doubt = (sd_phi * c + sd_psi * base) ** 2 + sd_phi * sd_phi * p11 + sd_psi * sd_psi * p22
+    load = (numbers.eta_i * base) ** 2 + drift / 3
+    a11 = phi * (phi * p11 + psi * p12) + psi * a12 + load * psi * psi + doubt
+    return expected, (expected, beta, a11, a12 + drift * psi / 2, p22 + drift)
+
+
+def noise(expected: Floats, numbers: Numbers) -> Floats:
+    """Variance of one result about the level (ppm^2): floor, share of the level, rounding to whole units."""
+    share = numbers.b * np.maximum(expected, 0.0)
+    return np.asarray(numbers.s0) ** 2 + share * share + np.asarray(numbers.unit) ** 2 / 12
+
+
+def update(
+    moved: State, expected: Floats, s: Floats, y: Floats, censored: NDArray[np.bool_], numbers: Numbers, robust: bool
+) -> tuple[State, tuple[Floats, Floats, Floats, Floats, Floats]]:
+    """State after a result; also its innovation, z, the two gains and its weight (0: no result)."""
+    _, beta, a11, a12, a22 = moved
+    seen = np.isfinite(y) & np.isfinite(expected)
+    root = np.sqrt(s)
+    nu = np.where(seen, y - expected, 0.0)
+    z = nu / root
+    weight = seen.astype(float)
+    wide = s * np.maximum(1.0, np.abs(z) / ROBUST) if robust else s
+    cut = np.flatnonzero(seen & censored)
+    if len(cut):
+        unit = np.broadcast_to(np.asarray(numbers.unit, float), s.shape)[cut]
+        z[cut], weight[cut] = below_limit(true_limit(y[cut], unit), expected[cut], root[cut])
+        nu[cut] = z[cut] * root[cut]
+        wide = np.where(censored, s, wide)
+    k1, k2 = a11 / wide, a12 / wide
+    kept1, kept2 = k1 * weight, k2 * weight
+    after = (
+        expected + k1 * nu, beta + k2 * nu, a11 - kept1 * a11, a12 - kept1 * a12, a22 - kept2 * a12,
+    )  # fmt: skip
+    return after, (nu, z, k1, k2, weight)
+
+
+def true_limit(limit: Floats, unit: Floats) -> Floats:
+    """Level below which a result is reported as below `limit` when the laboratory rounds to `unit` before it compares."""
+    return np.maximum(limit - unit / 2, limit / 2)
+
+
+def below_limit(limit: Floats, expected: Floats, root: Floats) -> tuple[Floats, Floats]:
+    """Mean standardised departure of a result known only to lie below `limit`, and the share of an exact result's information it has."""
+    al = (limit - expected) / root
+    lam = np.exp(-0.5 * al * al - 0.5 * np.log(2 * np.pi) - log_ndtr(al))
+    return -lam, np.clip(lam * (al + lam), 1e-12, 1.0)
+
+
+def _correct(state: State, watch: change.Watch, glr: Floats, numbers: Numbers) -> None:
+    """Where a change of rate is believed: move the state by the estimated step and widen it, in place."""
+    c, beta, p11, p12, p22 = state
+    hit, step, variance, (e1, e2) = change.jump(watch, glr, np.maximum(beta, numbers.m))
+    if not len(hit):
+        return
+    c[hit] += e1 * step
+    beta[hit] += e2 * step
+    p11[hit] += e1 * e1 * variance
+    p12[hit] += e1 * e2 * variance
+    p22[hit] += e2 * e2 * variance
+    change.clear(watch, hit)
+
+
+def _write(
+    track: Track,
+    part: slice,
+    i: int,
+    expected: Floats,
+    s: Floats,
+    z: Floats,
+    glr: Floats,
+    watch: change.Watch,
+    state: State,
+) -> None:
+    c, beta, p11, p12, p22 = state
+    best = np.argmax(glr, axis=0)
+    top = glr[best, np.arange(len(best))]
+    rows = (
+        expected, np.sqrt(s), z, np.where(np.isnan(z), np.nan, top), beta, np.sqrt(np.maximum(p22, 0)), c, np.sqrt(np.maximum(p11, 0)), p12,
+    )  # fmt: skip
+    for name, row in zip(fields(Track), rows, strict=False):
+        getattr(track, name.name)[part, i] = row
+    track.change_k[part, i] = np.where(top > 0, best, -1)

@@ -1,0 +1,71 @@
+"""Wear rates of a fleet: the filter run over every compartment life and analyte, and what it says today."""
+
+import numpy as np
+import pandas as pd
+
+from cmkit.records.analytes import by_rule
+from cmkit.wear.filter import Numbers, Track, wear_rates
+from cmkit.wear.panel import Panel, panel
+
+HISTORY = [
+    "sample", "compartment", "life", "order", "family", "analyte", "drawn_on", "run_h", "fluid_h", "value", "below", "expected",
+    "expected_sd", "z", "rise", "change_k", "rate", "rate_sd", "level", "level_sd", "cov",
+]  # fmt: skip
+_NINETY = 1.6448536269514722  # half width of a 90 % normal interval, in sd
+
+
+def run_filter(
+    exposure: pd.DataFrame, samples: pd.DataFrame, numbers: pd.DataFrame, register: pd.DataFrame, accept_changes: bool
+) -> pd.DataFrame:
+    """One row per sample and analyte of rule `rate` that has a result (columns HISTORY), in order of `exposure`, then of the register.
+
+    expected, expected_sd (ppm): forecast before the result was seen; z: departure in sd; rise: likelihood ratio of a rate rise begun change_k
+    intervals ago; rate (ppm/h), level (ppm) with sd and covariance: after it. accept_changes False: the state never jumps, as the bottle
+    screens need it. An analyte without a row in `numbers` for its family is left out.
+    """
+    data = panel(exposure, samples, [a for a in by_rule(register, "rate") if a in samples])
+    series = data.series.join(data.lives["family"], on="life_row").merge(
+        numbers, on=["family", "analyte"], how="left", validate="many_to_one"
+    )
+    life = series["life_row"].to_numpy(np.int64)
+    chained = data.exposure
+    track = wear_rates(
+        data.y, data.censored, chained["phi"], chained["psi"], chained["chi"], chained["sd_phi"], chained["hours"],
+        _assumed(series, register), sd_psi=chained["sd_psi"], exposure_of=life, accept=accept_changes,
+    )  # fmt: skip
+    return _long(exposure, data, series, track, register)
+
+
+def _assumed(series: pd.DataFrame, register: pd.DataFrame) -> Numbers:
+    decimals = series["analyte"].map(register["decimals"]).fillna(0).to_numpy(float)
+    values = {c: series[c].to_numpy(float) for c in ("m", "tau", "c0", "p0", "s0", "b", "eta_i", "eta_w")}
+    return Numbers(**values, fresh=series["fresh_ppm"].to_numpy(float), unit=10.0**-decimals)
+
+
+def _long(
+    exposure: pd.DataFrame, data: Panel, series: pd.DataFrame, track: Track, register: pd.DataFrame
+) -> pd.DataFrame:
+    """The track's results as one long frame."""
+    has = np.isfinite(data.y) & np.isfinite(track.rate)
+    s, i = np.nonzero(has)
+    at = data.bottle[series["life_row"].to_numpy()[s], i]
+    out = exposure[["sample", "compartment", "life", "order", "family", "drawn_on", "run_h", "fluid_h"]].iloc[at]
+    out = out.reset_index(drop=True)
+    out["analyte"] = series["analyte"].to_numpy()[s]
+    out["value"], out["below"] = data.y[s, i], data.censored[s, i]
+    for name in ("expected", "expected_sd", "z", "rise", "rate", "rate_sd", "level", "level_sd", "cov", "change_k"):
+        out[name] = getattr(track, name)[s, i]
+    out["analyte"] = out["analyte"].astype("str")
+    out["change_k"] = out["change_k"].astype("int64")
+    rank = out["analyte"].map({name: k for k, name in enumerate(register.index)}).to_numpy()
+    return out.iloc[np.lexsort((rank, at))][HISTORY].reset_index(drop=True)
+
+
+def current_wear(history: pd.DataFrame) -> pd.DataFrame:
+    """Last row per compartment and analyte of the present life, with rate_low, rate_high (90 % interval, ppm/h, not below 0) and n_samples."""
+    present = history[history["life"] == history.groupby("compartment")["life"].transform("max")]
+    counts = present.groupby(["compartment", "analyte"], sort=False)["sample"].transform("size")
+    out = present.assign(n_samples=counts).drop_duplicates(["compartment", "analyte"], keep="last")
+    out["rate_low"] = (out["rate"] - _NINETY * out["rate_sd"]).clip(lower=0.0)
+    out["rate_high"] = (out["rate"] + _NINETY * out["rate_sd"]).clip(lower=0.0)
+    return out.reset_index(drop=True)

@@ -1,0 +1,294 @@
+"""What happened to each compartment's fluid, in order: bottles, changes, top-ups and replacements on the machine's running hours.
+
+Rules of the trade used here (common practice, no source): a bottle of the same day is drawn before the work of that day; a compartment
+that needs topping up in most intervals needed it too where no top-up is written down.
+"""
+
+import numpy as np
+import pandas as pd
+
+from cmkit.records.fleet import Fleet
+
+_SAME_DAY_H = 12.0  # own choice: hours typed for a bottle and for work of one day differ by no more than a shift
+_AFTER_WORK_H = 24.0  # own choice: a bottle with so few hours on the fluid was drawn after that day's change
+_HABIT = (
+    0.5  # own choice: share of intervals with a recorded top-up from which one without is taken as not written down
+)
+_TYPICAL_TOP_UP = 0.05  # own choice: share of the charge, where a family has no recorded volume
+_SPREAD = 0.5  # own choice: coefficient of variation of a make-up that was not recorded
+_FIRST_FILL = 1.5  # own choice: a first bottle within this many change intervals of new, without a change on record, is on the first fill
+_MOMENT_SHARE = 0.1  # own choice: sd of a moment placed by date, as a share of the gap it was placed in
+_WORK = {"change": "change", "flush": "change", "replace": "start", "top-up": "top_up"}
+_EVENT = [
+    "compartment",
+    "what",
+    "run_h",
+    "date",
+    "rank",
+    "id",
+    "sd_h",
+    "litres",
+    "fluid_h_read",
+    "makeup_read",
+    "meter_h",
+]
+
+
+def timeline(known: Fleet, hours: pd.DataFrame, services: pd.DataFrame) -> pd.DataFrame:
+    """Events of all compartments that have a usable bottle, ready for the chain of `wear.exposure` (one row an event, run included)."""
+    bottles = _bottles(known, hours)
+    places = _compartments(known)
+    works = _placed(_works(known, services), bottles)
+    line = pd.concat([bottles, works, _fitted(places, bottles, works)], ignore_index=True)
+    line = _sorted(line).merge(places, on="compartment", how="left")
+    line = _lives(_with_implied_changes(line))
+    line = _lead_in(line)
+    return _make_up(_hours(line))
+
+
+def _compartments(known: Fleet) -> pd.DataFrame:
+    """Compartment facts and the assumptions of its kind."""
+    machines = known.machines[["machine", "site", "in_service_on", "meter_h_at_start"]]
+    out = known.compartments[
+        ["compartment", "machine", "kind", "family", "capacity_l", "change_every_h", "fitted_on", "fitted_at_h"]
+    ].merge(machines, on="machine", how="left")
+    kinds = [known.settings.kind(k) for k in out["kind"]]
+    out["residual"] = [k.residual for k in kinds]
+    out["residual_sd"] = [k.residual * k.residual_cv for k in kinds]
+    out["carry_out"] = [k.carry_out for k in kinds]
+    out["removal"] = [k.removal_per_h for k in kinds]
+    out["sealed"] = np.array([k.sealed for k in kinds], bool)
+    out["change_every_h"] = out["change_every_h"].fillna(
+        pd.Series([k.change_every_h for k in kinds], index=out.index, dtype=float)
+    )
+    out["volume_l"] = out["capacity_l"].where(out["capacity_l"] > 0)
+    return out
+
+
+def _bottles(known: Fleet, hours: pd.DataFrame) -> pd.DataFrame:
+    usable = hours[hours["usable"].astype(bool) & hours["run_h"].notna()]
+    out = usable[["sample", "run_h", "meter_h", "sd_h"]].merge(
+        known.samples[["sample", "compartment", "drawn_on", "fluid_h", "makeup_l"]], on="sample"
+    )
+    out = out.rename(columns={"sample": "id", "drawn_on": "date", "fluid_h": "fluid_h_read", "makeup_l": "makeup_read"})
+    out["what"], out["rank"], out["litres"] = "sample", 0, np.nan
+    return out[_EVENT]
+
+
+def _works(known: Fleet, services: pd.DataFrame) -> pd.DataFrame:
+    done = known.services[known.services["kind"].isin(list(_WORK))]
+    out = done[["service", "compartment", "done_on", "kind", "volume_l"]].merge(
+        services[["service", "run_h", "sd_h", "usable"]], on="service", how="left"
+    )
+    ok = out["usable"].eq(True)
+    out["run_h"], out["sd_h"] = out["run_h"].where(ok), out["sd_h"].where(ok)
+    out = out[~(out.duplicated(["compartment", "done_on", "kind"]) & out["kind"].isin(["change", "replace"]))]
+    out["what"] = out["kind"].map(_WORK)
+    out["rank"] = out["what"].map({"start": 1, "change": 2, "top_up": 3})
+    out = out.rename(columns={"service": "id", "done_on": "date", "volume_l": "litres"})
+    out["fluid_h_read"] = out["makeup_read"] = out["meter_h"] = np.nan
+    return out[_EVENT]
+
+
+def _placed(works: pd.DataFrame, bottles: pd.DataFrame) -> pd.DataFrame:
+    """Work on the running hours between the bottles its date lies between; work without usable hours is interpolated by date."""
+    works = works.sort_values("date", kind="stable")
+    shots = bottles[["compartment", "date", "run_h", "fluid_h_read"]].sort_values(["date", "run_h"], kind="stable")
+    before = shots.rename(columns={"run_h": "low", "date": "low_on", "fluid_h_read": "low_fluid_h"})
+    after = shots.drop(columns="fluid_h_read").drop_duplicates(["compartment", "date"])
+    after = after.rename(columns={"run_h": "high", "date": "high_on"})
+    out = pd.merge_asof(works, before, left_on="date", right_on="low_on", by="compartment")
+    out = pd.merge_asof(
+        out, after, left_on="date", right_on="high_on", by="compartment",
+        direction="forward", allow_exact_matches=False,
+    )  # fmt: skip
+    out = out[out["low"].notna() | out["high"].notna()].copy()
+    _place_by_date(out, _use_per_day(shots))
+    derived = out["sd_h"] > 0
+    same_day = (out["date"] == out["low_on"]) & ((out["run_h"] - out["low"]).abs() <= _SAME_DAY_H)
+    after_work = (out["date"] == out["low_on"]) & (out["low_fluid_h"] <= _AFTER_WORK_H) & (out["what"] == "change")
+    floor = out["low"].where((derived | same_day) & ~after_work)
+    out["run_h"] = out["run_h"].clip(lower=floor).clip(upper=out["high"].where(derived))
+    out["run_h"] = out["run_h"].where(~after_work, np.minimum(out["run_h"], out["low"] - out["low_fluid_h"]))
+    return out[_EVENT]
+
+
+def _use_per_day(shots: pd.DataFrame) -> pd.Series:
+    """Running hours a day of each compartment, from its first to its last bottle."""
+    spans = shots.groupby("compartment").agg({"date": ["min", "max"], "run_h": ["min", "max"]})
+    days = (spans["date"]["max"] - spans["date"]["min"]).dt.total_seconds() / 86400
+    use = (spans["run_h"]["max"] - spans["run_h"]["min"]) / days.where(days > 0)
+    return use.fillna(use.median()).fillna(0.0)
+
+
+def _place_by_date(out: pd.DataFrame, use: pd.Series) -> None:
+    """Fill missing run_h and sd_h in place, from the dates of the bottles around."""
+    day = pd.Timedelta(days=1)
+    from_low, to_high = (out["date"] - out["low_on"]) / day, (out["high_on"] - out["date"]) / day
+    per_day = out["compartment"].map(use).astype(float)
+    share = from_low / (from_low + to_high)
+    gap = out["high"] - out["low"]
+    guess = (out["low"] + share * gap).fillna(out["low"] + from_low * per_day).fillna(out["high"] - to_high * per_day)
+    spread = (_MOMENT_SHARE * gap).fillna(_SPREAD * from_low * per_day).fillna(_SPREAD * to_high * per_day)
+    missing = out["run_h"].isna()
+    out["run_h"] = out["run_h"].where(~missing, guess)
+    out["sd_h"] = out["sd_h"].where(~missing, np.maximum(spread, 1.0)).fillna(0.0)
+
+
+def _fitted(places: pd.DataFrame, bottles: pd.DataFrame, works: pd.DataFrame) -> pd.DataFrame:
+    """`fitted_on`, or the machine's first day of work, as the start of a component; a replacement on record within two weeks is the same."""
+    out = places[["compartment"]].copy()
+    from_machine = places["fitted_on"].isna()
+    out["date"] = places["fitted_on"].fillna(places["in_service_on"])
+    out["meter_h"] = places["fitted_at_h"].where(~from_machine, places["meter_h_at_start"])
+    out = out[out["date"].notna()]
+    replaced = works[works["what"] == "start"].merge(out[["compartment", "date"]], on="compartment")
+    same = replaced[(replaced["date_x"] - replaced["date_y"]).abs() <= pd.Timedelta(days=14)]["compartment"]
+    out = out[~out["compartment"].isin(same)]
+    first = bottles[bottles["meter_h"].notna()].sort_values(["date", "run_h"], kind="stable")
+    carried = first.assign(carried=first["run_h"] - first["meter_h"])[["compartment", "date", "carried"]]
+    out = pd.merge_asof(
+        out.sort_values("date", kind="stable"), carried, on="date", by="compartment", direction="forward"
+    )
+    out["what"], out["rank"], out["id"] = "start", 1, "fitted " + out["compartment"]
+    out["run_h"], out["sd_h"] = out["meter_h"] + out["carried"], 0.0
+    out["litres"] = out["fluid_h_read"] = out["makeup_read"] = np.nan
+    return _placed(out[_EVENT], bottles)
+
+
+def _sorted(line: pd.DataFrame) -> pd.DataFrame:
+    return line.sort_values(["compartment", "run_h", "date", "rank", "id"], kind="stable").reset_index(drop=True)
+
+
+def _with_implied_changes(line: pd.DataFrame) -> pd.DataFrame:
+    """A bottle with fewer hours on its fluid than since the bottle before, and no change on record between: the change is put in."""
+    bottle = line["what"] == "sample"
+    fresh = line["what"].isin(["change", "start"]).groupby(line["compartment"]).cumsum()
+    shots = line[bottle].assign(fresh=fresh[bottle])
+    grouped = shots.groupby("compartment")
+    since, changes = shots["run_h"] - grouped["run_h"].shift(), shots["fresh"] - grouped["fresh"].shift()
+    read = shots["fluid_h_read"]
+    first = since.isna() & (shots["fresh"] == 0)
+    fewer = (changes == 0) & (read < since - np.maximum(10.0, 0.05 * since))
+    implied = shots[(read > 0) & (fewer | first)].copy()
+    implied["run_h"] -= implied["fluid_h_read"]
+    implied["what"], implied["rank"], implied["id"] = "change", 2, "implied by " + implied["id"]
+    implied["sd_h"] = 0.0
+    implied[["litres", "fluid_h_read", "makeup_read"]] = np.nan
+    return _sorted(pd.concat([line, implied.drop(columns="fresh")], ignore_index=True))
+
+
+def _lives(line: pd.DataFrame) -> pd.DataFrame:
+    """Number the lives of each compartment that have a bottle (a start begins one) and the intervals in each; drop what follows the last bottle."""
+    line = line.assign(raw=(line["what"] == "start").groupby(line["compartment"]).cumsum())
+    lives = line[line["what"] == "sample"].drop_duplicates(["compartment", "raw"])[["compartment", "raw"]]
+    lives["life"] = lives.groupby("compartment").cumcount() + 1
+    line = line.merge(lives, on=["compartment", "raw"])
+    line["chain"] = line.groupby(["compartment", "life"]).ngroup()
+    bottle = line["what"] == "sample"
+    upto = bottle.groupby(line["chain"]).cumsum()
+    line["order"] = upto - bottle
+    return line[line["order"] < upto.groupby(line["chain"]).transform("max")].reset_index(drop=True)
+
+
+def _lead_in(line: pd.DataFrame) -> pd.DataFrame:
+    """Begin each life where its fluid is first known: at the component's start, else at the first change, else at the first bottle."""
+    lead, bottle = line["order"] == 0, line["what"] == "sample"
+    renewed = lead & (line["what"].isin(["change", "start"]) | bottle)
+    following = line[renewed].groupby("chain")["run_h"].shift(-1).reindex(line.index)
+    too_long = following - line["run_h"] > _FIRST_FILL * line["change_every_h"]
+    doubtful = (line["what"] == "start") & line["id"].str.startswith("fitted ") & too_long
+    line = line[~doubtful].reset_index(drop=True)
+    bottle = line["what"] == "sample"
+    known_from = (line["what"].isin(["change", "start"]) | bottle).groupby(line["chain"]).cumsum() > 0
+    line = line[known_from].reset_index(drop=True)
+    first = line.groupby("chain")["what"].transform("first")
+    how = first.map({"start": "component", "change": "fluid", "sample": "unknown"})
+    line["start"] = how.where((line["order"] == 0) & (line["what"] == "sample"), "")
+    return line
+
+
+def _hours(line: pd.DataFrame) -> pd.DataFrame:
+    """Hours run before each event and since the bottle before, hours on the fluid, and what each event multiplies by."""
+    run, of = line["run_h"], line["chain"]
+    change, bottle = line["what"].isin(["change", "start"]), line["what"] == "sample"
+    line["hours"] = (run - run.groupby(of).shift()).fillna(0.0)
+    line["interval_h"] = (run - run.where(bottle).groupby(of).ffill().groupby(of).shift()).where(bottle)
+    derived = run - run.where(change).groupby(of).ffill()
+    line["fluid_h"] = line["fluid_h_read"].where(line["fluid_h_read"] >= 0).fillna(derived)
+    line["changed"] = change.groupby([of, line["order"]]).transform("any") & (line["order"] > 0)
+    line["amount"] = np.where(line["what"] == "change", line["residual"], 0.0)
+    line["sd"] = np.where(line["what"] == "change", line["residual_sd"], 0.0)
+    line["sd_hours"] = line["sd_h"].where(line["what"] == "change", 0.0).fillna(0.0)
+    return line
+
+
+def _make_up(line: pd.DataFrame) -> pd.DataFrame:
+    """Litres of each top-up and the rate at which fluid went between them: recorded, read from the bottle's slip, or the family's usual."""
+    line = _intervals(line)
+    usual = _usual(line)
+    for name in ("usual_per_h", "usual_share", "habit"):
+        line[name] = line["family"].map(usual[name]).astype(float)
+    top, volume = line["what"] == "top_up", line["volume_l"]
+    fits = line["litres"].between(0, volume, inclusive="right")
+    share = line["usual_share"].fillna(_TYPICAL_TOP_UP)
+    guessed = top & ~fits & volume.notna()
+    line.loc[top, "amount"] = line["litres"].where(fits, share * volume)[top].fillna(0.0)
+    line.loc[guessed, "sd"] = _SPREAD * share[guessed]
+
+    slip = (line["n_top"] == 0) & (line["makeup"] > 0)
+    silent = (line["n_top"] == 0) & ~slip & ~line["sealed"] & (line["usual_per_h"] > 0)
+    assumed = silent & (line["habit"] >= _HABIT)
+    per_h = (line["makeup"] / line["span_h"].where(line["span_h"] > 0)).where(slip)
+    line["make_up"] = per_h.fillna((line["usual_per_h"] * volume).where(assumed)).fillna(0.0)
+    line["loss"] = _loss(line, held=slip | assumed)
+    missed = line["usual_per_h"] * line["span_h"] * np.where(assumed, _SPREAD, line["habit"])
+    bottle = line["what"] == "sample"
+    line.loc[bottle & silent, "sd"] = missed[bottle & silent].clip(upper=_SPREAD)
+    gone = line["amount"].where(top, 0.0).groupby([line["chain"], line["order"]]).transform("sum")
+    line["makeup_l"] = line["makeup"].where(slip).fillna((line["make_up"] * line["span_h"]).where(assumed)).fillna(gone)
+    unsure = guessed.groupby([line["chain"], line["order"]]).transform("any")
+    line["makeup_known"], line["volume_known"] = ~(unsure | assumed), volume.notna()
+    line["what"] = line["what"].replace("start", "change")
+    return line
+
+
+def _intervals(line: pd.DataFrame) -> pd.DataFrame:
+    """Of the interval each event lies in: number of top-ups, their recorded litres, the make-up on the bottle's slip, hours."""
+    of = [line["chain"], line["order"]]
+    top, bottle = line["what"] == "top_up", line["what"] == "sample"
+    line["n_top"] = top.groupby(of).transform("sum")
+    line["recorded"] = line["litres"].where(top).groupby(of).transform("sum")
+    line["makeup"] = line["makeup_read"].where(bottle & line["makeup_read"].between(0, line["volume_l"]))
+    line["makeup"] = line["makeup"].groupby(of).transform("max")
+    line["span_h"] = line["hours"].groupby(of).transform("sum")
+    return line
+
+
+def _usual(line: pd.DataFrame) -> pd.DataFrame:
+    """Per family: usual make-up per hour and usual single top-up, as shares of the charge, and how often an interval has one on record."""
+    bottle = (line["what"] == "sample") & (line["order"] > 0) & line["volume_l"].notna() & (line["span_h"] > 0)
+    rows = line[bottle & ~line["sealed"]]
+    litres = rows["recorded"].where(rows["n_top"] > 0, rows["makeup"]).fillna(0.0)
+    shares = (litres / rows["volume_l"] / rows["span_h"]).where(litres > 0)
+    noted = (litres > 0) | (rows["n_top"] > 0)
+    single = (line["litres"] / line["volume_l"]).where((line["what"] == "top_up") & (line["litres"] > 0))
+    return pd.DataFrame(
+        {
+            "usual_per_h": shares.groupby(rows["family"]).median(),
+            "habit": noted.groupby(rows["family"]).mean(),
+            "usual_share": single.where(single < 1).groupby(line["family"]).median(),
+        },
+        index=line["family"].unique(),
+    )
+
+
+def _loss(line: pd.DataFrame, held: pd.Series) -> pd.Series:
+    """Litres per hour by which the level fell before each top-up, spread over the hours since the level was last full."""
+    filled = line["what"].isin(["top_up", "change", "start"])
+    span = filled.groupby(line["chain"]).cumsum() - filled
+    of = [line["chain"], span]
+    falling = line["hours"].where(~held, 0.0).groupby(of).transform("sum")
+    next_top = line["amount"].where(line["what"] == "top_up").groupby(of).transform("max")
+    rate = next_top / falling.where(falling >= 1.0)
+    return rate.where(~held).fillna(0.0)
