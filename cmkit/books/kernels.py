@@ -191,8 +191,8 @@ def _context() -> Any:
 class BookEngine(NBClientEngine):
     """papermill's engine of books (`papermill --engine cmkit`): own sockets for each kernel, one save at the end, bounds kept.
 
-    Takes beside papermill's own: warm (bool), memory_mb, book_timeout (seconds for the whole book; the kernel is then killed), cwd
-    (the kernel's folder; papermill's own `cwd` moves the whole process), keep (a list that receives the notebook, run or half-run).
+    Takes beside papermill's own: warm (bool), memory_mb, book_timeout (seconds for the whole book; the kernel is then killed),
+    cwd_of_kernel (papermill's own `cwd` moves the whole process), keep (a list that receives the notebook, run or half-run).
     """
 
     @classmethod
@@ -216,7 +216,7 @@ def _run_cells(
     book_timeout: float | None = None,
     execution_timeout: int | None = None,
     start_timeout: int = 60,
-    cwd: str | None = None,
+    cwd_of_kernel: str | None = None,
     **_unused: Any,
 ) -> None:
     manager = _manager(kernel_name, folder, warm, memory_mb)
@@ -228,7 +228,7 @@ def _run_cells(
         startup_timeout=start_timeout,
         store_widget_state=False,
         shutdown_kernel="immediate",
-        resources={"metadata": {"path": cwd}} if cwd else {},
+        resources={"metadata": {"path": cwd_of_kernel}} if cwd_of_kernel else {},
     )
     with time_limit(manager, book_timeout) as limit:
         try:
