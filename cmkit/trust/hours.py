@@ -8,7 +8,9 @@ import numpy as np
 import pandas as pd
 
 from cmkit.records.fleet import Fleet
+from cmkit.trust.constants import constant
 from cmkit.trust.meters import DAY_H, HIGHEST_H, SLACK_H, meter_line
+from cmkit.trust.panel import doubt_rows
 
 HOURS = ["sample", "compartment", "meter_h", "sd_h", "usable", "reason", "run_h"]
 SERVICE_HOURS = ["service", "compartment", "run_h", "sd_h", "usable", "reason"]
@@ -37,11 +39,20 @@ def screen_hours(known: Fleet) -> pd.DataFrame:
 
 def service_hours(known: Fleet) -> pd.DataFrame:
     """One row per service (columns SERVICE_HOURS), in the order of `known.services`; as in :func:`screen_hours`."""
-    events = _events(known, known.services["compartment"], known.services["done_on"], known.services["meter_h"])
+    return _placed(known, known.services, "service", "done_on")[SERVICE_HOURS]
+
+
+def finding_hours(known: Fleet) -> pd.DataFrame:
+    """One row per finding (finding, compartment, run_h, sd_h, usable, reason), in the order of `known.findings`."""
+    return _placed(known, known.findings, "finding", "found_on")[["finding", *SERVICE_HOURS[1:]]]
+
+
+def _placed(known: Fleet, frame: pd.DataFrame, key: str, on: str) -> pd.DataFrame:
+    events = _events(known, frame["compartment"], frame[on], frame["meter_h"])
     placed = place_hours(meter_line(known), events)
-    placed.insert(0, "compartment", known.services["compartment"].to_numpy())
-    placed.insert(0, "service", known.services["service"].to_numpy())
-    return placed[SERVICE_HOURS]
+    placed.insert(0, "compartment", frame["compartment"].to_numpy())
+    placed.insert(0, key, frame[key].to_numpy())
+    return placed
 
 
 def machine_use(known: Fleet) -> pd.DataFrame:
@@ -226,3 +237,52 @@ def _first_after_new_meter(placed: pd.DataFrame, line: pd.DataFrame, samples: pd
     out.loc[first.index, "reason"] = [f"{old}; {words}" if old else words for old in out.loc[first.index, "reason"]]
     out.loc[first.index, "sd_h"] = np.hypot(out.loc[first.index, "sd_h"], sd)
     return out
+
+
+def hours_doubts(known: Fleet, hours: pd.DataFrame) -> pd.DataFrame:
+    """Doubts `hours`: hours derived, not to be had, or written but far off the machine's own pace since its last reading.
+
+    hours: :func:`screen_hours` of the same view.
+    """
+    derived = hours[hours["usable"] & (hours["reason"] != "")]
+    missing = hours[~hours["usable"]]
+    return pd.concat(
+        [
+            doubt_rows(
+                derived, "hours", "sd of the hours, h", derived["sd_h"].to_numpy(), 0.0, constant("hours_derived_probability"),
+                derived["reason"].tolist(), "Write the meter's hours on the label; record a correction if the right hours are known.",
+            ),
+            doubt_rows(
+                missing, "hours", "usable hours", np.zeros(len(missing)), 1.0, constant("hours_missing_probability"),
+                missing["reason"].tolist(), "Find the meter reading of that day and record a correction; the bottle cannot count in a trend without it.",
+            ),
+            _pace_doubts(known, hours),
+        ],
+        ignore_index=True,
+    )  # fmt: skip
+
+
+def _pace_doubts(known: Fleet, hours: pd.DataFrame) -> pd.DataFrame:
+    """Newest readings that fit in order but not in pace: nothing after them says yet whether they are slips."""
+    line = meter_line(known)
+    step_d = line.groupby("machine")["on"].diff().dt.days
+    step_h = line.groupby("machine")["run_h"].diff()
+    z = (step_h - line["per_day"] * step_d) / (line["sd_per_day"] * np.sqrt(step_d.where(step_d > 0)))
+    last = ~line.duplicated("machine", keep="last") & (z.abs() >= constant("hours_pace_z")) & (line["gap_sd_h"] == 0)
+    places = known.compartments.set_index("compartment")["machine"]
+    found = line[last].assign(z=z[last], step_h=step_h[last], step_d=step_d[last])[
+        ["machine", "on", "z", "step_h", "step_d", "per_day"]
+    ]
+    drawn = known.samples[["sample", "compartment", "drawn_on"]].assign(
+        machine=known.samples["compartment"].map(places)
+    )
+    sound = set(hours.loc[hours["usable"] & (hours["sd_h"] == 0), "sample"])
+    hit = drawn[drawn["sample"].isin(sound)].merge(found, left_on=["machine", "drawn_on"], right_on=["machine", "on"])
+    reason = [
+        f"{r.step_h:,.0f} h in {r.step_d:.0f} days is not this machine's pace ({r.per_day:.0f} h a day); nothing later confirms it yet"
+        for r in hit.itertuples()
+    ]
+    return doubt_rows(
+        hit, "hours", "departure from the machine's pace, sd", hit["z"].to_numpy(dtype=float), np.sign(hit["z"].to_numpy(dtype=float)) * constant("hours_pace_z"),
+        constant("hours_pace_probability"), reason, "Read the meter again and compare.",
+    )  # fmt: skip
