@@ -1,0 +1,158 @@
+"""Exchanged labels: do the bottles of one machine and day fit each other's labels better than their own? Reported, never applied.
+
+Before the 5th bottle of a compartment its own rate is too little known: such a bottle is "cannot tell yet". Exchanging by itself, or
+holding back the update, would lock in a wrong identity after an early mistake; a confirmed exchange is a row in `corrections`.
+"""
+
+from itertools import permutations
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy.optimize import linear_sum_assignment
+from scipy.special import logsumexp
+
+from cmkit.records.settings import Trust
+from cmkit.trust.constants import constant
+from cmkit.trust.panel import Panel, doubt_rows
+
+CHANCES = ["sample", "compartment", "looks_like", "group", "chance", "words"]
+CANNOT_TELL = "cannot tell yet"
+_ALL_ORDERS = 6  # up to this many bottles every order of labels is weighed
+_LEAST_ANALYTES = 3
+_NEGLIGIBLE = np.log(1e-3)  # a group whose best order cannot reach this is not enumerated
+_BLOCK = 100_000  # rows at a time, to bound memory
+
+
+def label_log_density(
+    y: np.ndarray, below: np.ndarray, mean: np.ndarray, var: np.ndarray, factor_sd: float
+) -> np.ndarray:
+    """Log density (up to a constant) of bottles under labels: a multivariate t with a factor shared by the bottle's analytes.
+
+    y, below, mean, var: [..., A], results (ppm), "reported as below", forecast mean and variance of the label; NaN analytes do not
+    count. A result below its limit counts as min(mean, limit). factor_sd: sd of the shared factor (1). Source: maths D1 (derived).
+    """
+    nu = constant("tail_df")
+    given = np.isfinite(y) & np.isfinite(mean) & np.isfinite(var) & (var > 0)
+    mean, var = np.where(given, mean, 0.0), np.where(given, var, 1.0)
+    r = np.where(given, np.where(below, np.minimum(mean, y), y) - mean, 0.0)
+    u = factor_sd * mean
+    own = np.maximum(var - u**2, var / 4)
+    shared = np.sum(u**2 / own, axis=-1)
+    q = np.sum(r**2 / own, axis=-1) - np.sum(r * u / own, axis=-1) ** 2 / (1 + shared)
+    size = np.sum(np.log(own), axis=-1) + np.log1p(shared)
+    return -0.5 * size - (nu + given.sum(axis=-1)) / 2 * np.log1p(q / (nu - 2))
+
+
+def bottle_exchange(
+    density: np.ndarray, prior: float = 0.015, temper: float = 0.8
+) -> tuple[np.ndarray, np.ndarray, float]:
+    """Of k bottles: chance that each carries a wrong label [k], the likeliest label of each [k], and the chance of that order.
+
+    density: [k, k], log density of bottle i under label j. An order that moves m bottles has prior odds prior^(m-1). Up to six
+    bottles every order is weighed; above, the orders that exchange two and the best assignment. Source: maths D1 (derived).
+    """
+    k = len(density)
+    orders = _orders(density)
+    moved = orders != np.arange(k)
+    count = moved.sum(axis=1)
+    log_prior = np.where(count == 0, np.log1p(-prior), (count - 1) * np.log(prior))
+    score = log_prior + temper * density[np.arange(k), orders].sum(axis=1)
+    weight = np.exp(score - logsumexp(score))
+    top = int(np.argmax(weight))
+    return weight @ moved, orders[top], float(weight[top])
+
+
+def _orders(density: np.ndarray) -> np.ndarray:
+    """The orders of labels that are weighed: int [orders, k], the identity first."""
+    k = len(density)
+    if k <= _ALL_ORDERS:
+        return np.array(list(permutations(range(k))))
+    same = np.arange(k)
+    out = [same]
+    for a, b in zip(*np.triu_indices(k, 1), strict=True):
+        swapped = same.copy()
+        swapped[[a, b]] = b, a
+        out.append(swapped)
+    best = linear_sum_assignment(density, maximize=True)[1]
+    return np.unique(np.array([*out, best]), axis=0)
+
+
+def exchange_chances(panel: Panel, trust: Trust) -> pd.DataFrame:
+    """One row per bottle that was drawn together with others of its machine (columns CHANCES), sorted by machine, day, compartment.
+
+    chance: probability that it carries a wrong label, NaN where `words` says "cannot tell yet"; looks_like: likeliest label; group:
+    number of bottles weighed together.
+    """
+    drawn = _drawn_together(panel.bottles)
+    told = drawn["order"] >= constant("exchange_first_order")
+    told &= told.groupby(drawn["set"]).transform("sum") >= 2
+    out = drawn.assign(looks_like="", group=0, chance=np.nan, words=CANNOT_TELL)
+    for size, part in drawn[told].groupby(drawn[told].groupby("set")["at"].transform("size")):
+        rows = part["at"].to_numpy().reshape(-1, size)
+        chance, likely, enough = _weigh(panel, rows, trust.exchange_prior)
+        labels = panel.bottles["compartment"].to_numpy()[np.take_along_axis(rows, likely, axis=1)]
+        out.loc[part.index, "group"] = size
+        out.loc[part.index, "looks_like"] = labels.ravel()
+        out.loc[part.index, "chance"] = np.where(enough[:, None], chance, np.nan).ravel()
+        out.loc[part.index, "words"] = np.repeat(np.where(enough, "", "cannot tell: too few results in common"), size)
+    out["looks_like"] = out["looks_like"].where(out["chance"].notna(), "")
+    return out[CHANCES].reset_index(drop=True)
+
+
+def _drawn_together(bottles: pd.DataFrame) -> pd.DataFrame:
+    """Bottles of one machine and day, coolant apart, the first of each compartment; at: row of the panel, set: number of the day's set."""
+    out = bottles.assign(at=np.arange(len(bottles)), coolant=bottles["kind"] == "coolant")
+    out = out.drop_duplicates(["compartment", "drawn_on"])
+    out = out[out.groupby(["machine", "drawn_on", "coolant"])["at"].transform("size") >= 2]
+    out = out.sort_values(["machine", "drawn_on", "coolant", "compartment"], kind="stable").reset_index(drop=True)
+    return out.assign(set=out.groupby(["machine", "drawn_on", "coolant"], sort=False).ngroup())
+
+
+def _weigh(panel: Panel, rows: np.ndarray, prior: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Chances [G, k], likeliest labels (positions in the set) [G, k] and whether there was enough to go by [G]; rows: [G, k]."""
+    sets, k = rows.shape
+    chance, likely = np.zeros((sets, k)), np.tile(np.arange(k), (sets, 1))
+    enough = np.zeros(sets, dtype=bool)
+    step = max(1, _BLOCK // k**2)
+    for a in range(0, sets, step):
+        density, enough[a : a + step] = _densities(panel, rows[a : a + step])
+        own = np.einsum("gii->gi", density)
+        gain = constant("exchange_temper") * np.maximum(density.max(axis=2) - own, 0).sum(axis=1)
+        for g in np.flatnonzero((gain + np.log(prior) > _NEGLIGIBLE) & enough[a : a + step]):
+            chance[a + g], likely[a + g], _ = bottle_exchange(density[g], prior, constant("exchange_temper"))
+    return chance, likely, enough
+
+
+def _densities(panel: Panel, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Log density of every bottle under every label of its set [G, k, k], over the analytes that all of the set have, and if they suffice."""
+    y, below, mean, sd = (a[rows] for a in (panel.value, panel.below, panel.expected, panel.sd))
+    common = np.all(np.isfinite(y) & np.isfinite(mean) & np.isfinite(sd), axis=1, keepdims=True)
+    y = np.where(common, y, np.nan)
+    density = label_log_density(
+        y[:, :, None], below[:, :, None], mean[:, None], sd[:, None] ** 2, constant("bottle_factor_sd")
+    )
+    return density, common[:, 0].sum(axis=1) >= _LEAST_ANALYTES
+
+
+def exchange_doubts(chances: pd.DataFrame, trust: Trust) -> pd.DataFrame:
+    """Doubts `exchange` from :func:`exchange_chances`: from even chance on; firm from the settings' `exchange_probability`."""
+    hit = chances[chances["chance"] >= constant("exchange_report")]
+    firm = (hit["chance"] >= trust.exchange_probability).to_numpy()
+    reason = [
+        f"results fit {_other(row)} better than {row.compartment}: labels {'exchanged' if sure else 'perhaps exchanged'} "
+        f"(chance {100 * row.chance:.0f} %)"
+        for row, sure in zip(hit.itertuples(), firm, strict=True)
+    ]
+    todo = [
+        f"Ask who drew it and compare the labels with {_other(row)} (left and right are told from the operator's seat, facing forward). "
+        "If it is so, record it under corrections; if nobody knows, repeat both bottles."
+        for row in hit.itertuples()
+    ]
+    return doubt_rows(
+        hit, "exchange", "chance of a wrong label", hit["chance"].to_numpy(), trust.exchange_probability, hit["chance"].to_numpy(), reason, todo
+    )  # fmt: skip
+
+
+def _other(row: Any) -> str:
+    return row.looks_like if row.looks_like != row.compartment else "another bottle of that day"

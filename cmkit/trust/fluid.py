@@ -1,0 +1,277 @@
+"""Is it the right fluid, and is it pure? Each product's fingerprint from the organisation's own bottles, and a test of mixtures.
+
+The fingerprint is the additive elements and viscosity on a log scale; its centre and scatter come from a deterministic robust estimate
+(orthogonalised Gnanadesikan-Kettenring, OGK), so that wrong bottles in the records do not spoil it.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy.stats import chi2
+
+from cmkit.records.fleet import Fleet
+from cmkit.records.settings import Trust
+from cmkit.trust.constants import constant
+from cmkit.trust.panel import doubt_rows, results
+
+ELEMENTS = ("P_ppm", "Zn_ppm", "Ca_ppm", "Mg_ppm", "B_ppm", "Mo_ppm")
+VISCOSITIES = ("visc40_cSt", "visc100_cSt")
+MARKS = (*ELEMENTS, *VISCOSITIES)
+SHARES = np.arange(0.0, 1.0001, 0.025)
+FLUIDS = ["sample", "compartment", "product", "distance", "p", "ratio", "threshold", "mixed_with", "share", "words"]
+_FILLED = 0.8  # own choice: a mark belongs to a product's fingerprint when this share of its bottles has it
+_CALIBRATE_ON = 2000  # bottles of a product that set its threshold
+_BLOCK = 4096
+_LEAST_SPREAD = 0.02  # log scale: no laboratory repeats itself better
+
+
+@dataclass(frozen=True)
+class Product:
+    """A product's fingerprint: name (fluid and grade), marks (columns), centre [p] and scatter [p, p] of log(mark + floor), bottles n.
+
+    stretch: factor on squared distances so that their median is that of chi-square (tails heavier than normal).
+    """
+
+    name: str
+    marks: tuple[str, ...]
+    centre: np.ndarray
+    scatter: np.ndarray
+    n: int
+    stretch: float
+
+
+def ogk(x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Robust centre [p] and scatter [p, p] of x [n, p] without gaps; two orthogonalisation steps, then hard reweighting (beta .9).
+
+    Deterministic. n >= 2 p wanted. Source: Maronna & Zamar 2002 as described in the documentation of R's robustbase (covOGK).
+    """
+    z, back = x, np.eye(x.shape[1])
+    for _ in range(2):
+        spread = np.maximum(_spread(z), 1e-9)
+        y = z / spread
+        plus, minus = _pairwise(y, 1.0), _pairwise(y, -1.0)
+        turn = np.linalg.eigh((plus - minus) / 4 + np.diag(1 - np.diag(plus - minus) / 4))[1]
+        z = y @ turn
+        back = back @ (spread[:, None] * turn)
+    centre, spread = np.median(z, axis=0), np.maximum(_spread(z), 1e-9)
+    d = np.sum(((z - centre) / spread) ** 2, axis=1)
+    p = x.shape[1]
+    kept = d <= chi2.ppf(0.9, p) * np.median(d) / chi2.ppf(0.5, p)
+    inside = x[kept] if kept.sum() > p else x
+    scatter = np.atleast_2d(np.cov(inside, rowvar=False)) * constant("fluid_scatter")
+    return inside.mean(axis=0), scatter + np.eye(p) * _LEAST_SPREAD**2 / 4
+
+
+def _spread(z: np.ndarray) -> np.ndarray:
+    """Robust spread of each column: median absolute deviation on the normal scale."""
+    return 1.4826 * np.median(np.abs(z - np.median(z, axis=0)), axis=0)
+
+
+def _pairwise(y: np.ndarray, sign: float) -> np.ndarray:
+    """Squared robust spread of every sum (sign +1) or difference (-1) of two columns."""
+    p = y.shape[1]
+    pairs = y[:, :, None] + sign * y[:, None, :]
+    return _spread(pairs.reshape(len(y), p * p)).reshape(p, p) ** 2
+
+
+def fingerprint(samples: pd.DataFrame) -> np.ndarray:
+    """log(element + floor) and log viscosity of every sample: float [n, 8] in the order of MARKS, NaN where not reported."""
+    value, under = results(samples, list(MARKS))
+    value = np.where(under, value / 2, value)
+    floor = np.r_[np.full(len(ELEMENTS), constant("fluid_floor_ppm")), np.zeros(len(VISCOSITIES))]
+    sound = np.isfinite(value) & (value + floor > 0)
+    return np.where(sound, np.log(np.where(sound, value + floor, 1.0)), np.nan)
+
+
+def products_in_use(known: Fleet) -> pd.Series:
+    """What each sample's fluid should be, "fluid grade": as last filled according to services, else as the compartment says."""
+    usual = known.compartments.set_index("compartment")
+    name = _product_name(usual["fluid"], usual["grade"])
+    out = known.samples["compartment"].map(name).fillna("").astype("str")
+    filled = known.services[known.services["kind"].isin(["change", "replace"])]
+    filled = filled.assign(product=_product_name(filled["fluid"], filled["grade"]))
+    filled = filled[(filled["product"] != "") & filled["done_on"].notna()].sort_values(["done_on", "service"])
+    if filled.empty:
+        return out
+    asked = known.samples[["compartment", "drawn_on"]].assign(at=np.arange(len(known.samples)))
+    asked = asked[asked["drawn_on"].notna()].sort_values(["drawn_on", "at"])
+    hit = pd.merge_asof(
+        asked, filled[["compartment", "done_on", "product"]], left_on="drawn_on", right_on="done_on", by="compartment"
+    )
+    last = hit.set_index("at")["product"].reindex(range(len(out)))
+    return pd.Series(np.where(last.notna(), last, out), index=out.index).astype("str")
+
+
+def _product_name(fluid: pd.Series, grade: pd.Series) -> pd.Series:
+    return (fluid.fillna("") + " " + grade.fillna("")).str.strip()
+
+
+def fluid_library(x: np.ndarray, product: np.ndarray) -> dict[str, Product]:
+    """Fingerprints of all products with enough bottles. x: :func:`fingerprint`; product: name per row, empty where not known."""
+    out = {}
+    for name in sorted(set(product) - {""}):
+        own = x[product == name]
+        marks = np.flatnonzero(np.isfinite(own).mean(axis=0) >= _FILLED)
+        whole = own[:, marks][np.isfinite(own[:, marks]).all(axis=1)]
+        if len(marks) < 2 or len(whole) < max(constant("fluid_least_bottles"), 3 * len(marks)):
+            continue
+        centre, scatter = ogk(whole)
+        d = _distance(whole, centre, np.linalg.inv(scatter))
+        stretch = max(1.0, float(np.median(d) / chi2.ppf(0.5, len(marks))))
+        out[name] = Product(name, tuple(MARKS[m] for m in marks), centre, scatter, len(whole), stretch)
+    return out
+
+
+def _distance(x: np.ndarray, centre: np.ndarray, inverse: np.ndarray) -> np.ndarray:
+    """Squared Mahalanobis distance of x [..., p] from centre [..., p]."""
+    d = x - centre
+    return np.einsum("...i,ij,...j->...", d, inverse, d)
+
+
+def mixture_path(own: Product, other: Product, marks: tuple[str, ...]) -> np.ndarray:
+    """Log fingerprint of mixtures of `own` with a share 0, .025 .. 1 of `other`: [41, len(marks)].
+
+    Elements mix by mass; viscosity by the logarithm (a common rule for neighbouring grades, good to a few per cent).
+    """
+    floor = np.array([constant("fluid_floor_ppm") if m in ELEMENTS else 0.0 for m in marks])
+    a = own.centre[[own.marks.index(m) for m in marks]]
+    b = other.centre[[other.marks.index(m) for m in marks]]
+    share = SHARES[:, None]
+    by_mass = (1 - share) * (np.exp(a) - floor) + share * (np.exp(b) - floor)
+    by_log = (1 - share) * a + share * b
+    is_element = np.array([m in ELEMENTS for m in marks])
+    return np.where(is_element, np.log(np.maximum(by_mass, 0.0) + np.maximum(floor, 1e-9)), by_log)
+
+
+def fluid_check(x: np.ndarray, own: Product, library: dict[str, Product]) -> pd.DataFrame:
+    """Every row of x [n, 8] against its own product and mixtures of it: distance, df, p, ratio, mixed_with, share.
+
+    distance: squared Mahalanobis distance over the marks the row has; p: its chi-square tail, widened by the product's stretch;
+    ratio: how much the best mixture lowers the distance (likelihood ratio); share: of the other fluid in it. NaN where the row has
+    fewer than two marks of the product. Source: maths D2.
+    """
+    out = pd.DataFrame(
+        {"distance": np.nan, "df": 0, "p": np.nan, "ratio": np.nan, "mixed_with": "", "share": np.nan},
+        index=range(len(x)),
+    )
+    for rows, marks in _patterns(x, own):
+        at = [own.marks.index(m) for m in marks]
+        inverse = np.linalg.inv(own.scatter[np.ix_(np.array(at), np.array(at))])
+        part = x[np.ix_(rows, np.array([MARKS.index(m) for m in marks]))]
+        d = _distance(part, own.centre[at], inverse)
+        best, source, share = d.copy(), np.full(len(d), "", dtype=object), np.zeros(len(d))
+        for name, other in library.items():
+            if name == own.name or not set(marks) <= set(other.marks):
+                continue
+            low, at_share = _best_share(part, mixture_path(own, other, marks), inverse)
+            better = low < best
+            best, share = np.where(better, low, best), np.where(better, at_share, share)
+            source[better] = name
+        out.loc[rows, "distance"], out.loc[rows, "df"] = d, len(marks)
+        out.loc[rows, "p"] = chi2.sf(d / own.stretch, len(marks))
+        out.loc[rows, "ratio"], out.loc[rows, "mixed_with"], out.loc[rows, "share"] = d - best, source, share
+    return out.astype({"mixed_with": "str"})
+
+
+def _patterns(x: np.ndarray, own: Product) -> Iterator[tuple[np.ndarray, tuple[str, ...]]]:
+    """Rows that have the same marks of the product, with those marks."""
+    given = np.isfinite(x[:, [MARKS.index(m) for m in own.marks]])
+    code = given @ (1 << np.arange(given.shape[1]))
+    for value in np.unique(code):
+        marks = tuple(m for k, m in enumerate(own.marks) if int(value) >> k & 1)
+        if len(marks) >= 2:
+            yield np.flatnonzero(code == value), marks
+
+
+def _best_share(x: np.ndarray, path: np.ndarray, inverse: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Smallest distance of each row from the path of mixtures and the share it is found at."""
+    low, share = np.empty(len(x)), np.empty(len(x))
+    for a in range(0, len(x), _BLOCK):
+        d = _distance(x[a : a + _BLOCK, None, :], path[None], inverse)
+        k = d.argmin(axis=1)
+        low[a : a + _BLOCK], share[a : a + _BLOCK] = d[np.arange(len(d)), k], SHARES[k]
+    return low, share
+
+
+def ratio_threshold(ratio: np.ndarray, false_calls: float) -> float:
+    """Likelihood ratio that a share `false_calls` of a product's own sound bottles passes.
+
+    From the bulk, not the extreme: the 90th percentile, carried on at the chi-square rate of decay, so that the wrong bottles that are
+    to be found do not raise it.
+    """
+    bulk = ratio[np.isfinite(ratio)]
+    if len(bulk) < constant("fluid_least_bottles"):
+        return np.inf
+    return max(
+        constant("fluid_least_ratio"), float(np.quantile(bulk, 0.90)) + 2 * np.log(0.10 / min(false_calls, 0.10))
+    )
+
+
+def check_fluids(known: Fleet, trust: Trust) -> pd.DataFrame:
+    """One row per sample (columns FLUIDS), in the order of `known.samples`; words say why a bottle could not be judged."""
+    product = products_in_use(known).to_numpy(dtype=object)
+    x = fingerprint(known.samples)
+    library = fluid_library(x, product)
+    out = (
+        known.samples[["sample", "compartment"]].reset_index(drop=True).assign(product=pd.Series(product, dtype="str"))
+    )
+    blank = {"distance": np.nan, "p": np.nan, "ratio": np.nan, "threshold": np.nan, "mixed_with": "", "share": np.nan}
+    out = out.assign(**blank, words="not judged: too few bottles of this product to know it")
+    for name, own in library.items():
+        rows = np.flatnonzero(product == name)
+        found = fluid_check(x[rows], own, library)
+        threshold = ratio_threshold(
+            found["ratio"].to_numpy()[:: max(1, len(rows) // _CALIBRATE_ON)], trust.fluid_false_calls
+        )
+        for column in ("distance", "p", "ratio", "mixed_with", "share"):
+            out.loc[rows, column] = found[column].to_numpy()
+        out.loc[rows, "threshold"] = threshold
+        out.loc[rows, "words"] = np.where(found["df"] >= 2, "", "not judged: too few of the product's marks reported")
+    out.loc[out["product"] == "", "words"] = "not judged: no fluid on record"
+    return out[FLUIDS]
+
+
+def fluid_doubts(fluids: pd.DataFrame) -> pd.DataFrame:
+    """Doubts `fluid` from :func:`check_fluids`: a mixture with a known product, or a fluid like none of them."""
+    mixed = fluids[fluids["ratio"] >= fluids["threshold"]]
+    strange = fluids[(fluids["p"] < constant("fluid_unknown_p")) & ~fluids.index.isin(mixed.index)]
+    return pd.concat([_mixed(mixed), _strange(strange)], ignore_index=True)
+
+
+def _mixed(hit: pd.DataFrame) -> pd.DataFrame:
+    reason = [
+        f"looks like {r.mixed_with} altogether, not {r.product}" if r.share > 0.9
+        else f"looks like {r.product} with about {100 * r.share:.0f} % of {r.mixed_with} in it"
+        for r in hit.itertuples()
+    ]  # fmt: skip
+    todo = [
+        "Ask what was filled. If the wrong fluid is in, follow the maker's manual on flushing and changing; if only the label is wrong, record it."
+        if r.share > 0.5
+        else f"Ask what was used for topping up, and whether {r.mixed_with} can leak in past a seal or cooler; take a repeat bottle."
+        for r in hit.itertuples()
+    ]
+    excess = (hit["ratio"] - hit["threshold"]).to_numpy()
+    chance = 1 - 0.5 * np.exp(-excess / 2)  # even at the threshold, where wrong and sound bottles are about as common
+    return doubt_rows(
+        hit,
+        "fluid",
+        "likelihood ratio of a mixture",
+        hit["ratio"].to_numpy(),
+        hit["threshold"].to_numpy(),
+        chance,
+        reason,
+        todo,
+    )
+
+
+def _strange(hit: pd.DataFrame) -> pd.DataFrame:
+    reason = [
+        f"additives and viscosity do not look like {r.product}, nor like a mixture with a product known here"
+        for r in hit.itertuples()
+    ]
+    todo = "Ask what was filled and from which drum; compare with a bottle of fresh fluid."
+    return doubt_rows(
+        hit, "fluid", "chance of such a fluid", hit["p"].to_numpy(), constant("fluid_unknown_p"), 0.5, reason, todo
+    )  # fmt: skip

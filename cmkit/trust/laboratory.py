@@ -1,0 +1,191 @@
+"""What the laboratory may have done: a shift of all results of one day, results in another unit, one bottle's results given twice.
+
+A day's results from many machines have no reason to move together; when they do, the instrument moved. A result that is a power of ten
+away from everything before it is more likely written in another unit than worn to that.
+"""
+
+import numpy as np
+import pandas as pd
+
+from cmkit.records.fleet import Fleet
+from cmkit.trust.constants import constant
+from cmkit.trust.panel import doubt_rows, results, usual_results
+
+SHIFTS = ["lab", "reported_on", "analyte", "n", "machines", "log_shift", "z"]
+_MEDIAN_COST = 1.2533  # sd of a median over that of a mean, normal errors (sqrt(pi/2))
+_ALONE = (-4, -3, 3, 4)  # powers of ten of unit mistakes: % for ppm (4), g for mg or ug for mg (3)
+_STEADY = ("rate", "fluid", "two-sided", "falling", "level")
+_TWICE = 8  # own choice: this many equal results above the limit are not chance
+_TWICE_D = 14  # own choice: days within which equal results are looked for
+
+
+def log_departures(known: Fleet, register: pd.DataFrame) -> tuple[np.ndarray, list[str]]:
+    """log(result / usual of the compartment) [n, A] for all analytes that have a steady level, NaN where one of them is missing."""
+    names = [
+        a
+        for a in register.index[register["rule"].isin(_STEADY)]
+        if a in known.samples and known.samples[a].notna().any()
+    ]
+    value, under = results(known.samples, names)
+    usual, _ = usual_results(known.samples, names)
+    speaks = (value > 0) & (usual > 0) & ~under
+    return np.where(speaks, np.log(np.where(speaks, value, 1.0) / np.where(speaks, usual, 1.0)), np.nan), names
+
+
+def laboratory_shifts(known: Fleet, register: pd.DataFrame) -> pd.DataFrame:
+    """Days on which a laboratory's results of an analyte moved together (columns SHIFTS), sorted.
+
+    log_shift: median over bottles of log(result / usual); z: that median in its own standard deviations, taken from how bottles of
+    other days scatter. Wear makes the usual result grow through an oil life, so the median of all days is taken off first.
+    """
+    departure, names = log_departures(known, register)
+    samples = known.samples
+    day = samples["reported_on"].fillna(samples["received_on"]).fillna(samples["drawn_on"])
+    place = samples["compartment"].map(known.compartments.set_index("compartment")["machine"])
+    parts = []
+    for k, name in enumerate(names):
+        rows = pd.DataFrame(
+            {"lab": samples["lab"].fillna(""), "reported_on": day, "machine": place, "d": departure[:, k]}
+        ).dropna(subset="d")
+        rows = rows[rows["reported_on"].notna()]
+        if len(rows) < 2 * constant("batch_least_bottles"):
+            continue
+        middle = rows["d"].median()
+        scatter = max(1.4826 * (rows["d"] - middle).abs().median(), 0.02)
+        days = rows.groupby(["lab", "reported_on"]).agg(
+            n=("d", "size"), machines=("machine", "nunique"), median=("d", "median")
+        )
+        days["log_shift"] = days["median"] - middle
+        days["z"] = days["log_shift"] / (_MEDIAN_COST * scatter / np.sqrt(days["n"]))
+        parts.append(days.reset_index().assign(analyte=name))
+    if not parts:
+        return pd.DataFrame(columns=SHIFTS)
+    out = pd.concat(parts, ignore_index=True)
+    enough = (out["n"] >= constant("batch_least_bottles")) & (out["machines"] >= constant("batch_least_machines"))
+    far = (out["z"].abs() >= constant("batch_z")) & (out["log_shift"].abs() >= constant("batch_share"))
+    out = out.loc[enough & far, SHIFTS]
+    return out.sort_values(["lab", "reported_on", "analyte"], kind="stable").reset_index(drop=True)
+
+
+def laboratory_doubts(known: Fleet, register: pd.DataFrame) -> pd.DataFrame:
+    """Doubts `laboratory`: every bottle of a shifted day, one row a bottle, with the worst shift named; and results given twice."""
+    shifts = laboratory_shifts(known, register)
+    parts = [_given_twice(known, register)]
+    if len(shifts):
+        samples = known.samples[["sample", "compartment", "lab", "reported_on", "received_on", "drawn_on"]].copy()
+        samples["reported_on"] = samples["reported_on"].fillna(samples["received_on"]).fillna(samples["drawn_on"])
+        samples["lab"] = samples["lab"].fillna("")
+        worst = (
+            shifts.assign(far=shifts["z"].abs()).sort_values("far").drop_duplicates(["lab", "reported_on"], keep="last")
+        )
+        worst["others"] = shifts.groupby(["lab", "reported_on"])["analyte"].transform("size") - 1
+        parts.append(_shift_rows(samples.merge(worst, on=["lab", "reported_on"]), register))
+    return pd.concat(parts, ignore_index=True)
+
+
+def _shift_rows(hit: pd.DataFrame, register: pd.DataFrame) -> pd.DataFrame:
+    reason = [
+        f"on {r.reported_on:%Y-%m-%d} laboratory {r.lab or '(not named)'} reported {register.loc[r.analyte, 'name']} "
+        f"{100 * np.expm1(r.log_shift):+.0f} % from usual over {r.n} bottles of {r.machines} machines"
+        + (f", and {r.others:.0f} more result(s) moved" if r.others > 0 else "")
+        for r in hit.itertuples()
+    ]
+    sign = np.sign(hit["z"].to_numpy(dtype=float))
+    return doubt_rows(
+        hit, "laboratory", "shift of the day, sd", hit["z"].to_numpy(dtype=float), sign * constant("batch_z"), constant("batch_probability"), reason,
+        "Ask the laboratory to check its calibration of that day and to run kept bottles again.",
+    )  # fmt: skip
+
+
+def _given_twice(known: Fleet, register: pd.DataFrame) -> pd.DataFrame:
+    """Two bottle numbers of one machine, within two weeks, with the same results to the last figure."""
+    samples = known.samples
+    names = [a for a in register.index if a in samples]
+    value, under = results(samples, names)
+    speaks = np.isfinite(value) & ~under & (value != 0)
+    key = pd.util.hash_pandas_object(pd.DataFrame(np.where(speaks, value, -1.0)), index=False)
+    place = samples["compartment"].map(known.compartments.set_index("compartment")["machine"])
+    rows = samples[["sample", "compartment", "drawn_on"]].assign(
+        key=key.to_numpy(), machine=place, n=speaks.sum(axis=1)
+    )
+    rows = rows[rows["n"] >= _TWICE].sort_values(["machine", "drawn_on", "sample"], kind="stable")
+    again = rows[rows.duplicated(["machine", "key"], keep=False)]
+    near = (
+        again.groupby(["machine", "key"], sort=False)["drawn_on"].transform(lambda d: (d.max() - d.min()).days)
+        <= _TWICE_D
+    )
+    hit = again[near]
+    others = hit.groupby(["machine", "key"], sort=False)["sample"].transform(", ".join)
+    reason = [
+        f"{r.n} results are the same to the last figure in bottles {o}"
+        for r, o in zip(hit.itertuples(), others, strict=True)
+    ]
+    return doubt_rows(
+        hit, "laboratory", "equal results", hit["n"].to_numpy(dtype=float), float(_TWICE), constant("batch_probability"), reason,
+        "Ask the laboratory whether one bottle's results were given to both numbers.",
+    )  # fmt: skip
+
+
+def unit_doubts(known: Fleet, register: pd.DataFrame) -> pd.DataFrame:
+    """Doubts `units`: results a power of ten away from the compartment's (or else its family's) usual, one row a bottle.
+
+    One result off by 1,000 or 10,000 is enough; off by 10 it takes three and half of the bottle's results, because real wear can be tenfold.
+    """
+    names = [
+        a
+        for a in register.index[register["rule"].isin(_STEADY)]
+        if a in known.samples and known.samples[a].notna().any()
+    ]
+    if not names:
+        return doubt_rows(known.samples.iloc[:0], "units", "", np.array([]), np.nan, np.nan, [], [])
+    value, under = results(known.samples, names)
+    usual, count = usual_results(known.samples, names)
+    usual = np.where(count >= 2, usual, _family_usual(known, names))
+    least = register.loc[names, "noise_floor"].to_numpy(dtype=float) * 4
+    speaks = (value > 0) & (usual > 0) & ~under & ((usual >= least) | (value >= least)) & np.isfinite(usual)
+    power = np.where(speaks, np.log10(np.where(speaks, value, 1.0) / np.where(speaks, usual, 1.0)), np.nan)
+    whole = np.round(power)
+    close = speaks & (
+        np.abs(power - whole) * np.log(10) <= constant("unit_tolerance") * np.where(np.abs(whole) >= 3, 3.0, 1.0)
+    )
+    at_ten = np.isin(whole, (-1, 1)) & close
+    wrong = close & np.isin(whole, _ALONE)
+    for sign in (-1, 1):
+        same = at_ten & (whole == sign)
+        many = (same.sum(axis=1) >= constant("unit_least_results")) & (2 * same.sum(axis=1) >= speaks.sum(axis=1))
+        wrong |= same & many[:, None]
+    return _unit_rows(known.samples, register, names, np.where(wrong, whole, 0), value, usual)
+
+
+def _family_usual(known: Fleet, names: list[str]) -> np.ndarray:
+    """Median of the other compartments' results in the family, [n, A]; NaN with fewer than five bottles."""
+    family = known.samples["compartment"].map(known.compartments.set_index("compartment")["family"])
+    values = known.samples[names].groupby(family.to_numpy())
+    return values.transform("median").where(values.transform("count") >= 5).to_numpy(dtype=float)
+
+
+def _unit_rows(
+    samples: pd.DataFrame,
+    register: pd.DataFrame,
+    names: list[str],
+    power: np.ndarray,
+    value: np.ndarray,
+    usual: np.ndarray,
+) -> pd.DataFrame:
+    rows = np.flatnonzero((power != 0).any(axis=1))
+    worst = np.abs(power[rows]).argmax(axis=1)
+    exponent = power[rows, worst]
+    reason = []
+    for i, k, e in zip(rows, worst, exponent, strict=True):
+        n = int((power[i] == e).sum())
+        unit = register.loc[names[k], "unit"]
+        reason.append(
+            f"{register.loc[names[k], 'name']} {value[i, k]:,.5g} {unit} is about {10.0 ** abs(e):,.0f} times "
+            f"{'more' if e > 0 else 'less'} than usual ({usual[i, k]:,.5g})"
+            + (f", with {n - 1} more result(s)" if n > 1 else "")
+            + ": another unit?"
+        )
+    return doubt_rows(
+        samples.iloc[rows], "units", "power of ten", exponent, np.sign(exponent), constant("unit_probability"), reason,
+        "Compare with the laboratory's own report; mend the unit in the layout file and load again, or ask for a corrected issue.",
+    )  # fmt: skip

@@ -1,0 +1,101 @@
+"""Bottles that do not represent the charge: all metals high or low by one factor while the dissolved additives stay where they were.
+
+Sediment from the bottom or the drain stream raises every metal alike; a flushed, diluted or freshly changed charge lowers them alike.
+Real wear moves some metals and not others. The call never removes an alarm; it asks for a repeat bottle first.
+"""
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy.stats import chi2, norm
+
+from cmkit.records.fleet import Fleet
+from cmkit.records.settings import Trust
+from cmkit.trust.constants import constant
+from cmkit.trust.panel import Panel, doubt_rows, results, usual_results
+
+FACTORS = ["sample", "compartment", "log_factor", "se", "z", "misfit", "df", "fit_p", "call"]
+_LEAST_RESULT = 0.5  # ppm; a plain zero is read as half a unit
+
+
+def all_metals_factor(
+    y: np.ndarray, mean: np.ndarray, var: np.ndarray, below: np.ndarray, factor_sd: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """The factor common to all metals of a bottle: log factor g, its se (without the usual bottle factor), z, misfit Q, df.
+
+    y, mean, var: [..., A], results and forecast mean and variance (ppm); metals expected below 1 ppm, below the reporting limit or
+    missing do not count. Q follows chi-square with df degrees of freedom when all metals share the factor. NaN where no metal counts.
+    Source: maths D3 (derived).
+    """
+    counts = np.isfinite(y) & np.isfinite(var) & (var > 0) & (mean >= constant("factor_least_ppm")) & ~below
+    mean = np.where(counts, mean, 1.0)
+    own = np.maximum(np.where(counts, var, 1.0) - (factor_sd * mean) ** 2, np.where(counts, var, 1.0) / 4)
+    weight = np.where(counts, mean**2 / own, 0.0)
+    ratio = np.log(np.where(counts, np.maximum(y, _LEAST_RESULT), mean) / mean)
+    total = weight.sum(axis=-1)
+    total = np.where(total > 0, total, np.nan)
+    g = np.sum(weight * ratio, axis=-1) / total
+    misfit = np.sum(weight * (ratio - g[..., None]) ** 2, axis=-1)
+    return g, 1 / np.sqrt(total), g / np.sqrt(1 / total + factor_sd**2), misfit, counts.sum(axis=-1) - 1
+
+
+def bottle_factors(panel: Panel, register: pd.DataFrame, trust: Trust) -> pd.DataFrame:
+    """One row per bottle of the panel (columns FACTORS); call is `all high`, `all low` or empty."""
+    metals = [i for i, a in enumerate(panel.analytes) if register.loc[a, "group"] == "wear metal" or a == "Si_ppm"]
+    part = (panel.value[:, metals], panel.expected[:, metals], panel.sd[:, metals] ** 2, panel.below[:, metals])
+    g, se, z, misfit, df = all_metals_factor(*part, constant("bottle_factor_sd"))
+    out = panel.bottles[["sample", "compartment"]].copy()
+    fit_p = np.where(df >= 1, chi2.sf(misfit, np.maximum(df, 1)), np.nan)
+    out["log_factor"], out["se"], out["z"], out["misfit"], out["df"], out["fit_p"] = g, se, z, misfit, df, fit_p
+    enough = (df + 1 >= constant("factor_least_metals")) & (fit_p > constant("factor_fit_p"))
+    high = enough & (z > trust.common_factor_z) & (np.exp(g) > constant("factor_high"))
+    low = enough & (z < -trust.common_factor_z) & (np.exp(g) < constant("factor_low"))
+    out["call"] = np.select([high, low], ["all high", "all low"], "")
+    return out
+
+
+def additive_shift(known: Fleet, register: pd.DataFrame) -> pd.DataFrame:
+    """How far the dissolved additives moved from the bottles before: sample, log_shift (median over elements; NaN not known)."""
+    names = [a for a in register.index[register["group"] == "additive"] if a in known.samples]
+    value, under = results(known.samples, names)
+    usual, count = usual_results(known.samples, names)
+    floor = register.loc[names, "noise_floor"].to_numpy(dtype=float) * 10
+    speaks = (count >= 1) & (usual >= floor) & np.isfinite(value) & ~under
+    ratio = np.where(speaks, np.log(np.maximum(value, _LEAST_RESULT) / np.where(speaks, usual, 1.0)), np.nan)
+    shift = np.full(len(value), np.nan)
+    some = speaks.sum(axis=1) >= 2
+    shift[some] = np.nanmedian(ratio[some], axis=1) if some.any() else shift[some]
+    return pd.DataFrame({"sample": known.samples["sample"], "log_shift": shift})
+
+
+def factor_doubts(factors: pd.DataFrame, shift: pd.DataFrame, trust: Trust) -> pd.DataFrame:
+    """Doubts `not representative` from :func:`bottle_factors` and :func:`additive_shift`."""
+    hit = factors[factors["call"] != ""].merge(shift, on="sample", how="left")
+    moved = hit["log_shift"].abs() > constant("additive_moved")
+    hit = hit[~((hit["call"] == "all high") & moved)].reset_index(drop=True)
+    reason = [_reason(row) for row in hit.itertuples()]
+    todo = np.where(hit["call"] == "all high", _TODO_HIGH, _TODO_LOW)
+    chance = constant("factor_probability") * (1 - 2 * norm.sf(hit["z"].abs()))
+    return doubt_rows(
+        hit, "not representative", "common factor, sd", hit["z"].to_numpy(), np.where(hit["z"] > 0, 1, -1) * trust.common_factor_z,
+        chance.to_numpy(), reason, list(todo),
+    )  # fmt: skip
+
+
+_TODO_HIGH = "Take a repeat bottle first: warm and running, from mid-depth, never the bottom or the drain stream. Any alarm stands until then."
+_TODO_LOW = "Ask whether the fluid was changed, topped up or flushed before the bottle was filled, and record it; else take a repeat bottle."
+
+
+def _reason(row: Any) -> str:
+    times = float(np.exp(row.log_factor))
+    additives = "" if np.isnan(row.log_shift) else _additive_words(row.log_shift)
+    if row.call == "all high":
+        return f"all {row.df + 1} metals are {times:.1f} times what was expected{additives}: drawn from the bottom or the drain stream?"
+    return f"all {row.df + 1} metals are {times:.2f} times what was expected{additives}: flushed, diluted, or a fluid change not recorded?"
+
+
+def _additive_words(shift: float) -> str:
+    if abs(shift) <= constant("additive_moved"):
+        return " and the additives have not moved"
+    return f" and the additives are {100 * np.expm1(shift):+.0f} %"
