@@ -1,5 +1,6 @@
 """Compartments that wear out: defects that start more often with age, a planned change-out at a fixed age, and intervals by age band."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -84,7 +85,9 @@ def _starts(step: float, age_h: float) -> list[tuple[float, float]]:
     return [(a + (b - a) * (xi + 1) / 2, wi * (b - a) / 2) for a, b in parts for xi, wi in zip(x, w, strict=True)]
 
 
-def _truncated(c: dict[str, float], step: float, first: float, room: Array, sampled: bool) -> tuple[Array, Array, Array]:
+def _truncated(
+    c: dict[str, float], step: float, first: float, room: Array, sampled: bool
+) -> tuple[Array, Array, Array]:
     """Chance caught, chance failed and mean hours lived of a defect that has only `room` hours (array) until the change-out."""
     h, weight, last = _delays(c, step, first, room)
     chance = _chances(c, step, first, h, last) if sampled else iter(())
@@ -109,30 +112,36 @@ def _delays(c: dict[str, float], step: float, first: float, room: Array) -> tupl
     """Sorted delays with exact panel masses, panels broken where a sample or the change-out begins to count; number of samples."""
     if c["delay_shape"] <= 0:
         return np.array([c["delay_mean_h"]]), np.ones(1), int(max(0, c["delay_mean_h"] - first) / step) + 1
-    reach = float(delay_reach(np.float64(c["delay_mean_h"]), np.float64(c["delay_shape"]), 20.0))
+    reach = float(delay_reach(c["delay_mean_h"], c["delay_shape"], 20.0))
     last = int(np.clip((reach - first - c["turnaround_h"]) / step, 0, 5000)) + 1
     breaks = np.concatenate([np.linspace(0, reach, 41), first + c["turnaround_h"] + step * np.arange(last), room])
     edges = np.unique(breaks[breaks <= reach])
     x, w = leggauss(_POINTS)
     h = edges[:-1, None] + np.diff(edges)[:, None] * (x + 1) / 2
-    survival = delay_survival(edges, np.float64(c["delay_mean_h"]), np.float64(c["delay_shape"]))
-    density = w * h ** (c["delay_shape"] - 1) * delay_survival(h, np.float64(c["delay_mean_h"]), np.float64(c["delay_shape"]))
+    survival = delay_survival(edges, c["delay_mean_h"], c["delay_shape"])
+    density = w * h ** (c["delay_shape"] - 1) * delay_survival(h, c["delay_mean_h"], c["delay_shape"])
     total = density.sum(axis=1, keepdims=True)
     share = np.divide(density, total, out=np.full_like(density, 1 / _POINTS), where=total > 0)
     return h.ravel(), (share * -np.diff(survival)[:, None]).ravel(), last
 
 
-def _chances(c: dict[str, float], step: float, first: float, h: Array, last: int):
+def _chances(c: dict[str, float], step: float, first: float, h: Array, last: int) -> Iterator[Array]:
     """Chance of an acted alarm at samples 1..last, as arrays over the delays h."""
     if not np.isnan(c["chance"]):
         yield from (np.full(h.shape, c["chance"]) for _ in range(last))
         return
-    values = [np.float64(c[n]) for n in ("base_rate", "s0", "b", "eta_i", "eta_w", "level")]
-    steady: SteadyFilter = steady_filter(np.float64(step), *values)
-    kept = retention(np.float64(step), np.float64(c["change_every_h"]), np.float64(c["residual"]))
-    excess = np.float64(c["base_rate"] * (c["rate_multiple"] - 1))
+    values = [c[n] for n in ("base_rate", "s0", "b", "eta_i", "eta_w", "level")]
+    steady: SteadyFilter = steady_filter(step, *values)
+    kept = retention(step, c["change_every_h"], c["residual"])
+    excess = c["base_rate"] * (c["rate_multiple"] - 1)
     size = h ** -c["growth"]
-    for mark in signatures(np.float64(first), step, excess, np.float64(c["growth"]), kept, steady, last):
+    for mark in signatures(first, step, excess, c["growth"], kept, steady, last):
         yield alarm_chance(
-            mark.departure * size, mark.followed * size, steady, values[2], values[5], np.float64(c["z_alarm"]), np.float64(c["acted_share"])
+            mark.departure * size,
+            mark.followed * size,
+            steady,
+            values[2],
+            values[5],
+            c["z_alarm"],
+            c["acted_share"],
         )

@@ -5,7 +5,7 @@ result and the repair come `turnaround_h` later; a defect that fails before then
 Hours are operating hours throughout, never calendar hours.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
@@ -140,7 +140,9 @@ class IntervalCost:
     defect_h: Array
 
 
-def interval_cost(case: Case, every_h: float | Array, *, fine: bool | None = None, restarted: bool = False) -> IntervalCost:
+def interval_cost(
+    case: Case, every_h: float | Array, *, fine: bool | None = None, restarted: bool = False
+) -> IntervalCost:
     """Cost per operating hour of sampling every `every_h` hours; inf means no sampling.
 
     every_h: one interval or a grid (h, > 0). fine: finer integration (cost to 3e-4; default for a single compartment). restarted: the grid
@@ -266,7 +268,9 @@ def _phase_weight(first: Array, weight: Array, every: float, rate: Array, restar
     return weight * x * np.exp(rate[:, None] * (first - every)) / -np.expm1(-x)
 
 
-def _weibull(c: dict[str, Array], rows: Array, reach: Array, every: float, rule: Rule, panels: int, restarted: bool) -> _Nodes:
+def _weibull(
+    c: dict[str, Array], rows: Array, reach: Array, every: float, rule: Rule, panels: int, restarted: bool
+) -> _Nodes:
     """Points for Weibull delays: panels of one interval begin where one more sample can still help."""
     x, w = rule.phase_points()
     span = np.minimum(every, reach)[:, None]
@@ -315,7 +319,7 @@ def _follow(c: dict[str, Array], every: float, nodes: _Nodes) -> tuple[Array, Ar
     return caught, gained
 
 
-def _chances(c: dict[str, Array], every: float, nodes: _Nodes):
+def _chances(c: dict[str, Array], every: float, nodes: _Nodes) -> Callable[[int, slice], Array]:
     """A function of (sample number, nodes concerned) that gives the chance of an acted alarm; call it with k = 0, 1, 2, ..."""
     constant = ~np.isnan(c["chance"])
     wide = {name: column[:, None, None] for name, column in c.items()}

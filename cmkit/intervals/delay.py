@@ -4,12 +4,13 @@ The delay is Weibull with a shape and a mean (shape 1: exponential); a shape of 
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.polynomial.legendre import leggauss
 from scipy.special import gamma
 
-Array = np.ndarray
+Array = Any  # a float array, or a number where one compartment is meant: everything here broadcasts
 
 
 def delay_scale(mean_h: Array, shape: Array) -> Array:

@@ -5,6 +5,7 @@ rate. A growing defect adds to the level; the filter follows part of it, and wha
 forecast's own spread. Derived in the design note on sampling intervals (F1); checked against the real filter on planted defects.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,7 +26,9 @@ class SteadyFilter:
     gain_rate: Array
 
 
-def steady_filter(every_h: Array, rate: Array, s0: Array, b: Array, eta_i: Array, eta_w: Array, level: Array) -> SteadyFilter:
+def steady_filter(
+    every_h: Array, rate: Array, s0: Array, b: Array, eta_i: Array, eta_w: Array, level: Array
+) -> SteadyFilter:
     """Steady state of the level-and-rate filter at a sampling interval.
 
     every_h: interval (h, > 0); rate: wear rate (ppm/h); s0: additive noise (ppm); b: noise as a share of the level; eta_i: spread of the
@@ -75,7 +78,9 @@ class Signature:
     followed: Array
 
 
-def signatures(first_h: Array, every_h: float, excess: Array, growth: Array, kept: Array, steady: SteadyFilter, last: int):
+def signatures(
+    first_h: Array, every_h: float, excess: Array, growth: Array, kept: Array, steady: SteadyFilter, last: int
+) -> Iterator[Signature]:
     """Yield the :class:`Signature` of samples 1..last, the first drawn `first_h` hours after the defect began.
 
     excess: rate added at failure, base rate x (multiple - 1), ppm/h; growth: power of (age / delay); kept: see :func:`retention`.
@@ -97,7 +102,9 @@ def signatures(first_h: Array, every_h: float, excess: Array, growth: Array, kep
         yield Signature(departure, risen - departure)
 
 
-def alarm_chance(departure: Array, followed: Array, steady: SteadyFilter, b: Array, level: Array, z_alarm: Array, acted: Array) -> Array:
+def alarm_chance(
+    departure: Array, followed: Array, steady: SteadyFilter, b: Array, level: Array, z_alarm: Array, acted: Array
+) -> Array:
     """Chance that a result `departure` ppm above its forecast is called and acted on; noise grows with the risen level."""
     variance = steady.variance + b**2 * followed * (2 * level + followed)
     return acted * ndtr(departure / np.sqrt(variance) - z_alarm)

@@ -54,8 +54,8 @@ def best_interval(case: Case, allowed_h: Array | Sequence[float] | None = None, 
     values = [out[0], np.where(pays, least, none), none, out[1], out[2], edge]
     if case.shape == ():
         numbers = [v[0].item() for v in values]
-        return BestInterval(*numbers, words=words[0])
-    return BestInterval(*values, words=words)
+        return BestInterval(*numbers, words[0])
+    return BestInterval(*values, words)
 
 
 def _vertex(log_grid: Array, curve: Array, at: Array) -> tuple[Array, Array]:
@@ -90,12 +90,16 @@ def flat_stretch(grid: Array, curve: Array, bound: Array) -> tuple[Array, Array]
 def _why(case: Case, i: int, every: float, least: float, none: float, pays: bool) -> str:
     c = {name: column[min(i, len(column) - 1)] for name, column in case.columns().items()}
     if pays:
-        return f"sample every {every:,.0f} h: {1000 * least:,.0f} per 1,000 h against {1000 * none:,.0f} without samples"
+        return (
+            f"sample every {every:,.0f} h: {1000 * least:,.0f} per 1,000 h against {1000 * none:,.0f} without samples"
+        )
     if c["failure_cost"] <= c["planned_cost"]:
         return "no interval pays: a failure costs no more than a planned repair, so there is nothing to gain by finding a defect early"
     if np.isnan(c["chance"]) and c["rate_multiple"] <= 1:
         return "no interval pays: the defect does not raise the wear rate, so a sample cannot show it"
-    return f"no interval pays: the samples would cost more than they save; {1000 * none:,.0f} per 1,000 h without samples"
+    return (
+        f"no interval pays: the samples would cost more than they save; {1000 * none:,.0f} per 1,000 h without samples"
+    )
 
 
 @dataclass(frozen=True)
@@ -140,11 +144,13 @@ class Uncertainty:
     saving_high: Array
 
 
-def interval_uncertainty(case: Case, grid_h: Array, draws: Draws, today_h: float | Array = np.nan, allowed: Array | None = None) -> Uncertainty:
+def interval_uncertainty(
+    case: Case, grid_h: Array, draws: Draws, today_h: float | Array = np.nan, allowed: Array | None = None
+) -> Uncertainty:
     """Spread of cost and of the best interval over `draws`, and the interval of least expected cost.
 
     grid_h: intervals (h, rising; inf allowed for none); today_h: today's interval, one of the grid (NaN: savings are NaN); allowed: which
-    of the grid may be chosen (default all). The outcome of a defect is computed on a 6 x 5 mesh of delay and growth and interpolated.
+    of the grid may be chosen (default all). The outcome of a defect is computed on an 8 x 7 mesh of delay and growth and interpolated.
     """
     grid = np.asarray(grid_h, float)
     mesh, weights = _mesh(draws)
@@ -159,9 +165,9 @@ def interval_uncertainty(case: Case, grid_h: Array, draws: Draws, today_h: float
 
 
 def _mesh(draws: Draws) -> tuple[tuple[Array, Array], Array]:
-    """Factors (delay, growth) at the mesh points (30,), and weights (draws, 30) that interpolate to each draw in the logarithms."""
+    """Factors (delay, growth) at the mesh points (56,), and weights (draws, 56) that interpolate to each draw in the logarithms."""
     parts, points = [], []
-    for values, n in ((np.log(draws.delay), 6), (np.log(draws.growth), 5)):
+    for values, n in ((np.log(draws.delay), 8), (np.log(draws.growth), 7)):
         half = max(np.abs(values).max(), 1e-9)
         node = np.cos((np.arange(n) + 0.5) * np.pi / n)
         parts.append(chebvander(values / half, n - 1) @ np.linalg.inv(chebvander(node, n - 1)))
@@ -171,14 +177,19 @@ def _mesh(draws: Draws) -> tuple[tuple[Array, Array], Array]:
     return (delay.ravel(), growth.ravel()), weights
 
 
-def _spread_one(case: Case, grid: Array, draws: Draws, mesh: tuple[Array, Array], weights: Array, today: float, may: Array) -> tuple:
+def _spread_one(
+    case: Case, grid: Array, draws: Draws, mesh: tuple[Array, Array], weights: Array, today: float, may: Array
+) -> tuple:
     """Fields of :class:`Uncertainty` after the grid, for one compartment."""
     delay, multiple = case.columns()["delay_mean_h"], case.columns()["rate_multiple"]
     found = outcomes(replace(case, delay_mean_h=delay * mesh[0], rate_multiple=1 + (multiple - 1) * mesh[1]), grid)
     caught = np.clip(weights @ found.caught, 0, 1)
     gained = np.clip(weights @ (found.gained_h / (delay * mesh[0])[:, None]), 0, 1) * (delay * draws.delay)[:, None]
     c = {name: column[:, None] for name, column in case.columns().items()}
-    c |= {"defect_rate_per_h": c["defect_rate_per_h"] * draws.rate[:, None], "delay_mean_h": (delay * draws.delay)[:, None]}
+    c |= {
+        "defect_rate_per_h": c["defect_rate_per_h"] * draws.rate[:, None],
+        "delay_mean_h": (delay * draws.delay)[:, None],
+    }
     cost = cost_of_outcome(c, grid, _Outcome(caught, gained)).cost_per_h
     expected = cost.mean(axis=0)
     choice = np.flatnonzero(may)[expected[may].argmin()]
@@ -187,13 +198,25 @@ def _spread_one(case: Case, grid: Array, draws: Draws, mesh: tuple[Array, Array]
     saving = cost[:, grid == today][:, 0] - cost[:, choice] if (grid == today).any() else np.full(len(cost), np.nan)
     low, high = np.quantile(cost, [0.05, 0.95], axis=0)
     regret = (cost[:, choice] - least).mean() / least.mean()
-    return expected, low, high, grid[choice], best_low, best_high, regret, saving.mean(), *np.quantile(saving, [0.05, 0.95])
+    return (
+        expected,
+        low,
+        high,
+        grid[choice],
+        best_low,
+        best_high,
+        regret,
+        saving.mean(),
+        *np.quantile(saving, [0.05, 0.95]),
+    )
 
 
 SENSITIVE = ("delay_mean_h", "rate_multiple", "b", "failure_cost", "planned_cost", "sample_cost", "defect_rate_per_h", "turnaround_h", "false_alarm", "inspect_cost")  # fmt: skip
 
 
-def interval_sensitivity(case: Case, names: Sequence[str] = SENSITIVE, factors: tuple[float, float] = (0.5, 2.0)) -> pd.DataFrame:
+def interval_sensitivity(
+    case: Case, names: Sequence[str] = SENSITIVE, factors: tuple[float, float] = (0.5, 2.0)
+) -> pd.DataFrame:
     """What the best interval of one compartment becomes when one assumption at a time is multiplied by each factor.
 
     Returns one row per name and factor, widest swing first: name, factor, value, every_h (NaN: no sampling), cost_per_h, regret (share
@@ -217,7 +240,9 @@ def interval_sensitivity(case: Case, names: Sequence[str] = SENSITIVE, factors: 
     out["regret"] = np.maximum(kept / best.cost_per_h - 1, 0.0) if size else []
     ends = out.groupby("name")["every_h"]
     out["swing_h"] = out["name"].map(ends.max() - ends.min())
-    return out.sort_values(["swing_h", "name", "factor"], ascending=[False, True, True], kind="stable").reset_index(drop=True)
+    return out.sort_values(["swing_h", "name", "factor"], ascending=[False, True, True], kind="stable").reset_index(
+        drop=True
+    )
 
 
 @dataclass(frozen=True)
@@ -240,13 +265,17 @@ def allocate_samples(cost: Array, load: Array, capacity: float) -> Allocation:
     """
     cost, load = np.asarray(cost, float), np.asarray(load, float)
     if cost.shape != load.shape or cost.ndim != 2:
-        raise ValueError(f"cost {cost.shape} and load {load.shape}: wanted two tables of the same shape (compartments, intervals).")
+        raise ValueError(
+            f"cost {cost.shape} and load {load.shape}: wanted two tables of the same shape (compartments, intervals)."
+        )
     rows = np.arange(len(cost))
     least = load.min(axis=1).sum()
     if least > capacity:
         choice = np.lexsort((cost.T, load.T), axis=0)[0] if len(cost) else rows
         words = f"the capacity of {capacity:,.0f} is below the least possible load of {least:,.0f}; every compartment gets its longest interval"
-        return Allocation(choice, float(cost[rows, choice].sum()), float(load[rows, choice].sum()), np.inf, np.inf, words)
+        return Allocation(
+            choice, float(cost[rows, choice].sum()), float(load[rows, choice].sum()), np.inf, np.inf, words
+        )
     price, bound = _price(cost, load, capacity)
     choice = _fill(cost, load, _cheapest(cost, load, price), capacity)
     used, total = float(load[rows, choice].sum()), float(cost[rows, choice].sum())
