@@ -5,7 +5,7 @@ from dataclasses import dataclass, field, replace
 import pandas as pd
 
 from cmkit.records.settings import Settings
-from cmkit.records.tables import TABLES
+from cmkit.records.tables import SET_ASIDE, TABLES
 
 
 @dataclass(frozen=True)
@@ -14,10 +14,12 @@ class Fleet:
 
     Frames carry every column of `records.tables`, ids as columns, a plain RangeIndex, text as pandas `str`, dates as datetime64.
     `samples` has each analyte of the register as float64 plus a flag `<analyte>_below` (True: the value is the reporting limit of a
-    result reported as below it). `samples` may hold several issues of one bottle number; :meth:`as_of` keeps the newest known.
+    result reported as below it), and `file` and `row`: where the result stands. `samples` may hold several issues of one bottle number;
+    :meth:`as_of` keeps the newest known.
 
-    set_aside: rows and values not used (file, row, column, value, reason, table, known_on). repairs: values used after a repair, same
-    columns plus `used`. counts: one row per file: file, table, read, used, set_aside. sources: file name -> SHA-256 of its content.
+    set_aside: rows and values not used (file, row, column, value, reason, table, known_on, what). repairs: values used after a repair,
+    same columns plus `used`. counts: one row per file: file, table, read, used, set_aside; read = used + set_aside. arrivals: the same
+    counts by the day a row became known (file, table, known_on, read, set_aside). sources: file name -> SHA-256 of its content.
     """
 
     settings: Settings
@@ -32,6 +34,7 @@ class Fleet:
     set_aside: pd.DataFrame
     repairs: pd.DataFrame
     counts: pd.DataFrame
+    arrivals: pd.DataFrame | None = None
     sources: dict[str, str] = field(default_factory=dict)
     date: pd.Timestamp | None = None
 
@@ -47,13 +50,25 @@ class Fleet:
         samples, replaced = newest_issue(known["samples"])
         known["samples"] = apply_corrections(samples, known["corrections"])
         aside = _known(self.set_aside, ("known_on",), day)
+        arrivals = None if self.arrivals is None else _known(self.arrivals, ("known_on",), day)
         return replace(
             self,
             **known,
-            set_aside=pd.concat([aside, replaced], ignore_index=True) if len(replaced) else aside,
+            set_aside=pd.concat([aside, replaced.astype(aside.dtypes)], ignore_index=True) if len(replaced) else aside,
             repairs=_known(self.repairs, ("known_on",), day),
+            counts=self.counts if arrivals is None else counted(arrivals, replaced),
+            arrivals=arrivals,
             date=day,
         )
+
+
+def counted(arrivals: pd.DataFrame, replaced: pd.DataFrame | None = None) -> pd.DataFrame:
+    """Rows read, used and set aside by file; `replaced` are older issues of results, which are set aside too."""
+    counts = arrivals.groupby(["file", "table"], sort=True)[["read", "set_aside"]].sum().reset_index()
+    if replaced is not None and len(replaced):
+        counts["set_aside"] += counts["file"].map(replaced["file"].value_counts()).fillna(0).astype("int64")
+    counts["used"] = counts["read"] - counts["set_aside"]
+    return counts[["file", "table", "read", "used", "set_aside"]]
 
 
 def _known(frame: pd.DataFrame, columns: tuple[str, ...], day: pd.Timestamp) -> pd.DataFrame:
@@ -77,7 +92,7 @@ def _blank_future(frame: pd.DataFrame, day: pd.Timestamp, columns: dict[str, lis
 def newest_issue(samples: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     """One row per bottle number, the newest issue of its result, and a set-aside row for each issue it replaced."""
     if not samples["sample"].duplicated().any():
-        return samples, pd.DataFrame()
+        return samples, pd.DataFrame(columns=list(SET_ASIDE))
     order = samples.assign(_issue=samples["reported_on"].fillna(samples["drawn_on"])).sort_values(
         "_issue", kind="stable"
     )
@@ -85,13 +100,14 @@ def newest_issue(samples: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     old = samples.drop(index=kept.index)
     replaced = pd.DataFrame(
         {
-            "file": "samples",
-            "row": pd.NA,
+            "file": old.get("file", "samples"),
+            "row": old.get("row", pd.NA),
             "column": "sample",
             "value": old["sample"],
             "reason": "an earlier issue of this result; the laboratory re-issued it and the newest known issue is used",
             "table": "samples",
             "known_on": old["reported_on"],
+            "what": "row",
         }
     )
     return kept.drop(columns="_issue").reset_index(drop=True), replaced

@@ -141,18 +141,17 @@ def read_settings(path: Path) -> Settings:
 def parse_settings(raw: dict[str, Any], where: str) -> Settings:
     """Settings from the parsed content of a fleet.toml; `where` names the file in errors."""
     plain = {k: v for k, v in raw.items() if k not in _SECTIONS}
-    _refuse_unknown(plain, [f.name for f in fields(Settings) if f.name not in _SECTIONS] + list(_SECTIONS), where)
+    refuse_unknown(plain, [f.name for f in fields(Settings) if f.name not in _SECTIONS] + list(_SECTIONS), where)
     if "name" not in raw:
         raise SettingsError(f"{where}: key 'name' is missing; wanted the fleet's name, such as name = \"Our fleet\".")
-    values: dict[str, Any] = {k: _checked(v, str, f"{where}: {k}") for k, v in plain.items()}
+    values: dict[str, Any] = {k: checked(v, str, f"{where}: {k}") for k, v in plain.items()}
     for key, (cls, _) in _BLOCKS.items():
-        values[key] = _block(cls, raw.get(key, {}), f"{where}: [{key}]")
+        values[key] = read_block(cls, raw.get(key, {}), f"{where}: [{key}]")
     values["kinds"] = _kinds(raw.get("kinds", {}), where)
     values["limits"] = _limits(raw.get("limits", {}), where)
     values["analytes"] = _analytes(raw.get("analytes", {}), where)
     values["accepted_intervals"] = {
-        k: _checked(v, float, f"{where}: [accepted_intervals] {k}")
-        for k, v in raw.get("accepted_intervals", {}).items()
+        k: checked(v, float, f"{where}: [accepted_intervals] {k}") for k, v in raw.get("accepted_intervals", {}).items()
     }
     settings = Settings(**values)
     _check_bounds(settings, where)
@@ -163,7 +162,8 @@ _BLOCKS: dict[str, tuple[Any, str]] = {"sampling": (Sampling, ""), "alarm": (Ala
 _SECTIONS = (*_BLOCKS, "kinds", "limits", "analytes", "accepted_intervals")
 
 
-def _refuse_unknown(given: Any, known: list[str], where: str) -> None:
+def refuse_unknown(given: Any, known: list[str], where: str) -> None:
+    """SettingsError for the first key of `given` that is not known, with the nearest known name."""
     for key in given:
         if key not in known:
             near = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
@@ -171,7 +171,7 @@ def _refuse_unknown(given: Any, known: list[str], where: str) -> None:
             raise SettingsError(f"{where}: unknown key '{key}'. {hint}")
 
 
-def _checked(value: Any, wanted: Any, where: str) -> Any:
+def checked(value: Any, wanted: Any, where: str) -> Any:
     """The value as the wanted plain type, or an error that names both."""
     if wanted is bool or wanted is str:
         if isinstance(value, wanted):
@@ -182,20 +182,21 @@ def _checked(value: Any, wanted: Any, where: str) -> Any:
     raise SettingsError(f"{where}: found {value!r}, wanted {name}.")
 
 
-def _block(cls: Any, raw: Any, where: str, base: Any = None) -> Any:
+def read_block(cls: Any, raw: Any, where: str, base: Any = None) -> Any:
     """A frozen dataclass from a TOML table, starting from `base` or the defaults."""
     if not isinstance(raw, dict):
         raise SettingsError(f"{where}: found {raw!r}, wanted a table of settings.")
     known = {f.name: f for f in fields(cls)}
-    _refuse_unknown(raw, list(known), where)
+    refuse_unknown(raw, list(known), where)
     values = {}
     for key, value in raw.items():
-        if known[key].type == tuple[float, ...]:
+        if known[key].type in (tuple[float, ...], tuple[str, ...]):
+            wanted, what = (float, "numbers") if known[key].type == tuple[float, ...] else (str, "texts")
             if not isinstance(value, list) or not value:
-                raise SettingsError(f"{where} {key}: found {value!r}, wanted a list of numbers.")
-            values[key] = tuple(_checked(v, float, f"{where} {key}") for v in value)
+                raise SettingsError(f"{where} {key}: found {value!r}, wanted a list of {what}.")
+            values[key] = tuple(checked(v, wanted, f"{where} {key}") for v in value)
         else:
-            values[key] = _checked(value, known[key].type, f"{where} {key}")
+            values[key] = checked(value, known[key].type, f"{where} {key}")
     if base is not None:
         return replace(base, **values)
     missing = [n for n, f in known.items() if n not in values and f.default is MISSING and f.default_factory is MISSING]
@@ -208,7 +209,7 @@ def _kinds(raw: dict[str, Any], where: str) -> dict[str, Kind]:
     kinds = dict(default_kinds())
     for name, block in raw.items():
         base = kinds.get(name) or replace(kinds["other"], kind=name)
-        kinds[name] = _block(Kind, {**block, "basis": "site"}, f'{where}: [kinds."{name}"]', base)
+        kinds[name] = read_block(Kind, {**block, "basis": "site"}, f'{where}: [kinds."{name}"]', base)
     return kinds
 
 
@@ -220,7 +221,7 @@ def _limits(raw: dict[str, Any], where: str) -> tuple[FixedLimit, ...]:
             spot = f'{where}: [limits."{place}"] {analyte}'
             if not isinstance(bounds, dict):
                 raise SettingsError(f"{spot}: found {bounds!r}, wanted {{ alert = number, alarm = number }}.")
-            limit = _block(FixedLimit, {"where": place, "analyte": analyte, **bounds}, spot)
+            limit = read_block(FixedLimit, {"where": place, "analyte": analyte, **bounds}, spot)
             if limit.direction not in ("up", "down"):
                 raise SettingsError(f"{spot}: direction {limit.direction!r}, wanted 'up' or 'down'.")
             if (limit.alarm - limit.alert) * (1 if limit.direction == "up" else -1) < 0:
@@ -242,7 +243,7 @@ def _analytes(raw: dict[str, Any], where: str) -> tuple[Analyte, ...]:
     out = []
     for name, block in raw.items():
         spot = f"{where}: [analytes.{name}]"
-        analyte = _block(Analyte, {**_ANALYTE_DEFAULTS, "analyte": name, "name": name, "unit": "1", **block}, spot)
+        analyte = read_block(Analyte, {**_ANALYTE_DEFAULTS, "analyte": name, "name": name, "unit": "1", **block}, spot)
         for key, allowed in (("group", GROUPS), ("rule", RULES), ("bad", DIRECTIONS)):
             if getattr(analyte, key) not in allowed:
                 raise SettingsError(

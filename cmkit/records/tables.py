@@ -192,4 +192,5 @@ TABLES: dict[str, Table] = {
     t.name: t for t in (SITES, MACHINES, COMPARTMENTS, SAMPLES, SERVICES, METERS, FINDINGS, CORRECTIONS)
 }
 
-SET_ASIDE = ("file", "row", "column", "value", "reason", "table", "known_on")
+# `what` is row (the whole row is lost), value (the row is used without it) or file (nothing of the file was read)
+SET_ASIDE = ("file", "row", "column", "value", "reason", "table", "known_on", "what")

@@ -1,0 +1,295 @@
+"""Cells into values: numbers (with '<1' and 'not detected'), dates, truth values and words, each with a problem or a repair in words."""
+
+import re
+from dataclasses import dataclass
+from datetime import date, datetime
+
+import numpy as np
+import pandas as pd
+
+# Words laboratories write instead of a number; common practice. A layout replaces them by its own.
+NOT_DETECTED = (
+    "nd",
+    "n.d.",
+    "n.d",
+    "not detected",
+    "none detected",
+    "bdl",
+    "b.d.l.",
+    "lod",
+    "<lod",
+    "<dl",
+    "neg",
+    "negative",
+    "nil",
+)
+NOT_TESTED = (
+    "-",
+    "--",
+    "---",
+    "n/a",
+    "na",
+    "#n/a",
+    "nan",
+    "null",
+    "none",
+    "nt",
+    "n.t.",
+    "n/t",
+    "not tested",
+    "not run",
+    "*",
+    "?",
+)
+_TRUE = {"true", "yes", "y", "1", "x"}
+_FALSE = {"false", "no", "n", "0"}
+
+_SIGN = re.compile(r"(<=|>=|<|>|≤|≥)\s*(.*)", re.DOTALL)
+_PLAIN = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?")
+_COMMA_DECIMAL = re.compile(r"[+-]?(?:\d+,\d*|,\d+)(?:[eE][+-]?\d{1,3})?")
+_COMMA_THOUSANDS = re.compile(r"[+-]?\d{1,3}(?:,\d{3})+(?:\.\d+)?")
+_POINT_THOUSANDS = re.compile(r"[+-]?\d{1,3}(?:\.\d{3})+(?:,\d+)?")
+_SPACE_THOUSANDS = re.compile(r"[+-]?\d{1,3}(?: \d{3})+(?:[.,]\d+)?")
+
+
+@dataclass(frozen=True)
+class Words:
+    """How a file writes its values: decimal mark, date form ('' for ISO), words for no result.
+
+    decimal: '.', ','; 'either' (a comma is a decimal mark too); '' (the same, but `1,234` has two meanings and is refused).
+    """
+
+    decimal: str = ""
+    dates: str = ""
+    not_detected: tuple[str, ...] = NOT_DETECTED
+    not_tested: tuple[str, ...] = NOT_TESTED
+
+
+@dataclass(frozen=True)
+class Parsed:
+    """Values by row, with what was wrong (`problem`) or mended (`repair`) in words, '' where nothing was."""
+
+    value: np.ndarray
+    problem: np.ndarray
+    repair: np.ndarray
+    below: np.ndarray
+
+
+@dataclass(frozen=True)
+class _Number:
+    value: float = float("nan")
+    problem: str = ""
+    repair: str = ""
+    below: bool = False
+
+
+def text_cells(cells: np.ndarray) -> np.ndarray:
+    """Cells as stripped text; a whole number of a spreadsheet loses its '.0', a date becomes ISO, an empty cell ''."""
+    return np.array([_as_text(c) for c in cells], dtype=object)
+
+
+def _as_text(cell: object) -> str:
+    if isinstance(cell, str):
+        return cell.strip().replace("\xa0", " ").replace("\u200b", "")
+    if cell is None or cell is pd.NaT:
+        return ""
+    if isinstance(cell, (float, np.floating)):
+        number = float(cell)
+        return (
+            "" if np.isnan(number) else str(int(number)) if number.is_integer() and abs(number) < 1e15 else repr(number)
+        )
+    if isinstance(cell, datetime):
+        return cell.isoformat(sep=" ") if (cell.hour or cell.minute or cell.second) else cell.date().isoformat()
+    if isinstance(cell, np.datetime64):
+        return _as_text(pd.Timestamp(cell).to_pydatetime())
+    return str(cell)
+
+
+def parse_numbers(cells: np.ndarray, words: Words = Words(), reporting_limit: float = float("nan")) -> Parsed:
+    """Numbers of a column. '<1' gives 1 and below; a 'not detected' word the reporting limit and below; '' NaN.
+
+    A number that could be read in two ways (`1,234` where the decimal mark is not declared) is a problem, never guessed.
+    """
+    n = len(cells)
+    if cells.dtype.kind in "fiu":
+        value = cells.astype(float)
+        problem = np.where(np.isinf(value), "not a number", "").astype(object)
+        return Parsed(
+            np.where(np.isinf(value), np.nan, value), problem, np.full(n, "", dtype=object), np.zeros(n, dtype=bool)
+        )
+    codes, unique = pd.factorize(text_cells(cells))
+    found = [_one_number(text, words, reporting_limit) for text in unique]
+    return Parsed(
+        np.array([f.value for f in found], dtype=float)[codes] if found else np.full(n, np.nan),
+        np.array([f.problem for f in found], dtype=object)[codes] if found else np.full(n, "", dtype=object),
+        np.array([f.repair for f in found], dtype=object)[codes] if found else np.full(n, "", dtype=object),
+        np.array([f.below for f in found], dtype=bool)[codes] if found else np.zeros(n, dtype=bool),
+    )
+
+
+def _one_number(text: str, words: Words, limit: float) -> _Number:
+    if _PLAIN.fullmatch(text) and words.decimal != ",":
+        return _finite(_Number(float(text)))
+    if not text:
+        return _Number()
+    low = text.casefold()
+    if low in words.not_detected:
+        if np.isnan(limit):
+            return _Number(problem="'not detected', but this has no reporting limit")
+        return _Number(limit, repair="not detected; used as below the reporting limit", below=True)
+    if low in words.not_tested:
+        return _Number(repair="a word for 'not tested', read as not recorded")
+    signed = _SIGN.fullmatch(text)
+    number = _finite(_unsigned((signed.group(2) if signed else text).replace("−", "-"), words.decimal))
+    if not signed or number.problem:
+        return number
+    if "<" in signed.group(1) or signed.group(1) == "≤":
+        return _Number(number.value, repair=number.repair, below=True)
+    return _Number(number.value, repair="reported as above a limit; used at that limit")
+
+
+def _finite(number: _Number) -> _Number:
+    return _Number(problem="not a number a result can have") if np.isinf(number.value) else number
+
+
+def _unsigned(text: str, decimal: str) -> _Number:
+    """One number without its '<', by the decimal mark that is declared or, for '', by what can only be meant."""
+    if decimal == ",":
+        return _comma_number(text)
+    if _PLAIN.fullmatch(text):
+        return _Number(float(text))
+    if decimal == "either" and _COMMA_DECIMAL.fullmatch(text):
+        return _Number(float(text.replace(",", ".")), repair="decimal comma")
+    if _COMMA_THOUSANDS.fullmatch(text) and (decimal == "." or "." in text or text.count(",") > 1):
+        return _Number(float(text.replace(",", "")), repair="comma between thousands")
+    if decimal == "" and _COMMA_THOUSANDS.fullmatch(text) and not text.lstrip("+-").startswith("0"):
+        plain = text.replace(",", "")
+        return _Number(
+            problem=f"a comma with two meanings; {text.replace(',', '.')} or {plain}? Write it without the comma"
+        )
+    if decimal == "" and _COMMA_DECIMAL.fullmatch(text):
+        return _Number(float(text.replace(",", ".")), repair="decimal comma")
+    if decimal in ("", "either") and _POINT_THOUSANDS.fullmatch(text):
+        return _Number(float(text.replace(".", "").replace(",", ".")), repair="points between thousands, decimal comma")
+    if _SPACE_THOUSANDS.fullmatch(text) and ("," not in text or decimal != "."):
+        return _Number(float(text.replace(" ", "").replace(",", ".")), repair="space between thousands")
+    return _marked(text, decimal)
+
+
+def _comma_number(text: str) -> _Number:
+    """A number of a file that is declared to have decimal commas."""
+    if _COMMA_DECIMAL.fullmatch(text) or (_PLAIN.fullmatch(text) and "." not in text):
+        return _Number(float(text.replace(",", ".")))
+    if _POINT_THOUSANDS.fullmatch(text):
+        return _Number(float(text.replace(".", "").replace(",", ".")))
+    if _SPACE_THOUSANDS.fullmatch(text) and "." not in text:
+        return _Number(float(text.replace(" ", "").replace(",", ".")))
+    if _PLAIN.fullmatch(text):
+        return _Number(float(text), repair="decimal point in a file of decimal commas")
+    return _marked(text, ",")
+
+
+def _marked(text: str, decimal: str) -> _Number:
+    """A number with a footnote mark behind it, else not a number."""
+    bare = text.rstrip("*†‡ ")
+    if bare and bare != text:
+        number = _unsigned(bare, decimal)
+        return number if number.problem else _Number(number.value, repair="footnote mark taken off")
+    return _Number(problem="not a number")
+
+
+_ISO = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})(?:[T ]\d{1,2}:\d{2}.*)?")
+_DAY_FIRST = re.compile(r"(\d{1,2})\.(\d{1,2})\.(\d{4})(?: \d{1,2}:\d{2}.*)?")
+_SLASHED = re.compile(r"(\d{1,2})[/-](\d{1,2})[/-](\d{4})(?: \d{1,2}:\d{2}.*)?")
+_YEAR_FIRST = re.compile(r"(\d{4})[/.](\d{1,2})[/.](\d{1,2})(?: \d{1,2}:\d{2}.*)?")
+_FIRST_YEAR = 1950
+_EXCEL_EPOCH = date(1899, 12, 30).toordinal()
+
+
+def parse_dates(cells: np.ndarray, words: Words = Words()) -> Parsed:
+    """Days of a column as datetime64[us]; '' gives NaT. Without a declared form only ISO dates and forms with one meaning are read."""
+    n = len(cells)
+    empty = np.full(n, "", dtype=object)
+    if cells.dtype.kind == "M":
+        days = pd.Series(cells).dt.normalize().to_numpy(dtype="datetime64[us]")
+        return Parsed(days, empty, empty, np.zeros(n, dtype=bool))
+    codes, unique = pd.factorize(text_cells(cells))
+    found = [_one_date(text, words) for text in unique]
+    if not found:
+        return Parsed(np.full(n, np.datetime64("NaT"), dtype="datetime64[us]"), empty, empty, np.zeros(n, dtype=bool))
+    days = np.array([d for d, _, _ in found], dtype="datetime64[us]")[codes]
+    problem, repair = (np.array([f[i] for f in found], dtype=object)[codes] for i in (1, 2))
+    return Parsed(days, problem, repair, np.zeros(n, dtype=bool))
+
+
+def _one_date(text: str, words: Words) -> tuple[date | None, str, str]:
+    """(day, problem, repair)."""
+    low = text.casefold()
+    if not text:
+        return None, "", ""
+    if low in words.not_tested:
+        return None, "", "a word for 'none', read as not recorded"
+    day, repair = _by_form(text, words.dates) if words.dates else (None, "")
+    if day is None:
+        day, repair, problem = _by_shape(text)
+        if problem:
+            wanted = f"a date in the form {words.dates}" if words.dates else "a date such as 2026-06-30"
+            return None, f"{problem}; wanted {wanted}", ""
+    assert day is not None
+    if day.year < _FIRST_YEAR:
+        return None, f"a date before {_FIRST_YEAR}", ""
+    return day, "", repair
+
+
+def _by_form(text: str, form: str) -> tuple[date | None, str]:
+    try:
+        return datetime.strptime(text, form).date(), ""
+    except ValueError:
+        return None, ""
+
+
+def _by_shape(text: str) -> tuple[date | None, str, str]:
+    """(day, repair, problem) of a date whose form is not declared."""
+    try:
+        if m := _ISO.fullmatch(text):
+            return date(int(m[1]), int(m[2]), int(m[3])), "", ""
+        if m := _YEAR_FIRST.fullmatch(text):
+            return date(int(m[1]), int(m[2]), int(m[3])), "year, month, day", ""
+        if m := _DAY_FIRST.fullmatch(text):
+            return date(int(m[3]), int(m[2]), int(m[1])), "day.month.year", ""
+        if m := _SLASHED.fullmatch(text):
+            a, b, year = int(m[1]), int(m[2]), int(m[3])
+            if a <= 12 and b <= 12 and a != b:
+                return None, "", "day and month could be exchanged"
+            return (date(year, b, a), "day/month/year", "") if b <= 12 else (date(year, a, b), "month/day/year", "")
+        if re.fullmatch(r"\d{5}(?:\.\d+)?", text):
+            return date.fromordinal(_EXCEL_EPOCH + int(float(text))), "a spreadsheet's day number", ""
+    except ValueError:
+        return None, "", "no such day"
+    return None, "", "not a date"
+
+
+def parse_flags(cells: np.ndarray) -> Parsed:
+    """Truth values of a column as 1.0, 0.0 and NaN."""
+    texts = [t.casefold() for t in text_cells(cells)]
+    value = np.array([1.0 if t in _TRUE else 0.0 if t in _FALSE else np.nan for t in texts], dtype=float)
+    known = _TRUE | _FALSE | {""}
+    problem = np.array(["" if t in known else "wanted true or false" for t in texts], dtype=object)
+    return Parsed(value, problem, np.full(len(texts), "", dtype=object), np.zeros(len(texts), dtype=bool))
+
+
+def normal(text: str) -> str:
+    """A name without differences of case and spacing, to match words a person typed."""
+    return " ".join(text.casefold().split()).replace(" /", "/").replace("/ ", "/")
+
+
+def match_words(cells: np.ndarray, allowed: tuple[str, ...], what: str) -> Parsed:
+    """Words of a list, whatever their case and spacing; `value` holds the list's own spelling or ''."""
+    spelling = {normal(a): a for a in allowed}
+    texts = text_cells(cells)
+    value = np.array([t if t in allowed else spelling.get(normal(t), "") for t in texts], dtype=object)
+    problem = np.array(
+        [f"not one of {what}" if t and not v else "" for t, v in zip(texts, value, strict=True)], dtype=object
+    )
+    repair = np.array(["spelling" if v and v != t else "" for t, v in zip(texts, value, strict=True)], dtype=object)
+    return Parsed(value, problem, repair, np.zeros(len(texts), dtype=bool))

@@ -1,0 +1,237 @@
+"""A fleet folder into a Fleet: every row is read, and is used or set aside with the reason."""
+
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from cmkit.errors import MissingTable, WrongFile
+from cmkit.records.analytes import with_own
+from cmkit.records.clean import Words, parse_dates, parse_numbers
+from cmkit.records.files import TABLE_FILES, file_hash, folder_files, missing_table, read_grid, table_files
+from cmkit.records.fleet import Fleet, counted
+from cmkit.records.layouts import Cells, Layout, known_columns, layout_cells, layout_for, own_cells, read_layouts
+from cmkit.records.rows import Context, Notes, finished, usable_rows
+from cmkit.records.settings import Settings, read_settings
+from cmkit.records.tables import TABLES, Table
+
+
+def load_fleet(path: str | Path, today: date | None = None) -> Fleet:
+    """The fleet in the folder `path`: settings, tables, and laboratory files of inbox/ read by their layouts.
+
+    today: dates after it are set aside as future (default: the day of the call). Raises MissingTable, WrongFile, UnknownColumn or
+    SettingsError with the file, the row and what to do. Rows that cannot be used do not raise: see `Fleet.set_aside`.
+    """
+    folder = Path(path)
+    if not folder.is_dir():
+        raise MissingTable(f"{folder}: no such folder; wanted a fleet folder with a fleet.toml and the fleet's tables.")
+    settings = read_settings(folder / "fleet.toml")
+    register = with_own(settings.analytes)
+    layouts = read_layouts(folder / "layouts", register)
+    notes = Notes()
+    inbox = _inbox(folder, layouts, register, notes)
+    context = Context(register, {}, pd.Timestamp(today or date.today()), notes)
+    tables: dict[str, pd.DataFrame] = {}
+    for name, table in TABLES.items():
+        own = [_own(p, folder, table, register) for p in table_files(folder, name)]
+        given = own + inbox.get(name, [])
+        if not given and table.required:
+            raise missing_table(folder, name)
+        tables[name] = _one_table(given, table, context)
+        if table.key[0] in ("site", "machine", "compartment", "sample"):
+            context.names[name] = pd.Index(tables[name][table.key[0]].unique())
+    tables["compartments"] = with_families(tables["compartments"], tables["machines"])
+    tables["corrections"] = _checked_corrections(tables["corrections"], context)
+    tables["machines"] = _first_days(tables, notes)
+    return _bundle(folder, settings, tables, notes)
+
+
+def _own(path: Path, folder: Path, table: Table, register: pd.DataFrame) -> Cells:
+    known = tuple(known_columns(table, register))
+    return own_cells(
+        read_grid(path, path.relative_to(folder).as_posix(), sheet_wanted=table.name, known=known), table, register
+    )
+
+
+def _inbox(folder: Path, layouts: list[Layout], register: pd.DataFrame, notes: Notes) -> dict[str, list[Cells]]:
+    """Laboratory files by the table they belong to. A file that is no table is noted; one that fits no layout is an error."""
+    out: dict[str, list[Cells]] = {}
+    if not (folder / "inbox").is_dir():
+        return out
+    for path in folder_files(folder / "inbox"):
+        file = f"inbox/{path.name}"
+        if path.suffix.lower() not in TABLE_FILES:
+            notes.set_aside(
+                file, [0], "", [path.name], "not a table file: wanted " + ", ".join(TABLE_FILES), "samples", "file"
+            )
+            continue
+        layout = layout_for(path.name, layouts)
+        table = TABLES[layout.table] if layout else TABLES["samples"]
+        known = tuple(known_columns(table, register))
+        if layout:
+            cells = layout_cells(read_grid(path, file, layout.form, known=tuple(layout.columns)), layout, register)
+        else:
+            cells = _own_form(path, file, table, register, known)
+        out.setdefault(table.name, []).append(cells)
+    return out
+
+
+def _own_form(path: Path, file: str, table: Table, register: pd.DataFrame, known: tuple[str, ...]) -> Cells:
+    """A file of the inbox that no layout fits: right only if its headings are ours."""
+    grid = read_grid(path, file, sheet_wanted=table.name, known=known)
+    if not {"sample", "compartment", "drawn_on"} <= set(grid.headings):
+        raise WrongFile(
+            f"{file}: no layout in layouts/ fits this name, and the headings are not ours ({', '.join(grid.headings[:8])}). "
+            f"Make a layout with `cmkit match {file}`, or widen the `files` pattern of one."
+        )
+    return own_cells(grid, table, register)
+
+
+def _one_table(given: list[Cells], table: Table, context: Context) -> pd.DataFrame:
+    """Usable rows of all files of one table, without repeats, in order of key."""
+    parts = [usable_rows(c, table, context) for c in given] or [_no_rows(table, context)]
+    filled = [p for p in parts if len(p)] or parts[:1]
+    frame = pd.concat(filled, ignore_index=True)
+    frame["_known"] = pd.Series(pd.NaT, index=frame.index, dtype="datetime64[us]")
+    for name in table.known_on:
+        frame["_known"] = frame["_known"].fillna(frame[name])
+    frame = frame.sort_values([*table.key, "_known", "file", "row"], kind="stable", ignore_index=True)
+    return _without_repeats(frame, table, context.notes).drop(columns="_known").reset_index(drop=True)
+
+
+def _no_rows(table: Table, context: Context) -> pd.DataFrame:
+    none = pd.DataFrame(columns=["row", "column", "value", "reason"])
+    nothing = Cells("", np.array([], dtype=np.int64), {}, words=Words(), lost=none, repairs=none.assign(used=""))
+    return usable_rows(
+        nothing,
+        table,
+        Context(context.register, context.names | dict.fromkeys(TABLES, pd.Index([])), context.today, Notes()),
+    )
+
+
+def _without_repeats(frame: pd.DataFrame, table: Table, notes: Notes) -> pd.DataFrame:
+    """One row a key: the one known first stays. Samples may hold several issues of one bottle's result, each with its own date."""
+    key = [*table.key, "new_meter"] if table.name == "meters" else list(table.key)
+    if not frame.duplicated(key).any():
+        return frame
+    content = [c for c in frame.columns if c not in ("file", "row", "_known")]
+    first = frame.drop_duplicates(key).set_index(key, drop=False)
+    twin = frame.duplicated(content)
+    again = frame.duplicated(key) & ~twin
+    reason = pd.Series("", index=frame.index, dtype=object)
+    reason[twin] = "the same row once more"
+    if table.name == "samples":
+        base = first.loc[frame["sample"]].set_index(frame.index)
+        other = again & ((frame["compartment"] != base["compartment"]) | (frame["drawn_on"] != base["drawn_on"]))
+        reason[other] = _two_bottles(base[other])
+        same_day = (
+            again
+            & ~other
+            & frame[~twin & ~other].duplicated(["sample", "reported_on"]).reindex(frame.index, fill_value=False)
+        )
+        reason[same_day] = (
+            "another result of this bottle with the same reported_on; which one is newer cannot be told: the first is used"
+        )
+    else:
+        reason[again] = f"another row has the same {' and '.join(table.key)}; the one known first is used"
+    lost = reason != ""
+    name = table.key[0]
+    for file, part in frame[lost].groupby("file"):
+        notes.set_aside(file, part["row"], name, part[name], reason[part.index].to_numpy(), table.name, "row")
+    return frame[~lost]
+
+
+def _two_bottles(base: pd.DataFrame) -> pd.Series:
+    """The reason a second bottle with a number already used is set aside."""
+    day = base["drawn_on"].dt.strftime("%Y-%m-%d")
+    return (
+        "two bottles with one number; " + base["file"].astype(str) + " row " + base["row"].astype(str) + " has it for "
+        + base["compartment"].astype(str) + " on " + day.astype(str) + "; give one a number of its own, or put a label right in corrections"
+    )  # fmt: skip
+
+
+def with_families(compartments: pd.DataFrame, machines: pd.DataFrame) -> pd.DataFrame:
+    """Compartments with an empty `family` given the default: machine kind, size class, compartment kind and fluid, lower case."""
+    of = machines.set_index("machine")
+    parts = [
+        _looked_up(of["kind"], compartments["machine"]),
+        _looked_up(of["size_class"], compartments["machine"]),
+        compartments["kind"],
+        compartments["fluid"],
+    ]
+    joined = pd.Series("", index=compartments.index, dtype="str")
+    for part in parts:
+        joined = joined + " " + part.astype("str").fillna("")
+    default = joined.str.lower().str.split().str.join(" ").astype("str")
+    return compartments.assign(family=compartments["family"].fillna(default).astype("str"))
+
+
+def _looked_up(values: pd.Series, names: pd.Series) -> pd.Series:
+    """values by name, in the dtype of `values` even where there are none (map would lose it)."""
+    return values.reindex(names).set_axis(names.index)
+
+
+def _checked_corrections(corrections: pd.DataFrame, context: Context) -> pd.DataFrame:
+    """Corrections whose value fits the field it is for; the others are set aside."""
+    fields, values = corrections["field"], corrections["value"]
+    cells = values.to_numpy(dtype=object)
+    numbers, days = parse_numbers(cells).value, parse_dates(cells).value
+    kinds = [fields == "compartment", fields == "drawn_on"]
+    fits = np.select(kinds, [values.isin(context.names["compartments"]), ~np.isnat(days)], numbers >= 0).astype(bool)
+    plain = np.select(
+        kinds, [cells, np.datetime_as_string(days, unit="D").astype(object)], [f"{v:.12g}" for v in numbers]
+    )
+    wanted = fields.map({"compartment": "the name of a compartment", "drawn_on": "a date such as 2026-06-30"}).fillna(
+        "a number of 0 or more"
+    )
+    for file, part in corrections[~fits].groupby("file"):
+        reasons = ("wanted " + wanted[part.index] + " for " + part["field"]).to_numpy()
+        context.notes.set_aside(file, part["row"], "value", part["value"], reasons, "corrections", "row")
+    return corrections.assign(value=pd.Series(plain, index=corrections.index, dtype="str"))[fits].reset_index(drop=True)
+
+
+def _first_days(tables: dict[str, pd.DataFrame], notes: Notes) -> pd.DataFrame:
+    """Machines without a first day of work that lies after one of their own bottles, services or readings."""
+    machines = tables["machines"]
+    of = tables["compartments"].set_index("compartment")["machine"]
+    seen = [tables["meters"][["machine", "read_on"]].set_axis(["machine", "day"], axis=1)]
+    for name, day in (("samples", "drawn_on"), ("services", "done_on"), ("findings", "found_on")):
+        seen.append(pd.DataFrame({"machine": _looked_up(of, tables[name]["compartment"]), "day": tables[name][day]}))
+    first = pd.concat(seen).groupby("machine")["day"].min()
+    bad = (machines["in_service_on"] > _looked_up(first, machines["machine"])).to_numpy()
+    for file, part in machines[bad].groupby("file"):
+        said = part["in_service_on"].dt.strftime("%Y-%m-%d")
+        notes.set_aside(
+            file, part["row"], "in_service_on", said, "a record of this machine is older", "machines", "value"
+        )
+    return machines.assign(in_service_on=machines["in_service_on"].mask(bad))
+
+
+def _bundle(folder: Path, settings: Settings, tables: dict[str, pd.DataFrame], notes: Notes) -> Fleet:
+    aside, repairs, arrivals = finished(notes)
+    counts = counted(arrivals)
+    _assert_counts(tables, counts, notes)
+    frames = {n: t if n == "samples" else t.drop(columns=["file", "row"]) for n, t in tables.items()}
+    files = [
+        folder / "fleet.toml",
+        *sorted((folder / "layouts").glob("*.toml")),
+        *(p for n in TABLES for p in table_files(folder, n)),
+    ]
+    files += folder_files(folder / "inbox") if (folder / "inbox").is_dir() else []
+    sources = {p.relative_to(folder).as_posix(): file_hash(p) for p in files}
+    return Fleet(
+        settings=settings, **frames, set_aside=aside, repairs=repairs, counts=counts, arrivals=arrivals, sources=sources
+    )
+
+
+def _assert_counts(tables: dict[str, pd.DataFrame], counts: pd.DataFrame, notes: Notes) -> None:
+    """Rows read = rows in the tables + rows set aside, for every file; counted from the tables themselves."""
+    used: dict[str, int] = {}
+    for frame in tables.values():
+        for file, row in zip(frame["file"], frame["row"], strict=True):
+            used[file] = used.get(file, 0) + len(notes.members.get(file, {}).get(row, (row,)))
+    for line in counts.itertuples():
+        assert line.read == used.get(line.file, 0) + line.set_aside, (
+            f"{line.file}: rows lost without a reason (a fault of cmkit)"
+        )

@@ -1,0 +1,93 @@
+"""What a person sees of a reading: files, rows used and set aside, reasons with first examples, repairs. Plain text."""
+
+import textwrap
+from typing import Any
+
+import pandas as pd
+
+from cmkit.records.fleet import Fleet
+
+_WIDTH = 100
+_EXAMPLES = 3
+_KINDS = {
+    "row": "Rows set aside (the whole row is not used)",
+    "value": "Values set aside (the row is used without that value)",
+    "file": "Files not read",
+}
+
+
+def reading_report(fleet: Fleet) -> str:
+    """What was read from a fleet's files, what was set aside and why, what was repaired; lines of at most 100 characters."""
+    counts = fleet.counts
+    rows, lost = int(counts["read"].sum()), int(counts["set_aside"].sum())
+    parts = [
+        _cut(f"Fleet: {_plain(fleet.settings.name)}"),
+        f"{len(counts)} files, {rows:,} rows read: {rows - lost:,} used, {lost:,} set aside.",
+        "",
+        *_file_table(counts),
+        "",
+        *_holdings(fleet),
+    ]
+    for kind, title in _KINDS.items():
+        parts += _groups(fleet.set_aside[fleet.set_aside["what"] == kind], title)
+    parts += _groups(fleet.repairs, "Repairs (used after a change that has one meaning only)")
+    if fleet.set_aside.empty and fleet.repairs.empty:
+        parts += ["", "Nothing was set aside and nothing had to be repaired."]
+    return "\n".join(line.rstrip() for line in parts)
+
+
+def _plain(text: object) -> str:
+    """Text from a file for a terminal: no control characters, no line breaks."""
+    return "".join(c if c.isprintable() else " " for c in str(text))
+
+
+def _cut(text: str, width: int = _WIDTH) -> str:
+    return text if len(text) <= width else text[: width - 1] + "…"
+
+
+def _file_table(counts: pd.DataFrame) -> list[str]:
+    """One line a file; a folder of many files shows them all."""
+    name = min(max([len(f) for f in counts["file"]], default=4), 48)
+    lines = [f"{'file':<{name}}  {'table':<12}  {'rows read':>9}  {'used':>9}  {'set aside':>9}"]
+    for line in counts.itertuples():
+        aside = f"{line.set_aside:,}" if line.set_aside else "-"
+        lines.append(
+            f"{_cut(_plain(line.file), name):<{name}}  {line.table:<12}  {line.read:>9,}  {line.used:>9,}  {aside:>9}"
+        )
+    return lines
+
+
+def _holdings(fleet: Fleet) -> list[str]:
+    drawn = fleet.samples["drawn_on"]
+    span = f", drawn {drawn.min():%Y-%m-%d} to {drawn.max():%Y-%m-%d}" if len(drawn) else ""
+    return [
+        f"{len(fleet.sites)} sites, {len(fleet.machines)} machines, {len(fleet.compartments)} compartments, "
+        f"{fleet.samples['sample'].nunique():,} bottles{span}."
+    ]
+
+
+def _groups(notes: pd.DataFrame, title: str) -> list[str]:
+    """Notes by reason, the most frequent first, each with its first examples."""
+    if notes.empty:
+        return []
+    lines = ["", f"{title}: {len(notes):,}"]
+    kinds = notes["reason"].str.split("; ", n=1).str[0]
+    sizes = kinds.value_counts(sort=False).sort_index(kind="stable").sort_values(ascending=False, kind="stable")
+    for reason, size in sizes.items():
+        part = notes[kinds == reason]
+        lines += textwrap.wrap(f"{size:>6,}  {_plain(reason)}", _WIDTH, subsequent_indent=" " * 8)
+        lines += [_example(note) for note in part.head(_EXAMPLES).itertuples()]
+        if size > _EXAMPLES:
+            lines.append(f"          ... and {size - _EXAMPLES:,} more")
+    return lines
+
+
+def _example(note: Any) -> str:
+    row = "" if pd.isna(note.row) or note.row == 0 else f" row {note.row}"
+    column = f", {note.column}" if note.column else ""
+    used = f" -> {note.used or 'not recorded'}" if hasattr(note, "used") else ""
+    place = f"          {_plain(note.file)}{row}{_plain(column)}"
+    value = _plain(note.value)
+    said = f": {_cut(value, 40)!r}{used}" if value else ""
+    detail = "" if used else note.reason.partition("; ")[2]
+    return _cut(f"{place}{said}{f' ({_plain(detail)})' if detail else ''}")
