@@ -24,6 +24,7 @@ from typing import Any
 from jupyter_client.connect import KernelConnectionInfo
 from jupyter_client.manager import AsyncKernelManager
 from jupyter_client.provisioning import LocalProvisioner
+from jupyter_core.utils import ensure_event_loop
 from nbclient.exceptions import DeadKernelError
 from papermill.clientwrap import PapermillNotebookClient
 from papermill.engines import NBClientEngine
@@ -201,7 +202,7 @@ class BookEngine(NBClientEngine):
         path, nb_man.output_path = nb_man.output_path, None
         kwargs.pop("keep", []).append(nb_man.nb)
         try:
-            with own_folder() as folder:
+            with own_folder() as folder, closed_loop():
                 _run_cells(nb_man, kernel_name, folder, **kwargs)
         finally:
             nb_man.output_path = path
@@ -250,6 +251,17 @@ def _manager(kernel_name: str, folder: Path, warm: bool, memory_mb: int) -> Asyn
     name = "cmkit-warm" if warm else "cmkit-plain"
     manager.kernel_spec.metadata["kernel_provisioner"] = {"provisioner_name": name, "config": {}}
     return manager
+
+
+@contextmanager
+def closed_loop() -> Iterator[None]:
+    """Close the event loop jupyter_client works in: it makes one for each thread and leaves it open, four files each."""
+    loop = ensure_event_loop()
+    try:
+        yield
+    finally:
+        if not loop.is_running():
+            loop.close()
 
 
 @contextmanager

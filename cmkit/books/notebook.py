@@ -12,7 +12,6 @@ from cmkit.books.marks import END
 from cmkit.errors import BookError, ParameterError
 
 PARAMETERS_TAG = "parameters"
-END_TAG = "end-of-book"
 _END_SOURCE = "from cmkit.books.marks import end_of_book\n\nend_of_book()"
 
 
@@ -29,7 +28,9 @@ def notebook_parameters(nb: NotebookNode) -> list[str]:
     source = "\n".join(c.source for c in _code(nb) if PARAMETERS_TAG in c.metadata.get("tags", []))
     names = []
     for node in ast.parse(source).body:
-        targets = node.targets if isinstance(node, ast.Assign) else [node.target] if isinstance(node, ast.AnnAssign) else []
+        targets = (
+            node.targets if isinstance(node, ast.Assign) else [node.target] if isinstance(node, ast.AnnAssign) else []
+        )
         names += [t.id for t in targets if isinstance(t, ast.Name)]
     return names
 
@@ -46,7 +47,9 @@ def check_parameters(nb: NotebookNode, parameters: dict[str, Any], name: str) ->
             hint = f"; did you mean {near[0]!r}?" if near else ""
             raise ParameterError(f"{name}: has no parameter {given!r}; it has {', '.join(known) or 'none'}{hint}")
         if not isinstance(value, (str, bool, int, float)):
-            raise ParameterError(f"{name}: parameter {given!r} is a {type(value).__name__}; wanted text (a day as ISO text) or a number")
+            raise ParameterError(
+                f"{name}: parameter {given!r} is a {type(value).__name__}; wanted text (a day as ISO text) or a number"
+            )
 
 
 def check_cells(nb: NotebookNode, name: str) -> None:
@@ -62,17 +65,16 @@ def check_cells(nb: NotebookNode, name: str) -> None:
 
 
 def with_end_mark(nb: NotebookNode) -> NotebookNode:
-    """The notebook with a last cell that says it is whole, if it has none of its own (tagged `end-of-book`)."""
-    if not any(END_TAG in c.metadata.get("tags", []) for c in nb.cells):
-        cell = nbformat.v4.new_code_cell(_END_SOURCE, id=END_TAG, metadata={"tags": [END_TAG]})
-        nb.cells.append(cell)
+    """The notebook with a last cell that says it is whole, unless its last cell says so already."""
+    code = _code(nb)
+    if not code or "end_of_book()" not in code[-1].source:
+        nb.cells.append(nbformat.v4.new_code_cell(_END_SOURCE, id="end-of-book"))
     return nb
 
 
 def check_whole(nb: NotebookNode) -> None:
     """Raises BookError when the run did not reach the end, whatever it says of itself (`sys.exit(0)` ends it without an error)."""
-    marks = [c for c in _code(nb) if END_TAG in c.metadata.get("tags", [])]
-    if not any(END in o.get("data", {}) for c in marks for o in c.outputs):
+    if not any(END in output.get("data", {}) for output in _code(nb)[-1].outputs):
         raise BookError("the notebook stopped before its end without an error; did a cell call sys.exit()?")
 
 

@@ -36,7 +36,10 @@ def plain_page(
         paragraphs=paragraphs,
         details=details,
         heads=heads,
-        rows=[[{"href": "", "text": ""} | c if isinstance(c, dict) else {"href": "", "text": c} for c in row] for row in rows],
+        rows=[
+            [{"href": "", "text": ""} | c if isinstance(c, dict) else {"href": "", "text": c} for c in row]
+            for row in rows
+        ],
         links=links,
         style=Markup((TEMPLATE / "style.css").read_text(encoding="utf-8")),  # our own file
         security_policy=security_policy(charts=False),

@@ -44,7 +44,9 @@ def one_run(books: Path) -> Iterator[None]:
     try:
         lock.acquire()
     except Timeout:
-        raise BookError(f"{books}: another run is making books here; nothing was started. Try again when it has ended.") from None
+        raise BookError(
+            f"{books}: another run is making books here; nothing was started. Try again when it has ended."
+        ) from None
     try:
         yield
     finally:
@@ -121,10 +123,10 @@ def write_whole(path: Path, data: str | bytes) -> None:
 
 def keep_tree(source: Path, target: Path) -> None:
     """The same files again under another folder, without a second copy where the file system allows it."""
-    shutil.copytree(source, target, copy_function=_link_or_copy, dirs_exist_ok=True)
+    shutil.copytree(source, target, copy_function=link_or_copy, dirs_exist_ok=True)
 
 
-def _link_or_copy(source: str, target: str) -> None:
+def link_or_copy(source: str, target: str) -> None:
     try:
         os.link(source, target)
     except OSError:

@@ -126,9 +126,13 @@ def make_book(job: BookJob) -> BookResult:
     except Exception as error:
         words = error_words(error, job.limits)
         _keep_failure(folder, job, kept, words, error)
-        return BookResult(job.key, False, words, job.inputs, time.monotonic() - started, attempts=max(attempts, len(kept)))
+        return BookResult(
+            job.key, False, words, job.inputs, time.monotonic() - started, attempts=max(attempts, len(kept))
+        )
     ended = time.monotonic()
-    return BookResult(job.key, True, "", job.inputs, ended - started, cells_s, ended - export_started, len(html.encode()), attempts)
+    return BookResult(
+        job.key, True, "", job.inputs, ended - started, cells_s, ended - export_started, len(html.encode()), attempts
+    )
 
 
 def _run_twice_at_most(job: BookJob, kept: list[NotebookNode]) -> tuple[int, NotebookNode]:
@@ -179,7 +183,7 @@ def error_words(error: Exception, limits: Limits = Limits()) -> str:
     if isinstance(error, CellTimeoutError):
         return f"a cell took longer than {limits.cell_s} s"
     if isinstance(error, DeadKernelError):
-        return "the kernel died twice (killed, crashed, or out of memory)"
+        return "the kernel died, and died again when tried once more (killed, crashed, or out of memory)"
     if isinstance(error, (BookError, TimeoutError)):
         return str(error)
     return f"{type(error).__name__}: {error}"
@@ -206,7 +210,9 @@ def error_page(job: BookJob, words: str, error: Exception, notebook: str) -> str
         "Whoever runs the books should open the half-run notebook, mend the cause and run the same command again: "
         "books already made are not made twice.",
     ]
-    details = "".join(traceback.format_exception(error)) if not isinstance(error, PapermillExecutionError) else str(error)
+    details = (
+        "".join(traceback.format_exception(error)) if not isinstance(error, PapermillExecutionError) else str(error)
+    )
     links = [{"text": "The notebook, as far as it ran", "href": notebook}] if notebook else []
     return plain_page(title, paragraphs, strip_ansi(details)[-6000:], links=[*links, *job.page.get("nav", [])])
 
