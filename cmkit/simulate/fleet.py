@@ -1,0 +1,231 @@
+"""An invented fleet with known truth, from a recipe: the records an office would hold, and beside them what was really so."""
+
+from dataclasses import replace
+from datetime import date, timedelta
+
+import numpy as np
+import pandas as pd
+
+from cmkit.records.analytes import analyte_register, below
+from cmkit.records.tables import TABLES
+from cmkit.simulate.balance import CARRIED, INDEX, METALS
+from cmkit.simulate.bottle import as_reported
+from cmkit.simulate.life import live
+from cmkit.simulate.parts import build_parts, lognormal, stream
+from cmkit.simulate.recipe import Laboratory, Machine, Recipe, Site
+from cmkit.simulate.state import Life
+from cmkit.simulate.workshop import close_open_faults
+
+_PAIRS = {"left": "right", "front": "rear"}
+_TRUE_METALS = tuple(a for a in METALS if a not in ("Ti_ppm", "Ag_ppm", "Mn_ppm", "V_ppm"))
+_DTYPES = {"text": "str", "number": "float64", "date": "datetime64[us]", "flag": "boolean"}
+
+
+def simulate_fleet(recipe: Recipe, seed: int | None = None) -> tuple[dict[str, pd.DataFrame], dict[str, pd.DataFrame]]:
+    """(tables, truth) of an invented fleet, as its office holds it on the recipe's last day.
+
+    tables: the tables of `records.tables` by name; `samples` also has every analyte of the register (float64) and its `<analyte>_below`
+    flag, and may hold two issues of one bottle. truth: `rates` (a life of a component, ppm/h at full charge), `samples` (true
+    compartment, hours, make-up, drawing, content and rates at each bottle), `faults`, `topups`, `money`. seed: instead of the recipe's.
+    """
+    if seed is not None:
+        recipe = replace(recipe, seed=seed)
+    biases = {x.laboratory: _bias(recipe, x) for x in recipe.laboratories}
+    lab_of = {s.site: s.laboratory for s in recipe.sites}
+    lives = [live(recipe, m, biases[lab_of[m.site]]) for m in recipe.fleet()]
+    for life in lives:
+        close_open_faults(life)
+        _exchange_labels(life)
+    samples = pd.concat([_sample_rows(life) for life in lives], ignore_index=True)
+    tables = {
+        "sites": table("sites", [_site_row(s) for s in recipe.sites]),
+        "machines": table("machines", [_machine_row(recipe, m) for m in recipe.fleet()]),
+        "compartments": table("compartments", [row for m in recipe.fleet() for row in _compartment_rows(recipe, m)]),
+        "samples": samples,
+        "services": table("services", [row for life in lives for row in life.books["services"]]),
+        "meters": table("meters", [row for life in lives for row in life.books["meters"]]),
+        "findings": table("findings", [row for life in lives for row in life.books["findings"]]),
+        "corrections": _corrections(recipe, lives),
+    }
+    end = pd.Timestamp(recipe.end)
+    for name, key in (
+        ("samples", "reported_on"),
+        ("services", "recorded_on"),
+        ("findings", "recorded_on"),
+        ("corrections", "decided_on"),
+    ):
+        tables[name] = tables[name][tables[name][key] <= end].reset_index(drop=True)
+    return tables, _truth(recipe, lives)
+
+
+def table(name: str, rows: list[dict]) -> pd.DataFrame:
+    """Rows as a table of `records.tables` with its columns and types; text that nobody wrote is empty."""
+    frame = pd.DataFrame(rows, columns=TABLES[name].names)
+    for column in TABLES[name].columns:
+        if column.kind == "text":
+            frame[column.name] = frame[column.name].fillna("").astype("str")
+        else:
+            frame[column.name] = frame[column.name].astype(_DTYPES[column.kind])
+    return frame
+
+
+def _bias(recipe: Recipe, lab: Laboratory) -> dict[str, float]:
+    """A laboratory's own lean, analyte by analyte, as factors."""
+    rng = stream(recipe.seed, "laboratory", lab.laboratory)
+    names = list(analyte_register().index)
+    factors = lognormal(rng, recipe.noise.laboratory_bias_cv, len(names))
+    return dict(zip(names, factors.tolist(), strict=True))
+
+
+def _exchange_labels(life: Life) -> None:
+    """Bottles of a pair of compartments drawn on one day sometimes get one another's label; not those that led to a look."""
+    rng = stream(life.recipe.seed, life.machine.machine, "labels")
+    prompted = {row["prompted_by"] for row in life.books["findings"]}
+    position = {s.part.compartment: (s.part.kind_name, s.part.position) for s in life.sumps}
+    by_day: dict[tuple[date, str, str], dict] = {}
+    for row in life.books["samples"]:
+        kind, side = position[row["compartment"]]
+        if row["note"] == "":
+            by_day[(row["drawn_on"], kind, side)] = row
+    for (day, kind, side), first in by_day.items():
+        second = by_day.get((day, kind, _PAIRS[side])) if side in _PAIRS else None
+        if second is None or rng.random() > first["crew"].exchanged or {first["sample"], second["sample"]} & prompted:
+            continue
+        first["exchanged_with"], second["exchanged_with"] = second["sample"], first["sample"]
+        first["label"], second["label"] = second["compartment"], first["compartment"]
+        first["put_right"] = rng.random() < life.recipe.office.confirmed_exchange
+
+
+def _sample_rows(life: Life) -> pd.DataFrame:
+    """The machine's samples as a table, with an earlier, wrong issue of those that the laboratory corrected later."""
+    rng = stream(life.recipe.seed, life.machine.machine, "issues")
+    rows = []
+    for row in life.books["samples"]:
+        values, issue = row["result"].values, row["reported_on"]
+        sample = {k: row.get(k) for k in TABLES["samples"].names} | {
+            "compartment": row.get("label", row["compartment"])
+        }
+        late, error, wait = rng.random() < life.lab.reissued, rng.choice(list(values)), int(rng.integers(5, 25))
+        if late:
+            wrong, flagged = as_reported(error, values[error] * float(rng.choice([10.0, 0.1])))
+            rows.append(
+                sample | values | {below(a): True for a in row["result"].below} | {error: wrong, below(error): flagged}
+            )
+            issue = issue + timedelta(days=wait)
+            row["corrected_analyte"] = error
+        note = "corrected result" if late else sample["note"]
+        rows.append(
+            sample | values | {below(a): True for a in row["result"].below} | {"reported_on": issue, "note": note}
+        )
+    analytes = list(analyte_register().index)
+    results = pd.DataFrame(rows, columns=[*analytes, *(below(a) for a in analytes)])
+    flags = results[[below(a) for a in analytes]].notna()
+    frame = pd.concat([table("samples", rows), results[analytes].astype(float), flags], axis=1)
+    both = [c for a in analytes for c in (a, below(a))]
+    return frame[[*TABLES["samples"].names, *both]]
+
+
+def _site_row(site: Site) -> dict:
+    return {
+        "site": site.site,
+        "name": site.name,
+        "time_zone": site.time_zone,
+        "downtime_cost_per_h": site.downtime_cost_per_h,
+    }
+
+
+def _machine_row(recipe: Recipe, machine: Machine) -> dict:
+    new = machine.since >= recipe.start
+    return {
+        "machine": machine.machine,
+        "site": machine.site,
+        "kind": machine.kind,
+        "size_class": machine.size,
+        "in_service_on": machine.since,
+        "meter_h_at_start": machine.meter_h if new else 0.0,
+        "retired_on": machine.retired_on,
+    }
+
+
+def _compartment_rows(recipe: Recipe, machine: Machine) -> list[dict]:
+    new = machine.since >= recipe.start
+    return [
+        {
+            "compartment": part.compartment,
+            "machine": machine.machine,
+            "kind": part.kind_name,
+            "position": part.position,
+            "capacity_l": part.capacity_l,
+            "pressurised": part.kind.pressurised,
+            "access": part.kind.access,
+            "depth_mm": part.kind.depth_mm or None,
+            "fluid": part.fluid.fluid,
+            "grade": part.fluid.grade,
+            "sample_every_h": part.kind.sample_every_h,
+            "change_every_h": part.kind.change_every_h,
+            "fitted_on": machine.since if new else None,
+            "fitted_at_h": machine.meter_h if new else None,
+        }
+        for part in build_parts(recipe, machine)
+    ]
+
+
+def _corrections(recipe: Recipe, lives: list[Life]) -> pd.DataFrame:
+    """Exchanged labels that somebody found out and put right, both bottles of the pair."""
+    rows = []
+    for life in lives:
+        by_name = {row["sample"]: row for row in life.books["samples"]}
+        for row in life.books["samples"]:
+            if not row.get("put_right"):
+                continue
+            other = by_name[row["exchanged_with"]]
+            decided = max(row["reported_on"], other["reported_on"]) + timedelta(days=21)
+            for bottle in (row, other):
+                rows.append(
+                    {"correction": f"K-{bottle['sample']}", "sample": bottle["sample"], "field": "compartment", "value": bottle["compartment"],
+                     "decided_on": decided, "decided_by": "analyst 1", "reason": "labels of the pair exchanged; confirmed with the crew"}
+                )  # fmt: skip
+    return table("corrections", rows)
+
+
+def _truth(recipe: Recipe, lives: list[Life]) -> dict[str, pd.DataFrame]:
+    rates = pd.DataFrame([row for life in lives for row in life.truth["rates"]])
+    known = [a for a in CARRIED if a in rates.columns]
+    faults = [row | {"opened_on": _day_of(life, row["onset_h"])} for life in lives for row in life.truth["faults"]]
+    columns = ["compartment", "cause", "planted", "opened_on", "onset_h", "delay_h", "ended_on", "ended_h", "how"]
+    money = [
+        {"kind": name, "fault_per_h": k.fault_per_h, "delay_mean_h": k.delay_mean_h, "planned_cost": k.planned_cost, "failure_cost": k.failure_cost,
+         "planned_downtime_h": k.planned_downtime_h, "failure_downtime_h": k.failure_downtime_h, "inspect_cost": k.inspect_cost}
+        for name, k in recipe.compartments.items()
+    ]  # fmt: skip
+    return {
+        "rates": rates[["compartment", "life", "from_on", "run_h", "loss_l_per_h", *known]],
+        "samples": pd.DataFrame([_true_bottle(row) for life in lives for row in life.books["samples"]]),
+        "faults": pd.DataFrame(faults, columns=columns),
+        "topups": pd.DataFrame([row for life in lives for row in life.truth["topups"]]),
+        "money": pd.DataFrame(money),
+    }
+
+
+def _day_of(life: Life, run_h: float) -> date:
+    """The day on which the machine reached running hour run_h."""
+    done = np.cumsum(life.worked)
+    return life.days[min(int(np.searchsorted(done, run_h)), len(life.days) - 1)]
+
+
+def _true_bottle(row: dict) -> dict:
+    true = row["true"]
+    out = {
+        "sample": row["sample"],
+        "compartment": row["compartment"],
+        "exchanged_with": row.get("exchanged_with", ""),
+        "drawing": row["result"].drawing,
+        "bottle_factor": row["result"].factor,
+        "slip": row["slip"],
+        "corrected_analyte": row.get("corrected_analyte", ""),
+    }
+    out |= {
+        k: true[k] for k in ("run_h", "meter_h", "fluid_h", "life", "makeup_l", "volume_l", "share_of_way", "cause")
+    }
+    out |= {f"{a}_level": float(true["level"][INDEX[a]]) for a in _TRUE_METALS}
+    return out | {f"{a}_rate": float(true["rate"][INDEX[a]]) for a in _TRUE_METALS}

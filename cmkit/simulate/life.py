@@ -1,0 +1,122 @@
+"""The life of one machine, day by day: work, faults, visits with the pump, changes, top-ups, looks and repairs."""
+
+import numpy as np
+
+from cmkit.simulate.balance import CARRIED, IS_METAL, advance
+from cmkit.simulate.faults import growth, planted_fault, random_fault
+from cmkit.simulate.office import make_card
+from cmkit.simulate.parts import Part, all_days, build_parts, daily_hours, draw_rates, lognormal, stream
+from cmkit.simulate.recipe import Machine, Recipe
+from cmkit.simulate.rounds import change_fluids, check_levels, visit
+from cmkit.simulate.state import ROUND_H, Life, Sump, meter_row, note_life, rates_now
+from cmkit.simulate.workshop import fail, look, read_post, wake_faults
+
+
+def live(recipe: Recipe, machine: Machine, bias: dict[str, float]) -> Life:
+    """Run one machine from the start of the warm-up to the end of the records."""
+    life = _begin(recipe, machine, bias)
+    for n in range(len(life.days)):
+        life.today = n
+        if life.day == max(recipe.start, machine.since):
+            _open_books(life)
+        _work(life)
+        if life.recording:
+            wake_faults(life)
+            fail(life)
+            read_post(life)
+            look(life)
+        visit(life)
+        change_fluids(life)
+        check_levels(life)
+        _read_meter(life)
+    return life
+
+
+def _begin(recipe: Recipe, machine: Machine, bias: dict[str, float]) -> Life:
+    site = next(s for s in recipe.sites if s.site == machine.site)
+    rng = stream(recipe.seed, machine.machine, "events")
+    sumps = [_new_sump(recipe, machine, part) for part in build_parts(recipe, machine)]
+    days = all_days(recipe)
+    return Life(
+        recipe=recipe,
+        machine=machine,
+        site=site,
+        crews=[c for c in recipe.crews if c.crew in site.crews],
+        lab=next(x for x in recipe.laboratories if x.laboratory == site.laboratory),
+        bias=bias,
+        days=days,
+        hours=daily_hours(recipe, machine, site, days),
+        worked=np.zeros(len(days)),
+        rng=rng,
+        sumps=sumps,
+        amount=np.array([s.part.fresh * s.part.capacity_l for s in sumps]),
+        volume=np.array([s.part.capacity_l for s in sumps]),
+        next_round_h=float(rng.uniform(0.2, 1.0)) * ROUND_H,
+    )
+
+
+def _new_sump(recipe: Recipe, machine: Machine, part: Part) -> Sump:
+    rng = stream(recipe.seed, part.compartment)
+    until = {str(name): day for name, day in machine.unsampled}
+    place = part.compartment.removeprefix(f"{machine.machine}/")
+    return Sump(
+        part=part,
+        card=make_card(recipe.office, part),
+        rates=draw_rates(recipe, part, rng),
+        wander=rng.standard_normal(len(CARRIED)),
+        loss=part.kind.use * part.capacity_l * float(lognormal(rng, recipe.spread.use_cv)),
+        load=1.0,
+        fault=None,
+        rng=rng,
+        age_h=float(rng.uniform(0, 1)) * part.kind.change_every_h if machine.since < recipe.start else 0.0,
+        unsampled_until=until.get(place),
+    )
+
+
+def _open_books(life: Life) -> None:
+    """First day of the records: the meter shows what the recipe says, faults of chance begin to lurk."""
+    life.shift_h = life.machine.meter_h - life.run_h
+    for sump in life.sumps:
+        planted = planted_fault(life.recipe, sump.part)
+        sump.fault = planted or random_fault(life.recipe, sump.part, life.run_h, sump.rng)
+        note_life(life, sump)
+
+
+def _work(life: Life) -> None:
+    """A day's hours: rates wander, faults grow, the balance is integrated."""
+    hours = float(life.hours[life.today]) if life.today > life.down_until else 0.0
+    if life.machine.new_meter_on == life.day:
+        life.shift_h = 2.0 - life.run_h
+        life.books["meters"].append(meter_row(life, new=True))
+    if hours <= 0:
+        return
+    keep = np.exp(-hours / life.recipe.spread.drift_memory_h)
+    for sump in life.sumps:
+        sump.wander = keep * sump.wander + np.sqrt(1 - keep**2) * sump.rng.standard_normal(len(CARRIED))
+        sump.age_h += hours
+        sump.sampled_h += hours
+    flows = [_flows(life, sump) for sump in life.sumps]
+    release, loss, removal = (np.array(part) for part in zip(*flows, strict=True))
+    life.amount, life.volume, _ = advance(life.amount, life.volume, release, loss, removal, hours, life.recipe.step_h)
+    life.worked[life.today] = hours
+    life.run_h += hours
+
+
+def _flows(life: Life, sump: Sump) -> tuple[np.ndarray, float, np.ndarray]:
+    """Release (amount per hour), loss (litres per hour) and removal (share per hour) of one compartment today."""
+    release = rates_now(life, sump) * np.where(IS_METAL, sump.load, 1.0) * sump.part.capacity_l
+    loss, removal = sump.loss, sump.part.removal
+    if sump.fault is not None and life.run_h > sump.fault.onset_h:
+        strength = growth(sump.fault, life.run_h)
+        loss = loss + sump.fault.kind.leak * strength * sump.part.capacity_l
+        removal = removal + sump.fault.removes * strength
+    return release, loss, removal
+
+
+def _read_meter(life: Life) -> None:
+    """Fridays, most of them, and the first and last day."""
+    edge = life.day in (max(life.recipe.start, life.machine.since), life.machine.retired_on, life.recipe.end)
+    gone = life.machine.retired_on is not None and life.day > life.machine.retired_on
+    friday = life.day.isoweekday() == 5 and life.rng.random() > 0.12
+    if life.recording and not gone and (edge or friday) and life.day != life.machine.new_meter_on:
+        life.books["meters"].append(meter_row(life, new=False))

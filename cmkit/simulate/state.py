@@ -1,0 +1,134 @@
+"""What is known and what is true of one machine while it is lived through: its compartments, its books, its truth."""
+
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+
+import numpy as np
+
+from cmkit.simulate.balance import CARRIED, IS_METAL, drain_and_fill
+from cmkit.simulate.faults import Fault, growth
+from cmkit.simulate.office import Card
+from cmkit.simulate.parts import Part
+from cmkit.simulate.recipe import Crew, Laboratory, Machine, Recipe, Site
+
+ROUND_H = 250.0  # machines are visited on a grid of this many hours
+
+
+@dataclass
+class Sump:
+    """What changes in one compartment. Days are indices into the run's days; -1: nothing planned."""
+
+    part: Part
+    card: Card
+    rates: np.ndarray
+    wander: np.ndarray
+    loss: float
+    load: float
+    fault: Fault | None
+    rng: np.random.Generator
+    age_h: float = 0.0
+    sampled_h: float = 0.0
+    added: float = 0.0
+    told: float = 0.0
+    life: int = 1
+    eased: float = 1.0
+    change_on: int = -1
+    bottle_on: int = -1
+    bottle_at_h: float = np.inf
+    look_on: int = -1
+    look_for: str = ""
+    again: str = ""
+    unsampled_until: date | None = None
+    last: dict[str, float] = field(default_factory=dict)
+
+
+@dataclass
+class Life:
+    """One machine's state and what was written down about it. `books` are the records, `truth` what nobody wrote down."""
+
+    recipe: Recipe
+    machine: Machine
+    site: Site
+    crews: list[Crew]
+    lab: Laboratory
+    bias: dict[str, float]
+    days: list[date]
+    hours: np.ndarray
+    worked: np.ndarray
+    rng: np.random.Generator
+    sumps: list[Sump]
+    amount: np.ndarray
+    volume: np.ndarray
+    today: int = 0
+    run_h: float = 0.0
+    shift_h: float = 0.0
+    next_round_h: float = 0.0
+    down_until: int = -1
+    post: list[tuple[int, int, str, dict[str, float], bool]] = field(default_factory=list)
+    books: dict[str, list[dict]] = field(
+        default_factory=lambda: {"samples": [], "services": [], "meters": [], "findings": []}
+    )
+    truth: dict[str, list[dict]] = field(default_factory=lambda: {"rates": [], "faults": [], "topups": []})
+
+    @property
+    def day(self) -> date:
+        return self.days[self.today]
+
+    @property
+    def recording(self) -> bool:
+        return self.day >= max(self.recipe.start, self.machine.since)
+
+    @property
+    def meter_h(self) -> float:
+        return self.run_h + self.shift_h
+
+
+def rates_now(life: Life, sump: Sump) -> np.ndarray:
+    """True release rate per hour at full charge: drift and fault in, the load of the interval left out."""
+    sd = np.where(IS_METAL, np.sqrt(np.log1p(life.recipe.spread.drift_cv**2)), 0.0)
+    rates = sump.rates * np.exp(sd * sump.wander - 0.5 * sd**2)
+    if sump.fault is None or life.run_h <= sump.fault.onset_h:
+        return rates
+    strength = growth(sump.fault, life.run_h)
+    return rates * (1 + (sump.fault.times - 1) * strength) + sump.fault.adds * strength
+
+
+def note_life(life: Life, sump: Sump) -> None:
+    rates = {a: float(sump.rates[n]) for n, a in enumerate(CARRIED) if IS_METAL[n] and sump.part.normal[n] > 0}
+    row = {"compartment": sump.part.compartment, "life": sump.life, "from_on": life.day, "run_h": life.run_h}
+    life.truth["rates"].append(row | {"loss_l_per_h": sump.loss} | rates)
+
+
+def service(life: Life, sump: Sump, kind: str, litres: float | None) -> None:
+    if not life.recording:
+        return
+    money = life.recipe.money
+    fluid = litres is not None
+    cost = (litres or 0) * money.fluid_per_l + (money.change if kind == "change" else 0)
+    life.books["services"].append(
+        {
+            "service": f"{life.machine.machine}-S{len(life.books['services']) + 1:05d}",
+            "compartment": sump.part.compartment,
+            "done_on": life.day,
+            "meter_h": round(life.meter_h) if life.rng.random() > 0.05 else None,
+            "kind": kind,
+            "volume_l": round(litres, 1) if litres is not None else None,
+            "fluid": sump.part.fluid.fluid if fluid else "",
+            "grade": sump.part.fluid.grade if fluid else "",
+            "cost": round(cost, 0) if cost > 0 else None,
+            "downtime_h": 2.0 if kind == "change" else None,
+            "recorded_on": life.day + timedelta(days=int(life.rng.integers(0, 4))),
+        }
+    )
+
+
+def refill(life: Life, n: int, kept: float) -> None:
+    sump = life.sumps[n]
+    life.amount[n], life.volume[n] = drain_and_fill(
+        life.amount[n], life.volume[n], kept, sump.part.fresh, sump.part.capacity_l
+    )
+    sump.age_h = 0.0
+
+
+def meter_row(life: Life, new: bool) -> dict:
+    return {"machine": life.machine.machine, "read_on": life.day, "meter_h": round(life.meter_h), "new_meter": new}

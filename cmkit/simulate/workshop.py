@@ -1,0 +1,139 @@
+"""Failures, results held against the card, looks inside, repairs."""
+
+from datetime import timedelta
+
+import numpy as np
+
+from cmkit.simulate.balance import CARRIED
+from cmkit.simulate.faults import Fault, random_fault, share_of_way
+from cmkit.simulate.office import over_card
+from cmkit.simulate.parts import draw_rates, lognormal
+from cmkit.simulate.state import Life, Sump, note_life, refill, service
+
+
+def wake_faults(life: Life) -> None:
+    """Faults set for a day begin on it."""
+    for sump in life.sumps:
+        fault = sump.fault
+        if fault is not None and fault.onset_on == life.day:
+            sump.fault = Fault(**{**fault.__dict__, "onset_h": life.run_h})
+
+
+def fail(life: Life) -> None:
+    for n, sump in enumerate(life.sumps):
+        if sump.fault is not None and share_of_way(sump.fault, life.run_h) >= 1:
+            _finding(life, sump, "failed", sump.look_for if sump.look_on >= 0 else "")
+            life.down_until = life.today + int(np.ceil(sump.part.kind.failure_downtime_h / 20))
+            _mend(life, n, "failed", share=1.0)
+
+
+def read_post(life: Life) -> None:
+    """Results that reach the office today are held against the card."""
+    office = life.recipe.office
+    due = [p for p in life.post if p[0] <= life.today]
+    life.post = [p for p in life.post if p[0] > life.today]
+    for _, n, sample, values, low in due:
+        sump = life.sumps[n]
+        beyond = low or bool(over_card(office, sump.card, values, sump.last, sump.eased))
+        sump.last = values
+        repeat = sump.again != "" and sample >= sump.again
+        if not beyond or sump.look_on >= 0:
+            sump.again = "" if repeat else sump.again
+        elif life.rng.random() > office.acted:
+            continue
+        elif repeat or life.rng.random() < office.look_at_once:
+            sump.look_on, sump.look_for, sump.again = life.today + int(life.rng.integers(1, 7)), sample, ""
+        elif sump.again == "":
+            sump.bottle_on = life.today + int(life.rng.integers(1, 5))
+
+
+def look(life: Life) -> None:
+    """Planned looks, and faults that an operator notices."""
+    office = life.recipe.office
+    for n, sump in enumerate(life.sumps):
+        fault = sump.fault
+        way = share_of_way(fault, life.run_h) if fault is not None else 0.0
+        noticed = way > 0.5 and life.hours[life.today] > 0 and life.rng.random() < office.noticed_per_day
+        planned = 0 <= sump.look_on <= life.today
+        if not (planned or noticed) or (fault is not None and fault.left_open and way > 0):
+            continue
+        prompt = sump.look_for if planned else ""
+        sump.look_on, sump.look_for, sump.again = -1, "", ""
+        if way >= office.seen_from and (noticed or life.rng.random() < office.found):
+            _finding(life, sump, "defect", prompt)
+            life.down_until = life.today + int(np.ceil(sump.part.kind.planned_downtime_h / 24))
+            _mend(life, n, "caught", share=way)
+        else:
+            _finding(life, sump, "no defect", prompt)
+            sump.eased *= office.ease
+
+
+def _finding(life: Life, sump: Sump, outcome: str, prompt: str) -> None:
+    kind = sump.part.kind
+    mean, stop = {
+        "failed": (kind.failure_cost, kind.failure_downtime_h),
+        "defect": (kind.planned_cost, kind.planned_downtime_h),
+        "no defect": (kind.inspect_cost, 3.0),
+    }[outcome]
+    spread = life.recipe.money.spread_cv
+    found = sump.fault.kind.found if sump.fault is not None and outcome != "no defect" else ["nothing found"]
+    life.books["findings"].append(
+        {
+            "finding": f"F-{sump.part.compartment}-{life.day:%y%m%d}",
+            "compartment": sump.part.compartment,
+            "found_on": life.day,
+            "meter_h": round(life.meter_h),
+            "outcome": outcome,
+            "cause": sump.fault.name if sump.fault is not None and outcome != "no defect" else "",
+            "prompted_by": prompt,
+            "cost": round(mean * float(lognormal(life.rng, spread)), -1),
+            "downtime_h": round(stop * float(lognormal(life.rng, spread))),
+            "recorded_on": life.day + timedelta(days=int(life.rng.integers(1, 9))),
+            "note": found[int(life.rng.integers(len(found)))],
+        }
+    )
+
+
+def _mend(life: Life, n: int, how: str, share: float) -> None:
+    """After a failure or a find: repair or a new component, fresh fluid, a bottle 50 to 100 h later, the next fault of chance."""
+    sump = life.sumps[n]
+    _close_fault(life, sump, how)
+    new = how == "failed" or share > life.recipe.office.replaced_from
+    if new and sump.part.kind_name != "coolant":
+        sump.life += 1
+        sump.rates, sump.wander = draw_rates(life.recipe, sump.part, sump.rng), sump.rng.standard_normal(len(CARRIED))
+        service(life, sump, "replace", sump.part.capacity_l)
+        refill(life, n, kept=0.0)
+        note_life(life, sump)
+    else:
+        service(life, sump, "repair", None)
+        service(life, sump, "change", sump.part.capacity_l)
+        refill(life, n, kept=sump.part.kind.residual)
+    sump.fault = random_fault(life.recipe, sump.part, life.run_h, sump.rng)
+    sump.bottle_at_h, sump.last, sump.eased = life.run_h + sump.rng.uniform(50, 100), {}, 1.0
+    sump.look_on, sump.look_for, sump.again, sump.bottle_on, sump.change_on = -1, "", "", -1, -1
+
+
+def _close_fault(life: Life, sump: Sump, how: str) -> None:
+    fault = sump.fault
+    if fault is None:
+        return
+    life.truth["faults"].append(
+        {
+            "compartment": fault.compartment,
+            "cause": fault.name,
+            "planted": fault.planted,
+            "onset_h": fault.onset_h,
+            "delay_h": fault.delay_h,
+            "ended_on": life.day,
+            "ended_h": life.run_h,
+            "how": how,
+        }
+    )
+
+
+def close_open_faults(life: Life) -> None:
+    """At the end of the records: faults that have begun and are still there go into the truth as open."""
+    for sump in life.sumps:
+        if sump.fault is not None and life.run_h > sump.fault.onset_h:
+            _close_fault(life, sump, "open")
