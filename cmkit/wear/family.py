@@ -37,7 +37,7 @@ def family_numbers(
     """One row per family and analyte of rule `rate` that has a result (columns COLUMNS), sorted by family and register order.
 
     exposure: `sample_exposure`; samples: wide results. m, tau ppm/h; s0, c0, fresh_ppm ppm; p0 ppm^2; b, eta_i shares; eta_w share per sqrt(1000 h).
-    c0, p0: mean and variance of the level of a used fluid. basis: `fitted`, `parent` (too few results of its own, leans on its kind) or
+    c0, p0: mean and variance of the level of a used fluid when it is drained. basis: `fitted`, `parent` (too few results of its own, leans on its kind) or
     `register` (its kind has too few as well). frozen: an earlier table; families and analytes in it are used as they stand.
     """
     analytes = by_rule(register, "rate")
@@ -136,24 +136,39 @@ def _facts(data: Panel, series: pd.DataFrame, by: str, register: pd.DataFrame) -
     before = np.column_stack([np.full(len(level), np.nan), level[:, :-1]])
     rate = (level - phi * before) / np.where(psi > 0, psi, np.nan)
     s, i = np.nonzero(seen)
+    drained = np.where(_changed_after(data)[life], level, np.nan)
     long = series.iloc[s].assign(
-        level=level[s, i], rate=rate[s, i], psi=psi[s, i], series=s, parent=lambda f: f["kind"]
+        level=level[s, i], drained=drained[s, i], rate=rate[s, i], psi=psi[s, i], series=s, parent=lambda f: f["kind"]
     )
-    groups = long.groupby([by, "analyte"], sort=True)
-    long["off"] = (long["level"] - groups["level"].transform("median")).abs()
-    out = groups.agg(
-        c0=("level", "median"), off=("off", "median"), rate=("rate", "median"), psi=("psi", "median"),
-        n_values=("level", "size"), n_series=("series", "nunique"), parent=("parent", "first"),
+    out = long.groupby([by, "analyte"], sort=True).agg(
+        usual=("level", "median"), c0=("drained", "median"), drains=("drained", "count"), rate=("rate", "median"),
+        psi=("psi", "median"), n_values=("level", "size"), n_series=("series", "nunique"), parent=("parent", "first"),
     )  # fmt: skip
-    out = out.reset_index()
-    out = out.join(register[["noise_floor", "noise_share", "decimals"]], on="analyte")
+    out = out.reset_index().join(register[["noise_floor", "noise_share", "decimals"]], on="analyte")
+    out["c0"] = out["c0"].where(out["drains"] >= ENOUGH_SERIES, out["usual"])
+    out["p0"] = _spread_about(long, out, by) ** 2 + out["noise_floor"] ** 2
     out["unit"] = 10.0 ** -out["decimals"].fillna(0)
-    out["p0"] = np.maximum(1.4826 * out["off"], 0.5 * out["c0"]) ** 2 + out["noise_floor"] ** 2
     span = out["psi"].where(out["psi"] > 0).fillna(out["psi"].where(out["psi"] > 0).median()).fillna(250.0)
     out["m0"] = np.maximum(
         out["rate"].fillna(out["c0"] / (2 * span)), 0.1 * np.maximum(out["noise_floor"], 0.1 * out["c0"]) / span
     )
     return out
+
+
+def _changed_after(data: Panel) -> NDArray[np.bool_]:
+    """Bottles followed by a fluid change before the next bottle of the same life: the level that was drained."""
+    after = np.zeros(data.exposure["changed"].shape, bool)
+    after[:, :-1] = data.exposure["changed"][:, 1:] == 1
+    return after
+
+
+def _spread_about(long: pd.DataFrame, groups: pd.DataFrame, by: str) -> pd.Series:
+    """Robust sd of the levels about each group's c0, not below half of c0: a first bottle's own past is not known."""
+    near = long.merge(groups[[by, "analyte", "c0", "drains"]], on=[by, "analyte"])
+    value = near["drained"].where(near["drains"] >= ENOUGH_SERIES, near["level"])
+    off = (value - near["c0"]).abs().groupby([near[by], near["analyte"]]).median()
+    keys = pd.MultiIndex.from_frame(groups[[by, "analyte"]])
+    return np.maximum(1.4826 * off.reindex(keys).set_axis(groups.index), 0.5 * groups["c0"])
 
 
 def _fit(data: Panel, series: pd.DataFrame, by: str, groups: pd.DataFrame, centre: Floats, spread: Floats) -> Floats:

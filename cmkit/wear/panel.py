@@ -39,7 +39,7 @@ def panel(exposure: pd.DataFrame, samples: pd.DataFrame, analytes: list[str]) ->
         out[row, order] = exposure[name].to_numpy(float)
         return out
 
-    chained = {name: rectangle(name) for name in ("phi", "psi", "chi", "sd_phi", "sd_psi", "hours", "fluid_h")}
+    chained = {name: rectangle(name) for name in ("phi", "psi", "chi", "sd_phi", "sd_psi", "hours", "changed")}
     wide = samples.set_index("sample").reindex(exposure["sample"])
     values = np.full((len(analytes), *shape), np.nan)
     flags = np.zeros((len(analytes), *shape), bool)
