@@ -93,14 +93,34 @@ def table(
 ) -> Html:
     """A table whose first column names its rows. Every cell is escaped unless it is `Html`."""
     heads = [c if isinstance(c, Column) else Column(c) for c in columns]
-    head = join(tag("th", c.title, scope="col", class_="n" if c.numeric else None) for c in heads)
     body = join(_row(heads, row) for row in rows)
     parts = [
         tag("caption", caption, class_="quiet" if hide_caption else None),
-        tag("thead", tag("tr", head)),
+        _head(heads),
         tag("tbody", body),
     ]
     return tag("div", tag("table", *parts, class_=class_ or None), class_="wide")
+
+
+def grouped_table(
+    columns: Sequence[str | Column],
+    groups: Iterable[tuple[object, Iterable[Sequence[object]]]],
+    caption: str,
+    class_: str = "",
+) -> Html:
+    """A table of several groups of rows under one set of headings; each group has a heading of its own across the table."""
+    heads = [c if isinstance(c, Column) else Column(c) for c in columns]
+    bodies = []
+    for title, rows in groups:
+        first = tag("tr", tag("th", title, scope="rowgroup", colspan=str(len(heads)), class_="group"))
+        bodies.append(tag("tbody", first, *(_row(heads, row) for row in rows)))
+    return tag(
+        "div", tag("table", tag("caption", caption), _head(heads), *bodies, class_=class_ or None), class_="wide"
+    )
+
+
+def _head(heads: list[Column]) -> Html:
+    return tag("thead", tag("tr", *(tag("th", c.title, scope="col", class_="n" if c.numeric else None) for c in heads)))
 
 
 def _row(heads: list[Column], row: Sequence[object]) -> Html:

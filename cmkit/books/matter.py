@@ -79,7 +79,7 @@ def with_hours(book: Book, frame: pd.DataFrame, compartment: str) -> pd.DataFram
 
 def family_limits_of(book: Book, compartment: str, measure: str) -> pd.DataFrame:
     """Limits of a compartment's family for `rate` or `level`."""
-    family = book.places.at[compartment, "family"]
+    family = book.places.loc[compartment, "family"]
     limits = book.tables.limits
     return limits[(limits["family"] == family) & (limits["measure"] == measure)]
 

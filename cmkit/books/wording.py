@@ -54,7 +54,7 @@ def money(value: float, currency: str) -> str:
     if pd.isna(value):
         return "-"
     size = 10 ** max(0, int(np.floor(np.log10(max(abs(value), 1)))) - 1)
-    return f"{round(value / size) * size:,.0f}{NBSP}{currency}"
+    return f"{round(value / size) * size:,.0f}{NBSP}{currency}".rstrip(NBSP)
 
 
 def chance(share: float) -> str:
@@ -171,5 +171,6 @@ def figure_text(text: str) -> str:
 
 
 def plain(text: str) -> str:
-    """Machine-made words tidied for reading: `2 bottle(s)` as `2 bottles`, `1 bottle(s)` as `1 bottle`."""
-    return re.sub(r"\b(\d[\d,]*) (\w+)\(s\)", lambda m: f"{m[1]} {m[2]}{'' if m[1] == '1' else 's'}", text)
+    """Machine-made words tidied for reading: `2 more result(s)` as `2 more results`, `1 bottle(s) agree` as `1 bottle so far`."""
+    text = text.replace("1 bottle(s) agree", "1 bottle so far").replace("over 1 bottle(s)", "in this bottle")
+    return re.sub(r"\b(\d[\d,]*) ((?:\w+ )?\w+)\(s\)", lambda m: f"{m[1]} {m[2]}{'' if m[1] == '1' else 's'}", text)

@@ -1,6 +1,6 @@
 """An invented assessment in the form `assess` makes, for tests of the pages: two sites, seven machines, made-up numbers throughout."""
 
-from dataclasses import asdict
+from dataclasses import asdict, replace
 
 import numpy as np
 import pandas as pd
@@ -157,6 +157,15 @@ def made_history(exposure: pd.DataFrame) -> pd.DataFrame:
     )
 
 
+def with_results(samples: pd.DataFrame, history: pd.DataFrame) -> pd.DataFrame:
+    """Samples with the history's values in their columns."""
+    out = samples.set_index("sample", drop=False).rename_axis(None)
+    for analyte, part in history.groupby("analyte"):
+        out.loc[part["sample"], analyte] = part["value"].to_numpy()
+        out.loc[part["sample"], below(str(analyte))] = part["below"].to_numpy()
+    return out.reset_index(drop=True)
+
+
 def made_limits(exposure: pd.DataFrame) -> pd.DataFrame:
     """A level and a rate limit per family and metal."""
     rows = []
@@ -221,6 +230,7 @@ def made_assessment(hostile: str = "") -> Assessment:
     register = analyte_register()
     exposure = made_exposure(known)
     history, limits = made_history(exposure), made_limits(exposure)
+    known = replace(known, samples=with_results(known.samples, history))
     forecast = made_forecast(history, limits)
     trust, doubts = made_doubts(exposure)
     use = known.meters[["machine"]].assign(

@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
-from cmkit.books.figures.panels import band, limit_line, line, rounded, stacked
+from cmkit.books.figures.panels import band, line, rounded, stacked
 from cmkit.books.look import ACCENT, INK, LINE, SOFT, figure
-from cmkit.books.wording import figure_text, hours, listed, money, number
+from cmkit.books.wording import GLYPHS, figure_text, hours, listed, money, number
 
 
 def cost_curves(curves: pd.DataFrame, advice: pd.DataFrame, currency: str) -> go.Figure:
@@ -85,7 +85,7 @@ def sites_side_by_side(sites: pd.DataFrame) -> go.Figure:
     data = [
         {"type": "bar", "orientation": "h", "y": [figure_text(n) for n in sites["name"]], "x": sites[s].astype(int).tolist(), "name": s,
          "marker": {"color": shade, "line": {"color": INK, "width": 1}, **({"pattern": {"shape": "/", "fgcolor": INK, "size": 5}} if s == "not known" else {})},
-         "text": [f"{s} {n}" if n else "" for n in sites[s].astype(int)], "textposition": "inside", "insidetextanchor": "middle", "textangle": 0,
+         "text": [f"{GLYPHS[s]} {n}" if n else "" for n in sites[s].astype(int)], "textposition": "inside", "insidetextanchor": "middle", "textangle": 0,
          "textfont": {"color": "#fff" if s in ("alarm", "alert") else INK}, "hoverinfo": "text", "hovertext": [f"{n} {s}" for n in sites[s].astype(int)]}
         for s, shade in shades.items()
     ]  # fmt: skip
@@ -99,7 +99,7 @@ def sites_side_by_side(sites: pd.DataFrame) -> go.Figure:
     return figure(
         data,
         layout,
-        "Compartments of each site by state: alarm black, alert grey, not known hatched, clear white.",
+        "Compartments of each site by state: ● alarm black, ◐ alert grey, ? not known hatched, ○ clear white.",
         alt,
         table,
     )

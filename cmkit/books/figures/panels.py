@@ -80,7 +80,14 @@ def limit_line(layout: dict[str, Any], panel: int, value: float, name: str, bigg
     if value > 2.2 * biggest:
         if name.startswith("alarm"):
             layout["annotations"].append(
-                at | {"text": f"{words}, above this scale", "yref": f"{axis('y', panel)} domain", "y": 1}
+                at
+                | {
+                    "text": f"{words}, above this scale",
+                    "x": 1,
+                    "xanchor": "right",
+                    "yref": f"{axis('y', panel)} domain",
+                    "y": 1,
+                }
             )
         return
     dash = "dash" if name.startswith("alarm") else "dot"

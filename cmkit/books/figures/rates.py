@@ -8,7 +8,7 @@ import plotly.graph_objects as go
 
 from cmkit.books.figures.panels import axis, band, limit_line, line, rounded, stacked
 from cmkit.books.look import ACCENT, INK, figure
-from cmkit.books.wording import analyte_name, chance, hours, listed, number, short_day
+from cmkit.books.wording import analyte_name, chance, hours, listed, number, sentence, short_day
 
 NINE_IN_TEN = 1.645
 PER_1000_H = 1000.0
@@ -59,18 +59,18 @@ def forecast_fan(past: pd.DataFrame, ahead: pd.DataFrame, where: str) -> go.Figu
     said = []
     for i, analyte in enumerate(analytes):
         own, row = past[past["analyte"] == analyte].tail(6), ahead[ahead["analyte"] == analyte].iloc[0]
-        data += _fan(own.iloc[-1], row, i) + [line(rounded(own["hours"], 6), rounded(own["value"]), i)]
+        data += [*_fan(own.iloc[-1], row, i), line(rounded(own["hours"], 6), rounded(own["value"]), i)]
         top = float(max(own["value"].max(), row["next_mean"] + NINE_IN_TEN * row["next_sd"]))
         limit_line(layout, i, float(row["limit"]), "alarm", top)
         said.append(
-            f"{analyte_name(analyte)}: {chance(row['chance'])} chance of passing {number(row['limit'])} ppm within {hours(row['hours_ahead'])}"
+            f"{sentence(analyte_name(analyte))[:-1]}: {chance(row['chance'])} chance of passing {number(row['limit'])} ppm within {hours(row['hours_ahead'])}"
             + _when(row)
         )
     caption = (
         f"Where {listed([analyte_name(a) for a in analytes])} in {where} is going before the next bottle. Dots: results. Dark and light fan: half and 9 in 10 of "
-        f"what may come. {'; '.join(said)}."
+        f"what may come. {'. '.join(said)}."
     )
-    return figure(data, layout, caption, f"Line charts with forecast fans. {'; '.join(said)}.")
+    return figure(data, layout, caption, f"Line charts with forecast fans. {'. '.join(said)}.")
 
 
 def _when(row: pd.Series) -> str:

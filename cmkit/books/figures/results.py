@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
-from cmkit.books.figures.panels import band, limit_line, line, rounded, stacked, uprights
-from cmkit.books.look import INK, LINE, SOFT, figure
+from cmkit.books.figures.panels import axis, band, limit_line, line, rounded, stacked, uprights
+from cmkit.books.look import ACCENT, INK, LINE, SOFT, figure
 from cmkit.books.wording import analyte_name, listed, number, quantity, short_day, with_unit
 
 NINE_IN_TEN = 1.645
@@ -24,7 +24,8 @@ def results_over_hours(points: pd.DataFrame, limits: pd.DataFrame, where: str) -
     data: list[dict[str, Any]] = []
     for i, analyte in enumerate(analytes):
         own = points[points["analyte"] == analyte]
-        data += _expected(own, i) + [_results(own, "hours", i)]
+        data += [*_expected(own, i), _results(own, "hours", i)]
+        newest_value(layout, i, own)
         uprights(layout, i, rounded(own.loc[own["changed"], "hours"] - own.loc[own["changed"], "since_change"], 6))
         _limit_lines(layout, i, own, limits[limits["analyte"] == analyte])
     names = listed([analyte_name(a) for a in analytes])
@@ -64,6 +65,14 @@ def results_over_fluid(points: pd.DataFrame, limits: pd.DataFrame, where: str) -
     newest = points[points["charge"] == points["charge"].max()]
     alt = f"Line charts of {listed([analyte_name(a) for a in analytes])} against hours on the fluid; {newest['drawn_on'].nunique()} results on the present charge."
     return figure(data, layout, caption, alt)
+
+
+def newest_value(layout: dict[str, Any], panel: int, own: pd.DataFrame) -> None:
+    """The newest result written beside its dot."""
+    last = own.iloc[-1]
+    words = f"<b>{'<' if last['below'] else ''}{number(last['value'])}</b>".replace("<b><", "<b>&lt;")
+    layout["annotations"].append({"text": words, "xref": axis("x", panel), "x": rounded([last["hours"]], 6)[0], "yref": axis("y", panel), "y": float(last["value"]),
+                                  "xanchor": "left", "xshift": 5, "yanchor": "middle", "font": {"size": 12, "color": ACCENT}})  # fmt: skip
 
 
 def _expected(own: pd.DataFrame, panel: int) -> list[dict[str, Any]]:

@@ -79,12 +79,12 @@ def _low(book: Book, drawn: pd.Series) -> Html:
     sealed = [
         c
         for c in low["compartment"]
-        if c in book.places.index and setting(book, "kinds", book.places.at[c, "kind"], "sealed", default=False)
+        if c in book.places.index and setting(book, "kinds", book.places.loc[c, "kind"], "sealed", default=False)
     ]
     head = tag("h3", "Fluid levels")
     if not sealed:
         return join([head, nothing("No sealed compartment was found low at its newest bottle.")])
-    rows = [[book.linked(c), short_day(low.set_index("compartment").at[c, "drawn_on"])] for c in sealed]
+    rows = [[book.linked(c), short_day(low.set_index("compartment").loc[c, "drawn_on"])] for c in sealed]
     words = "A sealed compartment found low has lost fluid: suspect a leak, find it, and top up before it runs on."
     return join(
         [

@@ -4,10 +4,11 @@ import pandas as pd
 
 from cmkit.books.book import Book
 from cmkit.books.figures.curves import sites_side_by_side
+from cmkit.books.folders import site_pages
 from cmkit.books.markup import Column, link, nothing, state_mark, table
 from cmkit.books.sections.work import by_when
 from cmkit.books.show import Shown, shown
-from cmkit.books.wording import STATES, analyte_name, chance, count, listed, money, number, plain, sentence
+from cmkit.books.wording import STATES, analyte_name, chance, listed, money, number, plain, sentence
 
 FIRST = 12
 
@@ -20,7 +21,7 @@ def site_rows(book: Book) -> pd.DataFrame:
     sites = tables.sites[["site"]].assign(name=tables.sites["site"].map(book.site_names)).set_index("site")
     recent = tables.samples.loc[tables.samples["drawn_on"] > book.as_of - pd.Timedelta(days=365), "sample"]
     trust = tables.trust[tables.trust["sample"].isin(recent)]
-    out = sites.join(states).fillna({s: 0 for s in STATES})
+    out = sites.join(states).fillna(dict.fromkeys(STATES, 0))
     out["machines"] = tables.machines.groupby("site").size()
     out["overdue"] = tables.due.groupby("site")["overdue"].sum()
     out["believed"] = (trust["believed"] >= 0.5).groupby(trust["compartment"].map(of)).mean()
@@ -28,7 +29,7 @@ def site_rows(book: Book) -> pd.DataFrame:
     out = out.fillna({"machines": 0, "overdue": 0, "waiting": 0.0})
     counts = [*STATES, "machines", "overdue"]
     return (
-        out.astype({c: int for c in counts})
+        out.astype(dict.fromkeys(counts, int))
         .rename_axis("site")
         .reset_index()
         .sort_values(["waiting", "site"], ascending=[False, True])
@@ -36,14 +37,14 @@ def site_rows(book: Book) -> pd.DataFrame:
     )
 
 
-def sites_beside(book: Book, pages: dict[str, str] | None = None) -> Shown:
-    """The sites, the dearest to leave alone first; `pages` gives each site's book, relative to this one."""
+def sites_beside(book: Book) -> Shown:
+    """The sites, the dearest to leave alone first, each with a link to its own book."""
     rows = site_rows(book)
     if not len(rows):
         return shown(nothing("No site is on record."))
-    pages = pages or {}
+    pages = site_pages(book.tables.sites["site"])
     cells = [
-        [link(r.name_, pages[r.site]) if r.site in pages else r.name_, f"{r.alarm:,}", f"{r.alert:,}", f"{r.not_known:,}", f"{r.clear:,}", f"{r.overdue:,}", chance(r.believed), money(r.waiting, book.currency)]
+        [link(r.name_, pages[r.site]), f"{r.alarm:,}", f"{r.alert:,}", f"{r.not_known:,}", f"{r.clear:,}", f"{r.overdue:,}", chance(r.believed), money(r.waiting, book.currency)]
         for r in rows.rename(columns={"name": "name_", "not known": "not_known"}).itertuples()
     ]  # fmt: skip
     heads = [
@@ -68,7 +69,7 @@ def first_anywhere(book: Book) -> Shown:
         [book.place_name(r.compartment), book.site_names.get(r.site, r.site), state_mark(r.state), plain(r.todo), sentence(plain(r.reason)), by_when(r.due_meter_h, r.due_on, r.overdue), money(r.cost_of_waiting, book.currency)]
         for r in rows.itertuples()
     ]  # fmt: skip
-    columns = ["Compartment", "Site", "State", "What to do", "Why", "By", Column("Cost of waiting", True)]
+    columns = ["Compartment", "Site", "State", "What to do", "Why", "When", Column("Cost of waiting", True)]
     return shown(table(columns, cells, "First in the whole fleet, by cost of waiting", class_="cards text"))
 
 
@@ -86,11 +87,11 @@ def repeat_causes(book: Book) -> Shown:
     both = pd.concat([found[found["cause"] != ""], likely], ignore_index=True)
     rows = []
     for cause, own in both.groupby("cause"):
-        if own["compartment"].nunique() > 1:
-            kinds = sorted({book.places.at[c, "kind"] for c in own["compartment"] if c in book.places.index})
+        if len(set(own["compartment"])) > 1:
+            kinds = sorted({book.places.loc[c, "kind"] for c in own["compartment"] if c in book.places.index})
             sites = sorted(
                 {
-                    book.site_names.get(book.places.at[c, "site"], "")
+                    book.site_names.get(book.places.loc[c, "site"], "")
                     for c in own["compartment"]
                     if c in book.places.index
                 }

@@ -36,19 +36,22 @@ def how_often(book: Book) -> Shown:
         return shown(nothing("No advice on intervals yet: too little is known of defects, findings and costs."))
     total = float(rows["saving"].clip(lower=0).sum())
     lead = paragraph(f"Where the advised interval differs from today's, following it is expected to save about {money(total, book.currency)} per 1,000 machine hours, summed over the rows below. The advice changes with costs, with how fast defects grow, and with what a bottle can show; a wide spread means it may not pay to change.")  # fmt: skip
-    columns = ["For", Column("Today", True), Column("Advised", True), Column("Cost today", True), Column("Cost advised", True), Column("Saving", True),
-               Column("9 in 10 between", True), "What binds", "Weight of assumptions", "In words"]  # fmt: skip
-    cells = [
-        [r.name_, hours(r.today_h), hours(r.advised_h) if pd.notna(r.advised_h) else "does not pay", money(r.cost_today, book.currency), money(r.cost_advised, book.currency),
-         money(r.saving, book.currency), f"{money(r.saving_low, book.currency)} and {money(r.saving_high, book.currency)}", r.binds or "-", chance(r.prior_weight), sentence(r.words)]
-        for r in rows.rename(columns={"name": "name_"}).head(MOST_ROWS).itertuples()
-    ]  # fmt: skip
+    columns = [
+        "For",
+        Column("Today", True),
+        Column("Advised", True),
+        Column("Saving", True),
+        "9 in 10 between",
+        "What binds",
+        "Why",
+    ]
+    cells = [_advice(book, r) for r in rows.rename(columns={"name": "name_"}).head(MOST_ROWS).itertuples()]
     out: list[Item] = [
         lead,
         table(
             columns,
             cells,
-            "Sampling intervals, cost per 1,000 machine hours, largest saving first",
+            f"Sampling intervals and the saving per 1,000 machine hours, {book.currency}; largest first",
             class_="cards text",
         ),
     ]
@@ -63,3 +66,19 @@ def how_often(book: Book) -> Shown:
             )
             out.append(cost_curves(kept, rows, book.currency))
     return shown(*out)
+
+
+def _advice(book: Book, row) -> list[object]:
+    """Cells of one family's or compartment's advice."""
+    advised = hours(row.advised_h) if pd.notna(row.advised_h) else "does not pay"
+    weight = f" {chance(row.prior_weight)} of this rests on assumptions." if pd.notna(row.prior_weight) else ""
+    spread = f"{money(row.saving_low, '')} and {money(row.saving_high, '')}"
+    return [
+        row.name_,
+        hours(row.today_h),
+        advised,
+        money(row.saving, ""),
+        spread,
+        row.binds or "-",
+        sentence(row.words) + weight,
+    ]

@@ -5,7 +5,7 @@ import pandas as pd
 from cmkit.books.book import Book
 from cmkit.books.figures.rates import forecast_fan, rate_over_time
 from cmkit.books.figures.results import results_over_fluid, results_over_hours
-from cmkit.books.markup import Column, Html, bullets, facts, join, nothing, paragraph, state_mark, table, tag
+from cmkit.books.markup import Html, bullets, facts, join, nothing, paragraph, state_mark, table, tag
 from cmkit.books.matter import family_limits_of, result_points, telling, with_hours
 from cmkit.books.sections.work import by_when
 from cmkit.books.show import Fold, Item, Shown, shown
@@ -63,7 +63,7 @@ def compartment_page(book: Book, compartment: str, full: bool = True) -> Fold:
 
 def _opening(book: Book, row: pd.Series) -> Html:
     place = book.places.loc[row["compartment"]]
-    pairs: list[tuple[str, object]] = [("Do", plain(row["todo"]) or "nothing"), ("By", by_when(row["due_meter_h"], row["due_on"], row["overdue"])),
+    pairs: list[tuple[str, object]] = [("Do", plain(row["todo"]) or "nothing"), ("When", by_when(row["due_meter_h"], row["due_on"], row["overdue"])),
              ("How sure", sentence(plain(row["how_sure"])))]  # fmt: skip
     waiting = book.tables.waiting[book.tables.waiting["compartment"] == row["compartment"]]
     if len(waiting):
@@ -122,7 +122,8 @@ def _rate_and_fan(book: Book, compartment: str, analytes: list[str], where: str)
         )
         out.append(rate_over_time(rated, family_limits_of(book, compartment, "rate"), where))
     if len(ahead):
-        out.append(forecast_fan(own, ahead.head(2), where))
+        likely = ahead[ahead["chance"] >= LEAST_CHANCE]
+        out.append(forecast_fan(own, likely.head(2) if len(likely) else ahead.head(1), where))
     return out
 
 
@@ -133,7 +134,7 @@ def _evidence(book: Book, compartment: str) -> Html:
         return tag("div", tag("h4", "Evidence"), nothing("No rule has fired on any bottle; see the reason above."))
     rows = rows.sort_values(["drawn_on", "state", "analyte"], ascending=[False, True, True], kind="stable")
     cells = [
-        [short_day(r.drawn_on), state_mark(r.state), sentence(r.words), rule_name(r.rule), _bound(r)] for r in rows.head(EVIDENCE_ROWS).itertuples()
+        [short_day(r.drawn_on), state_mark(r.state), sentence(plain(r.words)), rule_name(r.rule), _bound(r)] for r in rows.head(EVIDENCE_ROWS).itertuples()
     ]  # fmt: skip
     more = f", the newest {EVIDENCE_ROWS} of {len(rows)}" if len(rows) > EVIDENCE_ROWS else ""
     return join(
@@ -150,20 +151,19 @@ def _evidence(book: Book, compartment: str) -> Html:
 
 
 def _bound(row) -> str:
+    """`42 ppm against 36 ppm`; what a bound of a rule means is said by the rule's name."""
     if pd.isna(row.value):
         return "-"
-    value, bound = (chance(v) if row.unit == "chance" else number(v) for v in (row.value, row.threshold))
-    if row.unit == "ppm/h":
-        value, bound = number(1000 * row.value), number(1000 * row.threshold)
-    unit = (
-        "ppm per 1,000 h"
-        if row.unit == "ppm/h"
-        else ""
-        if row.unit in ("chance", "likelihood ratio")
-        else unit_name(row.unit)
-    )
-    sign = {">=": "at or above", "<=": "at or below"}.get(row.operator, row.operator)
-    return f"{value} {unit}, {sign} {bound}".replace(" ,", ",")
+    if row.unit == "chance":
+        return f"{chance(row.value)} against {chance(row.threshold)}"
+    scale = 1000 if row.unit == "ppm/h" else 1
+    units = {
+        "ppm/h": "ppm per 1,000 h",
+        "sd": "times the usual scatter",
+        "likelihood ratio": "on the scale of lasting rises",
+    }
+    unit = units.get(row.unit, unit_name(row.unit))
+    return f"{number(scale * row.value)} against {number(scale * row.threshold)} {unit}".strip()
 
 
 def _causes(book: Book, compartment: str) -> Html:

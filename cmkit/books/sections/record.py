@@ -4,9 +4,9 @@ import pandas as pd
 from scipy.stats import beta
 
 from cmkit.books.book import Book
-from cmkit.books.markup import Column, Html, facts, join, nothing, paragraph, table
+from cmkit.books.markup import Column, facts, nothing, paragraph, table
 from cmkit.books.show import Shown, shown
-from cmkit.books.wording import NBSP, analyte_name, chance, count, hours, listed, money, short_day
+from cmkit.books.wording import NBSP, analyte_name, chance, hours, listed, money, short_day
 
 MOST_ROWS = 25
 

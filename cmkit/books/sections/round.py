@@ -3,7 +3,7 @@
 import pandas as pd
 
 from cmkit.books.book import Book
-from cmkit.books.markup import Column, Html, facts, join, nothing, paragraph, state_mark, table
+from cmkit.books.markup import Column, Html, facts, grouped_table, join, nothing, paragraph, state_mark, tag
 from cmkit.books.matter import setting
 from cmkit.books.show import Shown, shown
 from cmkit.books.wording import count, hours, natural_key, short_day
@@ -31,7 +31,7 @@ def due_rows(book: Book) -> pd.DataFrame:
         tube_mm=(out["depth_mm"] / 2 + extra).mask(pd.Series(probe, index=out.index, dtype=bool)),
     )
     return out.loc[
-        sorted(out.index, key=lambda i: (natural_key(out.at[i, "machine"]), natural_key(out.at[i, "compartment"])))
+        sorted(out.index, key=lambda i: (natural_key(out.loc[i, "machine"]), natural_key(out.loc[i, "compartment"])))
     ].reset_index(drop=True)
 
 
@@ -61,33 +61,40 @@ def next_round(book: Book) -> Shown:
         ]
     )  # fmt: skip
     how = paragraph("Probe: while the system runs under its working pressure, after the valve's dead volume has run off. Pump: fluid warm and mixed, tube to half depth, never to the bottom and never from the drain stream. One pump for oil, another for coolant. Left and right are told from the operator's seat, facing forward.", class_="note")  # fmt: skip
-    return shown(
-        totals,
-        how,
-        _list(book, rows),
-        paragraph(
-            "Bottles in walking order, machine by machine. Hours are what the machine's meter will show.", class_="note"
-        ),
-    )
+    return shown(totals, how, _list(book, rows))
 
 
 def _list(book: Book, rows: pd.DataFrame) -> Html:
-    parts = []
+    """One table, a group of rows a machine."""
     columns = [
-        "Compartment",
-        "State",
-        "Draw by",
-        Column("Due at meter", True),
-        "Due on",
-        Column("Past due", True),
-        "Why",
-    ]
+        "Compartment", "State", "Draw by", Column("Due at meter", True), "Due on", Column("Past due", True), "Why",
+    ]  # fmt: skip
+    groups = []
     for machine in dict.fromkeys(rows["machine"]):
         own = rows[rows["machine"] == machine]
-        cells = [[book.linked(r.compartment, r.name_), state_mark(r.state), _draw(r), hours(r.due_meter_h), "now" if r.overdue else short_day(r.due_on),
-                  hours(r.overdue_h) if r.overdue and r.overdue_h > 0 else "-", r.why] for r in own.rename(columns={"name": "name_"}).itertuples()]  # fmt: skip
-        parts.append(table(columns, cells, f"{machine}: {count(len(own), 'bottle')}", class_="cards"))
-    return join(parts)
+        title = join([machine, tag("span", f" {count(len(own), 'bottle')}", class_="small")])
+        groups.append((title, [_bottle(book, r) for r in own.rename(columns={"name": "name_"}).itertuples()]))
+    return grouped_table(
+        columns,
+        groups,
+        "Bottles in walking order, machine by machine; hours are what the machine's meter will show",
+        "cards",
+    )
+
+
+def _bottle(book: Book, row) -> list[object]:
+    """Cells of one bottle's row."""
+    past = hours(row.overdue_h) if row.overdue and row.overdue_h > 0 else "-"
+    when = "now" if row.overdue else short_day(row.due_on)
+    return [
+        book.linked(row.compartment, row.name_),
+        state_mark(row.state),
+        _draw(row),
+        hours(row.due_meter_h),
+        when,
+        past,
+        row.why,
+    ]
 
 
 def _draw(row) -> str:

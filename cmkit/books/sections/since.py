@@ -48,7 +48,7 @@ def changes(book: Book) -> pd.DataFrame:
     looks = looks.sort_values("found_on").groupby("compartment").tail(1).set_index("compartment")
     rows = []
     for compartment in now.index:
-        was, state = then[compartment], now.at[compartment, "state"]
+        was, state = then[compartment], now.loc[compartment, "state"]
         what, words = _change(
             was, state, now.loc[compartment], looks.loc[compartment] if compartment in looks.index else None
         )

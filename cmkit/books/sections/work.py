@@ -41,7 +41,7 @@ def _job(book: Book, row) -> Html:
     head = tag("div", state_mark(row.state), " ", tag("b", book.linked(row.compartment)), class_="where")
     todo = tag("div", plain(row.todo), class_="todo")
     why = tag("div", sentence(plain(row.reason)), class_="why")
-    small = [f"By {by_when(row.due_meter_h, row.due_on, row.overdue)}"]
+    small = [sentence(by_when(row.due_meter_h, row.due_on, row.overdue)).rstrip(".")]
     if pd.notna(row.cost_of_waiting):
         small.append(f"waiting costs about {money(row.cost_of_waiting, book.currency)}")
     small.append(plain(row.how_sure))
@@ -49,11 +49,11 @@ def _job(book: Book, row) -> Html:
 
 
 def by_when(meter_h: float, on: pd.Timestamp, overdue: bool) -> str:
-    """`12,340 h (about 3 Jul 2026)`; says so when that is past."""
+    """`by 12,340 h on the meter, about 3 Jul 2026`; says so when that is past."""
     if overdue:
-        return f"now: due at {hours(meter_h)}, overdue" if pd.notna(meter_h) else "now"
+        return f"now: the next bottle was due at {hours(meter_h)}" if pd.notna(meter_h) else "now"
     date = f", about {short_day(on)}" if pd.notna(on) else ", no date while the machine is idle"
-    return hours(meter_h) + date if pd.notna(meter_h) else short_day(on)
+    return f"by {hours(meter_h)} on the meter{date}" if pd.notna(meter_h) else f"by {short_day(on)}"
 
 
 def _rest(book: Book, rows: pd.DataFrame) -> Html:
