@@ -1,0 +1,110 @@
+"""The story in one function: a fleet's records on one date, to what is known of every compartment and what to do next."""
+
+from dataclasses import asdict
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from cmkit.assessment import Assessment
+from cmkit.errors import MissingTable
+from cmkit.intervals.advise import advise_intervals
+from cmkit.practice.due import next_due
+from cmkit.practice.replay import alarm_record
+from cmkit.practice.waiting import cost_of_waiting
+from cmkit.records.analytes import with_own
+from cmkit.records.fleet import Fleet
+from cmkit.trust.hours import finding_hours, machine_use, screen_hours, service_hours
+from cmkit.trust.screen import screen_bottles
+from cmkit.wear.causes import likely_causes
+from cmkit.wear.conditions import judge_conditions
+from cmkit.wear.exposure import sample_exposure
+from cmkit.wear.family import family_numbers
+from cmkit.wear.forecast import forecast_next
+from cmkit.wear.limits import family_limits
+from cmkit.wear.rates import current_wear, run_filter
+from cmkit.wear.verdicts import alarm_spells, bottle_states, collect_evidence, judge, looks_inside
+
+
+def assess(fleet: Fleet, as_of: str | pd.Timestamp, frozen_numbers: pd.DataFrame | None = None) -> Assessment:
+    """Everything cmkit can say of `fleet` from what was known at the end of day `as_of`.
+
+    frozen_numbers: family numbers of an earlier review, used as they are; without them they are estimated from what is known.
+    The same records known on that day give the same tables, whatever came later.
+    """
+    known = fleet.as_of(as_of)
+    register = with_own(known.settings.analytes)
+
+    # what came in, and on which running hour
+    hours = screen_hours(known)
+    services = service_hours(known)
+    use = machine_use(known)
+
+    # how fast does it wear, once changes and top-ups are allowed for (a first pass that accepts no change of rate)
+    exposure = sample_exposure(known, hours, services)
+    numbers = family_numbers(exposure, known.samples, register, frozen=frozen_numbers)
+    expected = run_filter(exposure, known.samples, numbers, register, accept_changes=False)
+
+    # may each bottle be believed
+    trust, doubts = screen_bottles(known, hours, exposure, expected, register)
+
+    # the rates, what is usual in the family, and what lies ahead
+    history = run_filter(exposure, known.samples, numbers, register, accept_changes=True)
+    wear = current_wear(history)
+    limits = family_limits(exposure, known.samples, history, known.settings, register)
+    forecast = forecast_next(known, exposure, history, numbers, limits, use)
+
+    # what speaks against which compartment, and the verdict
+    conditions = judge_conditions(known, exposure, limits, register)
+    evidence = collect_evidence(known, exposure, history, limits, conditions, register)
+    spells = alarm_spells(bottle_states(exposure, evidence), evidence, history, trust, looks_inside(known))
+    verdicts = judge(known, exposure, use, evidence, spells, forecast, trust, doubts)
+    causes = likely_causes(known, exposure, history, evidence, verdicts, register)
+
+    # what to do about it, how often to sample, and what past alarms led to
+    due = next_due(known, exposure, use, verdicts)
+    record = alarm_record(known, spells, finding_hours(known)[["finding", "run_h"]])
+    waiting = cost_of_waiting(known, verdicts, due, use, record)
+    intervals, curves = advise_intervals(known, exposure, numbers, wear, use, due)
+
+    return Assessment(
+        about=about(known), sites=known.sites, machines=known.machines, compartments=known.compartments, samples=known.samples,
+        services=known.services, meters=known.meters, findings=known.findings, corrections=known.corrections,
+        set_aside=known.set_aside, repairs=known.repairs, counts=known.counts, hours=hours, use=use, exposure=exposure,
+        numbers=numbers, history=history, trust=trust, doubts=doubts, wear=wear, limits=limits, evidence=evidence, due=due,
+        forecast=forecast, verdicts=verdicts, causes=causes, intervals=intervals, curves=curves, waiting=waiting, record=record,
+    )  # fmt: skip
+
+
+def about(known: Fleet) -> dict[str, Any]:
+    """What an assessment was made from: fleet, date, version, hashes of the files read, and the settings in force."""
+    settings = known.settings
+    return {
+        "fleet": settings.name,
+        "currency": settings.currency,
+        "language": settings.language,
+        "as_of": f"{known.date:%Y-%m-%d}",
+        "cmkit": version("cmkit"),
+        "sources": dict(sorted(known.sources.items())),
+        "alarm": asdict(settings.alarm),
+        "sampling": asdict(settings.sampling),
+        "kinds": {name: asdict(settings.kind(name)) for name in sorted(known.compartments["kind"].unique())},
+        "fixed_limits": [asdict(limit) for limit in settings.limits],
+        "accepted_intervals": settings.accepted_intervals,
+    }
+
+
+def newest_record(fleet: Fleet) -> str:
+    """The last day anything in the records became known, as ISO text; books and assessments default to it."""
+    days = [fleet.samples["reported_on"].max(), fleet.meters["read_on"].max(), fleet.services["done_on"].max()]
+    newest = pd.Series(days).max()
+    if pd.isna(newest):
+        raise MissingTable("no dated record in this fleet; wanted at least one sample, service or meter reading.")
+    return f"{newest:%Y-%m-%d}"
+
+
+def frozen_numbers(folder: Path) -> pd.DataFrame | None:
+    """Family numbers frozen at an earlier review (`numbers.csv` in the fleet folder, as written by `cmkit assess`), or None."""
+    path = folder / "numbers.csv"
+    return pd.read_csv(path) if path.exists() else None
