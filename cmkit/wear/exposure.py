@@ -89,9 +89,10 @@ def exposure_chain(
     if level not in ("held", "falling"):
         raise ValueError(f"level {level!r}, wanted 'held' or 'falling'")
     n = len(events)
-    kind = pd.Categorical(events["kind"], categories=list(KINDS)).codes.astype(np.int64)
-    if (kind < 0).any():
-        raise ValueError(f"event kind {events['kind'].iloc[int(np.argmin(kind))]!r}, wanted one of {', '.join(KINDS)}")
+    codes = events["kind"].map({name: code for code, name in enumerate(KINDS)})
+    if codes.isna().any():
+        raise ValueError(f"event kind {events['kind'][codes.isna()].iloc[0]!r}, wanted one of {', '.join(KINDS)}")
+    kind = codes.to_numpy(np.int64)
 
     def column(name: str) -> Floats:
         return events[name].fillna(0.0).to_numpy(float) if name in events else np.zeros(n)
