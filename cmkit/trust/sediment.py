@@ -20,31 +20,51 @@ _LEAST_RESULT = 0.5  # ppm; a plain zero is read as half a unit
 
 
 def all_metals_factor(
-    y: np.ndarray, mean: np.ndarray, var: np.ndarray, below: np.ndarray, factor_sd: float
+    y: np.ndarray,
+    mean: np.ndarray,
+    var: np.ndarray,
+    below: np.ndarray,
+    factor_sd: float,
+    floor_sd: np.ndarray | float = 0.0,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """The factor common to all metals of a bottle: log factor g, its se (without the usual bottle factor), z, misfit Q, df.
 
     y, mean, var: [..., A], results and forecast mean and variance (ppm); metals expected below 1 ppm, below the reporting limit or
     missing do not count. Q follows chi-square with df degrees of freedom when all metals share the factor. NaN where no metal counts.
+    floor_sd (ppm): the part of the noise that does not shrink with the level. Where g is low it weighs more on the log scale than the
+    forecast's variance says, so g is found again with it, on the metals that are still expected to show.
     Source: maths D3 (derived).
     """
-    counts = np.isfinite(y) & np.isfinite(var) & (var > 0) & (mean >= constant("factor_least_ppm")) & ~below
-    mean = np.where(counts, mean, 1.0)
-    own = np.maximum(np.where(counts, var, 1.0) - (factor_sd * mean) ** 2, np.where(counts, var, 1.0) / 4)
-    weight = np.where(counts, mean**2 / own, 0.0)
+    least = constant("factor_least_ppm")
+    counts = np.isfinite(y) & np.isfinite(var) & (var > 0) & (mean >= least) & ~below
+    mean, var = np.where(counts, mean, 1.0), np.where(counts, var, 1.0)
+    spread = np.maximum(var - (factor_sd * mean) ** 2, var / 4) / mean**2
     ratio = np.log(np.where(counts, np.maximum(y, _LEAST_RESULT), mean) / mean)
-    total = weight.sum(axis=-1)
-    total = np.where(total > 0, total, np.nan)
-    g = np.sum(weight * ratio, axis=-1) / total
+    g = _weighted_mean(ratio, np.where(counts, 1 / spread, 0.0))
+    low = np.minimum(np.nan_to_num(g), 0.0)[..., None]
+    counts = counts & (mean * np.exp(low) >= least)
+    spread = spread + (floor_sd / mean) ** 2 * np.expm1(-2 * low)
+    weight = np.where(counts, 1 / spread, 0.0)
+    g = _weighted_mean(ratio, weight)
     misfit = np.sum(weight * (ratio - g[..., None]) ** 2, axis=-1)
+    total = np.where(counts.any(axis=-1), weight.sum(axis=-1), np.nan)
     return g, 1 / np.sqrt(total), g / np.sqrt(1 / total + factor_sd**2), misfit, counts.sum(axis=-1) - 1
+
+
+def _weighted_mean(x: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    total = weight.sum(axis=-1)
+    return np.sum(weight * x, axis=-1) / np.where(total > 0, total, np.nan)
 
 
 def bottle_factors(panel: Panel, register: pd.DataFrame, trust: Trust) -> pd.DataFrame:
     """One row per bottle of the panel (columns FACTORS); call is `all high`, `all low` or empty."""
     metals = [i for i, a in enumerate(panel.analytes) if register.loc[a, "group"] == "wear metal" or a == "Si_ppm"]
     part = (panel.value[:, metals], panel.expected[:, metals], panel.sd[:, metals] ** 2, panel.below[:, metals])
-    g, se, z, misfit, df = all_metals_factor(*part, constant("bottle_factor_sd"))
+    units = 10.0 ** -register.loc[[panel.analytes[i] for i in metals], "decimals"].to_numpy(dtype=float)
+    floor = np.sqrt(
+        register.loc[[panel.analytes[i] for i in metals], "noise_floor"].to_numpy(dtype=float) ** 2 + units**2 / 12
+    )
+    g, se, z, misfit, df = all_metals_factor(*part, constant("bottle_factor_sd"), floor)
     out = panel.bottles[["sample", "compartment"]].copy()
     fit_p = np.where(df >= 1, chi2.sf(misfit, np.maximum(df, 1)), np.nan)
     out["log_factor"], out["se"], out["z"], out["misfit"], out["df"], out["fit_p"] = g, se, z, misfit, df, fit_p

@@ -1,0 +1,140 @@
+"""Exchanged labels: worked cases (derived from the stated formula and checked with a second implementation here), and known truth."""
+
+from itertools import permutations
+
+import numpy as np
+import pytest
+from scipy.stats import multivariate_t
+
+from cmkit.records.settings import Trust
+from cmkit.trust.exchange import CANNOT_TELL, bottle_exchange, exchange_chances, exchange_doubts, label_log_density
+from cmkit.trust.panel import Panel
+
+LEFT = np.array([68, 9.5, 2.2, 3.6, 8.5, 21, 1.1])
+RIGHT = np.array([42, 6.2, 3.1, 2.2, 5.2, 11, 1.0])
+BOTTLES = np.array([[40, 6, 3, 2, 5, 12, 1], [70, 9, 2, 4, 9, 20, 1.0]])
+NONE_BELOW = np.zeros((2, 1, 7), bool)
+
+
+def densities():
+    mean = np.stack([LEFT, RIGHT])
+    return label_log_density(BOTTLES[:, None], NONE_BELOW, mean[None], 0.25 + 1 / 12 + (0.12 * mean[None]) ** 2, 0.07)
+
+
+def test_worked_pair():
+    """Design note on the statistical core, D3 checks: l and log odds 19.303 (derived there)."""
+    density = densities()
+    np.testing.assert_allclose(density, [[-15.2845, -1.8382], [-3.6438, -19.5573]], atol=5e-5)
+    chance, likely, _ = bottle_exchange(density, prior=0.015, temper=0.8)
+    assert list(likely) == [1, 0]
+    np.testing.assert_allclose(np.log(chance / (1 - chance)), 19.303, atol=2e-3)
+
+
+def test_density_is_a_multivariate_t_up_to_a_constant():
+    """Against scipy.stats.multivariate_t with scale (D + uu')(nu - 2)/nu: differences between labels must be equal."""
+    mean = np.stack([LEFT, RIGHT])
+    var = 0.25 + 1 / 12 + (0.12 * mean) ** 2
+    ours = densities()
+    for i in range(2):
+        theirs = []
+        for j in range(2):
+            u = 0.07 * mean[j]
+            scale = (np.diag(np.maximum(var[j] - u**2, var[j] / 4)) + np.outer(u, u)) * 4 / 6
+            theirs.append(multivariate_t.logpdf(BOTTLES[i], mean[j], scale, df=6))
+        assert ours[i, 0] - ours[i, 1] == pytest.approx(theirs[0] - theirs[1], abs=1e-9)
+
+
+def test_a_result_below_its_limit_counts_as_the_smaller_of_mean_and_limit():
+    y, below = BOTTLES[:1, None].copy(), NONE_BELOW[:1].copy()
+    y[..., 6], below[..., 6] = 1.0, True
+    mean, var = LEFT[None, None].copy(), np.full((1, 1, 7), 4.0)
+    mean[..., 6] = 0.4
+    zero = y.copy()
+    zero[..., 6] = 0.4
+    assert label_log_density(y, below, mean, var, 0.07) == label_log_density(zero, NONE_BELOW[:1], mean, var, 0.07)
+
+
+def test_three_bottles_against_enumeration_by_hand():
+    """Chances of a three-way exchange against a plain sum over all orders with prior pi^(moved - 1)."""
+    rng = np.random.default_rng(3)
+    density = rng.normal(0, 3, (3, 3))
+    weight = {}
+    for order in permutations(range(3)):
+        moved = sum(a != b for a, b in enumerate(order))
+        prior = 0.985 if moved == 0 else 0.015 ** (moved - 1)
+        weight[order] = prior * np.exp(0.8 * sum(density[i, j] for i, j in enumerate(order)))
+    total = sum(weight.values())
+    chance, likely, top = bottle_exchange(density)
+    for i in range(3):
+        assert chance[i] == pytest.approx(sum(w for o, w in weight.items() if o[i] != i) / total, rel=1e-12)
+    assert tuple(likely) == max(weight, key=weight.get)
+    assert top == pytest.approx(max(weight.values()) / total)
+
+
+def test_a_ring_of_eight_bottles_is_found_by_best_assignment():
+    density = np.full((8, 8), -40.0)
+    ring = np.roll(np.arange(8), 1)
+    density[np.arange(8), ring] = 0.0
+    chance, likely, top = bottle_exchange(density)
+    assert list(likely) == list(ring)
+    assert chance.min() > 0.99
+    assert top > 0.99
+
+
+@pytest.mark.parametrize("name", ["engine", "drive", "hydraulic"])
+def test_calls_are_right_on_the_reference_fleets(reference_fleet, name):
+    """Known truth, cv10, left/right cv .25: from the 5th bottle calls at > .9 are right at least .95 (.90 here, 300 pairs); drive found
+    at least .75 (.65 here). Full figures: tests/benchmarks/calibrate_trust.py."""
+    truth = reference_fleet.simulate(name, "cv10", 300, 7)
+    told = exchange_chances(truth.panel, Trust())
+    chance = told["chance"].to_numpy().reshape(300, -1, 2)
+    assert np.isnan(chance[:, :4]).all()
+    assert (told["words"].to_numpy().reshape(300, -1, 2)[:, :4] == CANNOT_TELL).all()
+    np.testing.assert_allclose(chance[..., 0], chance[..., 1])
+    call, moved = chance[:, 4:, 0] > 0.9, truth.exchanged[:, 4:]
+    assert moved[call].mean() >= 0.90
+    assert call[moved].mean() >= (0.65 if name == "drive" else 0.4)
+
+
+def test_a_true_rise_is_not_called_an_exchange(reference_fleet):
+    """Known truth: one drive of each pair wears five times faster from the 13th bottle; wanted at most .005 of its bottles called."""
+    boost = np.ones((300, 2, 16, 7))
+    boost[:, 0, 12:] = 5.0
+    truth = reference_fleet.simulate("drive", "cv10", 300, 5, n=16, exchange=0.0, boost=boost)
+    chance = exchange_chances(truth.panel, Trust())["chance"].to_numpy().reshape(300, -1, 2)
+    assert (chance[:, 12:] > 0.9).mean() <= 0.005
+
+
+def take(panel: Panel, rows: np.ndarray, **changed) -> Panel:
+    bottles = panel.bottles.iloc[rows].reset_index(drop=True).assign(**changed)
+    return Panel(
+        bottles, panel.analytes, *(a[rows].copy() for a in (panel.value, panel.below, panel.expected, panel.sd))
+    )
+
+
+def test_three_way_exchange_in_one_machine(reference_fleet):
+    panel = reference_fleet.simulate("drive", "cv5", 2, 1, exchange=0.0).panel
+    last = np.flatnonzero(panel.bottles["order"] == 19)[:3]
+    trio = take(panel, last, machine="M")
+    expected = trio.expected[0] * np.array([[1.0], [1.8], [0.5]])
+    sd = np.sqrt(0.34 + (0.1 * expected) ** 2)
+    mixed = Panel(trio.bottles, trio.analytes, expected[[1, 2, 0]], np.zeros_like(trio.below), expected, sd)
+    told = exchange_chances(mixed, Trust())
+    assert (told["chance"] > 0.99).all()
+    assert list(told["looks_like"]) == [trio.bottles["compartment"][i] for i in (1, 2, 0)]
+    doubts = exchange_doubts(told, Trust())
+    assert len(doubts) == 3
+    assert doubts["reason"].str.contains("labels exchanged").all()
+
+
+def test_nothing_is_said_of_single_bottles_few_results_or_coolant_beside_oil(reference_fleet):
+    panel = reference_fleet.simulate("drive", "cv5", 2, 1).panel
+    last = np.flatnonzero(panel.bottles["order"] == 19)[:2]
+    assert len(exchange_chances(take(panel, last[:1]), Trust())) == 0
+    assert len(exchange_chances(take(panel, last, kind=["coolant", "final drive"]), Trust())) == 0
+    poor = take(panel, last)
+    poor.value[:, 2:] = np.nan
+    told = exchange_chances(poor, Trust())
+    assert told["chance"].isna().all()
+    assert told["words"].str.contains("too few results").all()
+    assert len(exchange_doubts(told, Trust())) == 0
