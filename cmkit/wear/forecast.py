@@ -248,8 +248,10 @@ def _words(r) -> str:  # type: ignore[no-untyped-def]
     ahead = f"{symbol} {r.next_mean:.0f} ppm (give or take {1.645 * r.next_sd:.0f}) expected in {r.hours_ahead:,.0f} h"
     if np.isnan(r.limit):
         return f"{ahead}; no level limit for this family"
-    if r.level >= r.limit:
+    if r.h50 == 0:
         return f"{ahead}; already above the limit of {r.limit:.3g}"
+    if r.chance >= 0.5:
+        return f"{symbol} is expected to pass {r.limit:.3g} ppm within {r.h50:,.0f} h of the newest bottle, with a chance of {r.chance:.0%} before the next result"
     if np.isnan(r.h50):
         return f"{ahead}; not on this trend to the limit of {r.limit:.3g}"
     return f"{ahead}; even chance of passing {r.limit:.3g} within {r.h50:,.0f} h, {r.chance:.0%} before the next result"

@@ -20,6 +20,7 @@ from scipy.stats import norm
 
 from cmkit.records.analytes import below as below_name
 from cmkit.records.settings import Alarm, FixedLimit, Settings
+from cmkit.wear.family import paule_mandel
 from cmkit.wear.percentiles import (
     EXACT,
     LEFT,
@@ -28,7 +29,6 @@ from cmkit.wear.percentiles import (
     censored_normal,
     correlation,
     intraclass,
-    paule_mandel,
     samples_needed,
     shrink,
     spread_ties,
@@ -41,7 +41,11 @@ FIXED = ("maker", "practice")
 # Own choices, all about when not to speak.
 _MIN_EFFECTIVE = 4.0  # below this a family's own spread is not used at all
 _TOLERANCE_BELOW = 30.0  # effective results below which the tolerance bound is quoted (maths C)
-_AGE_WINDOW = (0.5, 1.5)  # share of the family's median fluid age whose bottles bear a level limit
+_USUAL_AGE, _AGE_WINDOW = (
+    0.75,
+    (0.6, 1.5),
+)  # bottles about the third quartile of the family's fluid ages bear a level limit
+_SCATTER = 3.0  # a level limit lies at least so many floors of laboratory scatter above the reporting limit
 _UNIT_FACTOR = 50.0  # results this many times off their family's middle are left out of the fit: another unit?
 _KIND_FACTOR = 30.0  # families this many times off their kind's middle do not bear the kind's numbers
 _TWO_GROUPS = 4.5  # distance of two groups of compartments, in their own spreads
@@ -244,8 +248,9 @@ def shrunk_percentiles(fits: FamilyFits, parent: NDArray, alarm: Alarm) -> Perce
         if len(use) < 3:
             continue
         lean = at[~off]
-        mu[lean], var_mu[lean] = shrink(mu[lean], var_mu[lean], *paule_mandel(mu[use], var_mu[use]))
-        log_s[lean], var_ls[lean] = shrink(log_s[lean], var_ls[lean], *paule_mandel(log_s[use], var_ls[use]))
+        for value, var in ((mu, var_mu), (log_s, var_ls)):
+            tau2, mean, se, _ = paule_mandel(value[use], var[use])
+            value[lean], var[lean] = shrink(value[lean], var[lean], tau2, mean, se**2)
         leaning[lean] = True
     s = np.exp(log_s)
     top = mu + zb * s
@@ -301,47 +306,43 @@ def _seats(exposure: pd.DataFrame, samples: pd.DataFrame, code: pd.Series) -> pd
     seat["row"] = pd.Series(np.arange(len(samples)), index=samples["sample"]).reindex(seat["sample"]).to_numpy()
     seat["f"] = code.reindex(seat["family"]).to_numpy()
     seat["c"] = pd.factorize(seat["compartment"])[0]
-    middle = seat["fluid_h"].where(seat["fluid_h"] > 0).groupby(seat["family"]).transform("median")
-    usual = seat["fluid_h"].between(_AGE_WINDOW[0] * middle, _AGE_WINDOW[1] * middle)
-    return seat.assign(middle=middle, usual=usual | middle.isna())
+    age = seat["fluid_h"].where(seat["fluid_h"] > 0).groupby(seat["family"]).transform("quantile", _USUAL_AGE)
+    usual = seat["fluid_h"].between(_AGE_WINDOW[0] * age, _AGE_WINDOW[1] * age)
+    return seat.assign(age=age, usual=usual | age.isna())
 
 
 def _level_parts(
     families: pd.DataFrame, parent: NDArray, seat: pd.DataFrame, samples: pd.DataFrame, row: pd.Series, alarm: Alarm
 ) -> list[pd.DataFrame]:
     """Percentiles of results at the family's usual fluid age; upper, and lower for an analyte whose fall means trouble too."""
-    own = seat[seat["usual"]]
-    x = samples[row["analyte"]].to_numpy(dtype=float)[own["row"]]
-    flag = samples[below_name(row["analyte"])].to_numpy(dtype=bool)[own["row"]] if below_name(row["analyte"]) in samples else np.zeros(len(x), bool)  # fmt: skip
-    if np.nanmin(x, initial=np.inf) < 0:
+    if row["plausible_low"] < 0:
         return []  # a scale through zero (freeze point) has no logarithm; practice limits speak for it
+    own = seat[seat["usual"]]
+    name, half = row["analyte"], 10.0 ** -float(row["decimals"]) / 2
+    x = samples[name].to_numpy(dtype=float)[own["row"]]
+    flag = samples[below_name(name)].to_numpy(dtype=bool)[own["row"]] if below_name(name) in samples else np.zeros(len(x), bool)  # fmt: skip
     here = np.isfinite(x)
-    resolution = 10.0 ** -float(row["decimals"])
     zero = here & (x <= 0)
-    x, flag = np.where(zero, resolution / 2, x), flag | zero
-    age = own.groupby("f")["middle"].first().reindex(range(len(families))).to_numpy()
+    x, flag = np.where(zero, half, x)[here], (flag | zero)[here]
+    age = own.groupby("f")["age"].first().reindex(range(len(families))).to_numpy()
     args = (own["f"].to_numpy()[here], parent, own["c"].to_numpy()[here])
     out = []
     if row["bad"] in ("up", "both"):
-        fits = fit_families(x[here], flag[here], *args, resolution)
-        out.append(
-            _frame(families, fits, shrunk_percentiles(fits, parent, alarm), row["analyte"], "level", "up", alarm, age)
-        )
+        fits = fit_families(x, flag, *args, 2 * half)
+        p = _as_reported(shrunk_percentiles(fits, parent, alarm), row, half)
+        out.append(_frame(families, fits, p, name, "level", "up", alarm, age))
     if row["bad"] in ("down", "both"):
-        fits = fit_families(1 / x[here], np.zeros(here.sum(), bool), *args)
-        out.append(
-            _frame(
-                families,
-                fits,
-                _turned(shrunk_percentiles(fits, parent, alarm)),
-                row["analyte"],
-                "level",
-                "down",
-                alarm,
-                age,
-            )
-        )
+        fits = fit_families(1 / x, np.zeros(len(x), bool), *args)
+        p = _turned(shrunk_percentiles(fits, parent, alarm))
+        out.append(_frame(families, fits, p, name, "level", "down", alarm, age))
     return out
+
+
+def _as_reported(p: Percentiles, row: pd.Series, half: float) -> Percentiles:
+    """Upper limits that a rounded result is held against: half a reported unit up, and the alarm clear of the laboratory's own scatter."""
+    lowest = np.nan_to_num(float(row["reporting_limit"])) + _SCATTER * float(row["noise_floor"])
+    up = {name: np.maximum(getattr(p, name) + half, lowest) for name in ("alarm", "low", "high")}
+    return replace(p, alert=p.alert + half, **up)
 
 
 def _turned(p: Percentiles) -> Percentiles:

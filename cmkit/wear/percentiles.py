@@ -1,7 +1,7 @@
 """Percentiles of a family of compartments from few, clustered, partly censored results. Arrays in, arrays out; log scale.
 
 Lognormal maximum likelihood with left-censoring ("<1") and a trimmed top (maths C), for many families at once; one-sided tolerance
-factors; distribution-free order statistics; shrinkage of families to their parent by Paule and Mandel's between-family variance.
+factors; distribution-free order statistics; shrinkage of families to their parent.
 """
 
 import math
@@ -9,7 +9,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import brentq
 from scipy.special import log_ndtr
 from scipy.stats import binom, nct, norm
 
@@ -207,35 +206,14 @@ def correlation(between: ArrayLike, df_b: ArrayLike, within: ArrayLike, df_w: Ar
     return np.where((df_b > 0) & (df_w > 0) & np.isfinite(icc), icc, 1.0)
 
 
-def paule_mandel(estimate: ArrayLike, variance: ArrayLike) -> tuple[float, float, float]:
-    """Between-family variance tau2, mean and variance of the mean (Paule and Mandel 1982): sum w (b - mean)^2 = n - 1, w = 1/(v + tau2).
-
-    Missing estimates are left out. With one estimate tau2 is infinite and it is its own mean; with none all are NaN.
-    """
-    b, v = np.asarray(estimate, float), np.asarray(variance, float)
-    keep = np.isfinite(b) & np.isfinite(v)
-    b, v = b[keep], v[keep]
-    if len(b) < 2:
-        return (math.inf, float(b[0]), float(v[0])) if len(b) else (math.nan, math.nan, math.nan)
-
-    def excess(tau2: float) -> float:
-        w = 1 / (v + tau2)
-        return float((w * (b - (w * b).sum() / w.sum()) ** 2).sum() - (len(b) - 1))
-
-    top = float(((b - b.mean()) ** 2).sum() + 1e-12)
-    v = np.maximum(v, 1e-12 * top + 1e-300)
-    tau2 = 0.0 if excess(0.0) <= 0 else brentq(excess, 0.0, top, xtol=1e-14 * top, rtol=1e-12)
-    w = 1 / (v + tau2)
-    return tau2, float((w * b).sum() / w.sum()), float(1 / w.sum())
-
-
 def shrink(
     estimate: ArrayLike, variance: ArrayLike, tau2: float, mean: float, var_mean: float
 ) -> tuple[Floats, Floats]:
-    """Estimates drawn to the parent's mean and their variances, the mean's own uncertainty included; a missing estimate gets the parent's."""
+    """Estimates drawn to the parent's mean and their variances, the mean's own uncertainty included; a missing estimate gets the parent's.
+
+    tau2, mean, var_mean: between-family variance (`wear.family.paule_mandel`), the parent's mean and its variance.
+    """
     b, v = np.asarray(estimate, float), np.asarray(variance, float)
-    if not math.isfinite(tau2):
-        return b.copy(), v.copy()
     known = np.isfinite(b) & np.isfinite(v)
     own = np.where(known, tau2 / np.where(known, tau2 + v, 1.0), 0.0)
     drawn = mean + own * (np.where(known, b, mean) - mean)

@@ -175,7 +175,7 @@ def test_frame_carries_the_newest_bottle_to_the_next() -> None:
     assert row["next_mean"] == pytest.approx(mean, rel=1e-6)
     assert row["chance"] > 0.9
     assert 0 < row["h10"] < row["h50"] < row["h90"] < 500
-    assert "even chance of passing 70" in row["words"]
+    assert "expected to pass 70 ppm" in row["words"]
 
 
 def test_frame_starts_again_after_a_change_done_since_the_bottle() -> None:

@@ -1,0 +1,220 @@
+"""What the condition results say on their own: fluid past its use, thinned, thickened, wet, dirty. Rules `level`, `falling`, `two-sided`, `ordinal`.
+
+Each bottle is held against the limits of its family (`wear.limits`): as it is, as a rise above or a change from the fresh fluid, or as a cleanliness
+code. What is fresh is learnt from the fleet's own young bottles of that fluid and grade, else from the grade's name, else it is not known and
+such a limit is not judged. A bottle without usable hours is judged too: its level needs none.
+"""
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.stats import theilslopes
+
+from cmkit.fluids.cleanliness import iso_codes
+from cmkit.fluids.viscosity import grade_viscosity
+from cmkit.records.analytes import below as below_name
+from cmkit.records.analytes import by_rule
+from cmkit.records.fleet import Fleet
+
+EVIDENCE = ["compartment", "sample", "drawn_on", "known_on", "analyte", "rule", "value", "operator", "threshold", "unit", "state", "words"]  # fmt: skip
+FRESH = ["site", "fluid", "grade", "analyte", "fresh", "n", "basis", "words"]
+_RULE = {"maker": "maker limit", "practice": "condition"}
+_WHOSE = {"maker": "the limit set for it", "practice": "the usual limit"}
+# Own choices about what counts as fresh.
+_YOUNG_H, _YOUNG_SHARE = 100.0, 0.2  # a bottle is young up to 100 h, or a fifth of the old ones' fluid age
+_YOUNG_ENOUGH = 5  # young bottles whose middle is taken as fresh
+_TREND_ENOUGH = 10  # bottles whose trend may be carried back to 0 h
+_TREND_MOST = 300
+
+
+def judge_conditions(
+    known: Fleet, exposure: pd.DataFrame, limits: pd.DataFrame, register: pd.DataFrame
+) -> pd.DataFrame:
+    """Evidence rows (columns EVIDENCE) for every bottle whose condition results pass a limit; one row per bottle, analyte and direction.
+
+    A fixed limit (maker's or practice) gives alert or alarm as it says; a family percentile gives an alert, since it fixes the share of
+    bottles that pass it and not the risk. A result reported as below a limit never passes an upper one.
+    """
+    shots = _bottles(known, exposure)
+    judged = limits[
+        limits["analyte"].isin(by_rule(register, "level", "falling", "two-sided", "ordinal")) & limits["alarm"].notna()
+    ]
+    relative = sorted(set(judged.loc[judged["measure"].isin(["change", "rise"]), "analyte"]))
+    fresh = fresh_values(known, exposure, relative)
+    parts = [_passed(shots, known.samples, fresh, own, register.loc[str(analyte)]) for analyte, own in judged.groupby("analyte") if analyte in known.samples]  # fmt: skip
+    parts.append(_base_spent(shots, known.samples))
+    rows = pd.concat([p for p in parts if len(p)] or [pd.DataFrame(columns=[*EVIDENCE, "side"])], ignore_index=True)
+    worst = rows.assign(rank=(rows["state"] == "alarm").astype(int))
+    worst = worst.sort_values("rank", ascending=False, kind="stable").drop_duplicates(["sample", "analyte", "side"])
+    return worst[EVIDENCE].sort_values(
+        ["compartment", "drawn_on", "sample", "analyte"], kind="stable", ignore_index=True
+    )
+
+
+def _bottles(known: Fleet, exposure: pd.DataFrame) -> pd.DataFrame:
+    """Every bottle, in the order of known.samples, with its compartment's family and site, its fluid's hours and what the fluid is."""
+    samples = known.samples[["sample", "compartment", "drawn_on", "fluid_h"]].reset_index(drop=True)
+    reported = known.samples["reported_on"].fillna(known.samples["received_on"]).fillna(known.samples["drawn_on"])
+    samples["known_on"] = reported.to_numpy()
+    places = known.compartments[["compartment", "machine", "kind", "family", "fluid", "grade"]]
+    places = places.merge(known.machines[["machine", "site"]], on="machine", how="left")
+    out = samples.merge(places, on="compartment", how="left")
+    hours = exposure.drop_duplicates("sample").set_index("sample")["fluid_h"]
+    out["fluid_h"] = hours.reindex(out["sample"]).fillna(out.set_index("sample")["fluid_h"]).to_numpy()
+    return _fluid_in_force(out, known.services)
+
+
+def _fluid_in_force(shots: pd.DataFrame, services: pd.DataFrame) -> pd.DataFrame:
+    """Fluid and grade of the last change before each bottle (a bottle is drawn before the work of its day), else the compartment's."""
+    put_in = services[services["kind"].isin(["change", "flush", "replace"])]
+    put_in = put_in[(put_in["fluid"].fillna("") != "") | (put_in["grade"].fillna("") != "")]
+    own = shots.assign(place=np.arange(len(shots))).sort_values("drawn_on", kind="stable")
+    put_in = put_in[["compartment", "done_on", "fluid", "grade"]].sort_values("done_on", kind="stable")
+    found = pd.merge_asof(
+        own, put_in, left_on="drawn_on", right_on="done_on", by="compartment", suffixes=("", "_in"), allow_exact_matches=False
+    ).sort_values("place")  # fmt: skip
+    out = shots.copy()
+    for name in ("fluid", "grade"):
+        given = found[f"{name}_in"].fillna("").to_numpy(dtype=object)
+        out[name] = pd.Series(np.where(given != "", given, shots[name].fillna("").to_numpy(dtype=object)), dtype="str")
+    return out
+
+
+def fresh_values(known: Fleet, exposure: pd.DataFrame, analytes: list[str]) -> pd.DataFrame:
+    """What each analyte is in fresh fluid, per site x fluid x grade (columns FRESH).
+
+    Learnt, in this order, from the middle of at least five young bottles of the site, else of the fleet; from the trend of at least ten
+    bottles of the fleet carried back to 0 h (median of pairwise slopes); from the middle of the grade. Else NaN, with the reason in words.
+    basis: `young bottles`, `trend`, `grade`, `not known`.
+    """
+    shots = _bottles(known, exposure)
+    groups = shots[["site", "fluid", "grade"]].drop_duplicates().sort_values(["site", "fluid", "grade"])
+    rows = []
+    for analyte in analytes:
+        if analyte not in known.samples:
+            continue
+        own = shots.assign(x=known.samples[analyte].to_numpy(dtype=float))
+        own = own[np.isfinite(own["x"]) & np.isfinite(own["fluid_h"])]
+        fleet = dict(tuple(own.groupby(["fluid", "grade"])))
+        site = dict(tuple(own.groupby(["site", "fluid", "grade"])))
+        none = own.iloc[:0]
+        for key in groups.itertuples(index=False, name=None):
+            value, n, basis, words = _fresh(site.get(key, none), fleet.get(key[1:], none), key[2], analyte)
+            rows.append((*key, analyte, value, n, basis, words))
+    return pd.DataFrame(rows, columns=FRESH)
+
+
+def _fresh(site: pd.DataFrame, fleet: pd.DataFrame, grade: str, analyte: str) -> tuple[float, int, str, str]:
+    for where, bottles in (("site", site), ("fleet", fleet)):
+        x = bottles.loc[_young(bottles["fluid_h"].to_numpy(dtype=float)), "x"].to_numpy(dtype=float)
+        if len(x) >= _YOUNG_ENOUGH:
+            return float(np.median(x)), len(x), "young bottles", f"middle of {len(x)} young bottles of the {where}"
+    if len(fleet) >= _TREND_ENOUGH and fleet["fluid_h"].nunique() > 2:
+        value = _back_to_zero(fleet)
+        if value > 0:
+            return value, len(fleet), "trend", f"trend of {len(fleet)} bottles carried back to 0 h"
+    column, named = grade_viscosity(grade)
+    if column == analyte and named.known:
+        return named.value, 0, "grade", f"middle of grade {grade}"
+    return (
+        np.nan,
+        len(fleet),
+        "not known",
+        f"{len(fleet)} bottle(s) of this fluid, too few young ones, and its grade does not say",
+    )
+
+
+def _young(fluid_h: NDArray) -> NDArray:
+    if len(fluid_h) == 0:
+        return np.zeros(0, bool)
+    return fluid_h <= max(_YOUNG_H, _YOUNG_SHARE * np.quantile(fluid_h, 0.9))
+
+
+def _back_to_zero(bottles: pd.DataFrame) -> float:
+    """Value at 0 h of the straight trend over fluid hours, from the youngest bottles."""
+    young = bottles.sort_values(["fluid_h", "sample"], kind="stable").head(_TREND_MOST)
+    h, x = young["fluid_h"].to_numpy(dtype=float), young["x"].to_numpy(dtype=float)
+    if np.ptp(h) == 0:
+        return np.nan
+    slope = theilslopes(x, h)[0]
+    return float(np.median(x - slope * h))
+
+
+def _passed(
+    shots: pd.DataFrame, samples: pd.DataFrame, fresh: pd.DataFrame, limits: pd.DataFrame, row: pd.Series
+) -> pd.DataFrame:
+    """Rows for one analyte's bottles that pass a limit of their family."""
+    name = row["analyte"]
+    own = shots.assign(x=samples[name].to_numpy(dtype=float), below=samples[below_name(name)].to_numpy(dtype=bool) if below_name(name) in samples else False)  # fmt: skip
+    own = own[np.isfinite(own["x"])].merge(limits.drop(columns=["analyte", "n"]), on="family")
+    own = own.merge(
+        fresh.loc[fresh["analyte"] == name, ["site", "fluid", "grade", "fresh"]],
+        on=["site", "fluid", "grade"],
+        how="left",
+    )
+    if "fresh" not in own or not len(own):
+        return pd.DataFrame()
+    own["shown"] = np.where(own["measure"] == "code", iso_codes(own["x"]), own["x"])
+    alert, alarm = (_in_unit(own[c], own) for c in ("alert", "alarm"))
+    up = (own["direction"] == "up").to_numpy()
+    shown = own["shown"].to_numpy()
+    fixed = own["method"].isin(list(_RULE)).to_numpy()
+    past_alarm = np.where(up, shown >= alarm, shown <= alarm) & ~(up & own["below"].to_numpy())
+    past_alert = np.where(up, shown >= alert, shown <= alert) & ~(up & own["below"].to_numpy()) & fixed
+    own = own.assign(threshold=np.where(past_alarm, alarm, alert), state=np.where(past_alarm & fixed, "alarm", "alert"))
+    hit = own[past_alarm | past_alert]
+    return _evidence(hit, row)
+
+
+def _in_unit(limit: pd.Series, own: pd.DataFrame) -> NDArray:
+    """A limit in the unit of what is shown: as it is, above the fresh value, or as a share of it; NaN where fresh is not known."""
+    plain, fresh = limit.to_numpy(dtype=float), own["fresh"].to_numpy(dtype=float)
+    measure = own["measure"].to_numpy(dtype=object)
+    return np.where(measure == "change", fresh * (1 + plain), np.where(measure == "rise", fresh + plain, plain))
+
+
+def _evidence(hit: pd.DataFrame, row: pd.Series) -> pd.DataFrame:
+    out = hit[["compartment", "sample", "drawn_on", "known_on", "threshold", "state"]].copy()
+    code = (hit["measure"] == "code").to_numpy()
+    out["analyte"], out["value"], out["side"] = row["analyte"], hit["shown"], hit["direction"]
+    out["rule"] = hit["method"].map(_RULE).fillna("family limit")
+    out["operator"] = np.where(hit["direction"] == "up", ">=", "<=")
+    out["unit"] = np.where(code, "ISO 4406 code", row["unit"])
+    out["words"] = [_words(r, row) for r in hit.itertuples()]
+    return out
+
+
+def _words(r, row: pd.Series) -> str:  # type: ignore[no-untyped-def]
+    whose = _WHOSE.get(r.method, "its family's limit")
+    way = "at or above" if r.direction == "up" else "at or below"
+    unit = "" if row["unit"] == "1" else f" {row['unit']}"
+    if r.measure == "code":
+        return f"{row['name']}: ISO 4406 code {r.shown:.0f}, {way} {whose} of {r.threshold:.0f}"
+    said = f"{row['name']} {'below ' if r.below else ''}{r.x:.4g}{unit}"
+    if r.measure == "change":
+        turn = "above" if r.x > r.fresh else "below"
+        return f"{said}, {abs(r.x / r.fresh - 1):.0%} {turn} fresh ({r.fresh:.3g}); {whose} is {abs(r.threshold / r.fresh - 1):.0%}"
+    if r.measure == "rise":
+        return f"{said}, {r.x - r.fresh:.3g} above fresh ({r.fresh:.3g}); {whose} is {r.threshold - r.fresh:.3g}"
+    return f"{said}, {way} {whose} of {r.threshold:.4g}"
+
+
+def _base_spent(shots: pd.DataFrame, samples: pd.DataFrame) -> pd.DataFrame:
+    """Bottles whose acid number has caught up with the base number: the oil's reserve is spent (common practice)."""
+    if not {"TBN_mgKOH_g", "TAN_mgKOH_g"} <= set(samples):
+        return pd.DataFrame()
+    own = shots.assign(
+        base=samples["TBN_mgKOH_g"].to_numpy(dtype=float), acid=samples["TAN_mgKOH_g"].to_numpy(dtype=float)
+    )
+    hit = own[(own["base"] <= own["acid"]) & (own["kind"] == "engine")]
+    out = hit[["compartment", "sample", "drawn_on", "known_on"]].copy()
+    out["analyte"], out["rule"], out["value"], out["operator"], out["threshold"] = (
+        "TBN_mgKOH_g",
+        "condition",
+        hit["base"],
+        "<=",
+        hit["acid"],
+    )
+    out["unit"], out["state"], out["side"] = "mg KOH/g", "alert", "down"
+    out["words"] = [f"base number {b:.3g} no longer above the acid number {a:.3g}: the oil's reserve is spent" for b, a in zip(hit["base"], hit["acid"], strict=True)]  # fmt: skip
+    return out
