@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
+import pandas as pd
 
 from cmkit.intervals.delay import (
     Array,
@@ -110,7 +111,7 @@ _BOUNDS = (
     ("false_alarm", 0.0, 1.0),
     ("turnaround_h", 0.0, np.inf),
 )
-_OUTCOME_FIELDS = (
+OUTCOME_FIELDS = (
     "delay_mean_h", "delay_shape", "base_rate", "rate_multiple", "growth", "s0", "b", "eta_i", "eta_w", "level",
     "change_every_h", "residual", "z_alarm", "acted_share", "chance", "turnaround_h",
 )  # fmt: skip
@@ -188,17 +189,22 @@ def outcomes(case: Case, grid: Array, fine: bool = False, restarted: bool = Fals
     Money and (unless the grid restarts) the defect rate play no part, so compartments that differ only in those share the work.
     """
     columns = case.columns()
-    names = (*_OUTCOME_FIELDS, "defect_rate_per_h") if restarted else _OUTCOME_FIELDS
-    keys = np.stack([columns[name] for name in names])
-    _, first, back = np.unique(keys, axis=1, return_index=True, return_inverse=True)
+    names = (*OUTCOME_FIELDS, "defect_rate_per_h") if restarted else OUTCOME_FIELDS
+    first, back = distinct({name: columns[name] for name in names})
     sets = {name: column[first] for name, column in columns.items()}
     caught = np.zeros((len(first), grid.size))
     gained = np.zeros((len(first), grid.size))
     for g, every in enumerate(grid):
         if np.isfinite(every):
             caught[:, g], gained[:, g] = _one_interval(sets, float(every), fine, restarted)
-    back = back.ravel()
     return Outcome(caught[back], gained[back])
+
+
+def distinct(columns: dict[str, Array]) -> tuple[Array, Array]:
+    """Positions of the first compartment of each distinct set of values, and for every compartment which set is its own."""
+    back = pd.DataFrame(columns).groupby(list(columns), sort=True, dropna=False).ngroup().to_numpy()
+    _, first = np.unique(back, return_index=True)
+    return first, back
 
 
 def _one_interval(sets: dict[str, Array], every: float, fine: bool, restarted: bool) -> tuple[Array, Array]:

@@ -2,13 +2,13 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.polynomial.chebyshev import chebvander
 
-from cmkit.intervals.cost import Case, cost_of_outcome, interval_cost, outcomes
-from cmkit.intervals.cost import Outcome as _Outcome
+from cmkit.intervals.cost import OUTCOME_FIELDS, Case, Outcome, cost_of_outcome, distinct, interval_cost, outcomes
 from cmkit.intervals.delay import Array
 
 FLAT = 0.05  # own choice: intervals that cost at most 5 % more than the best are as good as the best
@@ -53,9 +53,8 @@ def best_interval(case: Case, allowed_h: Array | Sequence[float] | None = None, 
     out = [np.where(pays, x, np.nan) for x in (every, low, high)]
     values = [out[0], np.where(pays, least, none), none, out[1], out[2], edge]
     if case.shape == ():
-        numbers = [v[0].item() for v in values]
-        return BestInterval(*numbers, words[0])
-    return BestInterval(*values, words)
+        values = [v[0].item() for v in values]
+    return BestInterval(*values, words=words[0] if case.shape == () else words)  # type: ignore[misc]
 
 
 def _vertex(log_grid: Array, curve: Array, at: Array) -> tuple[Array, Array]:
@@ -128,7 +127,7 @@ class Uncertainty:
 
     expected, low, high: mean and 5-95 % of cost per hour (.., G); every_h: interval of least expected cost (inf: none), the one to
     choose; best_low_h, best_high_h: 5-95 % of the interval that would be best if the truth were known; regret: expected extra cost of
-    the choice against knowing the truth (share); saving, saving_low, saving_high: against today's interval, money per hour.
+    the choice against knowing the truth (share); saving_low, saving_high: 5-95 % of what each interval saves against today's (.., G).
     """
 
     grid_h: Array
@@ -139,7 +138,6 @@ class Uncertainty:
     best_low_h: Array
     best_high_h: Array
     regret: Array
-    saving: Array
     saving_low: Array
     saving_high: Array
 
@@ -153,15 +151,36 @@ def interval_uncertainty(
     of the grid may be chosen (default all). The outcome of a defect is computed on an 8 x 7 mesh of delay and growth and interpolated.
     """
     grid = np.asarray(grid_h, float)
-    mesh, weights = _mesh(draws)
-    c = case.columns()
-    size = len(c["delay_mean_h"])
     may = np.ones(len(grid), bool) if allowed is None else np.asarray(allowed, bool)
-    today = np.broadcast_to(np.asarray(today_h, float), (size,))
-    out = [_spread_one(case.take(np.array([n])), grid, draws, mesh, weights, today[n], may) for n in range(size)]
-    values = [np.array(v) for v in zip(*out, strict=True)]
+    columns = case.columns() | {"today": np.broadcast_to(np.asarray(today_h, float), case.shape or (1,))}
+    rows, whose = distinct(columns)
+    columns = {name: column[rows] for name, column in columns.items()}
+    first, own = distinct({name: columns[name] for name in OUTCOME_FIELDS})
+    found = _outcomes_of_draws(case.take(rows[first]), grid, draws)
+    out = []
+    for n, at in enumerate(own):
+        c = {name: column[n] for name, column in columns.items()}
+        c |= {"defect_rate_per_h": c["defect_rate_per_h"] * draws.rate[:, None]}
+        c |= {"delay_mean_h": c["delay_mean_h"] * draws.delay[:, None]}
+        outcome = Outcome(found.caught[at], found.gained_h[at] * c["delay_mean_h"])
+        out.append(_spread(cost_of_outcome(c, grid, outcome).cost_per_h, grid, columns["today"][n], may))
+    values = [np.array(v)[whose] for v in zip(*out, strict=True)]
     values = [v[0] for v in values] if case.shape == () else values
     return Uncertainty(grid, *values)
+
+
+def _outcomes_of_draws(case: Case, grid: Array, draws: Draws) -> Outcome:
+    """Share caught and gain per hour of mean delay, (N, draws, G): computed on the mesh and interpolated to each draw."""
+    (delay, growth), weights = _mesh(draws)
+    rows = np.repeat(np.arange(case.shape[0]), len(delay))
+    many = case.take(rows)
+    delay, growth = np.tile(delay, case.shape[0]), np.tile(growth, case.shape[0])
+    many = replace(many, delay_mean_h=many.delay_mean_h * delay, rate_multiple=1 + (many.rate_multiple - 1) * growth)
+    found = outcomes(many, grid)
+    shape = (case.shape[0], len(weights[0]), len(grid))
+    caught = np.clip(weights @ found.caught.reshape(shape), 0, 1)
+    gained = np.clip(weights @ (found.gained_h / np.asarray(many.delay_mean_h)[:, None]).reshape(shape), 0, 1)
+    return Outcome(caught, gained)
 
 
 def _mesh(draws: Draws) -> tuple[tuple[Array, Array], Array]:
@@ -177,38 +196,18 @@ def _mesh(draws: Draws) -> tuple[tuple[Array, Array], Array]:
     return (delay.ravel(), growth.ravel()), weights
 
 
-def _spread_one(
-    case: Case, grid: Array, draws: Draws, mesh: tuple[Array, Array], weights: Array, today: float, may: Array
-) -> tuple:
-    """Fields of :class:`Uncertainty` after the grid, for one compartment."""
-    delay, multiple = case.columns()["delay_mean_h"], case.columns()["rate_multiple"]
-    found = outcomes(replace(case, delay_mean_h=delay * mesh[0], rate_multiple=1 + (multiple - 1) * mesh[1]), grid)
-    caught = np.clip(weights @ found.caught, 0, 1)
-    gained = np.clip(weights @ (found.gained_h / (delay * mesh[0])[:, None]), 0, 1) * (delay * draws.delay)[:, None]
-    c = {name: column[:, None] for name, column in case.columns().items()}
-    c |= {
-        "defect_rate_per_h": c["defect_rate_per_h"] * draws.rate[:, None],
-        "delay_mean_h": (delay * draws.delay)[:, None],
-    }
-    cost = cost_of_outcome(c, grid, _Outcome(caught, gained)).cost_per_h
+def _spread(cost: Array, grid: Array, today: float, may: Array) -> tuple[Any, ...]:
+    """Fields of :class:`Uncertainty` after the grid, for the costs (draws, G) of one compartment."""
     expected = cost.mean(axis=0)
     choice = np.flatnonzero(may)[expected[may].argmin()]
     least = cost[:, may].min(axis=1)
     best_low, best_high = np.quantile(grid[may][cost[:, may].argmin(axis=1)], [0.05, 0.95], method="nearest")
-    saving = cost[:, grid == today][:, 0] - cost[:, choice] if (grid == today).any() else np.full(len(cost), np.nan)
     low, high = np.quantile(cost, [0.05, 0.95], axis=0)
     regret = (cost[:, choice] - least).mean() / least.mean()
-    return (
-        expected,
-        low,
-        high,
-        grid[choice],
-        best_low,
-        best_high,
-        regret,
-        saving.mean(),
-        *np.quantile(saving, [0.05, 0.95]),
-    )
+    now = np.flatnonzero(grid == today)
+    saving = cost[:, now[:1]] - cost if now.size else np.full(cost.shape, np.nan)
+    saved = np.quantile(saving, [0.05, 0.95], axis=0)
+    return expected, low, high, grid[choice], best_low, best_high, regret, saved[0], saved[1]
 
 
 SENSITIVE = ("delay_mean_h", "rate_multiple", "b", "failure_cost", "planned_cost", "sample_cost", "defect_rate_per_h", "turnaround_h", "false_alarm", "inspect_cost")  # fmt: skip

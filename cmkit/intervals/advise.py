@@ -1,0 +1,375 @@
+"""How often to sample each compartment of a fleet: records, wear numbers and money in, one row of advice per compartment out."""
+
+from dataclasses import fields, replace
+from functools import cache
+from importlib.resources import files
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from cmkit.intervals.cost import Case, distinct, interval_cost
+from cmkit.intervals.delay import Array
+from cmkit.intervals.estimate import FEW, RECORDS, Prior, fit_defect_history
+from cmkit.intervals.tune import FLAT, Uncertainty, allocate_samples, draw_factors, flat_stretch, interval_uncertainty
+from cmkit.records.analytes import with_own
+from cmkit.records.fleet import Fleet
+from cmkit.trust.hours import finding_hours
+
+INTERVALS = [
+    "compartment", "machine", "site", "kind", "family", "analyte", "today_h", "advised_h", "cost_today", "cost_advised", "cost_none",
+    "saving", "saving_low", "saving_high", "flat_low_h", "flat_high_h", "best_low_h", "best_high_h", "caught_today", "caught_advised",
+    "warning_h", "binds", "beyond_data", "n_events", "prior_weight", "changes", "words",
+]  # fmt: skip
+CURVES = ["compartment", "family", "every_h", "cost_per_1000h", "low", "high"]
+LEARNT = [
+    "kind",
+    "n_events",
+    "hours",
+    "defect_rate_per_h",
+    "delay_mean_h",
+    "delay_sd",
+    "rate_events",
+    "prior_weight",
+    "words",
+]
+
+
+@cache
+def assumption(name: str) -> float:
+    """One number of reference/intervals.csv by name; KeyError when there is none."""
+    with files("cmkit.reference").joinpath("intervals.csv").open(encoding="utf-8") as handle:
+        return float(pd.read_csv(handle).set_index("name")["value"].loc[name])
+
+
+def advise_intervals(
+    known: Fleet,
+    exposure: pd.DataFrame,
+    numbers: pd.DataFrame,
+    wear: pd.DataFrame,
+    use: pd.DataFrame,
+    due: pd.DataFrame,
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """(intervals, curves): advice and cost curve of each compartment of a working machine (columns INTERVALS, CURVES).
+
+    exposure, numbers, wear: as made by `wear`; use: machine, h_per_day; due: compartment, every_h (today's interval). Hours are
+    operating hours, costs are per 1,000 of them. advised_h is NaN when no interval pays or none could be judged; the words say which.
+    The advice is the interval of least expected cost on the service grid, within what crew and laboratory can do.
+    """
+    learnt = defect_rates(known, exposure, use)
+    rows = _compartments(known, exposure, numbers, wear, use, due).merge(learnt, on="kind", how="left")
+    judged = rows[rows["analyte"].notna()].reset_index(drop=True)
+    rest = _not_judged(rows[rows["analyte"].isna()])
+    if judged.empty:
+        return rest, pd.DataFrame(columns=CURVES)
+    case = _case(known, judged)
+    today = judged["today_h"].to_numpy(float)
+    grid = _curve_grid(np.array(known.settings.sampling.service_grid_h), today)
+    allowed = np.isin(grid, known.settings.sampling.service_grid_h) | np.isinf(grid)
+    spread = _spread(case, grid, today, allowed, judged)
+    choice, binds = _within_capacity(known, judged, spread, allowed)
+    advice = _advice(judged, case, spread, choice).assign(binds=binds, changes=_changes(case, grid[allowed]))
+    advice = _in_words(advice, exposure)
+    both = pd.concat([advice[INTERVALS], rest], ignore_index=True) if len(rest) else advice[INTERVALS]
+    return both.sort_values("compartment").reset_index(drop=True), _curves(judged, spread)
+
+
+def defect_rates(known: Fleet, exposure: pd.DataFrame, use: pd.DataFrame) -> pd.DataFrame:
+    """What the fleet's own record says of each kind of compartment (columns LEARNT): defect rate, mean delay, weight of the prior.
+
+    Below ten events the delay stays the assumed one; above, rate, delay and detection are fitted together.
+    """
+    records = defect_records(known, exposure, use).merge(known.compartments[["compartment", "kind"]], on="compartment")
+    weight = assumption("rate_prior_events")
+    rows = []
+    for name, own in records.groupby("kind", sort=True):
+        kind = known.settings.kind(str(name))
+        events, hours = int(own["kind_of"].isin(["defect", "failure"]).sum()), float(own["hours"].sum())
+        rate = (weight + events) / (weight / kind.defect_rate_per_h + hours)
+        delay, sd = kind.delay_mean_h, assumption("delay_log_sd")
+        lean = (weight / (weight + events), 1.0)
+        if events >= FEW:
+            prior = Prior(kind.defect_rate_per_h, weight, delay, sd, 0.6, assumption("detection_logit_sd"))
+            fit = fit_defect_history(own.assign(compartment=own["life"], kind=own["kind_of"])[RECORDS], prior)
+            rate, delay, sd, lean = (
+                fit.defect_rate_per_h,
+                fit.delay_mean_h,
+                float(fit.covariance[1, 1] ** 0.5),
+                fit.prior_weight[:2],
+            )
+        words = f"{events} event{'' if events == 1 else 's'} in {hours:,.0f} h; the defect rate is {lean[0]:.0%} and the delay {lean[1]:.0%} assumed"
+        rows.append((name, events, hours, rate, delay, sd, weight + events, (lean[0] + lean[1]) / 2, words))
+    return pd.DataFrame(rows, columns=LEARNT)
+
+
+def defect_records(known: Fleet, exposure: pd.DataFrame, use: pd.DataFrame) -> pd.DataFrame:
+    """Samples and looks inside of each compartment life in order: compartment, life, run_h, kind_of, hours (since the record before).
+
+    kind_of is a kind of `estimate.fit_defect_history`. A finding prompted by a sample counts at that sample; samples between the two
+    say nothing. Each life begins at its first sample, taken as healthy, and ends at the machine's last reading or its last record.
+    """
+    bottles = exposure[["sample", "compartment", "machine", "life", "run_h"]].assign(kind_of="nothing")
+    found = _findings(known, exposure)
+    bottles = bottles[~_between(bottles, found)]
+    ends = exposure.groupby(["compartment", "machine", "life"], as_index=False)["run_h"].max()
+    last = ends.groupby("compartment")["life"].transform("max") == ends["life"]
+    reading = ends["machine"].map(use.set_index("machine")["last_run_h"]).where(last)
+    ends["run_h"] = np.fmax(ends["run_h"], reading.fillna(-np.inf))
+    rows = pd.concat([bottles, found.assign(kind_of=found["kind_of"]), ends.assign(kind_of="end")], ignore_index=True)
+    rows["last"] = rows["kind_of"] == "end"
+    rows = rows.sort_values(["compartment", "life", "run_h", "last"], kind="stable").reset_index(drop=True)
+    hours = rows.groupby(["compartment", "life"])["run_h"].diff().fillna(0.0)
+    rows["hours"] = hours.clip(lower=0.0)
+    rows["life"] = rows["compartment"] + " " + rows["life"].astype("str")
+    return rows[["compartment", "life", "run_h", "kind_of", "hours"]]
+
+
+_KIND_OF = {"defect": "defect", "failed": "failure", "no defect": "sound"}
+
+
+def _findings(known: Fleet, exposure: pd.DataFrame) -> pd.DataFrame:
+    """Findings placed on a compartment's life: compartment, life, run_h (of the prompting sample where there is one), to_h, kind_of."""
+    placed = finding_hours(known)
+    facts = known.findings[["finding", "outcome", "prompted_by"]]
+    found = placed[placed["usable"]].merge(facts, on="finding")
+    samples = exposure.set_index("sample")
+    found["to_h"] = found["run_h"]
+    prompted = found["prompted_by"].map(samples["run_h"]).where(found["outcome"] == "defect")
+    found["run_h"] = prompted.fillna(found["run_h"])
+    lives = exposure.groupby(["compartment", "life"], as_index=False)["run_h"].min().rename(columns={"run_h": "from_h"})
+    out = found.merge(lives, on="compartment")
+    out = out[out["from_h"] <= out["run_h"]].sort_values(["finding", "life"]).drop_duplicates("finding", keep="last")
+    return out.assign(kind_of=out["outcome"].map(_KIND_OF))[["compartment", "life", "run_h", "to_h", "kind_of"]]
+
+
+def _between(bottles: pd.DataFrame, found: pd.DataFrame) -> Array:
+    """Bottles drawn at or after the sample that prompted a look and before what it found: not independent of it."""
+    out = np.zeros(len(bottles), bool)
+    spans = found[found["to_h"] > found["run_h"]]
+    for span in spans.itertuples():
+        out |= (
+            (bottles["compartment"] == span.compartment)
+            & (bottles["run_h"] >= span.run_h)
+            & (bottles["run_h"] <= span.to_h)
+        ).to_numpy()
+    return out
+
+
+def _compartments(
+    known: Fleet,
+    exposure: pd.DataFrame,
+    numbers: pd.DataFrame,
+    wear: pd.DataFrame,
+    use: pd.DataFrame,
+    due: pd.DataFrame,
+) -> pd.DataFrame:
+    """One row per compartment with today's interval, the machine's pace, the family's leading wear metal and its own wear rate."""
+    metals = with_own(known.settings.analytes)
+    metals = metals.index[metals["group"] == "wear metal"]
+    lead = (
+        numbers[numbers["analyte"].isin(metals) & (numbers["m"] > 0)]
+        .sort_values("m", kind="stable")
+        .drop_duplicates("family", keep="last")
+    )
+    rows = due[["compartment", "every_h"]].rename(columns={"every_h": "today_h"})
+    rows = rows.merge(
+        known.compartments[["compartment", "machine", "kind", "family", "change_every_h"]], on="compartment"
+    )
+    rows = rows.merge(known.machines[["machine", "site"]], on="machine")
+    rows = rows.merge(known.sites[["site", "downtime_cost_per_h"]], on="site", how="left")
+    rows = rows.merge(use[["machine", "h_per_day"]], on="machine", how="left")
+    rows = rows.merge(lead[["family", "analyte", "m", "s0", "b", "eta_i", "eta_w"]], on="family", how="left")
+    own = wear[wear["rise"].abs() < known.settings.alarm.rise][["compartment", "analyte", "rate"]]
+    rows = rows.merge(own, on=["compartment", "analyte"], how="left")
+    drawn = exposure["compartment"].value_counts()
+    rows["n_bottles"] = rows["compartment"].map(drawn).fillna(0).astype(int)
+    return rows.sort_values("compartment").reset_index(drop=True)
+
+
+def _case(known: Fleet, rows: pd.DataFrame) -> Case:
+    """Parameters of every compartment, rounded to classes so that like compartments share the work."""
+    kinds = [known.settings.kind(k) for k in rows["kind"]]
+    of = {name: np.array([getattr(k, name) for k in kinds], float) for name in _OF_KIND}
+    step, reach = assumption("rate_step"), assumption("rate_reach")
+    octaves = np.log2((rows["rate"] / rows["m"]).clip(lower=1e-3).fillna(1.0).to_numpy())
+    rate = rows["m"].to_numpy() * 2 ** (step * np.round(np.clip(octaves, -reach, reach) / step))
+    wide = assumption("turnaround_step_h")
+    turnaround = np.maximum(wide * np.round(known.settings.sampling.turnaround_days * _pace(rows) / wide), wide)
+    hour = rows["downtime_cost_per_h"].fillna(0).to_numpy()
+    change = rows["change_every_h"].where(rows["change_every_h"] > 0, of["change_every_h"]).to_numpy(float)
+    return Case(
+        defect_rate_per_h=rows["defect_rate_per_h"].fillna(pd.Series(of["defect_rate_per_h"])).to_numpy(float),
+        delay_mean_h=rows["delay_mean_h"].fillna(pd.Series(of["delay_mean_h"])).to_numpy(float),
+        delay_shape=of["delay_shape"], base_rate=rate, rate_multiple=of["rate_multiple"], growth=of["growth"],
+        s0=rows["s0"].to_numpy(), b=rows["b"].to_numpy(), eta_i=rows["eta_i"].to_numpy(), eta_w=rows["eta_w"].to_numpy(),
+        change_every_h=change, residual=of["residual"], z_alarm=known.settings.alarm.z, acted_share=of["acted_share"],
+        sample_cost=of["sample_cost"], inspect_cost=of["inspect_cost"],
+        planned_cost=of["planned_cost"] + hour * of["planned_downtime_h"],
+        failure_cost=of["failure_cost"] + hour * of["failure_downtime_h"],
+        false_alarm=assumption("false_alarm_share"), turnaround_h=turnaround,
+    )  # fmt: skip
+
+
+_OF_KIND = (
+    "defect_rate_per_h", "delay_mean_h", "delay_shape", "rate_multiple", "growth", "change_every_h", "residual", "acted_share", "sample_cost",
+    "inspect_cost", "planned_cost", "failure_cost", "planned_downtime_h", "failure_downtime_h",
+)  # fmt: skip
+
+
+def _pace(rows: pd.DataFrame) -> Array:
+    """Operating hours a day, the usual where readings do not tell."""
+    return rows["h_per_day"].where(rows["h_per_day"] > 0, assumption("usual_h_per_day")).to_numpy(float)
+
+
+def _curve_grid(service: Array, today: Array) -> Array:
+    """Service intervals, one between each two, today's intervals, and no sampling."""
+    between = np.round(np.sqrt(service[:-1] * service[1:]) / 5) * 5
+    return np.append(np.unique(np.concatenate([service, between, today])), np.inf)
+
+
+def _spread(case: Case, grid: Array, today: Array, allowed: Array, rows: pd.DataFrame) -> Uncertainty:
+    """Costs with their spread, kind by kind: what is not known is drawn once a kind, so that its compartments share the draws."""
+    parts, order = [], []
+    for _, own in rows.groupby("kind", sort=True):
+        at = own.index.to_numpy()
+        events = own["rate_events"].fillna(assumption("rate_prior_events")).iloc[0]
+        sd = own["delay_sd"].fillna(assumption("delay_log_sd")).iloc[0]
+        rng = np.random.default_rng(0)  # the same draws in every run: the advice must not move by itself
+        draws = draw_factors(rng, int(assumption("draws")), float(events), float(sd), assumption("growth_log_sd"))
+        parts.append(interval_uncertainty(case.take(at), grid, draws, today[at], allowed))
+        order.append(at)
+    back = np.argsort(np.concatenate(order), kind="stable")
+    names = [f.name for f in fields(Uncertainty) if f.name != "grid_h"]
+    return Uncertainty(grid, **{name: np.concatenate([getattr(p, name) for p in parts])[back] for name in names})
+
+
+def _within_capacity(known: Fleet, rows: pd.DataFrame, spread: Uncertainty, allowed: Array) -> tuple[Array, Array]:
+    """Chosen column of the grid for each compartment within crew and laboratory, and what binds in words."""
+    columns = np.flatnonzero(allowed)
+    hours = 365 * np.maximum(_pace(rows), 1)[:, None]
+    cost, load = spread.expected[:, columns] * hours, hours / spread.grid_h[columns]
+    limits = {
+        "crew": known.settings.sampling.crew_samples_per_week,
+        "laboratory": known.settings.sampling.lab_samples_per_week,
+    }
+    limits = {name: 52 * value for name, value in limits.items() if value > 0}
+    free = columns[cost.argmin(axis=1)]
+    binds = np.where(np.isin(free, [columns[0], columns[-2]]), "service grid", "")
+    if not limits:
+        return free, binds
+    tightest = min(limits, key=lambda name: limits[name])
+    choice = columns[allocate_samples(cost, load, limits[tightest]).choice]
+    return choice, np.where(choice != free, tightest, binds)
+
+
+def _advice(rows: pd.DataFrame, case: Case, spread: Uncertainty, choice: Array) -> pd.DataFrame:
+    """Columns of INTERVALS that are numbers, per 1,000 h where they are money."""
+    n, grid = np.arange(len(rows)), spread.grid_h
+    today = np.searchsorted(grid, rows["today_h"].to_numpy(float))
+    sampled = np.isfinite(grid)
+    least = spread.expected[:, sampled].min(axis=1)
+    low, high = flat_stretch(grid[sampled], spread.expected[:, sampled], least * (1 + FLAT))
+    advised = np.where(np.isfinite(grid[choice]), grid[choice], np.nan)
+    result = interval_cost(case, grid)
+    return rows.assign(
+        advised_h=advised,
+        cost_today=1000 * spread.expected[n, today],
+        cost_advised=1000 * spread.expected[n, choice],
+        cost_none=1000 * spread.expected[n, -1],
+        saving=1000 * (spread.expected[n, today] - spread.expected[n, choice]),
+        saving_low=1000 * spread.saving_low[n, choice],
+        saving_high=1000 * spread.saving_high[n, choice],
+        flat_low_h=np.where(np.isnan(advised), np.nan, low),
+        flat_high_h=np.where(np.isnan(advised), np.nan, high),
+        best_low_h=spread.best_low_h,
+        best_high_h=spread.best_high_h,
+        caught_today=result.p_caught[n, today],
+        caught_advised=result.p_caught[n, choice],
+        warning_h=result.warning_h[n, choice],
+    )
+
+
+_VARIED = (
+    ("delay_mean_h", "delay to failure"),
+    ("rate_multiple", "rise of the rate"),
+    ("failure_cost", "cost of a failure"),
+)
+
+
+def _changes(case: Case, allowed: Array) -> Array:
+    """What the best interval would be with half or double of each thing that moves it most, in words."""
+    first, own = distinct(case.columns())
+    few = case.take(first)
+    base = interval_cost(few, allowed).cost_per_h.argmin(axis=1)
+    said: list[list[str]] = [[] for _ in first]
+    for name, words in _VARIED:
+        for factor, how in ((0.5, "half"), (2.0, "twice")):
+            value = np.maximum(getattr(few, name) * factor, 1.0 if name == "rate_multiple" else 0.0)
+            best = interval_cost(replace(few, **{name: value}), allowed).cost_per_h.argmin(axis=1)
+            for n in np.flatnonzero(best != base):
+                said[n].append(f"{how} the {words}: {_hours(allowed[best[n]])}")
+    text = ["; ".join(parts) or "nothing tried within a factor of two" for parts in said]
+    return np.array(text, dtype=object)[own]
+
+
+def _hours(every: float) -> str:
+    return f"{every:,.0f} h" if np.isfinite(every) else "no sampling"
+
+
+def _in_words(advice: pd.DataFrame, exposure: pd.DataFrame) -> pd.DataFrame:
+    """`words`, and `beyond_data`: the advised interval is longer than any, or shorter than half of any, seen between two samples."""
+    seen = exposure.groupby("family")["hours"].agg(["min", "max"])
+    shortest, longest = (advice["family"].map(seen[name]).fillna(0.0) for name in ("min", "max"))
+    out = advice.assign(beyond_data=(advice["advised_h"] > 1.1 * longest) | (advice["advised_h"] < 0.5 * shortest))
+    flat = (out["today_h"] >= out["flat_low_h"]) & (out["today_h"] <= out["flat_high_h"])
+    judged = [_sentence(row, bool(is_flat)) for row, is_flat in zip(out.to_dict("records"), flat, strict=True)]
+    learnt = advice["words"].fillna("no record of this kind yet: rate and delay are assumed")
+    beyond = np.where(out["beyond_data"], "; beyond the data: no such interval has been seen in this family", "")
+    return out.assign(
+        words=[f"{a}{b}; {c}" for a, b, c in zip(judged, beyond, learnt, strict=True)],
+        n_events=out["n_events"].fillna(0).astype(int),
+        prior_weight=out["prior_weight"].fillna(1.0),
+    )
+
+
+def _sentence(row: dict[str, Any], flat: bool) -> str:
+    today, advised = row["today_h"], row["advised_h"]
+    if np.isnan(advised):
+        return f"no interval pays: {row['cost_none']:,.0f} per 1,000 h without samples, {row['cost_today']:,.0f} with today's"
+    if row["binds"] in ("crew", "laboratory"):
+        return f"every {advised:,.0f} h, longer than it would be if the {row['binds']} could take more samples"
+    if advised == today:
+        return f"today's {today:,.0f} h is the best interval of the service grid"
+    if flat:
+        return f"today's {today:,.0f} h is as good as {advised:,.0f} h: it lies on the flat stretch of the curve"
+    how = "more often" if advised < today else "less often"
+    sure = "" if row["saving_low"] > 0 else ", though within what is not known it may save nothing"
+    return f"sample {how}, every {advised:,.0f} h: {row['caught_advised']:.0%} of defects caught in time against {row['caught_today']:.0%}{sure}"
+
+
+def _curves(rows: pd.DataFrame, spread: Uncertainty) -> pd.DataFrame:
+    """Cost per 1,000 h against the interval for each compartment, with the 5-95 % band."""
+    grid = spread.grid_h[:-1]
+    size = len(grid)
+    return pd.DataFrame(
+        {
+            "compartment": np.repeat(rows["compartment"].to_numpy(), size),
+            "family": np.repeat(rows["family"].to_numpy(), size),
+            "every_h": np.tile(grid, len(rows)),
+            "cost_per_1000h": 1000 * spread.expected[:, :-1].ravel(),
+            "low": 1000 * spread.low[:, :-1].ravel(),
+            "high": 1000 * spread.high[:, :-1].ravel(),
+        }
+    )
+
+
+def _not_judged(rows: pd.DataFrame) -> pd.DataFrame:
+    """Compartments without a wear metal to follow: today's interval stays, and the words say why there is no advice."""
+    out = rows.reindex(columns=INTERVALS).assign(
+        binds="",
+        beyond_data=False,
+        n_events=rows["n_events"].fillna(0).astype(int),
+        changes="",
+        words="not judged: no wear metal of this family has a rate to follow; today's interval stays",
+    )
+    return out.astype({"analyte": "str"})
