@@ -25,9 +25,12 @@ ENOUGH_SERIES, ENOUGH_VALUES = (
     20,
 )  # own choice: from here a family is called fitted rather than leaning on its parent
 _MOST_SERIES = 200  # of one family and analyte; more would not change the numbers
-_USUAL = np.log([0.4, 0.10, 0.10])  # tau/m, b (replaced by the register's), eta_i: centres of the penalties
-_LOOSE = np.array([1.5, 0.5, 0.5, 0.5])  # sd of the penalties on log m, tau/m, b, eta_i: own choice of the design note
-_LEAN = np.array([0.7, 0.4, 0.3, 0.3])  # the same of a family about its parent
+_USUAL_CV, _USUAL_LOAD = 0.4, 0.10  # centres of the penalties on tau/m and eta_i; that on b is the register's share
+# fitted together: log m, log tau/m, log b, log eta_i, and the content of fresh fluid as a share of the usual level
+_LOOSE = np.array([1.5, 0.5, 0.5, 0.5, 0.5])  # sd of the penalties: own choice of the design note; the last own choice
+_LEAN = np.array([0.7, 0.4, 0.3, 0.3, 0.25])  # the same of a family about its parent
+_FRESH = 4
+_CLEARLY = 2.0  # log likelihood a content of fresh fluid must explain, and half a reporting step its size, to be taken as more than none
 _SWEEPS = 8
 
 
@@ -110,19 +113,24 @@ def _fit_all(data: Panel, register: pd.DataFrame) -> pd.DataFrame:
             {"family": "str", "analyte": "str", "basis": "str"}
         )
     parents = _facts(data, series, "kind", register)
-    centre = np.column_stack([np.log(parents["m0"]), *np.broadcast_to(_USUAL[:, None], (3, len(parents)))])
-    centre[:, 2] = np.log(parents["noise_share"])
+    first = np.log(parents[["m0", "noise_share"]].to_numpy(float))
+    usual = np.log([_USUAL_CV, _USUAL_LOAD])
+    centre = np.column_stack([first[:, 0], *np.broadcast_to(usual[:, None], (2, len(parents))), np.zeros(len(parents))])
+    centre = np.insert(centre, 2, first[:, 1], axis=1)
     above = _fit(data, series, "kind", parents, centre, _LOOSE)
     families = _facts(data, series, "family", register)
     up = pd.MultiIndex.from_frame(parents[["kind", "analyte"]]).get_indexer(
         pd.MultiIndex.from_frame(families[["parent", "analyte"]])
     )
-    best = _fit(data, series, "family", families, above[up], _LEAN)
+    above = above[up]
+    above[:, _FRESH] *= parents["usual"].to_numpy()[up] / families["usual"]
+    above[:, _FRESH] *= above[:, _FRESH] * families["usual"] >= families["unit"] / 2
+    best = _fit(data, series, "family", families, above, _LEAN)
     enough = (families["n_series"] >= ENOUGH_SERIES) & (families["n_values"] >= ENOUGH_VALUES)
     parent_enough = ((parents["n_series"] >= ENOUGH_SERIES) & (parents["n_values"] >= ENOUGH_VALUES)).to_numpy()[up]
-    m, ratio, b, eta = np.exp(best).T
+    m, ratio, b, eta = np.exp(best[:, :_FRESH]).T
     return families.assign(
-        m=m, tau=ratio * m, s0=families["noise_floor"], b=b, eta_i=eta, eta_w=ETA_W, fresh_ppm=0.0,
+        m=m, tau=ratio * m, s0=families["noise_floor"], b=b, eta_i=eta, eta_w=ETA_W, fresh_ppm=best[:, _FRESH] * families["usual"],
         basis=pd.Series(np.where(enough, "fitted", np.where(parent_enough, "parent", "register")), dtype="str"),
     )  # fmt: skip
 
@@ -172,29 +180,47 @@ def _spread_about(long: pd.DataFrame, groups: pd.DataFrame, by: str) -> pd.Serie
 
 
 def _fit(data: Panel, series: pd.DataFrame, by: str, groups: pd.DataFrame, centre: Floats, spread: Floats) -> Floats:
-    """Best log m, log tau/m, log b, log eta_i of every group at once, by sweeps of one-dimensional parabola steps, each kept only if better."""
+    """Best parameters of every group at once, by sweeps of one-dimensional parabola steps, each kept only if better.
+
+    Rows are groups, columns log m, log tau/m, log b, log eta_i and fresh content over the usual level; centre, spread: of the penalties.
+    """
     group, rows = _chosen(series, by, groups)
-    constants = groups[["c0", "p0", "noise_floor", "unit"]].to_numpy(float)
+    constants = groups[["c0", "p0", "noise_floor", "unit", "usual"]].to_numpy(float)
+    life = series["life_row"].to_numpy()[rows]
 
     def cost(theta: Floats) -> Floats:
-        fit = -_log_likelihood(data, series["life_row"].to_numpy()[rows], rows, theta[group], constants[group])
-        return np.bincount(group, fit, len(groups)) + 0.5 * (((theta - centre) / spread) ** 2).sum(axis=1)
+        fit = -_log_likelihood(data, life, rows, theta[group], constants[group])
+        content = theta[:, _FRESH] * groups["usual"].to_numpy()
+        some = np.where(content >= groups["unit"] / 2, _CLEARLY, np.where(content > 0, np.inf, 0.0))
+        return np.bincount(group, fit, len(groups)) + 0.5 * (((theta - centre) / spread) ** 2).sum(axis=1) + some
 
     theta, step = centre.copy(), np.full(centre.shape, 0.4)
     best = cost(theta)
-    for _ in range(_SWEEPS):
-        for p in range(theta.shape[1]):
-            move = np.zeros_like(theta)
-            move[:, p] = step[:, p]
-            up, down = cost(theta + move), cost(theta - move)
-            bend = up + down - 2 * best
-            vertex = np.where(bend > 0, 0.5 * (down - up) / np.where(bend > 0, bend, 1.0), np.sign(down - up) * 2)
-            move[:, p] *= np.clip(vertex, -2, 2)
-            there = cost(theta + move)
-            gains = there < best
-            theta, best = np.where(gains[:, None], theta + move, theta), np.where(gains, there, best)
-            step[:, p] = np.clip(np.where(gains, np.abs(move[:, p]), step[:, p] / 2), 0.02, 0.8)
+    for sweep in range(_SWEEPS * theta.shape[1]):
+        p = sweep % theta.shape[1]
+        up, down = cost(_moved(theta, p, step[:, p])), cost(_moved(theta, p, -step[:, p]))
+        there = _moved(theta, p, step[:, p] * _vertex(down, best, up))
+        reached = cost(there)
+        gains = reached < best
+        size = np.abs(there[:, p] - theta[:, p])
+        theta, best = np.where(gains[:, None], there, theta), np.where(gains, reached, best)
+        step[:, p] = np.clip(np.where(gains, size, step[:, p] / 2), 0.02, 0.8)
     return theta
+
+
+def _moved(theta: Floats, p: int, by: Floats) -> Floats:
+    out = theta.copy()
+    out[:, p] += by
+    out[:, _FRESH] = np.maximum(out[:, _FRESH], 0.0)
+    return out
+
+
+def _vertex(down: Floats, here: Floats, up: Floats) -> Floats:
+    """Lowest point of the parabola through three costs at -1, 0, 1; two steps downhill where it bends the wrong way."""
+    up, down = np.where(np.isfinite(up), up, here + 1e6), np.where(np.isfinite(down), down, here + 1e6)
+    bend = up + down - 2 * here
+    found = np.where(bend > 0, 0.5 * (down - up) / np.where(bend > 0, bend, 1.0), 2 * np.sign(down - up))
+    return np.clip(found, -2, 2)
 
 
 def _chosen(series: pd.DataFrame, by: str, groups: pd.DataFrame) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -217,9 +243,9 @@ def _log_likelihood(
     out = np.empty(len(rows))
     for start in range(0, len(rows), block):
         part = slice(start, start + block)
-        m, ratio, b, eta = np.exp(theta[part]).T
-        c0, p0, s0, unit = constants[part].T
-        numbers = Numbers(m, ratio * m, c0, p0, s0, b, eta, ETA_W, 0.0, unit)
+        m, ratio, b, eta = np.exp(theta[part, :_FRESH]).T
+        c0, p0, s0, unit, usual = constants[part].T
+        numbers = Numbers(m, ratio * m, c0, p0, s0, b, eta, ETA_W, theta[part, _FRESH] * usual, unit)
         out[part] = _scores(data, life[part], rows[part], numbers)
     return out
 
@@ -229,9 +255,7 @@ def _scores(data: Panel, life: NDArray[np.int64], rows: NDArray[np.int64], numbe
     y, censored = data.y[rows].T, data.censored[rows].T
     steps = [data.exposure[name][life].T for name in ("phi", "psi", "chi", "sd_phi", "sd_psi", "hours")]
     total, state = np.zeros(len(rows)), start_state(numbers, len(rows))
-    for i in range(len(y)):
-        if not np.isfinite(y[i]).any():
-            continue
+    for i in range(int(np.flatnonzero(np.isfinite(y).any(axis=1)).max(initial=-1)) + 1):
         expected, moved = predict(state, [v[i] for v in steps], numbers)
         s = moved[2] + noise(expected, numbers)
         state, (_, z, *_) = update(moved, expected, s, y[i], censored[i], numbers, True)
