@@ -18,6 +18,7 @@ from cmkit.records.settings import Alarm
 EVIDENCE = ["compartment", "sample", "drawn_on", "known_on", "analyte", "rule", "value", "operator", "threshold", "unit", "state", "words"]  # fmt: skip
 RANK = {"clear": 0, "alert": 1, "alarm": 2}
 _BACK_TO_NORMAL = 1.5  # own choice: the rate counts as back when it is within this factor of the rate before the alarm
+_STEADY = 5  # own choice: so many clear bottles in a row close an alarm even at a higher rate, since a defect would have grown
 
 
 def collect_evidence(
@@ -66,15 +67,20 @@ def _rows(
 
 
 def _departures(trend: pd.DataFrame, alarm: Alarm) -> pd.DataFrame:
+    """A result too far above its own forecast. The first bottle of a life has only its family to be compared with: an alert at most.
+
+    Between alert_z and z one metal alone is chance (there are many metals), two in one bottle are an alert.
+    """
     hit = trend[(trend["z"] >= alarm.alert_z) & ~trend["below"].astype(bool)]
+    strong = hit["z"] >= alarm.z
+    together = hit.groupby("sample")["analyte"].transform("size") >= 2
+    hit, strong = hit[strong | together], strong[strong | together]
     words = [
         f"{r.name_} {r.value:g} {r.unit} where {r.expected:.1f} (give or take {1.645 * r.expected_sd:.1f}) was expected"
         for r in hit.rename(columns={"name": "name_"}).itertuples()
     ]
-    state = np.where(hit["z"] >= alarm.z, "alarm", "alert")
-    return _rows(
-        hit, "one-step departure", hit["z"], np.where(hit["z"] >= alarm.z, alarm.z, alarm.alert_z), state, "sd", words
-    )
+    state = np.where(strong & (hit["order"] >= 1), "alarm", "alert")
+    return _rows(hit, "one-step departure", hit["z"], np.where(strong, alarm.z, alarm.alert_z), state, "sd", words)
 
 
 def _sustained(trend: pd.DataFrame, alarm: Alarm) -> pd.DataFrame:
@@ -102,10 +108,14 @@ def _family_rates(trend: pd.DataFrame, limits: pd.DataFrame) -> pd.DataFrame:
 
 
 def _levels(trend: pd.DataFrame, limits: pd.DataFrame) -> pd.DataFrame:
-    """Results above a fixed limit (alert or alarm as it says), or above the family's alarm limit (an alert)."""
+    """Results above a fixed limit (alert or alarm as it says), or surely above the family's alarm limit (an alert).
+
+    Surely: above the upper confidence bound of that limit, since a limit borne by few bottles is itself uncertain.
+    """
     own = limits[(limits["measure"] == "level") & (limits["direction"] == "up")]
     rated = trend[~trend["below"].astype(bool)].merge(own, on=["family", "analyte"], suffixes=("", "_limit"))
     fixed = rated["method"].isin(["maker", "practice"])
+    rated["alarm"] = rated["alarm"].where(fixed, rated["alarm_high"].fillna(rated["alarm"]))
     over, high = rated["value"] >= rated["alarm"], rated["value"] >= rated["alert"]
     hit = rated[over | (fixed & high)].assign(over=over, fixed=fixed)
     bound = hit["alarm"].where(hit["over"], hit["alert"])
@@ -163,6 +173,7 @@ class _Spell:
     analytes: set[str]
     rates: dict[str, float]
     clear_run: int = 0
+    rate_back: bool = True
 
 
 SPELLS = [
@@ -214,8 +225,8 @@ def _spells_of(bottles: pd.DataFrame, looks: pd.DataFrame, analytes: dict, rates
                 rows.append(_closed(spell, *closed))
                 spell = None
         spell = _read_bottle(spell, bottle, analytes, rates, believed, before)
-        if spell is not None and spell.clear_run >= 2:
-            rows.append(_closed(spell, bottle["drawn_on"], "two clear bottles"))
+        if spell is not None and spell.clear_run >= (2 if spell.rate_back else _STEADY):
+            rows.append(_closed(spell, bottle["drawn_on"], "two clear bottles" if spell.rate_back else "steady since"))
             spell = None
         if spell is None:
             before = rates.get(bottle["sample"], before)
@@ -245,13 +256,9 @@ def _read_bottle(
             spell = _Spell(bottle, bottle, 0, set(), dict(before))
         spell.last, spell.bottles, spell.clear_run = bottle, spell.bottles + 1, 0
         spell.analytes |= analytes.get(sample, set())
-    elif (
-        spell is not None
-        and bottle["state"] == "clear"
-        and believed.get(sample, 1.0) >= 0.5
-        and _rate_back(spell, rates.get(sample, {}))
-    ):
+    elif spell is not None and bottle["state"] == "clear" and believed.get(sample, 1.0) >= 0.5:
         spell.clear_run += 1
+        spell.rate_back = _rate_back(spell, rates.get(sample, {}))
     return spell
 
 

@@ -45,7 +45,7 @@ def spells(
 
 
 def test_an_alarm_nobody_looked_into_stays_open_while_the_rate_stays_up() -> None:
-    out = spells("..AA...", [1, 1, 2, 3, 3, 3, 3])
+    out = spells("..AA....", [1, 1, 2, 3, 3, 3, 3, 3])
     assert out["closed_on"].isna().tolist() == [True]
     assert out["bottles"].tolist() == [2]
     assert out["sample"].tolist() == ["s2"]
@@ -55,6 +55,12 @@ def test_two_clear_bottles_with_the_rate_back_close_it() -> None:
     out = spells("..A...", [1, 1, 2, 1.2, 1.1, 1.1])
     assert out["closed_by"].tolist() == ["two clear bottles"]
     assert out["closed_on"].tolist() == [DAY + pd.Timedelta(days=120)]
+
+
+def test_five_clear_bottles_at_a_higher_rate_close_it_as_steady() -> None:
+    out = spells("..A.....", [1, 1, 2, 3, 3, 3, 3, 3])
+    assert out["closed_by"].tolist() == ["steady since"]
+    assert out["closed_on"].tolist() == [DAY + pd.Timedelta(days=210)]
 
 
 def test_a_doubted_clear_bottle_does_not_count() -> None:
