@@ -20,7 +20,7 @@ def spreadsheet_text(value: object) -> object:
 def safe_csv(frame: pd.DataFrame) -> bytes:
     """A table as CSV (UTF-8 with the mark that spreadsheets look for, days as YYYY-MM-DD, missing as empty)."""
     out = _days_as_text(frame)
-    for column in out.columns[[pd.api.types.is_string_dtype(t) or t == object for t in out.dtypes]]:
+    for column in out.columns[[pd.api.types.is_string_dtype(t) or pd.api.types.is_object_dtype(t) for t in out.dtypes]]:
         out[column] = out[column].map(spreadsheet_text, na_action="ignore")
     out.columns = [spreadsheet_text(str(c)) for c in out.columns]
     return out.to_csv(index=False, lineterminator="\r\n").encode("utf-8-sig")

@@ -63,9 +63,12 @@ _ATTRIBUTES = {
     "time": {"datetime"},
     **_SVG,
 }
-_TAGS = set(
-    ["a", "abbr", "article", "aside", "b", "bdi", "blockquote", "br", "caption", "cite", "code", "col", "colgroup", "dd", "del", "details", "dfn", "div", "dl", "dt", "em", "figcaption", "figure", "h2", "h3", "h4", "h5", "h6", "hr", "i", "img", "ins", "kbd", "li", "mark", "meter", "nav", "ol", "p", "pre", "progress", "q", "s", "samp", "section", "small", "span", "strong", "sub", "summary", "sup", "table", "tbody", "td", "tfoot", "th", "thead", "time", "tr", "u", "ul", "var", "wbr"]
-) | set(_SVG)
+_WORDS = (
+    "a abbr article aside b bdi blockquote br caption cite code col colgroup dd del details dfn div dl dt em figcaption figure "
+    "h2 h3 h4 h5 h6 hr i img ins kbd li mark meter nav ol p pre progress q s samp section small span strong sub summary sup "
+    "table tbody td tfoot th thead time tr u ul var wbr"
+)
+_TAGS = {*_WORDS.split(), *_SVG}
 _STYLES = {"width", "height", "min-width", "max-width", "min-height", "text-align", "--share", "--shade"}
 _PICTURE = re.compile(r"data:image/(png|jpeg|svg\+xml);base64,[A-Za-z0-9+/=]*")
 
@@ -164,7 +167,7 @@ class BookExporter(HTMLExporter):
         yield from super().default_filters()
         yield from (("clean_html", clean_html), ("contents", with_contents))
 
-    def from_notebook_node(
+    def from_notebook_node(  # type: ignore[override]  # nbconvert annotates it loosely
         self, nb: NotebookNode, resources: dict[str, Any] | None = None, **kw: Any
     ) -> tuple[str, dict[str, Any]]:
         """The page and nbconvert's resources; raises BookError when the page is not what the notebook holds.

@@ -62,11 +62,12 @@ class WarmProvisioner(PlainProvisioner):
         if why_not_warm():
             return await super().launch_kernel(cmd, **kwargs)
         try:
-            self.process = ForkedKernel(cmd, {**(kwargs.get("env") or os.environ), **ENVIRONMENT}, kwargs.get("cwd"))
+            kernel = ForkedKernel(cmd, {**(kwargs.get("env") or os.environ), **ENVIRONMENT}, kwargs.get("cwd"))
         except Exception as error:
             log.warning("no warm kernel (%s: %s); a plain one is started instead", type(error).__name__, error)
             return await super().launch_kernel(cmd, **kwargs)
-        self.pid = self.pgid = self.process.pid
+        self.process = kernel  # type: ignore[assignment]  # it has the names that are used of Popen's
+        self.pid = self.pgid = kernel.pid
         self.cwd = kwargs.get("cwd") or Path.cwd()
         _bound_memory(self.pid, self.memory_mb)
         return self.connection_info
@@ -118,7 +119,7 @@ async def _readable(descriptor: int) -> None:
     """Until the file descriptor becomes readable (a process sentinel does when its process ends)."""
     loop = asyncio.get_running_loop()
     ended: asyncio.Future[None] = loop.create_future()
-    loop.add_reader(descriptor, lambda: ended.done() or ended.set_result(None))
+    loop.add_reader(descriptor, lambda: None if ended.done() else ended.set_result(None))
     try:
         await ended
     finally:
@@ -249,6 +250,7 @@ def _manager(kernel_name: str, folder: Path, warm: bool, memory_mb: int) -> Asyn
         kernel_name=kernel_name, config=Config(settings), connection_file=str(folder / "kernel.json")
     )
     name = "cmkit-warm" if warm else "cmkit-plain"
+    assert manager.kernel_spec is not None
     manager.kernel_spec.metadata["kernel_provisioner"] = {"provisioner_name": name, "config": {}}
     return manager
 

@@ -86,7 +86,7 @@ def family_limits_of(book: Book, compartment: str, measure: str) -> pd.DataFrame
 
 def setting(book: Book, *path: str, default: Any = np.nan) -> Any:
     """A value of the settings in force, by its path; `default` when there is none."""
-    value: Any = book.tables.about.get("settings", {})
+    value: Any = book.tables.about
     for key in path:
         value = value.get(key) if isinstance(value, dict) else None
     return default if value is None else value

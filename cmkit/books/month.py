@@ -22,7 +22,7 @@ from cmkit.books import executors, publish
 from cmkit.books.download import write_tables
 from cmkit.books.folders import site_folders
 from cmkit.books.plain import link, plain_page
-from cmkit.books.run import BookJob, BookResult, Limits, check_job, make_book
+from cmkit.books.run import LIMITS, BookJob, BookResult, Limits, check_job, make_book
 from cmkit.errors import BookError, ParameterError
 
 FLEET = "fleet"
@@ -45,6 +45,9 @@ class Workers:
     threads: int = executors.THREADS
     scheduler: str = ""
     warm: bool = True
+
+
+WORKERS = Workers()
 
 
 @dataclass(frozen=True)
@@ -78,8 +81,8 @@ def run_books(
     *,
     notebooks: str | Path,
     sites: Sequence[str] | None = None,
-    workers: Workers = Workers(),
-    limits: Limits = Limits(),
+    workers: Workers = WORKERS,
+    limits: Limits = LIMITS,
     progress: Progress | None = None,
     again: bool = False,
 ) -> MonthResult:

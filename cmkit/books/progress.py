@@ -1,39 +1,40 @@
-"""Progress of a run: a bar on a terminal, one dated line a book anywhere else (a log, a schedule's mail)."""
+"""How a run says where it is: a bar on a terminal, one plain line a book elsewhere (cron, a log file)."""
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import datetime
+from typing import TextIO
 
 from tqdm import tqdm
 
-from cmkit.books.month import Progress
+from cmkit.books.publish import now
 from cmkit.books.run import BookResult
 
 
-def say(words: str) -> None:
-    """One line on standard error, dated when it is not a terminal."""
-    stamp = "" if sys.stderr.isatty() else f"{datetime.now():%Y-%m-%d %H:%M:%S} "
-    tqdm.write(f"{stamp}{words}", file=sys.stderr)
+def book_line(result: BookResult) -> str:
+    """One book in words."""
+    end = "made" if result.made else f"FAILED: {result.error}"
+    return f"{result.key}: {end} ({result.seconds:.1f} s)"
 
 
 @contextmanager
-def progress_shown() -> Iterator[Progress]:
-    """A callback for `run_books` that shows each finished book."""
-    bar: tqdm | None = None
+def shown_progress(stream: TextIO | None = None) -> Iterator[Callable[[BookResult, int, int], None]]:
+    """A callback for `run_books(progress=...)`; on a terminal a failed book's line stays above the bar."""
+    out = stream or sys.stderr
+    bars: list[tqdm] = []
 
     def on_terminal(result: BookResult, done: int, total: int) -> None:
-        nonlocal bar
-        if bar is None:
-            bar = tqdm(total=total, unit="book", leave=False)
-        bar.set_postfix_str(result.key)
-        bar.update(done - bar.n)
+        if not bars:
+            bars.append(tqdm(total=total, desc="Books", unit="book", file=out, leave=False))
+        if not result.made:
+            tqdm.write(book_line(result), file=out)
+        bars[0].update(done - bars[0].n)
 
-    def in_log(result: BookResult, done: int, total: int) -> None:
-        say(f"{done}/{total} {result.key}: {'made' if result.made else 'FAILED'} in {result.seconds:.1f} s")
+    def in_lines(result: BookResult, done: int, total: int) -> None:
+        print(f"{now()} {done}/{total} {book_line(result)}", file=out, flush=True)
 
     try:
-        yield on_terminal if sys.stderr.isatty() else in_log
+        yield on_terminal if out.isatty() else in_lines
     finally:
-        if bar is not None:
+        for bar in bars:
             bar.close()

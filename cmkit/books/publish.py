@@ -95,7 +95,9 @@ def exchange(one: Path, other: Path) -> bool:
     if not sys.platform.startswith("linux"):
         return False
     call = getattr(ctypes.CDLL(None, use_errno=True), "renameat2", None)
-    return bool(call) and call(_AT_FDCWD, os.fsencode(one), _AT_FDCWD, os.fsencode(other), _RENAME_EXCHANGE) == 0
+    if call is None:
+        return False
+    return call(_AT_FDCWD, os.fsencode(one), _AT_FDCWD, os.fsencode(other), _RENAME_EXCHANGE) == 0
 
 
 def flush_folder(folder: Path) -> None:

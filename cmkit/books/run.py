@@ -45,6 +45,9 @@ class Limits:
     memory_mb: int = 6144
 
 
+LIMITS = Limits()
+
+
 @dataclass(frozen=True)
 class BookJob:
     """A book to make. key: its name in the record; name: NAME.html and NAME.ipynb in `folder`, which is also the kernel's folder."""
@@ -56,7 +59,7 @@ class BookJob:
     name: str = "book"
     page: dict[str, Any] = field(default_factory=dict)
     inputs: str = ""
-    limits: Limits = Limits()
+    limits: Limits = LIMITS
     warm: bool = True
 
 
@@ -86,7 +89,7 @@ def run_book(
     *,
     name: str = "book",
     page: dict[str, Any] | None = None,
-    limits: Limits = Limits(),
+    limits: Limits = LIMITS,
     warm: bool = True,
 ) -> BookResult:
     """Make one book from a notebook. Returns a result also when it failed; raises ParameterError or BookError before anything ran.
@@ -176,7 +179,7 @@ def _export(nb: NotebookNode, job: BookJob) -> str:
     return html
 
 
-def error_words(error: Exception, limits: Limits = Limits()) -> str:
+def error_words(error: Exception, limits: Limits = LIMITS) -> str:
     """What went wrong with a book, in one line."""
     if isinstance(error, PapermillExecutionError):
         return f"code cell {error.exec_count} failed: {error.ename}: {error.evalue}"

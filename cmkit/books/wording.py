@@ -3,6 +3,7 @@
 Everything here returns plain text. Text becomes HTML only in `books.markup`, and figure text only through `figure_text`.
 """
 
+import hashlib
 import html
 import re
 from functools import cache
@@ -151,13 +152,10 @@ def compartment_name(kind: str, position: str | float) -> str:
     return f"{kind}, {place}" if place else str(kind)
 
 
-def anchor(*parts: str) -> str:
-    """An address inside a page, safe and the same every time; distinct texts give distinct addresses."""
-    text = "/".join(parts)
-    plain = re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")
-    return (
-        f"c-{plain}" if re.fullmatch(r"[a-z0-9/ -]+", text, re.IGNORECASE) else f"c-{plain}-{text.encode().hex()[:24]}"
-    )
+def anchor(text: str) -> str:
+    """An address inside a page for a name: its letters and digits, and a short hash, so that no two names share one."""
+    plain = re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")[:60]
+    return f"c-{plain}-{hashlib.sha256(text.encode()).hexdigest()[:6]}"
 
 
 def natural_key(text: str) -> list[tuple[int, int, str]]:

@@ -1,13 +1,17 @@
 """A small invented assessment and two notebooks of its own, so that the machinery of books is tested apart from what books say."""
 
-from collections.abc import Callable
+import importlib.util
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 import nbformat
 import pandas as pd
 import pytest
+from axe_playwright_python.sync_playwright import Axe
 from nbformat import NotebookNode
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
+from playwright.sync_api import Browser, Page, sync_playwright
 
 from cmkit.assessment import Assessment, table_names
 
@@ -100,3 +104,122 @@ def notebooks(tmp_path: Path) -> Path:
     nbformat.write(made_notebook(["assessment", "site", "month"], [SETUP, CHART, TABLE]), folder / "site_book.ipynb")
     nbformat.write(made_notebook(["assessment", "month"], [SETUP, CHART, TABLE]), folder / "fleet_book.ipynb")
     return folder
+
+
+@dataclass(frozen=True)
+class PageReport:
+    """What a browser without a network found of a page at one width. drawn: charts with a picture; serious: axe-core's findings."""
+
+    requests: list[str]
+    errors: list[str]
+    charts: str
+    figures: int
+    drawn: int
+    too_wide: int
+    serious: list[str]
+
+    @property
+    def faults(self) -> list[str]:
+        """Everything that must not be."""
+        found = [f"asks for {url}" for url in self.requests] + [f"says {e}" for e in self.errors] + self.serious
+        if self.figures and self.charts != "ready":
+            found.append(f"charts are {self.charts or 'not ready'}")
+        if self.drawn != self.figures:
+            found.append(f"{self.drawn} of {self.figures} charts drawn")
+        if self.too_wide > 0:
+            found.append(f"{self.too_wide} px wider than the window")
+        return found
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[Browser]:
+    """Debian's Chromium, headless, driven by playwright."""
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox"])
+        yield browser
+        browser.close()
+
+
+def open_page(browser: Browser, path: Path, width: int) -> tuple[Page, list[str], list[str]]:
+    """A page opened with the network cut; requests for anything but local files and data, and what the console complained of."""
+    context = browser.new_context(offline=True, viewport={"width": width, "height": 900})
+    page = context.new_page()
+    requests: list[str] = []
+    errors: list[str] = []
+    page.on(
+        "request", lambda r: requests.append(r.url) if not r.url.startswith((path.as_uri(), "data:", "blob:")) else None
+    )
+    page.on("console", lambda m: errors.append(m.text) if m.type in ("error", "warning") else None)
+    page.on("pageerror", lambda e: errors.append(str(e)))
+    page.goto(path.as_uri())
+    return page, requests, errors
+
+
+def open_folds(page: Page) -> None:
+    """Open every fold and wait until the charts inside are drawn."""
+    if page.locator("figure.chart").count():
+        page.wait_for_function("document.documentElement.dataset.charts !== undefined", timeout=20_000)
+    page.evaluate("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
+    page.wait_for_function(
+        "[...document.querySelectorAll('figure.chart')].every((f) => f.querySelector('.main-svg'))", timeout=20_000
+    )
+
+
+@pytest.fixture
+def look_at(chromium: Browser) -> Callable[..., PageReport]:
+    """Open a page at a width (360 px: a phone), with every fold open, and report."""
+
+    def look(path: Path, width: int = 1280) -> PageReport:
+        page, requests, errors = open_page(chromium, path, width)
+        try:
+            open_folds(page)
+            serious = [
+                f"{v['id']} ({v['impact']}): {len(v['nodes'])} x {v['nodes'][0]['html'][:120]}"
+                for v in Axe().run(page).response["violations"]
+                if v["impact"] in ("serious", "critical")
+            ]
+            return PageReport(
+                requests=requests,
+                errors=errors,
+                charts=page.evaluate("document.documentElement.dataset.charts || ''"),
+                figures=page.locator("figure.chart").count(),
+                drawn=page.locator("figure.chart .js-plotly-plot .main-svg:first-child").count(),
+                too_wide=page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth"),
+                serious=serious,
+            )
+        finally:
+            page.context.close()
+
+    return look
+
+
+@pytest.fixture
+def print_a4(chromium: Browser) -> Callable[[Path, Path], Path]:
+    """Print a page to A4 as PDF; raises AssertionError when something drawn is wider than the paper."""
+
+    def print_page(path: Path, target: Path) -> Path:
+        page, _, _ = open_page(chromium, path, 1280)
+        try:
+            if page.locator("figure.chart").count():
+                page.wait_for_function("document.documentElement.dataset.charts === 'ready'", timeout=20_000)
+            page.pdf(
+                path=str(target),
+                format="A4",
+                print_background=True,
+                margin=dict.fromkeys(("top", "bottom", "left", "right"), "15mm"),
+            )
+            return target
+        finally:
+            page.context.close()
+
+    return print_page
+
+
+@pytest.fixture(scope="session")
+def made() -> Callable[..., Assessment]:
+    """An invented assessment with every table, `made(hostile="")`: see made_assessment.py beside this file."""
+    spec = importlib.util.spec_from_file_location("made_assessment", Path(__file__).with_name("made_assessment.py"))
+    assert spec is not None and spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module.made_assessment

@@ -9,6 +9,7 @@ from cmkit.books.wording import figure_text, number
 
 PANEL_PX = 132
 _GAP_PX = 34
+_OFF_SCALE = 2.2  # a limit this many times above the largest value would flatten the results
 
 
 def rounded(values: Any, digits: int = 4) -> list[float | None]:
@@ -64,36 +65,23 @@ def line(x: list, y: list, panel: int, hover: list[str] | None = None, **style: 
     return own | style
 
 
-def limit_line(layout: dict[str, Any], panel: int, value: float, name: str, biggest: float, digits: int = 3) -> None:
+def limit_line(layout: dict[str, Any], panel: int, value: float, name: str, biggest: float) -> None:
     """A limit as a dashed line with its name and number; one far above the data is named at the top instead of drawn."""
     if not np.isfinite(value):
         return
-    words = f"{name} {number(value, digits)}"
-    at: dict[str, Any] = {
-        "text": words,
-        "font": {"size": 11, "color": SOFT},
-        "xref": f"{axis('x', panel)} domain",
-        "x": 1,
-        "xanchor": "right",
-        "yanchor": "bottom",
-    }
-    if value > 2.2 * biggest:
+    words = f"{name} {number(value)}"
+    x, y = axis("x", panel), axis("y", panel)
+    note: dict[str, Any] = {"font": {"size": 11, "color": SOFT}, "xref": f"{x} domain", "yanchor": "bottom"}
+    if value > _OFF_SCALE * biggest:
         if name.startswith("alarm"):
-            layout["annotations"].append(
-                at
-                | {
-                    "text": f"{words}, above this scale",
-                    "x": 1,
-                    "xanchor": "right",
-                    "yref": f"{axis('y', panel)} domain",
-                    "y": 1,
-                }
-            )
+            words += ", above this scale"
+            layout["annotations"].append(note | {"text": words, "x": 1, "xanchor": "right", "yref": f"{y} domain", "y": 1})
         return
-    dash = "dash" if name.startswith("alarm") else "dot"
-    layout["shapes"].append({"type": "line", "xref": f"{axis('x', panel)} domain", "x0": 0, "x1": 1, "yref": axis("y", panel), "y0": value, "y1": value,
-                             "line": {"color": ACCENT, "width": 1.4, "dash": dash}})  # fmt: skip
-    layout["annotations"].append(at | {"yref": axis("y", panel), "y": value})
+    line = {"color": ACCENT, "width": 1.4, "dash": "dash" if name.startswith("alarm") else "dot"}
+    across = {"type": "line", "xref": f"{x} domain", "x0": 0, "x1": 1, "yref": y, "y0": value, "y1": value}
+    layout["shapes"].append(across | {"line": line})
+    # at the left, where the past is: the newest results stand at the right
+    layout["annotations"].append(note | {"text": words, "x": 0.01, "xanchor": "left", "yref": y, "y": value})
 
 
 def uprights(layout: dict[str, Any], panel: int, xs: list) -> None:
