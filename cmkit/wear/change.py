@@ -18,6 +18,10 @@ ACCEPT_Z = 1.5
 OTHER_WAY = 2.0  # a departure this far the other way just before: a return from one bad bottle, not a change
 
 
+# across a missing result two onsets fit equally well: the later one counts, so that one result alone is never two
+_TIE = 1e-9 * np.arange(DEPTH, 0, -1)[:, None]
+
+
 @dataclass
 class Watch:
     """Running sums of B series; rows 0..DEPTH-1 are onsets k intervals ago. Changed in place by `advance` and `clear`."""
@@ -70,14 +74,15 @@ def advance(
 def jump(watch: Watch, glr: Floats, scale: Floats) -> tuple[NDArray[np.int64], Floats, Floats, Floats]:
     """Series whose change is believed, with the size of the step, its variance and the signature (2, hits) of that onset.
 
-    Believed only with two samples or more, |GLR| > 3.5, the last |z| > 1.5 with the same sign, and no departure beyond 2 the other way in
+    Believed only when the likeliest onset leaves two samples or more, with |GLR| > 3.5, the last |z| > 1.5 with the same sign, and no departure beyond 2 the other way in
     the sample before the window. scale: prior standard deviation of a step is sqrt(2) * scale (B,), ppm/h.
     """
-    best = 1 + np.argmax(np.abs(glr[1:]), axis=0)
+    best = np.argmax(np.abs(glr) + _TIE, axis=0)
     here = np.arange(glr.shape[1])
     top, z = glr[best, here], watch.past_z[0]
     sign = np.sign(top)
-    believed = (np.abs(top) > ACCEPT_RISE) & (z * sign > ACCEPT_Z) & (watch.past_z[best + 1, here] * sign >= -OTHER_WAY)
+    believed = (best >= 1) & (np.abs(top) > ACCEPT_RISE) & (z * sign > ACCEPT_Z)
+    believed &= watch.past_z[best + 1, here] * sign >= -OTHER_WAY
     hit = np.flatnonzero(believed)
     k = best[hit]
     variance = 1 / (watch.den[k, hit] + 1 / (2 * scale[hit] ** 2))
