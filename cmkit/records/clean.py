@@ -83,8 +83,18 @@ class _Number:
     below: bool = False
 
 
+_NO_NUMBER = _Number(problem="not a number")
+
+
 def text_cells(cells: np.ndarray) -> np.ndarray:
     """Cells as stripped text; a whole number of a spreadsheet loses its '.0', a date becomes ISO, an empty cell ''."""
+    if pd.api.types.infer_dtype(cells, skipna=False) in (
+        "string",
+        "floating",
+        "integer",
+    ):  # 1 and True are one to a hash
+        codes, unique = pd.factorize(cells, use_na_sentinel=False)
+        return np.array([_as_text(c) for c in unique], dtype=object)[codes] if len(unique) else cells.astype(object)
     return np.array([_as_text(c) for c in cells], dtype=object)
 
 
@@ -139,6 +149,8 @@ def _one_number(text: str, words: Words, limit: float) -> _Number:
         return _Number(limit, repair="not detected; used as below the reporting limit", below=True)
     if low in words.not_tested:
         return _Number(repair="a word for 'not tested', read as not recorded")
+    if not any(c.isdigit() for c in text):
+        return _NO_NUMBER
     signed = _SIGN.fullmatch(text)
     number = _finite(_unsigned((signed.group(2) if signed else text).replace("−", "-"), words.decimal))
     if not signed or number.problem:
@@ -195,7 +207,7 @@ def _marked(text: str, decimal: str) -> _Number:
     if bare and bare != text:
         number = _unsigned(bare, decimal)
         return number if number.problem else _Number(number.value, repair="footnote mark taken off")
-    return _Number(problem="not a number")
+    return _NO_NUMBER
 
 
 _ISO = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})(?:[T ]\d{1,2}:\d{2}.*)?")

@@ -243,8 +243,6 @@ def join_headings(lines: list[list]) -> list[str]:
         for i in range(1, width):
             row[i] = row[i] or row[i - 1]
     joined = [" / ".join(dict.fromkeys(part for part in parts if part)) for parts in zip(*rows, strict=True)]
-    while joined and not joined[-1]:
-        joined.pop()
     seen: dict[str, int] = {}
     out = []
     for name in joined:

@@ -3,6 +3,7 @@
 import textwrap
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from cmkit.records.fleet import Fleet
@@ -71,12 +72,13 @@ def _groups(notes: pd.DataFrame, title: str) -> list[str]:
     if notes.empty:
         return []
     lines = ["", f"{title}: {len(notes):,}"]
-    kinds = notes["reason"].str.split("; ", n=1).str[0]
-    sizes = kinds.value_counts(sort=False).sort_index(kind="stable").sort_values(ascending=False, kind="stable")
-    for reason, size in sizes.items():
-        part = notes[kinds == reason]
+    codes, reasons = pd.factorize(notes["reason"])
+    short = np.array([str(r).partition("; ")[0] for r in reasons], dtype=object)[codes]
+    groups = notes.groupby(short, sort=True).indices
+    for reason, at in sorted(groups.items(), key=lambda g: -len(g[1])):
+        size = len(at)
         lines += textwrap.wrap(f"{size:>6,}  {_plain(reason)}", _WIDTH, subsequent_indent=" " * 8)
-        lines += [_example(note) for note in part.head(_EXAMPLES).itertuples()]
+        lines += [_example(note) for note in notes.iloc[at[:_EXAMPLES]].itertuples()]
         if size > _EXAMPLES:
             lines.append(f"          ... and {size - _EXAMPLES:,} more")
     return lines

@@ -359,20 +359,25 @@ def _with_results(frame: pd.DataFrame, cells: Cells, alive: np.ndarray, table: T
 def finished(notes: Notes) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
     """(set aside, repairs, arrivals): notes in order, dated by the row they belong to; arrivals counts rows by file and day."""
     read = _with_days(notes.read)
+    files = pd.Index(read["file"].unique())
+    at = pd.Index(_places(read, files))
     aside = pd.concat(_spread(notes.aside, notes.members), ignore_index=True) if notes.aside else _no_notes()
-    lost = aside.loc[aside["what"] == "row", ["file", "row"]].drop_duplicates().assign(lost=1)
-    aside, repairs = (
-        _of_used_rows(n, lost)
-        for n in (aside, pd.concat(notes.repairs) if notes.repairs else _no_notes().assign(used=""))
+    repairs = pd.concat(notes.repairs, ignore_index=True) if notes.repairs else _no_notes().assign(used="")
+    lost = pd.Index(np.unique(_places(aside[aside["what"] == "row"], files)))
+    days = pd.Series(read["known_on"].to_numpy(), index=at)
+    counted = read[["file", "table", "known_on"]].assign(read=1, set_aside=at.isin(lost))
+    arrivals = counted.groupby(["file", "table", "known_on"], dropna=False, sort=True)[["read", "set_aside"]].sum()
+    arrivals = arrivals.reset_index().astype({"read": "int64", "set_aside": "int64"})
+    return (
+        _dated(aside, days, lost, files, [*SET_ASIDE]),
+        _dated(repairs, days, lost, files, [*SET_ASIDE, "used"]),
+        arrivals,
     )
-    whole = read.merge(lost, on=["file", "row"], how="left").fillna({"lost": 0})
-    arrivals = (
-        whole.groupby(["file", "table", "known_on"], dropna=False, sort=True)["lost"].agg(["size", "sum"]).reset_index()
-    )
-    arrivals = arrivals.rename(columns={"size": "read", "sum": "set_aside"}).astype(
-        {"read": "int64", "set_aside": "int64"}
-    )
-    return _dated(aside, read, [*SET_ASIDE]), _dated(repairs, read, [*SET_ASIDE, "used"]), arrivals
+
+
+def _places(notes: pd.DataFrame, files: pd.Index) -> np.ndarray:
+    """One whole number for each (file, row)."""
+    return files.get_indexer(notes["file"]).astype(np.int64) * 2**32 + notes["row"].to_numpy(dtype=np.int64)
 
 
 def _no_notes() -> pd.DataFrame:
@@ -394,23 +399,22 @@ def _spread(aside: list[pd.DataFrame], members: dict[str, dict[int, list[int]]])
     for frame in aside:
         of_file = members.get(frame["file"].iloc[0])
         if of_file and frame["what"].iloc[0] == "row":
-            frame = (
-                frame.assign(row=[of_file.get(r, [r]) for r in frame["row"]]).explode("row").astype({"row": "int64"})
-            )
+            spread = frame.assign(row=[of_file.get(r, [r]) for r in frame["row"]])
+            frame = spread.explode("row").astype({"row": "int64"})
         out.append(frame)
     return out
 
 
-def _of_used_rows(notes: pd.DataFrame, lost: pd.DataFrame) -> pd.DataFrame:
-    """Notes without those on single values of a row that is lost as a whole."""
-    merged = notes.merge(lost, on=["file", "row"], how="left")
-    return merged[(merged["what"] != "value") | merged["lost"].isna()].drop(columns="lost")
+def _dated(notes: pd.DataFrame, days: pd.Series, lost: pd.Index, files: pd.Index, columns: list[str]) -> pd.DataFrame:
+    """Notes in order of file, row and column, with the day their row became known.
 
-
-def _dated(notes: pd.DataFrame, read: pd.DataFrame, columns: list[str]) -> pd.DataFrame:
-    """Notes in order of file, row and column, with the day their row became known."""
-    when = read.drop_duplicates(["file", "row"])[["file", "row", "known_on"]]
-    notes = notes.merge(when, on=["file", "row"], how="left")[columns]
-    order = notes.sort_values(["file", "row", "column"], kind="stable").reset_index(drop=True)
+    Notes on single values of a row that is lost as a whole are left out.
+    """
+    place = _places(notes, files)
+    notes = notes.assign(known_on=days.reindex(place).to_numpy())
+    column = pd.factorize(notes["column"], sort=True)[0]
+    keep = ~((notes["what"] == "value").to_numpy() & np.isin(place, lost))
+    order = np.lexsort((column, notes["row"], pd.factorize(notes["file"], sort=True)[0]))
+    ordered = notes.iloc[order[keep[order]]].reset_index(drop=True)[columns]
     texts = [c for c in columns if c not in ("row", "known_on")]
-    return order.astype({**dict.fromkeys(texts, "str"), "row": "Int64", "known_on": "datetime64[us]"})
+    return ordered.astype({**dict.fromkeys(texts, "str"), "row": "Int64", "known_on": "datetime64[us]"})

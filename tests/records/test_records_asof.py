@@ -1,0 +1,101 @@
+"""Time enters through Fleet.as_of alone: what came later never shows, not even as a count."""
+
+from collections.abc import Callable
+from dataclasses import fields
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from cmkit.records.fleet import Fleet
+from cmkit.records.load import load_fleet
+
+TODAY = date(2026, 1, 31)
+HEADINGS = {
+    "samples": "sample,compartment,drawn_on,meter_h,received_on,reported_on,Fe_ppm",
+    "services": "service,compartment,done_on,recorded_on,kind,volume_l",
+    "meters": "machine,read_on,meter_h",
+    "findings": "finding,compartment,found_on,recorded_on,outcome",
+    "corrections": "correction,sample,field,value,decided_on",
+}
+
+
+def records(n: int = 40) -> list[tuple[pd.Timestamp, str, str]]:
+    """(known on, table, line) in order of becoming known: invented records with re-issues, bad rows, late results and corrections."""
+    rng = np.random.default_rng(5)
+    out = []
+    places = ["WL-01/engine", "WL-01/final drive/left", "WL-01/final drive/right", "nowhere"]
+    for i in range(n):
+        drawn = pd.Timestamp("2024-03-01") + pd.Timedelta(days=int(rng.integers(0, 600)))
+        late = drawn + pd.Timedelta(days=int(rng.integers(0, 30)))
+        place = places[rng.integers(0, 4)]
+        iron = ["-4", "12,5", "<1", "x", "30"][rng.integers(0, 5)]
+        out.append((late, "samples", f'S{i},{place},{drawn:%Y-%m-%d},{i * 10},,{late:%Y-%m-%d},"{iron}"'))
+        if i % 3 == 0:
+            again = late + pd.Timedelta(days=20)
+            out.append((again, "samples", f"S{i},{place},{drawn:%Y-%m-%d},{i * 10},,{again:%Y-%m-%d},31"))
+            out.append((again, "samples", f"S{i},WL-01/engine,{again:%Y-%m-%d},5,,{again:%Y-%m-%d},32"))
+            out.append((again, "corrections", f"C{i},S{i},meter_h,{i * 10 + 1},{again:%Y-%m-%d}"))
+        out.append((late, "services", f"W{i},WL-01/engine,{drawn:%Y-%m-%d},{late:%Y-%m-%d},change,30"))
+        out.append((drawn, "meters", f"WL-01,{drawn:%Y-%m-%d},{i * 10}"))
+        out.append((late, "findings", f"F{i},WL-01/engine,{drawn:%Y-%m-%d},{late:%Y-%m-%d},defect"))
+    return sorted(out, key=lambda r: r[0])
+
+
+def folder_of(write: Callable[..., Path], rows: list[tuple[pd.Timestamp, str, str]]) -> Path:
+    changes = {
+        f"{t}.csv": h + "\n" + "".join(line + "\n" for _, name, line in rows if name == t) for t, h in HEADINGS.items()
+    }
+    return write(changes)
+
+
+@pytest.mark.parametrize("day", ["2024-03-15", "2024-07-01", "2024-12-31", "2025-06-30"])
+def test_later_records_never_show(write: Callable[..., Path], day: str) -> None:
+    everything = records()
+    whole = load_fleet(folder_of(write, everything), TODAY).as_of(day)
+    then = load_fleet(folder_of(write, [r for r in everything if r[0] <= pd.Timestamp(day)]), TODAY).as_of(day)
+    for f in fields(Fleet):
+        a, b = getattr(whole, f.name), getattr(then, f.name)
+        if isinstance(a, pd.DataFrame):
+            # a file of which nothing was known on the day is not in the counts of either
+            pd.testing.assert_frame_equal(a, b, obj=f.name)
+    assert (whole.counts["read"] == whole.counts["used"] + whole.counts["set_aside"]).all()
+    assert len(whole.samples) > 0 or day == "2024-03-15"
+
+
+def test_the_newest_known_issue_is_used(write: Callable[..., Path]) -> None:
+    text = (
+        HEADINGS["samples"]
+        + "\nS1,WL-01/engine,2025-01-10,5,,2025-01-15,20\nS1,WL-01/engine,2025-01-10,5,,2025-01-25,26\n"
+    )
+    fleet = load_fleet(write({"samples.csv": text}), TODAY)
+    iron = [fleet.as_of(d).samples["Fe_ppm"].tolist() for d in ("2025-01-14", "2025-01-15", "2025-01-24", "2025-01-25")]
+    assert iron == [[], [20], [20], [26]]
+    late = fleet.as_of("2025-02-01")
+    assert late.set_aside[["file", "row", "what"]].values.tolist() == [["samples.csv", 2, "row"]]
+    assert "re-issued" in late.set_aside["reason"].iloc[0]
+    assert late.counts.set_index("file").loc["samples.csv"].tolist() == ["samples", 2, 1, 1]
+
+
+def test_a_row_without_any_date_of_arrival_is_known_on_its_own_day(write: Callable[..., Path]) -> None:
+    text = "sample,compartment,drawn_on,received_on,reported_on\nA,WL-01/engine,2025-01-10,,\nB,WL-01/engine,2025-01-10,2025-01-12,\n"
+    fleet = load_fleet(write({"samples.csv": text}), TODAY)
+    assert fleet.as_of("2025-01-11").samples["sample"].tolist() == ["A"]
+    assert fleet.as_of("2025-01-12").samples["sample"].tolist() == ["A", "B"]
+
+
+def test_machines_and_components_of_the_future_are_not_known(write: Callable[..., Path]) -> None:
+    folder = write(
+        {
+            "machines.csv": "machine,site,kind,in_service_on,retired_on\nWL-01,North,wheel loader,2024-01-01,2026-01-01\nWL-02,North,wheel loader,2025-06-01,\n",
+            "compartments.csv": "compartment,machine,kind,fitted_on,fitted_at_h\nWL-01/engine,WL-01,engine,2025-05-01,900\nWL-02/engine,WL-02,engine,,\n",
+            "samples.csv": HEADINGS["samples"] + "\n",
+        }
+    )
+    known = load_fleet(folder, TODAY).as_of("2025-01-01")
+    assert known.machines["machine"].tolist() == ["WL-01"]
+    assert known.machines["retired_on"].isna().all()
+    assert known.compartments["compartment"].tolist() == ["WL-01/engine"]
+    assert known.compartments[["fitted_on", "fitted_at_h"]].isna().all(axis=None)
