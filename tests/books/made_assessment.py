@@ -36,7 +36,7 @@ def blank(name: str, rows: list[dict]) -> pd.DataFrame:
         elif column.kind == "number":
             frame[column.name] = frame[column.name].astype(float)
         elif column.kind == "text":
-            frame[column.name] = frame[column.name].fillna("").astype("str")
+            frame[column.name] = frame[column.name].astype(object).fillna("").astype("str")
     return frame
 
 
@@ -248,13 +248,16 @@ def made_assessment(hostile: str = "") -> Assessment:
         .tail(1)
         .assign(rate_low=lambda d: d["rate"] * 0.7, rate_high=lambda d: d["rate"] * 1.3, n_samples=9)
     )
+    kinds = {k: asdict(known.settings.kind(k)) for k in set(known.compartments["kind"])}
     about = {
         "fleet": "Made-up fleet" + hostile,
         "currency": "credits",
         "as_of": "2026-06-30",
         "cmkit": "0.1.0",
         "sources": known.sources,
-        "settings": asdict(known.settings),
+        "alarm": asdict(known.settings.alarm),
+        "kinds": kinds,
+        "fixed_limits": [],
     }
     return Assessment(
         about=about, sites=known.sites, machines=known.machines, compartments=known.compartments, samples=known.samples, services=known.services,

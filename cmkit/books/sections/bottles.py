@@ -26,10 +26,10 @@ DOUBTS = {
 def believed_bottles(book: Book) -> Shown:
     """Share believed, doubts by kind, the recent doubted bottles, and fluid levels found low."""
     tables = book.tables
-    drawn = tables.samples.set_index("sample")["drawn_on"]
-    recent = tables.trust[tables.trust["sample"].map(drawn) > book.as_of - pd.Timedelta(days=RECENT_DAYS)]
     if not len(tables.trust):
         return shown(nothing("No bottle has been screened yet."))
+    drawn = tables.samples.set_index("sample")["drawn_on"]
+    recent = tables.trust[tables.trust["sample"].map(drawn) > book.as_of - pd.Timedelta(days=RECENT_DAYS)]
     doubted = recent[recent["believed"] < 0.5]
     lead = f"Of {count(len(recent), 'bottle')} drawn in the last three months, {len(doubted):,} ({chance(len(doubted) / len(recent))}) are doubted." if len(recent) else "No bottle was drawn in the last three months."  # fmt: skip
     keep = " A doubt never hides an alarm; it asks for a repeat bottle first. Nothing is dropped: doubted bottles stay in the tables, marked."

@@ -31,7 +31,7 @@ def state_then(book: Book) -> pd.Series:
     state.update(pd.Series("clear", index=newest["compartment"], dtype="str"))
     state.update(worst.set_index("compartment")["state"])
     spells = tables.record[tables.record["alarm_on"].notna()]
-    first = spells["sample"].map(reported.set_axis(bottles["sample"]))
+    first = pd.to_datetime(spells["sample"].map(dict(zip(bottles["sample"], reported, strict=True))))
     still = (first <= end) & ((spells["outcome"] == "waiting") | (spells["found_on"] > end))
     state.update(pd.Series("alarm", index=spells.loc[still, "compartment"].unique(), dtype="str"))
     return state

@@ -1,0 +1,119 @@
+"""Figures: what they draw is what the tables hold, they can be read without sight, and a page of them costs kilobytes."""
+
+import json
+from collections.abc import Callable
+
+import numpy as np
+import pandas as pd
+import plotly.graph_objects as go
+import pytest
+from plotly.utils import PlotlyJSONEncoder
+
+from cmkit.assessment import Assessment
+from cmkit.books import show
+from cmkit.books.book import Book, open_book
+from cmkit.books.figures.curves import sites_side_by_side
+from cmkit.books.figures.panels import limit_line, rounded, stacked
+from cmkit.books.figures.rates import forecast_fan, rate_over_time
+from cmkit.books.figures.results import results_over_fluid, results_over_hours
+from cmkit.books.matter import family_limits_of, result_points, telling, with_hours
+from cmkit.books.sections.pages import compartment_page, compartment_pages
+
+FAULTY = "WL-1/final drive/front right"
+
+
+@pytest.fixture(scope="module")
+def book(made: Callable[..., Assessment]) -> Book:
+    return open_book(made(), "north pit")
+
+
+@pytest.fixture(scope="module")
+def points(book: Book) -> pd.DataFrame:
+    return result_points(book, FAULTY, telling(book, FAULTY))
+
+
+def test_the_telling_results_are_those_that_fired(book: Book) -> None:
+    """The invented fault raises iron and copper only."""
+    assert set(telling(book, FAULTY)[:2]) == {"Fe_ppm", "Cu_ppm"}
+
+
+def test_results_are_drawn_as_they_stand_in_the_samples(book: Book, points: pd.DataFrame) -> None:
+    figure = results_over_hours(points, family_limits_of(book, FAULTY, "level"), "here")
+    samples = book.tables.samples
+    own = samples[samples["compartment"] == FAULTY].sort_values("drawn_on")
+    lines = [t for t in figure.data if t.mode == "lines+markers"]
+    for analyte, drawn in zip(dict.fromkeys(points["analyte"]), lines, strict=True):
+        np.testing.assert_allclose(list(drawn.y), own[analyte].to_numpy(), rtol=1e-3)
+        np.testing.assert_allclose(list(drawn.x), own["meter_h"].to_numpy(), rtol=1e-5)
+
+
+def test_the_change_of_fluid_stands_where_it_was_made(book: Book, points: pd.DataFrame) -> None:
+    """Invented: every fluid was changed at 5,100 h on the meter."""
+    figure = results_over_hours(points, family_limits_of(book, FAULTY, "level"), "here")
+    uprights = [s.x0 for s in figure.layout.shapes if s.x0 == s.x1]
+    assert uprights
+    np.testing.assert_allclose(uprights, 5100, atol=1)
+
+
+def test_a_charge_is_a_line_of_its_own(book: Book, points: pd.DataFrame) -> None:
+    figure = results_over_fluid(points, family_limits_of(book, FAULTY, "level"), "here")
+    assert len(figure.data) == 2 * len(set(points["analyte"]))
+    assert all(np.all(np.diff(t.x) > 0) for t in figure.data)
+
+
+def test_rates_are_per_thousand_hours_with_a_ninety_per_cent_band(book: Book) -> None:
+    own = book.tables.history[(book.tables.history["compartment"] == FAULTY) & (book.tables.history["analyte"] == "Fe_ppm")]
+    figure = rate_over_time(with_hours(book, own, FAULTY), family_limits_of(book, FAULTY, "rate"), "here")
+    shade, line = figure.data
+    np.testing.assert_allclose(list(line.y), 1000 * own["rate"], rtol=1e-3)
+    upper = np.array(shade.y[: len(own)], float)
+    np.testing.assert_allclose(upper, 1000 * (own["rate"] + 1.645 * own["rate_sd"]), rtol=1e-3)
+
+
+def test_the_fan_ends_at_the_forecast(book: Book) -> None:
+    own = book.tables.history[book.tables.history["compartment"] == FAULTY]
+    ahead = book.tables.forecast[(book.tables.forecast["compartment"] == FAULTY) & (book.tables.forecast["analyte"] == "Fe_ppm")]
+    figure = forecast_fan(with_hours(book, own, FAULTY), ahead, "here")
+    row = ahead.iloc[0]
+    middle = figure.data[2]
+    assert middle.y[1] == pytest.approx(row["next_mean"], rel=1e-3)
+    assert max(figure.data[0].y) == pytest.approx(row["next_mean"] + 1.645 * row["next_sd"], rel=1e-3)
+    assert "chance of passing" in figure.layout.meta["caption"]
+
+
+def test_a_limit_far_away_is_named_and_does_not_flatten_the_results() -> None:
+    far, near = stacked(["a"], "h"), stacked(["a"], "h")
+    limit_line(far, 0, 500.0, "alarm", biggest=20.0)
+    limit_line(near, 0, 30.0, "alarm", biggest=20.0)
+    assert far["shapes"] == []
+    assert "500" in far["annotations"][-1]["text"]
+    assert near["shapes"][0]["y0"] == 30.0
+    limit_line(near, 0, float("nan"), "alarm", biggest=20.0)
+    assert len(near["shapes"]) == 1
+
+
+def test_rounding_keeps_gaps() -> None:
+    assert rounded([1.23456, np.nan, np.inf, 0]) == [1.235, None, None, 0.0]
+
+
+def test_every_figure_can_be_read_without_sight_and_is_small(book: Book) -> None:
+    figures = compartment_pages(book).figures
+    assert len(figures) >= 8
+    for figure in figures:
+        assert len(figure.layout.meta["caption"]) > 40
+        assert any(c.isdigit() for c in figure.layout.meta["alt"])
+        assert len(json.dumps(show.figure_bundle(figure), cls=PlotlyJSONEncoder)) < 16_000
+    page = compartment_page(book, FAULTY)
+    whole = sum(len(json.dumps(show.figure_bundle(f), cls=PlotlyJSONEncoder)) for f in page.items if isinstance(f, go.Figure))
+    assert whole < 40_000
+
+
+def test_names_are_text_in_figures_too() -> None:
+    sites = pd.DataFrame({"name": ["<b>x</b><a href='https://e.example'>y</a>"], "alarm": [1], "alert": [0], "not known": [0], "clear": [2]})
+    figure = sites_side_by_side(sites)
+    assert "<" not in figure.data[0].y[0]
+
+
+def test_a_figure_travels_as_plotly_json_only(book: Book) -> None:
+    bundle = show.figure_bundle(compartment_pages(book).figures[0])
+    assert list(bundle) == [show.PLOTLY]

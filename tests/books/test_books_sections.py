@@ -1,0 +1,141 @@
+"""Sections: what a reader is told follows from the tables, nothing is said of what is not there, and hostile text stays text."""
+
+import re
+from collections.abc import Callable
+from dataclasses import replace
+
+import pandas as pd
+import pytest
+from scipy.integrate import quad
+
+from cmkit.assessment import Assessment, table_names
+from cmkit.books import fleet_book, site_book
+from cmkit.books.book import Book, open_book
+from cmkit.books.sections.headline import headline_words, state_counts
+from cmkit.books.sections.record import record_facts, share_with_interval
+from cmkit.books.sections.round import due_rows
+from cmkit.books.sections.since import changes, state_then
+from cmkit.books.sections.work import work_rows
+from cmkit.books.show import Fold
+from cmkit.errors import ParameterError
+
+SITE = ("headline", "do_this_month", "since_last_month", "glance", "compartment_pages", "believed_bottles", "next_round", "how_often", "our_record", "how_made")
+FLEET = ("headline", "sites_beside", "first_anywhere", "since_last_month", "repeat_causes", "families", "how_often", "our_record", "how_made")
+HOSTILE = '<script>alert(1)</script>"><img src=x onerror=alert(1)>{{7*7}}=1+1../../x'
+
+
+@pytest.fixture(scope="module")
+def book(made: Callable[..., Assessment]) -> Book:
+    return open_book(made(), "north pit")
+
+
+@pytest.fixture(scope="module")
+def fleet(made: Callable[..., Assessment]) -> Book:
+    return open_book(made(), fleet=True)
+
+
+def test_an_unknown_site_is_refused(made: Callable[..., Assessment]) -> None:
+    with pytest.raises(ParameterError, match="found 'nowhere', wanted one of 'north pit', 'south quarry'"):
+        open_book(made(), "nowhere")
+
+
+def test_the_headline_counts_what_the_tables_hold(book: Book) -> None:
+    words = headline_words(book).replace("\u00a0", " ")
+    counts = state_counts(book)
+    assert sum(counts.values()) == len(book.tables.verdicts)
+    assert words.startswith(f"{counts['alarm']} compartments need action")
+    assert f"{counts['alert']} is watched" in words
+    assert f"{int(book.tables.due['overdue'].sum())} samples are overdue" in words
+
+
+def test_a_quiet_site_is_told_so(book: Book) -> None:
+    tables = book.tables
+    quiet = replace(tables, verdicts=tables.verdicts.assign(state="clear"), waiting=tables.waiting.iloc[:0], due=tables.due.assign(overdue=False))
+    assert headline_words(replace(book, tables=quiet)) == "No compartment needs action."
+    assert "nothing to do" in site_book.do_this_month(replace(book, tables=quiet)).text
+
+
+def test_work_is_in_order_of_the_cost_of_waiting_and_leads_to_pages(book: Book) -> None:
+    rows = work_rows(book)
+    assert rows["cost_of_waiting"].is_monotonic_decreasing
+    assert set(rows["compartment"]) == set(book.tables.verdicts.loc[book.tables.verdicts["state"].isin(["alarm", "alert"]), "compartment"])
+    links = re.findall(r'href="#(c-[^"]+)"', site_book.do_this_month(book).text)
+    pages = {item.id for item in site_book.compartment_pages(book).items if isinstance(item, Fold)}
+    assert set(links) == pages
+    assert len(links) == len(rows)
+
+
+def test_what_changed_since_last_month(book: Book, fleet: Book) -> None:
+    """Invented: a fault of EX-1's swing drive began with the last bottle, reported in June; WL-1 and WL-2 were in alarm before."""
+    then = state_then(book)
+    assert then["WL-1/final drive/front right"] == "alarm"
+    assert then["WL-10/engine"] == "clear"
+    what = changes(book).set_index("compartment")["what"]
+    assert what["EX-1/swing drive"] == "raised"
+    assert what["WL-1/final drive/front right"] == "waiting"
+    assert "WL-10/engine" not in what
+    assert changes(fleet).set_index("compartment").loc["WL-3/hydraulic", "what"] == "confirmed"
+
+
+def test_the_round_is_in_walking_order_and_leaves_nothing_due_out(book: Book) -> None:
+    rows = due_rows(book)
+    due = book.tables.due
+    until = book.as_of + pd.Timedelta(days=31)
+    assert set(rows["compartment"]) == set(due.loc[due["overdue"] | (due["due_on"] <= until), "compartment"])
+    assert list(dict.fromkeys(rows["machine"])) == ["EX-1", "WL-1", "WL-2", "WL-10"]
+    pumped = rows[rows["method"] == "pump"]
+    assert (pumped["tube_mm"] == 350.0).all()  # 400 mm deep: half of it, and 150 mm for the pump
+    assert rows.loc[rows["method"] == "probe", "tube_mm"].isna().all()
+
+
+def test_every_compartment_stands_in_the_grid(book: Book) -> None:
+    text = site_book.glance(book).text
+    assert text.count('<td class="cell') == len(book.tables.verdicts)
+
+
+def test_share_with_interval() -> None:
+    """Jeffreys' interval of 7 in 9 leaves 5 % of Beta(7.5, 2.5) on each side, by integrating its density numerically (scipy's quad)."""
+    assert share_with_interval(7, 9).replace("\u00a0", " ") == "7 of 9, 78 % (90 % interval 51 to 93 %)"
+    whole = quad(lambda p: p**6.5 * (1 - p) ** 1.5, 0, 1)[0]
+    below = [quad(lambda p: p**6.5 * (1 - p) ** 1.5, 0, x)[0] / whole for x in (0.505, 0.515, 0.925, 0.935)]
+    assert below[0] < 0.05 < below[1]
+    assert below[2] < 0.95 < below[3]
+    assert share_with_interval(0, 4).replace("\u00a0", " ").startswith("0 of 4, 0 % (90 % interval 0 to")
+    assert share_with_interval(0, 0) == "none to count yet"
+
+
+def test_the_record_counts_failures_without_warning(fleet: Book) -> None:
+    """Invented: one failure nobody was warned of, one alarm confirmed."""
+    facts = dict(record_facts(fleet))
+    assert str(facts["Failures that had a warning"]).startswith("0 of 1")
+    assert str(facts["Confirmed, of those looked into"]).startswith("1 of 1")
+
+
+@pytest.mark.parametrize("name", SITE)
+def test_a_site_without_bottles_says_so_in_words(name: str, book: Book) -> None:
+    """Every table empty but with its columns: each section still opens and says something."""
+    empty = {n: getattr(book.tables, n).iloc[:0] for n in table_names()}
+    bare = Book(Assessment(about=book.tables.about, **empty), book.month, book.site)
+    made = getattr(site_book, name)(bare)
+    assert re.sub(r"<[^>]+>", "", made.text).strip()
+    assert made.figures == []
+
+
+@pytest.mark.parametrize("name", FLEET)
+def test_a_fleet_without_sites_says_so_in_words(name: str, fleet: Book) -> None:
+    empty = {n: getattr(fleet.tables, n).iloc[:0] for n in table_names()}
+    bare = Book(Assessment(about=fleet.tables.about, **empty), fleet.month)
+    assert re.sub(r"<[^>]+>", "", getattr(fleet_book, name)(bare).text).strip()
+
+
+def test_hostile_text_stays_text(made: Callable[..., Assessment]) -> None:
+    """Hostile words in machine, site, fleet, crew, notes, causes and values set aside: none opens an element."""
+    bad = made(HOSTILE)
+    site, fleet = open_book(bad, "north pit"), open_book(bad, fleet=True)
+    shown = [getattr(site_book, n)(site) for n in SITE] + [getattr(fleet_book, n)(fleet) for n in FLEET]
+    text = "".join(s.text for s in shown)
+    assert HOSTILE[:8] not in text
+    assert "<img" not in text
+    assert "&lt;script&gt;" in text
+    for figure in (f for s in shown for f in s.figures):
+        assert "<script" not in figure.to_json()
