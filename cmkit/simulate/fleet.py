@@ -59,11 +59,12 @@ def simulate_fleet(recipe: Recipe, seed: int | None = None) -> tuple[dict[str, p
 
 
 def table(name: str, rows: list[dict]) -> pd.DataFrame:
-    """Rows as a table of `records.tables` with its columns and types; text that nobody wrote is empty."""
+    """Rows as a table of `records.tables` with its columns and types; text that nobody wrote is NaN."""
     frame = pd.DataFrame(rows, columns=TABLES[name].names)
     for column in TABLES[name].columns:
         if column.kind == "text":
-            frame[column.name] = frame[column.name].fillna("").astype("str")
+            texts = frame[column.name].astype(object)
+            frame[column.name] = texts.where(texts.notna() & (texts != ""), None).astype("str")
         else:
             frame[column.name] = frame[column.name].astype(_DTYPES[column.kind])
     return frame
@@ -119,7 +120,7 @@ def _sample_rows(life: Life) -> pd.DataFrame:
         )
     analytes = list(analyte_register().index)
     results = pd.DataFrame(rows, columns=[*analytes, *(below(a) for a in analytes)])
-    flags = results[[below(a) for a in analytes]].notna()
+    flags = results[[below(a) for a in analytes]].eq(True)
     frame = pd.concat([table("samples", rows), results[analytes].astype(float), flags], axis=1)
     both = [c for a in analytes for c in (a, below(a))]
     return frame[[*TABLES["samples"].names, *both]]

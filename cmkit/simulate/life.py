@@ -8,7 +8,7 @@ from cmkit.simulate.office import make_card
 from cmkit.simulate.parts import Part, all_days, build_parts, daily_hours, draw_rates, lognormal, stream
 from cmkit.simulate.recipe import Machine, Recipe
 from cmkit.simulate.rounds import change_fluids, check_levels, visit
-from cmkit.simulate.state import ROUND_H, Life, Sump, meter_row, note_life, rates_now
+from cmkit.simulate.state import ROUND_H, Life, Sump, drifting, meter_row, note_life, with_fault
 from cmkit.simulate.workshop import fail, look, read_post, wake_faults
 
 
@@ -35,7 +35,8 @@ def live(recipe: Recipe, machine: Machine, bias: dict[str, float]) -> Life:
 def _begin(recipe: Recipe, machine: Machine, bias: dict[str, float]) -> Life:
     site = next(s for s in recipe.sites if s.site == machine.site)
     rng = stream(recipe.seed, machine.machine, "events")
-    sumps = [_new_sump(recipe, machine, part) for part in build_parts(recipe, machine)]
+    parts = build_parts(recipe, machine)
+    chances = [stream(recipe.seed, part.compartment) for part in parts]
     days = all_days(recipe)
     return Life(
         recipe=recipe,
@@ -48,22 +49,21 @@ def _begin(recipe: Recipe, machine: Machine, bias: dict[str, float]) -> Life:
         hours=daily_hours(recipe, machine, site, days),
         worked=np.zeros(len(days)),
         rng=rng,
-        sumps=sumps,
-        amount=np.array([s.part.fresh * s.part.capacity_l for s in sumps]),
-        volume=np.array([s.part.capacity_l for s in sumps]),
+        rates=np.array([draw_rates(recipe, part, chance) for part, chance in zip(parts, chances, strict=True)]),
+        wander=np.array([chance.standard_normal(len(CARRIED)) for chance in chances]),
+        sumps=[_new_sump(recipe, machine, part, chance) for part, chance in zip(parts, chances, strict=True)],
+        amount=np.array([p.fresh * p.capacity_l for p in parts]),
+        volume=np.array([p.capacity_l for p in parts]),
         next_round_h=float(rng.uniform(0.2, 1.0)) * ROUND_H,
     )
 
 
-def _new_sump(recipe: Recipe, machine: Machine, part: Part) -> Sump:
-    rng = stream(recipe.seed, part.compartment)
+def _new_sump(recipe: Recipe, machine: Machine, part: Part, rng: np.random.Generator) -> Sump:
     until = {str(name): day for name, day in machine.unsampled}
     place = part.compartment.removeprefix(f"{machine.machine}/")
     return Sump(
         part=part,
         card=make_card(recipe.office, part),
-        rates=draw_rates(recipe, part, rng),
-        wander=rng.standard_normal(len(CARRIED)),
         loss=part.kind.use * part.capacity_l * float(lognormal(rng, recipe.spread.use_cv)),
         load=1.0,
         fault=None,
@@ -76,10 +76,10 @@ def _new_sump(recipe: Recipe, machine: Machine, part: Part) -> Sump:
 def _open_books(life: Life) -> None:
     """First day of the records: the meter shows what the recipe says, faults of chance begin to lurk."""
     life.shift_h = life.machine.meter_h - life.run_h
-    for sump in life.sumps:
+    for n, sump in enumerate(life.sumps):
         planted = planted_fault(life.recipe, sump.part)
         sump.fault = planted or random_fault(life.recipe, sump.part, life.run_h, sump.rng)
-        note_life(life, sump)
+        note_life(life, n)
 
 
 def _work(life: Life) -> None:
@@ -91,26 +91,30 @@ def _work(life: Life) -> None:
     if hours <= 0:
         return
     keep = np.exp(-hours / life.recipe.spread.drift_memory_h)
-    for sump in life.sumps:
-        sump.wander = keep * sump.wander + np.sqrt(1 - keep**2) * sump.rng.standard_normal(len(CARRIED))
-        sump.age_h += hours
-        sump.sampled_h += hours
-    flows = [_flows(life, sump) for sump in life.sumps]
-    release, loss, removal = (np.array(part) for part in zip(*flows, strict=True))
+    shocks = np.array([sump.rng.standard_normal(len(CARRIED)) for sump in life.sumps])
+    life.wander = keep * life.wander + np.sqrt(1 - keep**2) * shocks
+    release, loss, removal = _flows(life)
     life.amount, life.volume, _ = advance(life.amount, life.volume, release, loss, removal, hours, life.recipe.step_h)
     life.worked[life.today] = hours
     life.run_h += hours
+    for sump in life.sumps:
+        sump.age_h += hours
+        sump.sampled_h += hours
 
 
-def _flows(life: Life, sump: Sump) -> tuple[np.ndarray, float, np.ndarray]:
-    """Release (amount per hour), loss (litres per hour) and removal (share per hour) of one compartment today."""
-    release = rates_now(life, sump) * np.where(IS_METAL, sump.load, 1.0) * sump.part.capacity_l
-    loss, removal = sump.loss, sump.part.removal
-    if sump.fault is not None and life.run_h > sump.fault.onset_h:
-        strength = growth(sump.fault, life.run_h)
-        loss = loss + sump.fault.kind.leak * strength * sump.part.capacity_l
-        removal = removal + sump.fault.removes * strength
-    return release, loss, removal
+def _flows(life: Life) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Release (amount per hour), loss (litres per hour) and removal (share per hour) of every compartment today."""
+    rates = drifting(life, life.rates, life.wander)
+    loss = np.array([sump.loss for sump in life.sumps])
+    removal = np.array([sump.part.removal for sump in life.sumps])
+    for n, sump in enumerate(life.sumps):
+        rates[n] = with_fault(sump, rates[n], life.run_h)
+        if sump.fault is not None and life.run_h > sump.fault.onset_h:
+            strength = growth(sump.fault, life.run_h)
+            loss[n] += sump.fault.kind.leak * strength * sump.part.capacity_l
+            removal[n] += sump.fault.removes * strength
+    rates[:, IS_METAL] *= np.array([sump.load for sump in life.sumps])[:, None]
+    return rates * np.array([sump.part.capacity_l for sump in life.sumps])[:, None], loss, removal
 
 
 def _read_meter(life: Life) -> None:

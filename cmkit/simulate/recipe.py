@@ -192,6 +192,16 @@ class WrongFluid:
 
 
 @dataclass(frozen=True)
+class Mistake:
+    """A cell of the files that somebody typed wrong: in the row of `table` (services or samples) with that key, where there is one."""
+
+    table: str
+    key: str
+    column: str
+    typed: str
+
+
+@dataclass(frozen=True)
 class MachineKind:
     """compartments: [kind, position] or [kind, position, litres for a medium machine]."""
 
@@ -241,6 +251,7 @@ class Recipe:
     machines: list[Machine]
     planted: list[Planted] = field(default_factory=list)
     wrong_fluid: list[WrongFluid] = field(default_factory=list)
+    mistakes: list[Mistake] = field(default_factory=list)
     text: str = ""
 
     @property

@@ -59,7 +59,7 @@ def _bottle(life: Life, n: int, crew: Crew, late: int, note: str) -> None:
     true = life.amount[n] / life.volume[n]
     active = sump.fault is not None and life.run_h > sump.fault.onset_h
     grown = growth(sump.fault, life.run_h) if sump.fault is not None and active else 0.0
-    particles = float(np.exp(0.4 * sump.wander[0])) * (
+    particles = float(np.exp(0.4 * life.wander[n, 0])) * (
         1 + ((sump.fault.kind.particles if sump.fault else 1) - 1) * grown
     )
     result = analyse(noise, part, true, particles, crew, life.bias, sump.rng)
@@ -80,7 +80,7 @@ def _bottle(life: Life, n: int, crew: Crew, late: int, note: str) -> None:
         "share_of_way": share_of_way(sump.fault, life.run_h) if sump.fault is not None and active else 0.0,
         "cause": sump.fault.name if sump.fault is not None and active else "",
         "level": true,
-        "rate": rates_now(life, sump),
+        "rate": rates_now(life, n),
     }
     life.books["samples"].append(row)
     life.post.append(

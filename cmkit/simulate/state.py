@@ -20,8 +20,6 @@ class Sump:
 
     part: Part
     card: Card
-    rates: np.ndarray
-    wander: np.ndarray
     loss: float
     load: float
     fault: Fault | None
@@ -44,7 +42,10 @@ class Sump:
 
 @dataclass
 class Life:
-    """One machine's state and what was written down about it. `books` are the records, `truth` what nobody wrote down."""
+    """One machine's state and what was written down about it. `books` are the records, `truth` what nobody wrote down.
+
+    rates, wander (state of the slow drift) and amount have shape (compartments, carried analytes), in the order of `sumps`.
+    """
 
     recipe: Recipe
     machine: Machine
@@ -57,6 +58,8 @@ class Life:
     worked: np.ndarray
     rng: np.random.Generator
     sumps: list[Sump]
+    rates: np.ndarray
+    wander: np.ndarray
     amount: np.ndarray
     volume: np.ndarray
     today: int = 0
@@ -83,18 +86,35 @@ class Life:
         return self.run_h + self.shift_h
 
 
-def rates_now(life: Life, sump: Sump) -> np.ndarray:
-    """True release rate per hour at full charge: drift and fault in, the load of the interval left out."""
-    sd = np.where(IS_METAL, np.sqrt(np.log1p(life.recipe.spread.drift_cv**2)), 0.0)
-    rates = sump.rates * np.exp(sd * sump.wander - 0.5 * sd**2)
-    if sump.fault is None or life.run_h <= sump.fault.onset_h:
+def drifting(life: Life, rates: np.ndarray, wander: np.ndarray) -> np.ndarray:
+    """Rates with the slow drift of the metals' ones, a lognormal factor of mean 1."""
+    sd = np.sqrt(np.log1p(life.recipe.spread.drift_cv**2))
+    out = rates.copy()
+    out[..., IS_METAL] *= np.exp(sd * wander[..., IS_METAL] - 0.5 * sd**2)
+    return out
+
+
+def with_fault(sump: Sump, rates: np.ndarray, run_h: float) -> np.ndarray:
+    """Release rates as the compartment's fault makes them at running hour run_h."""
+    if sump.fault is None or run_h <= sump.fault.onset_h:
         return rates
-    strength = growth(sump.fault, life.run_h)
+    strength = growth(sump.fault, run_h)
     return rates * (1 + (sump.fault.times - 1) * strength) + sump.fault.adds * strength
 
 
-def note_life(life: Life, sump: Sump) -> None:
-    rates = {a: float(sump.rates[n]) for n, a in enumerate(CARRIED) if IS_METAL[n] and sump.part.normal[n] > 0}
+def rates_now(life: Life, n: int) -> np.ndarray:
+    """True release rate per hour at full charge: drift and fault in, the load of the interval left out."""
+    return with_fault(life.sumps[n], drifting(life, life.rates[n], life.wander[n]), life.run_h)
+
+
+def note_life(life: Life, n: int) -> None:
+    """Write the true rates of a component that begins its life (or the records) today into the truth."""
+    sump = life.sumps[n]
+    rates = {
+        a: float(r)
+        for a, r, normal, metal in zip(CARRIED, life.rates[n], sump.part.normal, IS_METAL, strict=True)
+        if metal and normal > 0
+    }
     row = {"compartment": sump.part.compartment, "life": sump.life, "from_on": life.day, "run_h": life.run_h}
     life.truth["rates"].append(row | {"loss_l_per_h": sump.loss} | rates)
 

@@ -101,10 +101,11 @@ def _mend(life: Life, n: int, how: str, share: float) -> None:
     new = how == "failed" or share > life.recipe.office.replaced_from
     if new and sump.part.kind_name != "coolant":
         sump.life += 1
-        sump.rates, sump.wander = draw_rates(life.recipe, sump.part, sump.rng), sump.rng.standard_normal(len(CARRIED))
+        life.rates[n] = draw_rates(life.recipe, sump.part, sump.rng)
+        life.wander[n] = sump.rng.standard_normal(len(CARRIED))
         service(life, sump, "replace", sump.part.capacity_l)
         refill(life, n, kept=0.0)
-        note_life(life, sump)
+        note_life(life, n)
     else:
         service(life, sump, "repair", None)
         service(life, sump, "change", sump.part.capacity_l)

@@ -7,11 +7,12 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from pandas.api.types import is_datetime64_any_dtype, is_numeric_dtype
 
 from cmkit.records.analytes import analyte_register, below
 from cmkit.records.tables import TABLES
 from cmkit.simulate.fleet import simulate_fleet
-from cmkit.simulate.recipe import Recipe, demo_recipe, read_recipe
+from cmkit.simulate.recipe import Mistake, Recipe, demo_recipe, read_recipe
 
 __all__ = ["demo_recipe", "read_recipe", "write_fleet"]
 
@@ -39,13 +40,16 @@ def write_fleet(recipe: Recipe, folder: Path, seed: int | None = None) -> None:
     if recipe.text:
         _write_text(folder / "recipe.toml", recipe.text)
     for name in ("sites", "machines", "compartments", "services", "meters", "findings", "corrections"):
-        _write_csv(folder / f"{name}.csv", _filled(tables[name]))
+        _write_csv(folder / f"{name}.csv", _mistyped(_filled(tables[name]), name, recipe.mistakes))
     layouts = {x.laboratory: x.layout for x in recipe.laboratories}
     for (lab, quarter), bottles in _by_quarter(tables["samples"]):
         if layouts[lab]:
             _write_theirs(folder / "inbox" / f"{layouts[lab]}-{quarter}.csv", bottles)
         else:
-            _write_csv(folder / "samples" / f"{lab.lower().replace(' ', '-')}-{quarter}.csv", our_cells(bottles))
+            _write_csv(
+                folder / "samples" / f"{lab.lower().replace(' ', '-')}-{quarter}.csv",
+                _mistyped(our_cells(bottles), "samples", recipe.mistakes),
+            )
     for layout in filter(None, layouts.values()):
         _write_text(folder / "layouts" / f"{layout}.toml", _layout_text(layout, tables["samples"]))
     _write_text(folder / "truth" / "README.txt", _TRUTH_NOTE.format(seed=recipe.seed))
@@ -136,6 +140,21 @@ def _layout_text(layout: str, samples: pd.DataFrame) -> str:
         lines.append(f'"{heading}" = {{ to = "{analyte}", unit = "{unit}" }}' if unit else f'"{heading}" = "{analyte}"')
     template = files("cmkit.simulate").joinpath("layout.toml").read_text(encoding="utf-8")
     return template.replace("LAYOUT", layout).replace("LABORATORY", lab).replace("# RESULTS", "\n".join(lines))
+
+
+def _mistyped(frame: pd.DataFrame, name: str, mistakes: list[Mistake]) -> pd.DataFrame:
+    """The frame with the recipe's typing mistakes in it; a column that holds one becomes text."""
+    out = frame.copy()
+    for mistake in mistakes:
+        rows = out[TABLES[name].key[0]] == mistake.key
+        if mistake.table != name or mistake.column not in out or not rows.any():
+            continue
+        if is_numeric_dtype(out[mistake.column]):
+            out[mistake.column] = [f"{v:g}" if v == v else "" for v in out[mistake.column]]
+        elif is_datetime64_any_dtype(out[mistake.column]):
+            out[mistake.column] = out[mistake.column].dt.strftime("%Y-%m-%d")
+        out[mistake.column] = out[mistake.column].where(~rows, mistake.typed)
+    return out
 
 
 def _rounded(frame: pd.DataFrame) -> pd.DataFrame:
