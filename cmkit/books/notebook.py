@@ -89,12 +89,26 @@ def without_times(nb: NotebookNode) -> NotebookNode:
     nb.metadata["papermill"] = {"parameters": parameters}
     for cell in nb.cells:
         cell.metadata.pop("papermill", None)
+        if "outputs" in cell:
+            cell["outputs"] = merged_streams(cell["outputs"])
         for output in cell.get("outputs", []):
             output.get("metadata", {}).pop("papermill", None)
         if "injected-parameters" in cell.metadata.get("tags", []):
             cell["id"] = "injected-parameters"
         cell.metadata.pop("execution", None)
     return nb
+
+
+def merged_streams(outputs: list[NotebookNode]) -> list[NotebookNode]:
+    """Outputs with text that came in several pieces as one (how it is cut depends on the moment)."""
+    merged: list[NotebookNode] = []
+    for output in outputs:
+        last = merged[-1] if merged else None
+        if last is not None and output.output_type == "stream" == last.output_type and output.name == last.name:
+            last["text"] += output.text
+        else:
+            merged.append(output)
+    return merged
 
 
 def _code(nb: NotebookNode) -> list[NotebookNode]:

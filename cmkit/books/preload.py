@@ -25,6 +25,8 @@ def prepare() -> list[str]:
     os.environ.update(ENVIRONMENT)
     sys.modules.setdefault("debugpy", None)  # type: ignore[arg-type]  # 0.2 s a kernel; a book is not debugged
     failed = [name for name in (*WANTED, *_our_modules()) if not _imported(name)]
+    # pandas chooses this at import, by whether a notebook is running
+    importlib.import_module("pandas").set_option("display.max_columns", 20)
     gc.collect()
     gc.freeze()
     return failed

@@ -121,9 +121,10 @@ def make_book(job: BookJob) -> BookResult:
         attempts, nb = _run_twice_at_most(job, kept)
         cells_s = cell_seconds(nb)
         check_whole(nb)
+        nb = without_times(nb)
         export_started = time.monotonic()
         html = _export(nb, job)
-        write_whole(folder / f"{job.name}.ipynb", nbformat.writes(without_times(nb)) + "\n")
+        write_whole(folder / f"{job.name}.ipynb", nbformat.writes(nb) + "\n")
         write_whole(folder / f"{job.name}.html", html)
         _remove_failure(folder, job.name)
     except Exception as error:
