@@ -1,6 +1,10 @@
 """A fleet in memory from short lists, with hours taken as they are written: for tests of the wear part."""
 
+import importlib.util
+import sys
 from collections.abc import Callable
+from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 import pandas as pd
@@ -63,3 +67,14 @@ def _as_written(frame: pd.DataFrame, key: str) -> pd.DataFrame:
     usable = frame["meter_h"].notna()
     out = frame[[key, "compartment", "meter_h"]].copy()
     return out.assign(run_h=frame["meter_h"], sd_h=0.0, usable=usable, reason="")
+
+
+@pytest.fixture(scope="session")
+def reference_fleets(root: Path) -> ModuleType:
+    """The invented fleets of the calibration (tests/benchmarks/reference_fleets.py)."""
+    spec = importlib.util.spec_from_file_location("reference_fleets", root / "tests/benchmarks/reference_fleets.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = sys.modules[spec.name] = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
