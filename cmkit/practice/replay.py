@@ -74,6 +74,7 @@ def _row(spell, hit: pd.Series | None) -> dict:
         return base | nothing | {"outcome": "waiting", "words": "nobody has looked yet"}
     words = {
         "two clear bottles": "went away by itself",
+        "steady since": "wears faster than before, but steadily",
         "new component": "component changed, nothing recorded about the old one",
     }
     return (
