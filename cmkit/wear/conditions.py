@@ -32,8 +32,8 @@ def judge_conditions(
 ) -> pd.DataFrame:
     """Evidence rows (columns EVIDENCE) for every bottle whose condition results pass a limit; one row per bottle, analyte and direction.
 
-    A fixed limit (maker's or practice) gives alert or alarm as it says; a family percentile gives an alert, since it fixes the share of
-    bottles that pass it and not the risk. A result reported as below a limit never passes an upper one.
+    A fixed limit (maker's or practice) gives alert or alarm as it says; a family percentile gives an alert above the upper bound of its own
+    uncertainty, since it fixes the share of bottles that pass it and not the risk. A result reported as below a limit never passes an upper one.
     """
     shots = _bottles(known, exposure)
     judged = limits[
@@ -154,6 +154,8 @@ def _passed(
     )
     if "fresh" not in own or not len(own):
         return pd.DataFrame()
+    beyond = own["alarm_high"].where(own["direction"] == "up", own["alarm_low"]).fillna(own["alarm"])
+    own["alarm"] = own["alarm"].where(own["method"].isin(list(_RULE)), beyond)
     own["shown"] = np.where(own["measure"] == "code", iso_codes(own["x"]), own["x"])
     alert, alarm = (_in_unit(own[c], own) for c in ("alert", "alarm"))
     up = (own["direction"] == "up").to_numpy()

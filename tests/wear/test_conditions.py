@@ -156,6 +156,8 @@ def test_a_percentile_gives_an_alert_only_and_a_missing_limit_nothing() -> None:
     known, exposure = fleet({"Na_ppm": [10.0, 500.0]})
     rows = judged(known, exposure, limit("Na_ppm", 20, 40, method="trimmed and shrunk"))
     assert rows[["sample", "state", "rule", "threshold"]].values.tolist() == [["s1", "alert", "family limit", 40.0]]
+    unsure = limit("Na_ppm", 20, 40, method="tolerance").assign(alarm_high=600.0)
+    assert judged(known, exposure, unsure).empty
     assert judged(known, exposure, limit("Na_ppm", np.nan, np.nan, method="not judged")).empty
 
 

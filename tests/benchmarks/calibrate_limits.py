@@ -1,0 +1,118 @@
+"""How well family limits and forecasts keep their word, on invented families and fleets whose truth is known.
+
+    python tests/benchmarks/calibrate_limits.py [seed]
+
+Limits: families whose true log level differs by sd .35 and log spread by sd .15 within their kind, 4 bottles a machine (intraclass
+correlation .35), results below 1 censored, 4 % of bottles from sick machines at 3 to 8 times their level. Printed: rmse (bias) of the logarithm of
+the 97.5th percentile. Forecasts: coverage of the interval of the next result, from the filter's state one bottle before.
+"""
+
+import sys
+
+import numpy as np
+import pandas as pd
+from reference_fleets import KINDS, METALS, simulate
+from scipy.special import ndtri
+
+from cmkit.records.analytes import analyte_register
+from cmkit.records.settings import Alarm
+from cmkit.wear.family import family_numbers
+from cmkit.wear.forecast import after_change, level_ahead, wear_state
+from cmkit.wear.limits import fit_families, shrunk_percentiles
+from cmkit.wear.percentiles import tolerance_factor
+from cmkit.wear.rates import run_filter
+
+Z = float(ndtri(0.975))
+ALARM = Alarm(alarm_share=0.975, confidence=0.90)
+PER_MACHINE, WITHIN_KIND = 4, 20
+
+
+def draw_families(n: int, kinds: int, sick: float, rng: np.random.Generator) -> dict[str, np.ndarray]:
+    """`kinds` x 20 families of n bottles each: x, below, family, parent, compartment and the true log of the limit."""
+    count = kinds * WITHIN_KIND
+    mu = np.log(6) + 0.35 * rng.standard_normal(count)
+    s = 0.45 * np.exp(0.15 * rng.standard_normal(count))
+    family = np.repeat(np.arange(count), n)
+    compartment = np.arange(len(family)) // PER_MACHINE
+    shared = rng.standard_normal(compartment.max() + 1)[compartment]
+    own = rng.standard_normal(len(family))
+    x = np.exp(mu[family] + s[family] * (np.sqrt(0.35) * shared + np.sqrt(0.65) * own))
+    ill = rng.random(len(x)) < sick
+    x = np.where(ill, x * rng.uniform(3, 8, len(x)), x)
+    return {
+        "x": np.maximum(x, 1.0), "below": x < 1, "family": family, "parent": np.arange(count) // WITHIN_KIND, "compartment": compartment,
+        "true": mu + Z * s,
+    }  # fmt: skip
+
+
+def limit_errors(n: int, kinds: int, sick: float, rng: np.random.Generator) -> dict[str, np.ndarray]:
+    """Errors of the log limit by method, and whether the upper bounds hold (1) or not (0), one per family."""
+    d = draw_families(n, kinds, sick, rng)
+    args = (d["x"], d["below"], d["family"], d["parent"], d["compartment"])
+    trimmed, plain = fit_families(*args), fit_families(*args, trim=1.0 - 1e-9)
+    shrunk = shrunk_percentiles(trimmed, d["parent"], ALARM)
+    ordered = np.quantile(d["x"].reshape(-1, n), 0.975, axis=1)
+    bound = trimmed.mu + tolerance_factor(np.maximum(trimmed.n_eff, 2.0), 0.975, 0.90) * trimmed.s
+    true = d["true"]
+    return {
+        "order statistic": np.log(ordered) - true, "untrimmed": plain.mu + Z * plain.s - true, "trimmed": trimmed.mu + Z * trimmed.s - true,
+        "trimmed and shrunk": np.log(shrunk.alarm) - true, "tolerance bound holds": bound >= true, "upper bound holds": np.log(shrunk.high) >= true,
+    }  # fmt: skip
+
+
+def summary(errors: dict[str, np.ndarray]) -> dict[str, tuple[float, float]]:
+    """rmse and bias of each method (families it could not fit left out); share of bounds that hold."""
+    out = {}
+    for name, e in errors.items():
+        e = e[np.isfinite(e)].astype(float)
+        out[name] = (float(e.mean()), np.nan) if "holds" in name else (float(np.sqrt((e**2).mean())), float(e.mean()))
+    return out
+
+
+def next_result_coverage(
+    kind: str, noise: str, n: int, rng: np.random.Generator, bottles: int = 12
+) -> dict[float, float]:
+    """Share of next results inside the 50, 80, 90, 95 % interval of `level_ahead` plus laboratory scatter; bottles 4 and later, all metals."""
+    fleet = simulate(kind, noise, n, rng, bottles=bottles)
+    register = analyte_register()
+    numbers = family_numbers(fleet.exposure, fleet.samples, register)
+    history = run_filter(fleet.exposure, fleet.samples, numbers, register, accept_changes=True)
+    chained = fleet.exposure[["sample", "hours", "changed", "sd_phi"]].rename(columns={"hours": "next_h"})
+    rows = history.merge(chained, on="sample").merge(numbers.drop(columns=["n_series"]), on=["family", "analyte"])
+    rows = rows.sort_values(["compartment", "analyte", "order"], ignore_index=True)
+    later = rows.groupby(["compartment", "analyte"])[["value", "below", "next_h", "changed"]].shift(-1)
+    keep = (rows["order"] >= 3) & (rows["analyte"].isin(METALS)) & later["value"].notna()
+    rows, later = rows[keep], later[keep]
+    cov = np.array([[rows["level_sd"] ** 2, rows["cov"]], [rows["cov"], rows["rate_sd"] ** 2]]).transpose(2, 0, 1)
+    state = wear_state(rows["level"], rows["rate"], cov, KINDS[kind].make_up, 0.0, rows["eta_i"], rows["eta_w"])
+    hours = later["next_h"].to_numpy(float)
+    changed = later["changed"].to_numpy(bool)
+    plain = level_ahead(state, hours)
+    renewed = level_ahead(after_change(state, np.zeros(len(hours)), KINDS[kind].residual), hours)
+    mean, var = (np.where(changed, b, a) for a, b in zip(plain, renewed, strict=True))
+    sd = np.sqrt(var + rows["s0"].to_numpy() ** 2 + (rows["b"].to_numpy() * mean) ** 2 + 1 / 12)
+    z = np.abs(later["value"].to_numpy(float) - mean) / sd
+    seen = ~later["below"].to_numpy(bool) & (mean - 2 * sd > 1)
+    return {p: float((z[seen] < ndtri((1 + p) / 2)).mean()) for p in (0.5, 0.8, 0.9, 0.95)}
+
+
+def main(seed: int) -> None:
+    """Prints both tables."""
+    rows = []
+    for sick in (0.04, 0.0):
+        for n in (8, 16, 32, 64, 128, 256):
+            told = summary(limit_errors(n, 25, sick, np.random.default_rng([seed, n, int(100 * sick)])))
+            words = {k: f"{a:.2f}" if np.isnan(b) else f"{a:.2f} ({b:+.2f})" for k, (a, b) in told.items()}
+            rows.append({"sick": f"{sick:.0%}", "n": n, **words})
+    print(pd.DataFrame(rows).to_string(index=False))
+    print()
+    rows = []
+    for kind in KINDS:
+        for noise in ("cv5", "cv10", "cv15"):
+            share = next_result_coverage(kind, noise, 300, np.random.default_rng([seed, len(kind), int(noise[2:])]))
+            rows.append({"fleet": kind, "noise": noise, **{f"{p:.0%}": f"{v:.3f}" for p, v in share.items()}})
+    print(pd.DataFrame(rows).to_string(index=False))
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 1)
