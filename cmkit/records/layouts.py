@@ -25,6 +25,7 @@ class Target:
 
     to: str
     unit: str = ""
+    heading: str = ""  # as the layout spells it
 
 
 @dataclass(frozen=True)
@@ -219,7 +220,7 @@ def _targets(raw: Any, known: dict[str, str], where: str) -> dict[str, Target]:
         if target.unit and not known[target.to]:
             raise SettingsError(f"{spot}: '{target.to}' is no number and has no unit; take unit = {target.unit!r} out.")
         conversion(target.unit, known[target.to] or "1", target.to, spot)
-        out[normal(heading)] = target
+        out[normal(heading)] = replace(target, heading=heading)
     return out
 
 
@@ -302,15 +303,18 @@ def _check_headings(grid: Grid, layout: Layout, by_normal: dict[str, str]) -> No
     joined = {h for headings in layout.join.values() for h in headings}
     long = {normal(h) for h in (layout.long.test, layout.long.value, layout.long.unit) if h} if layout.long else set()
     known = set(layout.columns) | joined | long
+    shown = [layout.columns[h].heading if h in layout.columns else h for h in sorted(known)]
     for heading, name in by_normal.items():
-        if heading not in known and heading not in layout.ignore:
+        if heading not in known and heading.partition("#")[0] not in layout.ignore:
             raise UnknownColumn(
-                f"{grid.file}: heading '{name}' is not in {layout.where}. {_nearest(name, known)} "
+                f"{grid.file}: heading '{name}' is not in {layout.where}. {_nearest(name, shown)} "
                 "Add it to [columns], or to ignore = [...] if it is not wanted."
             )
     required = {c.name for c in TABLES[layout.table].columns if c.required}
     given = {t.to for h, t in layout.columns.items() if h in by_normal} | set(layout.join)
-    gone = [h for h, t in layout.columns.items() if t.to in required - given] + sorted((joined | long) - set(by_normal))
+    gone = [t.heading for t in layout.columns.values() if t.to in required - given] + sorted(
+        (joined | long) - set(by_normal)
+    )
     if gone:
         raise WrongFile(
             f"{grid.file}: no heading '{gone[0]}', which {layout.where} needs; found {', '.join(grid.headings[:12])}. "
@@ -369,7 +373,11 @@ def _long_target(test: str, unit: str, layout: Layout, known: dict[str, str]) ->
     if normal(test) in layout.ignore:
         return "", "", f"{layout.where} leaves this test out"
     if target is None:
-        return "", "", f"a test that {layout.where} does not know; {_nearest(test, layout.tests)}"
+        return (
+            "",
+            "",
+            f"a test that {layout.where} does not know; {_nearest(test, [t.heading for t in layout.tests.values()])}",
+        )
     try:
         conversion(unit or target.unit, known[target.to] or "1", target.to, layout.where)
     except SettingsError as error:

@@ -23,7 +23,7 @@ def reading_report(fleet: Fleet) -> str:
     rows, lost = int(counts["read"].sum()), int(counts["set_aside"].sum())
     parts = [
         _cut(f"Fleet: {_plain(fleet.settings.name)}"),
-        f"{len(counts)} files, {rows:,} rows read: {rows - lost:,} used, {lost:,} set aside.",
+        f"{_many(len(counts), 'file')}, {_many(rows, 'row')} read: {rows - lost:,} used, {lost:,} set aside.",
         "",
         *_file_table(counts),
         "",
@@ -62,9 +62,21 @@ def _holdings(fleet: Fleet) -> list[str]:
     drawn = fleet.samples["drawn_on"]
     span = f", drawn {drawn.min():%Y-%m-%d} to {drawn.max():%Y-%m-%d}" if len(drawn) else ""
     return [
-        f"{len(fleet.sites)} sites, {len(fleet.machines)} machines, {len(fleet.compartments)} compartments, "
-        f"{fleet.samples['sample'].nunique():,} bottles{span}."
+        ", ".join(
+            _many(n, word)
+            for n, word in (
+                (len(fleet.sites), "site"),
+                (len(fleet.machines), "machine"),
+                (len(fleet.compartments), "compartment"),
+                (fleet.samples["sample"].nunique(), "bottle"),
+            )
+        )
+        + f"{span}."
     ]
+
+
+def _many(n: int, word: str) -> str:
+    return f"{n:,} {word}{'s' * (n != 1)}"
 
 
 def _groups(notes: pd.DataFrame, title: str) -> list[str]:

@@ -12,7 +12,7 @@ from typing import Any
 import pandas as pd
 
 from cmkit.errors import SettingsError
-from cmkit.records.analytes import DIRECTIONS, GROUPS, RULES, Analyte
+from cmkit.records.analytes import DIRECTIONS, GROUPS, RULES, Analyte, with_own
 
 
 @dataclass(frozen=True)
@@ -154,6 +154,7 @@ def parse_settings(raw: dict[str, Any], where: str) -> Settings:
         k: checked(v, float, f"{where}: [accepted_intervals] {k}") for k, v in raw.get("accepted_intervals", {}).items()
     }
     settings = Settings(**values)
+    _check_analytes(settings, where)
     _check_bounds(settings, where)
     return settings
 
@@ -257,6 +258,15 @@ def _analytes(raw: dict[str, Any], where: str) -> tuple[Analyte, ...]:
     return tuple(out)
 
 
+def _check_analytes(settings: Settings, where: str) -> None:
+    known = list(with_own(settings.analytes).index)
+    for limit in settings.limits:
+        if limit.analyte not in known:
+            near = difflib.get_close_matches(limit.analyte, known, n=1, cutoff=0.5)
+            hint = f"Did you mean '{near[0]}'?" if near else "See the register of analytes, or add it under [analytes]."
+            raise SettingsError(f"{where}: [limits.\"{limit.where}\"]: unknown analyte '{limit.analyte}'. {hint}")
+
+
 def _check_bounds(settings: Settings, where: str) -> None:
     grid, alarm = settings.sampling.service_grid_h, settings.alarm
     if any(b <= a for a, b in itertools.pairwise(grid)) or grid[0] <= 0:
@@ -267,6 +277,9 @@ def _check_bounds(settings: Settings, where: str) -> None:
         )
     if not 0 < alarm.alert_z <= alarm.z:
         raise SettingsError(f"{where}: [alarm] wanted 0 < alert_z <= z, found {alarm.alert_z:g} and {alarm.z:g}.")
+    for name, hours in settings.accepted_intervals.items():
+        if hours <= 0:
+            raise SettingsError(f"{where}: [accepted_intervals] {name} = {hours:g}, wanted hours above zero.")
     for kind in settings.kinds.values():
         for name in ("residual", "carry_out", "acted_share"):
             if not 0 <= getattr(kind, name) <= 1:

@@ -396,7 +396,7 @@ _CELL = st.one_of(
 )  # fmt: skip
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.lists(st.lists(_CELL, min_size=9, max_size=9), max_size=8))
 def test_whatever_stands_in_the_rows_read_is_used_plus_set_aside(
     write: Callable[..., Path], rows: list[list[str]]
@@ -413,7 +413,7 @@ def test_whatever_stands_in_the_rows_read_is_used_plus_set_aside(
     assert usable.all()
 
 
-@settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.integers(0, 400), st.sampled_from(["cut", "drop", "double", "garble"]), st.binary(min_size=1, max_size=3))
 def test_any_mutilation_is_an_error_or_loses_no_row_without_a_reason(
     write: Callable[..., Path], at: int, how: str, junk: bytes

@@ -1,0 +1,63 @@
+"""fleet.toml: what it may say, and what is refused in which words."""
+
+from pathlib import Path
+
+import pytest
+
+from cmkit.errors import SettingsError
+from cmkit.records.settings import default_kinds, parse_settings, read_settings
+
+
+def test_defaults_and_a_kind_of_the_sites_own() -> None:
+    settings = parse_settings(
+        {"name": "F", "kinds": {"final drive": {"residual": 0.12}, "winch": {"sealed": True}}}, "fleet.toml"
+    )
+    assert settings.sampling.service_grid_h == (125, 250, 500, 1000, 2000)
+    assert settings.kind("final drive").residual == 0.12
+    assert settings.kind("final drive").basis == "site"
+    assert settings.kind("final drive").change_every_h == default_kinds()["final drive"].change_every_h
+    assert settings.kind("winch").sealed
+    assert settings.kind("crane").kind == "crane"
+    assert settings.kind("crane").residual == default_kinds()["other"].residual
+
+
+@pytest.mark.parametrize(
+    ("raw", "words"),
+    [
+        ({}, r"fleet.toml: key 'name' is missing"),
+        ({"name": 5}, r"fleet.toml: name: found 5, wanted text in quotes"),
+        ({"name": "F", "curency": "EUR"}, r"unknown key 'curency'. Did you mean 'currency'\?"),
+        ({"name": "F", "zzzz": 1}, r"unknown key 'zzzz'. Known keys: accepted_intervals, "),
+        ({"name": "F", "alarm": {"zz": 3}}, r"fleet.toml: \[alarm\]: unknown key 'zz'. Did you mean 'z'\?"),
+        ({"name": "F", "alarm": {"z": "high"}}, r"\[alarm\] z: found 'high', wanted a number"),
+        ({"name": "F", "alarm": {"z": True}}, r"\[alarm\] z: found True, wanted a number"),
+        ({"name": "F", "alarm": 3}, r"\[alarm\]: found 3, wanted a table of settings"),
+        ({"name": "F", "alarm": {"alert_z": 4.0}}, r"wanted 0 < alert_z <= z, found 4 and 3"),
+        ({"name": "F", "alarm": {"alert_share": 0.99}}, r"wanted 0 < alert_share < alarm_share < 1, found 0.99 and 0.975"),
+        ({"name": "F", "sampling": {"service_grid_h": [250, 125]}}, r"service_grid_h \[250.0, 125.0\] must be positive and rising"),
+        ({"name": "F", "sampling": {"service_grid_h": "250"}}, r"service_grid_h: found '250', wanted a list of numbers"),
+        ({"name": "F", "kinds": {"engine": {"residual": 1.5}}}, r'\[kinds."engine"\] residual = 1.5, wanted a share between 0 and 1'),
+        ({"name": "F", "kinds": {"engine": {"residul": 0.1}}}, r"unknown key 'residul'. Did you mean 'residual'\?"),
+        ({"name": "F", "limits": {"engine": {"Fe_ppm": 80}}}, r'\[limits."engine"\] Fe_ppm: found 80, wanted \{ alert = number'),
+        ({"name": "F", "limits": {"engine": {"Fe_ppm": {"alert": 120.0, "alarm": 80.0}}}}, r"alert 120 lies beyond alarm 80 for direction 'up'; exchange them"),
+        ({"name": "F", "limits": {"engine": {"Fe_ppm": {"alert": 1, "alarm": 2, "direction": "sideways"}}}}, r"direction 'sideways', wanted 'up' or 'down'"),
+        ({"name": "F", "limits": {"engine": {"Fe_ppm": {"alert": 1}}}}, r"missing alarm"),
+        ({"name": "F", "limits": {"engine": {"Fe_pm": {"alert": 1, "alarm": 2}}}}, r"unknown analyte 'Fe_pm'. Did you mean 'Fe_ppm'\?"),
+        ({"name": "F", "analytes": {"W_ppm": {"rule": "guess"}}}, r"\[analytes.W_ppm\] rule: found 'guess', wanted one of rate, level"),
+        ({"name": "F", "analytes": {"W_ppm": {"plausible_low": 5, "plausible_high": 2}}}, r"plausible_low 5 is not below plausible_high 2"),
+        ({"name": "F", "accepted_intervals": {"engine": "often"}}, r"\[accepted_intervals\] engine: found 'often', wanted a number"),
+        ({"name": "F", "accepted_intervals": {"engine": -5}}, r"\[accepted_intervals\] engine = -5, wanted hours above zero"),
+    ],
+)  # fmt: skip
+def test_what_settings_refuse(raw: dict, words: str) -> None:
+    with pytest.raises(SettingsError, match=words):
+        parse_settings(raw, "fleet.toml")
+
+
+def test_a_file_that_is_no_toml(tmp_path: Path) -> None:
+    path = tmp_path / "fleet.toml"
+    path.write_text("name = \n")
+    with pytest.raises(SettingsError, match=r"not readable as TOML: .*line 1.*Mend that line"):
+        read_settings(path)
+    with pytest.raises(SettingsError, match=r'A fleet folder needs a fleet.toml with at least a line name = "..."'):
+        read_settings(tmp_path / "none.toml")
