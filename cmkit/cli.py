@@ -138,12 +138,12 @@ def books(
     from cmkit.books.executors import THREADS
     from cmkit.books.fleet import make_month
     from cmkit.books.month import Workers
-    from cmkit.books.progress import progress_shown, say
+    from cmkit.books.progress import say, shown_progress
     from cmkit.records.load import load_fleet
 
     newest = newest_record(load_fleet(fleet)) if month == "newest" else ""
     workers = Workers("cluster" if scheduler else "local", threads or THREADS, scheduler, not plain_kernels)
-    with progress_shown() as progress:
+    with shown_progress() as progress:
         result = make_month(
             fleet,
             month_asked(month, newest),

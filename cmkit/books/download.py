@@ -1,5 +1,6 @@
 """Tables as CSV and XLSX, safe to open in a spreadsheet: text stays text, whatever a laboratory or a field sheet wrote into it."""
 
+import math
 from collections.abc import Mapping
 from io import BytesIO
 from pathlib import Path
@@ -58,7 +59,7 @@ def _fill_sheet(sheet: xlsxwriter.worksheet.Worksheet, name: str, frame: pd.Data
     for number, column in enumerate(plain.columns):
         values = plain[column].astype(object)
         for row, value in enumerate(values.where(values.notna(), None).tolist(), start=1):
-            if isinstance(value, (bool, int, float)):
+            if isinstance(value, (bool, int, float)) and math.isfinite(value):
                 sheet.write(row, number, value)
             elif value is not None:
                 sheet.write_string(row, number, str(value))

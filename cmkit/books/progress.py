@@ -17,6 +17,12 @@ def book_line(result: BookResult) -> str:
     return f"{result.key}: {end} ({result.seconds:.1f} s)"
 
 
+def say(words: str, stream: TextIO | None = None) -> None:
+    """One line of progress, dated where it is not read as it comes."""
+    out = stream or sys.stderr
+    print(words if out.isatty() else f"{now()} {words}", file=out, flush=True)
+
+
 @contextmanager
 def shown_progress(stream: TextIO | None = None) -> Iterator[Callable[[BookResult, int, int], None]]:
     """A callback for `run_books(progress=...)`; on a terminal a failed book's line stays above the bar."""
