@@ -218,7 +218,12 @@ def error_page(job: BookJob, words: str, error: Exception, notebook: str) -> str
         "".join(traceback.format_exception(error)) if not isinstance(error, PapermillExecutionError) else str(error)
     )
     links = [{"text": "The notebook, as far as it ran", "href": notebook}] if notebook else []
-    return plain_page(title, paragraphs, strip_ansi(details)[-6000:], links=[*links, *job.page.get("nav", [])])
+    return plain_page(
+        title,
+        paragraphs,
+        strip_ansi(details)[-6000:],
+        links=[*links, *(n for n in job.page.get("nav", []) if n["href"] != f"{job.name}.ipynb")],
+    )
 
 
 def _remove_failure(folder: Path, name: str) -> None:

@@ -1,15 +1,34 @@
 """A month is built aside and swapped in whole; only what changed is made again; what fails leaves what was there before."""
 
+import io
 import json
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
 from collections.abc import Callable
 from pathlib import Path
 
-from cmkit.books.export import page_facts
-from cmkit.books.month import MonthResult, Workers, run_books
+import nbformat
+import numpy as np
+import pandas as pd
+import pytest
+from filelock import FileLock
+from playwright.sync_api import Browser
 
+from cmkit.books import publish
+from cmkit.books.export import page_facts
+from cmkit.books.folders import site_folders
+from cmkit.books.month import MonthResult, Workers, run_books
+from cmkit.books.progress import shown_progress
+from cmkit.books.publish import built_aside, one_run
+from cmkit.errors import BookError, ParameterError
+
+pytestmark = pytest.mark.xdist_group("kernels")
 Save = Callable[..., Path]
 MONTH = "2026-06"
-SERIAL = Workers(executor="serial")
 
 
 def make(assessment: Path, notebooks: Path, out: Path, **how: object) -> MonthResult:
@@ -55,3 +74,282 @@ def test_nothing_changed_means_nothing_made(tmp_path: Path, save_assessment: Sav
     assert (result.made, result.exit_code) == ([], 0)
     assert "nothing changed" in result.words
     assert {p: (p.stat().st_ino, p.stat().st_mtime_ns) for p in (out / MONTH).rglob("*")} == before
+
+
+def page_bytes(out: Path) -> dict[str, bytes]:
+    return {
+        str(p.relative_to(out)): p.read_bytes()
+        for p in sorted(out.rglob("*"))
+        if p.suffix in (".html", ".ipynb", ".csv", ".xlsx")
+    }
+
+
+def test_the_same_inputs_give_the_same_bytes_in_any_order(
+    tmp_path: Path, save_assessment: Save, notebooks: Path
+) -> None:
+    assessment = save_assessment(["north", "south", "west"])
+    ways = {
+        "threads": Workers(threads=3),
+        "serial": Workers(executor="serial"),
+        "plain": Workers(warm=False, threads=2),
+    }
+    for name, workers in ways.items():
+        assert make(assessment, notebooks, tmp_path / name, workers=workers).exit_code == 0
+    first, *rest = (page_bytes(tmp_path / name) for name in ways)
+    assert len(first) > 10
+    assert all(other == first for other in rest)
+
+
+def test_one_sites_change_makes_that_site_and_the_fleet_again(
+    tmp_path: Path, save_assessment: Save, notebooks: Path
+) -> None:
+    out = tmp_path / "books"
+    make(save_assessment(["north", "south"]), notebooks, out)
+    kept = (out / MONTH / "sites/south/book.html").stat().st_ino
+    one_more = small_state(save_assessment(["north", "south"]), "north engine")
+    result = make(one_more, notebooks, out)
+    assert sorted(result.made) == ["fleet", "north/book"]
+    assert result.kept == ["south/book"]
+    assert (out / MONTH / "sites/south/book.html").stat().st_ino == kept
+    assert sorted(result.record["books"]) == ["fleet", "north/book", "south/book"]
+    assert dead_links(out) == []
+
+
+def small_state(assessment: Path, compartment: str) -> Path:
+    """The same fleet with one result of a compartment corrected."""
+    path = assessment / "samples.parquet"
+    samples = pd.read_parquet(path)
+    samples.loc[samples.index[samples["compartment"] == compartment][0], "Fe_ppm"] = 99.0
+    samples.to_parquet(path, index=False)
+    return assessment
+
+
+def test_a_mended_notebook_makes_its_books_again(tmp_path: Path, save_assessment: Save, notebooks: Path) -> None:
+    out, assessment = tmp_path / "books", save_assessment(["north"])
+    make(assessment, notebooks, out)
+    nb = nbformat.read(notebooks / "site_book.ipynb", 4)
+    nb.cells[1].source = "## Another headline"
+    nbformat.write(nb, notebooks / "site_book.ipynb")
+    assert make(assessment, notebooks, out).made == ["north/book"]
+    assert "Another headline" in (out / MONTH / "sites/north/book.html").read_text(encoding="utf-8")
+
+
+def test_a_failing_site_does_not_stop_the_others(tmp_path: Path, save_assessment: Save, notebooks: Path) -> None:
+    out, assessment = tmp_path / "books", save_assessment(["north", "south", "west"])
+    good = nbformat.read(notebooks / "site_book.ipynb", 4)
+    bad = nbformat.from_dict(good)
+    bad.cells[2]["source"] += "\nassert site != 'south', 'south is broken'"
+    nbformat.write(bad, notebooks / "site_book.ipynb")
+    result = make(assessment, notebooks, out)
+    assert result.exit_code == 1
+    assert result.failed == {"south/book": "code cell 3 failed: AssertionError: south is broken"}
+    assert sorted(result.made) == ["fleet", "north/book", "west/book"]
+    south = out / MONTH / "sites/south"
+    assert "not made" in (south / "book.html").read_text(encoding="utf-8")
+    assert (south / "book.half-run.ipynb").exists()
+    assert dead_links(out) == []
+    assert "south, June 2026" in (out / "index.html").read_text(encoding="utf-8")
+    again = make(assessment, notebooks, out)  # only what failed is tried again
+    assert (again.made, sorted(again.failed), again.exit_code) == ([], ["south/book"], 1)
+    nbformat.write(good, notebooks / "site_book.ipynb")
+    assert make(assessment, notebooks, out).exit_code == 0
+    assert not (south / "book.error.html").exists()
+
+
+def test_a_site_that_fails_later_keeps_its_last_good_book(
+    tmp_path: Path, save_assessment: Save, notebooks: Path
+) -> None:
+    out, assessment = tmp_path / "books", save_assessment(["north"])
+    make(assessment, notebooks, out)
+    good = (out / MONTH / "sites/north/book.html").read_bytes()
+    nb = nbformat.read(notebooks / "site_book.ipynb", 4)
+    nb.cells[2]["source"] += "\n1 / 0"
+    nbformat.write(nb, notebooks / "site_book.ipynb")
+    result = make(assessment, notebooks, out)
+    assert list(result.failed) == ["north/book"]
+    assert (out / MONTH / "sites/north/book.html").read_bytes() == good
+    assert (out / MONTH / "sites/north/book.error.html").exists()
+
+
+def test_older_months_stay_and_the_index_lists_them(tmp_path: Path, save_assessment: Save, notebooks: Path) -> None:
+    out = tmp_path / "books"
+    run_books(save_assessment(["north"], as_of="2026-05-31"), "2026-05", out, notebooks=notebooks)
+    before = page_bytes(out / "2026-05")
+    make(save_assessment(["north"]), notebooks, out)
+    assert page_bytes(out / "2026-05") == before
+    index = (out / "index.html").read_text(encoding="utf-8")
+    assert index.index("2026-06/index.html") < index.index("2026-05/index.html")
+    assert dead_links(out) == []
+
+
+def test_only_the_sites_asked_for(tmp_path: Path, save_assessment: Save, notebooks: Path) -> None:
+    out, assessment = tmp_path / "books", save_assessment(["north", "south"])
+    make(assessment, notebooks, out)
+    result = make(assessment, notebooks, out, sites=["north"], again=True)
+    assert sorted(result.made) == ["fleet", "north/book"]
+    assert (out / MONTH / "sites/south/book.html").exists()
+    assert "south/book" in result.record["books"]
+    with pytest.raises(ParameterError, match="no site 'east' in this assessment; it has 'north', 'south'"):
+        make(assessment, notebooks, out, sites=["east"])
+
+
+@pytest.mark.parametrize("month", ["2026-13", "../2026-06", "June", "2026-6", ""])
+def test_a_month_that_is_none_is_refused(tmp_path: Path, save_assessment: Save, notebooks: Path, month: str) -> None:
+    with pytest.raises(ParameterError, match="wanted one such as 2026-06"):
+        run_books(save_assessment(["north"]), month, tmp_path / "books", notebooks=notebooks)
+
+
+def test_two_runs_at_once_are_refused(tmp_path: Path, save_assessment: Save, notebooks: Path) -> None:
+    out = tmp_path / "books"
+    out.mkdir()
+    with FileLock(out / ".lock"), pytest.raises(BookError, match="another run is making books here"):
+        make(save_assessment(["north"]), notebooks, out)
+    assert not (out / MONTH).exists()
+    assert make(save_assessment(["north"]), notebooks, out).exit_code == 0
+
+
+HOSTILE = [
+    "../../x",
+    "<script>alert(1)</script>",
+    "=1+1",
+    "con",
+    "a/b\\c",
+    "North  Pit",
+    "north-pit",
+    "..",
+    "é" * 80,
+    "{{ 7*7 }}",
+    "{site.__class__}",
+    " ",
+]
+
+
+def test_folders_of_sites_stay_in_their_place() -> None:
+    folders = site_folders([*HOSTILE, "North Pit", "plain-1"])
+    assert folders["plain-1"] == "plain-1"
+    assert len(set(folders.values())) == len(folders)
+    assert all(re.fullmatch(r"[a-z0-9][a-z0-9-]{0,59}", f) and f != "con" for f in folders.values())
+    assert folders == site_folders(["plain-1", "North Pit", *reversed(HOSTILE)])
+
+
+def test_hostile_names_and_notes_stay_text_in_their_own_folders(
+    tmp_path: Path, save_assessment: Save, notebooks: Path, chromium: Browser
+) -> None:
+    out = tmp_path / "inner" / "books"
+    sites = HOSTILE[:4]
+    result = make(save_assessment(sites, note="=cmd()<script>window.PWN=1</script>"), notebooks, out)
+    assert result.failed == {}
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["assessment", "inner", "notebooks"]
+    assert len(list((out / MONTH / "sites").iterdir())) == len(sites)
+    assert dead_links(out) == []
+    page = chromium.new_page()
+    for path in out.rglob("*.html"):
+        page.goto(path.as_uri())
+        page.wait_for_timeout(50)
+        assert page.evaluate("window.PWN") is None
+        assert page.locator("main script:not([type='application/json'])").count() == 0
+    page.close()
+
+
+def test_a_fleet_of_one_site_without_samples_has_its_books(
+    tmp_path: Path, save_assessment: Save, notebooks: Path
+) -> None:
+    result = make(save_assessment(["north"], each=0), notebooks, tmp_path / "books")
+    assert (result.exit_code, sorted(result.made)) == (0, ["fleet", "north/book"])
+
+
+PUBLISHER = """\
+import sys
+from pathlib import Path
+from cmkit.books.publish import built_aside, one_run, swap_in, write_whole
+books = Path(sys.argv[1])
+for run in range(1000):
+    with one_run(books), built_aside(books, "2026-06") as built:
+        for n in range(12):
+            (built / f"{n}").mkdir()
+            write_whole(built / f"{n}" / "book.html", f"run {run}")
+        write_whole(built / "run.json", f"run {run}")
+        swap_in(built, books / "2026-06")
+"""
+
+
+def whole_run(month: Path) -> str:
+    """What run a month is of; fails when its files are of several. Read through one open folder, as a reader holding it would."""
+    folder = os.open(month, os.O_RDONLY)
+    try:
+        names = ["run.json", *(f"{n}/book.html" for n in range(12))]
+        texts = set()
+        for name in names:
+            with open(os.open(name, os.O_RDONLY, dir_fd=folder)) as file:
+                texts.add(file.read())
+    finally:
+        os.close(folder)
+    assert len(texts) == 1
+    return texts.pop()
+
+
+def test_a_run_killed_while_publishing_leaves_a_whole_month(tmp_path: Path) -> None:
+    rng = np.random.default_rng(5)
+    seen = []
+    for _ in range(20):
+        process = subprocess.Popen([sys.executable, "-c", PUBLISHER, str(tmp_path)], stderr=subprocess.PIPE)
+        while not (tmp_path / MONTH).exists():
+            time.sleep(0.01)
+        time.sleep(0.25 + 0.15 * rng.random())
+        process.send_signal(signal.SIGKILL)
+        process.communicate()
+        assert process.returncode == -signal.SIGKILL
+        seen.append(whole_run(tmp_path / MONTH))
+    assert len(set(seen)) > 1
+    with one_run(tmp_path), built_aside(tmp_path, MONTH):
+        pass
+    assert sorted(p.name for p in tmp_path.iterdir()) == [".lock", MONTH]
+
+
+def test_a_reader_sees_whole_months_while_they_are_swapped(tmp_path: Path) -> None:
+    process = subprocess.Popen([sys.executable, "-c", PUBLISHER, str(tmp_path)], stderr=subprocess.PIPE)
+    try:
+        while not (tmp_path / MONTH).exists():
+            time.sleep(0.01)
+        runs, gone = set(), 0
+        until = time.monotonic() + 2
+        while time.monotonic() < until:
+            try:
+                runs.add(whole_run(tmp_path / MONTH))
+            except FileNotFoundError:  # the folder it held was the old one, and has been removed meanwhile
+                gone += 1
+            assert (tmp_path / MONTH / "run.json").exists()
+        assert len(runs) > 3
+    finally:
+        process.kill()
+        process.communicate()
+
+
+def test_a_swap_stopped_between_two_renames_is_finished(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(publish, "exchange", lambda one, other: False)
+    for run in ("old", "new"):
+        with publish.built_aside(tmp_path, MONTH) as built:
+            (built / "run.json").write_text(run)
+            publish.swap_in(built, tmp_path / MONTH)
+        assert (tmp_path / MONTH / "run.json").read_text() == run
+    (tmp_path / ".building").mkdir()
+    (tmp_path / MONTH).rename(tmp_path / ".building" / f"{MONTH}.old")
+    publish.sweep(tmp_path)
+    assert (tmp_path / MONTH / "run.json").read_text() == "new"
+    assert not (tmp_path / ".building").exists()
+
+
+def test_progress_is_plain_lines_off_a_terminal(tmp_path: Path, save_assessment: Save, notebooks: Path) -> None:
+    out = io.StringIO()
+    with shown_progress(out) as progress:
+        make(save_assessment(["north"]), notebooks, tmp_path / "books", progress=progress)
+    lines = out.getvalue().splitlines()
+    assert len(lines) == 2
+    assert all(re.match(r"\d{4}-\d\d-\d\dT\S+ [12]/2 (fleet|north/book): made \(\d+\.\d s\)$", line) for line in lines)
+    assert "\r" not in out.getvalue()
+
+
+def test_many_small_sites(tmp_path: Path, save_assessment: Save, notebooks: Path) -> None:
+    sites = [f"site {n:02d}" for n in range(12)]
+    result = make(save_assessment(sites, each=1), notebooks, tmp_path / "books")
+    assert (len(result.made), result.exit_code) == (13, 0)
