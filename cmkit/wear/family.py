@@ -30,6 +30,9 @@ _USUAL_CV, _USUAL_LOAD = 0.4, 0.10  # centres of the penalties on tau/m and eta_
 _LOOSE = np.array([1.5, 0.5, 0.5, 0.5, 0.5])  # sd of the penalties: own choice of the design note; the last own choice
 _LEAN = np.array([0.7, 0.4, 0.3, 0.3, 0.25])  # the same of a family about its parent
 _FRESH = 4
+_CONTRAST = (
+    0.2  # least sd of the fresh share of an interval: fluid changed before every bottle cannot be told from wear
+)
 _CLEARLY = 2.0  # log likelihood a content of fresh fluid must explain, and half a reporting step its size, to be taken as more than none
 _SWEEPS = 8
 
@@ -45,21 +48,30 @@ def family_numbers(
     """
     analytes = by_rule(register, "rate")
     data = panel(exposure, samples, [a for a in analytes if a in samples])
-    table = _fit_all(data, register)
-    table["frozen_on"] = pd.Series(pd.NaT, index=table.index, dtype="datetime64[us]")
-    if frozen is not None and len(frozen):
-        table = _keep_frozen(table, frozen)
+    kept = _frozen_rows(frozen)
+    table = kept if _covers(kept, data) else _with_new(kept, _fit_all(data, register))
     rank = {name: i for i, name in enumerate(analytes)}
     table = table.sort_values(["family", "analyte"], key=lambda c: c.map(rank) if c.name == "analyte" else c)
     return table[COLUMNS].reset_index(drop=True)
 
 
-def _keep_frozen(table: pd.DataFrame, frozen: pd.DataFrame) -> pd.DataFrame:
-    kept = frozen[COLUMNS].copy()
-    kept["frozen_on"] = pd.to_datetime(kept["frozen_on"]).astype("datetime64[us]")
-    known = pd.MultiIndex.from_frame(kept[["family", "analyte"]])
-    fresh = ~pd.MultiIndex.from_frame(table[["family", "analyte"]]).isin(known)
-    return pd.concat([kept, table[fresh]], ignore_index=True)
+def _frozen_rows(frozen: pd.DataFrame | None) -> pd.DataFrame:
+    rows = pd.DataFrame(columns=COLUMNS) if frozen is None else frozen[COLUMNS].copy()
+    rows["frozen_on"] = pd.to_datetime(rows["frozen_on"]).astype("datetime64[us]")
+    return rows
+
+
+def _covers(frozen: pd.DataFrame, data: Panel) -> bool:
+    """True when every family and analyte with a result is frozen: then nothing needs fitting."""
+    needed = data.series.join(data.lives["family"], on="life_row")[["family", "analyte"]].drop_duplicates()
+    return len(frozen) > 0 and len(needed.merge(frozen, on=["family", "analyte"])) == len(needed)
+
+
+def _with_new(frozen: pd.DataFrame, fitted: pd.DataFrame) -> pd.DataFrame:
+    fitted["frozen_on"] = pd.Series(pd.NaT, index=fitted.index, dtype="datetime64[us]")
+    known = pd.MultiIndex.from_frame(frozen[["family", "analyte"]])
+    new = fitted[~pd.MultiIndex.from_frame(fitted[["family", "analyte"]]).isin(known)]
+    return pd.concat([frozen, new], ignore_index=True) if len(frozen) else new
 
 
 def drift(numbers: pd.DataFrame, frozen: pd.DataFrame) -> pd.DataFrame:
@@ -146,11 +158,12 @@ def _facts(data: Panel, series: pd.DataFrame, by: str, register: pd.DataFrame) -
     s, i = np.nonzero(seen)
     drained = np.where(_changed_after(data)[life], level, np.nan)
     long = series.iloc[s].assign(
-        level=level[s, i], drained=drained[s, i], rate=rate[s, i], psi=psi[s, i], series=s, parent=lambda f: f["kind"]
-    )
+        level=level[s, i], drained=drained[s, i], rate=rate[s, i], psi=psi[s, i], chi=data.exposure["chi"][life][s, i],
+        series=s, parent=lambda f: f["kind"],
+    )  # fmt: skip
     out = long.groupby([by, "analyte"], sort=True).agg(
         usual=("level", "median"), c0=("drained", "median"), drains=("drained", "count"), rate=("rate", "median"),
-        psi=("psi", "median"), n_values=("level", "size"), n_series=("series", "nunique"), parent=("parent", "first"),
+        psi=("psi", "median"), contrast=("chi", "std"), n_values=("level", "size"), n_series=("series", "nunique"), parent=("parent", "first"),
     )  # fmt: skip
     out = out.reset_index().join(register[["noise_floor", "noise_share", "decimals"]], on="analyte")
     out["c0"] = out["c0"].where(out["drains"] >= ENOUGH_SERIES, out["usual"])
@@ -187,6 +200,8 @@ def _fit(data: Panel, series: pd.DataFrame, by: str, groups: pd.DataFrame, centr
     group, rows = _chosen(series, by, groups)
     constants = groups[["c0", "p0", "noise_floor", "unit", "usual"]].to_numpy(float)
     life = series["life_row"].to_numpy()[rows]
+    spread = np.tile(spread, (len(groups), 1))
+    spread[groups["contrast"].fillna(0) < _CONTRAST, _FRESH] = 1e-6
 
     def cost(theta: Floats) -> Floats:
         fit = -_log_likelihood(data, life, rows, theta[group], constants[group])
