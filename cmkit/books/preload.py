@@ -17,7 +17,9 @@ WANTED = (
     "IPython.core.history", "psutil", "numpy", "pandas", "pyarrow.parquet", "pandas.io.parquet", "pandas.io.formats.html",
     "plotly.graph_objects", "plotly.io", "plotly.io._renderers", "cmkit.assessment",
 )  # fmt: skip
-MACHINERY = {"run", "kernels", "forked", "preload", "export", "publish", "executors", "download", "pages"}
+MACHINERY = {
+    "run", "month", "fleet", "kernels", "forked", "preload", "export", "publish", "plain", "notebook", "executors", "progress", "download",
+}  # fmt: skip
 
 
 def prepare() -> list[str]:

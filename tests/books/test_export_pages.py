@@ -1,0 +1,192 @@
+"""The exporter by itself: what it lets through, what it refuses, how small a page is, and what it draws with."""
+
+import base64
+import gzip
+import hashlib
+import json
+import re
+
+import nbformat
+import plotly.graph_objects as go
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
+from plotly.offline import get_plotlyjs_version
+
+from cmkit.books.export import (
+    TEMPLATE,
+    BookExporter,
+    boot_script,
+    clean_html,
+    packed_charts,
+    page_facts,
+    plotly_library,
+    with_contents,
+)
+from cmkit.books.marks import CHART
+from cmkit.errors import BookError
+
+META = {"caption": "Iron, ppm, by date.", "alt": "Iron rises."}
+
+
+def shown(*data: dict, source: str = "", metadata: dict | None = None) -> nbformat.NotebookNode:
+    return new_code_cell(source, outputs=[new_output("display_data", data=d, metadata=metadata or {}) for d in data])
+
+
+def page_of(*cells: nbformat.NotebookNode, **book: object) -> str:
+    return BookExporter().from_notebook_node(new_notebook(cells=list(cells)), resources={"book": book})[0]
+
+
+def chart(**layout: object) -> dict:
+    figure = go.Figure(go.Scatter(y=[1, 2]), layout={"template": "plotly_white", "meta": META, **layout})
+    return {CHART: json.loads(figure.to_json())}
+
+
+def test_the_drawing_library_is_the_one_plotly_py_speaks_to() -> None:
+    packed, hashed = plotly_library()
+    text = gzip.decompress(base64.b64decode(packed))
+    assert re.search(rb"plotly\.js \(cartesian - minified\) v(\S+)", text)[1].decode() == get_plotlyjs_version()
+    assert hashed == f"'sha256-{base64.b64encode(hashlib.sha256(text).digest()).decode()}'"
+    assert "MIT License" in (TEMPLATE / "plotly-cartesian.LICENSE.txt").read_text()
+
+
+def test_a_page_asks_for_nothing_and_holds_no_code() -> None:
+    page = page_of(new_markdown_cell("## One"), shown(chart(), source="secret_source()"), title="T")
+    assert "secret_source" not in page
+    assert not re.search(r"(?:src|href)=\"https?:", page)
+    assert "showSendToCloud: false" in boot_script()
+    assert "displaylogo: false" in boot_script()
+    policy = re.search(r'Content-Security-Policy" content="([^"]+)"', page)[1]
+    assert policy.startswith("default-src 'none'; script-src 'sha256-")
+    assert "unsafe-eval" not in policy
+    assert "'unsafe-inline'" not in policy.split("script-src")[1].split(";")[0]
+    inline = re.findall(r"<script>(.*?)</script>", page, re.DOTALL)
+    assert [f"'sha256-{base64.b64encode(hashlib.sha256(s.encode()).digest()).decode()}'" in policy for s in inline] == [
+        True
+    ]
+
+
+def test_a_page_without_charts_carries_no_library() -> None:
+    page = page_of(new_markdown_cell("## One\n\nwords"), title="T")
+    assert len(page) < 50_000
+    assert "script-src 'none'" in page
+
+
+def test_a_page_of_sixty_charts_is_under_a_megabyte() -> None:
+    points = {"data": [{"type": "scatter", "x": [f"2026-01-{d:02d}" for d in range(1, 32)], "y": list(range(31))}]}
+    heavy = json.loads(go.Figure(layout={"template": "plotly_white"}).to_json())["layout"]
+    figures = [{CHART: {**points, "layout": {**heavy, "meta": META, "title": {"text": str(n)}}}} for n in range(60)]
+    page = page_of(shown(*figures))
+    assert page_facts(page).charts == 60
+    assert len(page.encode()) < 800_000
+
+
+def test_a_chart_with_another_template_keeps_it() -> None:
+    page = page_of(shown(chart(), chart(), chart(template="plotly_dark")))
+    packed = re.search(r'id="charts-gz">([^<]*)<', page)[1]
+    drawn = json.loads(gzip.decompress(base64.b64decode(packed)))
+    assert ["template" in c["layout"] for c in drawn["charts"]] == [False, False, True]
+    assert drawn["template"]["layout"]["paper_bgcolor"] == "white"
+
+
+@pytest.mark.parametrize("missing", ["caption", "alt"])
+def test_a_chart_without_words_is_an_error(missing: str) -> None:
+    meta = {k: v for k, v in META.items() if k != missing} | {missing: " "}
+    with pytest.raises(BookError, match=f"chart 1 of the book has no {missing}"):
+        page_of(shown(chart(meta=meta)))
+
+
+@pytest.mark.parametrize(
+    ("cell", "words"),
+    [
+        (shown({"text/html": '<img src="data:image/png;base64,AA==">'}), "1 picture(s) without alternative text"),
+        (shown({"text/html": '<a href="#nowhere">x</a>'}), "link '#nowhere' leads nowhere"),
+        (shown({"text/html": '<p id="a"></p><p id="a"></p>'}), "id 'a' stands 2 times"),
+        (shown({"text/html": "x"}, metadata={"cmkit": {"fold": "open", "id": "a"}}), "1 fold(s) still open"),
+        (shown({"text/html": "x"}, metadata={"cmkit": {"fold": "close"}}), "a fold is closed that was never opened"),
+        (shown({"text/html": "x"}, metadata={"cmkit": {"fold": "open", "id": 'a"b'}}), "a fold's id is"),
+    ],
+)
+def test_a_page_that_is_not_sound_is_refused(cell: nbformat.NotebookNode, words: str) -> None:
+    with pytest.raises(BookError, match=re.escape(words)):
+        page_of(cell)
+
+
+def test_a_lost_chart_is_an_error(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("cmkit.books.export.chart_markup", lambda figure, number: "")
+    with pytest.raises(BookError, match="1 charts in the notebook but 0 in the page"):
+        page_of(shown(chart()))
+
+
+KEPT = (
+    '<table class="t"><caption>c</caption><thead><tr><th scope="col">a</th></tr></thead><tbody><tr><td>1</td></tr></tbody></table>'
+    '<details open=""><summary>s</summary><dl><div><dt>n</dt><dd>v</dd></div></dl></details>'
+    '<span aria-hidden="true" class="glyph">○</span><img alt="code" src="data:image/png;base64,AA==">'
+    '<svg viewBox="0 0 9 9" role="img"><title>t</title><path d="M0 0h9" fill="none"></path></svg>'
+)
+
+
+def test_what_books_use_passes_the_sanitiser_unchanged() -> None:
+    assert clean_html(KEPT) == KEPT
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "<script>x</script>", "<style>x</style>", '<a href="javascript:x">a</a>', '<a href="data:text/html,x">a</a>', "<p onclick=x>a</p>",
+        '<img alt="a" src="http://a.invalid/x">', '<iframe src="x"></iframe>', '<form action="x"><input></form>', "<svg><script>x</script></svg>",
+        '<img alt="a" src="data:text/html;base64,AA==">', '<p style="background:url(http://a.invalid)">a</p>', "<base href=x>", "<meta http-equiv=refresh>",
+        '<svg><use href="http://a.invalid"></use></svg>', "<math><mtext><style><img src=x onerror=x></style></mtext></math>", "<object data=x></object>",
+    ],
+)  # fmt: skip
+def test_what_could_run_or_ask_is_taken_out(text: str) -> None:
+    clean = clean_html(text)
+    assert not re.search(
+        r"script|<style|url\(|javascript|onclick|onerror|https?:|text/html|<(iframe|form|input|base|meta|use|object)", clean
+    )
+    assert page_facts(clean).sources == []
+
+
+def test_code_in_comments_and_titles_stays_out() -> None:
+    page = page_of(
+        new_markdown_cell("## A\n\n<!--<script>"),
+        title="</title><script>x</script>",
+        nav=[{"href": "a.html", "text": "<b>"}],
+    )
+    assert "<script>x" not in page
+    assert "<b>" not in page
+    assert "<!--" not in page
+
+
+@given(st.text(max_size=40))
+def test_charts_travel_packed_and_say_the_same(text: str) -> None:
+    figure = {"data": [{"name": text, "y": [1.5, None]}], "layout": {"title": {"text": text}, "meta": META}}
+    packed = packed_charts([figure])
+    assert re.fullmatch(r"[A-Za-z0-9+/=]+", packed)  # nothing in it can end a script element
+    (drawn,) = json.loads(gzip.decompress(base64.b64decode(packed)))["charts"]
+    assert drawn["data"] == figure["data"]
+    assert drawn["layout"] == {"title": {"text": text}}
+
+
+def test_a_number_json_has_not_is_refused() -> None:
+    with pytest.raises(ValueError, match="JSON compliant"):
+        packed_charts([{"data": [{"y": [float("nan")]}], "layout": {}}])
+
+
+def test_headings_get_ids_of_their_own_and_make_the_contents() -> None:
+    found = with_contents('<h2>Do this</h2><h3 id="x">X &amp; y</h3><h2>Do this</h2><p id="last"></p><h2>Last</h2>')
+    assert [(c["level"], c["id"], str(c["text"])) for c in found["contents"]] == [
+        (2, "do-this", "Do this"),
+        (3, "x", "X &amp; y"),
+        (2, "do-this-2", "Do this"),
+        (2, "last-2", "Last"),
+    ]
+    assert max(page_facts(found["html"]).ids.values()) == 1
+
+
+def test_the_export_does_not_change_the_notebook() -> None:
+    nb = new_notebook(cells=[shown(chart(), {"text/html": "x"})])
+    before = nbformat.writes(nb)
+    BookExporter().from_notebook_node(nb)
+    assert nbformat.writes(nb) == before
