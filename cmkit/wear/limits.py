@@ -48,7 +48,14 @@ _USUAL_AGE, _AGE_WINDOW = (
 _SCATTER = 3.0  # a level limit lies at least so many floors of laboratory scatter above the reporting limit
 _UNIT_FACTOR = 50.0  # results this many times off their family's middle are left out of the fit: another unit?
 _KIND_FACTOR = 30.0  # families this many times off their kind's middle do not bear the kind's numbers
-_TWO_GROUPS = 4.5  # distance of two groups of compartments, in their own spreads
+_SHORT_H = 250.0  # a rate that fills the plausible range within these hours is not believed
+_WIDE = 1.0  # spread of the logs beyond which a family is hardly one
+_LEAST_SPREAD = 0.05  # of the logs: no family is taken to be more alike than this
+# Compartments, and the distance of two groups in their own spread that 1 of 100 normal families of so many exceeds (40 000 simulated).
+_TWO_GROUPS = (
+    [6, 7, 8, 9, 10, 12, 14, 16, 20, 24, 32, 40, 60, 100],
+    [11.4, 9.3, 8.1, 7.2, 6.7, 5.8, 5.4, 5.0, 4.6, 4.3, 4.0, 3.8, 3.5, 3.2],
+)
 _ZERO_SHARE = 0.1  # share of the family's middle rate below which a rate counts as "less than"
 
 
@@ -165,7 +172,7 @@ def fit_families(
         m = np.bincount(home, size.astype(float) ** 2, count) / n
         n_eff = n / (1 + (m - 1) * icc)
     return FamilyFits(
-        fit["mu"], fit["s"], fit["var_mu"] * (1 + (m - 1) * icc), fit["var_log_s"] * (1 + (m - 1) * icc**2), n,
+        fit["mu"], np.maximum(fit["s"], _LEAST_SPREAD), fit["var_mu"] * (1 + (m - 1) * icc), fit["var_log_s"] * (1 + (m - 1) * icc**2), n,
         np.bincount(family[is_below], minlength=count).astype(float), n_aside, np.bincount(home, minlength=count).astype(float),
         np.nan_to_num(n_eff), two_groups(np.log(x), family, compartment, count),
     )  # fmt: skip
@@ -194,25 +201,43 @@ def _other_unit(x: Floats, family: NDArray, count: int) -> NDArray:
 def two_groups(y: Floats, family: NDArray, compartment: NDArray, count: int) -> Floats:
     """Ratio between two groups of compartments of a family where their means (of logs) split clearly, else NaN.
 
-    The widest gap with at least a fifth, and two, of six or more compartments on either side; clear: means apart by 4.5 of the groups' own
-    spread and by a factor of two or more (own choice; a normal family passes in fewer than 1 of 100).
+    Split at the widest gap with at least a fifth, and two, of six or more compartments on either side. Clear: means apart by a factor of two or more,
+    and by more of the groups' own spread than 99 of 100 normal families are (simulated, by the number of compartments).
     """
     out = np.full(count, np.nan)
+    if len(y) == 0:
+        return out
     unit, inverse = np.unique(compartment, return_inverse=True)
-    means = np.bincount(inverse, y) / np.bincount(inverse) if len(y) else np.zeros(0)
     home = np.zeros(len(unit), int)
     home[inverse] = family
-    for f, group in pd.Series(means).groupby(home):
-        v = np.sort(group.to_numpy())
-        edge = max(2, int(np.ceil(0.2 * len(v))))
-        if len(v) < 6:
-            continue
-        cut = edge + int(np.argmax(np.diff(v)[edge - 1 : len(v) - edge]))
-        low, high = v[:cut], v[cut:]
-        within = np.sqrt((len(low) * low.var() + len(high) * high.var()) / len(v))
-        apart = high.mean() - low.mean()
-        if apart > max(np.log(2), _TWO_GROUPS * within):
-            out[f] = np.exp(apart)
+    means = np.bincount(inverse, y) / np.bincount(inverse)
+    at = np.lexsort((means, home))
+    home, v = home[at], means[at]
+    n = np.bincount(home, minlength=count)
+    v = v - (np.bincount(home, v, count) / np.maximum(n, 1))[home]
+    low = _widest_gap(v, home, n)
+    f = np.flatnonzero((low > 0) & (n >= 6))
+    first = np.cumsum(n) - n
+    sums = np.array([np.r_[0.0, np.cumsum(v)], np.r_[0.0, np.cumsum(v**2)]])
+    below, whole = (sums[:, first[f] + k] - sums[:, first[f]] for k in (low[f], n[f]))
+    above, k, m = whole - below, low[f], n[f] - low[f]
+    within = np.sqrt(np.maximum(whole[1] - below[0] ** 2 / k - above[0] ** 2 / m, 0.0) / n[f])
+    apart = above[0] / m - below[0] / k
+    clear = apart > np.maximum(np.log(2), np.interp(n[f], *_TWO_GROUPS) * within)
+    out[f[clear]] = np.exp(apart[clear])
+    return out
+
+
+def _widest_gap(v: Floats, home: NDArray, n: NDArray) -> NDArray:
+    """How many of each family's sorted values lie below its widest gap, keeping a fifth, and two, on either side; 0: no such gap."""
+    first = np.cumsum(n) - n
+    below = np.arange(len(v)) - first[home] + 1
+    edge = np.maximum(2, np.ceil(0.2 * n).astype(int))[home]
+    gap = np.where((below >= edge) & (below <= n[home] - edge), np.diff(v, append=np.inf), -np.inf)
+    order = np.lexsort((gap, home))
+    last = order[np.cumsum(n)[n > 0] - 1]
+    out = np.zeros(len(n), int)
+    out[n > 0] = np.where(np.isfinite(gap[last]), below[last], 0)
     return out
 
 
@@ -263,7 +288,7 @@ def shrunk_percentiles(fits: FamilyFits, parent: NDArray, alarm: Alarm) -> Perce
 def _quote_tolerance(own: Percentiles, fits: FamilyFits, leaning: NDArray, alarm: Alarm) -> Percentiles:
     """Few results: the tolerance bound is the upper bound, and without a parent the limit itself; too few: nothing."""
     few = fits.n_eff < _TOLERANCE_BELOW
-    usable = np.where(fits.n_eff >= _MIN_EFFECTIVE, fits.n_eff, np.nan)
+    usable = np.where(few & (fits.n_eff >= _MIN_EFFECTIVE), fits.n_eff, np.nan)
     bound = fits.mu + tolerance_factor(usable, alarm.alarm_share, alarm.confidence) * fits.s
     watch = fits.mu + tolerance_factor(usable, alarm.alert_share, alarm.confidence) * fits.s
     high = np.where(few, np.fmax(own.high, bound), own.high)
@@ -283,6 +308,25 @@ def _logged_back(p: Percentiles) -> Percentiles:
     return replace(p, alert=np.exp(p.alert), alarm=np.exp(p.alarm), low=np.exp(p.low), high=np.exp(p.high))
 
 
+def _percentiles(
+    x: Floats, is_below: NDArray, family: NDArray, parent: NDArray, compartment: NDArray, alarm: Alarm, resolution: float = 0.0
+) -> tuple[FamilyFits, Percentiles]:  # fmt: skip
+    """Fits and limits of every family; one that cannot be judged by itself gets the number of its kind, fitted as one family, if it has one."""
+    fits = fit_families(x, is_below, family, parent, compartment, resolution)
+    own = shrunk_percentiles(fits, parent, alarm)
+    silent = own.method == "not judged"
+    if not silent.any() or not len(x):
+        return fits, own
+    kinds = np.arange(parent.max() + 1)
+    kind = shrunk_percentiles(fit_families(x, is_below, parent[family], kinds, compartment, resolution), kinds, alarm)
+    lent = silent & (kind.method[parent] != "not judged")
+    values = {
+        name: np.where(lent, getattr(kind, name)[parent], getattr(own, name))
+        for name in ("alert", "alarm", "low", "high")
+    }
+    return fits, replace(own, **values, method=np.where(lent, "parent", own.method))
+
+
 def _statistical_rows(
     families: pd.DataFrame, exposure: pd.DataFrame, samples: pd.DataFrame, history: pd.DataFrame, alarm: Alarm, register: pd.DataFrame,
 ) -> pd.DataFrame:  # fmt: skip
@@ -296,7 +340,7 @@ def _statistical_rows(
         if analyte in samples and samples[analyte].notna().any():
             parts += _level_parts(families, parent, seat, samples, row, alarm)
         if analyte in rates and row["rule"] == "rate":
-            parts.append(_rate_part(families, parent, code, exposure, rates[analyte], alarm, analyte))
+            parts.append(_rate_part(families, parent, code, rates[analyte], alarm, row))
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=LIMITS)
 
 
@@ -328,21 +372,28 @@ def _level_parts(
     args = (own["f"].to_numpy()[here], parent, own["c"].to_numpy()[here])
     out = []
     if row["bad"] in ("up", "both"):
-        fits = fit_families(x, flag, *args, 2 * half)
-        p = _as_reported(shrunk_percentiles(fits, parent, alarm), row, half)
+        fits, p = _percentiles(x, flag, *args, alarm, 2 * half)
+        p = _as_reported(p, row, half)
         out.append(_frame(families, fits, p, name, "level", "up", alarm, age))
     if row["bad"] in ("down", "both"):
-        fits = fit_families(1 / x, np.zeros(len(x), bool), *args)
-        p = _turned(shrunk_percentiles(fits, parent, alarm))
+        fits, p = _percentiles(1 / x, np.zeros(len(x), bool), *args, alarm)
+        p = _turned(p)
         out.append(_frame(families, fits, p, name, "level", "down", alarm, age))
     return out
 
 
 def _as_reported(p: Percentiles, row: pd.Series, half: float) -> Percentiles:
-    """Upper limits that a rounded result is held against: half a reported unit up, and the alarm clear of the laboratory's own scatter."""
+    """Upper limits that a rounded result is held against: half a reported unit up, the alarm clear of the laboratory's own scatter."""
     lowest = np.nan_to_num(float(row["reporting_limit"])) + _SCATTER * float(row["noise_floor"])
     up = {name: np.maximum(getattr(p, name) + half, lowest) for name in ("alarm", "low", "high")}
-    return replace(p, alert=p.alert + half, **up)
+    return _believable(replace(p, alert=p.alert + half, **up), float(row["plausible_high"]))
+
+
+def _believable(p: Percentiles, highest: float) -> Percentiles:
+    """A limit beyond what the register calls plausible is none: the results are in another unit, or not what their heading says."""
+    beyond = p.alarm > highest
+    values = {name: np.where(beyond, np.nan, getattr(p, name)) for name in ("alert", "alarm", "low", "high")}
+    return replace(p, **values, method=np.where(beyond, "not judged", p.method))
 
 
 def _turned(p: Percentiles) -> Percentiles:
@@ -351,7 +402,7 @@ def _turned(p: Percentiles) -> Percentiles:
 
 
 def _rate_part(
-    families: pd.DataFrame, parent: NDArray, code: pd.Series, exposure: pd.DataFrame, history: pd.DataFrame, alarm: Alarm, analyte: str
+    families: pd.DataFrame, parent: NDArray, code: pd.Series, history: pd.DataFrame, alarm: Alarm, row: pd.Series
 ) -> pd.DataFrame:  # fmt: skip
     """Percentiles of the wear rate held after each bottle from a life's second on; a rate about zero counts as less than a tenth of usual."""
     own = history[(history["order"] >= 1) & np.isfinite(history["rate"]) & history["family"].isin(code.index)]
@@ -364,9 +415,9 @@ def _rate_part(
     flag = flag | (x <= floor)
     x = np.maximum(x, floor)
     here = np.isfinite(x) & (x > 0)
-    fits = fit_families(x[here], flag[here], f[here], parent, pd.factorize(own["compartment"])[0][here])
-    age = np.full(len(families), np.nan)
-    return _frame(families, fits, shrunk_percentiles(fits, parent, alarm), analyte, "rate", "up", alarm, age)
+    fits, p = _percentiles(x[here], flag[here], f[here], parent, pd.factorize(own["compartment"])[0][here], alarm)
+    p = _believable(p, float(row["plausible_high"]) / _SHORT_H)
+    return _frame(families, fits, p, row["analyte"], "rate", "up", alarm, np.full(len(families), np.nan))
 
 
 def _frame(
@@ -390,9 +441,11 @@ def _words(fits: FamilyFits, p: Percentiles, i: int, alarm: Alarm, age: float) -
     if p.method[i] == "not judged":
         words.append(_why_not(fits, i))
     elif p.method[i] == "parent":
-        words.append("mostly the compartment kind's number, too few of its own")
+        words.append("mostly the number of its compartment kind, too few of its own")
     elif fits.n_eff[i] < _TOLERANCE_BELOW:
         words.append(f"worth {fits.n_eff[i]:.0f} independent results; a limit without assumptions needs {samples_needed(alarm.alarm_share, alarm.confidence)}")  # fmt: skip
+    if fits.s[i] > _WIDE:
+        words.append("its results are very unlike one another: not one family, or part of it is sick")
     if np.isfinite(fits.groups[i]):
         words.append(
             f"two groups, the upper about {fits.groups[i]:.1f} times the lower: the limit sits between them, look at the upper"
@@ -409,4 +462,6 @@ def _why_not(fits: FamilyFits, i: int) -> str:
         return "not judged: every result is below the reporting limit"
     if not np.isfinite(fits.mu[i]):
         return "not judged: too few differing results above the reporting limit"
+    if fits.n_eff[i] >= _MIN_EFFECTIVE:
+        return "not judged: the limit would lie beyond what is plausible; another unit?"
     return f"not judged: worth {fits.n_eff[i]:.1f} independent results, at least {_MIN_EFFECTIVE:.0f} wanted"

@@ -227,8 +227,10 @@ def tolerance_factor(n: ArrayLike, p: float, conf: float) -> Floats:
     Exact, by the noncentral t distribution (NIST/SEMATECH e-Handbook 7.2.6.3). NaN for n <= 1.
     """
     n = np.asarray(n, float)
-    safe = np.where(n > 1, n, 2.0)
-    return np.where(n > 1, nct.ppf(conf, safe - 1, norm.ppf(p) * np.sqrt(safe)) / np.sqrt(safe), np.nan)
+    out, good = np.full(n.shape, np.nan), n > 1
+    m = n[good]
+    out[good] = nct.ppf(conf, m - 1, norm.ppf(p) * np.sqrt(m)) / np.sqrt(m)
+    return out
 
 
 def order_index(n: int, p: float, conf: float) -> int | None:

@@ -11,7 +11,7 @@ import pytest
 
 from cmkit.records.analytes import analyte_register
 from cmkit.records.settings import FixedLimit, Settings, default_kinds
-from cmkit.wear.limits import LIMITS, family_limits, fit_families, practice_limits, shrunk_percentiles
+from cmkit.wear.limits import LIMITS, family_limits, fit_families, practice_limits, shrunk_percentiles, two_groups
 
 REGISTER = analyte_register()
 SETTINGS = Settings(name="invented", kinds=default_kinds())
@@ -73,7 +73,7 @@ def test_limits_follow_the_made_distribution_and_bounds_enclose_them() -> None:
 def test_a_small_family_leans_on_its_kind_and_says_so() -> None:
     row = iron(limits(*fleet({"a": 20, "b": 20, "c": 20, "one": 1})))
     assert row.loc["one", "method"] == "parent"
-    assert "kind's number" in row.loc["one", "words"]
+    assert "number of its compartment kind" in row.loc["one", "words"]
     assert row.loc["one", "alarm"] == pytest.approx(row.loc[["a", "b", "c"], "alarm"].mean(), rel=0.25)
 
 
@@ -82,6 +82,38 @@ def test_one_compartment_alone_is_not_judged() -> None:
     assert row.loc["one", "method"] == "not judged"
     assert np.isnan(row.loc["one", "alarm"])
     assert "independent results" in row.loc["one", "words"]
+
+
+def test_families_of_one_compartment_each_get_the_kinds_number() -> None:
+    row = iron(limits(*fleet({f"f{i}": 1 for i in range(10)})))
+    assert set(row["method"]) == {"parent"}
+    np.testing.assert_allclose(row["alarm"], row["alarm"].iloc[0])
+    assert row["alarm"].iloc[0] > 40 * np.exp(1.96 * np.hypot(0.25, 0.4)) * 0.8
+
+
+def test_a_family_whose_results_are_all_over_the_place_is_said_to_be() -> None:
+    row = iron(limits(*fleet({"a": 12}, spread=1.4))).loc["a"]
+    assert "unlike one another" in row["words"]
+    assert "unlike one another" not in iron(limits(*fleet({"a": 12}))).loc["a", "words"]
+
+
+def test_results_wholly_beyond_belief_give_no_limit() -> None:
+    exposure, samples, history = fleet({"a": 20})
+    row = iron(limits(exposure, samples.assign(Fe_ppm=samples["Fe_ppm"] * 1000), history)).loc["a"]
+    assert row["method"] == "not judged"
+    assert np.isnan(row["alarm"])
+    assert "another unit?" in row["words"]
+
+
+def test_two_groups_are_hardly_ever_seen_where_there_are_none() -> None:
+    """The thresholds are those that 1 of 100 normal families passes."""
+    rng = np.random.default_rng(7)
+    for n in (6, 11, 18, 50):
+        family = np.repeat(np.arange(3000), n)
+        called = np.isfinite(
+            two_groups(rng.standard_normal(len(family)) * 3, family, np.arange(len(family)), 3000)
+        ).mean()
+        assert 0.003 < called < 0.02
 
 
 def test_few_results_without_a_kind_get_the_tolerance_bound() -> None:
@@ -100,7 +132,7 @@ def test_all_censored_and_all_equal(value: float, flag: bool, why: str | None) -
         assert row["method"] == "not judged"
         assert why in row["words"]
     else:  # whole ppm: equal results still leave the width of a rounding cell
-        assert 7.0 < row["alarm"] < 8.5
+        assert 7.0 < row["alarm"] < 9.0
 
 
 def test_equal_rates_are_not_judged() -> None:
