@@ -1,5 +1,6 @@
 """A fleet folder into a Fleet: every row is read, and is used or set aside with the reason."""
 
+from collections.abc import Collection
 from datetime import date
 from pathlib import Path
 
@@ -23,6 +24,16 @@ def load_fleet(path: str | Path, today: date | None = None) -> Fleet:
     today: dates after it are set aside as future (default: the day of the call). Raises MissingTable, WrongFile, UnknownColumn or
     SettingsError with the file, the row and what to do. Rows that cannot be used do not raise: see `Fleet.set_aside`.
     """
+    return load_with_places(path, today)[0]
+
+
+def load_with_places(
+    path: str | Path, today: date | None = None, in_store: Collection[str] | None = None
+) -> tuple[Fleet, dict[str, pd.DataFrame]]:
+    """:func:`load_fleet`, and its tables with `file` and `row` of every row.
+
+    in_store: bottle numbers a store of this fleet already holds; corrections may refer to them, and the folder need not hold samples.
+    """
     folder = Path(path)
     if not folder.is_dir():
         raise MissingTable(f"{folder}: no such folder; wanted a fleet folder with a fleet.toml and the fleet's tables.")
@@ -36,15 +47,17 @@ def load_fleet(path: str | Path, today: date | None = None) -> Fleet:
     for name, table in TABLES.items():
         own = [_own(p, folder, table, register) for p in table_files(folder, name)]
         given = own + inbox.get(name, [])
-        if not given and table.required:
+        if not given and table.required and (name != "samples" or in_store is None):
             raise missing_table(folder, name)
         tables[name] = _one_table(given, table, context)
         if table.key[0] in ("site", "machine", "compartment", "sample"):
             context.names[name] = pd.Index(tables[name][table.key[0]].unique())
+        if name == "samples":
+            context.names[name] = context.names[name].union(list(in_store or []))
     tables["compartments"] = with_families(tables["compartments"], tables["machines"])
     tables["corrections"] = _checked_corrections(tables["corrections"], context)
     tables["machines"] = _first_days(tables, notes)
-    return _bundle(folder, settings, tables, notes)
+    return _bundle(folder, settings, tables, notes), tables
 
 
 def _own(path: Path, folder: Path, table: Table, register: pd.DataFrame) -> Cells:
@@ -93,11 +106,12 @@ def _one_table(given: list[Cells], table: Table, context: Context) -> pd.DataFra
     parts = [usable_rows(c, table, context) for c in given] or [_no_rows(table, context)]
     filled = [p for p in parts if len(p)] or parts[:1]
     frame = pd.concat(filled, ignore_index=True)
-    frame["_known"] = pd.Series(pd.NaT, index=frame.index, dtype="datetime64[us]")
-    for name in table.known_on:
-        frame["_known"] = frame["_known"].fillna(frame[name])
-    frame = frame.sort_values([*table.key, "_known", "file", "row"], kind="stable", ignore_index=True)
-    return _without_repeats(frame, table, context.notes).drop(columns="_known").reset_index(drop=True)
+    frame = in_order(frame, table)
+    kept, lost = without_repeats(frame, table)
+    for file, part in lost.groupby("file"):
+        name = table.key[0]
+        context.notes.set_aside(file, part["row"], name, part[name], part["reason"].to_numpy(), table.name, "row")
+    return kept.reset_index(drop=True)
 
 
 def _no_rows(table: Table, context: Context) -> pd.DataFrame:
@@ -110,12 +124,24 @@ def _no_rows(table: Table, context: Context) -> pd.DataFrame:
     )
 
 
-def _without_repeats(frame: pd.DataFrame, table: Table, notes: Notes) -> pd.DataFrame:
-    """One row a key: the one known first stays. Samples may hold several issues of one bottle's result, each with its own date."""
+def in_order(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
+    """Rows by key, then by the day they became known, then by their place in the files."""
+    known = pd.Series(pd.NaT, index=frame.index, dtype="datetime64[us]")
+    for name in table.known_on:
+        known = known.fillna(frame[name])
+    order = frame.assign(_known=known).sort_values([*table.key, "_known", "file", "row"], kind="stable").index
+    return frame.loc[order].reset_index(drop=True)
+
+
+def without_repeats(frame: pd.DataFrame, table: Table) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """(rows kept, rows lost with `reason`) of rows in order: one row a key, the first one.
+
+    Samples may hold several issues of one bottle's result, each with its own date of report.
+    """
     key = [*table.key, "new_meter"] if table.name == "meters" else list(table.key)
     if not frame.duplicated(key).any():
-        return frame
-    content = [c for c in frame.columns if c not in ("file", "row", "_known")]
+        return frame, frame.iloc[:0].assign(reason="")
+    content = [c for c in frame.columns if c not in ("file", "row")]
     first = frame.drop_duplicates(key).set_index(key, drop=False)
     twin = frame.duplicated(content)
     again = frame.duplicated(key) & ~twin
@@ -136,10 +162,7 @@ def _without_repeats(frame: pd.DataFrame, table: Table, notes: Notes) -> pd.Data
     else:
         reason[again] = f"another row has the same {' and '.join(table.key)}; the one known first is used"
     lost = reason != ""
-    name = table.key[0]
-    for file, part in frame[lost].groupby("file"):
-        notes.set_aside(file, part["row"], name, part[name], reason[part.index].to_numpy(), table.name, "row")
-    return frame[~lost]
+    return frame[~lost], frame[lost].assign(reason=reason[lost])
 
 
 def _two_bottles(base: pd.DataFrame) -> pd.Series:
