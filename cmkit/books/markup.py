@@ -71,9 +71,10 @@ def link(text: object, target: str) -> Html:
 
 def state_mark(state: str, word: bool = True) -> Html:
     """Glyph, word and shade of a state; the word stays for screen readers when `word` is false."""
-    glyph = tag("span", GLYPHS.get(state, "?"), aria_hidden="true", class_="glyph")
-    label = tag("span", state, class_="word" if word else "word quiet")
-    return tag("span", glyph, label, class_=f"state {state.replace(' ', '-')}")
+    glyph = tag("i", GLYPHS.get(state, "?"), aria_hidden="true")
+    return tag(
+        "span", glyph, state if word else tag("span", state, class_="quiet"), class_=f"state {state.replace(' ', '-')}"
+    )
 
 
 @dataclass(frozen=True)
@@ -93,7 +94,7 @@ def table(
 ) -> Html:
     """A table whose first column names its rows. Every cell is escaped unless it is `Html`."""
     heads = [c if isinstance(c, Column) else Column(c) for c in columns]
-    body = join(_row(heads, row) for row in rows)
+    body = join(_row(heads, row, bool(class_)) for row in rows)
     parts = [
         tag("caption", caption, class_="quiet" if hide_caption else None),
         _head(heads),
@@ -113,7 +114,7 @@ def grouped_table(
     bodies = []
     for title, rows in groups:
         first = tag("tr", tag("th", title, scope="rowgroup", colspan=str(len(heads)), class_="group"))
-        bodies.append(tag("tbody", first, *(_row(heads, row) for row in rows)))
+        bodies.append(tag("tbody", first, *(_row(heads, row, bool(class_)) for row in rows)))
     return tag(
         "div", tag("table", tag("caption", caption), _head(heads), *bodies, class_=class_ or None), class_="wide"
     )
@@ -123,13 +124,12 @@ def _head(heads: list[Column]) -> Html:
     return tag("thead", tag("tr", *(tag("th", c.title, scope="col", class_="n" if c.numeric else None) for c in heads)))
 
 
-def _row(heads: list[Column], row: Sequence[object]) -> Html:
+def _row(heads: list[Column], row: Sequence[object], labelled: bool) -> Html:
+    """One row; `labelled`: each cell carries its heading, for the narrow form in which a row becomes a block."""
     first, *rest = row
     cells = [tag("th", first, scope="row")]
-    cells += [
-        tag("td", cell, class_="n" if head.numeric else None, data_label=head.title)
-        for head, cell in zip(heads[1:], rest, strict=True)
-    ]
+    for head, cell in zip(heads[1:], rest, strict=True):
+        cells.append(tag("td", cell, class_="n" if head.numeric else None, data_label=head.title if labelled else None))
     return tag("tr", *cells)
 
 

@@ -9,6 +9,7 @@ from cmkit.books.book import Book
 from cmkit.books.wording import analyte_unit
 
 PANELS = 3
+BOTTLES = 30  # a figure shows the newest; older ones are in the tables
 
 
 def telling(book: Book, compartment: str, most: int = PANELS) -> list[str]:
@@ -48,6 +49,7 @@ def result_points(book: Book, compartment: str, analytes: list[str]) -> pd.DataF
         believed=bottles["believed"].fillna(1.0),
         changed=bottles["changed"].astype(bool),
     )
+    bottles = bottles.tail(BOTTLES)
     samples = tables.samples.set_index("sample")
     expected = tables.history.set_index(["sample", "analyte"])[["expected", "expected_sd"]]
     parts = []

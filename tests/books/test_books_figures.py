@@ -50,19 +50,25 @@ def test_results_are_drawn_as_they_stand_in_the_samples(book: Book, points: pd.D
 def test_the_change_of_fluid_stands_where_it_was_made(book: Book, points: pd.DataFrame) -> None:
     """Invented: every fluid was changed at 5,100 h on the meter."""
     figure = results_over_hours(points, family_limits_of(book, FAULTY, "level"), "here")
-    uprights = [s.x0 for s in figure.layout.shapes if s.x0 == s.x1]
-    assert uprights
-    np.testing.assert_allclose(uprights, 5100, atol=1)
+    uprights = [t for t in figure.data if t.mode == "lines" and t.fill is None]
+    assert len(uprights) == len(set(points["analyte"]))
+    for trace in uprights:
+        np.testing.assert_allclose([x for x in trace.x if x is not None], [5100, 5100], atol=1)
 
 
-def test_a_charge_is_a_line_of_its_own(book: Book, points: pd.DataFrame) -> None:
+def test_the_present_charge_is_told_from_the_earlier_one(book: Book, points: pd.DataFrame) -> None:
     figure = results_over_fluid(points, family_limits_of(book, FAULTY, "level"), "here")
     assert len(figure.data) == 2 * len(set(points["analyte"]))
-    assert all(np.all(np.diff(t.x) > 0) for t in figure.data)
+    for earlier, now in zip(figure.data[::2], figure.data[1::2], strict=True):
+        assert len([x for x in earlier.x if x is not None]) + len(now.x) == 9
+        assert earlier.x[-1] is None
+        assert np.all(np.diff([*now.x]) > 0)
 
 
 def test_rates_are_per_thousand_hours_with_a_ninety_per_cent_band(book: Book) -> None:
-    own = book.tables.history[(book.tables.history["compartment"] == FAULTY) & (book.tables.history["analyte"] == "Fe_ppm")]
+    own = book.tables.history[
+        (book.tables.history["compartment"] == FAULTY) & (book.tables.history["analyte"] == "Fe_ppm")
+    ]
     figure = rate_over_time(with_hours(book, own, FAULTY), family_limits_of(book, FAULTY, "rate"), "here")
     shade, line = figure.data
     np.testing.assert_allclose(list(line.y), 1000 * own["rate"], rtol=1e-3)
@@ -72,7 +78,9 @@ def test_rates_are_per_thousand_hours_with_a_ninety_per_cent_band(book: Book) ->
 
 def test_the_fan_ends_at_the_forecast(book: Book) -> None:
     own = book.tables.history[book.tables.history["compartment"] == FAULTY]
-    ahead = book.tables.forecast[(book.tables.forecast["compartment"] == FAULTY) & (book.tables.forecast["analyte"] == "Fe_ppm")]
+    ahead = book.tables.forecast[
+        (book.tables.forecast["compartment"] == FAULTY) & (book.tables.forecast["analyte"] == "Fe_ppm")
+    ]
     figure = forecast_fan(with_hours(book, own, FAULTY), ahead, "here")
     row = ahead.iloc[0]
     middle = figure.data[2]
@@ -104,12 +112,22 @@ def test_every_figure_can_be_read_without_sight_and_is_small(book: Book) -> None
         assert any(c.isdigit() for c in figure.layout.meta["alt"])
         assert len(json.dumps(show.figure_bundle(figure), cls=PlotlyJSONEncoder)) < 16_000
     page = compartment_page(book, FAULTY)
-    whole = sum(len(json.dumps(show.figure_bundle(f), cls=PlotlyJSONEncoder)) for f in page.items if isinstance(f, go.Figure))
+    whole = sum(
+        len(json.dumps(show.figure_bundle(f), cls=PlotlyJSONEncoder)) for f in page.items if isinstance(f, go.Figure)
+    )
     assert whole < 40_000
 
 
 def test_names_are_text_in_figures_too() -> None:
-    sites = pd.DataFrame({"name": ["<b>x</b><a href='https://e.example'>y</a>"], "alarm": [1], "alert": [0], "not known": [0], "clear": [2]})
+    sites = pd.DataFrame(
+        {
+            "name": ["<b>x</b><a href='https://e.example'>y</a>"],
+            "alarm": [1],
+            "alert": [0],
+            "not known": [0],
+            "clear": [2],
+        }
+    )
     figure = sites_side_by_side(sites)
     assert "<" not in figure.data[0].y[0]
 

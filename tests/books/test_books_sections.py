@@ -19,8 +19,29 @@ from cmkit.books.sections.work import work_rows
 from cmkit.books.show import Fold
 from cmkit.errors import ParameterError
 
-SITE = ("headline", "do_this_month", "since_last_month", "glance", "compartment_pages", "believed_bottles", "next_round", "how_often", "our_record", "how_made")
-FLEET = ("headline", "sites_beside", "first_anywhere", "since_last_month", "repeat_causes", "families", "how_often", "our_record", "how_made")
+SITE = (
+    "headline",
+    "do_this_month",
+    "since_last_month",
+    "glance",
+    "compartment_pages",
+    "believed_bottles",
+    "next_round",
+    "how_often",
+    "our_record",
+    "how_made",
+)
+FLEET = (
+    "headline",
+    "sites_beside",
+    "first_anywhere",
+    "since_last_month",
+    "repeat_causes",
+    "families",
+    "how_often",
+    "our_record",
+    "how_made",
+)
 HOSTILE = '<script>alert(1)</script>"><img src=x onerror=alert(1)>{{7*7}}=1+1../../x'
 
 
@@ -50,7 +71,12 @@ def test_the_headline_counts_what_the_tables_hold(book: Book) -> None:
 
 def test_a_quiet_site_is_told_so(book: Book) -> None:
     tables = book.tables
-    quiet = replace(tables, verdicts=tables.verdicts.assign(state="clear"), waiting=tables.waiting.iloc[:0], due=tables.due.assign(overdue=False))
+    quiet = replace(
+        tables,
+        verdicts=tables.verdicts.assign(state="clear"),
+        waiting=tables.waiting.iloc[:0],
+        due=tables.due.assign(overdue=False),
+    )
     assert headline_words(replace(book, tables=quiet)) == "No compartment needs action."
     assert "nothing to do" in site_book.do_this_month(replace(book, tables=quiet)).text
 
@@ -58,7 +84,9 @@ def test_a_quiet_site_is_told_so(book: Book) -> None:
 def test_work_is_in_order_of_the_cost_of_waiting_and_leads_to_pages(book: Book) -> None:
     rows = work_rows(book)
     assert rows["cost_of_waiting"].is_monotonic_decreasing
-    assert set(rows["compartment"]) == set(book.tables.verdicts.loc[book.tables.verdicts["state"].isin(["alarm", "alert"]), "compartment"])
+    assert set(rows["compartment"]) == set(
+        book.tables.verdicts.loc[book.tables.verdicts["state"].isin(["alarm", "alert"]), "compartment"]
+    )
     links = re.findall(r'href="#(c-[^"]+)"', site_book.do_this_month(book).text)
     pages = {item.id for item in site_book.compartment_pages(book).items if isinstance(item, Fold)}
     assert set(links) == pages

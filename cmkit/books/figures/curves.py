@@ -8,7 +8,7 @@ import plotly.graph_objects as go
 
 from cmkit.books.figures.panels import band, line, rounded, stacked
 from cmkit.books.look import ACCENT, INK, LINE, SOFT, figure
-from cmkit.books.wording import GLYPHS, figure_text, hours, listed, money, number
+from cmkit.books.wording import GLYPHS, figure_text, hours, listed, number
 
 
 def cost_curves(curves: pd.DataFrame, advice: pd.DataFrame, currency: str) -> go.Figure:
@@ -23,10 +23,7 @@ def cost_curves(curves: pd.DataFrame, advice: pd.DataFrame, currency: str) -> go
     for i, name in enumerate(names):
         own, row = curves[curves["name"] == name].sort_values("every_h"), advice[advice["name"] == name].iloc[0]
         x = rounded(own["every_h"], 6)
-        hover = [
-            f"every {hours(e)}: {money(c, currency)} per 1,000 h"
-            for e, c in zip(own["every_h"], own["cost_per_1000h"], strict=True)
-        ]
+        hover = "every %{x:,} h: %{y:,.0f} per 1,000 h"
         data += [
             band(x, rounded(own["low"]), rounded(own["high"]), i, "spread"),
             line(x, rounded(own["cost_per_1000h"]), i, hover, mode="lines"),
@@ -41,7 +38,15 @@ def cost_curves(curves: pd.DataFrame, advice: pd.DataFrame, currency: str) -> go
         f"Expected cost per 1,000 machine hours of sampling, looking, repairing and failing, by sampling interval, for {listed(names)}. "
         "Shaded: spread from what is not known about defects. Uprights: today's interval and the advised one; where the curve is flat the choice hardly matters."
     )
-    return figure(data, layout, caption, f"Cost curves. {'; '.join(said)}.")
+    return figure(data, layout, caption, f"Cost curves. {'; '.join(said)}.", _curve_table(curves))
+
+
+def _curve_table(curves: pd.DataFrame) -> dict[str, Any]:
+    rows = [
+        [r.name_, number(r.every_h, 4), number(r.cost_per_1000h), number(r.low), number(r.high)]
+        for r in curves.rename(columns={"name": "name_"}).itertuples()
+    ]
+    return {"columns": ["For", "Every, h", "Cost per 1,000 h", "from", "to (90 % interval)"], "rows": rows}
 
 
 def _mark(layout: dict[str, Any], panel: int, at: float, word: str, colour: str) -> None:

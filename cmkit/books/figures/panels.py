@@ -57,12 +57,18 @@ def band(x: list, low: list, high: list, panel: int, label: str) -> dict[str, An
     }  # fmt: skip
 
 
-def line(x: list, y: list, panel: int, hover: list[str] | None = None, **style: Any) -> dict[str, Any]:
-    """Points joined by a line; `hover` is one line of plain text a point."""
-    own: dict[str, Any] = {"type": "scatter", "mode": "lines+markers", "x": x, "y": y, "xaxis": axis("x", panel), "yaxis": axis("y", panel),
-                           "line": {"color": INK, "width": 1.2}, "marker": {"color": INK, "size": 6}}  # fmt: skip
-    own |= {"text": [figure_text(h) for h in hover], "hoverinfo": "text"} if hover else {"hoverinfo": "skip"}
-    return own | style
+def line(x: list, y: list, panel: int, hover: str = "", **style: Any) -> dict[str, Any]:
+    """Points joined by a line; `hover` is plotly's pattern of one line a point (`%{x}`, `%{y}`), its plain text escaped."""
+    own: dict[str, Any] = {
+        "type": "scatter",
+        "mode": "lines+markers",
+        "x": x,
+        "y": y,
+        "xaxis": axis("x", panel),
+        "yaxis": axis("y", panel),
+    }
+    own |= {"hovertemplate": f"{hover}<extra></extra>"} if hover else {"hoverinfo": "skip"}
+    return own | {"line": {"color": INK, "width": 1.2}, "marker": {"color": INK, "size": 6}} | style
 
 
 def limit_line(layout: dict[str, Any], panel: int, value: float, name: str, biggest: float) -> None:
@@ -75,7 +81,9 @@ def limit_line(layout: dict[str, Any], panel: int, value: float, name: str, bigg
     if value > _OFF_SCALE * biggest:
         if name.startswith("alarm"):
             words += ", above this scale"
-            layout["annotations"].append(note | {"text": words, "x": 1, "xanchor": "right", "yref": f"{y} domain", "y": 1})
+            layout["annotations"].append(
+                note | {"text": words, "x": 1, "xanchor": "right", "yref": f"{y} domain", "y": 1}
+            )
         return
     line = {"color": ACCENT, "width": 1.4, "dash": "dash" if name.startswith("alarm") else "dot"}
     across = {"type": "line", "xref": f"{x} domain", "x0": 0, "x1": 1, "yref": y, "y0": value, "y1": value}
@@ -84,8 +92,8 @@ def limit_line(layout: dict[str, Any], panel: int, value: float, name: str, bigg
     layout["annotations"].append(note | {"text": words, "x": 0.01, "xanchor": "left", "yref": y, "y": value})
 
 
-def uprights(layout: dict[str, Any], panel: int, xs: list) -> None:
-    """Thin upright lines, such as fluid changes."""
-    for x in xs:
-        layout["shapes"].append({"type": "line", "xref": axis("x", panel), "x0": x, "x1": x, "yref": f"{axis('y', panel)} domain", "y0": 0, "y1": 1,
-                                 "line": {"color": LINE, "width": 1, "dash": "dot"}})  # fmt: skip
+def uprights(xs: list, top: float, panel: int) -> dict[str, Any]:
+    """Thin upright lines from 0 to `top`, such as fluid changes, as one trace with gaps."""
+    x = [v for at in xs for v in (at, at, None)]
+    y = [v for _ in xs for v in (0, top, None)]
+    return line(x, y, panel, mode="lines", line={"color": LINE, "width": 1, "dash": "dot"}, marker={})

@@ -27,10 +27,7 @@ def rate_over_time(history: pd.DataFrame, limits: pd.DataFrame, where: str) -> g
         own = history[history["analyte"] == analyte]
         rate, half = PER_1000_H * own["rate"], PER_1000_H * NINE_IN_TEN * own["rate_sd"]
         x = rounded(own["hours"], 6)
-        hover = [
-            f"{short_day(d)}: {number(r)} ppm per 1,000 h, {number(max(r - h, 0))} to {number(r + h)}"
-            for d, r, h in zip(own["drawn_on"], rate, half, strict=True)
-        ]
+        hover = "%{x:,} h: %{y:,} ppm per 1,000 h"
         data += [
             band(x, rounded((rate - half).clip(lower=0)), rounded(rate + half), i, "interval"),
             line(x, rounded(rate), i, hover),
@@ -45,7 +42,9 @@ def rate_over_time(history: pd.DataFrame, limits: pd.DataFrame, where: str) -> g
         f"Wear rate in {where}, ppm per 1,000 machine hours at full charge, with fluid changes and top-ups allowed for. "
         "Shaded: 90 % interval. Dashed and dotted: what 1 in 40 and 1 in 10 of its family exceed."
     )
-    return figure(data, layout, caption, f"Line charts of wear rate in ppm per 1,000 h: {'; '.join(said)}.")
+    return figure(
+        data, layout, caption, f"Line charts of wear rate in ppm per 1,000 h: {'; '.join(said)}.", _rate_table(history)
+    )
 
 
 def forecast_fan(past: pd.DataFrame, ahead: pd.DataFrame, where: str) -> go.Figure:
@@ -70,7 +69,35 @@ def forecast_fan(past: pd.DataFrame, ahead: pd.DataFrame, where: str) -> go.Figu
         f"Where {listed([analyte_name(a) for a in analytes])} in {where} is going before the next bottle. Dots: results. Dark and light fan: half and 9 in 10 of "
         f"what may come. {'. '.join(said)}."
     )
-    return figure(data, layout, caption, f"Line charts with forecast fans. {'. '.join(said)}.")
+    return figure(data, layout, caption, f"Line charts with forecast fans. {'. '.join(said)}.", _fan_table(ahead))
+
+
+def _rate_table(history: pd.DataFrame) -> dict[str, Any]:
+    rows = [
+        [short_day(r.drawn_on), analyte_name(r.analyte), *(number(PER_1000_H * v) for v in (r.rate, max(r.rate - NINE_IN_TEN * r.rate_sd, 0), r.rate + NINE_IN_TEN * r.rate_sd))]
+        for r in history.sort_values(["hours", "analyte"], ascending=[False, True]).itertuples()
+    ]  # fmt: skip
+    return {"columns": ["Bottle of", "Result", "Rate, ppm per 1,000 h", "from", "to (90 % interval)"], "rows": rows}
+
+
+def _fan_table(ahead: pd.DataFrame) -> dict[str, Any]:
+    rows = [
+        [analyte_name(r.analyte), number(r.hours_ahead, 4), number(r.next_mean), number(max(r.next_mean - NINE_IN_TEN * r.next_sd, 0)), number(r.next_mean + NINE_IN_TEN * r.next_sd),
+         number(r.limit), chance(r.chance)]
+        for r in ahead.itertuples()
+    ]  # fmt: skip
+    return {
+        "columns": [
+            "Result",
+            "Hours ahead, h",
+            "Expected, ppm",
+            "from",
+            "to (9 in 10)",
+            "Alarm limit, ppm",
+            "Chance of passing it",
+        ],
+        "rows": rows,
+    }
 
 
 def _when(row: pd.Series) -> str:

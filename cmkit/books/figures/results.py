@@ -8,7 +8,7 @@ import plotly.graph_objects as go
 
 from cmkit.books.figures.panels import axis, band, limit_line, line, rounded, stacked, uprights
 from cmkit.books.look import ACCENT, INK, LINE, SOFT, figure
-from cmkit.books.wording import analyte_name, listed, number, quantity, short_day, with_unit
+from cmkit.books.wording import analyte_name, figure_text, listed, number, quantity, short_day, with_unit
 
 NINE_IN_TEN = 1.645
 
@@ -26,7 +26,10 @@ def results_over_hours(points: pd.DataFrame, limits: pd.DataFrame, where: str) -
         own = points[points["analyte"] == analyte]
         data += [*_expected(own, i), _results(own, "hours", i)]
         newest_value(layout, i, own)
-        uprights(layout, i, rounded(own.loc[own["changed"], "hours"] - own.loc[own["changed"], "since_change"], 6))
+        changed = own[own["changed"]]
+        if len(changed):
+            top = rounded([own["value"].max()])[0] or 1.0
+            data.insert(0, uprights(rounded(changed["hours"] - changed["since_change"], 6), top, i))
         _limit_lines(layout, i, own, limits[limits["analyte"] == analyte])
     names = listed([analyte_name(a) for a in analytes])
     caption = (
@@ -43,18 +46,8 @@ def results_over_fluid(points: pd.DataFrame, limits: pd.DataFrame, where: str) -
     data: list[dict[str, Any]] = []
     for i, analyte in enumerate(analytes):
         own = points[points["analyte"] == analyte]
-        last = own["charge"].max()
-        for charge, part in own.groupby("charge", sort=True):
-            now = charge == last
-            style = (
-                {}
-                if now
-                else {
-                    "line": {"color": LINE, "width": 1.2},
-                    "marker": {"color": "#fff", "size": 5, "line": {"color": SOFT, "width": 1}},
-                }
-            )
-            data.append(_results(part.sort_values("fluid_h"), "fluid_h", i, **style))
+        old = own["charge"] < points["charge"].max()
+        data += [*_earlier(own[old], i), _results(own[~old].sort_values("fluid_h"), "fluid_h", i)]
         _limit_lines(layout, i, own, limits[limits["analyte"] == analyte])
     charges = points["charge"].nunique()
     caption = (
@@ -64,7 +57,7 @@ def results_over_fluid(points: pd.DataFrame, limits: pd.DataFrame, where: str) -
     )
     newest = points[points["charge"] == points["charge"].max()]
     alt = f"Line charts of {listed([analyte_name(a) for a in analytes])} against hours on the fluid; {newest['drawn_on'].nunique()} results on the present charge."
-    return figure(data, layout, caption, alt)
+    return figure(data, layout, caption, alt, _table(points, analytes))
 
 
 def newest_value(layout: dict[str, Any], panel: int, own: pd.DataFrame) -> None:
@@ -84,16 +77,24 @@ def _expected(own: pd.DataFrame, panel: int) -> list[dict[str, Any]]:
     return [band(rounded(known["hours"], 6), rounded(low), rounded(known["expected"] + half), panel, "expected")]
 
 
-def _results(own: pd.DataFrame, x: str, panel: int, **style: Any) -> dict[str, Any]:
+def _results(own: pd.DataFrame, x: str, panel: int) -> dict[str, Any]:
+    """Results in ink; a triangle for one below what the laboratory reports, a cross for a doubted bottle."""
     symbols = np.where(own["believed"] < 0.5, "x", np.where(own["below"], "triangle-down", "circle")).tolist()
-    marker = style.pop("marker", {"color": INK, "size": 6}) | (
-        {"symbol": symbols} if set(symbols) != {"circle"} else {}
-    )
-    hover = [
-        f"{short_day(r.drawn_on)}: {'below ' if r.below else ''}{quantity(r.value, r.unit)}, {number(r.fluid_h, 4)} h on the fluid"
-        for r in own.itertuples()
-    ]  # fmt: skip
-    return line(rounded(own[x], 6), rounded(own["value"]), panel, hover, marker=marker, **style)
+    marker = {"color": INK, "size": 6} | ({"symbol": symbols} if set(symbols) - {"circle"} else {})
+    hover = "%{customdata}: %{y:,} " + figure_text(own["unit"].iloc[0] if len(own) else "")
+    days = own["drawn_on"].dt.strftime("%Y-%m-%d").tolist()
+    return line(rounded(own[x], 6), rounded(own["value"]), panel, hover, marker=marker, customdata=days)
+
+
+def _earlier(own: pd.DataFrame, panel: int) -> list[dict[str, Any]]:
+    """Earlier charges as one grey trace, a gap between each and the next."""
+    x: list[float | None] = []
+    y: list[float | None] = []
+    for _, part in own.sort_values(["charge", "fluid_h"]).groupby("charge"):
+        x += [*rounded(part["fluid_h"], 6), None]
+        y += [*rounded(part["value"]), None]
+    marker = {"color": "#fff", "size": 5, "line": {"color": SOFT, "width": 1}}
+    return [line(x, y, panel, line={"color": LINE, "width": 1.2}, marker=marker)] if x else []
 
 
 def _limit_lines(layout: dict[str, Any], panel: int, own: pd.DataFrame, limits: pd.DataFrame) -> None:

@@ -5,7 +5,7 @@ import pandas as pd
 from cmkit.books.book import Book
 from cmkit.books.markup import Html, join, link, nothing, state_mark, tag
 from cmkit.books.show import Shown, shown
-from cmkit.books.wording import STATES, count, natural_key
+from cmkit.books.wording import GLYPHS, STATES, count, natural_key
 
 
 def glance(book: Book) -> Shown:
@@ -52,8 +52,18 @@ def _cell(book: Book, rows: list) -> Html:
         return tag("td", class_="none")
     paged = set(book.paged)
     marks = [
-        link(state_mark(r.state), "#" + book.address(r.compartment)) if r.compartment in paged else state_mark(r.state)
+        link(_mark(r.state), "#" + book.address(r.compartment)) if r.compartment in paged else _mark(r.state)
         for r in rows
     ]
     worst = min((r.state for r in rows), key=STATES.index)
     return tag("td", *marks, class_=f"cell {worst.replace(' ', '-')}")
+
+
+def _mark(state: str) -> Html:
+    """A state's mark whose word the style hides where the grid is narrow (screen readers still have it)."""
+    return tag(
+        "span",
+        tag("i", GLYPHS[state], aria_hidden="true"),
+        tag("span", state, class_="word"),
+        class_=f"state {state.replace(' ', '-')}",
+    )

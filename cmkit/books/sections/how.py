@@ -92,42 +92,46 @@ def _aside(book: Book) -> list[Html]:
 
 
 def _limits(book: Book) -> Html:
-    """The limits that were in force for the families seen here."""
+    """The limits that were in force for the families seen here: level and rate of a result side by side."""
     limits = book.tables.limits
     if not len(limits):
         return nothing("No family has enough bottles for limits of its own yet, and none are set.")
-    rows = limits.sort_values(["family", "analyte", "measure"])
-    rate = rows["measure"] == "rate"
-    scale = rate.map({True: 1000.0, False: 1.0})
-    rows = rows.assign(
-        alert=rows["alert"] * scale,
-        alarm=rows["alarm"] * scale,
-        alarm_low=rows["alarm_low"] * scale,
-        alarm_high=rows["alarm_high"] * scale,
-    )
+    heads = ["Result", "Level, alert / alarm", "Wear rate, alert / alarm, ppm per 1,000 h", Column("Bottles", True)]
+    found: dict[
+        str, dict[str, list]
+    ] = {}  # family, analyte: its limits; plain loops, for there are hundreds of small groups
+    for r in limits.itertuples():
+        found.setdefault(r.family, {}).setdefault(r.analyte, []).append(r)
     inner = []
-    for family, own in rows.groupby("family", sort=True):
-        cells = [[f"{analyte_name(r.analyte)}, {'ppm per 1,000 h' if r.measure == 'rate' else analyte_unit(r.analyte) or 'number'}", number(r.alert), number(r.alarm),
-                  f"{number(r.alarm_low)} to {number(r.alarm_high)}" if pd.notna(r.alarm_low) else "-", f"{r.n:,.0f}" if pd.notna(r.n) else "-", r.method] for r in own.itertuples()]  # fmt: skip
-        inner.append(
-            folded(
-                str(family),
-                table(
-                    [
-                        "Result",
-                        Column("Alert", True),
-                        Column("Alarm", True),
-                        Column("Alarm, 90 % interval", True),
-                        Column("Bottles", True),
-                        "Made by",
-                    ],
-                    cells,
-                    f"Limits of {family}",
-                    hide_caption=True,
-                ),
-            )
-        )
-    return folded(f"Limits of {count(len(inner), 'family', 'families')}", *inner)
+    for family, results in sorted(found.items()):
+        cells = [_limit(analyte, rows) for analyte, rows in results.items()]
+        inner.append(folded(family, table(heads, cells, f"Limits of {family}", hide_caption=True)))
+    note = paragraph(
+        "The 90 % intervals of these limits, and how each was made, are in the table `limits`.", class_="note"
+    )
+    return folded(f"Limits of {count(len(inner), 'family', 'families')}", *inner, note)
+
+
+def _limit(analyte: str, rows: list) -> list[object]:
+    """Cells of one result's limits in one family."""
+    level = _pairs([r for r in rows if r.measure == "level"], 1.0)
+    rate = _pairs([r for r in rows if r.measure == "rate"], 1000.0)
+    bottles = max((r.n for r in rows if pd.notna(r.n)), default=None)
+    return [
+        analyte_name(analyte),
+        f"{level} {analyte_unit(analyte)}".strip(),
+        rate,
+        "-" if bottles is None else f"{bottles:,.0f}",
+    ]
+
+
+def _pairs(rows: list, scale: float) -> str:
+    """`80 / 112`, marked where the bad direction is down."""
+    words = [
+        f"{number(scale * r.alert)} / {number(scale * r.alarm)}{' (low)' if r.direction == 'down' else ''}"
+        for r in rows
+    ]
+    return "; ".join(words) or "-"
 
 
 def _assumptions(book: Book) -> Html:

@@ -24,7 +24,7 @@ from cmkit.books.wording import (
 )
 
 FULL_PAGES = 12  # past these a page keeps its results and evidence, so that a book stays small
-EVIDENCE_ROWS = 10
+EVIDENCE_ROWS = 8
 LEAST_CHANCE = 0.01
 
 

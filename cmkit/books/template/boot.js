@@ -2,25 +2,26 @@
   "use strict";
   const root = document.documentElement;
   const config = { responsive: true, displaylogo: false, showSendToCloud: false, displayModeBar: false };
-  const read = (node) => JSON.parse(node.textContent);
+
+  async function unpacked(id) {
+    const packed = Uint8Array.from(atob(document.getElementById(id).textContent), (c) => c.charCodeAt(0));
+    return new Response(new Blob([packed]).stream().pipeThrough(new DecompressionStream("gzip"))).text();
+  }
 
   async function loadLibrary() {
-    const packed = Uint8Array.from(atob(document.getElementById("plotly-gz").textContent), (c) => c.charCodeAt(0));
-    const stream = new Blob([packed]).stream().pipeThrough(new DecompressionStream("gzip"));
     const script = document.createElement("script");
-    script.textContent = await new Response(stream).text();
+    script.textContent = await unpacked("plotly-gz");
     document.head.append(script);
   }
 
-  const shared = document.getElementById("chart-template");
-  const template = shared ? read(shared) : undefined;
+  let drawings; // {template, charts}: what the page's charts draw, in order
 
   async function draw(figure) {
-    if (figure.dataset.drawn) return;
+    if (!drawings || figure.dataset.drawn) return; // opened early: drawn with the rest
     figure.dataset.drawn = "1";
-    const chart = read(figure.querySelector('script[type="application/json"]'));
+    const chart = drawings.charts[figures.indexOf(figure)];
     const layout = chart.layout || {};
-    if (!("template" in layout)) layout.template = template;
+    if (!("template" in layout)) layout.template = drawings.template;
     await Plotly.newPlot(figure.querySelector(".plot"), chart.data, layout, config);
   }
 
@@ -29,17 +30,25 @@
   const figures = [...document.querySelectorAll("figure.chart")];
   const drawOpen = (within) => Promise.all(figures.filter((f) => within.contains(f) && !folded(f)).map(draw));
 
-  // The numbers behind a chart, written out when asked for.
+  // The numbers behind a chart, written out when asked for: its own table, or else what is plotted.
   function numbers(details) {
-    const plot = details.closest("figure").querySelector(".plot");
+    const figure = details.closest("figure");
+    const plot = figure.querySelector(".plot");
     if (details.querySelector("table") || !plot.data) return;
+    const own = drawings.charts[figures.indexOf(figure)].table;
     const table = details.appendChild(document.createElement("table"));
     const row = (cells, tag) => {
       const line = table.insertRow();
       for (const cell of cells) line.appendChild(document.createElement(tag)).textContent = cell ?? "";
       return line;
     };
-    row(["series", "across", "up", "value"], "th").querySelectorAll("th").forEach((th) => (th.scope = "col"));
+    const head = row(own ? own.columns : ["series", "across", "up", "value"], "th");
+    head.querySelectorAll("th").forEach((th) => (th.scope = "col"));
+    if (own) own.rows.forEach((cells) => row(cells, "td"));
+    else plotted(plot, row);
+  }
+
+  function plotted(plot, row) {
     for (const trace of plot._fullData) {
       if (trace.visible !== true) continue;
       const name = trace.name || "";
@@ -70,6 +79,7 @@
 
   try {
     await loadLibrary();
+    drawings = JSON.parse(await unpacked("charts-gz"));
     if (location.hash) reveal();
     window.addEventListener("hashchange", reveal);
     await drawOpen(document.body);
