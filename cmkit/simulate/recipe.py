@@ -59,7 +59,8 @@ class Office:
     card_floors: dict[str, float]
     card_high: dict[str, float]
     card_low: dict[str, float]
-    doubles: float
+    times_usual: float
+    notable: float
     look_at_once: float
     acted: float
     found: float

@@ -9,7 +9,7 @@ from cmkit.simulate.bottle import Result, analyse
 from cmkit.simulate.faults import growth, share_of_way
 from cmkit.simulate.parts import content, lognormal
 from cmkit.simulate.recipe import Crew
-from cmkit.simulate.state import ROUND_H, Life, rates_now, refill, service
+from cmkit.simulate.state import ROUND_H, Letter, Life, rates_now, refill, service
 
 _LOW_UNSEALED, _LOW_SEALED = 0.95, 0.97  # topped up below these shares of the capacity
 _SEEN_LOW, _SEEN_OVER = 0.93, 1.02
@@ -83,9 +83,9 @@ def _bottle(life: Life, n: int, crew: Crew, late: int, note: str) -> None:
         "rate": rates_now(life, n),
     }
     life.books["samples"].append(row)
-    life.post.append(
-        ((reported - life.days[0]).days, n, sample, result.values, part.kind.sealed and row["fluid_level"] == "low")
-    )
+    low = part.kind.sealed and row["fluid_level"] == "low"
+    arrives = (reported - life.days[0]).days
+    life.post.append(Letter(arrives, n, sample, result.values, low, life.run_h, sump.age_h))
     if part.kind.sealed and life.volume[n] < _LOW_SEALED * part.capacity_l:
         _top_up(life, n, crew)
 

@@ -14,6 +14,19 @@ from cmkit.simulate.recipe import Crew, Laboratory, Machine, Recipe, Site
 ROUND_H = 250.0  # machines are visited on a grid of this many hours
 
 
+@dataclass(frozen=True)
+class Letter:
+    """A result on its way: when it reaches the office (index of the day), for which compartment, and what the label said."""
+
+    day: int
+    n: int
+    sample: str
+    values: dict[str, float]
+    low: bool
+    run_h: float
+    age_h: float
+
+
 @dataclass
 class Sump:
     """What changes in one compartment. Days are indices into the run's days; -1: nothing planned."""
@@ -37,7 +50,8 @@ class Sump:
     look_for: str = ""
     again: str = ""
     unsampled_until: date | None = None
-    last: dict[str, float] = field(default_factory=dict)
+    last: Letter | None = None
+    gains: dict[str, list[float]] = field(default_factory=dict)
 
 
 @dataclass
@@ -67,7 +81,7 @@ class Life:
     shift_h: float = 0.0
     next_round_h: float = 0.0
     down_until: int = -1
-    post: list[tuple[int, int, str, dict[str, float], bool]] = field(default_factory=list)
+    post: list[Letter] = field(default_factory=list)
     books: dict[str, list[dict]] = field(
         default_factory=lambda: {"samples": [], "services": [], "meters": [], "findings": []}
     )

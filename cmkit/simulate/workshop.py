@@ -6,9 +6,12 @@ import numpy as np
 
 from cmkit.simulate.balance import CARRIED
 from cmkit.simulate.faults import Fault, random_fault, share_of_way
-from cmkit.simulate.office import over_card
+from cmkit.simulate.office import gained, over_card, rising
 from cmkit.simulate.parts import draw_rates, lognormal
-from cmkit.simulate.state import Life, Sump, note_life, refill, service
+from cmkit.simulate.recipe import Office
+from cmkit.simulate.state import Letter, Life, Sump, note_life, refill, service
+
+_SHORTEST_H = 100.0  # no rate is told from bottles closer together
 
 
 def wake_faults(life: Life) -> None:
@@ -28,23 +31,40 @@ def fail(life: Life) -> None:
 
 
 def read_post(life: Life) -> None:
-    """Results that reach the office today are held against the card."""
+    """Results that reach the office today are held against the card and against the compartment's usual rise."""
     office = life.recipe.office
-    due = [p for p in life.post if p[0] <= life.today]
-    life.post = [p for p in life.post if p[0] > life.today]
-    for _, n, sample, values, low in due:
-        sump = life.sumps[n]
-        beyond = low or bool(over_card(office, sump.card, values, sump.last, sump.eased))
-        sump.last = values
-        repeat = sump.again != "" and sample >= sump.again
+    due = [letter for letter in life.post if letter.day <= life.today]
+    life.post = [letter for letter in life.post if letter.day > life.today]
+    for letter in due:
+        sump = life.sumps[letter.n]
+        beyond = _beyond(office, sump, letter)
+        repeat = sump.again != "" and letter.sample >= sump.again
         if not beyond or sump.look_on >= 0:
             sump.again = "" if repeat else sump.again
         elif life.rng.random() > office.acted:
             continue
         elif repeat or life.rng.random() < office.look_at_once:
-            sump.look_on, sump.look_for, sump.again = life.today + int(life.rng.integers(1, 7)), sample, ""
+            sump.look_on, sump.look_for, sump.again = life.today + int(life.rng.integers(1, 7)), letter.sample, ""
         elif sump.again == "":
             sump.bottle_on = life.today + int(life.rng.integers(1, 5))
+
+
+def _beyond(office: Office, sump: Sump, letter: Letter) -> bool:
+    """Whether a result is out of line. One that is not becomes the bottle that the next one is compared with."""
+    beyond = letter.low or over_card(sump.card, letter.values, sump.eased)
+    gain: dict[str, float] = {}
+    if sump.last is not None:
+        since = letter.run_h - sump.last.run_h
+        same_fluid = letter.age_h >= since
+        hours = since if same_fluid else letter.age_h
+        if hours >= _SHORTEST_H:
+            gain = gained(letter.values, sump.last.values, 1.0 if same_fluid else sump.part.kind.residual, hours)
+    beyond = beyond or rising(office, sump.card, letter.values, gain, sump.gains)
+    if not beyond:
+        sump.last = letter
+        for analyte, value in gain.items():
+            sump.gains.setdefault(analyte, []).append(value)
+    return beyond
 
 
 def look(life: Life) -> None:
@@ -65,7 +85,7 @@ def look(life: Life) -> None:
             _mend(life, n, "caught", share=way)
         else:
             _finding(life, sump, "no defect", prompt)
-            sump.eased *= office.ease
+            sump.eased, sump.last = sump.eased * office.ease, None
 
 
 def _finding(life: Life, sump: Sump, outcome: str, prompt: str) -> None:
@@ -111,7 +131,7 @@ def _mend(life: Life, n: int, how: str, share: float) -> None:
         service(life, sump, "change", sump.part.capacity_l)
         refill(life, n, kept=sump.part.kind.residual)
     sump.fault = random_fault(life.recipe, sump.part, life.run_h, sump.rng)
-    sump.bottle_at_h, sump.last, sump.eased = life.run_h + sump.rng.uniform(50, 100), {}, 1.0
+    sump.bottle_at_h, sump.last, sump.eased = life.run_h + sump.rng.uniform(50, 100), None, 1.0
     sump.look_on, sump.look_for, sump.again, sump.bottle_on, sump.change_on = -1, "", "", -1, -1
 
 
