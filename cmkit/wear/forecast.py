@@ -141,26 +141,48 @@ def forecast_next(
     """One row per compartment x analyte of rule `rate` (columns FORECAST), from the newest bottle of the component now in place.
 
     hours_ahead: operating hours from that bottle to the next one (its interval, or the hours already run where that is more).
-    next_mean, next_sd: the result to expect there, laboratory scatter included. limit: the family's alarm limit for the level. chance: of the true level
-    passing it before that bottle's result is in the office, turnaround included. h10, h50, h90: operating hours from the newest bottle to the
+    next_mean, next_sd: the result to expect there, laboratory scatter included. limit: the family's alarm limit for the level (of a
+    percentile its upper bound). chance: of the true level passing it before that bottle's result is in the office, turnaround included;
+    the time already gone by counts too. h10, h50, h90: operating hours from the newest bottle to the
     limit. A fluid change done since the bottle, or planned before the next, is allowed for; one that is overdue is not assumed.
     """
     last = _last_states(known, exposure, history, numbers)
     if not len(last):
         return pd.DataFrame(columns=FORECAST)
     last = _dilution(_plans(known, last, use), exposure)
-    level = limits[(limits["measure"] == "level") & (limits["direction"] == "up")][["family", "analyte", "alarm"]]
-    last = last.merge(level.rename(columns={"alarm": "limit"}), on=["family", "analyte"], how="left")
+    last = last.merge(_level_limits(limits), on=["family", "analyte"], how="left")
     state = _as_state(last)
-    crossing = time_to_limit(
-        state, last["limit"].fillna(np.inf), last["until_change"], last["hours_ahead"] + last["turnaround"],
-        last["residual"], last["change_every"],
-    )  # fmt: skip
+    crossing = _crossing(state, last)
     out = last.assign(**{f.name: getattr(crossing, f.name) for f in fields(crossing)})
     out["chance"] = out["chance"].where(out["limit"].notna())
     out["next_mean"], out["next_sd"] = _next_result(state, last)
     out["words"] = [_words(r) for r in out.itertuples()]
     return out[FORECAST].sort_values(["compartment", "analyte"], kind="stable", ignore_index=True)
+
+
+def _level_limits(limits: pd.DataFrame) -> pd.DataFrame:
+    """Upper alarm limit of the level per family x analyte; of a percentile the upper bound of its own uncertainty."""
+    level = limits[(limits["measure"] == "level") & (limits["direction"] == "up")]
+    fixed = level["method"].isin(["maker", "practice"])
+    limit = level["alarm"].where(fixed, level["alarm_high"].fillna(level["alarm"]))
+    return level[["family", "analyte"]].assign(limit=limit)
+
+
+def _crossing(state: WearState, last: pd.DataFrame) -> Crossing:
+    """Time to the limit from the newest bottle; where the fluid was changed since, counted from that change on."""
+    column = {
+        c: last[c].to_numpy(dtype=float)
+        for c in ("until_change", "residual", "change_every", "hours_ahead", "turnaround")
+    }
+    done = last["changed_since"].to_numpy(dtype=bool)
+    begun = np.where(done, column["until_change"], 0.0)
+    renewed = after_change(state, begun, column["residual"])
+    now = WearState(*(np.where(done, getattr(renewed, f.name), getattr(state, f.name)) for f in fields(state)))
+    found = time_to_limit(
+        now, last["limit"].fillna(np.inf), np.where(done, column["change_every"], column["until_change"]),
+        np.maximum(column["hours_ahead"] + column["turnaround"] - begun, 0.0), column["residual"], column["change_every"],
+    )  # fmt: skip
+    return Crossing(found.h10 + begun, found.h50 + begun, found.h90 + begun, found.chance)
 
 
 def _last_states(known: Fleet, exposure: pd.DataFrame, history: pd.DataFrame, numbers: pd.DataFrame) -> pd.DataFrame:
@@ -197,7 +219,7 @@ def _plans(known: Fleet, last: pd.DataFrame, use: pd.DataFrame) -> pd.DataFrame:
     planned = change - out["fluid_h"].fillna(0.0)
     changed = (since > 0) | ((since == 0) & (out["fluid_h"] > 24))
     out["until_change"] = np.where(changed, since * per_day, np.where(planned > 0, planned, np.inf))
-    return out.assign(change_every=change, residual=[k.residual for k in kinds])
+    return out.assign(changed_since=changed, change_every=change, residual=[k.residual for k in kinds])
 
 
 def _dilution(last: pd.DataFrame, exposure: pd.DataFrame) -> pd.DataFrame:

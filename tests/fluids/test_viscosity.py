@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from chemicals.viscosity import viscosity_index as peer_index
-from hypothesis import assume, given
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from cmkit.fluids.viscosity import (
@@ -56,6 +56,7 @@ def test_table_is_the_standards(design_data) -> None:
     np.testing.assert_allclose(index_reference(70.0000001), (4903.87, 1557.66), rtol=1e-5)
 
 
+@settings(deadline=None)
 @given(st.floats(2.0, 200), st.floats(1.5, 40))
 def test_viscosity_index_equals_the_peer_everywhere(kv100: float, ratio: float) -> None:
     kv40 = kv100 * ratio
@@ -164,6 +165,7 @@ def test_a_grade_that_says_nothing(grade: str) -> None:
     assert answer.reason
 
 
+@settings(deadline=None)
 @given(st.floats(5, 500), st.floats(5, 500), st.floats(0.02, 0.98))
 def test_mixing_lies_between_and_turns_round(one: float, other: float, share: float) -> None:
     assume(abs(one - other) > 0.5)

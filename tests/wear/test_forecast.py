@@ -148,7 +148,15 @@ def frames(**services: object) -> dict:
         }
     )
     limits = pd.DataFrame(
-        {"family": ["f"], "analyte": ["Fe_ppm"], "measure": ["level"], "direction": ["up"], "alarm": [70.0]}
+        {
+            "family": ["f"],
+            "analyte": ["Fe_ppm"],
+            "measure": ["level"],
+            "direction": ["up"],
+            "alarm": [70.0],
+            "alarm_high": [80.0],
+            "method": ["maker"],
+        }
     )
     use = pd.DataFrame(
         {"machine": ["m"], "h_per_day": [10.0], "last_read_on": [DAY + pd.Timedelta(days=100)], "last_run_h": [1500.0]}
@@ -183,6 +191,25 @@ def test_frame_starts_again_after_a_change_done_since_the_bottle() -> None:
     row = forecast_next(**frames(compartment=["d"], kind=["change"], done_on=[DAY + pd.Timedelta(days=100)])).iloc[0]
     assert row["next_mean"] == pytest.approx(0.08 * 60 * np.exp(-0.05) + 0.045 * -np.expm1(-0.05) / 1e-4, rel=1e-6)
     assert row["chance"] < 0.1
+
+
+def test_frame_forgets_what_was_drained() -> None:
+    """Above the limit when the bottle was drawn, changed the same day: the climb starts from what the change left."""
+    given = frames(compartment=["d"], kind=["change"], done_on=[DAY + pd.Timedelta(days=100)])
+    given["history"]["level"] = 90.0
+    row = forecast_next(**given).iloc[0]
+    assert row["chance"] < 0.1
+    assert "already above" not in row["words"]
+    not_changed = frames()
+    not_changed["history"]["level"] = 90.0
+    assert "already above" in forecast_next(**not_changed).iloc[0]["words"]
+
+
+def test_frame_holds_a_percentile_by_its_upper_bound() -> None:
+    given = frames()
+    given["limits"]["method"] = "trimmed and shrunk"
+    assert forecast_next(**given).iloc[0]["limit"] == 80
+    assert forecast_next(**frames()).iloc[0]["limit"] == 70
 
 
 def test_frame_says_nothing_of_a_component_replaced_since() -> None:
