@@ -48,8 +48,8 @@ def screen_bottles(
 
 
 def _ordered(doubts: pd.DataFrame, samples: pd.DataFrame) -> pd.DataFrame:
-    drawn = samples.drop_duplicates("sample").set_index("sample")["drawn_on"]
-    keyed = doubts.assign(_on=doubts["sample"].map(drawn))
+    drawn = samples.drop_duplicates("sample")[["sample", "drawn_on"]].rename(columns={"drawn_on": "_on"})
+    keyed = doubts.astype({"sample": "str"}).merge(drawn, on="sample", how="left")
     keyed = keyed.sort_values(
         ["compartment", "_on", "sample", "probability"], ascending=[True, True, True, False], kind="stable"
     )

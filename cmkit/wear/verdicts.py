@@ -46,8 +46,9 @@ def collect_evidence(
     rows = pd.concat([p for p in parts if len(p)] or [pd.DataFrame(columns=EVIDENCE)], ignore_index=True)
     reported = known.samples.set_index("sample")
     reported = reported["reported_on"].fillna(reported["received_on"]).fillna(reported["drawn_on"])
-    rows["known_on"] = rows["sample"].map(reported)
+    rows["known_on"] = reported.reindex(rows["sample"].astype("str")).to_numpy()
     order = ["compartment", "drawn_on", "sample", "analyte", "rule"]
+    rows = rows.astype({"value": "float64", "threshold": "float64", "drawn_on": "datetime64[us]"})
     return rows[EVIDENCE].sort_values(order, kind="stable").reset_index(drop=True)
 
 
