@@ -128,6 +128,7 @@ def _slip(hours: int, rng: np.random.Generator) -> int:
 
 
 def change_fluids(life: Life) -> None:
+    """Fluid changes planned for today; what stays behind varies about the kind's residual."""
     for n, sump in enumerate(life.sumps):
         if 0 <= sump.change_on <= life.today:
             kept = float(np.clip(sump.part.kind.residual * lognormal(sump.rng, life.recipe.spread.residual_cv), 0, 0.9))

@@ -134,6 +134,7 @@ def note_life(life: Life, n: int) -> None:
 
 
 def service(life: Life, sump: Sump, kind: str, litres: float | None) -> None:
+    """Write a service into the books; litres: filled in, None for work without fluid."""
     if not life.recording:
         return
     money = life.recipe.money
@@ -157,6 +158,7 @@ def service(life: Life, sump: Sump, kind: str, litres: float | None) -> None:
 
 
 def refill(life: Life, n: int, kept: float) -> None:
+    """Drain compartment n down to the share `kept` of its charge and fill it up with its own fluid."""
     sump = life.sumps[n]
     life.amount[n], life.volume[n] = drain_and_fill(
         life.amount[n], life.volume[n], kept, sump.part.fresh, sump.part.capacity_l
@@ -165,4 +167,5 @@ def refill(life: Life, n: int, kept: float) -> None:
 
 
 def meter_row(life: Life, new: bool) -> dict:
+    """A row of the meters table for today."""
     return {"machine": life.machine.machine, "read_on": life.day, "meter_h": round(life.meter_h), "new_meter": new}

@@ -23,6 +23,7 @@ def wake_faults(life: Life) -> None:
 
 
 def fail(life: Life) -> None:
+    """Faults that have come to their end become failures, with a finding and a new component."""
     for n, sump in enumerate(life.sumps):
         if sump.fault is not None and share_of_way(sump.fault, life.run_h) >= 1:
             _finding(life, sump, "failed", sump.look_for if sump.look_on >= 0 else "")
