@@ -4,6 +4,10 @@ Weighted least squares (standard errors as in any text on regression), Huber's a
 slopes, and variances moderated across like series (Smyth 2004). They agree with the filter where its additions are switched off.
 """
 
+import itertools
+import os
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -46,14 +50,33 @@ def weighted_slopes(
         raise ValueError(f"x, groups and weights have {len(x)}, {len(groups)} and {len(w)} rows; wanted the same")
     starts = np.r_[0, np.flatnonzero(groups[1:] != groups[:-1]) + 1, len(x)] if len(x) else np.zeros(1, np.int64)
     out = np.empty((7, len(starts) - 1, y.shape[1]))
-    first = 0
-    while first < len(starts) - 1:
-        last = max(int(np.searchsorted(starts, starts[first] + block, side="right")) - 1, first + 1)
-        rows = slice(starts[first], starts[last])
-        out[:, first:last] = _block_lines(x[rows], y[rows], w[rows], starts[first : last + 1] - starts[first])
-        first = last
+    edges = [0]
+    while edges[-1] < len(starts) - 1:
+        fits = int(np.searchsorted(starts, starts[edges[-1]] + block, side="right")) - 1
+        edges.append(max(fits, edges[-1] + 1))
+
+    def work(part: slice) -> None:
+        rows = slice(starts[part.start], starts[part.stop])
+        bounds = starts[part.start : part.stop + 1] - starts[part.start]
+        out[:, part] = _block_lines(x[rows], y[rows], w[rows], bounds)
+
+    _each(work, [slice(a, b) for a, b in itertools.pairwise(edges)])
     slope, intercept, se_slope, se_intercept, n, scale, sse = out
     return Lines(slope, intercept, se_slope, se_intercept, n.astype(np.int64), scale, sse)
+
+
+def _each(work: Callable[[slice], None], parts: list[slice]) -> None:
+    """Blocks one after another, or on all processors at once: numpy and the sparse product let go of the interpreter while they count."""
+    if len(parts) < 3:
+        for part in parts:
+            work(part)
+        return
+    with ThreadPoolExecutor(os.cpu_count()) as pool:
+        list(pool.map(work, parts))
+
+
+def _parts(count: int, step: int) -> list[slice]:
+    return [slice(start, min(start + step, count)) for start in range(0, count, step)]
 
 
 def _block_lines(x: Floats, y: Floats, w: Floats, starts: NDArray[np.int64]) -> Floats:
@@ -62,18 +85,27 @@ def _block_lines(x: Floats, y: Floats, w: Floats, starts: NDArray[np.int64]) -> 
     adder = csr_array((np.ones(len(x)), np.arange(len(x)), starts), shape=(len(size), len(x)))
     middle = np.asarray(adder @ x) / size
     x = x - np.repeat(middle, size)
-    seen = np.isfinite(y)
-    whole = bool(seen.all())
-    level = np.repeat(np.where(np.isfinite(y[starts[:-1]]), y[starts[:-1]], 0.0), size, axis=0)
-    y = y - level if whole else np.where(seen, y - level, 0.0)
+    missing = np.flatnonzero(~np.isfinite(y).ravel())
+    level = np.repeat(np.nan_to_num(y[starts[:-1]]), size, axis=0)
+    y = y - level
+    y.ravel()[missing] = 0.0
     wy = w[:, None] * y
-    sy, sxy, syy = adder @ wy, adder @ (x[:, None] * wy), adder @ (wy * y)
+    sy, syy = adder @ wy, adder @ (wy * y)
+    sxy = adder @ np.multiply(x[:, None], wy, out=wy)
     by_x = np.column_stack([np.ones_like(w), w, w * x, w * x * x])
-    if whole:
-        n, sw, sx, sxx = (v[:, None] for v in (adder @ by_x).T)
-    else:
-        n, sw, sx, sxx = (adder @ (column[:, None] * seen) for column in by_x.T)
+    n, sw, sx, sxx = _without(
+        missing, by_x, np.asarray(adder @ by_x), np.repeat(np.arange(len(size)), size), y.shape[1]
+    )
     return _closed_form(np.broadcast_arrays(n, sw, sx, sxx, sy, sxy, syy), middle[:, None], level[starts[:-1]])
+
+
+def _without(
+    missing: NDArray[np.int64], by_row: Floats, sums: Floats, group: NDArray[np.int64], columns: int
+) -> list[Floats]:
+    """Sums over each group that hold for every column, less the rows missing in some; missing: flat positions in (rows, columns)."""
+    row, column = np.divmod(missing, columns)
+    cell, size = group[row] * columns + column, len(sums) * columns
+    return [sums[:, [k]] - np.bincount(cell, by_row[row, k], size).reshape(-1, columns) for k in range(by_row.shape[1])]
 
 
 def _closed_form(sums: tuple[Floats, ...], middle: Floats, level: Floats) -> Floats:
@@ -103,12 +135,14 @@ def theil_sen_slopes(x: ArrayLike, y: ArrayLike, block: int = 500) -> tuple[Floa
     i, j = np.triu_indices(x.shape[1], 1)
     step = max(1, block * 20 // max(len(i), 1))
     slope = np.empty(len(x))
-    for start in range(0, len(x), step):
-        part = slice(start, start + step)
+
+    def work(part: slice) -> None:
         dx = x[part][:, j] - x[part][:, i]
         dy = y[part][:, j] - y[part][:, i]
         usable = (dx != 0) & np.isfinite(dx) & np.isfinite(dy)
         slope[part] = _median_of(dy / np.where(usable, dx, 1.0), usable)
+
+    _each(work, _parts(len(x), step))
     seen = np.isfinite(x) & np.isfinite(y)
     return slope, _median_of(y, seen) - slope * _median_of(x, seen)
 
@@ -130,9 +164,11 @@ def huber_slopes(x: ArrayLike, y: ArrayLike, steps: int = 50, block: int = 500) 
     """
     x, y = (np.atleast_2d(np.asarray(v, float)) for v in (x, y))
     out = np.empty((6, len(x)))
-    for start in range(0, len(x), block):
-        part = slice(start, start + block)
+
+    def work(part: slice) -> None:
         out[:, part] = _huber_block(x[part], y[part], steps)
+
+    _each(work, _parts(len(x), block))
     slope, intercept, se_slope, se_intercept, scale, sse = out
     return Lines(slope, intercept, se_slope, se_intercept, np.full(len(x), x.shape[1]), scale, sse)
 
