@@ -12,6 +12,7 @@ from cmkit.errors import MissingTable
 from cmkit.intervals.advise import advise_intervals
 from cmkit.practice.due import next_due
 from cmkit.practice.replay import alarm_record
+from cmkit.practice.rounds import plan_round
 from cmkit.practice.waiting import cost_of_waiting
 from cmkit.records.analytes import with_own
 from cmkit.records.fleet import Fleet
@@ -64,6 +65,7 @@ def assess(fleet: Fleet, as_of: str | pd.Timestamp, frozen_numbers: pd.DataFrame
 
     # what to do about it, how often to sample, and what past alarms led to
     due = next_due(known, exposure, use, verdicts)
+    cards = plan_round(known, due)
     record = alarm_record(known, spells, finding_hours(known)[["finding", "run_h"]])
     waiting = cost_of_waiting(known, verdicts, due, use, record)
     intervals, curves = advise_intervals(known, exposure, numbers, wear, use, due)
@@ -72,7 +74,7 @@ def assess(fleet: Fleet, as_of: str | pd.Timestamp, frozen_numbers: pd.DataFrame
         about=about(known), sites=known.sites, machines=known.machines, compartments=known.compartments, samples=known.samples,
         services=known.services, meters=known.meters, findings=known.findings, corrections=known.corrections,
         set_aside=known.set_aside, repairs=known.repairs, counts=known.counts, hours=hours, use=use, exposure=exposure,
-        numbers=numbers, history=history, trust=trust, doubts=doubts, wear=wear, limits=limits, evidence=evidence, due=due,
+        numbers=numbers, history=history, trust=trust, doubts=doubts, wear=wear, limits=limits, evidence=evidence, due=due, cards=cards,
         forecast=forecast, verdicts=verdicts, causes=causes, intervals=intervals, curves=curves, waiting=waiting, record=record,
     )  # fmt: skip
 

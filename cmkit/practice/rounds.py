@@ -7,7 +7,6 @@ forward; a final drive's level stands at the bottom of its plug's thread; a low 
 
 import hashlib
 import math
-from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -16,25 +15,19 @@ from cmkit.records.fleet import Fleet
 
 CARDS = [
     "site", "machine", "compartment", "kind", "position", "side", "fluid", "grade", "access", "method", "pump", "tube_mm", "tube_words",
-    "ready", "level_words", "due_meter_h", "due_on", "why", "last_run_h", "bottle", "place",
+    "ready", "level_words", "due_meter_h", "due_on", "why", "last_run_h", "bottle", "later",
 ]  # fmt: skip
+AHEAD_DAYS = 31
 _URGENT = {"repeat after alarm": 0, "never sampled": 1, "sooner after alert": 2}
 _DAYS_A_WEEK = 7
 _LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ2345678"  # 31, a prime, without letters that look alike in handwriting
 _SPARE = 1.1  # own choice: bottles and tube to spare on a round
 
 
-@dataclass(frozen=True)
-class Round:
-    """A round: `cards` (one row a bottle, in walking order), `later` (due too, but past the crew's capacity), `bring` (item, number, unit)."""
+def plan_round(known: Fleet, due: pd.DataFrame, days: int = AHEAD_DAYS) -> pd.DataFrame:
+    """Cards, one a bottle, of what falls due within `days` of the view's date (columns CARDS), by site, machine and compartment.
 
-    cards: pd.DataFrame
-    later: pd.DataFrame
-    bring: pd.DataFrame
-
-
-def plan_round(known: Fleet, due: pd.DataFrame, days: int = 31) -> Round:
-    """What falls due within `days` of the view's date, urgent first within the crew's capacity, then grouped by machine.
+    later: True for what is due too but past the crew's capacity; urgent bottles are never left for routine ones.
 
     due: frame of `practice.due.next_due`. Capacity: settings.sampling.crew_samples_per_week over the period and all sites, shared
     in proportion to what is due at each site; 0 means no limit. Compartments of idle machines wait until the machine works again.
@@ -44,10 +37,10 @@ def plan_round(known: Fleet, due: pd.DataFrame, days: int = 31) -> Round:
     wanted["order"] = wanted["why"].map(_URGENT).fillna(3)
     wanted["share_past"] = (wanted["overdue_h"] / wanted["every_h"]).fillna(0)
     wanted = wanted.sort_values(["order", "share_past", "due_on", "compartment"], ascending=[True, False, True, True])
-    room = math.floor(known.settings.sampling.crew_samples_per_week * days / _DAYS_A_WEEK) or len(wanted)
+    per_week = known.settings.sampling.crew_samples_per_week
+    room = math.floor(per_week * days / _DAYS_A_WEEK) if per_week > 0 else len(wanted)
     kept = _within_capacity(wanted, room)
-    cards = _cards(known, wanted[kept])
-    return Round(cards, _cards(known, wanted[~kept]), what_to_bring(cards))
+    return _cards(known, wanted.assign(later=~kept))
 
 
 def _within_capacity(wanted: pd.DataFrame, room: int) -> pd.Series:
@@ -85,7 +78,6 @@ def _cards(known: Fleet, rows: pd.DataFrame) -> pd.DataFrame:
     out["level_words"] = [_level_words(kind) for kind in out["kind"]]
     out["side"] = out["position"].map(side_words)
     out["bottle"] = [bottle_number(c, known.date) for c in out["compartment"]]
-    out["place"] = [f"{i}" for i in out.groupby("machine").cumcount() + 1]
     return out[CARDS]
 
 

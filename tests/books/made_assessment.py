@@ -5,9 +5,11 @@ from dataclasses import asdict, replace
 import numpy as np
 import pandas as pd
 
-from cmkit.assessment import Assessment
+from cmkit.assessment import Assessment, table_names
 from cmkit.practice.due import next_due
 from cmkit.practice.replay import alarm_record
+from cmkit.practice.rounds import plan_round
+from cmkit.practice.rounds import plan_round
 from cmkit.practice.waiting import cost_of_waiting
 from cmkit.records.analytes import analyte_register, below
 from cmkit.records.fleet import Fleet
@@ -259,10 +261,12 @@ def made_assessment(hostile: str = "") -> Assessment:
         "kinds": kinds,
         "fixed_limits": [],
     }
-    return Assessment(
-        about=about, sites=known.sites, machines=known.machines, compartments=known.compartments, samples=known.samples, services=known.services,
+    tables = dict(
+        sites=known.sites, machines=known.machines, compartments=known.compartments, samples=known.samples, services=known.services,
         meters=known.meters, findings=known.findings, corrections=known.corrections, set_aside=known.set_aside, repairs=known.repairs, counts=known.counts,
         hours=hours, use=use, exposure=exposure, numbers=pd.DataFrame({"family": [], "analyte": []}), history=history, trust=trust, doubts=doubts, wear=wear,
-        limits=limits, evidence=evidence, due=due, forecast=forecast, verdicts=verdicts, causes=made_causes(verdicts), intervals=intervals, curves=curves,
+        limits=limits, evidence=evidence, due=due, cards=plan_round(known, due), forecast=forecast, verdicts=verdicts, causes=made_causes(verdicts), intervals=intervals, curves=curves,
         waiting=cost_of_waiting(known, verdicts, due, use, record), record=record,
     )  # fmt: skip
+    cards = plan_round(known, due)
+    return Assessment(about=about, **({name: pd.DataFrame() for name in table_names()} | tables | {"cards": cards}))

@@ -45,7 +45,7 @@ def sheet(known, tmp_path):
         ]
     )
     path = tmp_path / "round.xlsx"
-    write_field_sheet(plan_round(known, due).cards, path)
+    write_field_sheet(plan_round(known, due), path)
     return path
 
 
