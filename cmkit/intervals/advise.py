@@ -8,12 +8,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from cmkit.intervals.cost import Case, distinct, interval_cost
+from cmkit.intervals.cost import Case, distinct, equivalent_chance, interval_cost
 from cmkit.intervals.delay import Array
+from cmkit.intervals.detection import typical_levels
 from cmkit.intervals.estimate import FEW, RECORDS, Prior, fit_defect_history
 from cmkit.intervals.tune import FLAT, Uncertainty, allocate_samples, draw_factors, flat_stretch, interval_uncertainty
 from cmkit.records.analytes import with_own
 from cmkit.records.fleet import Fleet
+from cmkit.records.settings import Kind, Settings
 from cmkit.trust.hours import finding_hours
 
 INTERVALS = [
@@ -56,8 +58,9 @@ def advise_intervals(
     operating hours, costs are per 1,000 of them. advised_h is NaN when no interval pays or none could be judged; the words say which.
     The advice is the interval of least expected cost on the service grid, within what crew and laboratory can do.
     """
-    learnt = defect_rates(known, exposure, use)
-    rows = _compartments(known, exposure, numbers, wear, use, due).merge(learnt, on="kind", how="left")
+    rows = _compartments(known, exposure, numbers, wear, use, due)
+    learnt = defect_rates(defect_records(known, exposure, use), known.settings, _chance_by_kind(known, rows))
+    rows = rows.merge(learnt, on="kind", how="left")
     judged = rows[rows["analyte"].notna()].reset_index(drop=True)
     rest = _not_judged(rows[rows["analyte"].isna()])
     if judged.empty:
@@ -68,42 +71,63 @@ def advise_intervals(
     allowed = np.isin(grid, known.settings.sampling.service_grid_h) | np.isinf(grid)
     spread = _spread(case, grid, today, allowed, judged)
     choice, binds = _within_capacity(known, judged, spread, allowed)
-    advice = _advice(judged, case, spread, choice).assign(binds=binds, changes=_changes(case, grid[allowed]))
+    advice = _advice(judged, case, spread, choice).assign(binds=binds)
+    advice["changes"] = _changes(case, grid[allowed], grid[choice])
     advice = _in_words(advice, exposure)
     both = pd.concat([advice[INTERVALS], rest], ignore_index=True) if len(rest) else advice[INTERVALS]
     return both.sort_values("compartment").reset_index(drop=True), _curves(judged, spread)
 
 
-def defect_rates(known: Fleet, exposure: pd.DataFrame, use: pd.DataFrame) -> pd.DataFrame:
+def defect_rates(records: pd.DataFrame, settings: Settings, chance: dict[str, float]) -> pd.DataFrame:
     """What the fleet's own record says of each kind of compartment (columns LEARNT): defect rate, mean delay, weight of the prior.
 
-    Below ten events the delay stays the assumed one; above, rate, delay and detection are fitted together.
+    records: as :func:`defect_records` makes them; chance: per kind, that a sample shows a present defect, from the trend. Below ten events
+    the delay stays the assumed one; above, rate, delay and detection are fitted together.
     """
-    records = defect_records(known, exposure, use).merge(known.compartments[["compartment", "kind"]], on="compartment")
-    weight = assumption("rate_prior_events")
-    rows = []
-    for name, own in records.groupby("kind", sort=True):
-        kind = known.settings.kind(str(name))
-        events, hours = int(own["kind_of"].isin(["defect", "failure"]).sum()), float(own["hours"].sum())
-        rate = (weight + events) / (weight / kind.defect_rate_per_h + hours)
-        delay, sd = kind.delay_mean_h, assumption("delay_log_sd")
-        lean = (weight / (weight + events), 1.0)
-        if events >= FEW:
-            prior = Prior(kind.defect_rate_per_h, weight, delay, sd, 0.6, assumption("detection_logit_sd"))
-            fit = fit_defect_history(own.assign(compartment=own["life"], kind=own["kind_of"])[RECORDS], prior)
-            rate, delay, sd, lean = (
-                fit.defect_rate_per_h,
-                fit.delay_mean_h,
-                float(fit.covariance[1, 1] ** 0.5),
-                fit.prior_weight[:2],
-            )
-        words = f"{events} event{'' if events == 1 else 's'} in {hours:,.0f} h; the defect rate is {lean[0]:.0%} and the delay {lean[1]:.0%} assumed"
-        rows.append((name, events, hours, rate, delay, sd, weight + events, (lean[0] + lean[1]) / 2, words))
+    rows = [
+        _learn(own, settings.kind(str(name)), chance.get(str(name), 0.6))
+        for name, own in records.groupby("kind", sort=True)
+    ]
     return pd.DataFrame(rows, columns=LEARNT)
 
 
+def _learn(own: pd.DataFrame, kind: Kind, chance: float) -> tuple[Any, ...]:
+    """One row of LEARNT: Gamma posterior of the rate, or the fit of rate, delay and detection where there are events enough."""
+    weight, delay, sd = assumption("rate_prior_events"), kind.delay_mean_h, assumption("delay_log_sd")
+    events, hours = int(own["kind_of"].isin(["defect", "failure"]).sum()), float(own["hours"].sum())
+    assumed_h = weight / kind.defect_rate_per_h
+    rate, lean = (weight + events) / (assumed_h + hours), (assumed_h / (assumed_h + hours), 1.0)
+    if events >= FEW:
+        prior = Prior(
+            kind.defect_rate_per_h,
+            weight,
+            delay,
+            sd,
+            float(np.clip(chance, 0.02, 0.98)),
+            assumption("detection_logit_sd"),
+        )
+        fit = fit_defect_history(own.assign(compartment=own["life"], kind=own["kind_of"])[RECORDS], prior)
+        rate, delay, sd = fit.defect_rate_per_h, fit.delay_mean_h, float(fit.covariance[1, 1] ** 0.5)
+        lean = fit.prior_weight[:2]
+    seen = f"{events} event{'' if events == 1 else 's'} in {hours:,.0f} h"
+    words = f"{seen}; the defect rate is {lean[0]:.0%} and the delay {lean[1]:.0%} assumed"
+    return kind.kind, events, hours, rate, delay, sd, weight + events, sum(lean) / 2, words
+
+
+def _chance_by_kind(known: Fleet, rows: pd.DataFrame) -> dict[str, float]:
+    """For one typical compartment of each kind, the constant chance per sample that catches what the trend catches today."""
+    some = rows[rows["analyte"].notna()].sort_values("m", kind="stable")
+    middle = some.groupby("kind").apply(lambda own: own.index[len(own) // 2], include_groups=False)
+    if middle.empty:
+        return {}
+    typical = some.loc[middle].reset_index(drop=True)
+    case = _case(known, typical.assign(defect_rate_per_h=np.nan, delay_mean_h=np.nan))
+    chances = [equivalent_chance(case.take(np.array([n])), every) for n, every in enumerate(typical["today_h"])]
+    return dict(zip(typical["kind"], chances, strict=True))
+
+
 def defect_records(known: Fleet, exposure: pd.DataFrame, use: pd.DataFrame) -> pd.DataFrame:
-    """Samples and looks inside of each compartment life in order: compartment, life, run_h, kind_of, hours (since the record before).
+    """Samples and looks inside of each compartment life in order: compartment, kind, life, run_h, kind_of, hours (since the record before).
 
     kind_of is a kind of `estimate.fit_defect_history`. A finding prompted by a sample counts at that sample; samples between the two
     say nothing. Each life begins at its first sample, taken as healthy, and ends at the machine's last reading or its last record.
@@ -121,7 +145,8 @@ def defect_records(known: Fleet, exposure: pd.DataFrame, use: pd.DataFrame) -> p
     hours = rows.groupby(["compartment", "life"])["run_h"].diff().fillna(0.0)
     rows["hours"] = hours.clip(lower=0.0)
     rows["life"] = rows["compartment"] + " " + rows["life"].astype("str")
-    return rows[["compartment", "life", "run_h", "kind_of", "hours"]]
+    rows = rows.merge(known.compartments[["compartment", "kind"]], on="compartment")
+    return rows[["compartment", "kind", "life", "run_h", "kind_of", "hours"]]
 
 
 _KIND_OF = {"defect": "defect", "failed": "failure", "no defect": "sound"}
@@ -229,6 +254,8 @@ def _curve_grid(service: Array, today: Array) -> Array:
 
 def _spread(case: Case, grid: Array, today: Array, allowed: Array, rows: pd.DataFrame) -> Uncertainty:
     """Costs with their spread, kind by kind: what is not known is drawn once a kind, so that its compartments share the draws."""
+    levels = typical_levels(case.base_rate, case.change_every_h, case.residual)
+    case = replace(case, level=levels.mean(axis=1))  # one level instead of two: half the work, shares caught within .02
     parts, order = [], []
     for _, own in rows.groupby("kind", sort=True):
         at = own.index.to_numpy()
@@ -296,20 +323,19 @@ _VARIED = (
 )
 
 
-def _changes(case: Case, allowed: Array) -> Array:
-    """What the best interval would be with half or double of each thing that moves it most, in words."""
-    first, own = distinct(case.columns())
-    few = case.take(first)
-    base = interval_cost(few, allowed).cost_per_h.argmin(axis=1)
+def _changes(case: Case, allowed: Array, advised: Array) -> list[str]:
+    """What the best interval would be with half or double of each thing that moves it most, where it differs from the advice."""
+    first, own = distinct(case.columns() | {"advised": advised})
+    few, now = case.take(first), advised[first]
     said: list[list[str]] = [[] for _ in first]
     for name, words in _VARIED:
         for factor, how in ((0.5, "half"), (2.0, "twice")):
             value = np.maximum(getattr(few, name) * factor, 1.0 if name == "rate_multiple" else 0.0)
-            best = interval_cost(replace(few, **{name: value}), allowed).cost_per_h.argmin(axis=1)
-            for n in np.flatnonzero(best != base):
-                said[n].append(f"{how} the {words}: {_hours(allowed[best[n]])}")
+            best = allowed[interval_cost(replace(few, **{name: value}), allowed).cost_per_h.argmin(axis=1)]
+            for n in np.flatnonzero(best != now):
+                said[n].append(f"{how} the {words}: {_hours(best[n])}")
     text = ["; ".join(parts) or "nothing tried within a factor of two" for parts in said]
-    return np.array(text, dtype=object)[own]
+    return [text[n] for n in own]
 
 
 def _hours(every: float) -> str:

@@ -10,6 +10,7 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import pandas as pd
+from scipy.optimize import brentq
 
 from cmkit.intervals.delay import (
     Array,
@@ -183,6 +184,19 @@ def several_modes(cases: list[Case], every_h: float | Array) -> Array:
     return costs[0] + sum(interval_cost(case, every_h).cost_per_h for case in free)
 
 
+def equivalent_chance(case: Case, every_h: float) -> float:
+    """Constant chance per sample that catches the same share of defects as the trend does at this interval (one compartment)."""
+    wanted = float(np.ravel(interval_cost(case, every_h).p_caught)[0])
+    fixed = replace(case, chance=1.0)
+    if wanted >= float(np.ravel(interval_cost(fixed, every_h, fine=False).p_caught)[0]):
+        return 1.0
+
+    def excess(chance: float) -> float:
+        return float(np.ravel(interval_cost(replace(case, chance=chance), every_h, fine=False).p_caught)[0]) - wanted
+
+    return float(brentq(excess, 0.0, 1.0, xtol=1e-6))
+
+
 def outcomes(case: Case, grid: Array, fine: bool = False, restarted: bool = False) -> Outcome:
     """What becomes of a defect in each compartment (N) at each interval (G); equal parameter sets are computed once.
 
@@ -234,14 +248,15 @@ def _by_level(sets: dict[str, Array]) -> Iterator[tuple[Array, Array]]:
 
 @dataclass(frozen=True)
 class _Nodes:
-    """Quadrature points: phase of the first sample (N, U), delays and weights (N, U, H), samples that can still help (N, U, H)."""
+    """Quadrature points: phase of the first sample (N, U), delays and weights (N, U, H), and how many samples can still help.
+
+    count: (H,), rising, where the number is the same for all compartments; (N, U, 1) where it is not (fixed delays).
+    """
 
     first: Array
     delay: Array
     weight: Array
-    count: Array | None
-    per_interval: int
-    last: int
+    count: Array
 
 
 def _chunks(c: dict[str, Array], every: float, fine: bool, restarted: bool) -> Iterator[tuple[Array, _Nodes]]:
@@ -254,9 +269,10 @@ def _chunks(c: dict[str, Array], every: float, fine: bool, restarted: bool) -> I
         rule = integration_rule(int(k), fine)
         rows = np.flatnonzero(~fixed & (classes == k))
         reach = delay_reach(c["delay_mean_h"][rows], c["delay_shape"][rows], rule.exponent)
-        panels = np.maximum(np.ceil((reach - c["turnaround_h"][rows]) / every), 1).astype(int)
+        long = every * rule.intervals
+        panels = np.maximum(np.ceil((reach - c["turnaround_h"][rows]) / long), 1).astype(int)
         order = np.argsort(panels, kind="stable")
-        points = rule.phase * rule.panels * rule.points
+        points = rule.phase * rule.parts * rule.points
         for piece in _pieces(order, max(1, _NODES // int(points * panels.max()))):
             n, part = int(panels[piece].max()), rows[piece]
             yield part, _weibull(c, part, reach[piece], every, rule, n, restarted)
@@ -277,23 +293,25 @@ def _phase_weight(first: Array, weight: Array, every: float, rate: Array, restar
 def _weibull(
     c: dict[str, Array], rows: Array, reach: Array, every: float, rule: Rule, panels: int, restarted: bool
 ) -> _Nodes:
-    """Points for Weibull delays: panels of one interval begin where one more sample can still help."""
+    """Points for Weibull delays: panels begin where one more sample can still help."""
     x, w = rule.phase_points()
     span = np.minimum(every, reach)[:, None]
     first = span * x
     weight = _phase_weight(first, w * span / every, every, c["defect_rate_per_h"][rows], restarted)
     start = c["turnaround_h"][rows, None] + first
-    edges = (start[..., None] + every * np.arange(panels))[..., None]
-    mean, shape = c["delay_mean_h"][rows, None, None, None], c["delay_shape"][rows, None, None, None]
-    width = np.minimum(every, np.maximum(reach, delay_scale(mean, shape)[:, 0, 0, 0]))[:, None, None, None]
-    h, density = weibull_nodes(edges, width, rule, mean, shape)
+    edges = (start[..., None] + every * rule.intervals * np.arange(panels))[..., None]
+    mean, shape = (c[name][rows, None, None, None] for name in ("delay_mean_h", "delay_shape"))
+    width = np.minimum(every * rule.intervals, np.maximum(reach, delay_scale(mean, shape)[:, 0, 0, 0]))
+    h, density = weibull_nodes(edges, width[:, None, None, None], rule, mean, shape)
     flat = (*first.shape, -1)
-    return _Nodes(first, h.reshape(flat), (density * weight[..., None, None]).reshape(flat), None, h.shape[-1], panels)
+    inside = np.floor(rule.delay_points()[0] * rule.intervals)
+    count = (rule.intervals * np.arange(panels)[:, None] + inside + 1).ravel()
+    return _Nodes(first, h.reshape(flat), (density * weight[..., None, None]).reshape(flat), count)
 
 
 def _fixed_nodes(c: dict[str, Array], every: float, fine: bool, restarted: bool) -> _Nodes:
     """Points for a fixed delay: the phase is split where one more sample can help."""
-    rule = Rule(phase=30 if fine else 10, panels=1, points=1, exponent=1.0)
+    rule = Rule(phase=30 if fine else 10, intervals=1, parts=1, points=1, exponent=1.0)
     x, w = rule.phase_points()
     room = np.maximum(c["delay_mean_h"] - c["turnaround_h"], 0)
     whole = np.floor(room / every)
@@ -303,24 +321,24 @@ def _fixed_nodes(c: dict[str, Array], every: float, fine: bool, restarted: bool)
     weight = _phase_weight(first, weight, every, c["defect_rate_per_h"], restarted)
     count = np.repeat(np.stack([whole + 1, whole], axis=1), rule.phase, axis=1)[..., None]
     delay = np.broadcast_to(c["delay_mean_h"][:, None, None], count.shape)
-    return _Nodes(first, delay, weight[..., None], count, 0, int(whole.max()) + 1)
+    return _Nodes(first, delay, weight[..., None], count)
 
 
 def _follow(c: dict[str, Array], every: float, nodes: _Nodes) -> tuple[Array, Array]:
     """Follow each possible defect from sample to sample: share caught in time and mean hours gained."""
     chance = _chances(c, every, nodes)
-    alive = nodes.weight.copy()
+    alive, count = nodes.weight.copy(), nodes.count
     caught, gained = np.zeros(len(alive)), np.zeros(len(alive))
-    for k in range(nodes.last):
-        seen = slice(k * nodes.per_interval, None)
+    for k in range(int(count.max())):
+        seen = slice(int(np.searchsorted(count, k, side="right")), None) if count.ndim == 1 else slice(None)
         called = alive[..., seen] * chance(k, seen)
-        if nodes.count is not None:
-            called = called * (nodes.count > k)
+        if count.ndim > 1:
+            called = called * (count > k)
         alive[..., seen] -= called
         left = nodes.delay[..., seen] - (nodes.first + k * every + c["turnaround_h"][:, None])[..., None]
         caught += called.sum(axis=(1, 2))
         gained += np.einsum("nuh,nuh->n", called, left)
-        if k and k % 8 == 0 and alive[..., seen].sum() < 1e-7 * len(alive):
+        if k % 8 == 7 and alive[..., seen].sum() < 1e-6 * len(alive):
             break
     return caught, gained
 
@@ -335,7 +353,7 @@ def _chances(c: dict[str, Array], every: float, nodes: _Nodes) -> Callable[[int,
     flat = SteadyFilter(steady.variance[:, None], steady.gain_level[:, None], steady.gain_rate[:, None])
     kept = retention(every, c["change_every_h"], c["residual"])[:, None]
     excess = (c["base_rate"] * (c["rate_multiple"] - 1))[:, None]
-    chain = signatures(nodes.first, every, excess, c["growth"][:, None], kept, flat, nodes.last)
+    chain = signatures(nodes.first, every, excess, c["growth"][:, None], kept, flat, int(nodes.count.max()))
     scaled = nodes.delay ** -wide["growth"]
     spread = SteadyFilter(flat.variance[..., None], flat.gain_level[..., None], flat.gain_rate[..., None])
 

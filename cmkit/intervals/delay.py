@@ -33,18 +33,24 @@ def delay_reach(mean_h: Array, shape: Array, exponent: float) -> Array:
 
 @dataclass(frozen=True)
 class Rule:
-    """How finely to integrate one group of compartments: points over the phase of the first sample and within one interval of delay."""
+    """How finely to integrate one group of compartments.
+
+    phase: points over the time from the start of a defect to the first sample; intervals: sampling intervals in one panel of delay (more
+    than one where they are short beside the delay); parts and points: Gauss rules in each panel; exponent: delays beyond the one that is
+    exceeded with chance exp(-exponent) are lumped into the last panel.
+    """
 
     phase: int
-    panels: int
+    intervals: int
+    parts: int
     points: int
     exponent: float
 
     def delay_points(self) -> tuple[Array, Array]:
-        """Points in (0, 1) and weights that add up to 1: Gauss-Legendre on `panels` equal parts."""
+        """Points in (0, 1) and weights that add up to 1: Gauss-Legendre on each of `parts` equal parts."""
         x, w = leggauss(self.points)
-        left = np.arange(self.panels)[:, None]
-        return ((left + (x + 1) / 2) / self.panels).ravel(), np.tile(w / 2 / self.panels, self.panels)
+        left = np.arange(self.parts)[:, None]
+        return ((left + (x + 1) / 2) / self.parts).ravel(), np.tile(w / 2 / self.parts, self.parts)
 
     def phase_points(self) -> tuple[Array, Array]:
         """Gauss-Legendre points in (0, 1) and weights that add up to 1."""
@@ -53,18 +59,20 @@ class Rule:
 
 
 def integration_rule(ratio_class: int, fine: bool) -> Rule:
-    """Rule for intervals up to 2**ratio_class mean delays (see :func:`ratio_class`); `fine` costs about ten times more."""
+    """Rule for intervals of up to 2**ratio_class mean delays (see :func:`ratio_class`); `fine` costs about ten times more."""
     ratio = 2.0**ratio_class
-    panels = max(1, int(np.ceil(ratio / 0.5)))
+    parts = max(1, int(np.ceil(ratio / 0.5)))
     if fine:
-        return Rule(phase=int(np.clip(10 * ratio + 10, 10, 40)), panels=2 * panels, points=5, exponent=20.0)
-    points = 1 if ratio < 0.05 else 2 if ratio < 0.3 else 3 if ratio <= 0.5 else 4
-    return Rule(phase=int(np.clip(np.ceil(3 + 6 * ratio), 3, 14)), panels=panels, points=points, exponent=9.0)
+        return Rule(int(np.clip(10 * ratio + 10, 10, 40)), 1, 2 * parts, 5, 20.0)
+    if ratio < 0.1:
+        return Rule(2, max(1, round(1 / 24 / ratio)), 1, 1, 9.0)
+    points = 2 if ratio < 0.3 else 3 if ratio <= 0.5 else 4
+    return Rule(int(np.clip(np.ceil(3 + 6 * ratio), 3, 14)), 1, parts, points, 9.0)
 
 
 def ratio_class(every_h: float, mean_h: Array) -> Array:
-    """Intervals as a power of two of the mean delay, rounded up and kept within -6..4: compartments of one class share a rule."""
-    return np.clip(np.ceil(np.log2(every_h / mean_h)), -6, 4).astype(int)
+    """Intervals as a power of two of the mean delay, rounded up and kept within -9..4: compartments of one class share a rule."""
+    return np.clip(np.ceil(np.log2(every_h / mean_h)), -9, 4).astype(int)
 
 
 def weibull_nodes(edges: Array, width: Array, rule: Rule, mean_h: Array, shape: Array) -> tuple[Array, Array]:

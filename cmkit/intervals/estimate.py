@@ -46,7 +46,7 @@ class DefectHistory:
     """Fitted defect rate (1/h), mean delay (h) and detection per sample, with 90 % intervals (low, high).
 
     covariance: of (log rate, log delay, logit detection); n_events: defects found plus failures; hours: hours observed; prior_weight: share
-    of what is known of (rate, delay, detection) that comes from the prior, 0..1. Rate and its interval are NaN when nothing is known of
+    of (rate, delay, detection) that comes from the prior, 0..1: of the hours behind the rate, of the precision of the others. Rate and its interval are NaN when nothing is known of
     it. delay_to_use_h: the fitted delay, but the assumed one below ten events, which do not tell delay and detection apart.
     """
 
@@ -232,9 +232,9 @@ def _curvature(loss: Callable[[Array], float], at: Array, step: float = 1e-3) ->
 def _summary(mode: Array, covariance: Array, events: int, hours: float, prior: Prior, own: float) -> DefectHistory:
     sd = np.sqrt(np.diag(covariance))
     low, high = mode - 1.6448536 * sd, mode + 1.6448536 * sd
-    rate_precision = prior.rate_events * np.exp(mode[0]) / prior.rate_per_h if prior.rate_events else 0.0
-    precision = np.array([rate_precision, prior.delay_sd**-2, prior.detection_sd**-2])
-    weight = np.clip(precision * np.diag(covariance), 0, 1)
+    assumed_h = prior.rate_events / prior.rate_per_h if prior.rate_events else 0.0
+    spread = np.diag(covariance)[1:] / np.array([prior.delay_sd, prior.detection_sd]) ** 2
+    weight = np.r_[assumed_h / (assumed_h + hours), np.clip(spread, 0, 1)]
     return DefectHistory(
         float(np.exp(mode[0])),
         float(np.exp(mode[1])),

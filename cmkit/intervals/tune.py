@@ -148,7 +148,7 @@ def interval_uncertainty(
     """Spread of cost and of the best interval over `draws`, and the interval of least expected cost.
 
     grid_h: intervals (h, rising; inf allowed for none); today_h: today's interval, one of the grid (NaN: savings are NaN); allowed: which
-    of the grid may be chosen (default all). The outcome of a defect is computed on an 8 x 7 mesh of delay and growth and interpolated.
+    of the grid may be chosen (default all). The outcome of a defect is computed on a 7 x 5 mesh of delay and growth and interpolated.
     """
     grid = np.asarray(grid_h, float)
     may = np.ones(len(grid), bool) if allowed is None else np.asarray(allowed, bool)
@@ -184,9 +184,9 @@ def _outcomes_of_draws(case: Case, grid: Array, draws: Draws) -> Outcome:
 
 
 def _mesh(draws: Draws) -> tuple[tuple[Array, Array], Array]:
-    """Factors (delay, growth) at the mesh points (56,), and weights (draws, 56) that interpolate to each draw in the logarithms."""
+    """Factors (delay, growth) at the mesh points (35,), and weights (draws, 35) that interpolate to each draw in the logarithms."""
     parts, points = [], []
-    for values, n in ((np.log(draws.delay), 8), (np.log(draws.growth), 7)):
+    for values, n in ((np.log(draws.delay), 7), (np.log(draws.growth), 5)):
         half = max(np.abs(values).max(), 1e-9)
         node = np.cos((np.arange(n) + 0.5) * np.pi / n)
         parts.append(chebvander(values / half, n - 1) @ np.linalg.inv(chebvander(node, n - 1)))
