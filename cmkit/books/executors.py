@@ -53,7 +53,7 @@ def run_cluster(
         raise BookError(f"--scheduler: nobody answers at {scheduler} ({error})") from None
     with client:
         waiting = {client.submit(work, job, pure=False): job for job in jobs}
-        for future in distributed.as_completed(list(waiting)):
+        for future in distributed.as_completed(list(waiting), loop=client.loop):
             job = waiting.pop(future)
             yield future.result() if future.status == "finished" else lost(job, repr(future.exception()))
             future.release()  # a finished result held only by a worker would be computed again if that worker died
