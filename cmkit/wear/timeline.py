@@ -161,16 +161,23 @@ def _sorted(line: pd.DataFrame) -> pd.DataFrame:
 
 
 def _with_implied_changes(line: pd.DataFrame) -> pd.DataFrame:
-    """A bottle with fewer hours on its fluid than since the bottle before, and no change on record between: the change is put in."""
+    """A bottle with fewer hours on its fluid than since the bottle before, and no change on record between: the change is put in.
+
+    Where the compartment's changes are kept on record, one slip alone may be a slip of the pen: the next bottle's hours must bear it out.
+    """
     bottle = line["what"] == "sample"
     fresh = line["what"].isin(["change", "start"]).groupby(line["compartment"]).cumsum()
     shots = line[bottle].assign(fresh=fresh[bottle])
     grouped = shots.groupby("compartment")
     since, changes = shots["run_h"] - grouped["run_h"].shift(), shots["fresh"] - grouped["fresh"].shift()
-    read = shots["fluid_h_read"]
+    read, following = shots["fluid_h_read"], -grouped["run_h"].diff(-1)
+    slack = np.maximum(10.0, 0.05 * (read + following))
+    next_read = grouped["fluid_h_read"].shift(-1)
+    borne_out = ((next_read - read - following).abs() <= slack) | (next_read < following)
+    kept = line["compartment"].isin(line.loc[line["what"] == "change", "compartment"])[bottle]
     first = since.isna() & (shots["fresh"] == 0)
     fewer = (changes == 0) & (read < since - np.maximum(10.0, 0.05 * since))
-    implied = shots[(read > 0) & (fewer | first)].copy()
+    implied = shots[(read > 0) & ((fewer & (borne_out | ~kept)) | first)].copy()
     implied["run_h"] -= implied["fluid_h_read"]
     implied["what"], implied["rank"], implied["id"] = "change", 2, "implied by " + implied["id"]
     implied["sd_h"] = 0.0

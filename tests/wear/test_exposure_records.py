@@ -92,6 +92,15 @@ def test_a_change_known_only_from_hours_on_the_fluid(small_fleet: Build) -> None
     assert_allclose(out["fluid_h"].iloc[1], 80)
 
 
+def test_a_slip_of_the_pen_makes_no_change_where_changes_are_on_record(small_fleet: Build) -> None:
+    """25 h written for 250 h: left when the next bottle says 500 h, taken when it says 275 h, and not yet taken without a next bottle."""
+    works = [work("change", -5, 1000)]
+    said = [bottle(0), bottle(1, fluid_h=25), bottle(2, fluid_h=500)]
+    assert not expose(small_fleet, said, works)["changed"].any()
+    assert expose(small_fleet, [*said[:2], bottle(2, fluid_h=275)], works)["changed"].tolist() == [False, True, False]
+    assert not expose(small_fleet, said[:2], works)["changed"].any()
+
+
 def test_one_change_booked_twice_counts_once(small_fleet: Build) -> None:
     twice = [work("change", 8, 1100), {**work("change", 8, 1100), "service": "again"}]
     assert_allclose(expose(small_fleet, [bottle(0), bottle(1)], twice)["phi"].iloc[1], 0.1)
