@@ -1,4 +1,4 @@
-"""Calibration of the bottle screens on the reference fleets; writes a markdown table (about two minutes).
+"""Calibration of the bottle screens on the reference fleets; writes a markdown table (minutes).
 
 python -m tests.benchmarks.calibrate_trust [page.md]
 """
@@ -12,14 +12,19 @@ import numpy as np
 import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "trust"))
-import reference_fleet as ref  # noqa: E402
+import reference_fleet as ref
 
-from cmkit.records.analytes import analyte_register  # noqa: E402
-from cmkit.records.settings import Trust  # noqa: E402
-from cmkit.trust.exchange import exchange_chances  # noqa: E402
-from cmkit.trust.fluid import MARKS, fluid_check, fluid_library, ratio_threshold  # noqa: E402
-from cmkit.trust.fluid import fingerprint  # noqa: E402
-from cmkit.trust.sediment import bottle_factors  # noqa: E402
+from cmkit.records.analytes import analyte_register
+from cmkit.records.settings import Trust
+from cmkit.trust.exchange import exchange_chances
+from cmkit.trust.fluid import (
+    MARKS,
+    fingerprint,
+    fluid_check,
+    fluid_library,
+    ratio_threshold,
+)
+from cmkit.trust.sediment import bottle_factors
 
 TRUST = Trust()
 
