@@ -168,7 +168,7 @@ def _step(state: Floats, e: Events) -> Floats:
     phi, psi, chi, var_phi, var_psi, filled = state
     known = np.isfinite(e.volume) & (e.volume > 0)
     volume = np.where(known, e.volume, 1.0)
-    q, lost = np.where(known, e.make_up / volume, 0.0), np.where(known, e.loss / volume, 0.0)
+    q, lost = np.where(known, e.make_up / volume / filled, 0.0), np.where(known, e.loss / volume, 0.0)
 
     # run: make-up as it goes dilutes; a falling level concentrates what is released (closed form without removal)
     a = e.carry_out * q + e.removal
