@@ -407,7 +407,8 @@ def _todo(state: str, is_open: bool, bottles: int, leak: bool, believed: float, 
     if leak:
         return "Find and mend the leak, top up, and take a bottle once it has run."
     if believed < 0.5 and doubts is not None and len(doubts):
-        return f"Take a repeat bottle first. {doubts['todo'].iloc[0]}"
+        words = str(doubts["todo"].iloc[0])
+        return words if "repeat bottle" in words else f"Take a repeat bottle first. {words}"
     if state == "alarm" and bottles >= 2:
         return "Look inside before the next sample falls due."
     if state == "alarm":
