@@ -90,27 +90,54 @@ def _blank_future(frame: pd.DataFrame, day: pd.Timestamp, columns: dict[str, lis
 
 
 def newest_issue(samples: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """One row per bottle number, the newest issue of its result, and a set-aside row for each issue it replaced."""
-    if not samples["sample"].duplicated().any():
+    """One row per bottle with results, and a set-aside row for each row that is not used as it stands.
+
+    Of several rows of one bottle number the newest with results counts. What it leaves empty of how the bottle was drawn (hours,
+    top-up, level, method, sampler) comes from the others: a field sheet and the laboratory's report of one bottle are two rows.
+    A bottle without any result yet is set aside until its report comes.
+    """
+    reported = _has_result(samples)
+    if reported.all() and not samples["sample"].duplicated().any():
         return samples, pd.DataFrame(columns=list(SET_ASIDE))
-    order = samples.assign(_issue=samples["reported_on"].fillna(samples["drawn_on"])).sort_values(
-        "_issue", kind="stable"
-    )
+    order = samples.assign(_reported=reported, _issue=samples["reported_on"].fillna(samples["drawn_on"]))
+    order = order.sort_values(["_reported", "_issue"], kind="stable")
     kept = order.drop_duplicates("sample", keep="last").sort_index()
-    old = samples.drop(index=kept.index)
-    replaced = pd.DataFrame(
+    drawn = order.groupby("sample")[_HANDLING].last().reindex(kept["sample"])
+    for name in _HANDLING:
+        kept[name] = kept[name].fillna(pd.Series(drawn[name].to_numpy(), index=kept.index, dtype=kept[name].dtype))
+    waiting = kept[~kept["_reported"]]
+    old = order.drop(index=kept.index).sort_index()
+    why = old["_reported"].map({True: _OLD_ISSUE, False: _FIELD_ROW})
+    aside = pd.concat(
+        [_not_used(old, why), _not_used(waiting, "no result of this bottle has come in yet")], ignore_index=True
+    )
+    return kept[kept["_reported"]].drop(columns=["_reported", "_issue"]).reset_index(drop=True), aside
+
+
+_HANDLING = ["meter_h", "fluid_h", "makeup_l", "method", "sampler", "fluid_level"]
+_OLD_ISSUE = "an earlier issue of this result; the laboratory re-issued it and the newest known issue is used"
+_FIELD_ROW = "how this bottle was drawn; joined to its laboratory report"
+
+
+def _has_result(samples: pd.DataFrame) -> pd.Series:
+    """Whether a row holds any analyte's value."""
+    flags = [c for c in samples.columns if c.endswith("_below")]
+    return samples[[c.removesuffix("_below") for c in flags]].notna().any(axis=1)
+
+
+def _not_used(rows: pd.DataFrame, reason: pd.Series | str) -> pd.DataFrame:
+    return pd.DataFrame(
         {
-            "file": old.get("file", "samples"),
-            "row": old.get("row", pd.NA),
+            "file": rows.get("file", "samples"),
+            "row": rows.get("row", pd.NA),
             "column": "sample",
-            "value": old["sample"],
-            "reason": "an earlier issue of this result; the laboratory re-issued it and the newest known issue is used",
+            "value": rows["sample"],
+            "reason": reason,
             "table": "samples",
-            "known_on": old["reported_on"],
+            "known_on": rows["reported_on"].fillna(rows["drawn_on"]),
             "what": "row",
         }
     )
-    return kept.drop(columns="_issue").reset_index(drop=True), replaced
 
 
 def apply_corrections(samples: pd.DataFrame, corrections: pd.DataFrame) -> pd.DataFrame:

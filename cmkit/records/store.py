@@ -119,14 +119,17 @@ def _publish(
     """Write what changed, then the manifest, then CURRENT: in this order, so that a version is whole or not there."""
     registers = {name: _joined_register(place, before, now[name], name) for name in REGISTERS}
     entries: dict[str, dict[str, Any]] = dict(before["files"]) if before else {}
-    added, lost = {}, []
+    added, lost, held = {}, [], []
     for name in EVENTS:
         by_site, conflicts = _merged_events(place, before, now[name], name, _sites_of(registers))
         lost.append(conflicts)
+        held += [
+            f[["file", "row"]].assign(value=f[TABLES[name].key[0]], table=name) for f in by_site.values() if len(f)
+        ]
         added[name] = sum(map(len, by_site.values())) - sum(_rows(before, name, s) for s in by_site)
         for site, frame in by_site.items():
             entries[_key(name, site)] = _write(place, name, site, frame)
-    for name, frame in (registers | _joined_notes(place, before, fleet, pd.concat(lost))).items():
+    for name, frame in (registers | _joined_notes(place, before, fleet, pd.concat(lost), held)).items():
         entries[_key(name, _FLEET)] = _write(place, name, _FLEET, frame)
     entries = {key: entry for key, entry in sorted(entries.items()) if entry["rows"] or not entry["site"]}
     number, aside = (int(before["version"]) if before else 0), int(entries[_key("set_aside", _FLEET)]["rows"])
@@ -249,25 +252,37 @@ def _keys(place: _Place, manifest: dict, name: str) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=[*columns, "_site"], dtype="str")
 
 
-def _joined_notes(place: _Place, before: dict | None, fleet: Fleet, lost: pd.DataFrame) -> dict[str, pd.DataFrame]:
+def _joined_notes(
+    place: _Place, before: dict | None, fleet: Fleet, lost: pd.DataFrame, held: list[pd.DataFrame]
+) -> dict[str, pd.DataFrame]:
     """Notes of this reading, and those of earlier readings on files that are no longer there."""
     assert fleet.arrivals is not None
-    now = {"set_aside": fleet.set_aside, "repairs": fleet.repairs, "arrivals": fleet.arrivals}
+    aside, arrivals = fleet.set_aside, fleet.arrivals
+    if before and held:
+        # a row the store took in earlier stays in, though beside the newer files the folder alone would set it aside
+        marks = aside.reset_index().merge(
+            pd.concat(held).astype({"row": "Int64"}), on=["file", "row", "value", "table"]
+        )
+        back = aside.index.isin(marks.loc[marks["what"] == "row", "index"])
+        arrivals = _recounted(arrivals, aside[back], -1)
+        aside = aside[~back]
     if len(lost):
-        found = lost[list(fleet.set_aside.columns)].astype(fleet.set_aside.dtypes)
-        now["set_aside"] = pd.concat([fleet.set_aside, found]).sort_values(
-            ["file", "row", "column"], kind="stable", ignore_index=True
-        )
-        more = lost.groupby(["file", "table", "known_on"], dropna=False).size().rename("more").reset_index()
-        arrivals = fleet.arrivals.merge(
-            more.astype({"file": "str", "table": "str"}), on=["file", "table", "known_on"], how="left"
-        )
-        arrivals["set_aside"] += arrivals.pop("more").fillna(0).astype("int64")
-        now["arrivals"] = arrivals
+        arrivals = _recounted(arrivals, lost, 1)
+        aside = pd.concat([aside, lost[list(aside.columns)].astype(aside.dtypes)])
+    aside = aside.sort_values(["file", "row", "column"], kind="stable", ignore_index=True)
+    now = {"set_aside": aside, "repairs": fleet.repairs, "arrivals": arrivals}
     if not before:
         return now
     old = {name: _read(place, before, name, _FLEET) for name in now}
     return {n: stacked([old[n][~old[n]["file"].isin(fleet.sources)], frame]) for n, frame in now.items()}
+
+
+def _recounted(arrivals: pd.DataFrame, rows: pd.DataFrame, sign: int) -> pd.DataFrame:
+    """Arrivals with these rows counted as set aside (sign 1) or no longer (sign -1)."""
+    key = ["file", "table", "known_on"]
+    more = rows.astype({"file": "str", "table": "str"}).groupby(key, dropna=False).size().rename("more").reset_index()
+    out = arrivals.merge(more, on=key, how="left")
+    return out.assign(set_aside=out["set_aside"] + sign * out["more"].fillna(0).astype("int64")).drop(columns="more")
 
 
 def _slug(site: str) -> str:
