@@ -6,6 +6,7 @@ from functools import cached_property
 import pandas as pd
 
 from cmkit.assessment import Assessment, load_assessment
+from cmkit.books.folders import site_pages
 from cmkit.books.markup import Html, link
 from cmkit.books.wording import anchor, compartment_name, natural_key
 from cmkit.errors import ParameterError
@@ -82,9 +83,22 @@ class Book:
         return f"{place['machine']}, {place['name']}"
 
     def linked(self, compartment: str, text: str = "") -> str | Html:
-        """Its name, as a link to its page when it has one in this book."""
+        """Its name, as a link to its page when it has one: in this book, or from a fleet book in its site's."""
         text = text or self.place_name(compartment)
-        return link(text, "#" + self.address(compartment)) if self.site and compartment in set(self.paged) else text
+        if compartment not in self.paged_set:
+            return text
+        page = "" if self.site else self.site_pages[self.places.loc[compartment, "site"]]
+        return link(text, f"{page}#{self.address(compartment)}")
+
+    @cached_property
+    def paged_set(self) -> frozenset[str]:
+        """`paged` for looking up."""
+        return frozenset(self.paged)
+
+    @cached_property
+    def site_pages(self) -> dict[str, str]:
+        """Address of each site's book, as seen from the fleet book."""
+        return site_pages(self.tables.sites["site"])
 
     def machines_in_order(self) -> list[str]:
         """Machines as a person walking along them would list them."""

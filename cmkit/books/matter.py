@@ -75,7 +75,7 @@ def machine_hours(bottles: pd.DataFrame) -> pd.Series:
 def with_hours(book: Book, frame: pd.DataFrame, compartment: str) -> pd.DataFrame:
     """`frame` (which has sample) with the machine hours of its bottles, in their order."""
     bottles = book.tables.exposure[book.tables.exposure["compartment"] == compartment].sort_values(["life", "order"])
-    bottles = bottles.assign(hours=machine_hours(bottles))[["sample", "hours"]]
+    bottles = bottles.assign(hours=machine_hours(bottles))[["sample", "hours"]].tail(BOTTLES)
     return bottles.merge(frame, on="sample", how="inner")
 
 

@@ -9,7 +9,6 @@ from cmkit.assessment import Assessment, table_names
 from cmkit.practice.due import next_due
 from cmkit.practice.replay import alarm_record
 from cmkit.practice.rounds import plan_round
-from cmkit.practice.rounds import plan_round
 from cmkit.practice.waiting import cost_of_waiting
 from cmkit.records.analytes import analyte_register, below
 from cmkit.records.fleet import Fleet
@@ -268,5 +267,4 @@ def made_assessment(hostile: str = "") -> Assessment:
         limits=limits, evidence=evidence, due=due, cards=plan_round(known, due), forecast=forecast, verdicts=verdicts, causes=made_causes(verdicts), intervals=intervals, curves=curves,
         waiting=cost_of_waiting(known, verdicts, due, use, record), record=record,
     )  # fmt: skip
-    cards = plan_round(known, due)
-    return Assessment(about=about, **({name: pd.DataFrame() for name in table_names()} | tables | {"cards": cards}))
+    return Assessment(about=about, **({name: pd.DataFrame() for name in table_names()} | tables))

@@ -111,9 +111,16 @@ def test_the_round_is_in_walking_order_and_leaves_nothing_due_out(book: Book) ->
     until = book.as_of + pd.Timedelta(days=31)
     assert set(rows["compartment"]) == set(due.loc[due["overdue"] | (due["due_on"] <= until), "compartment"])
     assert list(dict.fromkeys(rows["machine"])) == ["EX-1", "WL-1", "WL-2", "WL-10"]
-    pumped = rows[rows["method"] == "pump"]
-    assert (pumped["tube_mm"] == 350.0).all()  # 400 mm deep: half of it, and 150 mm for the pump
-    assert rows.loc[rows["method"] == "probe", "tube_mm"].isna().all()
+    text = site_book.next_round(book).text
+    assert text.count("mm of tube") == int((rows["method"] == "pump").sum())
+    assert "oil pump at the fill plug, 350 mm of tube" in text  # 400 mm deep: half of it, and 150 mm for the pump
+
+
+def test_what_the_crews_cannot_draw_is_told_apart(book: Book) -> None:
+    cards = book.tables.cards.assign(later=[i > 9 for i in range(len(book.tables.cards))])
+    text = site_book.next_round(replace(book, tables=replace(book.tables, cards=cards))).text.replace("\u00a0", " ")
+    assert "10 bottles to draw" in text
+    assert f"{len(cards) - 10} due, but past the crews" in text
 
 
 def test_every_compartment_stands_in_the_grid(book: Book) -> None:

@@ -35,7 +35,7 @@ def stacked(titles: list[str], x_title: str) -> dict[str, Any]:
         bottom = max(0.0, top - PANEL_PX / total)
         layout["xaxis" + ("" if i == 0 else str(i + 1))] = {
             "anchor": axis("y", i), "matches": None if i == 0 else "x", "showticklabels": i == n - 1,
-            "title": {"text": figure_text(x_title) if i == n - 1 else ""}, "separatethousands": True, "nticks": 6,
+            "title": {"text": figure_text(x_title) if i == n - 1 else ""}, "separatethousands": True, "nticks": 6, "tickformat": ",d",
         }  # fmt: skip
         layout["yaxis" + ("" if i == 0 else str(i + 1))] = {
             "anchor": axis("x", i),
@@ -89,7 +89,8 @@ def limit_line(layout: dict[str, Any], panel: int, value: float, name: str, bigg
     across = {"type": "line", "xref": f"{x} domain", "x0": 0, "x1": 1, "yref": y, "y0": value, "y1": value}
     layout["shapes"].append(across | {"line": line})
     # at the left, where the past is: the newest results stand at the right
-    layout["annotations"].append(note | {"text": words, "x": 0.01, "xanchor": "left", "yref": y, "y": value})
+    side = {} if name.startswith("alarm") else {"yanchor": "top"}
+    layout["annotations"].append(note | {"text": words, "x": 0.01, "xanchor": "left", "yref": y, "y": value} | side)
 
 
 def uprights(xs: list, top: float, panel: int) -> dict[str, Any]:

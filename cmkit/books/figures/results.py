@@ -47,7 +47,7 @@ def results_over_fluid(points: pd.DataFrame, limits: pd.DataFrame, where: str) -
     for i, analyte in enumerate(analytes):
         own = points[points["analyte"] == analyte]
         old = own["charge"] < points["charge"].max()
-        data += [*_earlier(own[old], i), _results(own[~old].sort_values("fluid_h"), "fluid_h", i)]
+        data += [*_earlier(own[old], i), _results(own[~old].sort_values("fluid_h"), "fluid_h", i, size=8)]
         _limit_lines(layout, i, own, limits[limits["analyte"] == analyte])
     charges = points["charge"].nunique()
     caption = (
@@ -77,10 +77,10 @@ def _expected(own: pd.DataFrame, panel: int) -> list[dict[str, Any]]:
     return [band(rounded(known["hours"], 6), rounded(low), rounded(known["expected"] + half), panel, "expected")]
 
 
-def _results(own: pd.DataFrame, x: str, panel: int) -> dict[str, Any]:
+def _results(own: pd.DataFrame, x: str, panel: int, size: int = 6) -> dict[str, Any]:
     """Results in ink; a triangle for one below what the laboratory reports, a cross for a doubted bottle."""
     symbols = np.where(own["believed"] < 0.5, "x", np.where(own["below"], "triangle-down", "circle")).tolist()
-    marker = {"color": INK, "size": 6} | ({"symbol": symbols} if set(symbols) - {"circle"} else {})
+    marker = {"color": INK, "size": size} | ({"symbol": symbols} if set(symbols) - {"circle"} else {})
     hover = "%{customdata}: %{y:,} " + figure_text(own["unit"].iloc[0] if len(own) else "")
     days = own["drawn_on"].dt.strftime("%Y-%m-%d").tolist()
     return line(rounded(own[x], 6), rounded(own["value"]), panel, hover, marker=marker, customdata=days)

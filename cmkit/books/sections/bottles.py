@@ -6,7 +6,7 @@ from cmkit.books.book import Book
 from cmkit.books.markup import Column, Html, join, nothing, paragraph, table, tag
 from cmkit.books.matter import setting
 from cmkit.books.show import Shown, shown
-from cmkit.books.wording import chance, count, sentence, short_day
+from cmkit.books.wording import chance, count, plain, sentence, short_day
 
 RECENT_DAYS = 92
 MOST_ROWS = 20
@@ -60,7 +60,13 @@ def _bottles(book: Book, doubts: pd.DataFrame, doubted: set[str]) -> Html:
         return Html("")
     own = own.sort_values(["drawn_on", "sample"], ascending=[False, True])
     cells = [
-        [r.sample, short_day(r.drawn_on), book.linked(r.compartment), sentence(r.reason), sentence(r.todo)]
+        [
+            r.sample,
+            short_day(r.drawn_on),
+            book.linked(r.compartment),
+            sentence(plain(r.reason)),
+            sentence(plain(r.todo)),
+        ]
         for r in own.head(MOST_ROWS).itertuples()
     ]
     more = f", the newest {MOST_ROWS} of {len(own)}" if len(own) > MOST_ROWS else ""

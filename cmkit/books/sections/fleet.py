@@ -4,11 +4,10 @@ import pandas as pd
 
 from cmkit.books.book import Book
 from cmkit.books.figures.curves import sites_side_by_side
-from cmkit.books.folders import site_pages
-from cmkit.books.markup import Column, link, nothing, state_mark, table
-from cmkit.books.sections.work import by_when
+from cmkit.books.markup import Column, link, nothing, paragraph, table, tag
+from cmkit.books.sections.work import job
 from cmkit.books.show import Shown, shown
-from cmkit.books.wording import STATES, analyte_name, chance, listed, money, number, plain, sentence
+from cmkit.books.wording import STATES, analyte_name, chance, listed, money, number
 
 FIRST = 12
 
@@ -42,9 +41,8 @@ def sites_beside(book: Book) -> Shown:
     rows = site_rows(book)
     if not len(rows):
         return shown(nothing("No site is on record."))
-    pages = site_pages(book.tables.sites["site"])
     cells = [
-        [link(r.name_, pages[r.site]), f"{r.alarm:,}", f"{r.alert:,}", f"{r.not_known:,}", f"{r.clear:,}", f"{r.overdue:,}", chance(r.believed), money(r.waiting, book.currency)]
+        [link(r.name_, book.site_pages[r.site]), f"{r.alarm:,}", f"{r.alert:,}", f"{r.not_known:,}", f"{r.clear:,}", f"{r.overdue:,}", chance(r.believed), money(r.waiting, book.currency)]
         for r in rows.rename(columns={"name": "name_", "not known": "not_known"}).itertuples()
     ]  # fmt: skip
     heads = [
@@ -55,22 +53,22 @@ def sites_beside(book: Book) -> Shown:
         ),
     ]
     return shown(
-        table(heads, cells, "Sites, by what waiting is expected to cost; counts of compartments", class_="cards"),
+        table(heads, cells, "Sites, by what waiting is expected to cost; counts of compartments", class_="blocks"),
         sites_side_by_side(rows),
     )
 
 
 def first_anywhere(book: Book) -> Shown:
-    """The dearest entries of all sites' work lists."""
-    rows = book.ranked[book.ranked["state"].isin(["alarm", "alert"])].head(FIRST)
+    """The dearest entries of all sites' work lists, each with a link to its page in its site's book."""
+    rows = book.ranked[book.ranked["state"].isin(["alarm", "alert"])]
     if not len(rows):
         return shown(nothing("No compartment of the fleet is in alarm or alert."))
-    cells = [
-        [book.place_name(r.compartment), book.site_names.get(r.site, r.site), state_mark(r.state), plain(r.todo), sentence(plain(r.reason)), by_when(r.due_meter_h, r.due_on, r.overdue), money(r.cost_of_waiting, book.currency)]
-        for r in rows.itertuples()
-    ]  # fmt: skip
-    columns = ["Compartment", "Site", "State", "What to do", "Why", "When", Column("Cost of waiting", True)]
-    return shown(table(columns, cells, "First in the whole fleet, by cost of waiting", class_="cards text"))
+    items = [job(book, r, book.site_names.get(r.site, r.site)) for r in rows.head(FIRST).itertuples()]
+    more = f"{len(rows) - FIRST} more stand in the sites' books." if len(rows) > FIRST else ""
+    note = paragraph(
+        f"In order of what it is expected to cost to wait for the next result instead of acting. {more}", class_="note"
+    )
+    return shown(note, tag("ol", *items, class_="jobs"))
 
 
 def repeat_causes(book: Book) -> Shown:

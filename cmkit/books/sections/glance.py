@@ -5,7 +5,7 @@ import pandas as pd
 from cmkit.books.book import Book
 from cmkit.books.markup import Html, join, link, nothing, state_mark, tag
 from cmkit.books.show import Shown, shown
-from cmkit.books.wording import GLYPHS, STATES, count, natural_key
+from cmkit.books.wording import GLYPHS, STATES, natural_key
 
 
 def glance(book: Book) -> Shown:
@@ -15,10 +15,8 @@ def glance(book: Book) -> Shown:
     verdicts = book.tables.verdicts[["compartment", "state", "reason"]].merge(
         book.places.reset_index(drop=True), on="compartment"
     )
-    parts = [_legend(verdicts)]
-    for kind, rows in verdicts.groupby("machine_kind", sort=True):
-        parts.append(_grid(book, str(kind), rows))
-    return shown(*parts)
+    grids = [_grid(book, str(kind), rows) for kind, rows in verdicts.groupby("machine_kind", sort=True)]
+    return shown(_legend(verdicts), tag("div", *grids, class_="grids"))
 
 
 def _legend(verdicts: pd.DataFrame) -> Html:
@@ -40,7 +38,7 @@ def _grid(book: Book, kind: str, rows: pd.DataFrame) -> Html:
     body = [
         tag("tr", tag("th", m, scope="row"), *(_cell(book, cells.get((m, p), [])) for p in places)) for m in machines
     ]
-    caption = tag("caption", f"{kind}: {count(len(machines), 'machine')}, state of every compartment")
+    caption = tag("caption", f"{kind}, state of every compartment")
     return tag(
         "div", tag("table", caption, tag("thead", tag("tr", head)), tag("tbody", *body), class_="grid"), class_="wide"
     )
@@ -50,7 +48,7 @@ def _cell(book: Book, rows: list) -> Html:
     """The mark of a compartment, or of several of one name; empty where the machine has none."""
     if not rows:
         return tag("td", class_="none")
-    paged = set(book.paged)
+    paged = book.paged_set
     marks = [
         link(_mark(r.state), "#" + book.address(r.compartment)) if r.compartment in paged else _mark(r.state)
         for r in rows

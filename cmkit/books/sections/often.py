@@ -7,7 +7,7 @@ from cmkit.books.book import Book
 from cmkit.books.figures.curves import cost_curves
 from cmkit.books.markup import Column, Html, folded, nothing, paragraph, table
 from cmkit.books.show import Item, Shown, shown
-from cmkit.books.wording import hours, money, plain, sentence
+from cmkit.books.wording import hours, listed, money, plain, sentence
 
 CURVES_SHOWN = 3
 SHOWN_ROWS = 12
@@ -30,34 +30,76 @@ def _named(book: Book, rows: pd.DataFrame) -> pd.DataFrame:
     return rows.assign(name=rows["family"].astype("str"))
 
 
+def worth_changing(rows: pd.DataFrame) -> pd.Series:
+    """Flags advice that differs from today's interval and is not on the flat stretch where the choice hardly matters."""
+    flat = rows["today_h"].between(rows["flat_low_h"], rows["flat_high_h"])
+    return ~np.isclose(rows["advised_h"], rows["today_h"]) & ~flat & (rows["saving"] > 0)
+
+
+def grouped_advice(rows: pd.DataFrame) -> pd.DataFrame:
+    """Rows of one family with the same advice as one: savings summed (the same unknowns move them together), names listed."""
+    keys = ["family", "today_h", "advised_h"]
+    out = rows.groupby(keys, sort=False, dropna=False).agg(
+        names=("name", list), saving=("saving", "sum"), saving_low=("saving_low", "sum"), saving_high=("saving_high", "sum"),
+        binds=("binds", "first"), words=("words", "first"), changes=("changes", "first") if "changes" in rows else ("words", lambda w: ""),
+    )  # fmt: skip
+    return out.reset_index().sort_values("saving", ascending=False).reset_index(drop=True)
+
+
 def how_often(book: Book) -> Shown:
-    """Advice by family or compartment where it differs from today's, and the cost curves of those where it matters most."""
+    """Advice where it differs from today's by more than chance of the curve, and the cost curves of those where it matters most."""
     rows = advice_rows(book)
     if not len(rows):
         return shown(nothing("No advice on intervals yet: too little is known of defects, findings and costs."))
-    other = ~np.isclose(rows["advised_h"], rows["today_h"])
-    change = rows[other & (rows["saving"] > 0)]
-    total, sure = float(change["saving"].sum()), int((change["saving_low"] > 0).sum())
+    change = rows[worth_changing(rows)]
     lead = paragraph(
-        f"For {len(change):,} of {len(rows):,}, another interval than today's is expected to cost less: together about "
-        f"{money(total, book.currency)} per 1,000 machine hours. For {sure:,} the saving is likely to be real (all of its 90 % interval is above nothing); "
-        "for the rest today's interval lies on the flat stretch of the curve, and changing it hardly matters."
+        f"Of {len(rows):,}, {len(rows) - len(change):,} are best left as they are: today's interval is the best one, or lies on the flat stretch of the cost curve "
+        f"where the choice hardly matters. For {len(change):,} another interval is expected to cost less, together about {money(float(change['saving'].sum()), book.currency)} per 1,000 machine hours."
     )
     out: list[Item] = [lead]
     if len(change):
-        caption = f"Where another interval is expected to cost less; saving per 1,000 machine hours, {book.currency}, largest first"
-        out.append(_table(book, change.head(SHOWN_ROWS), caption))
-    rest = rows.drop(index=change.index[:SHOWN_ROWS])
+        out += [_sure(change), _table(book, grouped_advice(change).head(SHOWN_ROWS)), *_curves(book, change)]
+    rest = rows[~worth_changing(rows)]
     if len(rest):
-        words = f"{len(rest):,} more: today's interval is as good, or the saving is small"
-        out.append(folded(words, _short(rest)))
-    return shown(*out, *_curves(book, change if len(change) else rows))
+        out.append(folded(f"{len(rest):,} best left as they are", _short(rest)))
+    return shown(*out)
 
 
-def _table(book: Book, rows: pd.DataFrame, caption: str) -> Html:
-    columns = ["For", Column("Today", True), Column("Advised", True), Column("Saving", True), "9 in 10 between", "What binds", "Why, and what would change it"]  # fmt: skip
-    cells = [_advice(r) for r in rows.rename(columns={"name": "name_"}).itertuples()]
-    return table(columns, cells, caption, class_="cards text")
+def _sure(change: pd.DataFrame) -> Html:
+    """How far the saving can be relied on."""
+    sure = int((change["saving_low"] > 0).sum())
+    if sure:
+        return paragraph(
+            f"For {sure:,} of them all of the 90 % interval of the saving lies above nothing; for the others it reaches below.",
+            class_="note",
+        )
+    return paragraph(
+        "None of these savings is sure: each 90 % interval reaches below nothing, for too few defects have been seen. Try one where sampling more often is easy.",
+        class_="note",
+    )
+
+
+def _table(book: Book, rows: pd.DataFrame) -> Html:
+    columns = ["For", Column("Today", True), Column("Advised", True), Column("Saving", True), Column("from", True), Column("to", True), "Why", "What would change it"]  # fmt: skip
+    cells = [_advice(r) for r in rows.itertuples()]
+    caption = f"Where another interval is expected to cost less; saving per 1,000 machine hours with its 90 % interval, {book.currency}, largest first"
+    return table(columns, cells, caption, class_="blocks text")
+
+
+def _advice(row) -> list[object]:
+    """Cells of the advice to one family's compartments."""
+    advised = hours(row.advised_h) if pd.notna(row.advised_h) else "does not pay"
+    binds = f" Bound by: {row.binds}." if row.binds else ""
+    spread = [money(row.saving_low, ""), money(row.saving_high, "")]
+    return [
+        listed(row.names, 4),
+        hours(row.today_h),
+        advised,
+        money(row.saving, ""),
+        *spread,
+        sentence(plain(row.words)) + binds,
+        plain(row.changes) or "-",
+    ]
 
 
 def _short(rows: pd.DataFrame) -> Html:
@@ -70,16 +112,6 @@ def _short(rows: pd.DataFrame) -> Html:
     return table(
         heads, cells, "The other intervals: today's, the best by cost, and the stretch over which it hardly matters"
     )
-
-
-def _advice(row) -> list[object]:
-    """Cells of one family's or compartment's advice."""
-    advised = hours(row.advised_h) if pd.notna(row.advised_h) else "does not pay"
-    spread = f"{money(row.saving_low, '')} and {money(row.saving_high, '')}"
-    why = sentence(plain(row.words))
-    if getattr(row, "changes", ""):
-        why += f" Would be: {row.changes}."
-    return [row.name_, hours(row.today_h), advised, money(row.saving, ""), spread, row.binds or "-", why]
 
 
 def _curves(book: Book, rows: pd.DataFrame) -> list[Item]:

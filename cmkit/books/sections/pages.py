@@ -178,7 +178,7 @@ def _causes(book: Book, compartment: str) -> Html:
         )
     rows = rows.sort_values("score", ascending=False).head(4)
     cells = [
-        [r.cause, _strength(r.score), r.evidence_for or "-", r.evidence_against or "-", r.look_at or "-"]
+        [r.cause, _strength(r.score), plain(r.evidence_for) or "-", plain(r.evidence_against) or "-", r.look_at or "-"]
         for r in rows.itertuples()
     ]
     caption = "Patterns that fit, best first; a pattern is a hint where to look, not a diagnosis"
@@ -191,7 +191,7 @@ def _causes(book: Book, compartment: str) -> Html:
 
 
 def _strength(score: float) -> str:
-    return f"{'strong' if score >= 0.66 else 'fair' if score >= 0.33 else 'weak'} ({number(score, 2)} of 1)"
+    return f"{'strong' if score >= 0.66 else 'fair' if score >= 0.33 else 'weak'} ({number(score, 2)})"
 
 
 def _before(book: Book, compartment: str) -> Html:

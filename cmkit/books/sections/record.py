@@ -29,8 +29,12 @@ def record_facts(book: Book) -> list[tuple[str, object]]:
     failures = rows[rows["outcome"] == "failed"]
     warned = failures[failures["alarm_on"].notna()]
     lead = right["lead_h"].dropna()
+    waiting = int((alarms["outcome"] == "waiting").sum())
     out: list[tuple[str, object]] = [
-        ("Alarms raised", f"{len(alarms):,}, of which {int((alarms['outcome'] == 'waiting').sum()):,} wait for a look"),
+        (
+            "Alarms raised",
+            f"{len(alarms):,}: {len(looked):,} looked into, {waiting:,} waiting, {len(alarms) - len(looked) - waiting:,} closed without a look",
+        ),
         ("Confirmed, of those looked into", share_with_interval(len(right), len(looked))),
         ("Failures that had a warning", share_with_interval(len(warned), len(failures))),
     ]

@@ -3,83 +3,75 @@
 import pandas as pd
 
 from cmkit.books.book import Book
-from cmkit.books.markup import Column, Html, facts, grouped_table, join, nothing, paragraph, state_mark, tag
-from cmkit.books.matter import setting
-from cmkit.books.show import Shown, shown
-from cmkit.books.wording import count, hours, natural_key, short_day
-
-AHEAD_DAYS = 31
-BEYOND_MID_DEPTH_MM = 150.0  # common practice: what goes into the pump, where the settings are silent
+from cmkit.books.markup import Column, Html, bullets, folded, grouped_table, join, nothing, paragraph, state_mark, tag
+from cmkit.books.show import Item, Shown, shown
+from cmkit.books.wording import count, hours, natural_key, number, short_day
+from cmkit.practice.rounds import AHEAD_DAYS, what_to_bring
 
 
 def due_rows(book: Book) -> pd.DataFrame:
-    """What is overdue or falls due within a month, in walking order: due's columns plus name, method, tube_mm, state."""
-    due = book.tables.due
-    soon = due[due["overdue"] | (due["due_on"] <= book.as_of + pd.Timedelta(days=AHEAD_DAYS))]
-    places = book.places[["compartment", "name", "pressurised", "access", "depth_mm"]].reset_index(drop=True)
-    out = soon.merge(places, on="compartment").merge(
-        book.tables.verdicts[["compartment", "state"]], on="compartment", how="left"
-    )
-    probe = [_probe(book, kind, flag) for kind, flag in zip(out["kind"], out["pressurised"], strict=True)]
-    extra = pd.Series(
-        [setting(book, "kinds", k, "tube_extra_mm", default=BEYOND_MID_DEPTH_MM) for k in out["kind"]],
-        index=out.index,
-        dtype=float,
-    )
+    """The round's cards in walking order, with name, state, overdue and overdue_h of each compartment."""
+    due = book.tables.due[["compartment", "overdue", "overdue_h"]]
+    out = book.tables.cards.merge(due, on="compartment", how="left")
+    out = out.merge(book.tables.verdicts[["compartment", "state"]], on="compartment", how="left")
     out = out.assign(
-        method=["probe" if p else "pump" for p in probe],
-        tube_mm=(out["depth_mm"] / 2 + extra).mask(pd.Series(probe, index=out.index, dtype=bool)),
+        name=[book.places.loc[c, "name"] for c in out["compartment"]], state=out["state"].fillna("not known")
     )
-    return out.loc[
-        sorted(out.index, key=lambda i: (natural_key(out.loc[i, "machine"]), natural_key(out.loc[i, "compartment"])))
-    ].reset_index(drop=True)
-
-
-def _probe(book: Book, kind: str, pressurised: object) -> bool:
-    """Whether it is drawn by a probe at a valve; the kind's usual way where the record is silent."""
-    return (
-        bool(setting(book, "kinds", kind, "pressurised", default=False)) if pd.isna(pressurised) else bool(pressurised)
-    )
+    keys = {
+        i: (natural_key(m), natural_key(c))
+        for i, m, c in zip(out.index, out["machine"], out["compartment"], strict=True)
+    }
+    return out.loc[sorted(out.index, key=lambda i: keys[i])].reset_index(drop=True)
 
 
 def next_round(book: Book) -> Shown:
-    """The due list and the totals to bring."""
-    rows = due_rows(book)
-    if not len(rows):
+    """What to bring, how to draw, and the bottles in walking order; what is past the crew's capacity is folded."""
+    if not len(book.tables.cards):
         return shown(nothing(f"Nothing falls due within {AHEAD_DAYS} days."))
-    pumped = rows[rows["method"] == "pump"]
-    unknown = int(pumped["tube_mm"].isna().sum())
-    tube = f"{pumped['tube_mm'].sum() / 1000:,.1f} m" + (
-        f", and {count(unknown, 'piece')} to measure on site" if unknown else ""
+    rows = due_rows(book)
+    later = rows["later"].astype(bool)
+    now, rest = rows[~later], rows[later]
+    lead = (
+        f"{count(len(now), 'bottle')} to draw within {AHEAD_DAYS} days, {int(now['overdue'].sum()):,} of them overdue."
     )
-    totals = facts(
-        [
-            ("Bottles", f"{len(rows):,}, of which {int(rows['overdue'].sum()):,} overdue"),
-            ("By probe at a valve", f"{int((rows['method'] == 'probe').sum()):,}"),
-            ("By hand pump", f"{len(pumped):,}"),
-            ("New tube", tube if len(pumped) else "none"),
-        ]
-    )  # fmt: skip
-    how = paragraph("Probe: while the system runs under its working pressure, after the valve's dead volume has run off. Pump: fluid warm and mixed, tube to half depth, never to the bottom and never from the drain stream. One pump for oil, another for coolant. Left and right are told from the operator's seat, facing forward.", class_="note")  # fmt: skip
-    return shown(totals, how, _list(book, rows))
+    more = (
+        f" {count(len(rest), 'more')} are due too, but past what the crews can draw in that time." if len(rest) else ""
+    )
+    out: list[Item] = [
+        paragraph(lead + more.replace("mores", "more")),
+        _bring(now),
+        _how(),
+        _list(book, now, "Bottles in walking order, machine by machine; hours are what the machine's meter will show"),
+    ]
+    if len(rest):
+        out.append(
+            folded(f"{len(rest):,} due, but past the crews' capacity", _list(book, rest, "Due too, when there is room"))
+        )
+    return shown(*out)
 
 
-def _list(book: Book, rows: pd.DataFrame) -> Html:
+def _bring(cards: pd.DataFrame) -> Html:
+    """What to bring, a tenth to spare."""
+    items = [f"{r.item}: {number(r.number)} {r.unit}".strip() for r in what_to_bring(cards).itertuples()]
+    return join([tag("h3", "To bring"), bullets(items, class_="bring")])
+
+
+def _how() -> Html:
+    return paragraph(
+        "Probe: while the system runs under its working pressure, after the valve's dead volume has run off. Pump: fluid warm and mixed, tube to half depth, never to the bottom "
+        "and never from the drain stream. One pump for oil, another for coolant. Left and right are told from the operator's seat, facing forward.",
+        class_="note",
+    )
+
+
+def _list(book: Book, rows: pd.DataFrame, caption: str) -> Html:
     """One table, a group of rows a machine."""
-    columns = [
-        "Compartment", "State", "Draw by", Column("Due at meter", True), "Due on", Column("Past due", True), "Why",
-    ]  # fmt: skip
+    columns = ["Compartment", "State", "Draw by", Column("Due at meter", True), "Due on", Column("Past due", True), "Why"]  # fmt: skip
     groups = []
-    for machine in dict.fromkeys(rows["machine"]):
-        own = rows[rows["machine"] == machine]
+    for machine, own in rows.rename(columns={"name": "name_"}).groupby("machine", sort=False):
         title = join([machine, tag("span", f" {count(len(own), 'bottle')}", class_="small")])
-        groups.append((title, [_bottle(book, r) for r in own.rename(columns={"name": "name_"}).itertuples()]))
-    return grouped_table(
-        columns,
-        groups,
-        "Bottles in walking order, machine by machine; hours are what the machine's meter will show",
-        "cards",
-    )
+        groups.append((title, [_bottle(book, r) for r in own.itertuples()]))
+    return grouped_table(columns, groups, caption, "blocks")
 
 
 def _bottle(book: Book, row) -> list[object]:
@@ -98,7 +90,7 @@ def _bottle(book: Book, row) -> list[object]:
 
 
 def _draw(row) -> str:
-    where = f" at the {row.access}" if row.access else ""
-    if row.method == "probe":
-        return f"probe{where}"
-    return f"pump{where}" + (f", {row.tube_mm:,.0f} mm of tube" if pd.notna(row.tube_mm) else "")
+    """`pump at the fill plug, 350 mm of tube`."""
+    where = f" at the {row.access}" if row.access and row.access not in ("probe valve",) else ""
+    tube = f", {row.tube_mm:,.0f} mm of tube" if pd.notna(row.tube_mm) else ", tube to measure on site"
+    return f"{row.pump}{where}{tube}" if row.method == "pump" else f"probe{where}"

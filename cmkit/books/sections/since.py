@@ -108,6 +108,11 @@ def _line(book: Book, row) -> Html:
             state_mark(row.now, word=False),
             " ",
             book.linked(row.compartment),
-            tag("span", f" {row.words}", class_="small"),
+            tag("span", f" {row.words}{_at(book, row.compartment)}", class_="small"),
         ]
     )
+
+
+def _at(book: Book, compartment: str) -> str:
+    """In a fleet book, the site's name."""
+    return "" if book.site else f", {book.site_names[book.places.loc[compartment, 'site']]}"

@@ -26,7 +26,7 @@ def do_this_month(book: Book) -> Shown:
                 class_="note",
             )
         )
-        parts.append(tag("ol", *(_job(book, row) for row in rows.head(SHOWN_AT_ONCE).itertuples()), class_="jobs"))
+        parts.append(tag("ol", *(job(book, row) for row in rows.head(SHOWN_AT_ONCE).itertuples()), class_="jobs"))
     else:
         parts.append(nothing("No compartment is in alarm or alert: nothing to do but the sampling round."))
     if len(rows) > SHOWN_AT_ONCE:
@@ -36,9 +36,16 @@ def do_this_month(book: Book) -> Shown:
     return shown(*parts)
 
 
-def _job(book: Book, row) -> Html:
-    """One entry: what to do in large, why in one line, then by when, what it costs to wait and how sure."""
-    head = tag("div", state_mark(row.state), " ", tag("b", book.linked(row.compartment)), class_="where")
+def job(book: Book, row, where: str = "") -> Html:
+    """One entry (`where`: its site, in a fleet book): what to do in large, why in one line, then by when, what it costs to wait and how sure."""
+    head = tag(
+        "div",
+        state_mark(row.state),
+        " ",
+        tag("b", book.linked(row.compartment)),
+        tag("span", where, class_="small"),
+        class_="where",
+    )
     todo = tag("div", plain(row.todo), class_="todo")
     why = tag("div", sentence(plain(row.reason)), class_="why")
     small = [sentence(by_when(row.due_meter_h, row.due_on, row.overdue)).rstrip(".")]
