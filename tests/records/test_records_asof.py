@@ -80,10 +80,26 @@ def test_the_newest_known_issue_is_used(write: Callable[..., Path]) -> None:
 
 
 def test_a_row_without_any_date_of_arrival_is_known_on_its_own_day(write: Callable[..., Path]) -> None:
-    text = "sample,compartment,drawn_on,received_on,reported_on\nA,WL-01/engine,2025-01-10,,\nB,WL-01/engine,2025-01-10,2025-01-12,\n"
+    text = "sample,compartment,drawn_on,received_on,reported_on,Fe_ppm\nA,WL-01/engine,2025-01-10,,,5\nB,WL-01/engine,2025-01-10,2025-01-12,,6\n"
     fleet = load_fleet(write({"samples.csv": text}), TODAY)
     assert fleet.as_of("2025-01-11").samples["sample"].tolist() == ["A"]
     assert fleet.as_of("2025-01-12").samples["sample"].tolist() == ["A", "B"]
+
+
+def test_a_field_sheet_and_the_laboratorys_report_make_one_bottle(write: Callable[..., Path]) -> None:
+    text = (
+        "sample,compartment,drawn_on,meter_h,fluid_level,reported_on,Fe_ppm\n"
+        "A,WL-01/engine,2025-01-10,,,2025-01-20,12\n"
+        "A,WL-01/engine,2025-01-10,5120,low,2025-01-22,\n"
+        "B,WL-01/engine,2025-01-10,5120,full,2025-01-11,\n"
+    )
+    known = load_fleet(write({"samples.csv": text}), TODAY).as_of("2025-02-01")
+    assert known.samples[["sample", "meter_h", "fluid_level", "Fe_ppm"]].values.tolist() == [["A", 5120, "low", 12]]
+    reasons = dict(zip(known.set_aside["row"], known.set_aside["reason"], strict=True))
+    assert "joined to its laboratory report" in reasons[3]
+    assert "no result of this bottle" in reasons[4]
+    counts = known.counts.set_index("file").loc["samples.csv"]
+    assert counts.tolist() == ["samples", 3, 1, 2]
 
 
 def test_machines_and_components_of_the_future_are_not_known(write: Callable[..., Path]) -> None:
