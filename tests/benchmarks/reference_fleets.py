@@ -58,8 +58,12 @@ def simulate(
     machine_cv: float = 0.40,
     drift_cv: float = 0.15,
     step: tuple[int, dict[str, float]] | None = None,
+    skewed: bool = False,
 ) -> Simulated:
-    """A fleet of `n` compartments (even: left and right of one machine are neighbours). step: (from which bottle, metal -> multiple of its rate)."""
+    """A fleet of `n` compartments (even: left and right of one machine are neighbours). step: (from which bottle, metal -> multiple of its rate).
+
+    skewed: the bottle's factor is log-normal and multiplies the metal's own error, which makes the upper tail heavier than the reference fleets'.
+    """
     k, a = KINDS[kind], len(METALS)
     burn = 2 * k.per_life
     total = burn + bottles
@@ -78,7 +82,7 @@ def simulate(
             q[:, i], dt[:, i]
         )
         levels[:, :, i] = level
-    y, below = _results(levels[:, :, burn:], NOISE[noise], rng)
+    y, below = _results(levels[:, :, burn:], NOISE[noise], skewed, rng)
     y, below = _exchanged(y, below, exchanges, rng)
     exposure, samples = _frames(kind, y, below, dt[:, burn:], q[:, burn:], renewed[burn:], missing, rng)
     return Simulated(y, below, rate[:, :, burn:], exposure, samples)
@@ -101,13 +105,12 @@ def _true_rates(
 
 
 def _results(
-    levels: NDArray[np.float64], noise: tuple[float, float], rng: np.random.Generator
+    levels: NDArray[np.float64], noise: tuple[float, float], skewed: bool, rng: np.random.Generator
 ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
     """Whole ppm; below 1 ppm reported as "<1"."""
-    own, shared = noise
-    bottle = np.exp(shared * rng.standard_normal(levels.shape[1:]))
-    y = levels * bottle * (1 + own * rng.standard_normal(levels.shape)) + 0.5 * rng.standard_normal(levels.shape)
-    y = np.maximum(np.round(y), 0.0)
+    own, shared = noise[0] * rng.standard_normal(levels.shape), noise[1] * rng.standard_normal(levels.shape[1:])
+    factor = np.exp(shared) * (1 + own) if skewed else 1 + shared + own
+    y = np.maximum(np.round(levels * factor + 0.5 * rng.standard_normal(levels.shape)), 0.0)
     return np.maximum(y, 1.0), y < 1.0
 
 
