@@ -5,7 +5,7 @@ from functools import cached_property
 
 import pandas as pd
 
-from cmkit.assessment import Assessment, load_assessment
+from cmkit.assessment import Assessment, load_assessment, table_names
 from cmkit.books.folders import site_pages
 from cmkit.books.markup import Html, link
 from cmkit.books.wording import anchor, compartment_name, natural_key
@@ -111,7 +111,7 @@ def open_book(assessment: str | Assessment, site: str = "", month: str = "", fle
     assessment: folder of a saved assessment, or one in memory. site: its short name; empty: the first one (a site book) or all of them
     (`fleet=True`). month: `YYYY-MM`; empty: the assessment's own. Raises ParameterError naming the sites there are.
     """
-    whole = load_assessment(assessment) if isinstance(assessment, str) else assessment
+    whole = without_gaps(load_assessment(assessment) if isinstance(assessment, str) else assessment)
     month = month or f"{whole.as_of:%Y-%m}"
     if fleet:
         return Book(whole, month)
@@ -122,3 +122,13 @@ def open_book(assessment: str | Assessment, site: str = "", month: str = "", fle
             f"site: found {site!r}, wanted one of {', '.join(map(repr, sites)) or 'none: there is no site'}."
         )
     return Book(whole.for_site(site), month, site)
+
+
+def without_gaps(assessment: Assessment) -> Assessment:
+    """The same tables with missing text as empty text, so that no reader meets a `nan`."""
+    filled = {}
+    for name in table_names():
+        frame = getattr(assessment, name)
+        text = [c for c, kind in frame.dtypes.items() if isinstance(kind, pd.StringDtype) and frame[c].hasnans]
+        filled[name] = frame.assign(**{c: frame[c].fillna("") for c in text}) if text else frame
+    return Assessment(about=assessment.about, **filled)

@@ -173,6 +173,7 @@ def plain(text: str) -> str:
 
     `2 more result(s)` becomes `2 more results`, `1 bottle(s) agree` `1 bottle so far`, `2026-04-19` `19 Apr 2026`, `1.11e+03` `1,110`.
     """
+    text = text.replace("Take a repeat bottle first. Take a repeat bottle", "Take a repeat bottle")
     text = text.replace("1 bottle(s) agree", "1 bottle so far").replace("over 1 bottle(s)", "in this bottle")
     text = re.sub(r"\b(\d[\d,]*) ((?:\w+ )?\w+)\(s\)", lambda m: f"{m[1]} {m[2]}{'' if m[1] == '1' else 's'}", text)
     text = re.sub(r"\b\d+(?:\.\d+)?e[+-]\d+\b", lambda m: number(float(m[0])), text)

@@ -36,14 +36,25 @@ def worth_changing(rows: pd.DataFrame) -> pd.Series:
     return ~np.isclose(rows["advised_h"], rows["today_h"]) & ~flat & (rows["saving"] > 0)
 
 
-def grouped_advice(rows: pd.DataFrame) -> pd.DataFrame:
+def grouped_advice(book: Book, rows: pd.DataFrame) -> pd.DataFrame:
     """Rows of one family with the same advice as one: savings summed (the same unknowns move them together), names listed."""
     keys = ["family", "today_h", "advised_h"]
     out = rows.groupby(keys, sort=False, dropna=False).agg(
-        names=("name", list), saving=("saving", "sum"), saving_low=("saving_low", "sum"), saving_high=("saving_high", "sum"),
+        names=("compartment", list) if "compartment" in rows else ("name", list), saving=("saving", "sum"), saving_low=("saving_low", "sum"), saving_high=("saving_high", "sum"),
         binds=("binds", "first"), words=("words", "first"), changes=("changes", "first") if "changes" in rows else ("words", lambda w: ""),
     )  # fmt: skip
+    out = out.assign(names=[_places(book, names) for names in out["names"]])
     return out.reset_index().sort_values("saving", ascending=False).reset_index(drop=True)
+
+
+def _places(book: Book, names: list[str]) -> str:
+    """`transmission: RH-02, RH-04 and 3 more`; names that are no compartments stay as they are."""
+    known = [book.places.loc[n] for n in names if n in book.places.index]
+    kinds = {str(p["kind"]) for p in known}
+    if len(known) < len(names) or len(kinds) != 1:
+        return listed(names, 4)
+    spots = [" ".join(filter(None, (p["machine"], p["position"]))) for p in known]
+    return f"{kinds.pop()}: {listed(spots, 4)}"
 
 
 def how_often(book: Book) -> Shown:
@@ -58,7 +69,7 @@ def how_often(book: Book) -> Shown:
     )
     out: list[Item] = [lead]
     if len(change):
-        out += [_sure(change), _table(book, grouped_advice(change).head(SHOWN_ROWS)), *_curves(book, change)]
+        out += [_sure(change), _table(book, grouped_advice(book, change).head(SHOWN_ROWS)), *_curves(book, change)]
     rest = rows[~worth_changing(rows)]
     if len(rest):
         out.append(folded(f"{len(rest):,} best left as they are", _short(rest)))
@@ -92,7 +103,7 @@ def _advice(row) -> list[object]:
     binds = f" Bound by: {row.binds}." if row.binds else ""
     spread = [money(row.saving_low, ""), money(row.saving_high, "")]
     return [
-        listed(row.names, 4),
+        row.names,
         hours(row.today_h),
         advised,
         money(row.saving, ""),

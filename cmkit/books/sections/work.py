@@ -46,13 +46,19 @@ def job(book: Book, row, where: str = "") -> Html:
         tag("span", where, class_="small"),
         class_="where",
     )
-    todo = tag("div", plain(row.todo), class_="todo")
+    todo = tag("div", _todo(plain(row.todo)), class_="todo")
     why = tag("div", sentence(plain(row.reason)), class_="why")
     small = [sentence(by_when(row.due_meter_h, row.due_on, row.overdue)).rstrip(".")]
     if pd.notna(row.cost_of_waiting):
         small.append(f"waiting costs about {money(row.cost_of_waiting, book.currency)}")
     small.append(plain(row.how_sure))
     return tag("li", head, todo, why, tag("div", " · ".join(small), class_="small"))
+
+
+def _todo(text: str) -> Html:
+    """The order itself, to be seen at once; how to go about it after it in lighter type."""
+    cut = next((i for i, mark in enumerate(text) if mark in ".:;" and i > 15), len(text) - 1)
+    return join([text[: cut + 1], tag("span", text[cut + 1 :], class_="more")])
 
 
 def by_when(meter_h: float, on: pd.Timestamp, overdue: bool) -> str:
