@@ -24,6 +24,7 @@ from cmkit.books.folders import site_folders
 from cmkit.books.plain import link, plain_page
 from cmkit.books.run import LIMITS, BookJob, BookResult, Limits, check_job, make_book
 from cmkit.errors import BookError, ParameterError
+from cmkit.practice.sheets import write_field_sheet
 
 FLEET = "fleet"
 SHOWN = (
@@ -187,6 +188,7 @@ def _build(
     books = left | kept | {j.key: _book_record(run, j, results[j.key]) for j in due}
     _fill_gaps(run, [j for j in due if not results[j.key].made])
     write_tables({n: getattr(run.whole, n) for n in SHOWN}, run.built / "tables", run.whole.as_of)
+    _write_field_sheets(run)
     for note in run.built.rglob(".*.made.json"):
         note.unlink()
     failed = {k: r.error for k, r in results.items() if not r.made}
@@ -195,6 +197,15 @@ def _build(
         run.built / publish.RECORD, json.dumps(record, indent=1, sort_keys=True, ensure_ascii=False) + "\n"
     )
     return MonthResult(run.month, [k for k, r in results.items() if r.made], sorted({**left, **kept}), failed, record)
+
+
+def _write_field_sheets(run: _Run) -> None:
+    """The round's field sheet beside each site's book."""
+    for site, folder in site_folders(run.whole.sites["site"]).items():
+        place = run.built / "sites" / folder
+        if place.exists() and {"site", "later"} <= set(run.whole.cards.columns):
+            own = run.whole.cards[(run.whole.cards["site"] == site) & ~run.whole.cards["later"]]
+            write_field_sheet(own, place / "round.xlsx", run.whole.as_of)
 
 
 def _known_sites(whole: Assessment, wanted: Sequence[str] | None) -> list[str]:
@@ -294,8 +305,11 @@ def _site_page(run: _Run, site: str, name: str, book: str) -> dict[str, Any]:
     nav = [link("All sites", "../../index.html")]
     if (run.notebooks / "round_sheet.ipynb").exists():
         nav.append(link("Next round, to print", "round.html") if book == "book" else link("Site book", "book.html"))
+    if book == "round":
+        nav.append(link("Field sheet to fill in (XLSX)", "round.xlsx"))
     nav += [link("Notebook", f"{book}.ipynb"), link("Other months", "../../../index.html")]
-    return _page(run, "site" if book == "book" else book, f"{name}, {_month_words(run.month)}", nav) | {
+    title = f"{name}, {_month_words(run.month)}" if book == "book" else f"{name}: next round of bottles"
+    return _page(run, "site" if book == "book" else book, title, nav) | {
         "site": site,
         "site_name": name,
     }

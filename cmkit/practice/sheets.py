@@ -1,5 +1,6 @@
 """The field sheet of a round: an XLSX with drop-down lists that goes out empty and comes back filled, and every slip in it said in words."""
 
+import hashlib
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -30,12 +31,13 @@ _NUMBERS = ("meter_h", "fluid_h", "makeup_l")
 _WIDTHS = {"compartment": 34, "side": 26, "note": 40, "bottle": 12}
 
 
-def write_field_sheet(cards: pd.DataFrame, path: Path) -> None:
+def write_field_sheet(cards: pd.DataFrame, path: Path, made: pd.Timestamp) -> None:
     """An empty field sheet for `cards` (frame of `practice.rounds`): one row a bottle, lists where only certain words are wanted.
 
-    Text is written as text, never as a formula or link.
+    Text is written as text, never as a formula or link. made: the day it says it was made, so that the same cards give the same bytes.
     """
     book = xlsxwriter.Workbook(str(path), {"strings_to_formulas": False, "strings_to_urls": False})
+    book.set_properties({"created": made.to_pydatetime()})
     sheet = book.add_worksheet(SHEET)
     head, fill = book.add_format({"bold": True, "bottom": 1, "text_wrap": True}), book.add_format({"border": 4})
     day = book.add_format({"border": 4, "num_format": "yyyy-mm-dd"})
@@ -198,3 +200,39 @@ def _handling_slips(row: dict, place: pd.Series, known: Fleet) -> list[str]:
     if not _text(row["fluid_level"]):
         words.append("level was not noted.")
     return words
+
+
+def save_field_sheet(sheet: FieldSheet, folder: Path) -> Path:
+    """Write a checked sheet's rows into a fleet folder's `samples/`, named by content so that the same sheet twice is one file.
+
+    Raises WrongFile when the fleet keeps its samples in one file, to which nothing is added unasked.
+    """
+    single = [
+        folder / f"samples{kind}" for kind in (".csv", ".xlsx", ".parquet") if (folder / f"samples{kind}").exists()
+    ]
+    if single:
+        raise WrongFile(
+            f"{single[0]}: this fleet keeps its samples in one file. Move it into a folder samples/ and try again; nothing was written."
+        )
+    text = sheet.samples.to_csv(index=False, date_format="%Y-%m-%d", lineterminator="\n")
+    path = folder / "samples" / f"field-{hashlib.sha256(text.encode()).hexdigest()[:12]}.csv"
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def newest_meters(known: Fleet, hours: pd.DataFrame) -> pd.DataFrame:
+    """compartment, last_meter_h: the newest usable meter hours of each compartment's machine, from bottles (`screen_hours`) and readings."""
+    places = known.compartments[["compartment", "machine"]]
+    bottles = (
+        hours[hours["usable"]].merge(places, on="compartment").merge(known.samples[["sample", "drawn_on"]], on="sample")
+    )
+    seen = pd.concat(
+        [
+            bottles.rename(columns={"drawn_on": "on"})[["machine", "on", "meter_h"]],
+            known.meters.rename(columns={"read_on": "on"})[["machine", "on", "meter_h"]],
+        ],
+        ignore_index=True,
+    )
+    last = seen.sort_values(["machine", "on", "meter_h"]).drop_duplicates("machine", keep="last")
+    return places.merge(last, on="machine").rename(columns={"meter_h": "last_meter_h"})[["compartment", "last_meter_h"]]

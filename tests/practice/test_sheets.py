@@ -7,7 +7,7 @@ import pytest
 
 from cmkit.errors import WrongFile
 from cmkit.practice.rounds import plan_round
-from cmkit.practice.sheets import FILLED, GIVEN, read_field_sheet, write_field_sheet
+from cmkit.practice.sheets import FILLED, GIVEN, read_field_sheet, save_field_sheet, write_field_sheet
 
 TODAY = pd.Timestamp("2026-06-30")
 LEFT, RIGHT = "M1/final drive/left", "M1/final drive/right"
@@ -45,7 +45,7 @@ def sheet(known, tmp_path):
         ]
     )
     path = tmp_path / "round.xlsx"
-    write_field_sheet(plan_round(known, due), path)
+    write_field_sheet(plan_round(known, due), path, TODAY)
     return path
 
 
@@ -127,3 +127,19 @@ def test_another_file_is_refused(tmp_path, known) -> None:
     path.write_text("not a spreadsheet")
     with pytest.raises(WrongFile, match="not a field sheet"):
         read_field_sheet(path, known, LAST, TODAY)
+
+
+def test_the_same_sheet_twice_is_one_file(sheet, known, tmp_path) -> None:
+    back = slips_of(sheet, known, {LEFT: GOOD, RIGHT: GOOD})
+    first, second = (save_field_sheet(back, tmp_path / "fleet") for _ in range(2))
+    assert first == second
+    assert len(list((tmp_path / "fleet" / "samples").iterdir())) == 1
+    assert pd.read_csv(first)["compartment"].tolist() == [LEFT, RIGHT]
+
+
+def test_a_fleet_with_one_samples_file_is_left_alone(sheet, known, tmp_path) -> None:
+    back = slips_of(sheet, known, {LEFT: GOOD})
+    (tmp_path / "samples.csv").write_text("sample\n")
+    with pytest.raises(WrongFile, match="keeps its samples in one file"):
+        save_field_sheet(back, tmp_path)
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["round.xlsx", "samples.csv"]
