@@ -4,6 +4,8 @@ An alarm counts on the day its result reached the office. The wear filter only l
 what was known then, given the family numbers in force (frozen between reviews).
 """
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
@@ -46,7 +48,7 @@ def _whole_cost(known: Fleet, findings: pd.DataFrame) -> pd.Series:
     return findings["cost"].fillna(0) + findings["downtime_h"].fillna(0) * hour
 
 
-def _answer(spell, findings: pd.DataFrame) -> pd.Series | None:
+def _answer(spell: Any, findings: pd.DataFrame) -> pd.Series | None:
     """The first finding in the compartment after the alarm and before the alarm was closed some other way."""
     until = spell.closed_on if pd.notna(spell.closed_on) else spell.alarm_on + pd.Timedelta(days=_WARNED_WITHIN_D)
     hits = findings[
@@ -57,7 +59,7 @@ def _answer(spell, findings: pd.DataFrame) -> pd.Series | None:
     return hits.iloc[0] if len(hits) else None
 
 
-def _row(spell, hit: pd.Series | None) -> dict:
+def _row(spell: Any, hit: pd.Series | None) -> dict:
     base = {"compartment": spell.compartment, "alarm_on": spell.alarm_on, "sample": spell.sample, "run_h": spell.run_h,
             "analytes": spell.analytes, "bottles": spell.bottles}  # fmt: skip
     if hit is not None:
@@ -89,7 +91,7 @@ def _row(spell, hit: pd.Series | None) -> dict:
     )
 
 
-def _unwarned(f) -> dict:
+def _unwarned(f: Any) -> dict:
     return {"compartment": f.compartment, "alarm_on": pd.NaT, "sample": "", "run_h": f.run_h, "analytes": "", "bottles": 0, "finding": f.finding,
             "found_on": f.found_on, "outcome": "failed", "cause": f.cause, "lead_h": np.nan, "cost": f.all_cost,
             "words": "failed without a warning"}  # fmt: skip

@@ -8,6 +8,7 @@ A doubt about a bottle never hides an alarm; it only changes what is asked for.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -343,7 +344,7 @@ def _hours_now(use: pd.DataFrame, day: pd.Timestamp | None) -> dict[str, float]:
     return dict(zip(use["machine"], use["last_run_h"] + days * use["h_per_day"].fillna(0), strict=True))
 
 
-def _verdict(place, context: _Context) -> dict:
+def _verdict(place: Any, context: _Context) -> dict:
     base = {"compartment": place.compartment, "machine": place.machine, "site": place.site, "kind": place.kind, "family": place.family,
             "sample": "", "drawn_on": pd.NaT, "run_h": np.nan, "meter_h": np.nan, "since": pd.NaT, "n_bottles": 0, "believed": np.nan}  # fmt: skip
     if place.compartment not in context.last.index:
@@ -389,7 +390,7 @@ def _raised(compartment: str, bottle: pd.Series, rows: pd.DataFrame, believed: f
     if len(top):
         reason = top["words"].iloc[0] + (f"; {metals - 1} more result(s) out of line" if metals > 1 else "")
     else:
-        reason = f"alarm of {spell['alarm_on']:%Y-%m-%d} not looked into yet; newest bottle adds nothing"
+        reason = f"alarm of {context.open.loc[compartment, 'alarm_on']:%Y-%m-%d} not looked into yet; newest bottle adds nothing"
     bottles = int(spell["bottles"]) if spell is not None else 1
     todo = _todo(state, spell is not None, bottles, leak, believed, context.doubts.get(bottle["sample"]))
     since = spell["alarm_on"] if spell is not None else bottle["drawn_on"]

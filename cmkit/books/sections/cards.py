@@ -2,6 +2,7 @@
 
 import base64
 from io import BytesIO
+from typing import Any
 
 import segno
 
@@ -72,7 +73,7 @@ def bottle_cards(book: Book) -> Shown:
     return shown(join(parts))
 
 
-def _card(card) -> Html:
+def _card(card: Any) -> Html:
     lines = facts(
         [
             ("Draw by", card.method + (f", {card.pump}" if card.pump else "")),
@@ -89,7 +90,7 @@ def _card(card) -> Html:
     return tag("article", tag("div", title, side, lines, class_="card-words"), _label(card), boxes, class_="card")
 
 
-def _label(card) -> Html:
+def _label(card: Any) -> Html:
     """The bottle's label: number, whose it is, and both as a QR code."""
     side = f" {card.position}" if isinstance(card.position, str) and card.position else ""
     store = BytesIO()
