@@ -154,15 +154,8 @@ def split_lines(text: str, separator: str, file: str) -> list[list[str]]:
 
 def read_sheet(path: Path, file: str, sheet: str = "", wanted: str = "") -> list[list]:
     """Rows of one sheet. `sheet` must exist; else the sheet called `wanted`, else the only one. Raises WrongFile otherwise."""
-    try:
-        book = python_calamine.CalamineWorkbook.from_filelike(io.BytesIO(path.read_bytes()))
-        names = book.sheet_names
-    except python_calamine.PasswordError:
-        raise WrongFile(f"{file}: protected by a password. Save it without one.") from None
-    except python_calamine.CalamineError as error:
-        raise WrongFile(
-            f"{file}: not a spreadsheet ({error}), though its name says so. Open it and save it as {path.suffix.lower()}, or export it as CSV."
-        ) from None
+    book = _workbook(path, file)
+    names = book.sheet_names
     name = sheet or (wanted if wanted in names else names[0] if len(names) == 1 else "")
     if name not in names:
         asked = f"sheet '{sheet}' is not there" if sheet else f"several sheets and none called '{wanted}'"
@@ -173,6 +166,23 @@ def read_sheet(path: Path, file: str, sheet: str = "", wanted: str = "") -> list
         return book.get_sheet_by_name(name).to_python(skip_empty_area=False)
     except (python_calamine.CalamineError, python_calamine.XmlError) as error:
         raise WrongFile(f"{file}: sheet '{name}' cannot be read ({error}). Open the file and save it again.") from None
+
+
+def sheet_names(path: Path, file: str) -> list[str]:
+    """Names of a spreadsheet's sheets. Raises WrongFile where it is none."""
+    return list(_workbook(path, file).sheet_names)
+
+
+def _workbook(path: Path, file: str) -> python_calamine.CalamineWorkbook:
+    try:
+        return python_calamine.CalamineWorkbook.from_filelike(io.BytesIO(path.read_bytes()))
+    except python_calamine.PasswordError:
+        raise WrongFile(f"{file}: protected by a password. Save it without one.") from None
+    except python_calamine.CalamineError as error:
+        raise WrongFile(
+            f"{file}: not a spreadsheet ({error}), though its name says so. "
+            f"Open it and save it as {path.suffix.lower()}, or export it as CSV."
+        ) from None
 
 
 def _from_parquet(path: Path, file: str) -> Grid:

@@ -305,7 +305,7 @@ def _check_headings(grid: Grid, layout: Layout, by_normal: dict[str, str]) -> No
     known = set(layout.columns) | joined | long
     shown = [layout.columns[h].heading if h in layout.columns else h for h in sorted(known)]
     for heading, name in by_normal.items():
-        if heading not in known and heading.partition("#")[0] not in layout.ignore:
+        if heading not in known and not {heading, heading.partition("#")[0]} & set(layout.ignore):
             raise UnknownColumn(
                 f"{grid.file}: heading '{name}' is not in {layout.where}. {_nearest(name, shown)} "
                 "Add it to [columns], or to ignore = [...] if it is not wanted."
@@ -363,8 +363,8 @@ def _long_results(
     pairs = pairs.assign(to=[f[0] for f in found], unit=[f[1] for f in found], reason=[f[2] for f in found])
     frame = frame.merge(pairs, on=["test", "said"], how="left")
     bad = frame["reason"] != ""
-    lost = frame[bad].assign(value=frame["test"], column=layout.long.test)[_LOST]
-    return frame[~bad].copy(), lost
+    lost = frame[bad]
+    return frame[~bad].copy(), lost.assign(value=lost["test"], column=layout.long.test)[_LOST]
 
 
 def _long_target(test: str, unit: str, layout: Layout, known: dict[str, str]) -> tuple[str, str, str]:
