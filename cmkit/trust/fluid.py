@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from scipy.stats import chi2
+from scipy.stats import f as f_distribution
 
 from cmkit.records.fleet import Fleet
 from cmkit.records.settings import Trust
@@ -19,11 +20,13 @@ from cmkit.trust.panel import doubt_rows, results
 ELEMENTS = ("P_ppm", "Zn_ppm", "Ca_ppm", "Mg_ppm", "B_ppm", "Mo_ppm")
 VISCOSITIES = ("visc40_cSt", "visc100_cSt")
 MARKS = (*ELEMENTS, *VISCOSITIES)
+FUEL = "fuel"
 SHARES = np.arange(0.0, 1.0001, 0.025)
 FLUIDS = ["sample", "compartment", "product", "distance", "p", "ratio", "threshold", "mixed_with", "share", "words"]
 _FILLED = 0.8  # own choice: a mark belongs to a product's fingerprint when this share of its bottles has it
 _CALIBRATE_ON = 2000  # bottles of a product that set its threshold
 _BLOCK = 4096
+_BULK = np.array([0.5, 0.9])  # own choice: shares of bottles by which distances are matched to chi-square
 _LEAST_SPREAD = 0.02  # log scale: no laboratory repeats itself better
 
 
@@ -31,7 +34,7 @@ _LEAST_SPREAD = 0.02  # log scale: no laboratory repeats itself better
 class Product:
     """A product's fingerprint: name (fluid and grade), marks (columns), centre [p] and scatter [p, p] of log(mark + floor), bottles n.
 
-    stretch: factor on squared distances so that their median is that of chi-square (tails heavier than normal).
+    stretch: factor on squared distances so that their median and 90th percentile are at most those of chi-square.
     """
 
     name: str
@@ -119,7 +122,7 @@ def fluid_library(x: np.ndarray, product: np.ndarray) -> dict[str, Product]:
             continue
         centre, scatter = ogk(whole)
         d = _distance(whole, centre, np.linalg.inv(scatter))
-        stretch = max(1.0, float(np.median(d) / chi2.ppf(0.5, len(marks))))
+        stretch = float(np.max(np.quantile(d, _BULK) / chi2.ppf(_BULK, len(marks)), initial=1.0))
         out[name] = Product(name, tuple(MARKS[m] for m in marks), centre, scatter, len(whole), stretch)
     return out
 
@@ -148,8 +151,9 @@ def mixture_path(own: Product, other: Product, marks: tuple[str, ...]) -> np.nda
 def fluid_check(x: np.ndarray, own: Product, library: dict[str, Product]) -> pd.DataFrame:
     """Every row of x [n, 8] against its own product and mixtures of it: distance, df, p, ratio, mixed_with, share.
 
-    distance: squared Mahalanobis distance over the marks the row has; p: its chi-square tail, widened by the product's stretch;
-    ratio: how much the best mixture lowers the distance (likelihood ratio); share: of the other fluid in it. NaN where the row has
+    distance: squared Mahalanobis distance over the marks the row has; p: its tail (Hotelling's T-squared), widened by the product's stretch;
+    ratio: how much the best mixture lowers the distance over the marks that both products have (likelihood ratio); share: of the other
+    fluid in it. Fuel is one of the fluids that may be mixed in. NaN where the row has
     fewer than two marks of the product. Source: maths D2.
     """
     out = pd.DataFrame(
@@ -157,22 +161,51 @@ def fluid_check(x: np.ndarray, own: Product, library: dict[str, Product]) -> pd.
         index=range(len(x)),
     )
     for rows, marks in _patterns(x, own):
-        at = [own.marks.index(m) for m in marks]
-        inverse = np.linalg.inv(own.scatter[np.ix_(np.array(at), np.array(at))])
-        part = x[np.ix_(rows, np.array([MARKS.index(m) for m in marks]))]
-        d = _distance(part, own.centre[at], inverse)
-        best, source, share = d.copy(), np.full(len(d), "", dtype=object), np.zeros(len(d))
-        for name, other in library.items():
-            if name == own.name or not set(marks) <= set(other.marks):
+        distance, _ = _from_own(x, rows, own, marks)
+        best, source, share = np.zeros(len(rows)), np.full(len(rows), "", dtype=object), np.zeros(len(rows))
+        for name, other in {**library, FUEL: fuel()}.items():
+            common = tuple(m for m in marks if m in other.marks)
+            if name == own.name or len(common) < 2 or _is_oil(own) != _is_oil(other):
                 continue
-            low, at_share = _best_share(part, mixture_path(own, other, marks), inverse)
-            better = low < best
-            best, share = np.where(better, low, best), np.where(better, at_share, share)
+            d, part = _from_own(x, rows, own, common)
+            low, at_share = _best_share(part, mixture_path(own, other, common), _inverse(own, common))
+            better = d - low > best
+            best, share = np.where(better, d - low, best), np.where(better, at_share, share)
             source[better] = name
-        out.loc[rows, "distance"], out.loc[rows, "df"] = d, len(marks)
-        out.loc[rows, "p"] = chi2.sf(d / own.stretch, len(marks))
-        out.loc[rows, "ratio"], out.loc[rows, "mixed_with"], out.loc[rows, "share"] = d - best, source, share
+        out.loc[rows, "distance"], out.loc[rows, "df"] = distance, len(marks)
+        out.loc[rows, "p"] = _tail(distance / own.stretch, len(marks), own.n)
+        out.loc[rows, "ratio"], out.loc[rows, "mixed_with"], out.loc[rows, "share"] = best, source, share
     return out.astype({"mixed_with": "str"})
+
+
+def _tail(distance: np.ndarray, p: int, n: int) -> np.ndarray:
+    """Chance of a larger squared distance of a new row when centre and scatter come from n rows (Hotelling's T-squared)."""
+    return f_distribution.sf(distance * n * (n - p) / (p * (n - 1) * (n + 1)), p, n - p)
+
+
+def fuel() -> Product:
+    """Fuel as a fluid that may be in the oil: no additives, thin. It competes with foreign oils for what it would explain."""
+    thin = [constant("fuel_visc40"), constant("fuel_visc100")]
+    return Product(
+        FUEL, MARKS, np.log([constant("fluid_floor_ppm")] * len(ELEMENTS) + thin), np.eye(len(MARKS)), 0, 1.0
+    )
+
+
+def _is_oil(product: Product) -> bool:
+    """Whether viscosity belongs to its fingerprint; coolants are compared with coolants."""
+    return any(m in product.marks for m in VISCOSITIES)
+
+
+def _inverse(own: Product, marks: tuple[str, ...]) -> np.ndarray:
+    at = np.array([own.marks.index(m) for m in marks])
+    return np.linalg.inv(own.scatter[np.ix_(at, at)])
+
+
+def _from_own(x: np.ndarray, rows: np.ndarray, own: Product, marks: tuple[str, ...]) -> tuple[np.ndarray, np.ndarray]:
+    """Squared distance of `rows` of x from their own product over `marks`, and those columns."""
+    part = x[np.ix_(rows, np.array([MARKS.index(m) for m in marks]))]
+    centre = own.centre[[own.marks.index(m) for m in marks]]
+    return _distance(part, centre, _inverse(own, marks)), part
 
 
 def _patterns(x: np.ndarray, own: Product) -> Iterator[tuple[np.ndarray, tuple[str, ...]]]:
@@ -235,9 +268,22 @@ def check_fluids(known: Fleet, trust: Trust) -> pd.DataFrame:
 
 def fluid_doubts(fluids: pd.DataFrame) -> pd.DataFrame:
     """Doubts `fluid` from :func:`check_fluids`: a mixture with a known product, or a fluid like none of them."""
-    mixed = fluids[fluids["ratio"] >= fluids["threshold"]]
-    strange = fluids[(fluids["p"] < constant("fluid_unknown_p")) & ~fluids.index.isin(mixed.index)]
-    return pd.concat([_mixed(mixed), _strange(strange)], ignore_index=True)
+    hit = fluids[fluids["ratio"] >= fluids["threshold"]]
+    thinned = hit[hit["mixed_with"] == FUEL]
+    strange = fluids[(fluids["p"] < constant("fluid_unknown_p")) & ~fluids.index.isin(hit.index)]
+    return pd.concat([_mixed(hit.drop(index=thinned.index)), _thinned(thinned), _strange(strange)], ignore_index=True)
+
+
+def _thinned(hit: pd.DataFrame) -> pd.DataFrame:
+    """Fuel in the oil is a matter of the machine: the bottle is hardly doubted for it."""
+    reason = [
+        f"thinner and poorer in additives than {r.product}, as with about {100 * r.share:.0f} % of fuel in it"
+        for r in hit.itertuples()
+    ]
+    return doubt_rows(
+        hit, "fluid", "likelihood ratio of a mixture", hit["ratio"].to_numpy(), hit["threshold"].to_numpy(), constant("fuel_probability"), reason,
+        "Have fuel dilution measured in this bottle; if it is so, look for the leak. The bottle itself may well be right.",
+    )  # fmt: skip
 
 
 def _mixed(hit: pd.DataFrame) -> pd.DataFrame:

@@ -9,7 +9,7 @@ import pandas as pd
 
 from cmkit.records.fleet import Fleet
 from cmkit.trust.constants import constant
-from cmkit.trust.meters import DAY_H, HIGHEST_H, SLACK_H, meter_line
+from cmkit.trust.meters import DAY_H, HIGHEST_H, SLACK_H, meter_line, pace
 from cmkit.trust.panel import doubt_rows
 
 HOURS = ["sample", "compartment", "meter_h", "sd_h", "usable", "reason", "run_h"]
@@ -263,16 +263,15 @@ def hours_doubts(known: Fleet, hours: pd.DataFrame) -> pd.DataFrame:
 
 
 def _pace_doubts(known: Fleet, hours: pd.DataFrame) -> pd.DataFrame:
-    """Newest readings that fit in order but not in pace: nothing after them says yet whether they are slips."""
+    """Newest readings that fit in order but came too fast for the machine: nothing after them says yet whether they are slips."""
     line = meter_line(known)
     step_d = line.groupby("machine")["on"].diff().dt.days
     step_h = line.groupby("machine")["run_h"].diff()
-    z = (step_h - line["per_day"] * step_d) / (line["sd_per_day"] * np.sqrt(step_d.where(step_d > 0)))
-    last = ~line.duplicated("machine", keep="last") & (z.abs() >= constant("hours_pace_z")) & (line["gap_sd_h"] == 0)
+    before = pace(line[line.duplicated("machine", keep="last")]).reindex(line["machine"]).set_axis(line.index)
+    z = (step_h - before["per_day"] * step_d) / (before["sd_per_day"] * np.sqrt(step_d.where(step_d > 0)))
+    last = ~line.duplicated("machine", keep="last") & (z >= constant("hours_pace_z")) & (line["gap_sd_h"] == 0)
     places = known.compartments.set_index("compartment")["machine"]
-    found = line[last].assign(z=z[last], step_h=step_h[last], step_d=step_d[last])[
-        ["machine", "on", "z", "step_h", "step_d", "per_day"]
-    ]
+    found = line[["machine", "on"]].assign(z=z, step_h=step_h, step_d=step_d, per_day=before["per_day"])[last]
     drawn = known.samples[["sample", "compartment", "drawn_on"]].assign(
         machine=known.samples["compartment"].map(places)
     )
@@ -283,6 +282,6 @@ def _pace_doubts(known: Fleet, hours: pd.DataFrame) -> pd.DataFrame:
         for r in hit.itertuples()
     ]
     return doubt_rows(
-        hit, "hours", "departure from the machine's pace, sd", hit["z"].to_numpy(dtype=float), np.sign(hit["z"].to_numpy(dtype=float)) * constant("hours_pace_z"),
+        hit, "hours", "departure from the machine's pace, sd", hit["z"].to_numpy(dtype=float), constant("hours_pace_z"),
         constant("hours_pace_probability"), reason, "Read the meter again and compare.",
     )  # fmt: skip

@@ -15,6 +15,7 @@ SHIFTS = ["lab", "reported_on", "analyte", "n", "machines", "log_shift", "z"]
 _MEDIAN_COST = 1.2533  # sd of a median over that of a mean, normal errors (sqrt(pi/2))
 _ALONE = (-4, -3, 3, 4)  # powers of ten of unit mistakes: % for ppm (4), g for mg or ug for mg (3)
 _STEADY = ("rate", "fluid", "two-sided", "falling", "level")
+_ABOVE_FLOOR = 8  # own choice: usual results below this many noise floors say nothing of a laboratory day
 _TWICE = 8  # own choice: this many equal results above the limit are not chance
 _TWICE_D = 14  # own choice: days within which equal results are looked for
 
@@ -28,7 +29,8 @@ def log_departures(known: Fleet, register: pd.DataFrame) -> tuple[np.ndarray, li
     ]
     value, under = results(known.samples, names)
     usual, _ = usual_results(known.samples, names)
-    speaks = (value > 0) & (usual > 0) & ~under
+    floor = register.loc[names, "noise_floor"].to_numpy(dtype=float) * _ABOVE_FLOOR
+    speaks = (value > 0) & (usual >= floor) & ~under
     return np.where(speaks, np.log(np.where(speaks, value, 1.0) / np.where(speaks, usual, 1.0)), np.nan), names
 
 
@@ -51,7 +53,7 @@ def laboratory_shifts(known: Fleet, register: pd.DataFrame) -> pd.DataFrame:
         if len(rows) < 2 * constant("batch_least_bottles"):
             continue
         middle = rows["d"].median()
-        scatter = max(1.4826 * (rows["d"] - middle).abs().median(), 0.02)
+        scatter = max(1.4826 * (rows["d"] - middle).abs().median(), float(register.loc[name, "noise_share"]))
         days = rows.groupby(["lab", "reported_on"]).agg(
             n=("d", "size"), machines=("machine", "nunique"), median=("d", "median")
         )

@@ -149,6 +149,17 @@ def _running(kept: pd.DataFrame) -> pd.DataFrame:
     return out[LINE]
 
 
+def pace(line: pd.DataFrame) -> pd.DataFrame:
+    """Use of each machine of a line (or of part of one): per_day (h a day) and sd_per_day (h per square-root day), by machine."""
+    code, names = pd.factorize(line["machine"])
+    if not len(names):
+        return pd.DataFrame({"per_day": pd.Series(dtype=float), "sd_per_day": pd.Series(dtype=float)})
+    day, run = _days(line["on"]), line["run_h"].to_numpy()
+    inside = np.r_[False, (code[1:] == code[:-1])] & (line["gap_sd_h"].to_numpy() == 0)
+    use, spread = _use(code, np.diff(day, prepend=day[0]), np.diff(run, prepend=run[0]), inside)
+    return pd.DataFrame({"per_day": use, "sd_per_day": spread}, index=names)
+
+
 def _use(code: np.ndarray, step_d: np.ndarray, step_h: np.ndarray, inside: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Hours a day of each machine over all steps on one meter, and the spread of its daily use (h per square-root day)."""
     n = int(code.max()) + 1

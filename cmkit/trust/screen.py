@@ -71,5 +71,6 @@ def _believed(samples: pd.DataFrame, doubts: pd.DataFrame, chances: pd.DataFrame
     reasons = doubts.groupby("sample", sort=False)["reason"].agg("; ".join)
     early = out["sample"].isin(chances.loc[chances["words"] == CANNOT_TELL, "sample"])
     silent = np.where(early, f"no doubt; whether its label was exchanged: {CANNOT_TELL}", "no doubt")
-    out["words"] = out["sample"].map(reasons).fillna(pd.Series(silent, index=out.index)).astype("str")
+    spoken = reasons.astype("str").reindex(out["sample"]).to_numpy(dtype=object)
+    out["words"] = pd.Series(np.where(pd.isna(spoken), silent, spoken), dtype="str")
     return out[TRUST].sort_values(["compartment", "sample"], kind="stable").reset_index(drop=True)

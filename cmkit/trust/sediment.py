@@ -57,7 +57,10 @@ def _weighted_mean(x: np.ndarray, weight: np.ndarray) -> np.ndarray:
 
 
 def bottle_factors(panel: Panel, register: pd.DataFrame, trust: Trust) -> pd.DataFrame:
-    """One row per bottle of the panel (columns FACTORS); call is `all high`, `all low` or empty."""
+    """One row per bottle of the panel (columns FACTORS); call is `all high`, `all low` or empty.
+
+    A first bottle is not called: what it is held against is the family's usual level, from which all its metals may differ together.
+    """
     metals = [i for i, a in enumerate(panel.analytes) if register.loc[a, "group"] == "wear metal" or a == "Si_ppm"]
     part = (panel.value[:, metals], panel.expected[:, metals], panel.sd[:, metals] ** 2, panel.below[:, metals])
     units = 10.0 ** -register.loc[[panel.analytes[i] for i in metals], "decimals"].to_numpy(dtype=float)
@@ -68,7 +71,9 @@ def bottle_factors(panel: Panel, register: pd.DataFrame, trust: Trust) -> pd.Dat
     out = panel.bottles[["sample", "compartment"]].copy()
     fit_p = np.where(df >= 1, chi2.sf(misfit, np.maximum(df, 1)), np.nan)
     out["log_factor"], out["se"], out["z"], out["misfit"], out["df"], out["fit_p"] = g, se, z, misfit, df, fit_p
-    enough = (df + 1 >= constant("factor_least_metals")) & (fit_p > constant("factor_fit_p"))
+    enough = (
+        (panel.bottles["order"] >= 1) & (df + 1 >= constant("factor_least_metals")) & (fit_p > constant("factor_fit_p"))
+    )
     high = enough & (z > trust.common_factor_z) & (np.exp(g) > constant("factor_high"))
     low = enough & (z < -trust.common_factor_z) & (np.exp(g) < constant("factor_low"))
     out["call"] = np.select([high, low], ["all high", "all low"], "")
@@ -99,7 +104,7 @@ def factor_doubts(factors: pd.DataFrame, shift: pd.DataFrame, trust: Trust) -> p
     chance = constant("factor_probability") * (1 - 2 * norm.sf(hit["z"].abs()))
     return doubt_rows(
         hit, "not representative", "common factor, sd", hit["z"].to_numpy(), np.where(hit["z"] > 0, 1, -1) * trust.common_factor_z,
-        chance.to_numpy(), reason, list(todo),
+        np.asarray(chance), reason, list(todo),
     )  # fmt: skip
 
 

@@ -14,7 +14,13 @@ PLACE = {"machines": [{"machine": "M1", "site": "A", "kind": "loader"}],
 
 def bottles(*rows):
     return [
-        {"sample": f"S{i}", "compartment": r[2] if len(r) > 2 else "M1/engine", "drawn_on": r[0], "meter_h": r[1]}
+        {
+            "sample": f"S{i}",
+            "compartment": r[2] if len(r) > 2 else "M1/engine",
+            "drawn_on": r[0],
+            "meter_h": r[1],
+            "Fe_ppm": 9.0,
+        }
         for i, r in enumerate(rows)
     ]
 
@@ -136,7 +142,7 @@ def test_interval_of_derived_hours_covers(make_fleet):
             hidden = i == 5
             truth.append(use[day])
             samples.append({"sample": f"{m}-{i}", "compartment": f"M{m}/e", "drawn_on": pd.Timestamp("2026-01-01") + pd.Timedelta(days=day),
-                            "meter_h": np.nan if hidden else round(use[day])})  # fmt: skip
+                            "Fe_ppm": 9.0, "meter_h": np.nan if hidden else round(use[day])})  # fmt: skip
     out = screen_hours(make_fleet(machines=machines, compartments=places, samples=samples).as_of("2027-01-01"))
     derived = (out["sd_h"] > 0).to_numpy()
     z = (out["run_h"].to_numpy() - np.array(truth))[derived] / out["sd_h"].to_numpy()[derived]
