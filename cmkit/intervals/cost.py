@@ -264,7 +264,7 @@ def _chunks(c: dict[str, Array], every: float, fine: bool, restarted: bool) -> I
     fixed = c["delay_shape"] <= 0
     for rows in _pieces(np.flatnonzero(fixed), 1000):
         yield rows, _fixed_nodes({n: v[rows] for n, v in c.items()}, every, fine, restarted)
-    classes = ratio_class(every, c["delay_mean_h"])
+    classes = ratio_class(every, c["delay_mean_h"], np.where(fixed, 1.0, c["delay_shape"]))
     for k in np.unique(classes[~fixed]):
         rule = integration_rule(int(k), fine)
         rows = np.flatnonzero(~fixed & (classes == k))

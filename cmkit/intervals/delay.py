@@ -59,7 +59,7 @@ class Rule:
 
 
 def integration_rule(ratio_class: int, fine: bool) -> Rule:
-    """Rule for intervals of up to 2**ratio_class mean delays (see :func:`ratio_class`); `fine` costs about ten times more."""
+    """Rule for intervals of up to 2**ratio_class spreads of the delay (see :func:`ratio_class`); `fine` costs about ten times more."""
     ratio = 2.0**ratio_class
     parts = max(1, int(np.ceil(ratio / 0.5)))
     if fine:
@@ -70,9 +70,13 @@ def integration_rule(ratio_class: int, fine: bool) -> Rule:
     return Rule(int(np.clip(np.ceil(3 + 6 * ratio), 3, 14)), 1, parts, points, 9.0)
 
 
-def ratio_class(every_h: float, mean_h: Array) -> Array:
-    """Intervals as a power of two of the mean delay, rounded up and kept within -9..4: compartments of one class share a rule."""
-    return np.clip(np.ceil(np.log2(every_h / mean_h)), -9, 4).astype(int)
+def ratio_class(every_h: float, mean_h: Array, shape: Array) -> Array:
+    """Intervals as a power of two of the delay's spread, rounded up and kept within -9..5: compartments of one class share a rule.
+
+    The spread is the mean delay up to shape 2 and shrinks as 2/shape beyond, as the density gets narrower.
+    """
+    spread = mean_h * np.minimum(1.0, 2 / shape)
+    return np.clip(np.ceil(np.log2(every_h / spread)), -9, 5).astype(int)
 
 
 def weibull_nodes(edges: Array, width: Array, rule: Rule, mean_h: Array, shape: Array) -> tuple[Array, Array]:
@@ -89,4 +93,5 @@ def weibull_nodes(edges: Array, width: Array, rule: Rule, mean_h: Array, shape: 
     survival = np.exp(-((edges / scale) ** shape))
     mass = survival - np.concatenate([survival[..., 1:, :], np.zeros_like(survival[..., :1, :])], axis=-2)
     total = weight.sum(axis=-1, keepdims=True)
-    return h, weight * np.divide(mass, total, out=np.zeros_like(mass), where=total > 0)
+    share = np.divide(weight, total, out=np.broadcast_to(w, weight.shape).copy(), where=total > 0)
+    return h, mass * share
