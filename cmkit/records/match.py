@@ -1,11 +1,7 @@
 """An unknown laboratory file: what its columns seem to be, and why. A proposal for a person to edit; nothing is applied."""
 
-import difflib
 import re
-import unicodedata
 from dataclasses import dataclass
-from functools import cache
-from importlib.resources import files
 from pathlib import Path
 
 import numpy as np
@@ -26,9 +22,10 @@ from cmkit.records.files import (
     sheet_names,
     split_lines,
 )
+from cmkit.records.headings import bare_unit, heading_guess, heading_words, headings, plain
 from cmkit.records.layouts import known_columns
 from cmkit.records.tables import TABLES
-from cmkit.records.units import conversion, knows_unit, plain_unit
+from cmkit.records.units import conversion, knows_unit
 
 _LOOKED_AT = 2000  # cells of a column that are looked at
 _TITLES = 30  # rows in which the headings are looked for
@@ -88,43 +85,6 @@ class Proposal:
         return bool(self.tests)
 
 
-@cache
-def heading_words() -> dict[str, str]:
-    """reference/headings.csv: a heading in plain letters -> what it stands for."""
-    table = _headings()
-    known = {
-        plain(w): str(row["to"])
-        for row in table.to_dict("records")
-        for w in str(row["words"]).split("|")
-        if row["to"] != "unit"
-    }
-    for name in known_columns(TABLES["samples"], analyte_register()):
-        known.setdefault(plain(name), name)
-    return known
-
-
-@cache
-def _headings() -> pd.DataFrame:
-    with files("cmkit.reference").joinpath("headings.csv").open(encoding="utf-8") as handle:
-        return pd.read_csv(handle, keep_default_na=False)
-
-
-def plain(text: str) -> str:
-    """A heading in plain letters: no accents, case, punctuation or repeated spaces."""
-    text = (
-        text.casefold()
-        .replace("ä", "ae")
-        .replace("ö", "oe")
-        .replace("ü", "ue")
-        .replace("ß", "ss")
-        .replace("µ", "u")
-        .replace("μ", "u")
-    )
-    text = unicodedata.normalize("NFKD", text.replace("°", " "))
-    text = "".join(c for c in text if not unicodedata.combining(c))
-    return " ".join(re.sub(r"[^a-z0-9>%]+", " ", text).split())
-
-
 def propose_layout(path: str | Path, compartments: list[str] | None = None) -> Proposal:
     """What a laboratory file seems to hold, as a layout to be looked at and edited.
 
@@ -136,7 +96,7 @@ def propose_layout(path: str | Path, compartments: list[str] | None = None) -> P
     known = tuple(heading_words())
     grid = read_grid(path, path.name, form, known=known)
     decimal = _decimal(grid)
-    first = _dates_by_content(grid, {h: _heading_guess(h) for h in grid.headings})
+    first = _dates_by_content(grid, {h: heading_guess(h) for h in grid.headings})
     dates, doubts = _date_form(grid, [h for h, (to, _, _) in first.items() if to.endswith("_on")])
     words = Words(decimal, dates)
     test = _test_column(grid, first)
@@ -206,7 +166,7 @@ def _best_row(rows: list[list]) -> tuple[int, float]:
     best, top = 0, 0.0
     for i, row in enumerate(rows[:_TITLES]):
         texts = [str(c) for c in row if not is_blank(c)]
-        known = sum(_heading_guess(t)[0] != "" for t in texts)
+        known = sum(heading_guess(t)[0] != "" for t in texts)
         score = known + 0.01 * len(texts) if len(texts) >= 3 and known >= 2 else 0.0
         if score > top:
             best, top = i, score
@@ -215,7 +175,7 @@ def _best_row(rows: list[list]) -> tuple[int, float]:
 
 def _is_unit_row(row: list) -> bool:
     texts = [str(c).strip() for c in row if not is_blank(c)]
-    units = sum(knows_unit(_bare(t)) or t in ("-", "--") for t in texts)
+    units = sum(knows_unit(bare_unit(t)) or t in ("-", "--") for t in texts)
     numbers = sum(bool(re.fullmatch(r"[<>]?[\d.,]+", t)) for t in texts)
     return bool(texts) and units >= 0.5 * len(texts) and numbers <= 0.2 * len(texts)
 
@@ -224,11 +184,7 @@ def _is_more_heading(row: list) -> bool:
     """True for a row of names below merged headings: known names and nothing that is a value."""
     texts = [str(c).strip() for c in row if not is_blank(c)]
     values = any(re.fullmatch(r"[<>]?[\d.,]+", t) or _LIKE_DATES.fullmatch(t) for t in texts)
-    return not values and sum(_heading_guess(t)[0] in analyte_register().index for t in texts) >= 2
-
-
-def _bare(text: str) -> str:
-    return text.strip().strip("()[]")
+    return not values and sum(heading_guess(t)[0] in analyte_register().index for t in texts) >= 2
 
 
 def _needs_group_row(rows: list[list], at: int) -> int:
@@ -241,61 +197,6 @@ def _needs_group_row(rows: list[list], at: int) -> int:
     empty_below = any(a and not h for a, h in zip(above, heads, strict=False))
     repeats = len(set(filled)) < len(filled)
     return int(sum(bool(a) for a in above) >= 2 and (repeats or empty_below))
-
-
-def _heading_guess(heading: str) -> tuple[str, str, str]:
-    """(to, unit, why) from a heading alone: its unit is split off, the rest looked up, the last part of a merged heading first."""
-    name, unit = split_unit(heading)
-    parts = [name, *reversed(name.split(" / "))] if " / " in name else [name]
-    unit = unit or next((u for _, u in map(split_unit, parts[1:]) if u), "")
-    known = heading_words()
-    for part in parts:
-        if to := known.get(plain(part)):
-            return to, unit, f"the heading says '{part}'"
-    for part in parts:
-        near = difflib.get_close_matches(plain(part), known, n=1, cutoff=0.87) if len(plain(part)) > 4 else []
-        if near:
-            return known[near[0]], unit, f"'{part}' is close to '{near[0]}'"
-    return "", unit, "no known word"
-
-
-def split_unit(heading: str) -> tuple[str, str]:
-    """A heading without its unit, and the unit: in brackets, as a part of its own, or as its last words."""
-    heading = re.sub(r"#\d+$", "", heading).strip()
-    for bracket in re.findall(r"[\(\[]([^()\[\]]*)[\)\]]", heading):
-        if bracket.strip() and knows_unit(bracket):
-            rest = re.sub(r"[\(\[]" + re.escape(bracket) + r"[\)\]]", " ", heading)
-            return " ".join(rest.split()), bracket.strip()
-    parts = heading.split(" / ")
-    if len(parts) > 1 and knows_unit(_bare(parts[-1])):
-        return " / ".join(parts[:-1]), _bare(parts[-1])
-    tokens = re.split(r"[\s,;]+", heading)
-    for n in (4, 3, 2, 1):
-        tail = " ".join(tokens[-n:])
-        if (
-            len(tokens) > n
-            and (len(plain_unit(tail)) > 1 or tail == "%")
-            and knows_unit(tail)
-            and plain_unit(tail) not in _NO_UNITS
-        ):
-            return re.sub(r"[\s,;]+$", "", heading[: heading.rfind(tokens[-n])]), tail
-    return heading, ""
-
-
-_NO_UNITS = {
-    "hours",
-    "hour",
-    "hrs",
-    "hr",
-    "h",
-    "days",
-    "miles",
-    "in",
-    "ph",
-    "index",
-    "min",
-    "none",
-}  # words of names rather than units
 
 
 def _decimal(grid: Grid) -> str:
@@ -361,7 +262,7 @@ def _test_column(grid: Grid, first: dict[str, tuple[str, str, str]]) -> str:
     best, top = "", 0.5
     for heading in grid.headings:
         names = [n for n in pd.unique(text_cells(grid.columns[heading][:_LOOKED_AT])) if n]
-        known = [n for n in names if _heading_guess(n)[0] in register and not re.fullmatch(r"[\d.,]+", n)]
+        known = [n for n in names if heading_guess(n)[0] in register and not re.fullmatch(r"[\d.,]+", n)]
         if len(known) >= 2 and len(known) / len(names) > top:
             best, top = heading, len(known) / len(names)
     return best
@@ -412,7 +313,7 @@ def _plausible(to: str) -> tuple[float, float]:
 
 def _thousand_fold(values: np.ndarray, to: str) -> str:
     """A doubt where the middle value is far from what is usual, and a factor of 1,000 or 10,000 would bring it there."""
-    table = _headings().set_index("to")
+    table = headings().set_index("to")
     middle = np.nanmedian(np.abs(values)) if np.isfinite(values).any() else np.nan
     if to not in table.index or table.loc[to, "usual_low"] == "" or not middle > 0:
         return ""
@@ -475,7 +376,7 @@ def _test_guesses(grid: Grid, guesses: tuple[Guess, ...], words: Words) -> tuple
     out = []
     for name in dict.fromkeys(n for n in names if n):
         mine = names == name
-        to, unit, why = _heading_guess(name)
+        to, unit, why = heading_guess(name)
         to = to if to in analyte_register().index else ""
         written = unit or (pd.Series(units[mine]).mode().iloc[0] if mine.any() else "")
         out.append(_guess(name, values[mine], (to, written, why), words, False))
