@@ -100,7 +100,7 @@ def table(
         _head(heads),
         tag("tbody", body),
     ]
-    return tag("div", tag("table", *parts, class_=class_ or None), class_="wide")
+    return scrolling(tag("table", *parts, class_=class_ or None), caption, focus=not class_)
 
 
 def grouped_table(
@@ -115,9 +115,15 @@ def grouped_table(
     for title, rows in groups:
         first = tag("tr", tag("th", title, scope="rowgroup", colspan=str(len(heads)), class_="group"))
         bodies.append(tag("tbody", first, *(_row(heads, row, bool(class_)) for row in rows)))
-    return tag(
-        "div", tag("table", tag("caption", caption), _head(heads), *bodies, class_=class_ or None), class_="wide"
-    )
+    made = tag("table", tag("caption", caption), _head(heads), *bodies, class_=class_ or None)
+    return scrolling(made, caption, focus=not class_)
+
+
+def scrolling(made: Html, name: str, focus: bool) -> Html:
+    """A table in a region of its own that scrolls where it is too wide; `focus`: also by keyboard (tables that do not turn into blocks)."""
+    if focus:
+        return tag("div", made, class_="wide", role="region", tabindex="0", aria_label=name)
+    return tag("div", made, class_="wide")
 
 
 def _head(heads: list[Column]) -> Html:

@@ -3,7 +3,7 @@
 import pandas as pd
 
 from cmkit.books.book import Book
-from cmkit.books.markup import Html, join, link, nothing, state_mark, tag
+from cmkit.books.markup import Html, join, link, nothing, scrolling, state_mark, tag
 from cmkit.books.show import Shown, shown
 from cmkit.books.wording import GLYPHS, STATES, natural_key
 
@@ -38,10 +38,9 @@ def _grid(book: Book, kind: str, rows: pd.DataFrame) -> Html:
     body = [
         tag("tr", tag("th", m, scope="row"), *(_cell(book, cells.get((m, p), [])) for p in places)) for m in machines
     ]
-    caption = tag("caption", f"{kind}, state of every compartment")
-    return tag(
-        "div", tag("table", caption, tag("thead", tag("tr", head)), tag("tbody", *body), class_="grid"), class_="wide"
-    )
+    caption = f"{kind}, state of every compartment"
+    made = tag("table", tag("caption", caption), tag("thead", tag("tr", head)), tag("tbody", *body), class_="grid")
+    return scrolling(made, caption, focus=True)
 
 
 def _cell(book: Book, rows: list) -> Html:
