@@ -6,6 +6,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from cmkit.wear.exposure import COLUMNS, sample_exposure
@@ -238,3 +240,48 @@ def test_later_records_do_not_change_earlier_intervals_of_a_changed_fluid(small_
     whole = expose(small_fleet, [bottle(i) for i in range(3)], works)
     early = expose(small_fleet, [bottle(i) for i in range(2)], works[:1])
     pd.testing.assert_frame_equal(whole.iloc[:2], early)
+
+
+WORK = st.fixed_dictionaries(
+    {
+        "kind": st.sampled_from(["change", "flush", "top-up", "replace", "filter", "repair"]),
+        "day": st.integers(-200, 500),
+        "meter_h": st.one_of(st.none(), st.floats(0, 9000)),
+        "volume_l": st.one_of(st.none(), st.floats(-5, 200)),
+    }
+)
+BOTTLE = st.fixed_dictionaries(
+    {
+        "day": st.integers(0, 400),
+        "hours": st.floats(0, 5000),
+        "fluid_h": st.one_of(st.none(), st.floats(-10, 9000)),
+        "makeup_l": st.one_of(st.none(), st.floats(-5, 300)),
+    }
+)
+
+
+@settings(max_examples=20, derandomize=True, deadline=None, suppress_health_check=list(HealthCheck))
+@given(st.lists(BOTTLE, min_size=1, max_size=8), st.lists(WORK, max_size=12), st.sampled_from([None, 0.0, 5.0, 40.0]))
+def test_no_records_break_it(small_fleet: Build, bottles: list[Any], works: list[Any], capacity: float | None) -> None:
+    """Any bottles, any work, in any order: every usable bottle has one row, shares stay shares, hours count for no more than a half-empty charge allows."""
+    days = sorted(b["day"] for b in bottles)
+    hours = np.cumsum([b["hours"] for b in bottles])
+    samples = [
+        {"sample": f"s{i}", "compartment": "A/engine", "drawn_on": DAY + pd.Timedelta(days=d), "meter_h": h,
+         "fluid_h": b["fluid_h"], "makeup_l": b["makeup_l"]}
+        for i, (b, d, h) in enumerate(zip(bottles, days, hours, strict=True))
+    ]  # fmt: skip
+    services = [
+        {"service": f"w{i}", "compartment": "A/engine", "done_on": DAY + pd.Timedelta(days=w["day"]), "kind": w["kind"],
+         "meter_h": w["meter_h"], "volume_l": w["volume_l"]}
+        for i, w in enumerate(works)
+    ]  # fmt: skip
+    out = expose(small_fleet, samples, services, [{**ENGINE, "capacity_l": capacity}])
+    assert sorted(out["sample"]) == sorted(s["sample"] for s in samples)
+    assert out["order"].tolist() == out.groupby("life").cumcount().tolist()
+    assert out["phi"].between(0, 1 + 1e-12).all()
+    assert out["chi"].between(-1e-12, 1 + 1e-12).all()
+    assert out["psi"].between(0, 2 * 9000 + 1).all()
+    for name in ("sd_phi", "sd_psi", "makeup_l"):
+        assert np.isfinite(out[name]).all()
+        assert (out[name] >= 0).all()
