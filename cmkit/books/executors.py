@@ -18,6 +18,7 @@ Job = TypeVar("Job")
 Result = TypeVar("Result")
 Work = Callable[[Job], Result]
 
+CONNECT_S = 20
 THREADS = 3  # on two cores: a third of a book's time is waiting for its kernel to start and end; a fourth thread gained nothing
 
 
@@ -48,7 +49,7 @@ def run_cluster(
     if "distributed" not in globals():
         raise BookError("--scheduler: dask.distributed is not installed; install cmkit[cluster]")
     try:
-        client = distributed.Client(scheduler, timeout=20, set_as_default=False)
+        client = distributed.Client(scheduler, timeout=CONNECT_S, set_as_default=False)
     except OSError as error:
         raise BookError(f"--scheduler: nobody answers at {scheduler} ({error})") from None
     with client:

@@ -11,7 +11,6 @@ import html
 import json
 import re
 from collections import Counter
-from copy import deepcopy
 from functools import cache
 from html.parser import HTMLParser
 from importlib.metadata import version
@@ -197,7 +196,7 @@ def prepare_outputs(nb: NotebookNode) -> tuple[NotebookNode, int, str]:
 
     Raises BookError for a chart without alternative text or caption and for folds that do not match.
     """
-    nb = deepcopy(nb)
+    nb = with_own_outputs(nb)
     outputs = [o for cell in nb.cells for o in cell.get("outputs", []) if "data" in o]
     charts = [o for o in outputs if CHART in o["data"]]
     drawn = packed_charts([o["data"][CHART] for o in charts])
@@ -216,6 +215,16 @@ def prepare_outputs(nb: NotebookNode) -> tuple[NotebookNode, int, str]:
     return nb, len(charts), drawn
 
 
+def with_own_outputs(nb: NotebookNode) -> NotebookNode:
+    """The notebook with outputs whose data can be exchanged without touching the given one (a deep copy costs more than the export)."""
+    own = NotebookNode(nb)
+    own["cells"] = [NotebookNode(cell) for cell in nb.cells]
+    for cell in own.cells:
+        if "outputs" in cell:
+            cell["outputs"] = [NotebookNode(output) for output in cell.outputs]
+    return own
+
+
 def packed_charts(figures: list[dict[str, Any]]) -> str:
     """Every chart's data and layout, and the layout template most of them carry (6 kB a chart) once: gzip as base64, '' without charts.
 
@@ -223,34 +232,26 @@ def packed_charts(figures: list[dict[str, Any]]) -> str:
     """
     if not figures:
         return ""
-    template = lift_template(figures)
-    drawn = [
-        {"data": f.get("data", []), "layout": {k: v for k, v in f.get("layout", {}).items() if k != "meta"}}
-        for f in figures
-    ]
-    text = json.dumps(
-        {"template": template, "charts": drawn}, ensure_ascii=False, allow_nan=False, separators=(",", ":")
-    )
-    return base64.b64encode(gzip.compress(text.encode("utf-8"), mtime=0)).decode("ascii")
+    template = common_template(figures)
+    drawn = {"template": template, "charts": [_drawn(figure, template) for figure in figures]}
+    text = json.dumps(drawn, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    return base64.b64encode(gzip.compress(text.encode("utf-8"), compresslevel=6, mtime=0)).decode("ascii")
 
 
-def _drawn(figure: dict[str, Any]) -> dict[str, Any]:
-    """What the page's script needs of a chart: data, layout, and its own small table of numbers where it has one."""
-    layout = figure.get("layout", {})
-    table = (layout.get("meta") or {}).get("table")
-    plain = {"data": figure.get("data", []), "layout": {k: v for k, v in layout.items() if k != "meta"}}
-    return plain | ({"table": table} if table else {})
-
-
-def lift_template(figures: list[dict[str, Any]]) -> dict[str, Any]:
-    """Take the layout template most figures carry out of each of them, and return it; empty if most have none."""
+def common_template(figures: list[dict[str, Any]]) -> dict[str, Any]:
+    """The layout template most figures carry; empty if most have none."""
     templates = [f.get("layout", {}).get("template") or {} for f in figures]
     texts = [json.dumps(t, sort_keys=True) for t in templates]
-    common = Counter(texts).most_common(1)[0][0]
-    for figure, text in zip(figures, texts, strict=True):
-        if text == common:
-            figure.get("layout", {}).pop("template", None)
-    return templates[texts.index(common)]
+    return templates[texts.index(Counter(texts).most_common(1)[0][0])]
+
+
+def _drawn(figure: dict[str, Any], template: dict[str, Any]) -> dict[str, Any]:
+    """What the page's script needs of a chart: data, layout without the common template, its own small table of numbers if it has one."""
+    layout = figure.get("layout", {})
+    table = (layout.get("meta") or {}).get("table")
+    left_out = {"meta"} | ({"template"} if (layout.get("template") or {}) == template else set())
+    plain = {"data": figure.get("data", []), "layout": {k: v for k, v in layout.items() if k not in left_out}}
+    return plain | ({"table": table} if table else {})
 
 
 def chart_markup(figure: dict[str, Any], number: int) -> str:
@@ -335,10 +336,15 @@ class PageFacts(HTMLParser):
         self.wordless += tag == "img" and not (found.get("alt") or "").strip()
 
 
+_SCRIPT = re.compile(
+    r"(<script[^>]*>)[^<]*"
+)  # its text: packed data and our own script, slow to parse and holding no element
+
+
 def page_facts(page: str) -> PageFacts:
     """Read a page's text once."""
     facts = PageFacts()
-    facts.feed(page)
+    facts.feed(_SCRIPT.sub(r"\1", page))
     facts.close()
     return facts
 

@@ -11,12 +11,14 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
-import nbformat
-import papermill
 from nbclient.exceptions import CellTimeoutError, DeadKernelError
 from nbconvert.filters import strip_ansi
 from nbformat import NotebookNode
+from papermill.engines import papermill_engines
 from papermill.exceptions import PapermillExecutionError
+from papermill.execute import raise_for_execution_errors
+from papermill.iorw import load_notebook_node
+from papermill.parameterize import parameterize_notebook
 
 from cmkit.books.export import BookExporter
 from cmkit.books.notebook import (
@@ -24,6 +26,7 @@ from cmkit.books.notebook import (
     check_cells,
     check_parameters,
     check_whole,
+    notebook_text,
     read_notebook,
     with_end_mark,
     without_times,
@@ -33,6 +36,7 @@ from cmkit.books.publish import write_whole
 from cmkit.errors import BookError
 
 KERNEL = "python3"
+ENGINE = "cmkit"
 
 
 @dataclass(frozen=True)
@@ -124,7 +128,7 @@ def make_book(job: BookJob) -> BookResult:
         nb = without_times(nb)
         export_started = time.monotonic()
         html = _export(nb, job)
-        write_whole(folder / f"{job.name}.ipynb", nbformat.writes(nb) + "\n")
+        write_whole(folder / f"{job.name}.ipynb", notebook_text(nb))
         write_whole(folder / f"{job.name}.html", html)
         _remove_failure(folder, job.name)
     except Exception as error:
@@ -150,13 +154,16 @@ def _run_twice_at_most(job: BookJob, kept: list[NotebookNode]) -> tuple[int, Not
 
 
 def _run_notebook(job: BookJob, kept: list[NotebookNode]) -> NotebookNode:
-    """The executed notebook; `kept` receives it also when it fails half-way."""
-    nb = with_end_mark(check_job(job))
-    return papermill.execute_notebook(
+    """The executed notebook; `kept` receives it also when it fails half-way.
+
+    The steps of papermill.execute_notebook without its two writings of the whole notebook, which nobody reads here.
+    """
+    nb = load_notebook_node(with_end_mark(check_job(job)))
+    if job.parameters:
+        nb = parameterize_notebook(nb, job.parameters, kernel_name=KERNEL, engine_name=ENGINE)
+    nb = papermill_engines.execute_notebook_with_engine(
+        ENGINE,
         nb,
-        None,
-        parameters=job.parameters,
-        engine_name="cmkit",
         kernel_name=KERNEL,
         progress_bar=False,
         start_timeout=job.limits.start_s,
@@ -167,6 +174,8 @@ def _run_notebook(job: BookJob, kept: list[NotebookNode]) -> NotebookNode:
         cwd_of_kernel=job.folder,
         keep=kept,
     )
+    raise_for_execution_errors(nb, None)
+    return nb
 
 
 _of_thread = threading.local()
@@ -198,7 +207,7 @@ def _keep_failure(folder: Path, job: BookJob, kept: list[NotebookNode], words: s
     notebook = f"{job.name}.half-run.ipynb"
     try:
         if kept:
-            write_whole(folder / notebook, nbformat.writes(without_times(kept[-1])) + "\n")
+            write_whole(folder / notebook, notebook_text(without_times(kept[-1])))
         write_whole(folder / f"{job.name}.error.html", error_page(job, words, error, notebook if kept else ""))
     except OSError:
         for name in (notebook, f"{job.name}.error.html"):

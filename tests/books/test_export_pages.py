@@ -143,7 +143,8 @@ def test_what_books_use_passes_the_sanitiser_unchanged() -> None:
 def test_what_could_run_or_ask_is_taken_out(text: str) -> None:
     clean = clean_html(text)
     assert not re.search(
-        r"script|<style|url\(|javascript|onclick|onerror|https?:|text/html|<(iframe|form|input|base|meta|use|object)", clean
+        r"script|<style|url\(|javascript|onclick|onerror|https?:|text/html|<(iframe|form|input|base|meta|use|object)",
+        clean,
     )
     assert page_facts(clean).sources == []
 
@@ -167,6 +168,12 @@ def test_charts_travel_packed_and_say_the_same(text: str) -> None:
     (drawn,) = json.loads(gzip.decompress(base64.b64decode(packed)))["charts"]
     assert drawn["data"] == figure["data"]
     assert drawn["layout"] == {"title": {"text": text}}
+
+
+def test_a_charts_own_table_travels_with_it() -> None:
+    table = {"columns": ["day", "Fe <ppm>"], "rows": [["2026-01-01", 3.5]]}
+    packed = packed_charts([{"data": [], "layout": {"meta": {**META, "table": table}}}])
+    assert json.loads(gzip.decompress(base64.b64decode(packed)))["charts"][0]["table"] == table
 
 
 def test_a_number_json_has_not_is_refused() -> None:

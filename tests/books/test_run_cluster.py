@@ -12,6 +12,7 @@ import cloudpickle
 import distributed
 import pytest
 
+from cmkit.books import executors
 from cmkit.books.executors import run_cluster
 from cmkit.books.export import page_facts
 from cmkit.books.month import Workers, lost_book, make_once, run_books
@@ -107,6 +108,7 @@ def kill_worker_for_1(job: BookJob) -> object:
     return make_once(job)
 
 
-def test_nobody_at_the_address_is_said_at_once() -> None:
+def test_nobody_at_the_address_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(executors, "CONNECT_S", 2)
     with pytest.raises(BookError, match=r"nobody answers at tcp://127\.0\.0\.1:1 "):
         list(run_cluster(make_once, [], "tcp://127.0.0.1:1", lost_book))
