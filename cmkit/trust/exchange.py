@@ -4,6 +4,7 @@ Before the 5th bottle of a compartment its own rate is too little known: such a 
 holding back the update, would lock in a wrong identity after an early mistake; a confirmed exchange is a row in `corrections`.
 """
 
+from functools import cache
 from itertools import permutations
 from typing import Any
 
@@ -67,7 +68,7 @@ def _orders(density: np.ndarray) -> np.ndarray:
     """The orders of labels that are weighed: int [orders, k], the identity first."""
     k = len(density)
     if k <= _ALL_ORDERS:
-        return np.array(list(permutations(range(k))))
+        return _all_orders(k)
     same = np.arange(k)
     out = [same]
     for a, b in zip(*np.triu_indices(k, 1), strict=True):
@@ -76,6 +77,11 @@ def _orders(density: np.ndarray) -> np.ndarray:
         out.append(swapped)
     best = linear_sum_assignment(density, maximize=True)[1]
     return np.unique(np.array([*out, best]), axis=0)
+
+
+@cache
+def _all_orders(k: int) -> np.ndarray:
+    return np.array(list(permutations(range(k))))
 
 
 def exchange_chances(panel: Panel, trust: Trust) -> pd.DataFrame:

@@ -41,7 +41,8 @@ def make_panel(known: Fleet, history: pd.DataFrame, register: pd.DataFrame) -> P
     places = known.compartments[["compartment", "machine", "kind"]]
     heads = heads.merge(places, on="compartment").sort_values(["compartment", "drawn_on", "order", "sample"])
     heads = heads.reset_index(drop=True)
-    analytes = [a for a in register.index if a in set(rows["analyte"])]
+    present = set(rows["analyte"].unique())
+    analytes = [a for a in register.index if a in present]
     i = pd.Index(heads["sample"]).get_indexer(rows["sample"])
     j = pd.Index(analytes).get_indexer(rows["analyte"])
     inside = (i >= 0) & (j >= 0)
