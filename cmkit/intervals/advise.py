@@ -23,6 +23,7 @@ INTERVALS = [
     "saving", "saving_low", "saving_high", "flat_low_h", "flat_high_h", "best_low_h", "best_high_h", "caught_today", "caught_advised",
     "warning_h", "binds", "beyond_data", "n_events", "prior_weight", "changes", "words",
 ]  # fmt: skip
+ASSUMED = [f.name for f in fields(Case)] + ["rate_events", "delay_sd"]
 CURVES = ["compartment", "family", "every_h", "cost_per_1000h", "low", "high"]
 LEARNT = [
     "kind",
@@ -52,7 +53,7 @@ def advise_intervals(
     use: pd.DataFrame,
     due: pd.DataFrame,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """(intervals, curves): advice and cost curve of each compartment of a working machine (columns INTERVALS, CURVES).
+    """(intervals, curves): advice and cost curve of each compartment of a working machine (columns INTERVALS and ASSUMED; CURVES).
 
     exposure, numbers, wear: as made by `wear`; use: machine, h_per_day; due: compartment, every_h (today's interval). Hours are
     operating hours, costs are per 1,000 of them. advised_h is NaN when no interval pays or none could be judged; the words say which.
@@ -67,15 +68,27 @@ def advise_intervals(
         return rest, pd.DataFrame(columns=CURVES)
     case = _case(known, judged)
     today = judged["today_h"].to_numpy(float)
-    grid = _curve_grid(np.array(known.settings.sampling.service_grid_h), today)
+    grid = curve_grid(np.array(known.settings.sampling.service_grid_h), today)
     allowed = np.isin(grid, known.settings.sampling.service_grid_h) | np.isinf(grid)
     spread = _spread(case, grid, today, allowed, judged)
     choice, binds = _within_capacity(known, judged, spread, allowed)
     advice = _advice(judged, case, spread, choice).assign(binds=binds)
     advice["changes"] = _changes(case, grid[allowed], grid[choice])
-    advice = _in_words(advice, exposure)
-    both = pd.concat([advice[INTERVALS], rest], ignore_index=True) if len(rest) else advice[INTERVALS]
+    advice = _in_words(advice, exposure).assign(**case.columns())[INTERVALS + ASSUMED]
+    both = pd.concat([advice, rest], ignore_index=True) if len(rest) else advice
     return both.sort_values("compartment").reset_index(drop=True), _curves(judged, spread)
+
+
+def case_of(row: pd.Series) -> Case:
+    """The parameters behind one row of advice, to look at or to change: `interval_cost(case_of(row), 250)`."""
+    return Case(**{f.name: float(row[f.name]) for f in fields(Case)})
+
+
+def curve_grid(service_h: Array, today_h: Array) -> Array:
+    """Service intervals, one between each two, today's intervals, and no sampling (inf); hours, rising."""
+    service = np.asarray(service_h, float)
+    between = np.round(np.sqrt(service[:-1] * service[1:]) / 5) * 5
+    return np.append(np.unique(np.concatenate([service, between, np.atleast_1d(today_h)])), np.inf)
 
 
 def defect_rates(records: pd.DataFrame, settings: Settings, chance: dict[str, float]) -> pd.DataFrame:
@@ -159,7 +172,7 @@ def _findings(known: Fleet, exposure: pd.DataFrame) -> pd.DataFrame:
     found = placed[placed["usable"]].merge(facts, on="finding")
     samples = exposure.set_index("sample")
     found["to_h"] = found["run_h"]
-    prompted = found["prompted_by"].map(samples["run_h"]).where(found["outcome"] == "defect")
+    prompted = found["prompted_by"].map(samples["run_h"]).astype(float).where(found["outcome"] == "defect")
     found["run_h"] = prompted.fillna(found["run_h"])
     lives = exposure.groupby(["compartment", "life"], as_index=False)["run_h"].min().rename(columns={"run_h": "from_h"})
     out = found.merge(lives, on="compartment")
@@ -244,12 +257,6 @@ _OF_KIND = (
 def _pace(rows: pd.DataFrame) -> Array:
     """Operating hours a day, the usual where readings do not tell."""
     return rows["h_per_day"].where(rows["h_per_day"] > 0, assumption("usual_h_per_day")).to_numpy(float)
-
-
-def _curve_grid(service: Array, today: Array) -> Array:
-    """Service intervals, one between each two, today's intervals, and no sampling."""
-    between = np.round(np.sqrt(service[:-1] * service[1:]) / 5) * 5
-    return np.append(np.unique(np.concatenate([service, between, today])), np.inf)
 
 
 def _spread(case: Case, grid: Array, today: Array, allowed: Array, rows: pd.DataFrame) -> Uncertainty:
@@ -391,7 +398,7 @@ def _curves(rows: pd.DataFrame, spread: Uncertainty) -> pd.DataFrame:
 
 def _not_judged(rows: pd.DataFrame) -> pd.DataFrame:
     """Compartments without a wear metal to follow: today's interval stays, and the words say why there is no advice."""
-    out = rows.reindex(columns=INTERVALS).assign(
+    out = rows.reindex(columns=INTERVALS + ASSUMED).assign(
         binds="",
         beyond_data=False,
         n_events=rows["n_events"].fillna(0).astype(int),
