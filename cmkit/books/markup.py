@@ -100,7 +100,7 @@ def table(
         _head(heads),
         tag("tbody", body),
     ]
-    return scrolling(tag("table", *parts, class_=class_ or None), caption, focus=not class_)
+    return scrolling(tag("table", *parts, class_=class_ or None), "" if hide_caption else caption, focus=not class_)
 
 
 def grouped_table(
@@ -120,9 +120,9 @@ def grouped_table(
 
 
 def scrolling(made: Html, name: str, focus: bool) -> Html:
-    """A table in a region of its own that scrolls where it is too wide; `focus`: also by keyboard (tables that do not turn into blocks)."""
+    """A table in a group of its own that scrolls where it is too wide; `focus`: also by keyboard (tables that do not turn into blocks)."""
     if focus:
-        return tag("div", made, class_="wide", role="region", tabindex="0", aria_label=name)
+        return tag("div", made, class_="wide", role="group", tabindex="0", aria_label=name or None)
     return tag("div", made, class_="wide")
 
 

@@ -111,6 +111,7 @@ def repeat_causes(book: Book) -> Shown:
             ["Cause", Column("Times found", True), Column("Likely now", True), "In", "At"],
             rows,
             "Causes in more than one compartment: found before, and likely now",
+            class_="blocks text",
         )
     )
 
