@@ -118,7 +118,7 @@ def _use_per_day(shots: pd.DataFrame) -> pd.Series:
     spans = shots.groupby("compartment").agg({"date": ["min", "max"], "run_h": ["min", "max"]})
     days = (spans["date"]["max"] - spans["date"]["min"]).dt.total_seconds() / 86400
     use = (spans["run_h"]["max"] - spans["run_h"]["min"]) / days.where(days > 0)
-    return use.fillna(use.median()).fillna(0.0)
+    return use.fillna(use.median()).fillna(0.0).clip(0.0, 24.0)
 
 
 def _place_by_date(out: pd.DataFrame, use: pd.Series) -> None:
@@ -129,6 +129,7 @@ def _place_by_date(out: pd.DataFrame, use: pd.Series) -> None:
     share = from_low / (from_low + to_high)
     gap = out["high"] - out["low"]
     guess = (out["low"] + share * gap).fillna(out["low"] + from_low * per_day).fillna(out["high"] - to_high * per_day)
+    guess = guess.clip(lower=np.minimum(out["high"].fillna(0.0), 0.0))
     spread = (_MOMENT_SHARE * gap).fillna(_SPREAD * from_low * per_day).fillna(_SPREAD * to_high * per_day)
     missing = out["run_h"].isna()
     out["run_h"] = out["run_h"].where(~missing, guess)
