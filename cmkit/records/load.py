@@ -41,15 +41,27 @@ def load_with_places(
     register = with_own(settings.analytes)
     layouts = read_layouts(folder / "layouts", register)
     notes = Notes()
-    inbox = _inbox(folder, layouts, register, notes)
-    context = Context(register, {}, pd.Timestamp(today or date.today()), notes)
+    given = _inbox(folder, layouts, register, notes)
+    for name, table in TABLES.items():
+        given[name] = [_own(p, folder, table, register) for p in table_files(folder, name)] + given.get(name, [])
+        if not given[name] and table.required and (name != "samples" or in_store is None):
+            raise missing_table(folder, name)
+    return fleet_from_cells(settings, given, notes, _sources(folder), today, in_store)
+
+
+def fleet_from_cells(
+    settings: Settings,
+    given: dict[str, list[Cells]],
+    notes: Notes,
+    sources: dict[str, str],
+    today: date | None = None,
+    in_store: Collection[str] | None = None,
+) -> tuple[Fleet, dict[str, pd.DataFrame]]:
+    """The fleet, and its tables with the place of every row, from cells already under our names (table -> its files)."""
+    context = Context(with_own(settings.analytes), {}, pd.Timestamp(today or date.today()), notes)
     tables: dict[str, pd.DataFrame] = {}
     for name, table in TABLES.items():
-        own = [_own(p, folder, table, register) for p in table_files(folder, name)]
-        given = own + inbox.get(name, [])
-        if not given and table.required and (name != "samples" or in_store is None):
-            raise missing_table(folder, name)
-        tables[name] = _one_table(given, table, context)
+        tables[name] = _one_table(given.get(name, []), table, context)
         if table.key[0] in ("site", "machine", "compartment", "sample"):
             context.names[name] = pd.Index(tables[name][table.key[0]].unique())
         if name == "samples":
@@ -57,7 +69,18 @@ def load_with_places(
     tables["compartments"] = with_families(tables["compartments"], tables["machines"])
     tables["corrections"] = _checked_corrections(tables["corrections"], context)
     tables["machines"] = _first_days(tables, notes)
-    return _bundle(folder, settings, tables, notes), tables
+    return _bundle(settings, tables, notes, sources), tables
+
+
+def _sources(folder: Path) -> dict[str, str]:
+    """SHA-256 of every file that is read."""
+    files = [
+        folder / "fleet.toml",
+        *(folder / "layouts").glob("*.toml"),
+        *(p for n in TABLES for p in table_files(folder, n)),
+    ]
+    files += folder_files(folder / "inbox") if (folder / "inbox").is_dir() else []
+    return {p.relative_to(folder).as_posix(): file_hash(p) for p in sorted(files)}
 
 
 def _own(path: Path, folder: Path, table: Table, register: pd.DataFrame) -> Cells:
@@ -231,18 +254,11 @@ def _first_days(tables: dict[str, pd.DataFrame], notes: Notes) -> pd.DataFrame:
     return machines.assign(in_service_on=machines["in_service_on"].mask(bad))
 
 
-def _bundle(folder: Path, settings: Settings, tables: dict[str, pd.DataFrame], notes: Notes) -> Fleet:
+def _bundle(settings: Settings, tables: dict[str, pd.DataFrame], notes: Notes, sources: dict[str, str]) -> Fleet:
     aside, repairs, arrivals = finished(notes)
     counts = counted(arrivals)
     _assert_counts(tables, counts, notes)
     frames = {n: t if n == "samples" else t.drop(columns=["file", "row"]) for n, t in tables.items()}
-    files = [
-        folder / "fleet.toml",
-        *sorted((folder / "layouts").glob("*.toml")),
-        *(p for n in TABLES for p in table_files(folder, n)),
-    ]
-    files += folder_files(folder / "inbox") if (folder / "inbox").is_dir() else []
-    sources = {p.relative_to(folder).as_posix(): file_hash(p) for p in files}
     return Fleet(
         settings=settings, **frames, set_aside=aside, repairs=repairs, counts=counts, arrivals=arrivals, sources=sources
     )
