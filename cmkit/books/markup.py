@@ -6,6 +6,7 @@
 import html
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -86,13 +87,13 @@ class Column:
 
 
 def table(
-    columns: Sequence[str | Column],
+    columns: Sequence[Any],
     rows: Iterable[Sequence[object]],
     caption: str,
     class_: str = "",
     hide_caption: bool = False,
 ) -> Html:
-    """A table whose first column names its rows. Every cell is escaped unless it is `Html`."""
+    """A table whose first column names its rows; columns are headings or `Column`s. Every cell is escaped unless it is `Html`."""
     heads = [c if isinstance(c, Column) else Column(c) for c in columns]
     body = join(_row(heads, row, bool(class_)) for row in rows)
     parts = [
@@ -104,7 +105,7 @@ def table(
 
 
 def grouped_table(
-    columns: Sequence[str | Column],
+    columns: Sequence[Any],
     groups: Iterable[tuple[object, Iterable[Sequence[object]]]],
     caption: str,
     class_: str = "",

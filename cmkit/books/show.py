@@ -6,6 +6,7 @@ being the opening output's HTML. In JupyterLab the same outputs simply follow on
 """
 
 from dataclasses import dataclass
+from typing import Any, TypeAlias
 
 import plotly.graph_objects as go
 from IPython.display import display
@@ -22,10 +23,10 @@ class Fold:
 
     summary: Html
     id: str
-    items: tuple["Item", ...]
+    items: tuple[Any, ...]  # Html, go.Figure or Fold
 
 
-Item = Html | go.Figure | Fold
+Item: TypeAlias = "Html | go.Figure | Fold"
 
 
 @dataclass(frozen=True)

@@ -1,5 +1,7 @@
 """The fleet book: sites side by side, what to do first anywhere, causes that come back, families, savings, crews."""
 
+from typing import Any
+
 import pandas as pd
 
 from cmkit.books.book import Book
@@ -83,7 +85,7 @@ def repeat_causes(book: Book) -> Shown:
     )
     likely = likely.drop_duplicates("compartment")[["compartment", "cause"]].assign(how="likely")
     both = pd.concat([found[found["cause"] != ""], likely], ignore_index=True)
-    rows = []
+    rows: list[list[Any]] = []
     for cause, own in both.groupby("cause"):
         if len(set(own["compartment"])) > 1:
             kinds = sorted({book.places.loc[c, "kind"] for c in own["compartment"] if c in book.places.index})

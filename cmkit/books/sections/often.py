@@ -1,5 +1,7 @@
 """How often is sampling worth it? Today's interval and the advised one, with the curve behind them."""
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
@@ -97,7 +99,7 @@ def _table(book: Book, rows: pd.DataFrame) -> Html:
     return table(columns, cells, caption, class_="blocks text")
 
 
-def _advice(row) -> list[object]:
+def _advice(row: Any) -> list[object]:
     """Cells of the advice to one family's compartments."""
     advised = hours(row.advised_h) if pd.notna(row.advised_h) else "does not pay"
     binds = f" Bound by: {row.binds}." if row.binds else ""

@@ -1,5 +1,7 @@
 """Why should I believe it? One page a compartment that needs a look: results, rate, forecast, evidence, causes, what was found before."""
 
+from typing import Any
+
 import pandas as pd
 
 from cmkit.books.book import Book
@@ -24,7 +26,7 @@ from cmkit.books.wording import (
 )
 
 FULL_PAGES = 12  # past these a page keeps its results and evidence, so that a book stays small
-EVIDENCE_ROWS = 8
+EVIDENCE_ROWS = 6
 LEAST_CHANCE = 0.01
 
 
@@ -150,7 +152,7 @@ def _evidence(book: Book, compartment: str) -> Html:
     )
 
 
-def _bound(row) -> str:
+def _bound(row: Any) -> str:
     """`42 ppm against 36 ppm`; what a bound of a rule means is said by the rule's name."""
     if pd.isna(row.value):
         return "-"
@@ -176,7 +178,7 @@ def _causes(book: Book, compartment: str) -> Html:
         return tag(
             "div", tag("h4", "Likely causes"), nothing("The results fit no known pattern well enough to name a cause.")
         )
-    rows = rows.sort_values("score", ascending=False).head(4)
+    rows = rows.sort_values("score", ascending=False).head(3)
     cells = [
         [r.cause, _strength(r.score), plain(r.evidence_for) or "-", plain(r.evidence_against) or "-", r.look_at or "-"]
         for r in rows.itertuples()

@@ -1,5 +1,7 @@
 """Where do I go with the bottles? What is due, by machine in walking order, how each is drawn, what to bring."""
 
+from typing import Any
+
 import pandas as pd
 
 from cmkit.books.book import Book
@@ -74,7 +76,7 @@ def _list(book: Book, rows: pd.DataFrame, caption: str) -> Html:
     return grouped_table(columns, groups, caption, "blocks")
 
 
-def _bottle(book: Book, row) -> list[object]:
+def _bottle(book: Book, row: Any) -> list[object]:
     """Cells of one bottle's row."""
     past = hours(row.overdue_h) if row.overdue and row.overdue_h > 0 else "-"
     when = "now" if row.overdue else short_day(row.due_on)
@@ -89,7 +91,7 @@ def _bottle(book: Book, row) -> list[object]:
     ]
 
 
-def _draw(row) -> str:
+def _draw(row: Any) -> str:
     """`pump at the fill plug, 350 mm of tube`."""
     where = f" at the {row.access}" if row.access and row.access not in ("probe valve",) else ""
     tube = f", {row.tube_mm:,.0f} mm of tube" if pd.notna(row.tube_mm) else ", tube to measure on site"

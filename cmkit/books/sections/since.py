@@ -1,5 +1,7 @@
 """What changed? Each compartment's state as it was known at the end of last month, against now."""
 
+from typing import Any
+
 import pandas as pd
 
 from cmkit.books.book import Book
@@ -102,7 +104,7 @@ def since_last_month(book: Book) -> Shown:
     return shown(lead, tag("div", *parts, class_="changes"))
 
 
-def _line(book: Book, row) -> Html:
+def _line(book: Book, row: Any) -> Html:
     return join(
         [
             state_mark(row.now, word=False),

@@ -1,5 +1,7 @@
 """What must I do? The month's work, ranked by what waiting is expected to cost."""
 
+from typing import Any
+
 import pandas as pd
 
 from cmkit.books.book import Book
@@ -36,7 +38,7 @@ def do_this_month(book: Book) -> Shown:
     return shown(*parts)
 
 
-def job(book: Book, row, where: str = "") -> Html:
+def job(book: Book, row: Any, where: str = "") -> Html:
     """One entry (`where`: its site, in a fleet book): what to do in large, why in one line, then by when, what it costs to wait and how sure."""
     head = tag(
         "div",
