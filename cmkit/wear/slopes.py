@@ -15,10 +15,13 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.sparse import csr_array
 from scipy.special import digamma, polygamma
 
+from cmkit.wear.filter import below_limit
+
 Floats = NDArray[np.float64]
 
 HUBER = 1.345  # 95 % efficiency at the normal distribution
 _MAD = 0.6744897501960817  # of a standard normal distribution
+_NINETY = 1.6448536269514722  # half width of a 90 % normal interval, in sd
 
 
 @dataclass(frozen=True)
@@ -236,6 +239,7 @@ def wear_rate(
     phi: ArrayLike,
     psi: ArrayLike,
     chi: ArrayLike = 0.0,
+    censored: ArrayLike | None = None,
     s0: float = 0.5,
     b: float = 0.1,
     prior: tuple[float, float, float, float] | None = None,
@@ -244,28 +248,37 @@ def wear_rate(
 ) -> Wear:
     """Weighted least squares of y - chi on [phi, psi], exposure counted from the start of the series (cumulative, not interval form).
 
-    y (n,) ppm; weights 1/(s0^2 + (b fitted)^2), refitted `rounds` times; the noise is taken as known, so the interval is normal. prior: (m, tau, c0, sd of
-    c0) of the family, as two further observations. robust: Huber weights min(1, 1.5/|standardised residual|). n >= 2, or >= 1 with a prior, else ValueError.
+    y (n,) ppm; weights 1/(s0^2 + (b fitted)^2), refitted `rounds` times; the noise is taken as known, so the interval is normal. censored: y is a limit
+    the level's result lay below; such a result enters by scoring steps of its normal likelihood (give `rounds` 30 or more). prior: (m, tau, c0, sd of c0)
+    of the family, as two further observations. robust: Huber weights min(1, 1.5/|standardised residual|). Raises ValueError for fewer than two results
+    not below a limit and no prior, or for no result at all.
     """
     y, phi, psi = (np.atleast_1d(np.asarray(v, float)) for v in (y, phi, psi))
-    if len(y) < (2 if prior is None else 1):
-        raise ValueError(f"{len(y)} result(s); wanted two or more, or one and a prior")
-    design, target = np.column_stack([phi, psi]), y - np.asarray(chi, float)
-    known = np.zeros((2, 2)), np.zeros(2)
+    below = np.zeros(len(y), bool) if censored is None else np.atleast_1d(np.asarray(censored, bool))
+    if len(y) < 1 or (prior is None and np.sum(~below) < 2):
+        raise ValueError(f"{int(np.sum(~below))} result(s) not below a limit; wanted two or more, or one and a prior")
+    design, known = np.column_stack([phi, psi]), (np.zeros((2, 2)), np.zeros(2))
     if prior is not None:
         m, tau, c0, sd0 = prior
         known = np.diag([1 / sd0**2, 1 / tau**2]), np.array([c0 / sd0**2, m / tau**2])
-    fitted, extra = y, np.ones_like(y)
+    fitted = np.where(below, y / 2, y)
     for _ in range(rounds + 1):
         noise = np.sqrt(s0**2 + (b * np.maximum(fitted, 0.0)) ** 2)
-        weight = extra / noise**2
+        target, weight = _working(y, fitted, noise, below, robust)
         inverse = np.linalg.inv((design.T * weight) @ design + known[0])
-        level, rate = inverse @ (design.T @ (weight * target) + known[1])
+        level, rate = inverse @ (design.T @ (weight * (target - np.asarray(chi, float))) + known[1])
         fitted = design @ [level, rate] + np.asarray(chi, float)
-        residuals = (y - fitted) / noise
-        extra = np.minimum(1.0, 1.5 / np.maximum(np.abs(residuals), 1e-12)) if robust else extra
     se = float(np.sqrt(inverse[1, 1]))
-    return Wear(float(rate), se, float(rate - 1.6448536 * se), float(rate + 1.6448536 * se), float(level), residuals)
+    residuals = np.where(below, (target - fitted) / noise, (y - fitted) / noise)
+    return Wear(float(rate), se, float(rate - _NINETY * se), float(rate + _NINETY * se), float(level), residuals)
+
+
+def _working(y: Floats, fitted: Floats, noise: Floats, below: NDArray[np.bool_], robust: bool) -> tuple[Floats, Floats]:
+    """What each result says of the level and with which weight: itself, or for a censored one the scoring step of its likelihood."""
+    share = np.minimum(1.0, 1.5 * noise / np.maximum(np.abs(y - fitted), 1e-12)) if robust else np.ones_like(y)
+    step, information = below_limit(y, fitted, noise)
+    target = np.where(below, fitted + noise * step / information, y)
+    return target, np.where(below, information, share) / noise**2
 
 
 def corrected_median_slope(y: ArrayLike, phi: ArrayLike, psi: ArrayLike) -> float:

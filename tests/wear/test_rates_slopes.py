@@ -11,7 +11,8 @@ import pandas as pd
 import pytest
 import statsmodels.api as sm
 from numpy.testing import assert_allclose
-from scipy.stats import theilslopes
+from scipy.optimize import minimize
+from scipy.stats import norm, theilslopes
 
 from cmkit.wear.exposure import effective_hours
 from cmkit.wear.slopes import (
@@ -122,6 +123,23 @@ def test_robust_wear_rate_gives_an_outlier_less_say() -> None:
     assert abs(robust.rate - 0.06) < 0.5 * abs(plain.rate - 0.06)
     with pytest.raises(ValueError, match="1 result"):
         wear_rate([5.0], [1.0], [250.0])
+
+
+def test_results_below_a_limit_enter_by_their_likelihood() -> None:
+    """Four "<2" and four results: rate and level as the maximum of the censored normal likelihood found by scipy.optimize.minimize."""
+    psi = np.arange(1, 9) * 250.0
+    y, below = np.array([2, 2, 2, 2, 3.1, 2.4, 3.9, 4.2]), np.arange(8) < 4
+
+    def cost(p: np.ndarray) -> float:
+        mean = p[0] + p[1] * psi / 1000
+        return -norm.logcdf(y[below], mean[below], 0.6).sum() - norm.logpdf(y[~below], mean[~below], 0.6).sum()
+
+    best = minimize(cost, [0.0, 2.0], method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-12}).x
+    found = wear_rate(y, np.ones(8), psi, censored=below, s0=0.6, b=0.0, rounds=100)
+    assert_allclose((found.level, 1000 * found.rate), best, rtol=1e-5)
+    assert np.isfinite(found.residuals).all()
+    with pytest.raises(ValueError, match="0 result"):
+        wear_rate([1.0, 1.0], [1.0, 1.0], [200.0, 400.0], censored=[True, True])
 
 
 def test_moderated_variances_find_a_known_prior() -> None:
