@@ -26,7 +26,12 @@ def figures(test, fleets: int, planted: int, **how) -> tuple[float, float, float
             false + (named >= planted).sum(),
             any_false + (named >= planted).any(),
         )
-    return any_false / fleets, found / max(fleets * planted, 1), false / max(found + false, 1)
+    nobody = planted == 0
+    return (
+        any_false / fleets,
+        np.nan if nobody else found / (fleets * planted),
+        np.nan if nobody else false / (found + false),
+    )
 
 
 def main(fleets: int = 200) -> str:
@@ -43,7 +48,7 @@ def main(fleets: int = 200) -> str:
         f"{date.today():%Y-%m-%d}, `python -m tests.benchmarks.calibrate_technique`, {fleets} fleets of 60 crews with 10 to 80 bottles "
         "(INVENTED): t residuals (5 df), 2 % genuine events. Wanted: anyone accused in innocent fleets <= .10; false share of the named about .10 at most.\n",
         "| case | an innocent crew named | planted crews named | false share of the named |\n|---|---|---|---|",
-        *(f"| {name} | {a:.3f} | {b:.2f} | {c:.3f} |" for name, (a, b, c) in rows),
+        *(f"| {name} | {a:.3f} | {b:.2f} | {c:.3f} |".replace("nan", "") for name, (a, b, c) in rows),
     ]
     return "\n".join(page) + "\n"
 
