@@ -10,7 +10,6 @@ import pandas as pd
 
 from cmkit.intervals.cost import Case, distinct, equivalent_chance, interval_cost
 from cmkit.intervals.delay import Array
-from cmkit.intervals.detection import typical_levels
 from cmkit.intervals.estimate import FEW, RECORDS, Prior, fit_defect_history
 from cmkit.intervals.tune import FLAT, Uncertainty, allocate_samples, draw_factors, flat_stretch, interval_uncertainty
 from cmkit.records.analytes import with_own
@@ -73,7 +72,7 @@ def advise_intervals(
     spread = _spread(case, grid, today, allowed, judged)
     choice, binds = _within_capacity(known, judged, spread, allowed)
     advice = _advice(judged, case, spread, choice).assign(binds=binds)
-    advice["changes"] = _changes(case, grid[allowed], grid[choice])
+    advice["changes"] = what_changes(case, grid[allowed], grid[choice])
     advice = _in_words(advice, exposure).assign(**case.columns())[INTERVALS + ASSUMED]
     both = pd.concat([advice, rest], ignore_index=True) if len(rest) else advice
     return both.sort_values("compartment").reset_index(drop=True), _curves(judged, spread)
@@ -261,8 +260,6 @@ def _pace(rows: pd.DataFrame) -> Array:
 
 def _spread(case: Case, grid: Array, today: Array, allowed: Array, rows: pd.DataFrame) -> Uncertainty:
     """Costs with their spread, kind by kind: what is not known is drawn once a kind, so that its compartments share the draws."""
-    levels = typical_levels(case.base_rate, case.change_every_h, case.residual)
-    case = replace(case, level=levels.mean(axis=1))  # one level instead of two: half the work, shares caught within .02
     parts, order = [], []
     for _, own in rows.groupby("kind", sort=True):
         at = own.index.to_numpy()
@@ -330,7 +327,7 @@ _VARIED = (
 )
 
 
-def _changes(case: Case, allowed: Array, advised: Array) -> list[str]:
+def what_changes(case: Case, allowed: Array, advised: Array) -> list[str]:
     """What the best interval would be with half or double of each thing that moves it most, where it differs from the advice."""
     first, own = distinct(case.columns() | {"advised": advised})
     few, now = case.take(first), advised[first]
@@ -340,12 +337,12 @@ def _changes(case: Case, allowed: Array, advised: Array) -> list[str]:
             value = np.maximum(getattr(few, name) * factor, 1.0 if name == "rate_multiple" else 0.0)
             best = allowed[interval_cost(replace(few, **{name: value}), allowed).cost_per_h.argmin(axis=1)]
             for n in np.flatnonzero(best != now):
-                said[n].append(f"{how} the {words}: {_hours(best[n])}")
+                said[n].append(f"{how} the {words}: {hours_words(best[n])}")
     text = ["; ".join(parts) or "nothing tried within a factor of two" for parts in said]
     return [text[n] for n in own]
 
 
-def _hours(every: float) -> str:
+def hours_words(every: float) -> str:
     return f"{every:,.0f} h" if np.isfinite(every) else "no sampling"
 
 

@@ -228,7 +228,7 @@ def _one_interval(sets: dict[str, Array], every: float, fine: bool, restarted: b
         part = {name: column[rows] for name, column in sets.items()} | {"level": level}
         for chunk, nodes in _chunks(part, every, fine, restarted):
             c = {name: column[chunk] for name, column in part.items()}
-            p, w = _follow(c, every, nodes)
+            p, w = _follow(c, every, nodes, 1e-6 if fine else 1e-4)
             np.add.at(caught, rows[chunk], p)
             np.add.at(gained, rows[chunk], w)
     halves = np.where(np.isnan(sets["level"]) & np.isnan(sets["chance"]), 2.0, 1.0)
@@ -324,8 +324,8 @@ def _fixed_nodes(c: dict[str, Array], every: float, fine: bool, restarted: bool)
     return _Nodes(first, delay, weight[..., None], count)
 
 
-def _follow(c: dict[str, Array], every: float, nodes: _Nodes) -> tuple[Array, Array]:
-    """Follow each possible defect from sample to sample: share caught in time and mean hours gained."""
+def _follow(c: dict[str, Array], every: float, nodes: _Nodes, least: float) -> tuple[Array, Array]:
+    """Follow each possible defect from sample to sample: share caught in time and mean hours gained; stops when `least` is left."""
     chance = _chances(c, every, nodes)
     alive, count = nodes.weight.copy(), nodes.count
     caught, gained = np.zeros(len(alive)), np.zeros(len(alive))
@@ -338,7 +338,7 @@ def _follow(c: dict[str, Array], every: float, nodes: _Nodes) -> tuple[Array, Ar
         left = nodes.delay[..., seen] - (nodes.first + k * every + c["turnaround_h"][:, None])[..., None]
         caught += called.sum(axis=(1, 2))
         gained += np.einsum("nuh,nuh->n", called, left)
-        if k % 8 == 7 and alive[..., seen].sum() < 1e-6 * len(alive):
+        if k % 4 == 3 and alive[..., seen].sum() < least * len(alive):
             break
     return caught, gained
 

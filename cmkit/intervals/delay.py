@@ -4,6 +4,7 @@ The delay is Weibull with a shape and a mean (shape 1: exponential); a shape of 
 """
 
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -31,6 +32,12 @@ def delay_reach(mean_h: Array, shape: Array, exponent: float) -> Array:
     return delay_scale(mean_h, shape) * exponent ** (1 / shape)
 
 
+@cache
+def gauss(points: int) -> tuple[Array, Array]:
+    """Gauss-Legendre points and weights on (-1, 1)."""
+    return leggauss(points)
+
+
 @dataclass(frozen=True)
 class Rule:
     """How finely to integrate one group of compartments.
@@ -48,13 +55,13 @@ class Rule:
 
     def delay_points(self) -> tuple[Array, Array]:
         """Points in (0, 1) and weights that add up to 1: Gauss-Legendre on each of `parts` equal parts."""
-        x, w = leggauss(self.points)
+        x, w = gauss(self.points)
         left = np.arange(self.parts)[:, None]
         return ((left + (x + 1) / 2) / self.parts).ravel(), np.tile(w / 2 / self.parts, self.parts)
 
     def phase_points(self) -> tuple[Array, Array]:
         """Gauss-Legendre points in (0, 1) and weights that add up to 1."""
-        x, w = leggauss(self.phase)
+        x, w = gauss(self.phase)
         return (x + 1) / 2, w / 2
 
 

@@ -10,9 +10,10 @@ from numpy.polynomial.chebyshev import chebvander
 
 from cmkit.intervals.cost import OUTCOME_FIELDS, Case, Outcome, cost_of_outcome, distinct, interval_cost, outcomes
 from cmkit.intervals.delay import Array
+from cmkit.intervals.detection import typical_levels
 
 FLAT = 0.05  # own choice: intervals that cost at most 5 % more than the best are as good as the best
-_REACH = 2.8  # draws further out than this many standard deviations are brought back to it
+_REACH = 2.33  # draws further out than this many standard deviations are brought back to it
 
 
 @dataclass(frozen=True)
@@ -172,6 +173,10 @@ def interval_uncertainty(
 def _outcomes_of_draws(case: Case, grid: Array, draws: Draws) -> Outcome:
     """Share caught and gain per hour of mean delay, (N, draws, G): computed on the mesh and interpolated to each draw."""
     (delay, growth), weights = _mesh(draws)
+    c = case.columns()
+    levels = typical_levels(c["base_rate"], c["change_every_h"], c["residual"])
+    # one level where two would be averaged: half the work, and the share caught differs by .02 at most
+    case = replace(case, level=np.where(np.isnan(c["level"]), levels.mean(axis=-1), c["level"]))
     rows = np.repeat(np.arange(case.shape[0]), len(delay))
     many = case.take(rows)
     delay, growth = np.tile(delay, case.shape[0]), np.tile(growth, case.shape[0])
