@@ -110,3 +110,11 @@ def frozen_numbers(folder: Path) -> pd.DataFrame | None:
     """Family numbers frozen at an earlier review (`numbers.csv` in the fleet folder, as written by `cmkit assess`), or None."""
     path = folder / "numbers.csv"
     return pd.read_csv(path) if path.exists() else None
+
+
+def freeze_numbers(result: Assessment, folder: Path) -> Path:
+    """Write an assessment's family numbers to `numbers.csv` in the fleet folder, dated by its day; the file's path."""
+    frozen = result.numbers.assign(frozen_on=result.numbers["frozen_on"].fillna(result.as_of))
+    path = folder / "numbers.csv"
+    frozen.to_csv(path, index=False, date_format="%Y-%m-%d")
+    return path

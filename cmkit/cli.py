@@ -1,8 +1,10 @@
 """The command line. Every command loads what it needs when it runs, so that help answers at once."""
 
 import sys
+from collections.abc import Callable
 from datetime import date, timedelta
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -25,35 +27,84 @@ class _Group(click.Group):
 def main() -> None:
     """Fluid-sample condition monitoring for mobile-equipment fleets.
 
-    FLEET is a folder with a fleet.toml and the fleet's tables. Start with `cmkit demo DIR`, or with `cmkit start DIR` for your own.
+    FLEET is a folder with a fleet.toml and the fleet's tables. Begin with `cmkit demo DIR`, or with `cmkit start DIR` for your own.
     """
 
 
-_FLEET = click.argument("fleet", type=click.Path(path_type=Path))
+def _path(name: str, **options: Any) -> Callable:
+    return click.argument(name, type=click.Path(path_type=Path), **options)
+
+
+def _file_option(name: str, **options: Any) -> Callable:
+    return click.option(name, type=click.Path(path_type=Path), **options)
+
+
 _AS_OF = click.option(
-    "--as-of", "as_of", metavar="DATE", help="What was known at the end of that day (default: the newest record)."
+    "--as-of", metavar="DATE", help="What was known at the end of that day (default: the newest record's)."
+)
+_VERSION = click.option(
+    "--version", type=int, metavar="N", help="Read version N of the fleet's store (see `cmkit history`)."
+)
+_DATABASE = click.option(
+    "--records",
+    "database",
+    metavar="URL",
+    default="",
+    help="Read the tables from a database; the settings stay FLEET's.",
 )
 
 
 @main.command()
-@click.argument("folder", type=click.Path(path_type=Path))
+@_path("folder")
 @click.option("--seed", type=int, help="Another fleet of the same kind (default: the recipe's own).")
 def demo(folder: Path, seed: int | None) -> None:
     """Write the demo fleet (invented sites and machines) into FOLDER."""
     from cmkit.simulate.write import demo_recipe, write_fleet
 
-    _refuse_full(folder)
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise CmkitError(f"{folder}: not an empty folder, and nothing is written over. Name a new one.")
     write_fleet(demo_recipe(), folder, seed=seed)
-    click.echo(f"Demo fleet written to {folder}. Next: cmkit check {folder}, then cmkit books {folder} --month last")
-
-
-def _refuse_full(folder: Path) -> None:
-    if folder.exists() and any(folder.iterdir()):
-        raise CmkitError(f"{folder}: not empty, and nothing is written over. Name a new or empty folder.")
+    click.echo(f"Demo fleet written to {folder}. Next: cmkit check {folder}, then: cmkit books {folder} --month newest")
 
 
 @main.command()
-@_FLEET
+@_path("folder")
+def start(folder: Path) -> None:
+    """Write a new fleet folder with commented examples into FOLDER."""
+    from cmkit.records.start import start_fleet
+
+    files = start_fleet(folder)
+    click.echo(f"{len(files)} files written to {folder}. Replace the examples by your own, then: cmkit check {folder}")
+
+
+@main.command()
+@_path("file")
+@_file_option("--fleet", help="Fleet folder whose compartments the file may name.")
+@_file_option("--out", help="Write the layout here (default: print it).")
+def match(file: Path, fleet: Path | None, out: Path | None) -> None:
+    """Propose a layout for an unknown laboratory FILE, with reasons; nothing is applied.
+
+    Read it, correct it, save it under layouts/ in the fleet folder and put the laboratory's files into inbox/.
+    """
+    from cmkit.records.load import load_fleet
+    from cmkit.records.match import propose_layout
+    from cmkit.records.proposal import proposal_toml
+
+    if not file.is_file():
+        raise CmkitError(f"{file}: no such file; wanted a laboratory's CSV or XLSX.")
+    names = load_fleet(fleet).compartments["compartment"].tolist() if fleet else None
+    text = proposal_toml(propose_layout(file, names))
+    if out is None:
+        click.echo(text)
+        return
+    if out.exists():
+        raise CmkitError(f"{out}: there already, and nothing is written over. Name another file.")
+    out.write_text(text, encoding="utf-8")
+    click.echo(f"Layout proposed in {out}. Read and correct it before use.")
+
+
+@main.command()
+@_path("fleet")
 def check(fleet: Path) -> None:
     """Say what was read, what was set aside and why; change nothing."""
     from cmkit.records.load import load_fleet
@@ -62,24 +113,99 @@ def check(fleet: Path) -> None:
     click.echo(reading_report(load_fleet(fleet)))
 
 
-@main.command()
-@_FLEET
-@_AS_OF
-@click.option(
-    "--out", type=click.Path(path_type=Path), required=True, help="Folder for the tables (Parquet, one a table)."
-)
-def assess(fleet: Path, as_of: str | None, out: Path) -> None:
-    """Assess the fleet and write the tables; no books."""
-    from cmkit.assess import assess as assess_fleet
-    from cmkit.assess import frozen_numbers, newest_record
-    from cmkit.records.load import load_fleet
+@main.command("take-in")
+@_path("fleet")
+def take_in(fleet: Path) -> None:
+    """Add what is new in FLEET and its inbox/ to the store of checked records, once and only once."""
+    from cmkit.records.store import take_in as take
 
-    loaded = load_fleet(fleet)
-    result = assess_fleet(loaded, _day(as_of) if as_of else newest_record(loaded), frozen_numbers(fleet))
-    result.save(out)
+    click.echo(take(fleet).words)
+
+
+@main.command()
+@_path("fleet")
+def history(fleet: Path) -> None:
+    """List the versions of the fleet's store."""
+    from cmkit.records.store import default_store
+    from cmkit.records.store import history as versions
+
+    if not default_store(fleet).exists():
+        raise CmkitError(f"{fleet}: no store here yet. `cmkit take-in {fleet}` makes one.")
+    click.echo(versions(fleet).to_string(index=False))
+
+
+@main.command()
+@_path("fleet")
+@_path("sheet")
+@click.option("--dry-run", is_flag=True, help="Only say what was found; write nothing.")
+def returned(fleet: Path, sheet: Path, dry_run: bool) -> None:
+    """Take in a filled field SHEET of a round, and say every slip in it.
+
+    The same sheet again changes nothing. To undo, remove the file named at the end.
+    """
+    import pandas as pd
+
+    from cmkit.practice.sheets import newest_meters, read_field_sheet, save_field_sheet
+    from cmkit.records.load import load_fleet
+    from cmkit.trust.hours import screen_hours
+
+    today = pd.Timestamp(date.today())
+    known = load_fleet(fleet).as_of(today)
+    found = read_field_sheet(sheet, known, newest_meters(known, screen_hours(known)), today)
+    click.echo(f"{len(found.samples)} bottle(s) in {sheet}, {len(found.slips)} thing(s) to look at.")
+    for slip in found.slips.itertuples():
+        click.echo(f"  row {slip.row}, {slip.bottle} {slip.compartment}: {slip.words}")
+    if dry_run or not len(found.samples):
+        click.echo("Nothing was written.")
+        return
+    click.echo(f"Written to {save_field_sheet(found, fleet)}; results join them when the laboratory's report comes.")
+
+
+@main.command()
+@_path("fleet")
+@_AS_OF
+@_VERSION
+@_DATABASE
+@_file_option("--out", help="Folder for the tables (Parquet, one a table).")
+@click.option("--results", metavar="URL", default="", help="Write the tables into a database, all or nothing.")
+@click.option(
+    "--freeze",
+    is_flag=True,
+    help="Write the family numbers to FLEET/numbers.csv; from then on they are used as they are.",
+)
+def assess(
+    fleet: Path, as_of: str | None, version: int | None, database: str, out: Path | None, results: str, freeze: bool
+) -> None:
+    """Assess the fleet and write the tables; no books."""
+    from cmkit.assess import freeze_numbers
+    from cmkit.assessment import table_names
+    from cmkit.records.database import write_results
+
+    if not (out or results or freeze):
+        raise CmkitError("nothing to write to: name --out FOLDER, --results URL, or --freeze.")
+    result = _assessed(fleet, as_of, version, database)
     states = result.verdicts["state"].value_counts()
     words = ", ".join(f"{states.get(s, 0)} {s}" for s in ("alarm", "alert", "clear", "not known"))
-    click.echo(f"{len(result.verdicts)} compartments on {result.as_of:%Y-%m-%d}: {words}. Tables written to {out}")
+    click.echo(f"{len(result.verdicts)} compartments as known on {result.as_of:%Y-%m-%d}: {words}.")
+    if out:
+        result.save(out)
+        click.echo(f"Tables written to {out}")
+    if results:
+        run = f"{result.as_of:%Y-%m-%d}"
+        write_results({n: getattr(result, n) for n in table_names()}, run, results, result.about)
+        click.echo(f"Tables written to the database as run {run}")
+    if freeze:
+        click.echo(f"Family numbers frozen in {freeze_numbers(result, fleet)}; remove the file to estimate them anew.")
+
+
+def _assessed(fleet: Path, as_of: str | None, version: int | None, database: str = "") -> Any:
+    """The fleet's assessment on the day asked for, or on the newest record's."""
+    from cmkit.assess import assess as assess_fleet
+    from cmkit.assess import frozen_numbers, newest_record
+    from cmkit.records.source import open_fleet
+
+    loaded = open_fleet(fleet, version, database, click.echo)
+    return assess_fleet(loaded, _day(as_of) if as_of else newest_record(loaded), frozen_numbers(fleet))
 
 
 def _day(text: str) -> str:
@@ -89,30 +215,57 @@ def _day(text: str) -> str:
         raise CmkitError(f"--as-of: found {text!r}, wanted a date such as 2026-06-30.") from None
 
 
-def month_asked(text: str, newest: str) -> str:
-    """`last` (the last whole month), `newest` (the newest record's month) or YYYY-MM, as YYYY-MM; CmkitError on anything else."""
-    if text == "last":
-        return (date.today().replace(day=1) - timedelta(days=1)).strftime("%Y-%m")
-    if text == "newest":
-        return newest[:7]
-    try:
-        return date.fromisoformat(f"{text}-01").strftime("%Y-%m")
-    except ValueError:
-        raise CmkitError(f"--month: found {text!r}, wanted a month such as 2026-06, or `last`, or `newest`.") from None
+@main.command()
+@_path("fleet")
+@_AS_OF
+@_VERSION
+@_file_option("--out", help="Also write the whole table as CSV.")
+@click.option(
+    "--accept",
+    metavar="NAME=HOURS",
+    multiple=True,
+    help="Write an interval into fleet.toml for a compartment, family or kind; NAME= takes it back.",
+)
+def intervals(fleet: Path, as_of: str | None, version: int | None, out: Path | None, accept: tuple[str, ...]) -> None:
+    """How often sampling is worth it: today's interval, the advised one, and what it saves."""
+    from cmkit.books.download import safe_csv
+    from cmkit.intervals.report import intervals_text
+
+    if accept:
+        _accept_intervals(fleet, accept)
+        return
+    result = _assessed(fleet, as_of, version)
+    click.echo(intervals_text(result.intervals, result.about["currency"]))
+    if out:
+        out.write_bytes(safe_csv(result.intervals))
+        click.echo(f"Written to {out}")
+
+
+def _accept_intervals(fleet: Path, accept: tuple[str, ...]) -> None:
+    """Write NAME=HOURS pairs into fleet.toml."""
+    from cmkit.intervals.accept import accept_interval
+    from cmkit.records.load import load_fleet
+
+    known = set(load_fleet(fleet).compartments[["compartment", "family", "kind"]].to_numpy().ravel())
+    for pair in accept:
+        name, _, hours = pair.rpartition("=")
+        try:
+            every = float(hours) if hours else None
+        except ValueError:
+            raise CmkitError(f"--accept: found {pair!r}, wanted NAME=HOURS such as 'WL-01/engine=500'.") from None
+        accept_interval(fleet / "fleet.toml", name, every, known)
+        what = f"{every:g} h accepted" if every else "accepted interval taken back"
+        click.echo(f"{name}: {what} in {fleet / 'fleet.toml'}")
 
 
 @main.command()
-@_FLEET
+@_path("fleet")
 @click.option(
     "--month", required=True, help="YYYY-MM, `last` (the last whole month) or `newest` (the newest record's)."
 )
-@click.option(
-    "--out",
-    type=click.Path(path_type=Path),
-    default=Path("books"),
-    show_default=True,
-    help="Folder of the published books.",
-)
+@_file_option("--out", default=Path("books"), show_default=True, help="Folder of the published books.")
+@_VERSION
+@_DATABASE
 @click.option("--site", "sites", multiple=True, help="Only this site (may be given again); the others' books stay.")
 @click.option("--again", is_flag=True, help="Make books again although nothing changed.")
 @click.option("--threads", type=click.IntRange(1, 64), help="Books made side by side.")
@@ -121,41 +274,36 @@ def month_asked(text: str, newest: str) -> str:
     "--scheduler", metavar="ADDRESS", default="", help="Make the books on a cluster (dask scheduler's address)."
 )
 def books(
-    fleet: Path,
-    month: str,
-    out: Path,
-    sites: tuple[str, ...],
-    again: bool,
-    threads: int | None,
-    plain_kernels: bool,
-    scheduler: str,
-) -> None:
+    fleet: Path, month: str, out: Path, version: int | None, database: str, sites: tuple[str, ...], again: bool, threads: int | None,
+    plain_kernels: bool, scheduler: str,
+) -> None:  # fmt: skip
     """Make a month's books: the fleet's and one per site, published together.
 
     Ends with 0 when all books are there, 1 when some site failed (its error page says why), 2 when nothing was started.
     """
-    from cmkit.assess import newest_record
     from cmkit.books.executors import THREADS
-    from cmkit.books.fleet import make_month
+    from cmkit.books.fleet import Wanted, make_month
     from cmkit.books.month import Workers
     from cmkit.books.progress import say, shown_progress
-    from cmkit.records.load import load_fleet
 
-    newest = newest_record(load_fleet(fleet)) if month == "newest" else ""
+    wanted = Wanted(fleet, month_asked(month), out, version, database, list(sites) or None, again)
     workers = Workers("cluster" if scheduler else "local", threads or THREADS, scheduler, not plain_kernels)
     with shown_progress() as progress:
-        result = make_month(
-            fleet,
-            month_asked(month, newest),
-            out,
-            say,
-            sites=list(sites) or None,
-            workers=workers,
-            progress=progress,
-            again=again,
-        )
+        result = make_month(wanted, workers, say, progress)
     for key, error in result.failed.items():
         say(f"{key} failed: {error}")
     say(result.words)
     click.echo(f"Open {out / 'index.html'}")
     sys.exit(result.exit_code)
+
+
+def month_asked(text: str, today: date | None = None) -> str:
+    """`last` as the last whole month before today (YYYY-MM); `newest` and YYYY-MM as they are; CmkitError on anything else."""
+    if text == "last":
+        return ((today or date.today()).replace(day=1) - timedelta(days=1)).strftime("%Y-%m")
+    if text == "newest":
+        return text
+    try:
+        return date.fromisoformat(f"{text}-01").strftime("%Y-%m")
+    except ValueError:
+        raise CmkitError(f"--month: found {text!r}, wanted a month such as 2026-06, or `last`, or `newest`.") from None

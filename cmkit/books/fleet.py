@@ -2,19 +2,19 @@
 
 import tempfile
 from collections.abc import Callable
+from dataclasses import dataclass, replace
 from hashlib import sha256
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
 
 import pandas as pd
 
 import cmkit
 from cmkit.assess import assess, frozen_numbers, newest_record
 from cmkit.books import publish
-from cmkit.books.month import MonthResult, run_books
+from cmkit.books.month import MonthResult, Progress, Workers, run_books
 from cmkit.errors import MissingTable
-from cmkit.records.load import load_fleet
+from cmkit.records.source import open_fleet
 
 Say = Callable[[str], None]
 
@@ -28,36 +28,69 @@ def shipped(name: str) -> Path:
     raise MissingTable(f"{name}: not found beside the package; install cmkit again (pip install cmkit).")
 
 
-def make_month(fleet: Path, month: str, out: Path, say: Say, **how: Any) -> MonthResult:
-    """Books of `month` (YYYY-MM) for the fleet in folder `fleet`, published under `out`; `how` goes to `run_books`.
+@dataclass(frozen=True)
+class Wanted:
+    """A month's books as asked for. month: YYYY-MM or `newest`; version, database: see `records.source.open_fleet`; sites: None for all."""
 
-    The books show what was known at the end of the month, or on the newest record's day when the month is not over. say: one line
-    per step. Raises CmkitError before anything was started.
+    fleet: Path
+    month: str
+    out: Path
+    version: int | None = None
+    database: str = ""
+    sites: list[str] | None = None
+    again: bool = False
+
+
+def make_month(wanted: Wanted, workers: Workers, say: Say, progress: Progress | None = None) -> MonthResult:
+    """Make and publish the books wanted; say: told each step in one line. Raises CmkitError before anything was started.
+
+    The books show what was known at the end of the month, or on the newest record's day when the month is not over. Nothing is
+    done when neither a file of the fleet's folder nor cmkit changed since; a database is always read.
     """
-    made_from = _made_from(fleet, month, repr(sorted((k, v) for k, v in how.items() if k == "sites")))
-    note = out / month / ".made-from"
-    if not how.get("again") and note.exists() and note.read_text(encoding="utf-8") == made_from:
-        record = publish.read_record(out / month)
-        return MonthResult(month, [], sorted(record["books"]), {}, record)
-    say(f"reading {fleet}")
-    loaded = load_fleet(fleet)
-    day = min(pd.Timestamp(newest_record(loaded)), pd.Timestamp(f"{month}-01") + pd.offsets.MonthEnd(0))
+    if not wanted.fleet.is_dir():
+        raise MissingTable(f"{wanted.fleet}: no such folder; wanted a fleet's folder (`cmkit start` makes one).")
+    made_from = _made_from(wanted)
+    if not wanted.again and not wanted.database and _stands(wanted, made_from):
+        record = publish.read_record(wanted.out / wanted.month)
+        return MonthResult(wanted.month, [], sorted(record["books"]), {}, record)
+    say(f"reading {wanted.fleet}")
+    loaded = open_fleet(wanted.fleet, wanted.version, wanted.database, say)
+    newest = newest_record(loaded)
+    month = newest[:7] if wanted.month == "newest" else wanted.month
+    day = min(pd.Timestamp(newest), pd.Timestamp(f"{month}-01") + pd.offsets.MonthEnd(0))
     say(f"assessing {len(loaded.compartments):,} compartments as known on {day:%Y-%m-%d}")
     with tempfile.TemporaryDirectory(prefix="cmkit-") as folder:
-        assess(loaded, day, frozen_numbers(fleet)).save(Path(folder))
-        result = run_books(folder, month, out, notebooks=shipped("notebooks"), **how)
+        assess(loaded, day, frozen_numbers(wanted.fleet)).save(Path(folder))
+        result = run_books(
+            folder,
+            month,
+            wanted.out,
+            notebooks=shipped("notebooks"),
+            sites=wanted.sites,
+            workers=workers,
+            progress=progress,
+            again=wanted.again,
+        )
     if not result.failed:
-        publish.write_whole(note, made_from)
+        publish.write_whole(wanted.out / month / _MADE_FROM, _made_from(replace(wanted, month=month)))
     return result
 
 
-def _made_from(fleet: Path, month: str, how: str) -> str:
-    """One hash over every file of the fleet folder, cmkit's own code and notebooks, and the month."""
+_MADE_FROM = ".made-from"
+
+
+def _stands(wanted: Wanted, made_from: str) -> bool:
+    note = wanted.out / wanted.month / _MADE_FROM
+    return note.exists() and note.read_text(encoding="utf-8") == made_from
+
+
+def _made_from(wanted: Wanted) -> str:
+    """One hash over every file of the fleet folder, cmkit's own code and notebooks, and what was asked for."""
     own = Path(str(files(cmkit)))
     code = [p for p in sorted(own.rglob("*")) if p.is_file() and p.suffix in (".py", ".csv", ".js", ".css", ".j2")]
     code += sorted(shipped("notebooks").glob("*.ipynb"))
-    records = [p for p in sorted(fleet.rglob("*")) if p.is_file()] if fleet.is_dir() else []
-    digest = sha256(f"{month}\n{how}\n{fleet}".encode())
+    records = [p for p in sorted(wanted.fleet.rglob("*")) if p.is_file() and p.suffix != ".lock"]
+    digest = sha256(repr((wanted.month, wanted.version, wanted.database, wanted.sites)).encode())
     for path in [*records, *code]:
         digest.update(f"{path.name}\n".encode() + sha256(path.read_bytes()).digest())
     return digest.hexdigest()

@@ -9,7 +9,9 @@ from cmkit.records.load import load_fleet
 from cmkit.records.store import default_store, read_store, take_in
 
 
-def open_fleet(folder: Path, version: int | None = None, database: str = "", say: Callable[[str], None] | None = None) -> Fleet:
+def open_fleet(
+    folder: Path, version: int | None = None, database: str = "", say: Callable[[str], None] | None = None
+) -> Fleet:
     """The records of the fleet in `folder`.
 
     With a database URL: its tables, with the folder's fleet.toml. With a version: that version of the folder's store. Otherwise, where

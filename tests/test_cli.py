@@ -1,0 +1,149 @@
+"""Commands as a person types them, wrong ones included; and the main job end to end on the demo fleet."""
+
+import json
+import subprocess
+import sys
+from datetime import date
+from html.parser import HTMLParser
+from pathlib import Path
+from urllib.parse import unquote, urlparse
+
+import pytest
+from click.testing import CliRunner
+
+from cmkit.cli import main, month_asked
+from cmkit.errors import CmkitError
+
+
+def run(*words: str):
+    return CliRunner().invoke(main, list(words))
+
+
+def test_help_names_every_command_and_loads_nothing_heavy() -> None:
+    heavy = "import sys; import cmkit.cli; print(sorted(m for m in ('numpy', 'pandas', 'scipy', 'plotly', 'papermill', 'pint') if m in sys.modules))"
+    loaded = subprocess.run([sys.executable, "-c", heavy], capture_output=True, text=True, check=True).stdout.strip()
+    assert loaded == "[]"
+    text = run("--help").output
+    for name in ("assess", "books", "check", "demo", "history", "intervals", "match", "returned", "start", "take-in"):
+        assert f"\n  {name}" in text
+
+
+@pytest.mark.parametrize(
+    ("asked", "today", "month"),
+    [
+        ("last", date(2026, 3, 31), "2026-02"),
+        ("last", date(2026, 1, 1), "2025-12"),
+        ("2026-06", date(2026, 1, 1), "2026-06"),
+        ("newest", date(2026, 1, 1), "newest"),
+    ],
+)
+def test_month_asked(asked: str, today: date, month: str) -> None:
+    assert month_asked(asked, today) == month
+
+
+@pytest.mark.parametrize("asked", ["2026", "06-2026", "2026-13", "June", "../x"])
+def test_a_month_that_is_none(asked: str) -> None:
+    with pytest.raises(CmkitError, match="wanted a month such as 2026-06"):
+        month_asked(asked)
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["check", "nowhere"], "nowhere"),
+        (["books", "nowhere", "--month", "last"], "no such folder"),
+        (["books", "nowhere", "--month", "lats"], "--month: found 'lats'"),
+        (["assess", "sample_data"], "nothing to write to"),
+        (["assess", "sample_data", "--as-of", "30.6.2026", "--out", "x"], "--as-of: found '30.6.2026'"),
+        (["history", "sample_data"], "no store here yet"),
+        (["intervals", "sample_data", "--accept", "WL-01/engine=often"], "wanted NAME=HOURS"),
+        (["intervals", "sample_data", "--accept", "no such thing=500"], "no compartment, family or kind"),
+        (["returned", "sample_data", "README.md"], "not a field sheet"),
+        (["match", "nowhere.csv"], "nowhere.csv"),
+    ],
+)
+def test_wrong_arguments_get_one_line_and_code_2(words: list[str], said: str, root: Path, monkeypatch) -> None:
+    monkeypatch.chdir(root)
+    result = run(*words)
+    assert result.exit_code == 2
+    assert said in result.output
+    assert "Traceback" not in result.output
+
+
+def test_a_full_folder_is_not_written_over(tmp_path) -> None:
+    (tmp_path / "mine.txt").write_text("keep me")
+    for command in ("demo", "start"):
+        assert run(command, str(tmp_path)).exit_code == 2
+    assert [p.name for p in tmp_path.iterdir()] == ["mine.txt"]
+
+
+class Links(HTMLParser):
+    """Targets of links and their ids."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.hrefs: list[str] = []
+        self.ids: set[str] = set()
+
+    def handle_starttag(self, tag, attrs) -> None:
+        found = dict(attrs)
+        if tag == "a" and "href" in found:
+            self.hrefs.append(found["href"])
+        if "id" in found:
+            self.ids.add(found["id"])
+
+
+def links(page: Path) -> Links:
+    found = Links()
+    found.feed(page.read_text(encoding="utf-8"))
+    return found
+
+
+@pytest.fixture(scope="module")
+def books(root, tmp_path_factory):
+    """The demo fleet's books, made by the command of the README."""
+    out = tmp_path_factory.mktemp("books")
+    result = run("books", str(root / "sample_data"), "--month", "newest", "--out", str(out))
+    assert result.exit_code == 0, result.output
+    return out
+
+
+@pytest.mark.xdist_group("demo books")
+def test_a_book_for_the_fleet_and_each_site(books) -> None:
+    month = books / "2026-06"
+    assert (books / "index.html").exists()
+    assert (month / "index.html").exists()
+    sites = sorted(p.name for p in (month / "sites").iterdir())
+    assert sites == ["harbour", "quarry", "ridge"]
+    for site in sites:
+        assert {"book.html", "book.ipynb", "round.html", "round.xlsx"} <= {
+            p.name for p in (month / "sites" / site).iterdir()
+        }
+        assert (month / "sites" / site / "book.html").stat().st_size < 1.1e6
+    record = json.loads((month / "run.json").read_text())
+    assert all(b["made"] for b in record["books"].values())
+
+
+@pytest.mark.xdist_group("demo books")
+def test_every_link_leads_somewhere(books) -> None:
+    broken = []
+    for page in books.rglob("*.html"):
+        for href in links(page).hrefs:
+            target = urlparse(href)
+            assert target.scheme in ("", "mailto"), (page, href)
+            file = (page.parent / unquote(target.path)).resolve() if target.path else page
+            missing = not file.exists()
+            if not missing and target.fragment and file.suffix == ".html":
+                missing = target.fragment not in links(file).ids
+            if missing:
+                broken.append((str(page.relative_to(books)), href))
+    assert broken == []
+
+
+@pytest.mark.xdist_group("demo books")
+def test_again_with_nothing_changed_does_nothing(books, root) -> None:
+    before = {p: p.stat().st_mtime_ns for p in books.rglob("*.html")}
+    result = run("books", str(root / "sample_data"), "--month", "2026-06", "--out", str(books))
+    assert result.exit_code == 0
+    assert "nothing changed" in result.output
+    assert {p: p.stat().st_mtime_ns for p in books.rglob("*.html")} == before
