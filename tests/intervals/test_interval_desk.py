@@ -1,0 +1,54 @@
+"""The interval desk without a screen: it says what the functions say, follows the sliders, and comes back."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from cmkit.desk import interval_desk, interval_view
+from cmkit.intervals.cost import Case, interval_cost
+from cmkit.intervals.tune import draw_factors
+
+SERVICE = (125.0, 250.0, 500.0, 1000.0, 2000.0)
+
+
+def test_the_view_shows_what_is_computed(worked: Case) -> None:
+    sure = draw_factors(np.random.default_rng(1), 20, 1e12, 0.0, 0.0)
+    view = interval_view(worked, SERVICE, 500.0, sure, "money", "RH-01/engine")
+    at = view.curve.set_index("every_h")["cost_per_1000h"]
+    assert_allclose(at[[250.0, 500.0]], 1000 * interval_cost(worked, [250.0, 500.0]).cost_per_h, rtol=1e-4)
+    assert view.advice["advised_h"].item() == 250
+    assert view.words[0].startswith("sample every 250 h")
+    assert "defects caught in time: 83%, today 71%" in view.words
+    assert view.figure("money").data[1].x == tuple(view.curve["every_h"])
+
+
+def test_the_view_refuses_in_words(worked: Case) -> None:
+    draws = draw_factors(np.random.default_rng(1), 50, 5, 0.3, 0.3)
+    view = interval_view(replace(worked, failure_cost=12_000.0), SERVICE, 250.0, draws)
+    assert np.isnan(view.advice["advised_h"].item())
+    assert view.words[0].startswith("no interval pays")
+
+
+def test_sliders_redraw_and_come_back(worked: Case) -> None:
+    desk = interval_desk(worked, SERVICE, 250.0, "<b>money</b>")
+    controls, plot, said = desk.children
+    first, shown = said.value, plot.data[1].y
+    assert "<b>" not in said.value
+    assert "&lt;b&gt;money" in said.value
+    by_name = {c.description: c for c in controls.children}
+    by_name["a failure"].value = 300_000
+    assert said.value != first
+    assert plot.data[1].y[0] > shown[0]
+    by_name["a sample"].value = 400
+    by_name["Back to the start"].click()
+    assert by_name["a failure"].value == pytest.approx(60_000)
+    assert said.value == first
+    assert plot.data[1].y == shown
+
+
+def test_sliders_reach_the_value_they_start_at(worked: Case) -> None:
+    """A value outside the usual range widens the slider instead of being cut."""
+    desk = interval_desk(replace(worked, failure_cost=2e6), SERVICE, 250.0)
+    assert {c.description: c for c in desk.children[0].children}["a failure"].value == pytest.approx(2e6)
