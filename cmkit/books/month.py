@@ -9,6 +9,7 @@ import os
 import platform
 import time
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from hashlib import sha256
 from importlib.metadata import version
@@ -179,12 +180,12 @@ def _build(
     kept = {j.key: run.before[j.key] for j in jobs if j not in due}
     left = {k: b for k, b in run.before.items() if k not in {j.key for j in jobs} and sites is not None}
     _bring_over(run, [*kept.values(), *left.values()], due)
-    results = {}
-    for done, result in enumerate(_made(run, due), start=1):
-        results[result.key] = result
-        publish.log_line(run.out, event="book", month=run.month, **result.as_record())
-        if progress:
-            progress(result, done, len(due))
+    with ThreadPoolExecutor(max_workers=1) as aside:  # beside the kernels, which leave this process waiting
+        tables = aside.submit(
+            write_tables, {n: getattr(run.whole, n) for n in SHOWN}, run.built / "tables", run.whole.as_of
+        )
+        results = _results(run, due, progress)
+    tables.result()
     books = left | kept | {j.key: _book_record(run, j, results[j.key]) for j in due}
     _fill_gaps(run, [j for j in due if not results[j.key].made])
     write_tables({n: getattr(run.whole, n) for n in SHOWN}, run.built / "tables", run.whole.as_of)
@@ -206,6 +207,17 @@ def _write_field_sheets(run: _Run) -> None:
         if place.exists() and {"site", "later"} <= set(run.whole.cards.columns):
             own = run.whole.cards[(run.whole.cards["site"] == site) & ~run.whole.cards["later"]]
             write_field_sheet(own, place / "round.xlsx", run.whole.as_of)
+
+
+def _results(run: _Run, due: list[BookJob], progress: Progress | None) -> dict[str, BookResult]:
+    """Results by key, each logged and shown as it comes."""
+    results = {}
+    for done, result in enumerate(_made(run, due), start=1):
+        results[result.key] = result
+        publish.log_line(run.out, event="book", month=run.month, **result.as_record())
+        if progress:
+            progress(result, done, len(due))
+    return results
 
 
 def _known_sites(whole: Assessment, wanted: Sequence[str] | None) -> list[str]:

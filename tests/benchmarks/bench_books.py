@@ -1,9 +1,10 @@
 """Books of a month against running the notebooks by hand: `papermill` and `jupyter nbconvert` by command line, book after book.
 
-Same notebook, same data, same run. The demo fleet's three sites are copied under other names until there are enough.
+Same notebook, same data, same run. The demo fleet's three sites are copied under other names until there are enough. Two books are
+measured: a small one of 21 cells, 7 charts, 4 tables and 200 regressions, fixed here, and the site book as it is now.
 
-    python tests/benchmarks/bench_books.py             12 books by hand, 12 and 60 ours, growth, memory, parts   (minutes)
-    python tests/benchmarks/bench_books.py --by-hand 2 --sites 3 12       fewer
+    python tests/benchmarks/bench_books.py             12 books by hand, ours for 3 to 60 sites, memory, parts   (minutes)
+    python tests/benchmarks/bench_books.py --by-hand 2 --sites 3 12 --books small       fewer
 """
 
 import argparse
@@ -19,8 +20,10 @@ from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
+import nbformat
 import pandas as pd
 import psutil
+from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
 
 from cmkit.assess import assess, newest_record
 from cmkit.assessment import Assessment, load_assessment, table_names
@@ -30,6 +33,47 @@ from cmkit.records.load import load_fleet
 ROOT = Path(__file__).parents[2]
 MONTH = "2026-06"
 IDS = ("site", "name", "machine", "compartment", "sample", "service", "finding")
+
+
+SMALL = [
+    "import numpy as np\nimport pandas as pd\nimport plotly.graph_objects as go\nfrom IPython.display import HTML",
+    "from statsmodels.regression.linear_model import OLS\nfrom cmkit.assessment import load_assessment",
+    "a = load_assessment(assessment, site or None)\nhistory = a.history.dropna(subset=['value', 'run_h'])",
+    "def fit(part):\n    x = np.column_stack([np.ones(len(part)), part['run_h'] - part['run_h'].mean()])\n"
+    "    return OLS(part['value'].to_numpy(), x).fit().params[1]",
+    "series = [p for _, p in history.groupby(['compartment', 'analyte']) if len(p) > 3][:200]\nslopes = pd.Series([fit(p) for p in series])",
+    *(
+        f"p = series[{n} * len(series) // 6]\ngo.Figure(go.Scatter(x=p['run_h'].to_numpy(), y=p['value'].to_numpy()), layout={{'height': 300, "
+        "'meta': {'caption': 'A result over running hours.', 'alt': 'A result over running hours.'}})"
+        for n in range(6)
+    ),
+    "grid = a.verdicts.pivot_table(index='machine', columns='kind', aggfunc='size', fill_value=0)\n"
+    "go.Figure(go.Heatmap(z=grid.to_numpy(), x=grid.columns.tolist(), y=grid.index.tolist()), "
+    "layout={'meta': {'caption': 'Compartments.', 'alt': 'Compartments by machine and kind.'}})",
+    *(f"HTML(a.{name}.head(25).to_html(index=False))" for name in ("verdicts", "due", "wear", "trust")),
+]
+
+
+def small_notebooks(folder: Path) -> Path:
+    """A folder of notebooks with the small book as site book and as fleet book."""
+    folder.mkdir()
+    kernel = {"name": "python3", "display_name": "Python 3", "language": "python"}
+    for name, parameters in (
+        ("site_book", "assessment = ''\nsite = ''\nmonth = ''"),
+        ("fleet_book", "assessment = ''\nmonth = ''"),
+    ):
+        first = new_code_cell(parameters, metadata={"tags": ["parameters"]})
+        cells = [
+            first,
+            *([new_code_cell("site = ''")] if name == "fleet_book" else []),
+            new_markdown_cell("## Headline"),
+        ]
+        cells += [new_code_cell(source) for source in SMALL]
+        nbformat.write(
+            new_notebook(cells=cells, metadata={"kernelspec": kernel, "language_info": {"name": "python"}}),
+            folder / f"{name}.ipynb",
+        )
+    return folder
 
 
 def demo(folder: Path) -> Assessment:
@@ -55,13 +99,13 @@ def fleet_of(one: Assessment, sites: int) -> Assessment:
     return replace(one, **{name: copied(getattr(one, name), copies) for name in table_names()})
 
 
-def by_hand(assessment: Path, sites: list[str], out: Path) -> float:
+def by_hand(assessment: Path, sites: list[str], out: Path, notebooks: Path) -> float:
     """Seconds to run and convert the site book of each site by the two commands, one after another."""
     started = time.monotonic()
     for n, site in enumerate(sites):
         target = out / f"{n}.ipynb"
         given = ["-p", "assessment", str(assessment), "-p", "site", site, "-p", "month", MONTH]
-        notebook = str(ROOT / "notebooks" / "site_book.ipynb")
+        notebook = str(notebooks / "site_book.ipynb")
         run = [sys.executable, "-m", "papermill", "--no-progress-bar", *given, notebook, str(target)]
         subprocess.run(run, check=True, capture_output=True)
         convert = [sys.executable, "-m", "jupyter", "nbconvert", "--to", "html", str(target)]
@@ -69,10 +113,10 @@ def by_hand(assessment: Path, sites: list[str], out: Path) -> float:
     return time.monotonic() - started
 
 
-def ours(assessment: Path, out: Path, **how: object) -> tuple[float, MonthResult]:
+def ours(assessment: Path, out: Path, notebooks: Path, **how: object) -> tuple[float, MonthResult]:
     """Seconds for the whole month (site books, fleet book, tables, publishing), in a process of its own as the command is."""
     started = time.monotonic()
-    result = run_books(assessment, MONTH, out, notebooks=ROOT / "notebooks", workers=Workers(**how))  # type: ignore[arg-type]
+    result = run_books(assessment, MONTH, out, notebooks=notebooks, workers=Workers(**how))  # type: ignore[arg-type]
     return time.monotonic() - started, result
 
 
@@ -83,7 +127,7 @@ def watched_kernels() -> Iterator[dict[int, float]]:
     stop = threading.Event()
 
     def watch() -> None:
-        while not stop.wait(0.05):
+        while not stop.wait(0.3):
             for process in psutil.Process().children(recursive=True):
                 try:
                     kernel = "forkserver" in " ".join(process.cmdline()) or "ipykernel" in " ".join(process.cmdline())
@@ -116,47 +160,59 @@ def main() -> None:
     options = argparse.ArgumentParser(description=__doc__)
     options.add_argument("--by-hand", type=int, default=12, help="books made by the two commands")
     options.add_argument("--sites", type=int, nargs="+", default=[3, 12, 48, 60])
+    options.add_argument("--books", nargs="+", choices=["small", "site"], default=["small", "site"])
     options.add_argument("--keep", type=Path, help="folder for the assessed demo fleet, to look again")
     given = options.parse_args()
     place = Path(tempfile.mkdtemp(prefix="bench-"))
     try:
         one = demo(given.keep or place / "demo")
-        measure(one, given.by_hand, given.sites, place)
+        for n in {*given.sites, 12}:
+            fleet_of(one, n).save(place / f"a{n}")
+        folders = {"small": small_notebooks(place / "small"), "site": site_notebooks(place / "site")}
+        for book in given.books:
+            print(f"\n### The {book} book\n")
+            (place / f"made-{book}").mkdir()
+            measure(folders[book], given.by_hand, given.sites, place, place / f"made-{book}")
     finally:
         shutil.rmtree(place, ignore_errors=True)
 
 
-def measure(one: Assessment, hand_books: int, sizes: list[int], place: Path) -> None:
-    """All figures, in one run."""
+def site_notebooks(folder: Path) -> Path:
+    """The site's and the fleet's book as they are now, without the other notebooks."""
+    folder.mkdir()
+    for name in ("site_book.ipynb", "fleet_book.ipynb"):
+        shutil.copy(ROOT / "notebooks" / name, folder / name)
+    return folder
+
+
+def measure(notebooks: Path, hand_books: int, sizes: list[int], place: Path, out: Path) -> None:
+    """All figures of one book, in one run."""
     line("books", "way", "wall s", "s a book", "ratio to by hand")
     line("---", "---", "---", "---", "---")
-    hand = place / "hand"
-    hand.mkdir()
-    fleet_of(one, 12).save(place / "a12")
     sites = load_assessment(place / "a12").sites["site"].tolist()[:hand_books]
-    per_book = by_hand(place / "a12", sites, hand) / len(sites)
+    per_book = by_hand(place / "a12", sites, out, notebooks) / len(sites)
     line(len(sites), "papermill + nbconvert by command line", per_book * len(sites), per_book, 1.0)
-    ways = [(n, "ours, 3 threads over warm kernels", {}) for n in sizes]
+    ways: list[tuple[int, str, dict]] = [(n, "ours, 3 threads over warm kernels", {}) for n in sizes]
     ways += [
-        (12, "ours, plain kernels, 2 threads", {"warm": False, "threads": 2}),
         (12, "ours, warm, one by one", {"executor": "serial"}),
+        (12, "ours, plain kernels, 2 threads", {"warm": False, "threads": 2}),
     ]
     for n, words, how in ways:
-        folder = place / f"a{n}"
-        if not folder.exists():
-            fleet_of(one, n).save(folder)
         with watched_kernels() as memory:
-            seconds, result = ours(folder, place / f"books-{n}-{len(words)}", **how)
+            seconds, result = ours(place / f"a{n}", out / f"{n}-{len(words)}", notebooks, **how)
         assert not result.failed, result.failed
-        line(n, words, seconds, seconds / (n + 1), per_book / (seconds / (n + 1)))
+        line(n + 1, words, seconds, seconds / (n + 1), per_book / (seconds / (n + 1)))
         of_part = ", ".join(f"{k} {v:.2f}" for k, v in parts(result).items())
-        print(
-            f"  median site book, s: {of_part}; memory a kernel (PSS): {statistics.median(memory.values()):.0f} MiB",
-            flush=True,
-        )
-    again, result = ours(place / f"a{sizes[0]}", place / f"books-{sizes[0]}-{len(ways[0][1])}")
-    line(sizes[0], "ours, nothing changed", again, again / (sizes[0] + 1), "-")
-    assert not result.made
+        pss = f"{statistics.median(memory.values()):.0f} MiB" if memory else "not seen"
+        print(f"  median site book, s: {of_part}; memory a kernel (PSS): {pss}", flush=True)
+    again, result = ours(place / f"a{sizes[0]}", out / f"{sizes[0]}-{len(ways[0][1])}", notebooks)
+    line(
+        sizes[0] + 1,
+        "ours, again, nothing changed" if not result.made else "ours, again, book code was changed meanwhile",
+        again,
+        "",
+        "",
+    )
 
 
 if __name__ == "__main__":

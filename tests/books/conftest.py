@@ -219,7 +219,8 @@ def print_a4(chromium: Browser) -> Callable[[Path, Path], Path]:
 def made() -> Callable[..., Assessment]:
     """An invented assessment with every table, `made(hostile="")`: see made_assessment.py beside this file."""
     spec = importlib.util.spec_from_file_location("made_assessment", Path(__file__).with_name("made_assessment.py"))
-    assert spec is not None and spec.loader is not None
+    assert spec is not None
+    assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
     return module.made_assessment
