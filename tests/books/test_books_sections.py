@@ -105,6 +105,14 @@ def test_what_changed_since_last_month(book: Book, fleet: Book) -> None:
     assert changes(fleet).set_index("compartment").loc["WL-3/hydraulic", "what"] == "confirmed"
 
 
+def test_an_open_alarm_counts_although_the_newest_bottle_was_quiet(book: Book) -> None:
+    """Take WL-1's evidence of its last bottles away: its alarm of February was still unanswered at the end of May."""
+    tables = book.tables
+    place = "WL-1/final drive/front right"
+    early = tables.evidence[(tables.evidence["compartment"] != place) | (tables.evidence["drawn_on"] < "2026-03-01")]
+    assert state_then(replace(book, tables=replace(tables, evidence=early)))[place] == "alert"
+
+
 def test_the_round_is_in_walking_order_and_leaves_nothing_due_out(book: Book) -> None:
     rows = due_rows(book)
     due = book.tables.due

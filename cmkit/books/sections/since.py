@@ -35,7 +35,8 @@ def state_then(book: Book) -> pd.Series:
     spells = tables.record[tables.record["alarm_on"].notna()]
     first = pd.to_datetime(spells["sample"].map(dict(zip(bottles["sample"], reported, strict=True))))
     still = (first <= end) & ((spells["outcome"] == "waiting") | (spells["found_on"] > end))
-    state.update(pd.Series("alarm", index=spells.loc[still, "compartment"].unique(), dtype="str"))
+    open_then = [c for c in spells.loc[still, "compartment"].unique() if c in state.index and state[c] != "alarm"]
+    state.loc[open_then] = "alert"  # an alarm nobody answered, though the newest bottle added nothing
     return state
 
 
