@@ -9,6 +9,11 @@ import numpy as np
 import pandas as pd
 from scipy.stats import false_discovery_control, norm, trim_mean
 
+from cmkit.records.fleet import Fleet
+from cmkit.trust.constants import constant
+from cmkit.trust.panel import make_panel
+from cmkit.trust.sediment import bottle_factors
+
 SPREAD = ["sampler", "n", "ratio", "low", "high", "p", "q", "flagged", "words"]
 BIAS = ["sampler", "n", "bias", "low", "high", "shrunk", "p", "q", "flagged", "words"]
 COMPONENTS = ["component", "variance", "share"]
@@ -17,11 +22,33 @@ NOT_JUDGED = "not judged: too few bottles"
 _FALSE_SHARE = 0.10  # Benjamini-Hochberg: share of those named that are named for nothing
 _LEAST_SPREAD_N = 10  # bottles before a sampler's spread is judged
 _LEAST_BIAS_N = 20  # bottles before a sampler's bias is acted on
+_LEAST_RATIO = 1.25  # own choice: a smaller excess of spread is not worth a talk, however sure
 _LEAST_BIAS = 0.05  # log; a smaller bias is not acted on
-_LEAST_CREWS = 3  # samplers in a stratum, and bottles each, before they can be compared
+_LEAST_PAIR = 2  # samplers in a stratum before their spreads can be compared
+_LEAST_CREWS = (
+    3  # samplers in a stratum before it can be told whose bottles are rich or poor: of two, either may be right
+)
+_LEAST_EACH = 3  # bottles a sampler needs in a stratum to count there
 _SMALL = 0.02  # keeps the logarithm of a residual of zero in bounds
 _TRIM = 0.10
 _CAP = 0.90  # distances beyond this share of all count as this large: genuine events are not technique
+
+
+def sampler_technique(known: Fleet, history: pd.DataFrame, register: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """(spread, bias): :func:`sampler_spread` and :func:`sampler_bias` of a fleet's bottles, compared within site and kind of component.
+
+    history: the wear filter's one-step forecasts with change acceptance off. First bottles of a component do not count. For the spread
+    each factor is put on the scale of the middle bottle by its own standard error, so that hard compartments accuse nobody.
+    """
+    factors = bottle_factors(make_panel(known, history, register), register, known.settings.trust)
+    factors = factors[(factors["order"] >= 1) & factors["log_factor"].notna()]
+    rows = factors.merge(known.samples[["sample", "sampler"]], on="sample")
+    places = known.compartments.merge(known.machines[["machine", "site"]], on="machine").set_index("compartment")
+    stratum = (rows["compartment"].map(places["site"]) + ", " + rows["compartment"].map(places["kind"])).to_numpy()
+    factor, sampler = rows["log_factor"].to_numpy(), rows["sampler"].to_numpy()
+    error = np.hypot(rows["se"].to_numpy(), constant("bottle_factor_sd"))
+    scaled = factor / error * np.median(error) if len(error) else factor
+    return sampler_spread(scaled, sampler, stratum), sampler_bias(factor, sampler, stratum)
 
 
 def sampler_spread(
@@ -33,7 +60,7 @@ def sampler_spread(
     L = log(|g - the sampler's own median| + small); score = mean L less the middle sampler's of the stratum. What chance does to it is
     found by dealing the bottles of a stratum out again among its samplers (`permutations` times, from `seed`), which allows for small
     numbers and unbalanced strata. One-sided normal p of the standardised score, Benjamini-Hochberg q at .10 over samplers with at least
-    10 bottles. ratio: spread against the usual one, with a 90 % interval. Heavy tails accuse nobody, as the textbook chi-square test of
+    10 bottles; flagged only from a ratio of 1.25 on. ratio: spread against the usual one, with a 90 % interval. Heavy tails accuse nobody, as the textbook chi-square test of
     variances would. Source: maths H (derived).
     """
     rows = _rows(factor, sampler, stratum)
@@ -45,6 +72,7 @@ def sampler_spread(
     out = _discoveries(out, _LEAST_SPREAD_N)
     for name, shift in (("ratio", 0.0), ("low", -1.645), ("high", 1.645)):
         out[name] = np.exp(out["mean"] - out["usual"] + shift * out["se"])
+    out["flagged"] &= out["ratio"] >= _LEAST_RATIO
     out["words"] = [
         _words(r.n, _LEAST_SPREAD_N, r.compared, r.flagged, f"spread {r.ratio:.1f} times the usual ({r.low:.1f} to {r.high:.1f}) over {r.n} bottles")
         for r in out.itertuples()
@@ -82,8 +110,8 @@ def _mean_log(g: np.ndarray, cell: np.ndarray, size: np.ndarray, stratum: np.nda
     mean = np.bincount(cell, np.log(apart + _SMALL), len(size)) / size
     out = np.full(len(size), np.nan)
     for s in range(int(stratum.max(initial=-1)) + 1):
-        own = (stratum == s) & (size >= _LEAST_CREWS)
-        if own.sum() >= _LEAST_CREWS:
+        own = (stratum == s) & (size >= _LEAST_EACH)
+        if own.sum() >= _LEAST_PAIR:
             out[stratum == s] = mean[stratum == s] - np.median(mean[own])
     return out
 
@@ -143,7 +171,7 @@ def _rows(factor: np.ndarray, sampler: np.ndarray, stratum: np.ndarray) -> pd.Da
 def _against_stratum(rows: pd.DataFrame) -> pd.DataFrame:
     """score: g less the middle of the stratum's samplers' trimmed means; compared: whether there are enough samplers to compare with."""
     groups = rows.groupby(["stratum", "sampler"])["g"]
-    means = groups.agg(_trimmed)[groups.size() >= _LEAST_CREWS].groupby("stratum")
+    means = groups.agg(_trimmed)[groups.size() >= _LEAST_EACH].groupby("stratum")
     out = rows.assign(score=rows["g"] - rows["stratum"].map(means.median()).astype(float))
     return out.assign(compared=rows["stratum"].map(means.size()).fillna(0).astype(float) >= _LEAST_CREWS)
 
@@ -180,7 +208,7 @@ def _robust_sd(v: pd.Series) -> float:
 
 def _words(n: int, least: int, compared: bool, flagged: bool, figures: str) -> str:
     if not compared:
-        return "not judged: nobody to compare with at the same site and kind of component"
+        return "not judged: too few others to compare with at the same site and kind of component"
     if n < least:
         return NOT_JUDGED
     return f"{WORTH_A_LOOK}: {figures}" if flagged else f"like the others: {figures}"

@@ -15,7 +15,7 @@ from cmkit.records.settings import Trust
 from cmkit.trust.constants import constant
 from cmkit.trust.panel import Panel, doubt_rows, results, usual_results
 
-FACTORS = ["sample", "compartment", "log_factor", "se", "z", "misfit", "df", "fit_p", "call"]
+FACTORS = ["sample", "compartment", "order", "log_factor", "se", "z", "misfit", "df", "fit_p", "call"]
 _LEAST_RESULT = 0.5  # ppm; a plain zero is read as half a unit
 
 
@@ -68,7 +68,7 @@ def bottle_factors(panel: Panel, register: pd.DataFrame, trust: Trust) -> pd.Dat
         register.loc[[panel.analytes[i] for i in metals], "noise_floor"].to_numpy(dtype=float) ** 2 + units**2 / 12
     )
     g, se, z, misfit, df = all_metals_factor(*part, constant("bottle_factor_sd"), floor)
-    out = panel.bottles[["sample", "compartment"]].copy()
+    out = panel.bottles[["sample", "compartment", "order"]].copy()
     fit_p = np.where(df >= 1, chi2.sf(misfit, np.maximum(df, 1)), np.nan)
     out["log_factor"], out["se"], out["z"], out["misfit"], out["df"], out["fit_p"] = g, se, z, misfit, df, fit_p
     enough = (
@@ -77,7 +77,7 @@ def bottle_factors(panel: Panel, register: pd.DataFrame, trust: Trust) -> pd.Dat
     high = enough & (z > trust.common_factor_z) & (np.exp(g) > constant("factor_high"))
     low = enough & (z < -trust.common_factor_z) & (np.exp(g) < constant("factor_low"))
     out["call"] = np.select([high, low], ["all high", "all low"], "")
-    return out
+    return out[FACTORS]
 
 
 def additive_shift(known: Fleet, register: pd.DataFrame) -> pd.DataFrame:

@@ -5,7 +5,8 @@ import pytest
 from scipy.stats import chi2, false_discovery_control
 from statsmodels.regression.mixed_linear_model import MixedLM, VCSpec
 
-from cmkit.practice.technique import WORTH_A_LOOK, sampler_bias, sampler_spread, variance_components
+from cmkit.practice.technique import WORTH_A_LOOK, sampler_bias, sampler_spread, sampler_technique, variance_components
+from cmkit.records.analytes import analyte_register
 
 
 def crews(rng, n_crews=60, noisy=0, biased=0, bias=0.10, strata=1):
@@ -59,6 +60,11 @@ def test_doubled_spread_is_found():
     assert row["words"].startswith(WORTH_A_LOOK)
     assert row["low"] < row["ratio"] < row["high"]
     assert 1.3 < row["ratio"] < 3
+    many = np.repeat(np.array(["a", "b", "c"], dtype=object), 4000)
+    slight = np.random.default_rng(0).normal(0, 0.1, 12_000) * np.where(many == "b", 1.1, 1.0)
+    out = sampler_spread(slight, many, np.full(12_000, "s", dtype=object), permutations=50)
+    assert out["q"].min() < 0.05
+    assert not out["flagged"].any()
 
 
 def test_a_bias_is_found_and_shrunk():
@@ -102,10 +108,50 @@ def test_few_bottles_lonely_samplers_and_hostile_names():
         assert "not judged: too few" in judged.set_index("sampler").loc["<script>alert(1)</script>", "words"]
         assert not judged["flagged"].any()
     for alone in (sampler_spread(g[:4], names[:4], names[:4]), sampler_bias(g[:4], names[:4], names[:4])):
-        assert alone["words"].str.contains("nobody to compare").all()
+        assert alone["words"].str.contains("too few others").all()
         assert not alone["flagged"].any()
     for empty in (sampler_spread(g[:0], names[:0], names[:0]), sampler_bias(g[:0], names[:0], names[:0])):
         assert len(empty) == 0
+
+
+def test_of_two_samplers_the_noisier_can_be_told_but_not_the_biased():
+    rng = np.random.default_rng(9)
+    g = np.concatenate([0.1 * rng.standard_normal(80), 0.25 * rng.standard_normal(80) + 0.2])
+    names = np.repeat(np.array(["a", "b"], dtype=object), 80)
+    site = np.full(160, "s", dtype=object)
+    assert list(sampler_spread(g, names, site)["flagged"]) == [False, True]
+    bias = sampler_bias(g, names, site)
+    assert not bias["flagged"].any()
+    assert bias["words"].str.contains("too few others").all()
+
+
+def test_from_a_fleets_records(make_fleet):
+    """Crew b draws with four times the spread of a and c at the same site: b alone is named."""
+    rng = np.random.default_rng(1)
+    usual = {"Fe_ppm": 80.0, "Cr_ppm": 9.0, "Cu_ppm": 20.0, "Si_ppm": 15.0}
+    places = [{"compartment": f"M{m}/d", "machine": f"M{m}", "kind": "final drive", "family": "f"} for m in range(12)]
+    samples = [
+        {"sample": f"{m}-{i}", "compartment": f"M{m}/d", "drawn_on": f"2026-01-{i + 1:02d}", "sampler": "abc"[(m + i) % 3],
+         **{a: v * np.exp((0.24 if (m + i) % 3 == 1 else 0.06) * g) for a, v in usual.items()}}
+        for m in range(12) for i in range(16) for g in [rng.standard_normal()]
+    ]  # fmt: skip
+    known = make_fleet(
+        sites=[{"site": "S"}],
+        machines=[{"machine": f"M{m}", "site": "S", "kind": "k"} for m in range(12)],
+        compartments=places,
+        samples=samples,
+    ).as_of("2026-12-31")
+    rows = known.samples.melt(["sample", "compartment", "drawn_on"], list(usual), "analyte", "value")
+    rows["expected"] = rows["analyte"].map(usual).astype(float)
+    rows = rows.assign(
+        below=False,
+        expected_sd=np.sqrt(0.34 + (0.1 * rows["expected"]) ** 2),
+        order=rows["sample"].str.split("-").str[1].astype(int),
+    )
+    spread, bias = sampler_technique(known, rows, analyte_register())
+    assert list(spread.loc[spread["flagged"], "sampler"]) == ["b"]
+    assert spread["n"].sum() == 12 * 15
+    assert not bias["flagged"].any()
 
 
 def test_same_records_same_answer():
