@@ -57,11 +57,11 @@ def sampler_spread(
     """Whose bottles scatter more than those of others like them: one row per sampler (columns SPREAD), sorted by name.
 
     factor: log bottle factors (1), NaN left out; sampler, stratum (site and kind of component): a name per bottle. Per bottle
-    L = log(|g - the sampler's own median| + small); score = mean L less the middle sampler's of the stratum. What chance does to it is
-    found by dealing the bottles of a stratum out again among its samplers (`permutations` times, from `seed`), which allows for small
-    numbers and unbalanced strata. One-sided normal p of the standardised score, Benjamini-Hochberg q at .10 over samplers with at least
-    10 bottles; flagged only from a ratio of 1.25 on. ratio: spread against the usual one, with a 90 % interval. Heavy tails accuse nobody, as the textbook chi-square test of
-    variances would. Source: maths H (derived).
+    L = log(|g - the sampler's own median| + small); score = mean L less the middle sampler's of the stratum. What chance does to it
+    is found by dealing the bottles of a stratum out again among its samplers (`permutations` times, from `seed`), which allows for
+    small numbers and unbalanced strata. One-sided normal p of the standardised score, Benjamini-Hochberg q at .10 over samplers with
+    at least 10 bottles; flagged only from a ratio of 1.25 on. ratio: spread against the usual one, with a 90 % interval. Heavy tails
+    accuse nobody, as the textbook chi-square test of variances would. Source: maths H (derived).
     """
     rows = _rows(factor, sampler, stratum)
     cells = rows.groupby(["stratum", "sampler"]).size().rename("n").reset_index()
