@@ -8,7 +8,7 @@ import pandas as pd
 from cmkit.assessment import Assessment, load_assessment, table_names
 from cmkit.books.folders import site_pages
 from cmkit.books.markup import Html, link
-from cmkit.books.wording import anchor, compartment_name, natural_key
+from cmkit.books.wording import anchor, compartment_name
 from cmkit.errors import ParameterError
 
 
@@ -99,10 +99,6 @@ class Book:
     def site_pages(self) -> dict[str, str]:
         """Address of each site's book, as seen from the fleet book."""
         return site_pages(self.tables.sites["site"])
-
-    def machines_in_order(self) -> list[str]:
-        """Machines as a person walking along them would list them."""
-        return sorted(self.places["machine"].unique(), key=natural_key)
 
 
 def open_book(assessment: str | Assessment, site: str = "", month: str = "", fleet: bool = False) -> Book:

@@ -27,9 +27,6 @@ class Html:
         return Html(self.text + other.text)
 
 
-Cell = str | Html | int | float
-
-
 def safe(value: object) -> str:
     """HTML for one value: `Html` as it is, anything else escaped; missing values as a dash."""
     if isinstance(value, Html):

@@ -141,11 +141,6 @@ def rule_name(rule: str) -> str:
     return RULES.get(rule, rule)
 
 
-def state_word(state: str) -> str:
-    """Glyph and word: `● alarm`."""
-    return f"{GLYPHS.get(state, '?')}{NBSP}{state.replace(' ', NBSP)}"
-
-
 def compartment_name(kind: str, position: str | float) -> str:
     """`final drive, left`; the kind alone where there is one only."""
     place = "" if pd.isna(position) else str(position).strip()
@@ -174,7 +169,11 @@ def plain(text: str) -> str:
     `2 more result(s)` becomes `2 more results`, `1 bottle(s) agree` `1 bottle so far`, `2026-04-19` `19 Apr 2026`, `1.11e+03` `1,110`.
     """
     text = text.replace("Take a repeat bottle first. Take a repeat bottle", "Take a repeat bottle")
-    text = text.replace("1 bottle(s) agree", "1 bottle so far").replace("over 1 bottle(s)", "in this bottle")
+    text = text.replace("1 bottle(s) agree", "1 bottle so far")
+    text = text.replace(
+        "has been rising faster than its own history over 1 bottle(s)",
+        "rose faster than its own history in this bottle",
+    )
     text = re.sub(r"\b(\d[\d,]*) ((?:\w+ )?\w+)\(s\)", lambda m: f"{m[1]} {m[2]}{'' if m[1] == '1' else 's'}", text)
     text = re.sub(r"\b\d+(?:\.\d+)?e[+-]\d+\b", lambda m: number(float(m[0])), text)
     text = re.sub(r"\b\d{4}-(?:0[1-9]|1[0-2])-(?:0[1-9]|[12]\d)\b", lambda m: short_day(pd.Timestamp(m[0])), text)

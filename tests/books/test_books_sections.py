@@ -11,6 +11,7 @@ from scipy.integrate import quad
 from cmkit.assessment import Assessment, table_names
 from cmkit.books import fleet_book, site_book
 from cmkit.books.book import Book, open_book
+from cmkit.books.markup import Html
 from cmkit.books.sections.headline import headline_words, state_counts
 from cmkit.books.sections.record import record_facts, share_with_interval
 from cmkit.books.sections.round import due_rows
@@ -91,6 +92,23 @@ def test_work_is_in_order_of_the_cost_of_waiting_and_leads_to_pages(book: Book) 
     pages = {item.id for item in site_book.compartment_pages(book).items if isinstance(item, Fold)}
     assert set(links) == pages
     assert len(links) == len(rows)
+
+
+def test_a_page_holds_what_speaks_for_and_against(book: Book) -> None:
+    """WL-1's final drive: three bottles in alarm, a fluid change, two invented causes, and nobody has looked."""
+    page = site_book.compartment_page(book, "WL-1/final drive/front right")
+    text = "".join(item.text for item in page.items if isinstance(item, Html)).replace("\u00a0", " ")
+    assert "Look inside before the next sample falls due." in text
+    assert "gear wear" in text
+    assert "no silicon" in text
+    assert "nobody has looked yet" in text
+    assert "1 Dec 2025: change" in text
+    evidence = book.tables.evidence
+    own = evidence[evidence["compartment"] == "WL-1/final drive/front right"]
+    assert f"the newest 6 of {len(own)}" in text
+    short = site_book.compartment_page(book, "WL-1/final drive/front right", full=False)
+    assert len([i for i in short.items if not isinstance(i, Html)]) == 1
+    assert len([i for i in page.items if not isinstance(i, Html)]) == 4
 
 
 def test_what_changed_since_last_month(book: Book, fleet: Book) -> None:

@@ -7,7 +7,7 @@ import pandas as pd
 import plotly.graph_objects as go
 
 from cmkit.books.figures.panels import axis, band, limit_line, line, rounded, stacked
-from cmkit.books.look import ACCENT, INK, figure
+from cmkit.books.look import ACCENT, figure
 from cmkit.books.wording import analyte_name, chance, hours, listed, number, sentence, short_day
 
 NINE_IN_TEN = 1.645
@@ -126,24 +126,3 @@ def _fan(last: pd.Series, row: pd.Series, panel: int) -> list[dict[str, Any]]:
         "hoverinfo": "skip",
     }
     return [*bands, path | {"xaxis": axis("x", panel), "yaxis": axis("y", panel)}]
-
-
-def rate_bars(wear: pd.DataFrame, analyte: str, title: str) -> go.Figure:
-    """Wear rates of one metal in many compartments with their 90 % intervals, fastest on top. wear: name, rate, rate_low, rate_high (ppm/h)."""
-    rows = wear.sort_values("rate")
-    x, low, high = (PER_1000_H * rows[c] for c in ("rate", "rate_low", "rate_high"))
-    bars = {"type": "scatter", "mode": "markers", "x": rounded(x), "y": rows["name"].tolist(), "marker": {"color": INK, "size": 7},
-            "error_x": {"type": "data", "symmetric": False, "array": rounded(high - x), "arrayminus": rounded(x - low), "color": ACCENT, "thickness": 1.2}}  # fmt: skip
-    layout = {
-        "height": 60 + 22 * len(rows),
-        "xaxis": {"title": {"text": f"{analyte_name(analyte)}, ppm per 1,000 h"}, "rangemode": "tozero"},
-        "yaxis": {"rangemode": "normal", "type": "category"},
-    }
-    alt = (
-        f"Dot chart of {len(rows)} compartments; fastest {rows['name'].iloc[-1]} at {number(x.iloc[-1])} ppm per 1,000 h."
-        if len(rows)
-        else "No compartment."
-    )
-    return figure(
-        [bars], layout, f"{title}: {analyte_name(analyte)} wear rate, ppm per 1,000 h, with 90 % interval.", alt
-    )

@@ -72,7 +72,7 @@ def _opening(book: Book, row: pd.Series) -> Html:
         pairs.append(
             (
                 "Cost of waiting",
-                f"about {money(waiting['cost_of_waiting'].iloc[0], book.currency)}: {waiting['words'].iloc[0]}",
+                f"about {money(waiting['cost_of_waiting'].iloc[0], book.currency)}: {plain(waiting['words'].iloc[0])}",
             )
         )
     if row["believed"] < 0.5:
@@ -133,7 +133,7 @@ def _evidence(book: Book, compartment: str) -> Html:
     """What fired, newest first: each row a rule, its value and the bound it passed."""
     rows = book.tables.evidence[book.tables.evidence["compartment"] == compartment]
     if not len(rows):
-        return tag("div", tag("h4", "Evidence"), nothing("No rule has fired on any bottle; see the reason above."))
+        return tag("div", tag("h3", "Evidence"), nothing("No rule has fired on any bottle; see the reason above."))
     rows = rows.sort_values(["drawn_on", "state", "analyte"], ascending=[False, True, True], kind="stable")
     cells = [
         [short_day(r.drawn_on), state_mark(r.state), sentence(plain(r.words)), rule_name(r.rule), _bound(r)] for r in rows.head(EVIDENCE_ROWS).itertuples()
@@ -141,7 +141,7 @@ def _evidence(book: Book, compartment: str) -> Html:
     more = f", the newest {EVIDENCE_ROWS} of {len(rows)}" if len(rows) > EVIDENCE_ROWS else ""
     return join(
         [
-            tag("h4", "Evidence"),
+            tag("h3", "Evidence"),
             table(
                 ["Bottle of", "State", "What was seen", "Rule", "Value and bound"],
                 cells,
@@ -176,7 +176,7 @@ def _causes(book: Book, compartment: str) -> Html:
     )
     if not len(rows):
         return tag(
-            "div", tag("h4", "Likely causes"), nothing("The results fit no known pattern well enough to name a cause.")
+            "div", tag("h3", "Likely causes"), nothing("The results fit no known pattern well enough to name a cause.")
         )
     rows = rows.sort_values("score", ascending=False).head(3)
     cells = [
@@ -186,7 +186,7 @@ def _causes(book: Book, compartment: str) -> Html:
     caption = "Patterns that fit, best first; a pattern is a hint where to look, not a diagnosis"
     return join(
         [
-            tag("h4", "Likely causes"),
+            tag("h3", "Likely causes"),
             table(["Cause", "Fit", "For", "Against", "Look at"], cells, caption, class_="text"),
         ]
     )
@@ -222,6 +222,6 @@ def _before(book: Book, compartment: str) -> Html:
         (s.done_on, f"{s.kind}{f', {number(s.volume_l)} l' if pd.notna(s.volume_l) else ''}") for s in done.itertuples()
     ]
     if not lines:
-        return tag("div", tag("h4", "Found before"), nothing("Nothing on record for this compartment."))
+        return tag("div", tag("h3", "Found before"), nothing("Nothing on record for this compartment."))
     lines.sort(key=lambda line: line[0], reverse=True)
-    return tag("div", tag("h4", "Found before"), bullets([f"{short_day(on)}: {words}" for on, words in lines]))
+    return tag("div", tag("h3", "Found before"), bullets([f"{short_day(on)}: {words}" for on, words in lines]))
