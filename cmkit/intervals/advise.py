@@ -15,6 +15,7 @@ from cmkit.intervals.tune import FLAT, Uncertainty, allocate_samples, draw_facto
 from cmkit.records.analytes import with_own
 from cmkit.records.fleet import Fleet
 from cmkit.records.settings import Kind, Settings
+from cmkit.records.tables import typed
 from cmkit.trust.hours import finding_hours
 
 INTERVALS = [
@@ -64,7 +65,7 @@ def advise_intervals(
     judged = rows[rows["analyte"].notna()].reset_index(drop=True)
     rest = _not_judged(rows[rows["analyte"].isna()])
     if judged.empty:
-        return rest, pd.DataFrame(columns=CURVES)
+        return rest, typed(pd.DataFrame(columns=CURVES), numbers=CURVES[2:])
     case = _case(known, judged)
     today = judged["today_h"].to_numpy(float)
     grid = curve_grid(np.array(known.settings.sampling.service_grid_h), today)
@@ -402,4 +403,4 @@ def _not_judged(rows: pd.DataFrame) -> pd.DataFrame:
         changes="",
         words="not judged: no wear metal of this family has a rate to follow; today's interval stays",
     )
-    return out.astype({"analyte": "str"})
+    return out.astype({"analyte": "str", "prior_weight": "float64"} | dict.fromkeys(ASSUMED, "float64"))

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from cmkit.records.fleet import Fleet
+from cmkit.records.tables import typed
 
 RECORD = ["compartment", "alarm_on", "sample", "run_h", "analytes", "bottles", "finding", "found_on", "outcome", "cause", "lead_h", "cost", "words"]  # fmt: skip
 _WARNED_WITHIN_D = 365  # own choice: an alarm more than a year before a failure is not counted as its warning
@@ -35,7 +36,7 @@ def alarm_record(known: Fleet, spells: pd.DataFrame, found_h: pd.DataFrame) -> p
             rows.append(_row(spell, hit))
     silent = findings[(findings["outcome"] == "failed") & ~findings["finding"].isin(used)]
     rows += [_unwarned(f) for f in silent.itertuples()]
-    out = pd.DataFrame(rows, columns=RECORD).astype({"alarm_on": "datetime64[us]", "found_on": "datetime64[us]"})
+    out = typed(pd.DataFrame(rows, columns=RECORD), ("run_h", "lead_h", "cost"), ("bottles",), ("alarm_on", "found_on"))
     out["_when"] = out["alarm_on"].fillna(out["found_on"])
     return out.sort_values(["_when", "compartment"], kind="stable").drop(columns="_when").reset_index(drop=True)
 
@@ -44,7 +45,7 @@ def _whole_cost(known: Fleet, findings: pd.DataFrame) -> pd.Series:
     place = known.compartments.merge(known.machines[["machine", "site"]], on="machine").merge(
         known.sites, on="site", how="left"
     )
-    hour = findings["compartment"].map(place.set_index("compartment")["downtime_cost_per_h"]).fillna(0)
+    hour = place.set_index("compartment")["downtime_cost_per_h"].reindex(findings["compartment"]).fillna(0).to_numpy()
     return findings["cost"].fillna(0) + findings["downtime_h"].fillna(0) * hour
 
 

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 
 from cmkit.records.fleet import Fleet
+from cmkit.records.tables import typed
 
 WAITING = ["compartment", "chance_defect", "hours_ahead", "chance", "cost_of_waiting", "words"]
 # Own choice, as Beta counts: (defects found, looks) behind the chance that an alarm or alert is a real defect, before own record.
@@ -44,4 +45,4 @@ def cost_of_waiting(
             out["chance"], out["hours_ahead"], out["cost_of_waiting"] / out["chance"].clip(lower=1e-9), strict=True
         )
     ]
-    return out[WAITING].sort_values(["cost_of_waiting", "compartment"], ascending=[False, True]).reset_index(drop=True)
+    return typed(out[WAITING], numbers=WAITING[1:-1]).sort_values(["cost_of_waiting", "compartment"], ascending=[False, True]).reset_index(drop=True)

@@ -2,8 +2,10 @@
 
 from dataclasses import dataclass, field, replace
 
+import numpy as np
 import pandas as pd
 
+from cmkit.errors import RecordsError
 from cmkit.records.settings import Settings
 from cmkit.records.tables import SET_ASIDE, TABLES
 
@@ -48,7 +50,7 @@ class Fleet:
             known["compartments"]["machine"].isin(known["machines"]["machine"])
         ].reset_index(drop=True)
         samples, replaced = newest_issue(known["samples"])
-        known["samples"] = apply_corrections(samples, known["corrections"])
+        known["samples"] = apply_corrections(samples, known["corrections"], self.compartments["compartment"])
         aside = _known(self.set_aside, ("known_on",), day)
         arrivals = None if self.arrivals is None else _known(self.arrivals, ("known_on",), day)
         return replace(
@@ -140,16 +142,38 @@ def _not_used(rows: pd.DataFrame, reason: pd.Series | str) -> pd.DataFrame:
     )
 
 
-def apply_corrections(samples: pd.DataFrame, corrections: pd.DataFrame) -> pd.DataFrame:
-    """Samples with an analyst's confirmed corrections applied, in order of decision; `corrected` says which columns changed."""
+def apply_corrections(samples: pd.DataFrame, corrections: pd.DataFrame, places: pd.Series) -> pd.DataFrame:
+    """Samples with an analyst's confirmed corrections applied, in order of decision; `corrected` says which columns changed.
+
+    A correction to a bottle that is not (yet) known changes nothing. The loader sets unusable corrections aside; in a fleet made in memory
+    one raises RecordsError. places: names of compartments.
+    """
     out = samples.copy()
     out["corrected"] = ""
+    names = set(places)
     for row in corrections.sort_values(["decided_on", "correction"]).itertuples():
         hit = out["sample"] == row.sample
-        kind = TABLES["samples"].column(row.field).kind
-        value = (
-            pd.to_numeric(row.value) if kind == "number" else pd.Timestamp(row.value) if kind == "date" else row.value
-        )
-        out.loc[hit, row.field] = value
+        out.loc[hit, row.field] = _corrected_value(row.correction, row.field, row.value, names)
         out.loc[hit, "corrected"] = (out.loc[hit, "corrected"] + " " + row.field).str.strip()
     return out
+
+
+def _corrected_value(correction: str, field_name: str, value: str, places: set[str]) -> float | pd.Timestamp | str:
+    """The value a correction puts in, in its column's own type."""
+    allowed = TABLES["corrections"].column("field").one_of
+    kind = TABLES["samples"].column(field_name).kind if field_name in allowed else ""
+    number = pd.to_numeric(value, errors="coerce") if kind == "number" else np.nan
+    day = pd.to_datetime(value, errors="coerce", format="ISO8601") if kind == "date" else pd.NaT
+    if kind == "text" and value in places:
+        return value
+    if (kind == "number" and 0 <= number < np.inf) or pd.notna(day):
+        return float(number) if kind == "number" else day
+    wanted = {
+        "number": "a number of 0 or more",
+        "date": "a date such as 2026-06-30",
+        "text": "the name of a compartment",
+    }
+    raise RecordsError(
+        f"correction {correction!r}: found {value!r} for {field_name!r}; wanted {wanted.get(kind, 'one of the fields ' + ', '.join(allowed))}. "
+        "Mend or leave out this correction."
+    )

@@ -1,6 +1,9 @@
 """Every table's columns, units and keys: the one dictionary of names. See `tables.md` of the design for meanings."""
 
+from collections.abc import Collection
 from dataclasses import dataclass
+
+import pandas as pd
 
 
 @dataclass(frozen=True)
@@ -194,3 +197,11 @@ TABLES: dict[str, Table] = {
 
 # `what` is row (the whole row is lost), value (the row is used without it) or file (nothing of the file was read)
 SET_ASIDE = ("file", "row", "column", "value", "reason", "table", "known_on", "what")
+
+
+def typed(
+    frame: pd.DataFrame, numbers: Collection[str] = (), whole: Collection[str] = (), dates: Collection[str] = (), flags: Collection[str] = ()
+) -> pd.DataFrame:  # fmt: skip
+    """`frame` with these columns as float64, int64, datetime64 and bool, and all others as text: also when it has no row."""
+    kinds = {"float64": numbers, "int64": whole, "datetime64[us]": dates, "bool": flags}
+    return frame.astype(dict.fromkeys(frame.columns, "str") | {c: kind for kind, names in kinds.items() for c in names})

@@ -17,6 +17,7 @@ import pandas as pd
 from cmkit.fluids.condition import ratio
 from cmkit.records.analytes import below as below_name
 from cmkit.records.fleet import Fleet
+from cmkit.records.tables import typed
 
 CAUSES = ["compartment", "cause", "score", "evidence_for", "evidence_against", "look_at", "basis"]
 # Own choices: what counts as a sign, and which causes are worth words.
@@ -111,7 +112,7 @@ def likely_causes(
             key=lambda r: (-r["score"], r["cause"]),
         )
         rows += [{"compartment": c, **r} for r in scored if r["score"] >= _LEAST][:_MOST]
-    return pd.DataFrame(rows, columns=CAUSES)
+    return typed(pd.DataFrame(rows, columns=CAUSES), numbers=("score",))
 
 
 @dataclass(frozen=True)

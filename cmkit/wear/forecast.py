@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr
 
 from cmkit.records.fleet import Fleet
+from cmkit.records.tables import typed
 from cmkit.wear.exposure import effective_hours
 
 Floats = NDArray[np.float64]
@@ -148,7 +149,7 @@ def forecast_next(
     """
     last = _last_states(known, exposure, history, numbers)
     if not len(last):
-        return pd.DataFrame(columns=FORECAST)
+        return typed(pd.DataFrame(columns=FORECAST), numbers=FORECAST[2:-1])
     last = _dilution(_plans(known, last, use), exposure)
     last = last.merge(_level_limits(limits), on=["family", "analyte"], how="left")
     state = _as_state(last)

@@ -20,6 +20,7 @@ from scipy.stats import norm
 
 from cmkit.records.analytes import below as below_name
 from cmkit.records.settings import Alarm, FixedLimit, Settings
+from cmkit.records.tables import typed
 from cmkit.wear.family import paule_mandel
 from cmkit.wear.percentiles import (
     EXACT,
@@ -84,7 +85,8 @@ def family_limits(
     key = ["family", "analyte", "measure", "direction"]
     rows = pd.concat([f for f in (fixed, practice, statistical) if len(f)] or [pd.DataFrame(columns=LIMITS)])
     rows = _first_speaker(rows.reset_index(drop=True))
-    return rows[LIMITS].sort_values(key, kind="stable", ignore_index=True)
+    rows = typed(rows[LIMITS], numbers=("alert", "alarm", "alarm_low", "alarm_high", "n_eff"), whole=("n",))
+    return rows.sort_values(key, kind="stable", ignore_index=True)
 
 
 def _first_speaker(rows: pd.DataFrame) -> pd.DataFrame:

@@ -15,6 +15,7 @@ import pandas as pd
 
 from cmkit.records.fleet import Fleet
 from cmkit.records.settings import Alarm
+from cmkit.records.tables import typed
 
 EVIDENCE = ["compartment", "sample", "drawn_on", "known_on", "analyte", "rule", "value", "operator", "threshold", "unit", "state", "words"]  # fmt: skip
 RANK = {"clear": 0, "alert": 1, "alarm": 2}
@@ -49,8 +50,8 @@ def collect_evidence(
     reported = reported["reported_on"].fillna(reported["received_on"]).fillna(reported["drawn_on"])
     rows["known_on"] = reported.reindex(rows["sample"].astype("str")).to_numpy()
     order = ["compartment", "drawn_on", "sample", "analyte", "rule"]
-    rows = rows.astype({"value": "float64", "threshold": "float64", "drawn_on": "datetime64[us]"})
-    return rows[EVIDENCE].sort_values(order, kind="stable").reset_index(drop=True)
+    rows = typed(rows[EVIDENCE], numbers=("value", "threshold"), dates=("drawn_on", "known_on"))
+    return rows.sort_values(order, kind="stable").reset_index(drop=True)
 
 
 def _rows(
@@ -119,7 +120,7 @@ def _levels(trend: pd.DataFrame, limits: pd.DataFrame) -> pd.DataFrame:
     fixed = rated["method"].isin(["maker", "practice"])
     rated["alarm"] = rated["alarm"].where(fixed, rated["alarm_high"].fillna(rated["alarm"]))
     over, high = rated["value"] >= rated["alarm"], rated["value"] >= rated["alert"]
-    hit = rated[over | (fixed & high)].assign(over=over, fixed=fixed)
+    hit = rated.assign(over=over, fixed=fixed)[over | (fixed & high)]
     bound = hit["alarm"].where(hit["over"], hit["alert"])
     whose = np.where(
         hit["method"] == "maker",
