@@ -86,16 +86,23 @@ class _Number:
 _NO_NUMBER = _Number(problem="not a number")
 
 
+def distinct(cells: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """(codes, unique texts): `unique[codes]` are the cells as text, stripped; a spreadsheet's 12.0 becomes '12', a date ISO."""
+    kind = pd.api.types.infer_dtype(cells, skipna=False) if cells.dtype.kind == "O" else cells.dtype.kind
+    if kind not in ("string", "floating", "integer", "f", "i", "u", "M", "b"):
+        cells = np.array([_as_text(c) for c in cells], dtype=object)  # mixed: 1 and True are one to a hash
+        kind = "string"
+    codes, unique = pd.factorize(cells, use_na_sentinel=False)
+    as_text = str.strip if kind == "string" and not set("\xa0\u200b") & set("".join(unique)) else _as_text
+    return codes, np.array([as_text(c) for c in unique], dtype=object)
+
+
 def text_cells(cells: np.ndarray) -> np.ndarray:
-    """Cells as stripped text; a whole number of a spreadsheet loses its '.0', a date becomes ISO, an empty cell ''."""
-    if pd.api.types.infer_dtype(cells, skipna=False) in (
-        "string",
-        "floating",
-        "integer",
-    ):  # 1 and True are one to a hash
-        codes, unique = pd.factorize(cells, use_na_sentinel=False)
-        return np.array([_as_text(c) for c in unique], dtype=object)[codes] if len(unique) else cells.astype(object)
-    return np.array([_as_text(c) for c in cells], dtype=object)
+    """Cells as text, see :func:`distinct`."""
+    if not len(cells):
+        return np.array([], dtype=object)
+    codes, unique = distinct(cells)
+    return unique[codes]
 
 
 def _as_text(cell: object) -> str:
@@ -127,7 +134,7 @@ def parse_numbers(cells: np.ndarray, words: Words = Words(), reporting_limit: fl
         return Parsed(
             np.where(np.isinf(value), np.nan, value), problem, np.full(n, "", dtype=object), np.zeros(n, dtype=bool)
         )
-    codes, unique = pd.factorize(text_cells(cells))
+    codes, unique = distinct(cells)
     found = [_one_number(text, words, reporting_limit) for text in unique]
     return Parsed(
         np.array([f.value for f in found], dtype=float)[codes] if found else np.full(n, np.nan),
@@ -225,7 +232,7 @@ def parse_dates(cells: np.ndarray, words: Words = Words()) -> Parsed:
     if cells.dtype.kind == "M":
         days = pd.Series(cells).dt.normalize().to_numpy(dtype="datetime64[us]")
         return Parsed(days, empty, empty, np.zeros(n, dtype=bool))
-    codes, unique = pd.factorize(text_cells(cells))
+    codes, unique = distinct(cells)
     found = [_one_date(text, words) for text in unique]
     if not found:
         return Parsed(np.full(n, np.datetime64("NaT"), dtype="datetime64[us]"), empty, empty, np.zeros(n, dtype=bool))
@@ -283,11 +290,16 @@ def _by_shape(text: str) -> tuple[date | None, str, str]:
 
 def parse_flags(cells: np.ndarray) -> Parsed:
     """Truth values of a column as 1.0, 0.0 and NaN."""
-    texts = [t.casefold() for t in text_cells(cells)]
+    n = len(cells)
+    empty = np.full(n, "", dtype=object)
+    if cells.dtype.kind == "b":
+        return Parsed(cells.astype(float), empty, empty, np.zeros(n, dtype=bool))
+    codes, unique = distinct(cells)
+    texts = [t.casefold() for t in unique]
     value = np.array([1.0 if t in _TRUE else 0.0 if t in _FALSE else np.nan for t in texts], dtype=float)
     known = _TRUE | _FALSE | {""}
     problem = np.array(["" if t in known else "wanted true or false" for t in texts], dtype=object)
-    return Parsed(value, problem, np.full(len(texts), "", dtype=object), np.zeros(len(texts), dtype=bool))
+    return Parsed(value[codes], problem[codes], empty, np.zeros(n, dtype=bool))
 
 
 def normal(text: str) -> str:
@@ -298,10 +310,10 @@ def normal(text: str) -> str:
 def match_words(cells: np.ndarray, allowed: tuple[str, ...], what: str) -> Parsed:
     """Words of a list, whatever their case and spacing; `value` holds the list's own spelling or ''."""
     spelling = {normal(a): a for a in allowed}
-    texts = text_cells(cells)
+    codes, texts = distinct(cells)
     value = np.array([t if t in allowed else spelling.get(normal(t), "") for t in texts], dtype=object)
     problem = np.array(
         [f"not one of {what}" if t and not v else "" for t, v in zip(texts, value, strict=True)], dtype=object
     )
     repair = np.array(["spelling" if v and v != t else "" for t, v in zip(texts, value, strict=True)], dtype=object)
-    return Parsed(value, problem, repair, np.zeros(len(texts), dtype=bool))
+    return Parsed(value[codes], problem[codes], repair[codes], np.zeros(len(cells), dtype=bool))

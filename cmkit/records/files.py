@@ -194,7 +194,7 @@ def _from_parquet(path: Path, file: str) -> Grid:
     columns = {}
     for name in frame.columns:
         values = frame[name]
-        if values.dtype.kind in "fiuM" and not isinstance(values.dtype, pd.api.extensions.ExtensionDtype):
+        if values.dtype.kind in "fiuMb" and not isinstance(values.dtype, pd.api.extensions.ExtensionDtype):
             columns[str(name)] = values.to_numpy()
         else:
             columns[str(name)] = np.where(values.isna(), "", values.astype(object)).astype(object)

@@ -11,7 +11,16 @@ import numpy as np
 import pandas as pd
 
 from cmkit.records.analytes import below
-from cmkit.records.clean import Parsed, match_words, normal, parse_dates, parse_flags, parse_numbers, text_cells
+from cmkit.records.clean import (
+    Parsed,
+    distinct,
+    match_words,
+    normal,
+    parse_dates,
+    parse_flags,
+    parse_numbers,
+    text_cells,
+)
 from cmkit.records.layouts import Cells, Source
 from cmkit.records.tables import SET_ASIDE, Column, Table
 
@@ -83,44 +92,48 @@ def usable_rows(cells: Cells, table: Table, context: Context) -> pd.DataFrame:
     notes = context.notes
     _note_reading(cells, table, notes)
     n = len(cells.rows)
-    reason, column = np.full(n, "", dtype=object), np.full(n, "", dtype=object)
-    value = np.full(n, "", dtype=object)
+    alive = np.ones(n, dtype=bool)
+    column, value, reason = (np.full(n, "", dtype=object) for _ in range(3))
     done: dict[str, np.ndarray] = {}
 
-    def lose(mask: np.ndarray, name: str, said: np.ndarray, why: np.ndarray | str) -> None:
-        now = mask & (reason == "")
-        column[now], value[now] = name, said[now]
+    def lose(mask: np.ndarray, name: str, raw: np.ndarray, why: np.ndarray | str) -> None:
+        now = np.flatnonzero(mask & alive)
+        column[now], value[now] = name, text_cells(raw[now])
         reason[now] = why if isinstance(why, str) else why[now]
+        alive[now] = False
 
     dates = {c.name: _dates(c, cells, table, context, lose) for c in table.columns if c.kind == "date"}
     for c in table.columns:
         if c.kind == "text":
-            done[c.name] = _texts(c, cells, table, context, reason, lose)
+            done[c.name] = _texts(c, cells, table, context, alive, lose)
         elif c.kind == "number" and c.required:
-            done[c.name] = _numbers(c.name, c.unit, cells, np.ones(n, dtype=bool), table, context)[0]
-            said = _said(cells, c.name)
-            lose(
-                np.isnan(done[c.name]) & (said != ""),
-                c.name,
-                said,
-                "not a usable number, and the row is nothing without it",
-            )
-            lose(np.isnan(done[c.name]), c.name, said, f"no {c.name} recorded")
-    alive = reason == ""
+            done[c.name] = _needed_numbers(c, cells, table, context, lose)
     _note_rows(cells, table, dates, reason, notes)
     notes.set_aside(cells.file, cells.rows[~alive], column[~alive], value[~alive], reason[~alive], table.name, "row")
     _note_gone(table, done, cells, alive, notes)
-    frame = pd.DataFrame({"file": cells.file, "row": cells.rows[alive]}).astype({"file": "str", "row": "int64"})
+    columns: dict[str, Any] = {}
     for c in table.columns:
         if c.kind == "date":
-            frame[c.name] = dates[c.name][alive]
+            columns[c.name] = dates[c.name][alive]
         elif c.name in done:
-            frame[c.name] = _text_series(done[c.name][alive]) if c.kind == "text" else done[c.name][alive]
+            columns[c.name] = _text_series(done[c.name][alive]) if c.kind == "text" else done[c.name][alive]
         elif c.kind == "number":
-            frame[c.name] = _numbers(c.name, c.unit, cells, alive, table, context)[0]
+            columns[c.name] = _numbers(c.name, c.unit, cells, alive, table, context)[0]
         else:
-            frame[c.name] = _flags(c.name, cells, alive, table, context)
+            columns[c.name] = _flags(c.name, cells, alive, table, context)
+    place = pd.DataFrame({"file": cells.file, "row": cells.rows[alive]}).astype({"file": "str", "row": "int64"})
+    frame = pd.concat([place, pd.DataFrame(columns)], axis=1)
     return _with_results(frame, cells, alive, table, context) if table.name == "samples" else frame
+
+
+def _needed_numbers(c: Column, cells: Cells, table: Table, context: Context, lose: Lose) -> np.ndarray:
+    """Numbers of a column without which a row is nothing."""
+    value = _numbers(c.name, c.unit, cells, np.ones(len(cells.rows), dtype=bool), table, context)[0]
+    raw = _raw(cells, c.name)
+    said = text_cells(raw) != ""
+    lose(np.isnan(value) & said, c.name, raw, "not a usable number, and the row is nothing without it")
+    lose(np.isnan(value), c.name, raw, f"no {c.name} recorded")
+    return value
 
 
 def _text_series(texts: np.ndarray) -> pd.Series:
@@ -145,91 +158,89 @@ def _note_reading(cells: Cells, table: Table, notes: Notes) -> None:
         notes.members[cells.file] = cells.members
 
 
-def _said(cells: Cells, name: str) -> np.ndarray:
-    """What the file says in a column, as text; '' where it has no such column."""
-    if name not in cells.columns:
-        return np.full(len(cells.rows), "", dtype=object)
-    source, place = cells.columns[name][0]
-    if place is None:
-        return text_cells(source.cells)
+def _raw(cells: Cells, name: str) -> np.ndarray:
+    """What the file holds in a column, one cell a row; '' where it has none."""
+    sources = cells.columns.get(name, [])
+    if len(sources) == 1 and sources[0][1] is None:
+        return sources[0][0].cells
     out = np.full(len(cells.rows), "", dtype=object)
-    out[place] = text_cells(source.cells)
+    for source, place in sources:
+        out[slice(None) if place is None else place] = source.cells
     return out
 
 
 def _dates(c: Column, cells: Cells, table: Table, context: Context, lose: Lose) -> np.ndarray:
     """Days of one column. Unreadable: the row is lost if it needs the date, else the value is; in the future: the row is lost."""
-    said = _said(cells, c.name)
-    raw = cells.columns[c.name][0][0].cells if c.name in cells.columns else said
+    raw = _raw(cells, c.name)
     found = parse_dates(raw, cells.words)
     day = found.value
-    bad, empty = found.problem != "", (found.problem == "") & np.isnat(day)
+    bad, mended = np.flatnonzero(found.problem != ""), np.flatnonzero(found.repair != "")
     if c.required:
-        lose(bad, c.name, said, found.problem)
-        lose(empty, c.name, said, f"no {c.name} recorded")
+        lose(found.problem != "", c.name, raw, found.problem)
+        lose(np.isnat(day), c.name, raw, f"no {c.name} recorded")
     else:
-        context.notes.set_aside(cells.file, cells.rows[bad], c.name, said[bad], found.problem[bad], table.name, "value")
-    mended = found.repair != ""
-    context.notes.repaired(cells.file, cells.rows[mended], c.name, said[mended], found.repair[mended], table.name,
-                           np.datetime_as_string(day[mended], unit="D"))  # fmt: skip
+        said = text_cells(raw[bad])
+        context.notes.set_aside(cells.file, cells.rows[bad], c.name, said, found.problem[bad], table.name, "value")
+    used = np.datetime_as_string(day[mended], unit="D")
+    said = text_cells(raw[mended])
+    context.notes.repaired(cells.file, cells.rows[mended], c.name, said, found.repair[mended], table.name, used)
     if table.name in _EVENTS:
-        lose(day > context.today.to_datetime64(), c.name, said, _FUTURE)
+        lose(day > context.today.to_datetime64(), c.name, raw, _FUTURE)
     return day
 
 
-def _texts(c: Column, cells: Cells, table: Table, context: Context, reason: np.ndarray, lose: Lose) -> np.ndarray:
+def _texts(c: Column, cells: Cells, table: Table, context: Context, alive: np.ndarray, lose: Lose) -> np.ndarray:
     """Words of one column: taken as they are, from a list, or the name of something that must exist."""
-    said = _said(cells, c.name)
+    if c.name not in cells.columns:
+        return np.full(len(cells.rows), "", dtype=object)
+    codes, unique = distinct(_raw(cells, c.name))
+    said = unique[codes]
     if c.required:
-        lose(said == "", c.name, said, f"no {c.name} recorded")
+        lose((unique == "")[codes], c.name, said, f"no {c.name} recorded")
     if c.name != "note":
-        lose(
-            np.array(["\n" in t or "\r" in t for t in said], dtype=bool),
-            c.name,
-            said,
-            "a line break inside the cell; is a quotation mark missing?",
-        )
+        broken = np.array(["\n" in t or "\r" in t for t in unique], dtype=bool)
+        lose(broken[codes], c.name, said, "a line break inside the cell; is a quotation mark missing?")
     refers = _REFERS.get(c.name) if c.name not in table.key or table.name == "meters" else None
-    if not refers and not c.one_of:
-        return said
     if refers:
-        found = _match_names(said, reason == "", context.names[refers], refers, context.notes.gone.get(refers, {}))
+        asked = np.isin(np.arange(len(unique)), codes[alive])
+        found = _match_names(unique, asked, context.names[refers], refers, context.notes.gone.get(refers, {}))
+    elif c.one_of:
+        found = match_words(unique, c.one_of, ", ".join(c.one_of))
     else:
-        found = match_words(said, c.one_of, ", ".join(c.one_of))
-    bad = found.problem != ""
+        return said
+    bad = (found.problem != "")[codes]
+    problem = found.problem[codes]
     if c.required:
-        lose(bad, c.name, said, found.problem)
+        lose(bad, c.name, said, problem)
     else:
-        context.notes.set_aside(cells.file, cells.rows[bad], c.name, said[bad], found.problem[bad], table.name, "value")
-    mended = (found.repair != "") & (reason == "")
+        context.notes.set_aside(cells.file, cells.rows[bad], c.name, said[bad], problem[bad], table.name, "value")
+    mended = (found.repair != "")[codes] & alive
+    value, repair = found.value[codes], found.repair[codes]
     context.notes.repaired(
-        cells.file, cells.rows[mended], c.name, said[mended], found.repair[mended], table.name, found.value[mended]
+        cells.file, cells.rows[mended], c.name, said[mended], repair[mended], table.name, value[mended]
     )
-    return found.value
+    return value
 
 
-def _match_names(said: np.ndarray, wanted: np.ndarray, names: pd.Index, refers: str, gone: dict[str, str]) -> Parsed:
-    """Names that must exist: exact, or the only one that differs in case and spacing alone."""
-    codes, unique = pd.factorize(said)
+def _match_names(said: np.ndarray, asked: np.ndarray, names: pd.Index, refers: str, gone: dict[str, str]) -> Parsed:
+    """Names that must exist: exact, or the only one that differs in case and spacing alone. `asked`: which need a reason."""
     exact = set(names)
     by_normal: dict[str, list[str]] = {}
     for name in names:
         by_normal.setdefault(normal(name), []).append(name)
-    asked = set(codes[wanted])
-    values, problems = [], []
+    value, problem = np.full(len(said), "", dtype=object), np.full(len(said), "", dtype=object)
     hints = 0
-    for i, text in enumerate(unique):
+    for i, text in enumerate(said):
+        if text in exact:
+            value[i] = text
+            continue
         same = by_normal.get(normal(text), [])
-        value = text if text in exact else same[0] if len(same) == 1 else ""
-        problem = ""
-        if text and not value and i in asked:
+        value[i] = same[0] if len(same) == 1 else ""
+        if text and not value[i] and asked[i]:
             hints += 1
-            problem = _unknown_name(text, refers, by_normal if hints <= _NEAR_HINTS else {}, gone)
-        values.append(value)
-        problems.append(problem)
-    found, problem_of_row = (np.array(v, dtype=object)[codes] if len(unique) else said for v in (values, problems))
-    repair = np.where((found != "") & (found != said), f"spelling of the name in {refers}", "").astype(object)
-    return Parsed(found, problem_of_row, repair, np.zeros(len(said), dtype=bool))
+            problem[i] = _unknown_name(text, refers, by_normal if hints <= _NEAR_HINTS else {}, gone)
+    repair = np.where((value != "") & (value != said), f"spelling of the name in {refers}", "").astype(object)
+    return Parsed(value, problem, repair, np.zeros(len(said), dtype=bool))
 
 
 def _unknown_name(text: str, refers: str, by_normal: dict[str, list[str]], gone: dict[str, str]) -> str:
@@ -260,15 +271,18 @@ def _note_gone(table: Table, done: dict, cells: Cells, alive: np.ndarray, notes:
             gone.setdefault(name, f"{cells.file} row {row}")
 
 
-def _part(cells: Cells, name: str, alive: np.ndarray) -> list[tuple[Source, np.ndarray]]:
+def _part(cells: Cells, name: str, alive: np.ndarray) -> list[tuple[Source, np.ndarray | slice]]:
     """Sources of a column with the place of each cell among the rows that are alive."""
-    position = np.cumsum(alive) - 1
-    out = []
+    whole = bool(alive.all())
+    out: list[tuple[Source, np.ndarray | slice]] = []
     for source, place in cells.columns.get(name, []):
+        if whole:
+            out.append((source, slice(None) if place is None else place))
+            continue
         at = np.arange(len(cells.rows)) if place is None else place
         keep = alive[at]
         part = Source(source.cells[keep], source.rows[keep], source.heading, source.conversion)
-        out.append((part, position[at[keep]]))
+        out.append((part, slice(None) if place is None else (np.cumsum(alive) - 1)[at[keep]]))
     return out
 
 
@@ -276,27 +290,42 @@ def _numbers(
     name: str, unit: str, cells: Cells, alive: np.ndarray, table: Table, context: Context
 ) -> tuple[np.ndarray, np.ndarray]:
     """(values in our unit, left-censored flags) of one column; what cannot be used is NaN and noted."""
-    value, flag = np.full(int(alive.sum()), np.nan), np.zeros(int(alive.sum()), dtype=bool)
+    n = int(alive.sum())
+    value, flag = np.full(n, np.nan), np.zeros(n, dtype=bool)
     low, high, limit = _range(name, unit, context.register if table.name == "samples" else None)
     for source, place in _part(cells, name, alive):
-        convert = source.conversion
-        found = parse_numbers(source.cells, cells.words, (limit - convert.offset) / convert.scale)
-        numbers = convert.apply(found.value)
-        problem = _beyond(numbers, low, high, unit, found)
-        bad, mended = problem != "", (found.repair != "") & (problem == "")
-        said = source.cells[bad | mended]
-        context.notes.set_aside(
-            cells.file, source.rows[bad], name, text_cells(source.cells[bad]), problem[bad], table.name, "value"
-        )
-        if mended.any():
-            said = text_cells(source.cells[mended])
-            used = [
-                "" if np.isnan(v) else f"{'<' if b else ''}{v:g}"
-                for v, b in zip(numbers[mended], found.below[mended], strict=True)
-            ]
-            context.notes.repaired(cells.file, source.rows[mended], name, said, found.repair[mended], table.name, used)
-        value[place], flag[place] = np.where(bad, np.nan, numbers), found.below & ~bad
+        if source.cells.dtype.kind in "fiu":
+            # most cells of a typed file are plain numbers in range: only the others go the long way
+            numbers = source.conversion.apply(source.cells.astype(float))
+            plain = np.isnan(source.cells) | ((numbers >= low) & (numbers <= high) & np.isfinite(numbers))
+            value[place] = np.where(plain, numbers, np.nan)
+            source = Source(source.cells[~plain], source.rows[~plain], source.heading, source.conversion)
+            place = np.flatnonzero(~plain) if isinstance(place, slice) else place[~plain]
+        if len(source.cells):
+            value[place], flag[place] = _read_numbers(
+                source, name, cells, (low, high, limit), unit, table, context.notes
+            )
     return value, flag
+
+
+def _read_numbers(
+    source: Source, name: str, cells: Cells, bounds: tuple[float, float, float], unit: str, table: Table, notes: Notes
+) -> tuple[np.ndarray, np.ndarray]:
+    low, high, limit = bounds
+    convert = source.conversion
+    found = parse_numbers(source.cells, cells.words, (limit - convert.offset) / convert.scale)
+    numbers = convert.apply(found.value)
+    problem = _beyond(numbers, low, high, unit, found)
+    bad = problem != ""
+    said = text_cells(source.cells[bad])
+    notes.set_aside(cells.file, source.rows[bad], name, said, problem[bad], table.name, "value")
+    mended = (found.repair != "") & ~bad
+    if mended.any():
+        pairs = zip(numbers[mended], found.below[mended], strict=True)
+        used = ["" if np.isnan(v) else f"{'<' if below_it else ''}{v:g}" for v, below_it in pairs]
+        said = text_cells(source.cells[mended])
+        notes.repaired(cells.file, source.rows[mended], name, said, found.repair[mended], table.name, used)
+    return np.where(bad, np.nan, numbers), found.below & ~bad
 
 
 def _range(name: str, unit: str, register: pd.DataFrame | None) -> tuple[float, float, float]:
@@ -328,13 +357,16 @@ def _beyond(numbers: np.ndarray, low: float, high: float, unit: str, found: Pars
 def _flags(name: str, cells: Cells, alive: np.ndarray, table: Table, context: Context) -> pd.Series:
     out = np.full(int(alive.sum()), np.nan)
     for source, place in _part(cells, name, alive):
+        if source.cells.dtype.kind == "b":
+            out[place] = source.cells
+            continue
         found = parse_flags(source.cells)
         bad = found.problem != ""
         context.notes.set_aside(
             cells.file, source.rows[bad], name, text_cells(source.cells[bad]), found.problem[bad], table.name, "value"
         )
         out[place] = found.value
-    return pd.Series(out).map({1.0: True, 0.0: False}).astype("boolean")
+    return pd.Series(pd.arrays.BooleanArray(out == 1.0, np.isnan(out)))
 
 
 def _with_results(frame: pd.DataFrame, cells: Cells, alive: np.ndarray, table: Table, context: Context) -> pd.DataFrame:
