@@ -7,7 +7,7 @@ import pandas as pd
 from cmkit.books.book import Book
 from cmkit.books.figures.rates import forecast_fan, rate_over_time
 from cmkit.books.figures.results import results_over_fluid, results_over_hours
-from cmkit.books.markup import Html, bullets, facts, join, nothing, paragraph, state_mark, table, tag
+from cmkit.books.markup import Html, bullets, facts, join, link, nothing, paragraph, state_mark, table, tag
 from cmkit.books.matter import family_limits_of, result_points, telling, with_hours
 from cmkit.books.sections.work import by_when
 from cmkit.books.show import Fold, Item, Shown, shown
@@ -59,6 +59,7 @@ def compartment_page(book: Book, compartment: str, full: bool = True) -> Fold:
         _evidence(book, compartment),
         _causes(book, compartment),
         _before(book, compartment),
+        paragraph(link("Back to what to do", "#do-this-month"), class_="back"),
     ]
     return Fold(summary, book.address(compartment), tuple(items))
 

@@ -10,6 +10,7 @@ from cmkit.books.show import Shown, shown
 from cmkit.books.wording import count, day, short_day
 
 RANK = {"not known": 0, "clear": 0, "alert": 1, "alarm": 2}
+MOST_LINES = 25
 TITLES = {
     "raised": "Newly raised",
     "worse": "Got worse",
@@ -88,7 +89,9 @@ def since_last_month(book: Book) -> Shown:
     for what, title in TITLES.items():
         own = rows[rows["what"] == what]
         if len(own):
-            items = [_line(book, row) for row in own.itertuples()]
+            items = [_line(book, row) for row in own.head(MOST_LINES).itertuples()]
+            if len(own) > MOST_LINES:
+                items.append(tag("span", f"and {len(own) - MOST_LINES:,} more", class_="small"))
             parts.append(
                 tag(
                     "div",
