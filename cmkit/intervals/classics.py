@@ -23,10 +23,10 @@ class Answer:
     words: str
 
 
-def _positive(**values: float) -> None:
+def _positive(**values: Array) -> None:
     for name, value in values.items():
-        if not value > 0:
-            raise ValueError(f"{name}: found {value:g}, wanted a value above zero.")
+        if not np.all(np.asarray(value) > 0):
+            raise ValueError(f"{name}: found {np.min(value):g}, wanted a value above zero.")
 
 
 def _share(**values: float) -> None:
@@ -107,7 +107,7 @@ def share_failed(every_h: Array, delay_mean_h: float, detection: float = 1.0) ->
     return 1 + detection / x * np.expm1(-x) / (1 - (1 - detection) * np.exp(-x))
 
 
-def share_failed_weibull(every_h: Array, delay_mean_h: float, shape: float) -> Array:
+def share_failed_weibull(every_h: Array, delay_mean_h: Array, shape: Array) -> Array:
     """b(T) for a Weibull delay and perfect inspection: 1 - Gamma(1 + 1/k) P(1/k, (T/s)^k) s/T, s the scale."""
     _positive(delay_mean_h=delay_mean_h, shape=shape)
     ratio = np.asarray(every_h, float) / delay_scale(delay_mean_h, shape)

@@ -13,6 +13,7 @@ from scipy.special import gamma
 from scipy.stats import norm
 
 from cmkit.intervals.cost import Case
+from cmkit.wear.filter import Numbers, wear_rates
 
 
 @dataclass(frozen=True)
@@ -101,6 +102,50 @@ def simulate(
         clock = begin + end
     n = machines * cycles
     return Seen(money / hours, caught_n / n, warned / max(caught_n, 1), lived / n, n)
+
+
+def planted(case: Case, every: float, noise: tuple[float, float], n: int, rng: np.random.Generator) -> float:
+    """Share of n planted defects that the real filter calls (z >= 3) and repairs in time; healthy for 16 samples before.
+
+    One metal, level by hand: rate with machine spread .4, drift and load noise, fluid changed every case.change_every_h, results rounded.
+    """
+    before, after = 16, int(np.ceil(3.4 * case.delay_mean_h / every)) + 2
+    life = case.delay_mean_h / gamma(1 + 1 / case.delay_shape) * rng.weibull(case.delay_shape, n)
+    begin = before * every - rng.uniform(0, every, n)
+    rate = case.base_rate * rng.lognormal(-0.08, 0.4, n)
+    drift, level = np.zeros(n), np.full(n, case.base_rate * case.change_every_h / 2)
+    shift = rng.integers(0, max(1, round(case.change_every_h / every)), n)
+    y, phi = np.empty((n, before + after)), np.ones((n, before + after))
+    for k in range(before + after):
+        changed = (k + shift) % max(1, round(case.change_every_h / every)) == 0
+        phi[:, k] = np.where(changed, case.residual, 1.0)
+        drift = np.exp(-every / 1000) * drift + 0.15 * np.sqrt(-np.expm1(-2 * every / 1000)) * rng.standard_normal(n)
+        mid = rate * (1 + drift) * (1 + 0.1 * rng.standard_normal(n))
+        a, b = (np.clip(k * every + step - begin, 0, life) for step in (0, every))
+        grown = (
+            mid
+            * (case.rate_multiple - 1)
+            / (case.growth + 1)
+            * life
+            * ((b / life) ** (case.growth + 1) - (a / life) ** (case.growth + 1))
+        )
+        level = phi[:, k] * level + mid * every + grown
+        own, shared = (sd * rng.standard_normal(n) for sd in noise)
+        y[:, k] = np.round(np.maximum(level * np.exp(own + shared) + 0.5 * rng.standard_normal(n), 0))
+    numbers = Numbers(
+        m=case.base_rate,
+        tau=0.4 * case.base_rate,
+        c0=case.base_rate * case.change_every_h / 2,
+        p0=100.0,
+        s0=0.5,
+        b=case.b,
+        eta_i=0.1,
+        eta_w=case.eta_w,
+    )
+    z = wear_rates(y, None, phi, every, 0.0, 0.0, every, numbers, accept=False).z
+    age = (np.arange(before + after) + 1) * every - begin[:, None]
+    in_time = (age > 0) & (age + case.turnaround_h < life[:, None]) & (z >= case.z_alarm)
+    return float(in_time.any(axis=1).mean())
 
 
 CASES = {
