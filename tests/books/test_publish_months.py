@@ -4,6 +4,7 @@ import io
 import json
 import os
 import re
+import shutil
 import signal
 import subprocess
 import sys
@@ -24,6 +25,7 @@ from cmkit.books.folders import site_folders
 from cmkit.books.month import MonthResult, Workers, run_books
 from cmkit.books.progress import shown_progress
 from cmkit.books.publish import built_aside, one_run
+from cmkit.books.run import run_book
 from cmkit.errors import BookError, ParameterError
 
 pytestmark = pytest.mark.xdist_group("kernels")
@@ -353,3 +355,37 @@ def test_many_small_sites(tmp_path: Path, save_assessment: Save, notebooks: Path
     sites = [f"site {n:02d}" for n in range(12)]
     result = make(save_assessment(sites, each=1), notebooks, tmp_path / "books")
     assert (len(result.made), result.exit_code) == (13, 0)
+
+
+@pytest.mark.slow
+def test_three_hundred_sites_of_little_data(tmp_path: Path, save_assessment: Save, notebooks: Path) -> None:
+    sites = [f"site {n:03d}" for n in range(300)]
+    result = make(save_assessment(sites, each=1), notebooks, tmp_path / "books")
+    assert (len(result.made), result.exit_code) == (301, 0)
+    assert dead_links(tmp_path / "books") == []
+
+
+def test_the_time_zone_changes_nothing_in_a_page(
+    tmp_path: Path, save_assessment: Save, notebooks: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assessment = save_assessment(["north"])
+    for zone in ("Etc/GMT+12", "Pacific/Kiritimati"):  # 26 hours apart: never the same day
+        monkeypatch.setenv("TZ", zone)
+        time.tzset()
+        make(assessment, notebooks, tmp_path / zone.replace("/", "-"))
+    monkeypatch.undo()
+    time.tzset()
+    one, other = (page_bytes(tmp_path / z) for z in ("Etc-GMT+12", "Pacific-Kiritimati"))
+    assert one == other
+
+
+def test_an_analyst_can_run_a_published_notebook_again(tmp_path: Path, save_assessment: Save, notebooks: Path) -> None:
+    make(save_assessment(["north"]), notebooks, tmp_path / "books")
+    moved = tmp_path / "desk"  # a book's folder is all its notebook needs, wherever it is carried
+    shutil.copytree(tmp_path / "books" / MONTH / "sites" / "north", moved)
+    nb = nbformat.read(moved / "book.ipynb", 4)
+    nbformat.validate(nb)
+    again = run_book(moved / "book.ipynb", {}, moved, name="again", page={"title": "Again"})
+    assert (again.made, again.error) == (True, "")
+    assert page_facts((moved / "again.html").read_text(encoding="utf-8")).charts == 1
+    assert str(tmp_path) not in (moved / "book.ipynb").read_text(encoding="utf-8")
