@@ -133,7 +133,8 @@ def _row(heads: list[Column], row: Sequence[object], labelled: bool) -> Html:
     first, *rest = row
     cells = [tag("th", first, scope="row")]
     for head, cell in zip(heads[1:], rest, strict=True):
-        cells.append(tag("td", cell, class_="n" if head.numeric else None, data_label=head.title if labelled else None))
+        kind = ("n " if head.numeric else "") + ("nil" if labelled and cell in ("-", "") else "")
+        cells.append(tag("td", cell, class_=kind.strip() or None, data_label=head.title if labelled else None))
     return tag("tr", *cells)
 
 

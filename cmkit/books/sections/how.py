@@ -69,26 +69,19 @@ def _aside(book: Book) -> list[Html]:
     aside = book.tables.set_aside
     if not len(aside):
         return []
-    groups = (
-        aside.assign(reason=aside["reason"].astype("str"))
-        .groupby(["table", "reason"])
-        .size()
-        .sort_values(ascending=False)
-    )
+    named = aside.assign(reason=aside["reason"].astype("str"))
+    groups = named.groupby(["table", "reason"]).size().sort_values(ascending=False, kind="stable")
     rows = [[str(reason), str(name), f"{n:,}"] for (name, reason), n in groups.head(15).items()]
-    words = f"{count(len(aside), 'row or value', 'rows or values')} set aside in the whole fleet's records; `cmkit check` lists each with file and row"
-    return [
-        folded(
-            words,
-            table(
-                ["Reason", "Table", Column("Rows", True)],
-                rows,
-                "Set aside, by reason",
-                class_="text",
-                hide_caption=True,
-            ),
-        )
-    ]
+    much = count(len(aside), "row or value", "rows or values")
+    words = join(
+        [
+            f"{much} set aside in the whole fleet's records; ",
+            tag("code", "cmkit check"),
+            " lists each with file and row",
+        ]
+    )
+    heads = ["Reason", "Table", Column("Rows", True)]
+    return [folded(words, table(heads, rows, "Set aside, by reason", class_="text", hide_caption=True))]
 
 
 def _limits(book: Book) -> Html:
@@ -97,9 +90,8 @@ def _limits(book: Book) -> Html:
     if not len(limits):
         return nothing("No family has enough bottles for limits of its own yet, and none are set.")
     heads = ["Result", "Level, alert / alarm", "Wear rate, alert / alarm, ppm per 1,000 h", Column("Bottles", True)]
-    found: dict[
-        str, dict[str, list]
-    ] = {}  # family, analyte: its limits; plain loops, for there are hundreds of small groups
+    # plain loops: there are hundreds of small groups
+    found: dict[str, dict[str, list]] = {}
     for r in limits.itertuples():
         found.setdefault(r.family, {}).setdefault(r.analyte, []).append(r)
     inner = []
