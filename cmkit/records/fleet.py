@@ -96,9 +96,10 @@ def newest_issue(samples: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
 
     Of several rows of one bottle number the newest with results counts. What it leaves empty of how the bottle was drawn (hours,
     top-up, level, method, sampler) comes from the others: a field sheet and the laboratory's report of one bottle are two rows.
-    A bottle without any result yet is set aside until its report comes.
+    A result the newest issue leaves empty comes from the issue before: a laboratory may report a bottle in parts. A bottle without
+    any result yet is set aside until its report comes.
     """
-    reported = _has_result(samples)
+    reported = has_result(samples)
     if reported.all() and not samples["sample"].duplicated().any():
         return samples, pd.DataFrame(columns=list(SET_ASIDE))
     order = samples.assign(_reported=reported, _issue=samples["reported_on"].fillna(samples["drawn_on"]))
@@ -107,6 +108,7 @@ def newest_issue(samples: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     drawn = order.groupby("sample")[_HANDLING].last().reindex(kept["sample"])
     for name in _HANDLING:
         kept[name] = kept[name].fillna(pd.Series(drawn[name].to_numpy(), index=kept.index, dtype=kept[name].dtype))
+    kept = _with_parts(kept, order)
     waiting = kept[~kept["_reported"]]
     old = order.drop(index=kept.index).sort_index()
     why = old["_reported"].map({True: _OLD_ISSUE, False: _FIELD_ROW})
@@ -116,12 +118,30 @@ def newest_issue(samples: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     return kept[kept["_reported"]].drop(columns=["_reported", "_issue"]).reset_index(drop=True), aside
 
 
+def _with_parts(kept: pd.DataFrame, order: pd.DataFrame) -> pd.DataFrame:
+    """Results that the newest issue leaves empty, taken from the newest issue that has them."""
+    reported = order[order["_reported"]]
+    parts = reported[reported["sample"].duplicated(keep=False)]
+    if parts.empty:
+        return kept
+    analytes = [c.removesuffix("_below") for c in order.columns if c.endswith("_below")]
+    flags = [f"{a}_below" for a in analytes]
+    # a flag counts only beside a value, so that both come from the same issue
+    marked = parts[flags].astype(float).mask(parts[analytes].isna().to_numpy())
+    whole = pd.concat([parts[["sample", *analytes]], marked], axis=1).groupby("sample").last()
+    at = kept.index[kept["sample"].isin(whole.index)]
+    found = whole.reindex(kept.loc[at, "sample"])
+    kept.loc[at, analytes] = found[analytes].to_numpy()
+    kept.loc[at, flags] = found[flags].eq(1).to_numpy()
+    return kept
+
+
 _HANDLING = ["meter_h", "fluid_h", "makeup_l", "method", "sampler", "fluid_level"]
-_OLD_ISSUE = "an earlier issue of this result; the laboratory re-issued it and the newest known issue is used"
+_OLD_ISSUE = "an earlier issue of this result; re-issued: the newest known issue is used, and this one only for what that leaves empty"
 _FIELD_ROW = "how this bottle was drawn; joined to its laboratory report"
 
 
-def _has_result(samples: pd.DataFrame) -> pd.Series:
+def has_result(samples: pd.DataFrame) -> pd.Series:
     """Whether a row holds any analyte's value."""
     flags = [c for c in samples.columns if c.endswith("_below")]
     return samples[[c.removesuffix("_below") for c in flags]].notna().any(axis=1)

@@ -11,7 +11,7 @@ from cmkit.errors import MissingTable, WrongFile
 from cmkit.records.analytes import with_own
 from cmkit.records.clean import Words, parse_dates, parse_numbers
 from cmkit.records.files import TABLE_FILES, file_hash, folder_files, missing_table, read_grid, table_files
-from cmkit.records.fleet import Fleet, counted
+from cmkit.records.fleet import Fleet, counted, has_result
 from cmkit.records.layouts import Cells, Layout, known_columns, layout_cells, layout_for, own_cells, read_layouts
 from cmkit.records.rows import Context, Notes, finished, usable_rows
 from cmkit.records.settings import Settings, read_settings
@@ -159,7 +159,7 @@ def in_order(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
 def without_repeats(frame: pd.DataFrame, table: Table) -> tuple[pd.DataFrame, pd.DataFrame]:
     """(rows kept, rows lost with `reason`) of rows in order: one row a key, the first one.
 
-    Samples may hold several issues of one bottle's result, each with its own date of report.
+    Samples may hold several issues of one bottle's result, each with its own date of report, and a row that says how it was drawn.
     """
     key = [*table.key, "new_meter"] if table.name == "meters" else list(table.key)
     if not frame.duplicated(key).any():
@@ -174,10 +174,11 @@ def without_repeats(frame: pd.DataFrame, table: Table) -> tuple[pd.DataFrame, pd
         base = first.loc[frame["sample"]].set_index(frame.index)
         other = again & ((frame["compartment"] != base["compartment"]) | (frame["drawn_on"] != base["drawn_on"]))
         reason[other] = _two_bottles(base[other])
+        rest = frame[~twin & ~other].assign(_reported=has_result)
         same_day = (
             again
             & ~other
-            & frame[~twin & ~other].duplicated(["sample", "reported_on"]).reindex(frame.index, fill_value=False)
+            & rest.duplicated(["sample", "reported_on", "_reported"]).reindex(frame.index, fill_value=False)
         )
         reason[same_day] = (
             "another result of this bottle with the same reported_on; which one is newer cannot be told: the first is used"

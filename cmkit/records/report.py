@@ -90,18 +90,22 @@ def _groups(notes: pd.DataFrame, title: str) -> list[str]:
     for reason, at in sorted(groups.items(), key=lambda g: -len(g[1])):
         size = len(at)
         lines += textwrap.wrap(f"{size:>6,}  {_plain(reason)}", _WIDTH, subsequent_indent=" " * 8)
-        lines += [_example(note) for note in notes.iloc[at[:_EXAMPLES]].itertuples()]
+        lines += [line for note in notes.iloc[at[:_EXAMPLES]].itertuples() for line in _example(note)]
         if size > _EXAMPLES:
             lines.append(f"          ... and {size - _EXAMPLES:,} more")
     return lines
 
 
-def _example(note: Any) -> str:
+def _example(note: Any) -> list[str]:
+    """One note: place, value and what is particular to it, over several lines where it is long."""
     row = "" if pd.isna(note.row) or note.row == 0 else f" row {note.row}"
     column = f", {note.column}" if note.column else ""
     used = f" -> {note.used or 'not recorded'}" if hasattr(note, "used") else ""
-    place = f"          {_plain(note.file)}{row}{_plain(column)}"
-    value = _plain(note.value)
+    value, detail = _plain(note.value), _plain("" if used else note.reason.partition("; ")[2])
     said = f": {_cut(value, 40)!r}{used}" if value else ""
-    detail = "" if used else note.reason.partition("; ")[2]
-    return _cut(f"{place}{said}{f' ({_plain(detail)})' if detail else ''}")
+    text = f"{_plain(note.file)}{row}{_plain(column)}{said}{f' ({detail})' if detail else ''}"
+    indent = " " * 10
+    lines = textwrap.wrap(
+        text, _WIDTH, initial_indent=indent, subsequent_indent=indent + "  ", max_lines=3, placeholder=" …"
+    )
+    return lines or [indent]

@@ -115,3 +115,24 @@ def test_machines_and_components_of_the_future_are_not_known(write: Callable[...
     assert known.machines["retired_on"].isna().all()
     assert known.compartments["compartment"].tolist() == ["WL-01/engine"]
     assert known.compartments[["fitted_on", "fitted_at_h"]].isna().all(axis=None)
+
+
+def test_a_bottle_reported_in_parts_keeps_every_part(write: Callable[..., Path]) -> None:
+    head = "sample,compartment,drawn_on,reported_on,Fe_ppm,Cu_ppm,Si_ppm,meter_h\n"
+    rows = [
+        "A,WL-01/engine,2025-01-10,2025-01-15,20,<1,8,",  # metals first
+        "A,WL-01/engine,2025-01-10,2025-01-20,,4,,",  # copper again, later
+        "A,WL-01/engine,2025-01-10,2025-01-25,22,,,",  # iron corrected at last
+        "A,WL-01/engine,2025-01-10,,,,,1250",  # the field sheet
+    ]
+    fleet = load_fleet(write({"samples.csv": head + "\n".join(rows) + "\n"}), TODAY)
+    assert fleet.set_aside.empty
+    columns = ["Fe_ppm", "Cu_ppm", "Cu_ppm_below", "Si_ppm", "meter_h"]
+    got = {d: fleet.as_of(d).samples[columns].values.tolist() for d in ("2025-01-15", "2025-01-20", "2025-01-25")}
+    assert got == {
+        "2025-01-15": [[20, 1, True, 8, 1250]],
+        "2025-01-20": [[20, 4, False, 8, 1250]],
+        "2025-01-25": [[22, 4, False, 8, 1250]],
+    }
+    counts = fleet.as_of("2025-01-25").counts.set_index("file").loc["samples.csv"]
+    assert (counts["read"], counts["used"], counts["set_aside"]) == (4, 1, 3)
