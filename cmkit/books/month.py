@@ -20,6 +20,7 @@ import pandas as pd
 
 from cmkit.assessment import Assessment, load_assessment
 from cmkit.books import executors, publish
+from cmkit.books.digest import write_digest
 from cmkit.books.download import write_tables
 from cmkit.books.folders import site_folders
 from cmkit.books.plain import link, plain_page
@@ -190,6 +191,12 @@ def _build(
     _fill_gaps(run, [j for j in due if not results[j.key].made])
     write_tables({n: getattr(run.whole, n) for n in SHOWN}, run.built / "tables", run.whole.as_of)
     _write_field_sheets(run)
+    write_digest(
+        run.whole,
+        run.month,
+        run.built,
+        {s: f"sites/{f}/book.html" for s, f in site_folders(run.whole.sites["site"]).items()},
+    )
     for note in run.built.rglob(".*.made.json"):
         note.unlink()
     failed = {k: r.error for k, r in results.items() if not r.made}
@@ -204,7 +211,7 @@ def _write_field_sheets(run: _Run) -> None:
     """The round's field sheet beside each site's book."""
     for site, folder in site_folders(run.whole.sites["site"]).items():
         place = run.built / "sites" / folder
-        if place.exists() and {"site", "later"} <= set(run.whole.cards.columns):
+        if place.exists():
             own = run.whole.cards[(run.whole.cards["site"] == site) & ~run.whole.cards["later"]]
             write_field_sheet(own, place / "round.xlsx", run.whole.as_of)
 
@@ -309,7 +316,11 @@ def _page(run: _Run, kind: str, title: str, nav: list[dict[str, str]]) -> dict[s
 
 def _fleet_page(run: _Run, folders: dict[str, str], names: dict[str, str]) -> dict[str, Any]:
     nav = [link(names[s] or s, f"sites/{f}/book.html") for s, f in folders.items()]
-    nav += [link("Tables", "tables/tables.xlsx"), link("Other months", "../index.html")]
+    nav += [
+        link("What is new", "digest.html"),
+        link("Tables", "tables/tables.xlsx"),
+        link("Other months", "../index.html"),
+    ]
     return _page(run, "fleet", f"{run.whole.about['fleet']}, {_month_words(run.month)}", nav)
 
 

@@ -36,7 +36,7 @@ def write_field_sheet(cards: pd.DataFrame, path: Path, made: pd.Timestamp) -> No
 
     Text is written as text, never as a formula or link. made: the day it says it was made, so that the same cards give the same bytes.
     """
-    book = xlsxwriter.Workbook(str(path), {"strings_to_formulas": False, "strings_to_urls": False})
+    book = xlsxwriter.Workbook(str(path), {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False})
     book.set_properties({"created": made.to_pydatetime()})
     sheet = book.add_worksheet(SHEET)
     head, fill = book.add_format({"bold": True, "bottom": 1, "text_wrap": True}), book.add_format({"border": 4})
