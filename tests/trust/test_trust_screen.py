@@ -64,10 +64,15 @@ def filter_rows(known):
     return rows
 
 
+def exposed(known, hours):
+    """Usable bottles as the exposure table has them, all on one fluid."""
+    usable = hours.loc[hours["usable"], ["sample", "compartment", "run_h"]].sort_values(["compartment", "run_h"])
+    return usable.assign(order=usable.groupby("compartment").cumcount(), changed=False)
+
+
 def screen(known):
-    hours, history = screen_hours(known), filter_rows(known)
-    exposure = hours.loc[hours["usable"], ["sample", "compartment"]]
-    return screen_bottles(known, hours, exposure, history, REGISTER)
+    hours = screen_hours(known)
+    return screen_bottles(known, hours, exposed(known, hours), filter_rows(known), REGISTER)
 
 
 def planted(make_fleet, **changes):
@@ -160,7 +165,7 @@ def test_exchanged_labels_are_reported_and_nothing_is_moved(make_fleet):
     history["expected_sd"] = np.sqrt(0.34 + (0.1 * history["expected"]) ** 2)
     hours = screen_hours(known)
     before = known.samples.copy()
-    trust, doubts = screen_bottles(known, hours, hours, history, REGISTER)
+    trust, doubts = screen_bottles(known, hours, exposed(known, hours), history, REGISTER)
     hit = doubts[doubts["doubt"] == "exchange"]
     assert sorted(hit["sample"]) == ["M0/drive/left-7", "M0/drive/right-7"]
     assert hit["reason"].str.contains("labels exchanged").all()
@@ -272,7 +277,7 @@ def test_no_register_analyte_at_all(make_fleet):
     known = records(make_fleet)
     hours = screen_hours(known)
     nothing = filter_rows(known).iloc[:0]
-    trust, _ = screen_bottles(known, hours, hours, nothing, REGISTER)
+    trust, _ = screen_bottles(known, hours, exposed(known, hours), nothing, REGISTER)
     assert len(trust) == len(known.samples)
     panel = make_panel(known, nothing, REGISTER)
     assert isinstance(panel, Panel)
