@@ -246,6 +246,9 @@ def _match_names(said: np.ndarray, asked: np.ndarray, names: pd.Index, refers: s
 def _unknown_name(text: str, refers: str, by_normal: dict[str, list[str]], gone: dict[str, str]) -> str:
     if text in gone:
         return f"its row in {refers} was set aside; see {gone[text]}"
+    longer = [names[0] for key, names in by_normal.items() if text and key.startswith(normal(text) + "/")]
+    if len(longer) > 1:
+        return f"not in {refers}; it could be {' or '.join(repr(n) for n in longer[:4])}: which one is not said"
     near = difflib.get_close_matches(normal(text), by_normal, n=1, cutoff=0.7) if len(text) < 200 else []
     return f"not in {refers}" + (f"; the nearest name is '{by_normal[near[0]][0]}'" if near else "")
 

@@ -89,6 +89,12 @@ def test_every_table_has_every_column_in_its_dtype(load: Callable[..., Fleet]) -
             "WL-09/engine",
             "not in compartments; the nearest name is 'WL-01/engine'",
         ),
+        (
+            "S9,WL-01/Final drive,2025-03-01,,,,,,",
+            "compartment",
+            "WL-01/Final drive",
+            "not in compartments; it could be 'WL-01/final drive/left' or 'WL-01/final drive/right': which one is not said",
+        ),
         ("S9,,2025-03-01,,,,,,", "compartment", "", "no compartment recorded"),
         (",WL-01/engine,2025-03-01,,,,,,", "sample", "", "no sample recorded"),
         ("S9,WL-01/engine,,,,,,,", "drawn_on", "", "no drawn_on recorded"),
