@@ -13,10 +13,12 @@ from cmkit.intervals.advise import advise_intervals
 from cmkit.practice.due import next_due
 from cmkit.practice.replay import alarm_record
 from cmkit.practice.rounds import plan_round
+from cmkit.practice.technique import crew_technique
 from cmkit.practice.waiting import cost_of_waiting
 from cmkit.records.analytes import with_own
 from cmkit.records.fleet import Fleet
 from cmkit.trust.hours import finding_hours, machine_use, screen_hours, service_hours
+from cmkit.trust.laboratory import unit_doubts, without_results
 from cmkit.trust.screen import screen_bottles
 from cmkit.wear.causes import likely_causes
 from cmkit.wear.conditions import judge_conditions
@@ -42,18 +44,22 @@ def assess(fleet: Fleet, as_of: str | pd.Timestamp, frozen_numbers: pd.DataFrame
     services = service_hours(known)
     use = machine_use(known)
 
+    # results a power of ten off are evidence, but nothing is learnt from them: another unit is likelier than such wear
+    strange = unit_doubts(known, register)["sample"]
+    sound = without_results(known.samples, strange, register)
+
     # how fast does it wear, once changes and top-ups are allowed for (a first pass that accepts no change of rate)
     exposure = sample_exposure(known, hours, services)
-    numbers = family_numbers(exposure, known.samples, register, frozen=frozen_numbers)
-    expected = run_filter(exposure, known.samples, numbers, register, accept_changes=False)
+    numbers = family_numbers(exposure, sound, register, frozen=frozen_numbers)
+    expected = run_filter(exposure, known.samples, numbers, register, accept_changes=False, not_learnt=strange)
 
     # may each bottle be believed
     trust, doubts = screen_bottles(known, hours, exposure, expected, register)
 
     # the rates, what is usual in the family, and what lies ahead
-    history = run_filter(exposure, known.samples, numbers, register, accept_changes=True)
+    history = run_filter(exposure, known.samples, numbers, register, accept_changes=True, not_learnt=strange)
     wear = current_wear(history)
-    limits = family_limits(exposure, known.samples, history, known.settings, register)
+    limits = family_limits(exposure, sound, history[~history["sample"].isin(strange)], known.settings, register)
     forecast = forecast_next(known, exposure, history, numbers, limits, use)
 
     # what speaks against which compartment, and the verdict
@@ -67,6 +73,7 @@ def assess(fleet: Fleet, as_of: str | pd.Timestamp, frozen_numbers: pd.DataFrame
     due = next_due(known, exposure, use, verdicts)
     cards = plan_round(known, due)
     record = alarm_record(known, spells, finding_hours(known)[["finding", "run_h"]])
+    technique = crew_technique(known, expected, register)
     waiting = cost_of_waiting(known, verdicts, due, use, record)
     intervals, curves = advise_intervals(known, exposure, numbers, wear, use, due)
 
@@ -75,7 +82,7 @@ def assess(fleet: Fleet, as_of: str | pd.Timestamp, frozen_numbers: pd.DataFrame
         services=known.services, meters=known.meters, findings=known.findings, corrections=known.corrections,
         set_aside=known.set_aside, repairs=known.repairs, counts=known.counts, hours=hours, use=use, exposure=exposure,
         numbers=numbers, history=history, trust=trust, doubts=doubts, wear=wear, limits=limits, evidence=evidence, due=due, cards=cards,
-        forecast=forecast, verdicts=verdicts, causes=causes, intervals=intervals, curves=curves, waiting=waiting, record=record,
+        forecast=forecast, verdicts=verdicts, causes=causes, intervals=intervals, curves=curves, waiting=waiting, record=record, technique=technique,
     )  # fmt: skip
 
 

@@ -104,8 +104,10 @@ def plain(judged) -> Assessment:
 
 
 def test_nothing_wrong_is_said_to_be_nothing_wrong(plain) -> None:
-    assert (plain.verdicts["state"] != "alarm").all()
-    assert set(plain.doubts["doubt"]) == set()
+    """One bottle in a thousand looks like no fluid known, by the threshold's own meaning: of 54 it may be one."""
+    assert (plain.verdicts["state"] == "clear").all()
+    assert set(plain.doubts["doubt"]) <= {"fluid"}
+    assert len(plain.doubts) <= 1
 
 
 # --- few records, or none
@@ -254,7 +256,7 @@ def test_all_results_below_the_limit_give_no_alarm(judged) -> None:
 
 @pytest.mark.parametrize("times", [1000.0, 0.001])
 def test_one_laboratory_in_the_wrong_unit(judged, times) -> None:
-    """A second laboratory reports mg as g, or the other way round: a `units` doubt on its bottles, no limit is moved much, nobody is called sick for good."""
+    """A second laboratory reports mg as g, or the other way round: a `units` doubt on its bottles, no limit moves by a factor of 1.2."""
     rows, right = drives(), drives()
     for s in rows["samples"][4::5]:
         s |= {a: s[a] * times for a in [*RATES, *ADDITIVES]} | {"lab": "Laboratory B"}
@@ -268,7 +270,13 @@ def test_one_laboratory_in_the_wrong_unit(judged, times) -> None:
     key = ["family", "analyte", "measure", "direction"]
     both = result.limits.merge(sound.limits, on=key, suffixes=("", "_sound")).dropna(subset=["alarm", "alarm_sound"])
     assert len(both) > 5
-    assert (both["alarm"] / both["alarm_sound"]).between(1 / 1.6, 1.6).all()
+    assert (both["alarm"] / both["alarm_sound"]).between(1 / 1.2, 1.2).all()
+    if times > 1:  # a doubt hides no alarm: what was reported still counts as evidence
+        later = result.exposure.loc[(result.exposure["order"] >= 1) & result.exposure["sample"].isin(wrong), "sample"]
+        alarmed = result.evidence.loc[result.evidence["state"] == "alarm", "sample"]
+        assert set(later) <= set(alarmed)
+    iron = both[(both["analyte"] == "Fe_ppm") & (both["measure"] == "rate")]
+    assert len(iron) == 1
 
 
 def test_one_column_in_the_wrong_unit(judged) -> None:

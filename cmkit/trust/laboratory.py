@@ -7,40 +7,61 @@ away from everything before it is more likely written in another unit than worn 
 import numpy as np
 import pandas as pd
 
+from cmkit.records.analytes import below
 from cmkit.records.fleet import Fleet
 from cmkit.trust.constants import constant
-from cmkit.trust.panel import doubt_rows, results, usual_results
+from cmkit.trust.panel import Panel, doubt_rows, results, usual_results
 
 SHIFTS = ["lab", "reported_on", "analyte", "n", "machines", "log_shift", "z"]
 _MEDIAN_COST = 1.2533  # sd of a median over that of a mean, normal errors (sqrt(pi/2))
 _ALONE = (-4, -3, 3, 4)  # powers of ten of unit mistakes: % for ppm (4), g for mg or ug for mg (3)
 _STEADY = ("rate", "fluid", "two-sided", "falling", "level")
+_SET_BACK = ("level", "falling")  # a fluid change sets these back, on one day in a fleet serviced on one day: they tell nothing here
 _ABOVE_FLOOR = 8  # own choice: usual results below this many noise floors say nothing of a laboratory day
 _TWICE = 8  # own choice: this many equal results above the limit are not chance
 _TWICE_D = 14  # own choice: days within which equal results are looked for
 
 
-def log_departures(known: Fleet, register: pd.DataFrame) -> tuple[np.ndarray, list[str]]:
-    """log(result / usual of the compartment) [n, A] for all analytes that have a steady level, NaN where one of them is missing."""
+def log_departures(
+    known: Fleet, register: pd.DataFrame, panel: Panel | None = None
+) -> tuple[np.ndarray, list[str]]:  # fmt: skip
+    """log(result / usual of the compartment) [n, A] for all analytes that have a steady level, NaN where one of them is missing.
+
+    panel: forecasts of the wear filter; where it has an analyte, they take the place of the usual result, and bottles it does not have
+    do not speak for that analyte.
+    """
     names = [
         a
-        for a in register.index[register["rule"].isin(_STEADY)]
+        for a in register.index[register["rule"].isin(_STEADY) & ~register["rule"].isin(_SET_BACK)]
         if a in known.samples and known.samples[a].notna().any()
     ]
     value, under = results(known.samples, names)
     usual, _ = usual_results(known.samples, names)
+    if panel is not None:
+        _put_forecasts(usual, known.samples, names, panel)
     floor = register.loc[names, "noise_floor"].to_numpy(dtype=float) * _ABOVE_FLOOR
     speaks = (value > 0) & (usual >= floor) & ~under
     return np.where(speaks, np.log(np.where(speaks, value, 1.0) / np.where(speaks, usual, 1.0)), np.nan), names
 
 
-def laboratory_shifts(known: Fleet, register: pd.DataFrame) -> pd.DataFrame:
+def _put_forecasts(usual: np.ndarray, samples: pd.DataFrame, names: list[str], panel: Panel) -> None:
+    """Write the panel's forecasts over `usual` [n, A] in place, in the columns of its analytes; NaN for bottles it does not have."""
+    row = pd.Index(panel.bottles["sample"]).get_indexer(samples["sample"])
+    has = row >= 0
+    for k, name in enumerate(names):
+        if name in panel.analytes:
+            usual[:, k] = np.nan
+            usual[has, k] = panel.expected[row[has], panel.analytes.index(name)]
+
+
+def laboratory_shifts(known: Fleet, register: pd.DataFrame, panel: Panel | None = None) -> pd.DataFrame:
     """Days on which a laboratory's results of an analyte moved together (columns SHIFTS), sorted.
 
     log_shift: median over bottles of log(result / usual); z: that median in its own standard deviations, taken from how bottles of
-    other days scatter. Wear makes the usual result grow through an oil life, so the median of all days is taken off first.
+    other days scatter. Wear makes the usual result grow through an oil life, so the median of all days is taken off first. Where a whole
+    fleet is serviced on one day the usual result misleads, so forecasts are used where there are any (panel; see log_departures).
     """
-    departure, names = log_departures(known, register)
+    departure, names = log_departures(known, register, panel)
     samples = known.samples
     day = samples["reported_on"].fillna(samples["received_on"]).fillna(samples["drawn_on"])
     place = samples["compartment"].map(known.compartments.set_index("compartment")["machine"])
@@ -69,9 +90,9 @@ def laboratory_shifts(known: Fleet, register: pd.DataFrame) -> pd.DataFrame:
     return out.sort_values(["lab", "reported_on", "analyte"], kind="stable").reset_index(drop=True)
 
 
-def laboratory_doubts(known: Fleet, register: pd.DataFrame) -> pd.DataFrame:
+def laboratory_doubts(known: Fleet, register: pd.DataFrame, panel: Panel | None = None) -> pd.DataFrame:
     """Doubts `laboratory`: every bottle of a shifted day, one row a bottle, with the worst shift named; and results given twice."""
-    shifts = laboratory_shifts(known, register)
+    shifts = laboratory_shifts(known, register, panel)
     parts = [_given_twice(known, register)]
     if len(shifts):
         samples = known.samples[["sample", "compartment", "lab", "reported_on", "received_on", "drawn_on"]].copy()
@@ -142,7 +163,8 @@ def unit_doubts(known: Fleet, register: pd.DataFrame) -> pd.DataFrame:
         return doubt_rows(known.samples.iloc[:0], "units", "", np.array([]), np.nan, np.nan, [], [])
     value, under = results(known.samples, names)
     usual, count = usual_results(known.samples, names)
-    usual = np.where(count >= 2, usual, _family_usual(known, names))
+    family = _family_usual(known, names)  # also for a third bottle: the middle of two is moved by one wrong one
+    usual = np.where((count >= 3) | ((count == 2) & np.isnan(family)), usual, family)
     least = register.loc[names, "noise_floor"].to_numpy(dtype=float) * 4
     speaks = (value > 0) & (usual > 0) & ~under & ((usual >= least) | (value >= least)) & np.isfinite(usual)
     power = np.where(speaks, np.log10(np.where(speaks, value, 1.0) / np.where(speaks, usual, 1.0)), np.nan)
@@ -157,6 +179,13 @@ def unit_doubts(known: Fleet, register: pd.DataFrame) -> pd.DataFrame:
         many = (same.sum(axis=1) >= constant("unit_least_results")) & (2 * same.sum(axis=1) >= speaks.sum(axis=1))
         wrong |= same & many[:, None]
     return _unit_rows(known.samples, register, names, np.where(wrong, whole, 0), value, usual)
+
+
+def without_results(samples: pd.DataFrame, bottles: pd.Series, register: pd.DataFrame) -> pd.DataFrame:
+    """`samples` with every result of `bottles` (names) blank; nothing else changes."""
+    names = [a for a in register.index if a in samples]
+    blank = samples["sample"].isin(bottles)
+    return samples.assign(**samples[names].mask(blank), **{below(a): samples[below(a)] & ~blank for a in names})
 
 
 def _family_usual(known: Fleet, names: list[str]) -> np.ndarray:

@@ -1,6 +1,6 @@
 """Bottles side by side as arrays: results against what was expected of them, and against the bottles before."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -32,6 +32,12 @@ class Panel:
         """Departures in predictive standard deviations; a result below the reporting limit never counts as high."""
         departure = (self.value - self.expected) / self.sd
         return np.where(self.below, np.minimum(departure, 0.0), departure)
+
+    def only(self, samples: pd.Series) -> "Panel":
+        """The panel's rows of these bottles."""
+        at = np.flatnonzero(self.bottles["sample"].isin(samples))
+        rows = {name: getattr(self, name)[at] for name in ("value", "below", "expected", "sd")}
+        return replace(self, bottles=self.bottles.iloc[at].reset_index(drop=True), **rows)
 
 
 def make_panel(known: Fleet, history: pd.DataFrame, register: pd.DataFrame) -> Panel:

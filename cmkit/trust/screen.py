@@ -39,12 +39,17 @@ def screen_bottles(
         factors[~factors["sample"].isin(units["sample"])],
         silicon_doubts(panel),
         stale_doubts(known.samples),
-        laboratory_doubts(known, register),
+        laboratory_doubts(known, register, panel.only(_steady(exposure))),
         units,
         method_doubts(known.samples),
     ]
     table = _ordered(pd.concat(doubts, ignore_index=True), known.samples)
     return _believed(known.samples, table, chances, trust.exchange_prior), table
+
+
+def _steady(exposure: pd.DataFrame) -> pd.Series:
+    """Bottles that follow another on the same fluid: what a fluid change leaves behind is the same guess for a whole fleet."""
+    return exposure.loc[(exposure["order"] >= 1) & ~exposure["changed"].astype(bool), "sample"]
 
 
 def _ordered(doubts: pd.DataFrame, samples: pd.DataFrame) -> pd.DataFrame:

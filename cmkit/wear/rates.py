@@ -1,5 +1,8 @@
 """Wear rates of a fleet: the filter run over every compartment life and analyte, and what it says today."""
 
+from collections.abc import Collection
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
@@ -15,13 +18,15 @@ _NINETY = 1.6448536269514722  # half width of a 90 % normal interval, in sd
 
 
 def run_filter(
-    exposure: pd.DataFrame, samples: pd.DataFrame, numbers: pd.DataFrame, register: pd.DataFrame, accept_changes: bool
-) -> pd.DataFrame:
+    exposure: pd.DataFrame, samples: pd.DataFrame, numbers: pd.DataFrame, register: pd.DataFrame, accept_changes: bool,
+    not_learnt: Collection[str] = (),
+) -> pd.DataFrame:  # fmt: skip
     """One row per sample and analyte of rule `rate` that has a result (columns HISTORY), in order of `exposure`, then of the register.
 
     expected, expected_sd (ppm): forecast before the result was seen; z: departure in sd; rise: likelihood ratio of a rate rise begun change_k
     intervals ago; rate (ppm/h), level (ppm) with sd and covariance: after it. accept_changes False: the state never jumps, as the bottle
-    screens need it. An analyte without a row in `numbers` for its family is left out.
+    screens need it. An analyte without a row in `numbers` for its family is left out. not_learnt: bottles whose results are held against
+    their forecast like any other, but do not move the state (rise is NaN there).
     """
     data = panel(exposure, samples, [a for a in by_rule(register, "rate") if a in samples])
     series = data.series.join(data.lives["family"], on="life_row").merge(
@@ -29,11 +34,14 @@ def run_filter(
     )
     life = series["life_row"].to_numpy(np.int64)
     chained = data.exposure
+    strange = exposure["sample"].isin(not_learnt).to_numpy()
+    aside = strange[data.bottle[life]] & (data.bottle[life] >= 0) if strange.any() else np.zeros(data.y.shape, bool)
     track = wear_rates(
-        data.y, data.censored, chained["phi"], chained["psi"], chained["chi"], chained["sd_phi"], chained["hours"],
+        np.where(aside, np.nan, data.y), data.censored, chained["phi"], chained["psi"], chained["chi"], chained["sd_phi"], chained["hours"],
         _assumed(series, register), sd_psi=chained["sd_psi"], exposure_of=life, accept=accept_changes,
     )  # fmt: skip
-    return _long(exposure, data, series, track, register)
+    z = np.where(aside, (data.y - track.expected) / track.expected_sd, track.z)
+    return _long(exposure, data, series, replace(track, z=z), register)
 
 
 def _assumed(series: pd.DataFrame, register: pd.DataFrame) -> Numbers:

@@ -87,7 +87,8 @@ def _departures(trend: pd.DataFrame, alarm: Alarm) -> pd.DataFrame:
 
 
 def _sustained(trend: pd.DataFrame, alarm: Alarm) -> pd.DataFrame:
-    hit = trend[trend["rise"] >= alarm.rise]
+    """A rate that rose against the compartment's own past; the first bottle of a life has none."""
+    hit = trend[(trend["rise"] >= alarm.rise) & (trend["order"] >= 1)]
     words = [
         f"{r.name_} has been rising faster than its own history over {int(r.change_k) + 1 if r.change_k >= 0 else 1} bottle(s)"
         for r in hit.rename(columns={"name": "name_"}).itertuples()
