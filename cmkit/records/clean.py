@@ -74,6 +74,11 @@ class Parsed:
     repair: np.ndarray
     below: np.ndarray
 
+    @property
+    def plain(self) -> np.ndarray:
+        """True for rows of which nothing need be said: no problem, no repair, not left-censored."""
+        return ~self.below & (self.problem == "") & (self.repair == "")
+
 
 @dataclass(frozen=True)
 class _Number:
@@ -136,12 +141,15 @@ def parse_numbers(cells: np.ndarray, words: Words = Words(), reporting_limit: fl
         )
     codes, unique = distinct(cells)
     found = [_one_number(text, words, reporting_limit) for text in unique]
-    return Parsed(
-        np.array([f.value for f in found], dtype=float)[codes] if found else np.full(n, np.nan),
-        np.array([f.problem for f in found], dtype=object)[codes] if found else np.full(n, "", dtype=object),
-        np.array([f.repair for f in found], dtype=object)[codes] if found else np.full(n, "", dtype=object),
-        np.array([f.below for f in found], dtype=bool)[codes] if found else np.zeros(n, dtype=bool),
-    )
+    value = np.array([f.value for f in found], dtype=float)
+    below = np.array([f.below for f in found], dtype=bool)
+    problem, repair = (_in_rows([getattr(f, name) for f in found], codes) for name in ("problem", "repair"))
+    return Parsed(value[codes], problem, repair, below[codes])
+
+
+def _in_rows(words: list[str], codes: np.ndarray) -> np.ndarray:
+    """Words of the distinct texts for every row."""
+    return np.array(words, dtype=object)[codes] if any(words) else np.full(len(codes), "", dtype=object)
 
 
 def _one_number(text: str, words: Words, limit: float) -> _Number:

@@ -94,7 +94,7 @@ def usable_rows(cells: Cells, table: Table, context: Context) -> pd.DataFrame:
     n = len(cells.rows)
     alive = np.ones(n, dtype=bool)
     column, value, reason = (np.full(n, "", dtype=object) for _ in range(3))
-    done: dict[str, np.ndarray] = {}
+    done: dict[str, Any] = {}
 
     def lose(mask: np.ndarray, name: str, raw: np.ndarray, why: np.ndarray | str) -> None:
         now = np.flatnonzero(mask & alive)
@@ -116,7 +116,7 @@ def usable_rows(cells: Cells, table: Table, context: Context) -> pd.DataFrame:
         if c.kind == "date":
             columns[c.name] = dates[c.name][alive]
         elif c.name in done:
-            columns[c.name] = _text_series(done[c.name][alive]) if c.kind == "text" else done[c.name][alive]
+            columns[c.name] = done[c.name][alive]
         elif c.kind == "number":
             columns[c.name] = _numbers(c.name, c.unit, cells, alive, table, context)[0]
         else:
@@ -136,9 +136,9 @@ def _needed_numbers(c: Column, cells: Cells, table: Table, context: Context, los
     return value
 
 
-def _text_series(texts: np.ndarray) -> pd.Series:
-    """Text with missing values where nothing is recorded."""
-    return pd.Series(np.where(texts == "", np.nan, texts), dtype="str")
+def _text_array(unique: np.ndarray, codes: np.ndarray) -> pd.api.extensions.ExtensionArray:
+    """Text of every row from the distinct texts, with missing values where nothing is recorded."""
+    return pd.array(np.where(unique == "", np.nan, unique), dtype="str").take(codes)
 
 
 def _note_reading(cells: Cells, table: Table, notes: Notes) -> None:
@@ -189,10 +189,12 @@ def _dates(c: Column, cells: Cells, table: Table, context: Context, lose: Lose) 
     return day
 
 
-def _texts(c: Column, cells: Cells, table: Table, context: Context, alive: np.ndarray, lose: Lose) -> np.ndarray:
+def _texts(
+    c: Column, cells: Cells, table: Table, context: Context, alive: np.ndarray, lose: Lose
+) -> pd.api.extensions.ExtensionArray:
     """Words of one column: taken as they are, from a list, or the name of something that must exist."""
     if c.name not in cells.columns:
-        return np.full(len(cells.rows), "", dtype=object)
+        return _text_array(np.array([""], dtype=object), np.zeros(len(cells.rows), dtype=np.int64))
     codes, unique = distinct(_raw(cells, c.name))
     said = unique[codes]
     if c.required:
@@ -207,7 +209,7 @@ def _texts(c: Column, cells: Cells, table: Table, context: Context, alive: np.nd
     elif c.one_of:
         found = match_words(unique, c.one_of, ", ".join(c.one_of))
     else:
-        return said
+        return _text_array(unique, codes)
     bad = (found.problem != "")[codes]
     problem = found.problem[codes]
     if c.required:
@@ -215,11 +217,9 @@ def _texts(c: Column, cells: Cells, table: Table, context: Context, alive: np.nd
     else:
         context.notes.set_aside(cells.file, cells.rows[bad], c.name, said[bad], problem[bad], table.name, "value")
     mended = (found.repair != "")[codes] & alive
-    value, repair = found.value[codes], found.repair[codes]
-    context.notes.repaired(
-        cells.file, cells.rows[mended], c.name, said[mended], repair[mended], table.name, value[mended]
-    )
-    return value
+    used, repair = found.value[codes][mended], found.repair[codes][mended]
+    context.notes.repaired(cells.file, cells.rows[mended], c.name, said[mended], repair, table.name, used)
+    return _text_array(found.value, codes)
 
 
 def _match_names(said: np.ndarray, asked: np.ndarray, names: pd.Index, refers: str, gone: dict[str, str]) -> Parsed:
@@ -318,17 +318,23 @@ def _read_numbers(
     convert = source.conversion
     found = parse_numbers(source.cells, cells.words, (limit - convert.offset) / convert.scale)
     numbers = convert.apply(found.value)
-    problem = _beyond(numbers, low, high, unit, found)
-    bad = problem != ""
-    said = text_cells(source.cells[bad])
-    notes.set_aside(cells.file, source.rows[bad], name, said, problem[bad], table.name, "value")
-    mended = (found.repair != "") & ~bad
-    if mended.any():
+    fine = found.plain & ((found.value != found.value) | ((numbers >= low) & (numbers <= high)))
+    if fine.all():
+        return numbers, found.below
+    at = np.flatnonzero(~fine)
+    odd = Parsed(*(part[at] for part in (found.value, found.problem, found.repair, found.below)))
+    problem = _beyond(numbers[at], low, high, unit, odd)
+    bad, mended = at[problem != ""], at[(odd.repair != "") & (problem == "")]
+    said, why = text_cells(source.cells[bad]), problem[problem != ""]
+    notes.set_aside(cells.file, source.rows[bad], name, said, why, table.name, "value")
+    if len(mended):
         pairs = zip(numbers[mended], found.below[mended], strict=True)
         used = ["" if np.isnan(v) else f"{'<' if below_it else ''}{v:g}" for v, below_it in pairs]
         said = text_cells(source.cells[mended])
         notes.repaired(cells.file, source.rows[mended], name, said, found.repair[mended], table.name, used)
-    return np.where(bad, np.nan, numbers), found.below & ~bad
+    numbers, flag = numbers.copy(), found.below.copy()
+    numbers[bad], flag[bad] = np.nan, False
+    return numbers, flag
 
 
 def _range(name: str, unit: str, register: pd.DataFrame | None) -> tuple[float, float, float]:

@@ -239,7 +239,7 @@ def stacked(parts: list[pd.DataFrame]) -> pd.DataFrame:
     """Frames one below the other. A result column that some lack (an analyte added later) is empty and not flagged there."""
     filled = [p for p in parts if len(p)] or [parts[0].reset_index(drop=True)]
     whole = pd.concat(filled, ignore_index=True) if len(filled) > 1 else filled[0]
-    flags = [c for c, kind in whole.dtypes.items() if str(c).endswith("_below") and kind != bool]
+    flags = [c for c, kind in whole.dtypes.items() if str(c).endswith("_below") and str(kind) != "bool"]
     return whole.assign(**{c: whole[c].eq(True) for c in flags}) if flags else whole
 
 
