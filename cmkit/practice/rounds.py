@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from cmkit.records.fleet import Fleet
+from cmkit.records.tables import typed
 
 CARDS = [
     "site", "machine", "compartment", "kind", "position", "side", "fluid", "grade", "access", "method", "pump", "tube_mm", "tube_words",
@@ -78,7 +79,7 @@ def _cards(known: Fleet, rows: pd.DataFrame) -> pd.DataFrame:
     out["level_words"] = [_level_words(kind) for kind in out["kind"]]
     out["side"] = out["position"].map(side_words)
     out["bottle"] = [bottle_number(c, known.date) for c in out["compartment"]]
-    return out[CARDS]
+    return typed(out[CARDS], ("tube_mm", "due_meter_h", "last_run_h"), dates=("due_on",), flags=("later",))
 
 
 def tube_length(depth_mm: pd.Series, extra_mm: np.ndarray) -> pd.Series:
