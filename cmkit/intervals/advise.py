@@ -216,7 +216,7 @@ def _compartments(
     rows = rows.merge(known.machines[["machine", "site"]], on="machine")
     rows = rows.merge(known.sites[["site", "downtime_cost_per_h"]], on="site", how="left")
     rows = rows.merge(use[["machine", "h_per_day"]], on="machine", how="left")
-    rows = rows.merge(lead[["family", "analyte", "m", "s0", "b", "eta_i", "eta_w"]], on="family", how="left")
+    rows = rows.merge(lead[["family", "analyte", "m", "s0", "b", "eta_i", "eta_w", "c0"]], on="family", how="left")
     own = wear[wear["rise"].abs() < known.settings.alarm.rise][["compartment", "analyte", "rate"]]
     rows = rows.merge(own, on=["compartment", "analyte"], how="left")
     drawn = exposure["compartment"].value_counts()
@@ -231,6 +231,9 @@ def _case(known: Fleet, rows: pd.DataFrame) -> Case:
     step, reach = assumption("rate_step"), assumption("rate_reach")
     octaves = np.log2((rows["rate"] / rows["m"]).clip(lower=1e-3).fillna(1.0).to_numpy())
     rate = rows["m"].to_numpy() * 2 ** (step * np.round(np.clip(octaves, -reach, reach) / step))
+    # half-way between a fresh fill and the level seen at drains, which knows of filters and top-ups; NaN: typical of the fluid life
+    drained = rows["c0"].where(rows["c0"] > 0).to_numpy(float) * rate / rows["m"].to_numpy()
+    level = drained * (1 + of["residual"]) / 2
     wide = assumption("turnaround_step_h")
     turnaround = np.maximum(wide * np.round(known.settings.sampling.turnaround_days * _pace(rows) / wide), wide)
     hour = rows["downtime_cost_per_h"].fillna(0).to_numpy()
@@ -239,8 +242,8 @@ def _case(known: Fleet, rows: pd.DataFrame) -> Case:
         defect_rate_per_h=rows["defect_rate_per_h"].fillna(pd.Series(of["defect_rate_per_h"])).to_numpy(float),
         delay_mean_h=rows["delay_mean_h"].fillna(pd.Series(of["delay_mean_h"])).to_numpy(float),
         delay_shape=of["delay_shape"], base_rate=rate, rate_multiple=of["rate_multiple"], growth=of["growth"],
-        s0=rows["s0"].to_numpy(), b=rows["b"].to_numpy(), eta_i=rows["eta_i"].to_numpy(), eta_w=rows["eta_w"].to_numpy(),
-        change_every_h=change, residual=of["residual"], z_alarm=known.settings.alarm.z, acted_share=of["acted_share"],
+        level=level, s0=rows["s0"].to_numpy(), b=rows["b"].to_numpy(), eta_i=rows["eta_i"].to_numpy(), eta_w=rows["eta_w"].to_numpy(),
+        change_every_h=change, residual=of["residual"], z_alarm=known.settings.alarm.z, acted_share=of["acted_share"], metals=assumption("metals_that_rise"),
         sample_cost=of["sample_cost"], inspect_cost=of["inspect_cost"],
         planned_cost=of["planned_cost"] + hour * of["planned_downtime_h"],
         failure_cost=of["failure_cost"] + hour * of["failure_downtime_h"],

@@ -144,4 +144,5 @@ def _chances(c: dict[str, float], step: float, first: float, h: Array, last: int
             values[5],
             c["z_alarm"],
             c["acted_share"],
+            c["metals"],
         )

@@ -40,7 +40,7 @@ class Case:
     Defects: defect_rate_per_h (1/h, > 0), delay_mean_h (h, > 0) and delay_shape (Weibull; <= 0 fixed) from start to failure.
     Trend: base_rate (ppm/h), rate_multiple (>= 1; times the base rate reached at failure), growth (> 0; power of age / delay).
     Bottle and filter: s0 (ppm), b, eta_i, eta_w as in `wear.rates`; level (ppm; NaN: typical of the fluid life), change_every_h (h),
-    residual (share left at a change, 0..1), z_alarm, acted_share (0..1; share of alarms acted on).
+    residual (share left at a change, 0..1), z_alarm, acted_share (0..1; share of alarms acted on), metals (>= 1; that rise alike).
     chance: for another technique, a constant chance (0..1) that one sample finds a present defect; NaN: from the trend.
     Money: sample_cost, inspect_cost (a false alarm), planned_cost, failure_cost, downtime included; false_alarm (share of samples).
     turnaround_h: operating hours from drawing to repair (>= 0).
@@ -61,6 +61,7 @@ class Case:
     residual: float | Array = 0.1
     z_alarm: float | Array = 3.0
     acted_share: float | Array = 0.95
+    metals: float | Array = 1.0
     chance: float | Array = np.nan
     sample_cost: float | Array = 0.0
     inspect_cost: float | Array = 0.0
@@ -104,6 +105,7 @@ _BOUNDS = (
     ("b", 0.0, np.inf),
     ("residual", 0.0, 0.999),
     ("acted_share", 0.0, 1.0),
+    ("metals", 1.0, np.inf),
     ("chance", 0.0, 1.0),
     ("sample_cost", 0.0, np.inf),
     ("inspect_cost", 0.0, np.inf),
@@ -114,7 +116,7 @@ _BOUNDS = (
 )
 OUTCOME_FIELDS = (
     "delay_mean_h", "delay_shape", "base_rate", "rate_multiple", "growth", "s0", "b", "eta_i", "eta_w", "level",
-    "change_every_h", "residual", "z_alarm", "acted_share", "chance", "turnaround_h",
+    "change_every_h", "residual", "z_alarm", "acted_share", "metals", "chance", "turnaround_h",
 )  # fmt: skip
 
 
@@ -362,7 +364,7 @@ def _chances(c: dict[str, Array], every: float, nodes: _Nodes) -> Callable[[int,
         size = scaled[..., seen]
         p = alarm_chance(
             mark.departure[..., None] * size, mark.followed[..., None] * size, spread,
-            wide["b"], wide["level"], wide["z_alarm"], wide["acted_share"],
+            wide["b"], wide["level"], wide["z_alarm"], wide["acted_share"], wide["metals"],
         )  # fmt: skip
         return np.where(constant[:, None, None], wide["chance"], p) if constant.any() else p
 

@@ -116,8 +116,19 @@ def signatures(
 
 
 def alarm_chance(
-    departure: Array, followed: Array, steady: SteadyFilter, b: Array, level: Array, z_alarm: Array, acted: Array
+    departure: Array,
+    followed: Array,
+    steady: SteadyFilter,
+    b: Array,
+    level: Array,
+    z_alarm: Array,
+    acted: Array,
+    metals: Array = 1.0,
 ) -> Array:
-    """Chance that a result `departure` ppm above its forecast is called and acted on; noise grows with the risen level."""
+    """Chance that a result `departure` ppm above its forecast is called and acted on; noise grows with the risen level.
+
+    metals: how many metals rise alike and are each watched; their noise is taken as independent.
+    """
     variance = steady.variance + b**2 * followed * (2 * level + followed)
-    return acted * ndtr(departure / np.sqrt(variance) - z_alarm)
+    one = ndtr(departure / np.sqrt(variance) - z_alarm)
+    return acted * one if np.all(np.asarray(metals) == 1) else acted * (1 - (1 - one) ** metals)

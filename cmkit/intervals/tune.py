@@ -84,7 +84,7 @@ def flat_stretch(grid: Array, curve: Array, bound: Array) -> tuple[Array, Array]
         left, right = outside[outside < best], outside[outside > best]
         low[n] = dense[left[-1] + 1] if left.size else dense[0]
         high[n] = dense[right[0] - 1] if right.size else dense[-1]
-    return np.exp(low), np.exp(high)
+    return np.round(np.exp(low), 6), np.round(np.exp(high), 6)
 
 
 def _why(case: Case, i: int, every: float, least: float, none: float, pays: bool) -> str:

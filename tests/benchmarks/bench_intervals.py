@@ -64,7 +64,7 @@ def random_fleet(n: int, seed: int = 1) -> Case:
     planned = rng.lognormal(np.log(12000), 0.3, n)
     return Case(
         rng.lognormal(np.log(1 / 8000), 0.5, n), rng.lognormal(np.log(1200), 0.4, n), 2.0, 0.08 * rng.lognormal(0, 0.4, n), rng.uniform(3, 9, n),
-        1.0, 0.6, 0.10, 0.12, 0.20, np.nan, 2000.0, 0.08, 3.0, 0.95, np.nan, 60.0, 400.0, planned, 5 * planned, 0.01, rng.uniform(50, 150, n),
+        1.0, 0.6, 0.10, 0.12, 0.20, np.nan, 2000.0, 0.08, 3.0, 0.95, 1.0, np.nan, 60.0, 400.0, planned, 5 * planned, 0.01, rng.uniform(50, 150, n),
     )  # fmt: skip
 
 
@@ -270,9 +270,11 @@ def true_outcome(
             continue
         number, rate = row.iloc[0], own[metal].to_numpy()[:, None] * np.exp(0.1 * rng.standard_normal(phi.shape))
         times = np.array([c.times.get(metal, 1.0) for c in causes])[chosen][:, None]
-        level, y = np.full(n, rate.mean() * change / 2), np.empty(phi.shape)
+        lost = truth.use + truth.removal.get(metal, 0.0)
+        kept, psi = np.exp(-lost * every), -np.expm1(-lost * every) / lost if lost else every
+        level, y = np.full(n, rate.mean() * min(change / 2, 1 / max(lost, 1e-9))), np.empty(phi.shape)
         for k in range(phi.shape[1]):
-            level = phi[:, k] * level + rate[:, k] * (every + (times[:, 0] - 1) * grown[:, k])
+            level = kept * phi[:, k] * level + rate[:, k] * psi / every * (every + (times[:, 0] - 1) * grown[:, k])
             y[:, k] = np.round(
                 np.maximum(
                     level * np.exp(0.05 * rng.standard_normal(n) + bottle[:, k]) + 0.4 * rng.standard_normal(n), 0
@@ -281,8 +283,8 @@ def true_outcome(
         track = wear_rates(
             y,
             None,
-            phi,
-            every,
+            kept * phi,
+            psi,
             0.0,
             0.0,
             every,

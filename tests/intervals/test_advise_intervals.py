@@ -50,7 +50,7 @@ def small_fleet(
     ]  # fmt: skip
     families = [("loader engine", 0.06), ("loader final drive", 0.08)]
     numbers = pd.DataFrame(
-        [{"family": f, "analyte": a, "m": m * s, "s0": 0.5, "b": 0.1, "eta_i": 0.1, "eta_w": 0.2} for f, m in families for a, s in (("Fe_ppm", 1.0), ("Cu_ppm", 0.2), ("Si_ppm", 3.0))]
+        [{"family": f, "analyte": a, "m": m * s, "s0": 0.5, "b": 0.1, "eta_i": 0.1, "eta_w": 0.2, "c0": 400 * m * s} for f, m in families for a, s in (("Fe_ppm", 1.0), ("Cu_ppm", 0.2), ("Si_ppm", 3.0))]
     )  # fmt: skip
     wear = pd.DataFrame(
         {"compartment": PLACES[:4], "analyte": "Fe_ppm", "rate": [0.06, 0.06, 0.13, 0.08], "rise": [0.0, 0.2, 5.0, 0.0]}
@@ -104,6 +104,7 @@ def test_parameters_behind_the_row(fleet: Frames) -> None:
     assert case.turnaround_h == 80  # 7 days of 11 h, in classes of 40 h
     assert case.base_rate == 0.06
     assert rows.loc["C/engine", "base_rate"] == 0.06  # its own .13 is rising: a defect is no base rate
+    assert case.metals == 2
     own = interval_cost(case, [250.0, np.inf])
     assert_allclose(rows.loc["A/engine", "caught_today"], own.p_caught[0], atol=2e-3)
     assert_allclose(

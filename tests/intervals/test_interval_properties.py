@@ -21,7 +21,7 @@ def cases(draw: st.DrawFn) -> Case:
     return Case(
         1 / number(2e3, 4e4), number(200, 2500), draw(st.sampled_from([1.0, 1.5, 2.0, 3.0])), number(0.005, 0.2), number(1.5, 10),
         number(0.5, 2.0), number(0.2, 1.0), number(0.03, 0.15), number(0.05, 0.3), number(0.1, 0.3), number(5, 150), number(500, 4000),
-        number(0.02, 0.4), number(2.5, 4), number(0.5, 1.0), np.nan, number(20, 200), number(100, 1000), planned, planned * number(1.5, 8),
+        number(0.02, 0.4), number(2.5, 4), number(0.5, 1.0), 1.0, np.nan, number(20, 200), number(100, 1000), planned, planned * number(1.5, 8),
         number(0, 0.03), number(0, 200),
     )  # fmt: skip
 
@@ -83,6 +83,7 @@ def test_a_better_signal_catches_more(case: Case, every: float) -> None:
         {"z_alarm": case.z_alarm - 0.5},
         {"turnaround_h": case.turnaround_h / 2},
         {"acted_share": min(1.0, case.acted_share * 1.2)},
+        {"metals": 2.0},
     ):
         assert interval_cost(replace(case, **better), every, fine=False).p_caught >= base - 1e-3
 
