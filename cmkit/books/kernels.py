@@ -18,6 +18,7 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from functools import cache
+from multiprocessing import spawn
 from pathlib import Path
 from typing import Any
 
@@ -37,6 +38,7 @@ from cmkit.books.forked import ENVIRONMENT, report, run_kernel
 log = logging.getLogger("cmkit.books")
 
 PRELOAD = "cmkit.books.preload"
+KERNEL_NAME = "cmkit kernel"
 MAX_SERVER_THREADS = 2  # the main thread, and the allocator's own one that pyarrow starts (it knows about forking)
 PROBE_S = 60
 
@@ -87,7 +89,7 @@ class ForkedKernel:
     def __init__(self, cmd: list[str], environment: dict[str, str], cwd: Any) -> None:
         arguments = cmd[cmd.index("-f") :]
         args = (arguments, environment, str(cwd or Path.cwd()))
-        self._process = _context().Process(target=run_kernel, args=args, name="cmkit kernel")
+        self._process = _context().Process(target=run_kernel, args=args, name=KERNEL_NAME)
         self._process.start()
         self.pid = self._process.pid
         self.sentinel = self._process.sentinel
@@ -147,8 +149,6 @@ def _obstacle() -> str:
         return f"forking is not safe on {sys.platform}"
     if multiprocessing.current_process().daemon:
         return "this process is a daemon of multiprocessing and may not have children"
-    if not _main_is_guarded():
-        return "the running script has no `if __name__ == '__main__':`, so each kernel would run it again"
     try:
         threads, failed = _ask_server()
     except Exception as error:
@@ -160,19 +160,10 @@ def _obstacle() -> str:
     return ""
 
 
-def _main_is_guarded() -> bool:
-    """Children of multiprocessing import the script that runs, unless it is a module's `__main__`."""
-    main = sys.modules["__main__"]
-    file = getattr(main, "__file__", None)
-    if file is None or str(getattr(main.__spec__, "name", "")).endswith("__main__") or not Path(file).exists():
-        return True
-    return "__name__" in Path(file).read_text(encoding="utf-8", errors="replace")
-
-
 def _ask_server() -> tuple[int, list[str]]:
     """Threads of the fork server after its imports, and what it failed to import; starts it if need be."""
     ours, theirs = multiprocessing.Pipe(duplex=False)
-    probe = _context().Process(target=report, args=(theirs,))
+    probe = _context().Process(target=report, args=(theirs,), name=KERNEL_NAME)
     probe.start()
     theirs.close()
     if not ours.poll(PROBE_S):
@@ -187,7 +178,23 @@ def _ask_server() -> tuple[int, list[str]]:
 def _context() -> Any:
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload([PRELOAD])
+    spawn.get_preparation_data = _without_main
     return context
+
+
+_preparation_data = spawn.get_preparation_data
+
+
+def _without_main(name: str) -> dict[str, Any]:
+    """What multiprocessing tells a child, without the running script where the child is ours.
+
+    Else each kernel would import that script first: slow at best, and a script without a `__main__` guard would run again in each.
+    """
+    data = _preparation_data(name)
+    if name == KERNEL_NAME:
+        data.pop("init_main_from_name", None)
+        data.pop("init_main_from_path", None)
+    return data
 
 
 class BookEngine(NBClientEngine):

@@ -8,7 +8,11 @@ measured: a small one of 21 cells, 7 charts, 4 tables and 200 regressions, fixed
 """
 
 import argparse
+import os
+import resource
 import shutil
+import signal
+import socket
 import statistics
 import subprocess
 import sys
@@ -16,7 +20,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -143,6 +147,16 @@ def watched_kernels() -> Iterator[dict[int, float]]:
     thread.join()
 
 
+def cpu_seconds() -> float:
+    """CPU time of this process and of all it started, ended or not (on a busy machine steadier than the clock)."""
+    ended = resource.getrusage(resource.RUSAGE_CHILDREN)
+    total = time.process_time() + ended.ru_utime + ended.ru_stime
+    for process in psutil.Process().children():
+        with suppress(psutil.Error):
+            total += sum(process.cpu_times()[:4])
+    return total
+
+
 def parts(result: MonthResult) -> dict[str, float]:
     """Median seconds of a site's book by part."""
     books = [b for k, b in result.record["books"].items() if k.endswith("/book")]
@@ -161,6 +175,9 @@ def main() -> None:
     options.add_argument("--by-hand", type=int, default=12, help="books made by the two commands")
     options.add_argument("--sites", type=int, nargs="+", default=[3, 12, 48, 60])
     options.add_argument("--books", nargs="+", choices=["small", "site"], default=["small", "site"])
+    options.add_argument(
+        "--cluster", action="store_true", help="only: 20 small books by two dask workers against two threads"
+    )
     options.add_argument("--keep", type=Path, help="folder for the assessed demo fleet, to look again")
     given = options.parse_args()
     place = Path(tempfile.mkdtemp(prefix="bench-"))
@@ -168,6 +185,8 @@ def main() -> None:
         one = demo(given.keep or place / "demo")
         for n in {*given.sites, 12}:
             fleet_of(one, n).save(place / f"a{n}")
+        if given.cluster:
+            return cluster_against_threads(one, place)
         folders = {"small": small_notebooks(place / "small"), "site": site_notebooks(place / "site")}
         for book in given.books:
             print(f"\n### The {book} book\n")
@@ -175,6 +194,52 @@ def main() -> None:
             measure(folders[book], given.by_hand, given.sites, place, place / f"made-{book}")
     finally:
         shutil.rmtree(place, ignore_errors=True)
+
+
+@contextmanager
+def started_cluster(place: Path) -> Iterator[str]:
+    """A dask scheduler and two workers on loopback that may fork warm kernels; its address."""
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = str(free.getsockname()[1])
+    environment = {**os.environ, "DASK_DISTRIBUTED__WORKER__DAEMON": "false"}
+    dask = [sys.executable, "-m", "dask"]
+    head = [*dask, "scheduler", "--host", "127.0.0.1", "--port", port, "--no-dashboard"]
+    crew = [
+        *dask,
+        "worker",
+        f"tcp://127.0.0.1:{port}",
+        "--nthreads",
+        "1",
+        "--nworkers",
+        "2",
+        "--no-dashboard",
+        "--local-directory",
+        str(place),
+    ]
+    quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL, "env": environment, "start_new_session": True}
+    processes = [subprocess.Popen(command, **quiet) for command in (head, crew)]  # type: ignore[call-overload]
+    try:
+        yield f"tcp://127.0.0.1:{port}"
+    finally:
+        for process in processes:
+            os.killpg(process.pid, signal.SIGKILL)
+            process.wait()
+
+
+def cluster_against_threads(one: Assessment, place: Path) -> None:
+    """The same 21 small books by two workers of one thread each and by two threads here; both warmed up by 3 books before."""
+    notebooks = small_notebooks(place / "small")
+    for n in (3, 21):
+        fleet_of(one, n).save(place / f"a{n}")
+    with started_cluster(place) as address:
+        ways = {"two threads": {"threads": 2}, "two workers": {"executor": "cluster", "scheduler": address}}
+        seconds = {}
+        for words, how in ways.items():
+            ours(place / "a3", place / f"warm-up-{words}", notebooks, **how)
+            seconds[words], _ = ours(place / "a21", place / words, notebooks, **how)
+            line(22, words, seconds[words], seconds[words] / 22)
+    line("ratio", "two workers to two threads", seconds["two workers"] / seconds["two threads"])
 
 
 def site_notebooks(folder: Path) -> Path:
@@ -187,21 +252,32 @@ def site_notebooks(folder: Path) -> Path:
 
 def measure(notebooks: Path, hand_books: int, sizes: list[int], place: Path, out: Path) -> None:
     """All figures of one book, in one run."""
-    line("books", "way", "wall s", "s a book", "ratio to by hand")
-    line("---", "---", "---", "---", "---")
+    line("books", "way", "wall s", "s a book", "ratio to by hand", "CPU s a book", "ratio")
+    line(*["---"] * 7)
     sites = load_assessment(place / "a12").sites["site"].tolist()[:hand_books]
+    before = cpu_seconds()
     per_book = by_hand(place / "a12", sites, out, notebooks) / len(sites)
-    line(len(sites), "papermill + nbconvert by command line", per_book * len(sites), per_book, 1.0)
+    line(
+        len(sites),
+        "papermill + nbconvert by command line",
+        per_book * len(sites),
+        per_book,
+        1.0,
+        cpu := (cpu_seconds() - before) / len(sites),
+        1.0,
+    )
     ways: list[tuple[int, str, dict]] = [(n, "ours, 3 threads over warm kernels", {}) for n in sizes]
     ways += [
         (12, "ours, warm, one by one", {"executor": "serial"}),
         (12, "ours, plain kernels, 2 threads", {"warm": False, "threads": 2}),
     ]
     for n, words, how in ways:
+        before = cpu_seconds()
         with watched_kernels() as memory:
             seconds, result = ours(place / f"a{n}", out / f"{n}-{len(words)}", notebooks, **how)
+        own = (cpu_seconds() - before) / (n + 1)
         assert not result.failed, result.failed
-        line(n + 1, words, seconds, seconds / (n + 1), per_book / (seconds / (n + 1)))
+        line(n + 1, words, seconds, seconds / (n + 1), per_book / (seconds / (n + 1)), own, cpu / own)
         of_part = ", ".join(f"{k} {v:.2f}" for k, v in parts(result).items())
         pss = f"{statistics.median(memory.values()):.0f} MiB" if memory else "not seen"
         print(f"  median site book, s: {of_part}; memory a kernel (PSS): {pss}", flush=True)

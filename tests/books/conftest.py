@@ -17,9 +17,18 @@ from cmkit.assessment import Assessment, table_names
 from cmkit.practice.due import DUE
 from cmkit.practice.replay import RECORD
 from cmkit.practice.rounds import CARDS
+from cmkit.practice.technique import TECHNIQUE
 from cmkit.practice.waiting import WAITING
 from cmkit.records.tables import TABLES
 from cmkit.wear.verdicts import EVIDENCE, VERDICTS
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Tests of minutes run only when asked for (`-m slow`)."""
+    for item in items:
+        if item.get_closest_marker("slow") and not config.option.markexpr:
+            item.add_marker(pytest.mark.skip(reason="takes minutes: pytest -m slow"))
+
 
 SETUP = """\
 import pandas as pd
@@ -67,7 +76,7 @@ def made_samples(sites: list[str], each: int, note: str) -> pd.DataFrame:
 # columns of the empty tables that the digest and the field sheets look at
 COLUMNS = {
     "verdicts": VERDICTS, "due": DUE, "waiting": WAITING, "record": RECORD, "evidence": EVIDENCE, "cards": CARDS, "findings": TABLES["findings"].names,
-    "exposure": ["compartment", "sample", "drawn_on", "life", "order"],
+    "exposure": ["compartment", "sample", "drawn_on", "life", "order"], "technique": TECHNIQUE,
 }  # fmt: skip
 
 

@@ -184,18 +184,20 @@ def test_a_server_that_cannot_start_a_kernel_is_no_obstacle(
     assert "a plain one is started instead" in caplog.text
 
 
-def test_forking_is_refused_in_daemons_and_under_unguarded_scripts(
-    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
-) -> None:
+def test_forking_is_refused_in_daemons(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(multiprocessing.current_process()._config, "daemon", True)  # type: ignore[attr-defined]
     assert "daemon" in kernels._obstacle()
-    monkeypatch.undo()
-    script = tmp_path / "script.py"
-    script.write_text("from cmkit.books.month import run_books\nrun_books()\n")
-    main = type(sys)("__main__")
-    main.__file__, main.__spec__ = str(script), None
-    monkeypatch.setitem(sys.modules, "__main__", main)
-    assert "__main__" in kernels._obstacle()
+
+
+def test_a_script_without_a_guard_is_not_run_again_by_its_kernels(tmp_path: Path, write_notebook: Write) -> None:
+    script = tmp_path / "unguarded.py"
+    script.write_text(
+        "import sys\nfrom cmkit.books.run import run_book\n"
+        f"open({str(tmp_path / 'runs')!r}, 'a').write('x')\n"
+        f"assert run_book({str(write_notebook('import os; print(os.getppid())'))!r}, {{}}, {str(tmp_path / 'out')!r}).made\n"
+    )
+    subprocess.run([sys.executable, str(script)], check=True, capture_output=True)
+    assert (tmp_path / "runs").read_text() == "x"
 
 
 def test_kernels_leave_no_open_files(write_notebook: Write) -> None:
