@@ -347,6 +347,7 @@ def what_changes(case: Case, allowed: Array, advised: Array) -> list[str]:
 
 
 def hours_words(every: float) -> str:
+    """An interval as words; inf is no sampling."""
     return f"{every:,.0f} h" if np.isfinite(every) else "no sampling"
 
 
