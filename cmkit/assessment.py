@@ -17,7 +17,7 @@ class Assessment:
     about: fleet (name), currency, as_of (ISO day), cmkit (version), sources (file -> SHA-256), settings (what was in force).
     Records as known on that date: sites, machines, compartments, samples, services, meters, findings, corrections, set_aside,
     repairs, counts. Made from them, in the order of work: hours, use, exposure, numbers, history, trust, doubts, wear, limits,
-    evidence, due, cards, forecast, verdicts, causes, intervals, curves, waiting, record. Columns: see DEVELOPERS.md, "The tables".
+    evidence, due, cards, forecast, verdicts, causes, intervals, curves, waiting, record, technique. Columns: see DEVELOPERS.md, "The tables".
     """
 
     about: dict[str, Any]
@@ -51,6 +51,7 @@ class Assessment:
     curves: pd.DataFrame
     waiting: pd.DataFrame
     record: pd.DataFrame
+    technique: pd.DataFrame
 
     @property
     def as_of(self) -> pd.Timestamp:

@@ -1,7 +1,7 @@
 """The fleet book's sections in one place, for its notebook and for an analyst."""
 
 from cmkit.books.book import Book, open_book
-from cmkit.books.sections.fleet import families, first_anywhere, repeat_causes, sites_beside
+from cmkit.books.sections.fleet import crews, families, first_anywhere, repeat_causes, sites_beside
 from cmkit.books.sections.headline import headline
 from cmkit.books.sections.how import how_made
 from cmkit.books.sections.often import how_often
@@ -10,6 +10,7 @@ from cmkit.books.sections.since import since_last_month
 
 __all__ = [
     "Book",
+    "crews",
     "families",
     "first_anywhere",
     "headline",

@@ -51,6 +51,27 @@ def sampler_technique(known: Fleet, history: pd.DataFrame, register: pd.DataFram
     return sampler_spread(scaled, sampler, stratum), sampler_bias(factor, sampler, stratum)
 
 
+TECHNIQUE = ["site", "sampler", "measure", "n", "value", "low", "high", "q", "flagged", "words"]
+
+
+def crew_technique(known: Fleet, history: pd.DataFrame, register: pd.DataFrame) -> pd.DataFrame:
+    """One row per sampler and measure (`spread`: ratio of spreads; `bias`: shrunk log factor), columns TECHNIQUE, by site and sampler.
+
+    A sampler belongs to the site where most of the bottles were drawn. history: forecasts with change acceptance off.
+    """
+    spread, bias = sampler_technique(known, history, register)
+    both = pd.concat(
+        [spread.assign(measure="spread", value=spread["ratio"]), bias.assign(measure="bias", value=bias["shrunk"])],
+        ignore_index=True,
+    )
+    places = known.compartments.merge(known.machines[["machine", "site"]], on="machine")
+    drawn = known.samples[["sampler", "compartment"]].merge(places[["compartment", "site"]], on="compartment")
+    home = drawn.groupby(["sampler", "site"]).size().reset_index(name="bottles")
+    home = home.sort_values(["sampler", "bottles", "site"], ascending=[True, False, True]).drop_duplicates("sampler")
+    both["site"] = both["sampler"].map(dict(zip(home["sampler"], home["site"], strict=True))).fillna("").astype("str")
+    return both[TECHNIQUE].sort_values(["site", "sampler", "measure"]).reset_index(drop=True)
+
+
 def sampler_spread(
     factor: np.ndarray, sampler: np.ndarray, stratum: np.ndarray, permutations: int = 400, seed: int = 0
 ) -> pd.DataFrame:

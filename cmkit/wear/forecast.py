@@ -9,12 +9,14 @@ fluid change leaves the residual share and the climb starts again.
 """
 
 from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr
 
+from cmkit.records.analytes import with_own
 from cmkit.records.fleet import Fleet
 from cmkit.records.tables import typed
 from cmkit.wear.exposure import effective_hours
@@ -157,7 +159,8 @@ def forecast_next(
     out = last.assign(**{f.name: getattr(crossing, f.name) for f in fields(crossing)})
     out["chance"] = out["chance"].where(out["limit"].notna())
     out["next_mean"], out["next_sd"] = _next_result(state, last)
-    out["words"] = [_words(r) for r in out.itertuples()]
+    names = with_own(known.settings.analytes)["name"]
+    out["words"] = [_words(r, names[r.analyte]) for r in out.itertuples()]
     return out[FORECAST].sort_values(["compartment", "analyte"], kind="stable", ignore_index=True)
 
 
@@ -266,15 +269,14 @@ def _next_result(state: WearState, last: pd.DataFrame) -> tuple[Floats, Floats]:
     return mean, np.sqrt(var + noise)
 
 
-def _words(r) -> str:  # type: ignore[no-untyped-def]
-    symbol = r.analyte.removesuffix("_ppm")
-    ahead = f"{symbol} {r.next_mean:.0f} ppm (give or take {1.645 * r.next_sd:.0f}) expected in {r.hours_ahead:,.0f} h"
+def _words(r: Any, name: str) -> str:
+    ahead = f"{name} {r.next_mean:.0f} ppm (give or take {1.645 * r.next_sd:.0f}) expected in {r.hours_ahead:,.0f} h"
     if np.isnan(r.limit):
         return f"{ahead}; no level limit for this family"
     if r.h50 == 0:
         return f"{ahead}; already above the limit of {r.limit:.3g}"
     if r.chance >= 0.5:
-        return f"{symbol} is expected to pass {r.limit:.3g} ppm within {r.h50:,.0f} h of the newest bottle, with a chance of {r.chance:.0%} before the next result"
+        return f"{name} is expected to pass {r.limit:.3g} ppm within {r.h50:,.0f} h of the newest bottle, with a chance of {r.chance:.0%} before the next result"
     if np.isnan(r.h50):
         return f"{ahead}; not on this trend to the limit of {r.limit:.3g}"
     return f"{ahead}; even chance of passing {r.limit:.3g} within {r.h50:,.0f} h, {r.chance:.0%} before the next result"

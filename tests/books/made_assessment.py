@@ -9,6 +9,7 @@ from cmkit.assessment import Assessment, table_names
 from cmkit.practice.due import next_due
 from cmkit.practice.replay import alarm_record
 from cmkit.practice.rounds import plan_round
+from cmkit.practice.technique import TECHNIQUE
 from cmkit.practice.waiting import cost_of_waiting
 from cmkit.records.analytes import analyte_register, below
 from cmkit.records.fleet import Fleet
@@ -225,6 +226,16 @@ def made_causes(verdicts: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
+def made_technique(known: Fleet) -> pd.DataFrame:
+    """One sampler who stands out and one who does not, at the first site."""
+    site = known.sites["site"].iloc[0]
+    rows = [
+        (site, "crew <A>", "spread", 40, 1.8, 1.4, 2.3, 0.01, True, "technique worth a look"),
+        (site, "crew B", "spread", 40, 1.0, 0.8, 1.2, 0.8, False, ""),
+    ]
+    return pd.DataFrame(rows, columns=TECHNIQUE)
+
+
 def made_assessment(hostile: str = "") -> Assessment:
     """The whole bundle; verdicts, due dates, waiting and record come from the real functions."""
     known = made_records(hostile)
@@ -265,6 +276,6 @@ def made_assessment(hostile: str = "") -> Assessment:
         "meters": known.meters, "findings": known.findings, "corrections": known.corrections, "set_aside": known.set_aside, "repairs": known.repairs, "counts": known.counts,
         "hours": hours, "use": use, "exposure": exposure, "numbers": pd.DataFrame({"family": [], "analyte": []}), "history": history, "trust": trust, "doubts": doubts, "wear": wear,
         "limits": limits, "evidence": evidence, "due": due, "cards": plan_round(known, due), "forecast": forecast, "verdicts": verdicts, "causes": made_causes(verdicts), "intervals": intervals, "curves": curves,
-        "waiting": cost_of_waiting(known, verdicts, due, use, record), "record": record,
+        "waiting": cost_of_waiting(known, verdicts, due, use, record), "record": record, "technique": made_technique(known),
     }  # fmt: skip
     return Assessment(about=about, **({name: pd.DataFrame() for name in table_names()} | tables))

@@ -35,7 +35,13 @@ def believed_bottles(book: Book) -> Shown:
     keep = " A doubt never hides an alarm; it asks for a repeat bottle first. Nothing is dropped: doubted bottles stay in the tables, marked."
     doubts = tables.doubts.assign(drawn_on=tables.doubts["sample"].map(drawn)) if len(tables.doubts) else tables.doubts
     new = doubts[doubts["sample"].isin(recent["sample"])] if len(doubts) else doubts
-    parts = [paragraph(lead + keep), _kinds(new), _bottles(book, new, set(doubted["sample"])), _low(book, drawn)]
+    parts = [
+        paragraph(lead + keep),
+        _kinds(new),
+        _bottles(book, new, set(doubted["sample"])),
+        _low(book, drawn),
+        _technique(book),
+    ]
     return shown(join(parts))
 
 
@@ -99,3 +105,24 @@ def _low(book: Book, drawn: pd.Series) -> Html:
             table(["Compartment", "Found low"], rows, "Sealed compartments found low at the newest bottle"),
         ]
     )
+
+
+def _technique(book: Book) -> Html:
+    """Samplers whose bottles stand out from their colleagues' of the same site and kind; to help, not to blame."""
+    own = book.tables.technique
+    judged = own[own["q"].notna()]
+    head = tag("h3", "How the bottles are drawn")
+    if not len(judged):
+        return join([head, nothing("Too few bottles by named samplers to compare how they are drawn.")])
+    named = judged[judged["flagged"].astype(bool)]
+    if not len(named):
+        return join(
+            [head, nothing(f"No sampler's bottles stand out; {judged['sampler'].nunique():,} could be compared.")]
+        )
+    rows = [
+        [r.sampler, r.measure, f"{r.n:,}", f"{r.value:.2f} ({r.low:.2f} to {r.high:.2f})", sentence(plain(r.words))]
+        for r in named.itertuples()
+    ]
+    words = "Worth a look at the technique, together and without blame: warm and mixed fluid, mid-depth, clean pump and new tube. One in ten named here is named by chance."
+    columns = ["Sampler", "Measure", Column("Bottles", True), "Against colleagues (90 % interval)", "In words"]
+    return join([head, paragraph(words), table(columns, rows, "Samplers whose bottles stand out", class_="text")])

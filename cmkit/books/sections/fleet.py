@@ -146,3 +146,24 @@ def families(book: Book) -> Shown:
             class_="text",
         )
     )
+
+
+def crews(book: Book) -> Shown:
+    """Where sampling technique is worth a look, site by site; names stay in the sites' own books."""
+    own = book.tables.technique
+    judged = own[own["q"].notna()]
+    if not len(judged):
+        return shown(nothing("Too few bottles by named samplers to compare how they are drawn."))
+    flagged = judged[judged["flagged"].astype(bool)].groupby("site")["sampler"].nunique()
+    compared = judged.groupby("site")["sampler"].nunique()
+    rows = [
+        [
+            link(book.site_names.get(site, site), book.site_pages.get(site, "")),
+            f"{n:,}",
+            f"{int(flagged.get(site, 0)):,}",
+        ]
+        for site, n in compared.items()
+    ]
+    words = "Shown to help and not to blame: where bottles stand out from others of the same site and kind. Who drew them stands in the site's own book."
+    columns = ["Site", Column("Samplers compared", True), Column("Worth a look", True)]
+    return shown(paragraph(words, class_="note"), table(columns, rows, "Sampling technique by site"))
