@@ -75,7 +75,7 @@ def _advised(every: float, low: float, high: float) -> str:
 
 
 _SLIDERS: tuple[tuple[str, str, float, float], ...] = (
-    ("delay_mean_h", "delay to failure, h", 100, 6000),
+    ("delay_mean_h", "delay to failure, h", 100, 4000),
     ("rate_multiple", "rate at failure, times the usual", 1.5, 20),
     ("between_h", "hours between defects", 1000, 100_000),
     ("turnaround_h", "turnaround, operating h", 5, 500),
