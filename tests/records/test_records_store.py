@@ -239,34 +239,37 @@ def test_fifty_kills_lose_and_double_nothing(
 ) -> None:
     folder = write(PLACES | {"inbox/0.csv": month(0)})
     store = folder / "store"
-    begin = time.monotonic()
-    first = forks.Process(target=take_in, args=(folder, None, TODAY))
-    first.start()
-    first.join()
-    usual = time.monotonic() - begin
+    for _ in range(2):  # the first start also loads the package, so the second one is timed
+        (folder / "inbox" / "0.csv").write_text(month(0))
+        begin = time.monotonic()
+        first = forks.Process(target=take_in, args=(folder, None, TODAY))
+        first.start()
+        first.join()
+        usual = time.monotonic() - begin
     rng = random.Random(11)
-    seen, killed = 1, 0
-    for k in range(1, 51):
-        part = folder / "inbox" / f".{k}"
-        part.write_text(month(k))
-        part.rename(folder / "inbox" / f"{k % 7}.csv")  # a file of the same name replaces an older one now and then
+    before, killed, tries = set(read_store(store).samples["sample"]), 0, 0
+    while killed < 50 and tries < 150:
+        tries += 1
+        part = folder / "inbox" / ".part"
+        part.write_text(month(tries))
+        part.rename(folder / "inbox" / f"{tries % 7}.csv")  # a file of the same name replaces an older one now and then
         writer = forks.Process(target=take_in, args=(folder, None, TODAY))
         writer.start()
-        time.sleep(rng.uniform(0.2, 1.1) * usual)
+        time.sleep(rng.uniform(0.02, 1.0) * usual)
         if writer.is_alive():
             os.kill(writer.pid, signal.SIGKILL)
             killed += 1
         writer.join()
-        now = read_store(store)
-        assert not now.samples["sample"].duplicated().any()
-        assert len(now.samples) % len(SITES) == 0
-        assert len(now.samples) >= seen * len(SITES) - len(SITES)
-        seen = len(now.samples) // len(SITES)
-    assert killed >= 10
+        now = read_store(store).samples["sample"]
+        assert now.is_unique
+        assert len(now) % len(SITES) == 0, "a version holds a laboratory's file for every site or for none"
+        assert before <= set(now), "nothing that was taken in is lost"
+        before = set(now)
+    assert killed == 50
     assert damaged_files(store) == []
     take_in(folder, today=TODAY)
     final = read_store(store).samples["sample"]
-    there = {line.split(",")[0] for p in (folder / "inbox").glob("*.csv") for line in p.read_text().splitlines()[1:]}
+    there = {ln.split(",")[0] for p in (folder / "inbox").glob("*.csv") for ln in p.read_text().splitlines()[1:]}
     assert there <= set(final)
     assert final.is_unique
     assert damaged_files(store) == []
