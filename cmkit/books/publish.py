@@ -129,6 +129,7 @@ def keep_tree(source: Path, target: Path) -> None:
 
 
 def link_or_copy(source: str, target: str) -> None:
+    """A hard link where the file system allows one, else a copy; the published file is never written again."""
     try:
         os.link(source, target)
     except OSError:
