@@ -25,28 +25,56 @@ RAISED = ("alert", "alarm")
 Rows = dict[str, list[dict[str, Any]]]
 
 
-def drives(machines: int = 6, bottles: int = 9, every: float = 250.0, change: float = 2000.0, sick: dict[str, float] | None = None, seed: int = 1) -> Rows:
+def drives(
+    machines: int = 6,
+    bottles: int = 9,
+    every: float = 250.0,
+    change: float = 2000.0,
+    sick: dict[str, float] | None = None,
+    seed: int = 1,
+) -> Rows:
     """Rows of a fleet of machines with one final drive each: a bottle every `every` hours and 50 days, a fluid change every `change` hours.
 
     sick: compartment -> factor on its wear rates.
     """  # fmt: skip
     rng = np.random.default_rng(seed)
-    rows: Rows = {name: [] for name in ("sites", "machines", "compartments", "samples", "services", "meters", "findings")}
+    rows: Rows = {
+        name: [] for name in ("sites", "machines", "compartments", "samples", "services", "meters", "findings")
+    }
     rows["sites"] = [{"site": "North", "downtime_cost_per_h": 300.0}]
     for k in range(machines):
         machine, place = f"M{k + 1}", f"M{k + 1} drive"
-        rows["machines"].append({"machine": machine, "site": "North", "kind": "hauler", "size_class": "large", "in_service_on": FIRST, "meter_h_at_start": 1000.0})
+        rows["machines"].append(
+            {
+                "machine": machine,
+                "site": "North",
+                "kind": "hauler",
+                "size_class": "large",
+                "in_service_on": FIRST,
+                "meter_h_at_start": 1000.0,
+            }
+        )
         rows["compartments"].append({"compartment": place, "machine": machine, "kind": "final drive", "capacity_l": 60.0, "fluid": "gear oil",
                                      "grade": "SAE 50", "sample_every_h": every, "change_every_h": change, "family": "hauler final drive"})  # fmt: skip
-        rows["samples"] += _bottles(place, bottles, every, change, (sick or {}).get(place, 1.0) * rng.lognormal(0, 0.2), rng)
+        rows["samples"] += _bottles(
+            place, bottles, every, change, (sick or {}).get(place, 1.0) * rng.lognormal(0, 0.2), rng
+        )
         for n in range(1, int(bottles * every / change) + 1):
             rows["services"].append({"service": f"{place} {n}", "compartment": place, "done_on": FIRST + pd.Timedelta(days=n * change / 5),
                                      "meter_h": 1000.0 + n * change, "kind": "change", "volume_l": 60.0})  # fmt: skip
-        rows["meters"].append({"machine": machine, "read_on": FIRST + pd.Timedelta(days=bottles * every / 5 + 1), "meter_h": 1000.0 + bottles * every + 5})
+        rows["meters"].append(
+            {
+                "machine": machine,
+                "read_on": FIRST + pd.Timedelta(days=bottles * every / 5 + 1),
+                "meter_h": 1000.0 + bottles * every + 5,
+            }
+        )
     return rows
 
 
-def _bottles(place: str, bottles: int, every: float, change: float, times: float, rng: np.random.Generator) -> list[dict[str, Any]]:
+def _bottles(
+    place: str, bottles: int, every: float, change: float, times: float, rng: np.random.Generator
+) -> list[dict[str, Any]]:
     """Bottles at 5 h a day, each drawn on the fluid that has run since the last change (a bottle comes before the change of its day)."""
     out = []
     for n in range(1, bottles + 1):
@@ -83,12 +111,30 @@ def _check_any(fleet: Fleet, result: Assessment) -> None:
     assert (result.verdicts["reason"].str.len() > 0).all()
     unknown = result.verdicts[result.verdicts["state"] == "not known"]
     assert (unknown["todo"].str.len() > 0).all()
-    for chance in (result.trust["believed"], result.forecast["chance"], result.waiting["chance"], result.doubts["probability"]):
+    for chance in (
+        result.trust["believed"],
+        result.forecast["chance"],
+        result.waiting["chance"],
+        result.doubts["probability"],
+    ):
         assert chance.dropna().between(0, 1).all()
     assert sorted(result.trust["sample"]) == sorted(fleet.samples["sample"].unique())
-    for name in ("verdicts", "doubts", "evidence", "limits", "forecast", "causes", "intervals", "waiting", "record", "cards"):
+    for name in (
+        "verdicts",
+        "doubts",
+        "evidence",
+        "limits",
+        "forecast",
+        "causes",
+        "intervals",
+        "waiting",
+        "record",
+        "cards",
+    ):
         frame = getattr(result, name)
-        for column in frame.columns.intersection(["reason", "todo", "words", "how_sure", "evidence_for", "evidence_against", "changes", "tube_words"]):
+        for column in frame.columns.intersection(
+            ["reason", "todo", "words", "how_sure", "evidence_for", "evidence_against", "changes", "tube_words"]
+        ):
             astray = frame[column].fillna("").str.contains(r"\bnan\b|\bNaN\b|\bNaT\b|\binf\b|\bNone\b|<NA>", regex=True)
             assert not astray.any(), f"{name}.{column}: {frame.loc[astray, column].iloc[0]}"
 
@@ -111,6 +157,7 @@ def test_nothing_wrong_is_said_to_be_nothing_wrong(plain) -> None:
 
 
 # --- few records, or none
+
 
 def test_no_services_meters_or_findings(judged) -> None:
     result = judged({k: v for k, v in drives().items() if k not in ("services", "meters", "findings")})
@@ -189,6 +236,7 @@ def test_only_coolant(judged) -> None:
 
 # --- lives and fluids unlike the usual
 
+
 def test_heavy_top_up_is_allowed_for(judged) -> None:
     """A charge added every 150 h: metal per hour looks a fraction of the truth, the corrected rate does not."""
     rows = drives(change=100_000)
@@ -235,13 +283,23 @@ def test_a_capacity_that_cannot_be(judged, capacity) -> None:
         c["capacity_l"] = capacity
     for s in rows["samples"][::3]:
         s["makeup_l"] = 3.0
-    rows["services"].append({"service": "t", "compartment": "M1 drive", "done_on": "2025-06-01", "meter_h": 1730.0, "kind": "top-up", "volume_l": 5.0})
+    rows["services"].append(
+        {
+            "service": "t",
+            "compartment": "M1 drive",
+            "done_on": "2025-06-01",
+            "meter_h": 1730.0,
+            "kind": "top-up",
+            "volume_l": 5.0,
+        }
+    )
     result = judged(rows)
     assert np.isfinite(result.exposure[["phi", "psi", "chi"]]).all().all()
     assert "alarm" not in set(result.verdicts["state"])
 
 
 # --- results that mislead
+
 
 def test_all_results_below_the_limit_give_no_alarm(judged) -> None:
     rows = drives()
@@ -307,7 +365,10 @@ def test_a_family_that_is_half_sick_says_so(judged) -> None:
 
 def test_two_issues_and_two_bottles_of_one_day(judged) -> None:
     rows = drives(machines=3)
-    again = [{**s, "reported_on": s["reported_on"] + pd.Timedelta(days=9), "Fe_ppm": s["Fe_ppm"] + 1} for s in rows["samples"][::4]]
+    again = [
+        {**s, "reported_on": s["reported_on"] + pd.Timedelta(days=9), "Fe_ppm": s["Fe_ppm"] + 1}
+        for s in rows["samples"][::4]
+    ]
     twins = [{**s, "sample": s["sample"] + " twin"} for s in rows["samples"][::5]]
     result = judged(rows | {"samples": rows["samples"] + again + twins})
     assert result.samples["sample"].is_unique
@@ -321,7 +382,9 @@ def test_a_retired_machine_has_no_verdict_but_keeps_its_record(judged) -> None:
     rows = drives(machines=4, sick={"M2 drive": 1.0})
     rows["machines"][1]["retired_on"] = "2026-03-01"
     result = judged(rows)
-    assert "M2 drive" not in set(result.verdicts["compartment"]) | set(result.due["compartment"]) | set(result.cards["compartment"])
+    assert "M2 drive" not in set(result.verdicts["compartment"]) | set(result.due["compartment"]) | set(
+        result.cards["compartment"]
+    )
     assert "M2 drive" in set(result.exposure["compartment"])
     assert "M2 drive" not in set(result.forecast["compartment"])
 
@@ -338,7 +401,9 @@ def test_kinds_nobody_has_heard_of(judged) -> None:
 
 
 def test_analytes_of_ones_own(judged, make_fleet) -> None:
-    settings = {"analytes": {"Bi_ppm": {"name": "bismuth", "unit": "ppm", "group": "wear metal", "bad": "up", "rule": "rate"}}}
+    settings = {
+        "analytes": {"Bi_ppm": {"name": "bismuth", "unit": "ppm", "group": "wear metal", "bad": "up", "rule": "rate"}}
+    }
     rows = drives(machines=4)
     fleet = make_fleet(settings=settings, **rows)
     rng = np.random.default_rng(3)
@@ -362,7 +427,12 @@ def test_hostile_text_in_every_text_column_changes_no_number(judged, plain, tmp_
             for column in ("site", "machine", "compartment"):
                 if column in row:
                     row[column] = rename[row[column]]
-            row |= {"note": HOSTILE[k % len(HOSTILE)], "sampler": HOSTILE[(k + 1) % len(HOSTILE)], "lab": "=cmd|' /C calc'!A0", "position": "<i>left</i>"}
+            row |= {
+                "note": HOSTILE[k % len(HOSTILE)],
+                "sampler": HOSTILE[(k + 1) % len(HOSTILE)],
+                "lab": "=cmd|' /C calc'!A0",
+                "position": "<i>left</i>",
+            }
     for c in rows["compartments"]:
         c |= {"family": "<img src=x>", "fluid": "gear oil<", "grade": "=SAE 50"}
     result = judged(rows)
@@ -377,8 +447,16 @@ def test_hostile_text_in_every_text_column_changes_no_number(judged, plain, tmp_
 
 # --- corrections
 
+
 def correction(sample: str, field: str, value: str, number: int = 1) -> dict[str, Any]:
-    return {"correction": f"c{number}", "sample": sample, "field": field, "value": value, "decided_on": "2026-01-10", "decided_by": "A"}
+    return {
+        "correction": f"c{number}",
+        "sample": sample,
+        "field": field,
+        "value": value,
+        "decided_on": "2026-01-10",
+        "decided_by": "A",
+    }
 
 
 def test_a_correction_to_a_sample_that_does_not_exist_changes_nothing(judged, plain) -> None:
@@ -389,7 +467,7 @@ def test_a_correction_to_a_sample_that_does_not_exist_changes_nothing(judged, pl
 
 def test_a_correction_to_a_place_that_does_not_exist_loses_no_bottle(judged) -> None:
     """The loader sets it aside; made in memory it is refused, since its bottle would belong nowhere."""
-    with pytest.raises(RecordsError, match="'no such place'.*wanted the name of a compartment"):
+    with pytest.raises(RecordsError, match=r"'no such place'.*wanted the name of a compartment"):
         judged(drives(machines=2) | {"corrections": [correction("M1 drive/3", "compartment", "no such place")]})
 
 

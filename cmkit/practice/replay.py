@@ -27,8 +27,9 @@ def alarm_record(known: Fleet, spells: pd.DataFrame, found_h: pd.DataFrame) -> p
     )
     findings = findings.assign(all_cost=_whole_cost(known, findings))
     rows, used = [], set()
+    own = {c: f.to_dict("records") for c, f in findings.groupby("compartment")}
     for spell in spells.sort_values(["compartment", "alarm_on"]).itertuples():
-        hit = _answer(spell, findings)
+        hit = _answer(spell, own.get(spell.compartment, []))
         if hit is None:
             rows.append(_row(spell, None))
         else:
@@ -49,18 +50,14 @@ def _whole_cost(known: Fleet, findings: pd.DataFrame) -> pd.Series:
     return findings["cost"].fillna(0) + findings["downtime_h"].fillna(0) * hour
 
 
-def _answer(spell: Any, findings: pd.DataFrame) -> pd.Series | None:
-    """The first finding in the compartment after the alarm and before the alarm was closed some other way."""
+def _answer(spell: Any, findings: list[dict]) -> dict | None:
+    """The first of its compartment's findings after the alarm and before the alarm was closed some other way."""
     until = spell.closed_on if pd.notna(spell.closed_on) else spell.alarm_on + pd.Timedelta(days=_WARNED_WITHIN_D)
-    hits = findings[
-        (findings["compartment"] == spell.compartment)
-        & (findings["found_on"] >= spell.alarm_on)
-        & (findings["found_on"] <= min(until, spell.alarm_on + pd.Timedelta(days=_WARNED_WITHIN_D)))
-    ]
-    return hits.iloc[0] if len(hits) else None
+    last = min(until, spell.alarm_on + pd.Timedelta(days=_WARNED_WITHIN_D))
+    return next((f for f in findings if spell.alarm_on <= f["found_on"] <= last), None)
 
 
-def _row(spell: Any, hit: pd.Series | None) -> dict:
+def _row(spell: Any, hit: dict | None) -> dict:
     base = {"compartment": spell.compartment, "alarm_on": spell.alarm_on, "sample": spell.sample, "run_h": spell.run_h,
             "analytes": spell.analytes, "bottles": spell.bottles}  # fmt: skip
     if hit is not None:

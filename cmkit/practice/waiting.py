@@ -45,4 +45,8 @@ def cost_of_waiting(
             out["chance"], out["hours_ahead"], out["cost_of_waiting"] / out["chance"].clip(lower=1e-9), strict=True
         )
     ]
-    return typed(out[WAITING], numbers=WAITING[1:-1]).sort_values(["cost_of_waiting", "compartment"], ascending=[False, True]).reset_index(drop=True)
+    return (
+        typed(out[WAITING], numbers=WAITING[1:-1])
+        .sort_values(["cost_of_waiting", "compartment"], ascending=[False, True])
+        .reset_index(drop=True)
+    )

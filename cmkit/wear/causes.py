@@ -13,12 +13,15 @@ from importlib.resources import files
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from cmkit.fluids.condition import ratio
 from cmkit.records.analytes import below as below_name
 from cmkit.records.fleet import Fleet
 from cmkit.records.tables import typed
 
+Floats = NDArray[np.float64]
+Rows = NDArray[np.int64]
 CAUSES = ["compartment", "cause", "score", "evidence_for", "evidence_against", "look_at", "basis"]
 # Own choices: what counts as a sign, and which causes are worth words.
 _Z_FULL, _RISE_FULL = 3.0, 3.5
@@ -98,7 +101,10 @@ def likely_causes(
         "compartment"
     )
     samples = known.samples.sort_values(["drawn_on", "sample"], kind="stable")
-    own = dict(tuple(samples[samples["compartment"].isin(raised["compartment"])].groupby("compartment")))
+    samples = samples[samples["compartment"].isin(raised["compartment"])]
+    levels = _Levels.of(samples, register)
+    own = {str(c): np.asarray(at) for c, at in samples.reset_index(drop=True).groupby("compartment").indices.items()}
+    names = register["name"].to_dict()
     trend = dict(tuple(history[history["compartment"].isin(raised["compartment"])].groupby("compartment")))
     fired = dict(tuple(evidence[evidence["compartment"].isin(raised["compartment"])].groupby("compartment")))
     rows = []
@@ -106,7 +112,12 @@ def likely_causes(
         c = place.compartment
         if c not in own:
             continue
-        seen = _Seen.of(place.since, own[c], trend.get(c, history.iloc[:0]), fired.get(c, evidence.iloc[:0]), register)
+        spell, before = levels.split(own[c], place.since)
+        bottles = set(levels.sample[spell])
+        shown, here = (
+            f[f["sample"].isin(bottles)] for f in (trend.get(c, history.iloc[:0]), fired.get(c, evidence.iloc[:0]))
+        )
+        seen = _Seen.of(levels, spell, before, shown, here, names)
         scored = sorted(
             (_score(p, seen) for p in cause_patterns() if place.kind in p.kinds),
             key=lambda r: (-r["score"], r["cause"]),
@@ -127,33 +138,72 @@ class _Seen:
 
     @classmethod
     def of(
-        cls,
-        since: pd.Timestamp,
-        samples: pd.DataFrame,
-        trend: pd.DataFrame,
-        fired: pd.DataFrame,
-        register: pd.DataFrame,
-    ) -> "_Seen":
-        spell = (
-            samples[samples["drawn_on"] >= since]
-            if pd.notna(since) and (samples["drawn_on"] >= since).any()
-            else samples.tail(1)
-        )
-        before = samples[samples["drawn_on"] < spell["drawn_on"].min()]
-        own = trend[trend["sample"].isin(spell["sample"])]
-        here = fired[fired["sample"].isin(spell["sample"])]
+        cls, levels: "_Levels", spell: Rows, before: Rows, own: pd.DataFrame, here: pd.DataFrame, names: dict[str, str]
+    ) -> "_Seen":  # fmt: skip
+        """spell, before: rows of `levels`; own: the wear filter's results of the spell's bottles; here: what fired on them."""
         metals = _from_trend(own)
-        strength = _from_levels(spell, before, register) | metals
+        strength = levels.strength(spell, before) | metals
         words = dict(zip(here["analyte"], here["words"], strict=True))
         for r in here[here["analyte"] != ""].itertuples():
             weight = _ALWAYS_HIGH if r.analyte in metals else _EVIDENCE_WEIGHT[r.state]
             sign = -weight if r.operator == "<=" else weight
             if abs(sign) > abs(strength.get(r.analyte, 0.0)):
                 strength[r.analyte] = sign
-        si, al = (float(spell[a].max()) if a in spell else np.nan for a in ("Si_ppm", "Al_ppm"))
+        dust = ratio(levels.silicon[spell].max(), levels.aluminium[spell].max()).value
+        return cls(strength, words, names, bool((here["rule"] == "low level").any()), dust)
+
+
+@dataclass(frozen=True)
+class _Levels:
+    """Results other than wear metals of n bottles in order of drawing: value, below [n, A], with each analyte's rule and floor (A)."""
+
+    sample: NDArray
+    drawn_on: NDArray
+    analytes: list[str]
+    value: Floats
+    below: NDArray[np.bool_]
+    two_sided: NDArray[np.bool_]
+    judged: NDArray[np.bool_]
+    floor: Floats
+    silicon: Floats
+    aluminium: Floats
+
+    @classmethod
+    def of(cls, samples: pd.DataFrame, register: pd.DataFrame) -> "_Levels":
+        names = [a for a in register.index[register["rule"] != "rate"] if a in samples]
+        none = np.zeros(len(samples), bool)
+        under = [samples[below_name(a)].to_numpy(dtype=bool) if below_name(a) in samples else none for a in names]
+        rule = register.loc[names, "rule"].to_numpy(dtype=object)
+        dust = (samples[a].to_numpy(dtype=float) if a in samples else none * np.nan for a in ("Si_ppm", "Al_ppm"))
         return cls(
-            strength, words, register["name"].to_dict(), bool((here["rule"] == "low level").any()), ratio(si, al).value
-        )
+            samples["sample"].to_numpy(dtype=object), samples["drawn_on"].to_numpy(), names, samples[names].to_numpy(dtype=float),
+            np.array(under).reshape(len(names), len(samples)).T, rule == "two-sided", rule != "falling",
+            3 * register.loc[names, "noise_floor"].to_numpy(dtype=float), *(np.nan_to_num(d, nan=-np.inf) for d in dust),
+        )  # fmt: skip
+
+    def split(self, own: Rows, since: pd.Timestamp) -> tuple[Rows, Rows]:
+        """A compartment's rows from `since` on (its last one if there are none), and those before."""
+        drawn = self.drawn_on[own]
+        spell = own[drawn >= np.datetime64(since)] if pd.notna(since) else own[:0]
+        spell = spell if len(spell) else own[-1:]
+        return spell, own[drawn < self.drawn_on[spell].min()]
+
+    def strength(self, spell: Rows, before: Rows) -> dict[str, float]:
+        """Each analyte against the middle of the compartment's own earlier bottles; without three of these only `measured, quiet`."""
+        out = {}
+        for k in np.flatnonzero(np.isfinite(self.value[spell]).any(axis=0)):
+            now, old = self.value[spell, k], self.value[before, k]
+            here, old = np.isfinite(now), old[np.isfinite(old)]
+            usual = float(np.median(old)) if len(old) >= 3 else np.nan
+            name, floor = self.analytes[k], self.floor[k]
+            if self.below[spell, k][here].all() or not self.judged[k] or not usual > 0:
+                out[name] = 0.0
+            elif self.two_sided[k]:
+                out[name] = float(np.clip((np.median(now[here]) / usual - 1) / _SHIFT_FULL, -1, 1))
+            else:
+                grown = np.log((now[here].max() + floor) / (usual + floor)) / np.log(_TIMES_FULL)
+                out[name] = float(np.clip(grown, -1, 1))
+        return out
 
 
 def _from_trend(own: pd.DataFrame) -> dict[str, float]:
@@ -161,27 +211,6 @@ def _from_trend(own: pd.DataFrame) -> dict[str, float]:
     raw = np.maximum(own["z"] / _Z_FULL, own["rise"].fillna(0.0) / _RISE_FULL).groupby(own["analyte"]).max().dropna()
     standing = raw.clip(lower=0) / max(float(raw.max()), 1.0) if len(raw) else raw
     return (raw.clip(-1, 1) * (_SHARED + (1 - _SHARED) * standing)).to_dict()
-
-
-def _from_levels(spell: pd.DataFrame, before: pd.DataFrame, register: pd.DataFrame) -> dict[str, float]:
-    """Other results against the middle of the compartment's own earlier bottles; without three of these only `measured, quiet`."""
-    out = {}
-    for analyte in register.index[~register["rule"].isin(["rate"])].intersection(spell.columns):
-        now = spell[analyte].dropna()
-        if not len(now):
-            continue
-        old = before[analyte].dropna()
-        rule, floor = register.loc[analyte, "rule"], 3 * float(register.loc[analyte, "noise_floor"])
-        under = bool(spell.loc[now.index, below_name(analyte)].all()) if below_name(analyte) in spell else False
-        usual = float(old.median()) if len(old) >= 3 else np.nan
-        if under or np.isnan(usual) or rule == "falling" or usual <= 0:
-            out[analyte] = 0.0
-        elif rule == "two-sided":
-            out[analyte] = float(np.clip((now.median() / usual - 1) / _SHIFT_FULL, -1, 1))
-        else:
-            grown = np.log((now.max() + floor) / (usual + floor)) / np.log(_TIMES_FULL)
-            out[analyte] = float(np.clip(grown, -1, 1))
-    return out
 
 
 def _score(pattern: Pattern, seen: _Seen) -> dict:

@@ -7,7 +7,9 @@ looked, the compartment was repaired, or two believed bottles in a row are clear
 A doubt about a bottle never hides an alarm; it only changes what is asked for.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import groupby
 from typing import Any
 
 import numpy as np
@@ -171,8 +173,8 @@ def bottle_states(exposure: pd.DataFrame, evidence: pd.DataFrame) -> pd.DataFram
 class _Spell:
     """An open alarm while a compartment's bottles are read in order."""
 
-    first: pd.Series
-    last: pd.Series
+    first: Any
+    last: Any
     bottles: int
     analytes: set[str]
     rates: dict[str, float]
@@ -203,26 +205,32 @@ def alarm_spells(
     `two clear bottles` or `new component`.
     """
     alarms = evidence[evidence["state"] == "alarm"]
-    analytes = alarms.groupby("sample")["analyte"].agg(lambda a: {x for x in a if x}).to_dict()
-    rates = {key: dict(zip(g["analyte"], g["rate"], strict=True)) for key, g in history.groupby("sample")}
-    believed = trust.set_index("sample")["believed"].to_dict()
+    analytes: dict[str, set[str]] = {}
+    for sample, analyte in zip(alarms["sample"], alarms["analyte"], strict=True):
+        analytes.setdefault(sample, set()).update([analyte] if analyte else [])
+    concerned = states[states["compartment"].isin(alarms["compartment"])].sort_values("compartment", kind="stable")
+    seen = history[history["sample"].isin(concerned["sample"])]
+    rates: dict[str, dict[str, float]] = {}
+    for sample, analyte, rate in zip(seen["sample"], seen["analyte"], seen["rate"], strict=True):
+        rates.setdefault(sample, {})[analyte] = rate
+    believed = dict(zip(trust["sample"], trust["believed"], strict=True))
+    done: dict[str, list[tuple[pd.Timestamp, str]]] = {}
+    for look in looks.sort_values("on", kind="stable").itertuples():
+        done.setdefault(look.compartment, []).append((look.on, look.by))
     rows: list[dict] = []
-    for compartment, bottles in states[states["compartment"].isin(alarms["compartment"])].groupby(
-        "compartment", sort=True
-    ):
-        own = looks[looks["compartment"] == compartment].sort_values("on")
-        rows += _spells_of(bottles, own, analytes, rates, believed)
+    for compartment, bottles in groupby(concerned.itertuples(), key=lambda bottle: bottle.compartment):
+        rows += _spells_of(bottles, done.get(compartment, []), analytes, rates, believed)
     return pd.DataFrame(rows, columns=SPELLS).astype(
         {"alarm_on": "datetime64[us]", "last_on": "datetime64[us]", "closed_on": "datetime64[us]"}
     )
 
 
-def _spells_of(bottles: pd.DataFrame, looks: pd.DataFrame, analytes: dict, rates: dict, believed: dict) -> list[dict]:
-    """Spells of one compartment; bottles in order of drawing."""
+def _spells_of(bottles: Iterable, looks: list, analytes: dict, rates: dict, believed: dict) -> list[dict]:
+    """Spells of one compartment; bottles (rows of `bottle_states`) in order of drawing, looks (day, by) in order of day."""
     rows: list[dict] = []
     spell: _Spell | None = None
     before: dict[str, float] = {}
-    for _, bottle in bottles.iterrows():
+    for bottle in bottles:
         if spell is not None:
             closed = _closed_by_then(spell, bottle, looks)
             if closed:
@@ -230,37 +238,35 @@ def _spells_of(bottles: pd.DataFrame, looks: pd.DataFrame, analytes: dict, rates
                 spell = None
         spell = _read_bottle(spell, bottle, analytes, rates, believed, before)
         if spell is not None and spell.clear_run >= (2 if spell.rate_back else _STEADY):
-            rows.append(_closed(spell, bottle["drawn_on"], "two clear bottles" if spell.rate_back else "steady since"))
+            rows.append(_closed(spell, bottle.drawn_on, "two clear bottles" if spell.rate_back else "steady since"))
             spell = None
         if spell is None:
-            before = rates.get(bottle["sample"], before)
+            before = rates.get(bottle.sample, before)
     if spell is not None:
-        after = looks[looks["on"] >= spell.first["drawn_on"]]
-        rows.append(
-            _closed(spell, after["on"].iloc[0], after["by"].iloc[0]) if len(after) else _closed(spell, pd.NaT, "")
-        )
+        after = [look for look in looks if look[0] >= spell.first.drawn_on]
+        rows.append(_closed(spell, *(after[0] if after else (pd.NaT, ""))))
     return rows
 
 
-def _closed_by_then(spell: _Spell, bottle: pd.Series, looks: pd.DataFrame) -> tuple[pd.Timestamp, str] | None:
-    between = looks[(looks["on"] >= spell.first["drawn_on"]) & (looks["on"] <= bottle["drawn_on"])]
-    if len(between):
-        return between["on"].iloc[0], between["by"].iloc[0]
-    if bottle["life"] != spell.first["life"]:
-        return bottle["drawn_on"], "new component"
+def _closed_by_then(spell: _Spell, bottle: Any, looks: list) -> tuple[pd.Timestamp, str] | None:
+    between = [look for look in looks if spell.first.drawn_on <= look[0] <= bottle.drawn_on]
+    if between:
+        return between[0]
+    if bottle.life != spell.first.life:
+        return bottle.drawn_on, "new component"
     return None
 
 
 def _read_bottle(
-    spell: _Spell | None, bottle: pd.Series, analytes: dict, rates: dict, believed: dict, before: dict
+    spell: _Spell | None, bottle: Any, analytes: dict, rates: dict, believed: dict, before: dict
 ) -> _Spell | None:
-    sample = bottle["sample"]
-    if bottle["state"] == "alarm":
+    sample = bottle.sample
+    if bottle.state == "alarm":
         if spell is None:
             spell = _Spell(bottle, bottle, 0, set(), dict(before))
         spell.last, spell.bottles, spell.clear_run = bottle, spell.bottles + 1, 0
         spell.analytes |= analytes.get(sample, set())
-    elif spell is not None and bottle["state"] == "clear" and believed.get(sample, 1.0) >= 0.5:
+    elif spell is not None and bottle.state == "clear" and believed.get(sample, 1.0) >= 0.5:
         spell.clear_run += 1
         spell.rate_back = _rate_back(spell, rates.get(sample, {}))
     return spell
@@ -278,8 +284,8 @@ def _rate_back(spell: _Spell, now: dict[str, float]) -> bool:
 def _closed(spell: _Spell, on: pd.Timestamp, by: str) -> dict:
     first = spell.first
     return {
-        "compartment": first["compartment"], "life": first["life"], "alarm_on": first["drawn_on"], "sample": first["sample"],
-        "run_h": first["run_h"], "last_on": spell.last["drawn_on"], "bottles": spell.bottles,
+        "compartment": first.compartment, "life": first.life, "alarm_on": first.drawn_on, "sample": first.sample,
+        "run_h": first.run_h, "last_on": spell.last.drawn_on, "bottles": spell.bottles,
         "analytes": ", ".join(sorted(spell.analytes)), "closed_on": on, "closed_by": by,
     }  # fmt: skip
 
@@ -305,18 +311,20 @@ def judge(
     last = (
         exposure.sort_values(["compartment", "life", "order"]).groupby("compartment").tail(1).set_index("compartment")
     )
-    now_h = _hours_now(use, known.date)
+    newest = set(last["sample"])
+    crossing = forecast[forecast["chance"] >= known.settings.alarm.crossing_chance]
     context = _Context(
         alarm=known.settings.alarm,
         stale_after=known.settings.sampling.stale_after_intervals,
-        last=last,
-        evidence=dict(tuple(evidence.groupby("sample"))),
+        last={str(c): row for c, row in last.to_dict("index").items()},
+        evidence=dict(tuple(evidence[evidence["sample"].isin(newest)].groupby("sample"))),
+        nothing=evidence.iloc[:0],
         open=spells[spells["closed_on"].isna()].drop_duplicates("compartment", keep="last").set_index("compartment"),
         closed=spells.dropna(subset="closed_on").groupby("compartment")["closed_on"].max().to_dict(),
-        forecast=dict(tuple(forecast.groupby("compartment"))),
-        believed=trust.set_index("sample")["believed"].to_dict(),
-        doubts=dict(tuple(doubts.groupby("sample"))),
-        now_h=now_h,
+        crossing=dict(tuple(crossing.groupby("compartment"))),
+        believed=dict(zip(trust["sample"], trust["believed"], strict=True)),
+        doubts=dict(tuple(doubts[doubts["sample"].isin(newest)].groupby("sample"))),
+        now_h=_hours_now(use, known.date),
         every={c: e if e > 0 else known.settings.kind(k).sample_every_h for c, k, e in places[["compartment", "kind", "sample_every_h"]].itertuples(index=False)},
     )  # fmt: skip
     rows = [_verdict(place, context) for place in places.itertuples()]
@@ -325,15 +333,16 @@ def judge(
 
 @dataclass(frozen=True)
 class _Context:
-    """What judging one compartment looks up, keyed by compartment or sample."""
+    """What judging one compartment looks up, keyed by compartment or sample (of newest bottles only)."""
 
     alarm: Alarm
     stale_after: float
-    last: pd.DataFrame
+    last: dict
     evidence: dict
+    nothing: pd.DataFrame
     open: pd.DataFrame
     closed: dict
-    forecast: dict
+    crossing: dict
     believed: dict
     doubts: dict
     now_h: dict
@@ -349,14 +358,14 @@ def _hours_now(use: pd.DataFrame, day: pd.Timestamp | None) -> dict[str, float]:
 def _verdict(place: Any, context: _Context) -> dict:
     base = {"compartment": place.compartment, "machine": place.machine, "site": place.site, "kind": place.kind, "family": place.family,
             "sample": "", "drawn_on": pd.NaT, "run_h": np.nan, "meter_h": np.nan, "since": pd.NaT, "n_bottles": 0, "believed": np.nan}  # fmt: skip
-    if place.compartment not in context.last.index:
+    if place.compartment not in context.last:
         return base | {
             "state": "not known",
             "reason": "no usable bottle yet",
             "todo": "Take a first bottle.",
             "how_sure": "nothing to go by",
         }
-    bottle = context.last.loc[place.compartment]
+    bottle = context.last[place.compartment]
     base |= {"sample": bottle["sample"], "drawn_on": bottle["drawn_on"], "run_h": bottle["run_h"], "meter_h": bottle["meter_h"],
              "believed": context.believed.get(bottle["sample"], 1.0)}  # fmt: skip
     rows = _standing_evidence(place.compartment, bottle, context)
@@ -365,15 +374,14 @@ def _verdict(place: Any, context: _Context) -> dict:
     return base | _quiet(place.compartment, place.machine, bottle, base["believed"], context)
 
 
-def _standing_evidence(compartment: str, bottle: pd.Series, context: _Context) -> pd.DataFrame:
+def _standing_evidence(compartment: str, bottle: dict, context: _Context) -> pd.DataFrame:
     """Evidence of the newest bottle, unless somebody looked since, and a forecast that crosses the limit."""
-    rows = context.evidence.get(bottle["sample"], pd.DataFrame(columns=EVIDENCE))
+    rows = context.evidence.get(bottle["sample"], context.nothing)
     if context.closed.get(compartment, pd.Timestamp.min) >= bottle["drawn_on"]:
-        rows = rows.iloc[:0]
-    ahead = context.forecast.get(compartment)
+        rows = context.nothing
+    ahead = context.crossing.get(compartment)
     if ahead is None:
         return rows
-    ahead = ahead[ahead["chance"] >= context.alarm.crossing_chance]
     extra = [
         {"compartment": compartment, "sample": bottle["sample"], "drawn_on": bottle["drawn_on"], "analyte": r.analyte, "rule": "forecast",
          "value": r.chance, "operator": ">=", "threshold": context.alarm.crossing_chance, "unit": "chance", "state": "alert", "words": r.words}
@@ -382,7 +390,7 @@ def _standing_evidence(compartment: str, bottle: pd.Series, context: _Context) -
     return pd.concat([rows, pd.DataFrame(extra, columns=EVIDENCE)], ignore_index=True) if extra else rows
 
 
-def _raised(compartment: str, bottle: pd.Series, rows: pd.DataFrame, believed: float, context: _Context) -> dict:
+def _raised(compartment: str, bottle: dict, rows: pd.DataFrame, believed: float, context: _Context) -> dict:
     """State, reason and request when something stands against the compartment."""
     state = "alarm" if (rows["state"] == "alarm").any() else "alert"
     spell = context.open.loc[compartment] if compartment in context.open.index else None
@@ -392,7 +400,7 @@ def _raised(compartment: str, bottle: pd.Series, rows: pd.DataFrame, believed: f
     if len(top):
         reason = top["words"].iloc[0] + (f"; {metals - 1} more result(s) out of line" if metals > 1 else "")
     else:
-        reason = f"alarm of {context.open.loc[compartment, 'alarm_on']:%Y-%m-%d} not looked into yet; newest bottle adds nothing"
+        reason = f"alarm of {context.open.loc[compartment, 'alarm_on']:%Y-%m-%d} not looked into yet; the newest bottle adds nothing"
     bottles = int(spell["bottles"]) if spell is not None else 1
     todo = _todo(state, spell is not None, bottles, leak, believed, context.doubts.get(bottle["sample"]))
     since = spell["alarm_on"] if spell is not None else bottle["drawn_on"]
@@ -416,12 +424,14 @@ def _todo(state: str, is_open: bool, bottles: int, leak: bool, believed: float, 
         return "Look inside before the next sample falls due."
     if state == "alarm":
         return "Take a repeat bottle now; if it agrees, look inside."
-    if is_open:
+    if is_open and bottles >= 2:
         return "Look inside, or record what was found; the alarm is still open."
+    if is_open:
+        return "Take a repeat bottle, or record what was found; the alarm is still open."
     return "Sample at half the usual interval and compare."
 
 
-def _quiet(compartment: str, machine: str, bottle: pd.Series, believed: float, context: _Context) -> dict:
+def _quiet(compartment: str, machine: str, bottle: dict, believed: float, context: _Context) -> dict:
     """Clear, unless the newest bottle is too old or not believed."""
     out = {
         "state": "clear",

@@ -87,7 +87,9 @@ def measure(times: int) -> dict[str, Any]:
 
 def apart(times: int) -> dict[str, Any]:
     """:func:`measure` in a process of its own."""
-    done = subprocess.run([sys.executable, __file__, "--one", str(times)], check=True, stdout=subprocess.PIPE, text=True)
+    done = subprocess.run(
+        [sys.executable, __file__, "--one", str(times)], check=True, stdout=subprocess.PIPE, text=True
+    )
     return json.loads(done.stdout.splitlines()[-1])
 
 
