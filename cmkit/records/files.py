@@ -71,14 +71,14 @@ def read_grid(path: Path, file: str, form: Form = Form(), sheet_wanted: str = ""
         return _from_parquet(path, file)
     lines: list[list]
     repairs = pd.DataFrame(columns=[*_ROW_NOTE, "used"])
-    separator = ""
+    separator, cut = "", False
     if suffix in SPREADSHEETS:
         lines = read_sheet(path, file, form.sheet, sheet_wanted)
     else:
         text, repairs = read_text(path, file, form.encoding)
         separator = form.separator or _sniff_separator(text, form.skip_rows, known)
-        lines = split_lines(text, separator, file)
-    return _to_grid(lines, file, form, repairs, separator)
+        lines, cut = split_lines(text, separator, file), not text.endswith(("\n", "\r"))
+    return _to_grid(lines, file, form, repairs, separator, cut)
 
 
 def read_text(path: Path, file: str, encoding: str = "") -> tuple[str, pd.DataFrame]:
@@ -208,7 +208,7 @@ def is_blank(cell: object) -> bool:
     return cell is None or (isinstance(cell, str) and not cell.strip())
 
 
-def _to_grid(lines: list[list], file: str, form: Form, repairs: pd.DataFrame, separator: str) -> Grid:
+def _to_grid(lines: list[list], file: str, form: Form, repairs: pd.DataFrame, separator: str, cut: bool) -> Grid:
     first = form.skip_rows + form.heading_rows
     if len(lines) < first or not any(not is_blank(c) for c in lines[first - 1]):
         raise WrongFile(
@@ -218,25 +218,28 @@ def _to_grid(lines: list[list], file: str, form: Form, repairs: pd.DataFrame, se
     headings = join_headings(lines[form.skip_rows : first])
     data = lines[first + form.after_headings :]
     start = first + form.after_headings + 1
-    numbers, kept, bad = [], [], []
+    numbers, kept, bad, short = [], [], [], []
     width = len(headings)
     for number, line in enumerate(data, start):
         if not any(line) or all(is_blank(c) for c in line):
             continue
         if len(line) > width and any(not is_blank(c) for c in line[width:]):
-            bad.append(
-                (
-                    number,
-                    _shown(line),
-                    f"more cells than headings; {len(line)} cells, {width} headings: a separator too many?",
-                )
-            )
+            too_many = f"{len(line)} cells, {width} headings: a separator too many?"
+            bad.append((number, _shown(line), f"more cells than headings; {too_many}"))
             continue
+        if len(line) < width and separator:
+            if cut and number == start + len(data) - 1:
+                bad.append((number, _shown(line), "the file ends in the middle of this row; was it copied whole?"))
+                continue
+            short.append((number, _shown(line), "the row ends early, what is missing is read as not recorded", ""))
         numbers.append(number)
         kept.append(line if len(line) == width else (line + [""] * width)[:width])
     columns = _by_column(kept, headings, file)
-    notes = pd.DataFrame(bad, columns=_ROW_NOTE)
-    return Grid(file, list(columns), columns, np.array(numbers, dtype=np.int64), notes, repairs, separator)
+    if short:
+        early = pd.DataFrame(short, columns=list(repairs.columns))
+        repairs = pd.concat([repairs, early], ignore_index=True) if len(repairs) else early
+    rows = np.array(numbers, dtype=np.int64)
+    return Grid(file, list(columns), columns, rows, pd.DataFrame(bad, columns=_ROW_NOTE), repairs, separator)
 
 
 def _shown(line: list) -> str:

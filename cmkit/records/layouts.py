@@ -14,7 +14,7 @@ from cmkit.errors import SettingsError, UnknownColumn, WrongFile
 from cmkit.records.analytes import below
 from cmkit.records.clean import NOT_DETECTED, NOT_TESTED, Words, normal, text_cells
 from cmkit.records.files import SEPARATORS, Form, Grid
-from cmkit.records.settings import checked, read_block, refuse_unknown
+from cmkit.records.settings import checked, read_block, refuse_unknown, section
 from cmkit.records.tables import TABLES, Table
 from cmkit.records.units import Conversion, conversion
 
@@ -188,9 +188,9 @@ def parse_layout(raw: dict[str, Any], where: str, register: pd.DataFrame) -> Lay
         words=Words(plain.decimal, plain.dates, _folded(plain.not_detected), _folded(plain.not_tested)),
         columns=_targets(raw.get("columns", {}), known, f"{where}: [columns]"),
         ignore=tuple(normal(i) for i in plain.ignore),
-        join=_joins(raw.get("join", {}), known, where),
+        join=_joins(section(raw, "join", where), known, where),
         join_with=plain.join_with,
-        own_words=_own_words(raw.get("words", {}), known, where),
+        own_words=_own_words(section(raw, "words", where, deep=True), known, where),
         long=long,
         tests=_targets(raw.get("tests", {}), known, f"{where}: [tests]"),
     )

@@ -147,11 +147,12 @@ def parse_settings(raw: dict[str, Any], where: str) -> Settings:
     values: dict[str, Any] = {k: checked(v, str, f"{where}: {k}") for k, v in plain.items()}
     for key, (cls, _) in _BLOCKS.items():
         values[key] = read_block(cls, raw.get(key, {}), f"{where}: [{key}]")
-    values["kinds"] = _kinds(raw.get("kinds", {}), where)
-    values["limits"] = _limits(raw.get("limits", {}), where)
-    values["analytes"] = _analytes(raw.get("analytes", {}), where)
+    values["kinds"] = _kinds(section(raw, "kinds", where, deep=True), where)
+    values["limits"] = _limits(section(raw, "limits", where, deep=True), where)
+    values["analytes"] = _analytes(section(raw, "analytes", where, deep=True), where)
     values["accepted_intervals"] = {
-        k: checked(v, float, f"{where}: [accepted_intervals] {k}") for k, v in raw.get("accepted_intervals", {}).items()
+        k: checked(v, float, f"{where}: [accepted_intervals] {k}")
+        for k, v in section(raw, "accepted_intervals", where).items()
     }
     settings = Settings(**values)
     _check_analytes(settings, where)
@@ -170,6 +171,17 @@ def refuse_unknown(given: Any, known: list[str], where: str) -> None:
             near = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
             hint = f"Did you mean '{near[0]}'?" if near else f"Known keys: {', '.join(sorted(known))}."
             raise SettingsError(f"{where}: unknown key '{key}'. {hint}")
+
+
+def section(raw: dict[str, Any], key: str, where: str, deep: bool = False) -> dict[str, Any]:
+    """A table of the file, empty where it is not there; `deep`: its values must be tables too. SettingsError otherwise."""
+    found = raw.get(key, {})
+    if not isinstance(found, dict):
+        raise SettingsError(f"{where}: [{key}]: found {found!r}, wanted a table of settings.")
+    for name, value in found.items():
+        if deep and not isinstance(value, dict):
+            raise SettingsError(f"{where}: [{key}] {name}: found {value!r}, wanted a table of settings.")
+    return found
 
 
 def checked(value: Any, wanted: Any, where: str) -> Any:

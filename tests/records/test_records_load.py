@@ -440,3 +440,19 @@ def test_any_mutilation_is_an_error_or_loses_no_row_without_a_reason(
         error = str(raised)
         fleet = None
     assert balanced(fleet) if fleet else "samples" in error
+
+
+def test_a_row_that_ends_early_is_said_and_a_cut_file_loses_its_last_row(load: Callable[..., Fleet]) -> None:
+    fleet = load(
+        {
+            "samples.csv": "sample,compartment,drawn_on,Fe_ppm,Cr_ppm\nA,WL-01/engine,2025-01-10,5\nB,WL-01/engine,2025-01-10,1"
+        }
+    )
+    assert fleet.samples["sample"].tolist() == ["A"]
+    assert fleet.repairs[["row", "reason"]].values.tolist() == [
+        [2, "the row ends early, what is missing is read as not recorded"]
+    ]
+    assert [(r, why) for _, r, _, _, why, _ in aside(fleet)] == [
+        (3, "the file ends in the middle of this row; was it copied whole?")
+    ]
+    assert balanced(fleet)
