@@ -97,7 +97,7 @@ def distinct(cells: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     if kind not in ("string", "floating", "integer", "f", "i", "u", "M", "b"):
         cells = np.array([_as_text(c) for c in cells], dtype=object)  # mixed: 1 and True are one to a hash
         kind = "string"
-    codes, unique = pd.factorize(cells, use_na_sentinel=False)
+    codes, unique = pd.factorize(cells, use_na_sentinel=kind == "string")
     as_text = str.strip if kind == "string" and not set("\xa0\u200b") & set("".join(unique)) else _as_text
     return codes, np.array([as_text(c) for c in unique], dtype=object)
 
