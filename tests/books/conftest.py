@@ -1,6 +1,7 @@
 """A small invented assessment and two notebooks of its own, so that the machinery of books is tested apart from what books say."""
 
 import importlib.util
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -185,14 +186,20 @@ def open_page(browser: Browser, path: Path, width: int) -> tuple[Page, list[str]
     return page, requests, errors
 
 
+def wait_until(page: Page, expression: str, seconds: float = 20) -> None:
+    """Until the page says so. playwright's own wait_for_function is stopped by the pages' security policy, now and then."""
+    until = time.monotonic() + seconds
+    while not page.evaluate(expression):
+        assert time.monotonic() < until, f"not so within {seconds} s: {expression}"
+        page.wait_for_timeout(30)
+
+
 def open_folds(page: Page) -> None:
     """Open every fold and wait until the charts inside are drawn."""
     if page.locator("figure.chart").count():
-        page.wait_for_function("document.documentElement.dataset.charts !== undefined", timeout=20_000)
+        wait_until(page, "document.documentElement.dataset.charts !== undefined")
     page.evaluate("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
-    page.wait_for_function(
-        "[...document.querySelectorAll('figure.chart')].every((f) => f.querySelector('.main-svg'))", timeout=20_000
-    )
+    wait_until(page, "[...document.querySelectorAll('figure.chart')].every((f) => f.querySelector('.main-svg'))")
 
 
 @pytest.fixture
@@ -231,7 +238,7 @@ def print_a4(chromium: Browser) -> Callable[[Path, Path], Path]:
         page, _, _ = open_page(chromium, path, 1280)
         try:
             if page.locator("figure.chart").count():
-                page.wait_for_function("document.documentElement.dataset.charts === 'ready'", timeout=20_000)
+                wait_until(page, "document.documentElement.dataset.charts === 'ready'")
             page.pdf(
                 path=str(target),
                 format="A4",
@@ -254,3 +261,9 @@ def made() -> Callable[..., Assessment]:
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
     return module.made_assessment
+
+
+@pytest.fixture
+def until() -> Callable[[Page, str], None]:
+    """`until(page, expression)`: wait for a page that has our security policy."""
+    return wait_until

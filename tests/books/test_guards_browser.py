@@ -58,14 +58,14 @@ def opened(browser: Browser, path: Path) -> tuple[Page, list[str]]:
     asked: list[str] = []
     page.on("request", lambda r: asked.append(r.url))
     page.goto(path.as_uri())
-    page.wait_for_function("document.documentElement.dataset.charts === 'ready'")
+    page.wait_for_selector("html[data-charts='ready']", state="attached")
     return page, asked
 
 
 def open_folds(page: Page) -> None:
     """Open every fold and wait for the charts inside."""
     page.evaluate("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
-    page.wait_for_function("[...document.querySelectorAll('figure.chart')].every((f) => f.querySelector('.main-svg'))")
+    page.wait_for_selector("figure.chart:not(:has(.main-svg))", state="detached")
 
 
 @pytest.mark.parametrize("width", [360, 1280])
@@ -110,7 +110,7 @@ def test_the_policy_stops_a_script_that_gets_through(tmp_path: Path, chromium: B
     stopped: dict[str, str | None] = {}
     page.on("requestfailed", lambda r: stopped.update({r.url: r.failure}))
     page.goto(path.as_uri())
-    page.wait_for_function("document.documentElement.dataset.charts === 'ready'")
+    page.wait_for_selector("html[data-charts='ready']", state="attached")
     assert page.evaluate("window.PWN") is None
     assert stopped == {"http://example.invalid/a": "csp"}
     page.close()
