@@ -80,7 +80,7 @@ def start(folder: Path) -> None:
 @main.command()
 @_path("file")
 @_file_option("--fleet", help="Fleet folder whose compartments the file may name.")
-@_file_option("--out", help="Write the layout here (default: print it).")
+@_file_option("--out", help="Write the layout here; nothing is written over.")
 def match(file: Path, fleet: Path | None, out: Path | None) -> None:
     """Propose a layout for an unknown laboratory FILE, with reasons; nothing is applied.
 
@@ -88,19 +88,17 @@ def match(file: Path, fleet: Path | None, out: Path | None) -> None:
     """
     from cmkit.records.load import load_fleet
     from cmkit.records.match import propose_layout
-    from cmkit.records.proposal import proposal_toml
+    from cmkit.records.proposal import match_report, write_proposal
 
     if not file.is_file():
         raise CmkitError(f"{file}: no such file; wanted a laboratory's CSV or XLSX.")
     names = load_fleet(fleet).compartments["compartment"].tolist() if fleet else None
-    text = proposal_toml(propose_layout(file, names))
+    proposal = propose_layout(file, names)
+    click.echo(match_report(proposal))
     if out is None:
-        click.echo(text)
-        return
-    if out.exists():
-        raise CmkitError(f"{out}: there already, and nothing is written over. Name another file.")
-    out.write_text(text, encoding="utf-8")
-    click.echo(f"Layout proposed in {out}. Read and correct it before use.")
+        click.echo("Nothing was written. Add --out layouts/NAME.toml to write it as a layout to edit.")
+    else:
+        click.echo(f"Layout proposed in {write_proposal(proposal, out)}. Read and correct it before use.")
 
 
 @main.command()
