@@ -166,14 +166,8 @@ def figure_text(text: str) -> str:
 def plain(text: str) -> str:
     """Machine-made words tidied for reading: plurals, dates, units, percent signs, and no powers of ten.
 
-    `2 more result(s)` becomes `2 more results`, `1 bottle(s) agree` `1 bottle so far`, `2026-04-19` `19 Apr 2026`, `1.11e+03` `1,110`.
+    `2 bottle(s)` becomes `2 bottles`, `2026-04-19` `19 Apr 2026`, `1.11e+03` `1,110`.
     """
-    text = text.replace("Take a repeat bottle first. Take a repeat bottle", "Take a repeat bottle")
-    text = text.replace("1 bottle(s) agree", "1 bottle so far")
-    text = text.replace(
-        "has been rising faster than its own history over 1 bottle(s)",
-        "rose faster than its own history in this bottle",
-    )
     text = re.sub(r"\b(\d[\d,]*) ((?:\w+ )?\w+)\(s\)", lambda m: f"{m[1]} {m[2]}{'' if m[1] == '1' else 's'}", text)
     text = re.sub(r"\b\d+(?:\.\d+)?e[+-]\d+\b", lambda m: number(float(m[0])), text)
     text = re.sub(r"\b\d{4}-(?:0[1-9]|1[0-2])-(?:0[1-9]|[12]\d)\b", lambda m: short_day(pd.Timestamp(m[0])), text)

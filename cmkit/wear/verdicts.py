@@ -92,7 +92,9 @@ def _sustained(trend: pd.DataFrame, alarm: Alarm) -> pd.DataFrame:
     """A rate that rose against the compartment's own past; the first bottle of a life has none."""
     hit = trend[(trend["rise"] >= alarm.rise) & (trend["order"] >= 1)]
     words = [
-        f"{r.name_} has been rising faster than its own history over {int(r.change_k) + 1 if r.change_k >= 0 else 1} bottle(s)"
+        f"{r.name_} has been rising faster than its own history over {int(r.change_k) + 1} bottles"
+        if r.change_k >= 1
+        else f"{r.name_} rose faster than its own history in this bottle"
         for r in hit.rename(columns={"name": "name_"}).itertuples()
     ]
     return _rows(hit, "sustained rise", hit["rise"], alarm.rise, "alarm", "likelihood ratio", words)
@@ -390,22 +392,31 @@ def _standing_evidence(compartment: str, bottle: dict, context: _Context) -> pd.
     return pd.concat([rows, pd.DataFrame(extra, columns=EVIDENCE)], ignore_index=True) if extra else rows
 
 
+_TELLING = {"low level": 3.0, "one-step departure": 2.0}  # what a reader grasps first; everything else after them
+
+
+def _count(n: int, word: str) -> str:
+    return f"{n} {word}" if n == 1 else f"{n} {word}s"
+
+
 def _raised(compartment: str, bottle: dict, rows: pd.DataFrame, believed: float, context: _Context) -> dict:
     """State, reason and request when something stands against the compartment."""
     state = "alarm" if (rows["state"] == "alarm").any() else "alert"
     spell = context.open.loc[compartment] if compartment in context.open.index else None
     leak = (rows["rule"] == "low level").any()
-    top = rows.assign(rank=rows["state"].map(RANK)).sort_values(["rank", "value"], ascending=False)
+    top = rows.assign(rank=rows["state"].map(RANK), first=rows["rule"].map(_TELLING).fillna(1.0))
+    top = top.sort_values(["first", "rank", "value"], ascending=False)
     metals = len(set(top["analyte"]) - {""})
+    others = len(set(top["analyte"].iloc[1:]) - {"", top["analyte"].iloc[0]}) if len(top) else 0
     if len(top):
-        reason = top["words"].iloc[0] + (f"; {metals - 1} more result(s) out of line" if metals > 1 else "")
+        reason = top["words"].iloc[0] + (f"; {_count(others, 'more result')} out of line" if others else "")
     else:
         reason = f"alarm of {context.open.loc[compartment, 'alarm_on']:%Y-%m-%d} not looked into yet; the newest bottle adds nothing"
     bottles = int(spell["bottles"]) if spell is not None else 1
     todo = _todo(state, spell is not None, bottles, leak, believed, context.doubts.get(bottle["sample"]))
     since = spell["alarm_on"] if spell is not None else bottle["drawn_on"]
     sure = (
-        f"{bottles} bottle(s) agree, {max(metals, 1)} measure(s) out of line"
+        f"{_count(bottles, 'bottle')} so far, {_count(max(metals, 1), 'measure')} out of line"
         if state == "alarm"
         else "worth watching; chance alone can do this"
     )
@@ -439,7 +450,7 @@ def _quiet(compartment: str, machine: str, bottle: dict, believed: float, contex
         "todo": "",
         "since": pd.NaT,
         "n_bottles": 0,
-        "how_sure": f"{int(bottle['order']) + 1} bottle(s) of this life",
+        "how_sure": f"{_count(int(bottle['order']) + 1, 'bottle')} of this life",
     }
     age = context.now_h.get(machine, np.nan) - bottle["run_h"]
     every = context.every[compartment]

@@ -47,14 +47,7 @@ def test_words() -> None:
     assert wording.listed(["a", "b", "c"]) == "a, b and c"
     assert wording.listed(list("abcdefg")) == "a, b, c, d and 3 more"
     assert wording.sentence("found low") == "Found low."
-    assert (
-        wording.plain("2 bottle(s) agree, 1 more result(s) out of line") == "2 bottles agree, 1 more result out of line"
-    )
-    assert wording.plain("1 bottle(s) agree") == "1 bottle so far"
-    assert (
-        wording.plain("Take a repeat bottle first. Take a repeat bottle with clean tubing.")
-        == "Take a repeat bottle with clean tubing."
-    )
+    assert wording.plain("2 bottle(s), 1 more result(s) out of line") == "2 bottles, 1 more result out of line"
     assert wording.plain("68% below fresh (1.11e+03)") == f"68{NB}% below fresh (1,110)"
     assert wording.plain("alarm of 2026-04-19") == f"alarm of 19{NB}Apr{NB}2026"
     assert wording.with_unit("Fe_ppm") == "iron, ppm"
