@@ -1,4 +1,4 @@
-"""Seconds of `assess` by step, its growth with the fleet, and its peak memory, on the demo fleet's recipe multiplied.
+"""CPU seconds of `assess` by step, its growth with the fleet, and its peak memory, on the demo fleet's recipe multiplied.
 
     python tests/benchmarks/bench_assess.py              about 100, 400 and 1,600 compartments over 30 months
     python tests/benchmarks/bench_assess.py 1 4          the machine list so many times
@@ -47,18 +47,18 @@ def fleet_of(times: int) -> Fleet:
 
 @contextmanager
 def timed_steps() -> Iterator[dict[str, float]]:
-    """Seconds spent in each function that `assess` calls by name; the functions are put back afterwards."""
+    """CPU seconds spent in each function that `assess` calls by name; the functions are put back afterwards."""
     spent: dict[str, float] = {}
     own = {n: f for n, f in vars(story).items() if callable(f) and getattr(f, "__module__", "").startswith("cmkit.")}
     steps = {n: f for n, f in own.items() if not isinstance(f, type) and n != "assess"}
 
     def clocked(name: str, step: Callable[..., Any]) -> Callable[..., Any]:
         def run(*args: Any, **kwargs: Any) -> Any:
-            start = time.perf_counter()
+            start = time.process_time()
             try:
                 return step(*args, **kwargs)
             finally:
-                spent[name] = spent.get(name, 0.0) + time.perf_counter() - start
+                spent[name] = spent.get(name, 0.0) + time.process_time() - start
 
         return run
 
@@ -72,7 +72,7 @@ def timed_steps() -> Iterator[dict[str, float]]:
 
 
 def measure(times: int) -> dict[str, Any]:
-    """One assessment of the fleet `times` as large: sizes, seconds by step (wall), CPU seconds, peak MB beyond the records' own."""
+    """One assessment of the fleet `times` as large: sizes, CPU seconds by step, wall and CPU seconds of all, peak MB with and without the records' own."""
     fleet = fleet_of(times)
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     wall, cpu = time.perf_counter(), time.process_time()
