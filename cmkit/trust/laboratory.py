@@ -16,7 +16,10 @@ SHIFTS = ["lab", "reported_on", "analyte", "n", "machines", "log_shift", "z"]
 _MEDIAN_COST = 1.2533  # sd of a median over that of a mean, normal errors (sqrt(pi/2))
 _ALONE = (-4, -3, 3, 4)  # powers of ten of unit mistakes: % for ppm (4), g for mg or ug for mg (3)
 _STEADY = ("rate", "fluid", "two-sided", "falling", "level")
-_SET_BACK = ("level", "falling")  # a fluid change sets these back, on one day in a fleet serviced on one day: they tell nothing here
+_SET_BACK = (
+    "level",
+    "falling",
+)  # a fluid change sets these back, on one day in a fleet serviced on one day: they tell nothing here
 _ABOVE_FLOOR = 8  # own choice: usual results below this many noise floors say nothing of a laboratory day
 _TWICE = 8  # own choice: this many equal results above the limit are not chance
 _TWICE_D = 14  # own choice: days within which equal results are looked for

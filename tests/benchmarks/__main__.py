@@ -1,7 +1,7 @@
 """Runs every benchmark script (`bench_*.py`) in turn: each prints a table of ratios to a named peer measured in the same run.
 
-    python -m tests.benchmarks              all of them
-    python -m tests.benchmarks wear books   those whose name holds one of the words
+python -m tests.benchmarks              all of them
+python -m tests.benchmarks wear books   those whose name holds one of the words
 """
 
 import subprocess
