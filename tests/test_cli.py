@@ -108,7 +108,6 @@ def books(root, tmp_path_factory):
     return out
 
 
-@pytest.mark.xdist_group("demo books")
 def test_a_book_for_the_fleet_and_each_site(books) -> None:
     month = books / "2026-06"
     assert (books / "index.html").exists()
@@ -124,7 +123,6 @@ def test_a_book_for_the_fleet_and_each_site(books) -> None:
     assert all(b["made"] for b in record["books"].values())
 
 
-@pytest.mark.xdist_group("demo books")
 def test_every_link_leads_somewhere(books) -> None:
     broken = []
     for page in books.rglob("*.html"):
@@ -140,7 +138,6 @@ def test_every_link_leads_somewhere(books) -> None:
     assert broken == []
 
 
-@pytest.mark.xdist_group("demo books")
 def test_again_with_nothing_changed_does_nothing(books, root) -> None:
     before = {p: p.stat().st_mtime_ns for p in books.rglob("*.html")}
     result = run("books", str(root / "sample_data"), "--month", "2026-06", "--out", str(books))

@@ -1,0 +1,34 @@
+"""Run the notebooks on the demo fleet and keep the outputs of the cells nbval compares (marked NBVAL_CHECK_OUTPUT), no others.
+
+python tests/store_outputs.py        after a change that is meant to change what those cells say; look at the difference
+"""
+
+import os
+from pathlib import Path
+
+import nbformat
+from nbclient import NotebookClient
+
+MARK = "NBVAL_CHECK_OUTPUT"
+
+
+def store(path: Path) -> None:
+    """One notebook, run in its own folder and written back."""
+    nb = nbformat.read(path, as_version=4)
+    NotebookClient(nb, timeout=300, resources={"metadata": {"path": str(path.parent)}}).execute()
+    for cell in nb.cells:
+        if cell.cell_type == "code":
+            cell.metadata.pop("execution", None)
+            if MARK not in cell.source:
+                cell.outputs, cell.execution_count = [], None
+    nb.metadata = {k: nb.metadata[k] for k in ("kernelspec",) if k in nb.metadata} | {
+        "language_info": {"name": "python"}
+    }
+    path.write_text(nbformat.writes(nb) + "\n", encoding="utf-8")
+
+
+if __name__ == "__main__":
+    os.environ["PLOTLY_RENDERER"] = "plotly_mimetype"
+    for notebook in sorted(Path(__file__).parent.parent.glob("notebooks/*.ipynb")):
+        store(notebook)
+        print(notebook.name)
