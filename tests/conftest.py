@@ -15,13 +15,6 @@ ROOT = Path(__file__).parent.parent
 DTYPES = {"text": "str", "number": "float64", "date": "datetime64[us]", "flag": "boolean"}
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """A file's tests (and a notebook's cells, which need one kernel) stay together; some files share a group of their own."""
-    for item in items:
-        if not any(item.iter_markers("xdist_group")):
-            item.add_marker(pytest.mark.xdist_group(str(item.path)))
-
-
 @pytest.fixture(scope="session")
 def root() -> Path:
     """The checkout."""

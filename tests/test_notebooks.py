@@ -20,10 +20,3 @@ def test_every_notebook_has_a_compared_cell_with_its_output(path: Path) -> None:
 def test_nothing_else_is_stored(path: Path) -> None:
     cells = [c for c in nbformat.read(path, as_version=4).cells if c.cell_type == "code"]
     assert [c.source for c in cells if c.outputs and "NBVAL_CHECK_OUTPUT" not in c.source] == []
-
-
-@pytest.mark.parametrize("path", [p for p in NOTEBOOKS if p.stem.endswith(("_book", "_sheet"))], ids=lambda p: p.stem)
-def test_a_books_cells_call_one_named_function(path: Path) -> None:
-    cells = [c for c in nbformat.read(path, as_version=4).cells if c.cell_type == "code"]
-    lines = [[x for x in c.source.splitlines() if x.strip() and not x.lstrip().startswith("#")] for c in cells[2:]]
-    assert all(len(own) == 1 and own[0].endswith(")") for own in lines)

@@ -24,7 +24,6 @@ from cmkit.books.marks import CHART
 from cmkit.books.notebook import merged_streams
 from cmkit.books.run import Limits, run_book
 
-pytestmark = pytest.mark.xdist_group("kernels")
 Write = Callable[..., Path]
 
 

@@ -28,7 +28,6 @@ from cmkit.books.publish import built_aside, one_run
 from cmkit.books.run import run_book
 from cmkit.errors import BookError, ParameterError
 
-pytestmark = pytest.mark.xdist_group("kernels")
 Save = Callable[..., Path]
 MONTH = "2026-06"
 

@@ -20,7 +20,6 @@ from cmkit.books.run import BookJob
 from cmkit.errors import BookError
 
 pytestmark = [
-    pytest.mark.xdist_group("kernels"),
     # raised inside distributed when its sockets close
     pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::pytest.PytestUnraisableExceptionWarning"),
 ]

@@ -14,7 +14,6 @@ from cmkit.books.export import page_facts
 from cmkit.books.run import Limits, run_book
 from cmkit.errors import BookError, ParameterError
 
-pytestmark = pytest.mark.xdist_group("kernels")
 Write = Callable[..., Path]
 CHART = (
     "import plotly.graph_objects as go\n"
