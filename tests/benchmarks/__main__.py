@@ -1,7 +1,8 @@
-"""Runs every benchmark script (`bench_*.py`) in turn: each prints a table of ratios to a named peer measured in the same run.
+"""Runs the benchmarks (`bench_*.py`: ratios to a named peer measured in the same run) and calibrations (`calibrate_*.py`: error rates
+over seeds, each writing its page beside it).
 
-python -m tests.benchmarks              all of them
-python -m tests.benchmarks wear books   those whose name holds one of the words
+    python -m tests.benchmarks              all of them, the best part of an hour on two cores
+    python -m tests.benchmarks wear books   those whose name holds one of the words
 """
 
 import subprocess
@@ -11,7 +12,8 @@ from pathlib import Path
 
 def main(words: list[str]) -> int:
     """Runs the scripts asked for; the exit code is the number that failed."""
-    scripts = sorted(Path(__file__).parent.glob("bench_*.py"))
+    here = Path(__file__).parent
+    scripts = [*sorted(here.glob("bench_*.py")), *sorted(here.glob("calibrate_*.py"))]
     chosen = [s for s in scripts if not words or any(w in s.stem for w in words)]
     failed = 0
     for script in chosen:
