@@ -22,12 +22,13 @@ from cmkit.trust.laboratory import unit_doubts, without_results
 from cmkit.trust.screen import screen_bottles
 from cmkit.wear.causes import likely_causes
 from cmkit.wear.conditions import judge_conditions
+from cmkit.wear.evidence import collect_evidence
 from cmkit.wear.exposure import sample_exposure
 from cmkit.wear.family import family_numbers
 from cmkit.wear.forecast import forecast_next
 from cmkit.wear.limits import family_limits
 from cmkit.wear.rates import current_wear, run_filter
-from cmkit.wear.verdicts import alarm_spells, bottle_states, collect_evidence, judge, looks_inside
+from cmkit.wear.verdicts import alarm_spells, bottle_states, judge, looks_inside
 
 
 def assess(fleet: Fleet, as_of: str | pd.Timestamp, frozen_numbers: pd.DataFrame | None = None) -> Assessment:

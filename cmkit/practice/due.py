@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from cmkit.records.fleet import Fleet
+from cmkit.records.fleet import Fleet, sampled_every
 
 DUE = ["compartment", "machine", "site", "kind", "every_h", "last_run_h", "last_drawn_on", "due_run_h", "due_meter_h", "due_on", "overdue_h", "overdue", "why"]  # fmt: skip
 # Common practice: halve the interval after an alert, and draw the repeat bottle of an alarm at once.
@@ -11,25 +11,19 @@ _SHARE = {"alert": 0.5, "alarm": 0.0}
 
 
 def sampling_interval(known: Fleet) -> pd.DataFrame:
-    """Today's interval of each compartment of a working machine: compartment, machine, site, kind, every_h (hours).
-
-    An interval the analyst accepted (settings, by compartment, family or kind) wins over the compartment's own, that over its kind's.
-    """
-    settings = known.settings
+    """Today's interval (`sampled_every`) of each compartment of a working machine: compartment, machine, site, kind, every_h (hours)."""
     out = known.compartments.merge(known.machines[["machine", "site", "retired_on"]], on="machine")
     out = out[out["retired_on"].isna()].sort_values("compartment").reset_index(drop=True)
-    usual = out["kind"].map(lambda kind: settings.kind(kind).sample_every_h)
-    every = out["sample_every_h"].where(out["sample_every_h"] > 0, usual)
-    for key in ("kind", "family", "compartment"):
-        every = out[key].map(settings.accepted_intervals).fillna(every)
-    return out[["compartment", "machine", "site", "kind"]].assign(every_h=every.astype(float))
+    every = sampled_every(known).reindex(out["compartment"]).to_numpy()
+    return out[["compartment", "machine", "site", "kind"]].assign(every_h=every)
 
 
 def next_due(known: Fleet, exposure: pd.DataFrame, use: pd.DataFrame, verdicts: pd.DataFrame) -> pd.DataFrame:
     """One row per compartment (columns DUE). overdue means past due by more than the agreed tolerance of the interval.
 
-    exposure: usable bottles; use: machine, h_per_day, last_read_on, last_run_h, idle; verdicts: state and n_bottles per compartment.
-    An idle machine has no due date: it is due by hours when it works again.
+    exposure: usable bottles; use: machine, h_per_day, last_read_on, last_run_h, idle; verdicts: state, n_bottles and believed per
+    compartment. A doubted newest bottle is repeated at once. An idle machine has no due date and is never overdue: it is due by hours
+    when it works again.
     """
     out = sampling_interval(known)
     last = exposure.sort_values(["compartment", "run_h", "drawn_on"]).groupby("compartment").tail(1)
@@ -37,9 +31,11 @@ def next_due(known: Fleet, exposure: pd.DataFrame, use: pd.DataFrame, verdicts: 
         columns={"run_h": "last_run_h", "drawn_on": "last_drawn_on"}
     )
     out = out.merge(last, on="compartment", how="left").merge(use, on="machine", how="left", suffixes=("", "_machine"))
-    out = out.merge(verdicts[["compartment", "state", "n_bottles"]], on="compartment", how="left")
+    out = out.merge(verdicts[["compartment", "state", "n_bottles", "believed"]], on="compartment", how="left")
     never = out["last_run_h"].isna()
     share = out["state"].map(_SHARE).fillna(1.0).where(out["n_bottles"].fillna(0) <= 1, 0.5)
+    doubted = (out["believed"] < 0.5) & out["state"].isin(["alert", "not known"])
+    share = share.where(~doubted, 0.0)
     idle = out["idle"].fillna(False).astype(bool)
     per_day = out["h_per_day"].where(out["h_per_day"] > 0)
     days = (known.date - out["last_read_on"]).dt.days.clip(lower=0)
@@ -47,11 +43,18 @@ def next_due(known: Fleet, exposure: pd.DataFrame, use: pd.DataFrame, verdicts: 
     out["due_run_h"] = (out["last_run_h"] + share * out["every_h"]).where(~never, now_h)
     out["due_meter_h"] = out["due_run_h"] + (out["meter_h"] - out["last_run_h"]).fillna(0)
     out["overdue_h"] = (now_h - out["due_run_h"]).clip(lower=0).fillna(0)
-    out["overdue"] = never | (out["overdue_h"] > known.settings.sampling.interval_tolerance * out["every_h"])
+    late = out["overdue_h"] > known.settings.sampling.interval_tolerance * out["every_h"]
+    out["overdue"] = (never | late) & ~idle
     out["due_on"] = _due_date(known.date, out["due_run_h"], now_h, per_day.where(~idle))
     out["why"] = np.select(
-        [never, out["state"] == "alarm", out["state"] == "alert", idle],
-        ["never sampled", "repeat after alarm", "sooner after alert", "routine, machine idle"],
+        [never, out["state"] == "alarm", doubted, out["state"] == "alert", idle],
+        [
+            "never sampled",
+            "repeat after alarm",
+            "repeat of a doubted bottle",
+            "sooner after alert",
+            "routine, machine idle",
+        ],
         "routine",
     )
     return out[DUE]

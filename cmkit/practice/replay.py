@@ -12,15 +12,17 @@ import pandas as pd
 from cmkit.records.fleet import Fleet
 from cmkit.records.tables import typed
 
-RECORD = ["compartment", "alarm_on", "sample", "run_h", "analytes", "bottles", "finding", "found_on", "outcome", "cause", "lead_h", "cost", "words"]  # fmt: skip
+RECORD = ["compartment", "alarm_on", "known_on", "sample", "run_h", "analytes", "bottles", "finding", "found_on", "outcome", "cause", "lead_h", "cost", "words"]  # fmt: skip
 _WARNED_WITHIN_D = 365  # own choice: an alarm more than a year before a failure is not counted as its warning
 
 
 def alarm_record(known: Fleet, spells: pd.DataFrame, found_h: pd.DataFrame) -> pd.DataFrame:
     """One row per alarm with what was found, then one per failure nobody was warned of (alarm_on NaT), in order of date.
 
-    spells: `wear.verdicts.alarm_spells`; found_h: finding -> running hours (frame with finding, run_h). lead_h: operating hours from
-    the alarm to the finding. cost: the finding's own cost plus its downtime at the site's rate.
+    spells: `wear.verdicts.alarm_spells`; found_h: finding -> running hours (frame with finding, run_h). alarm_on: day its first bottle
+    was drawn; known_on: day that result reached the office. A finding from that day on answers the alarm; one before it was no answer,
+    and a failure before it came without a warning. lead_h: operating hours from known_on to the finding, at the pace between bottle
+    and finding. cost: the finding's own cost plus its downtime at the site's rate.
     """
     findings = known.findings.merge(found_h, on="finding", how="left").sort_values(
         ["compartment", "found_on", "finding"]
@@ -28,16 +30,23 @@ def alarm_record(known: Fleet, spells: pd.DataFrame, found_h: pd.DataFrame) -> p
     findings = findings.assign(all_cost=_whole_cost(known, findings))
     rows, used = [], set()
     own = {c: f.to_dict("records") for c, f in findings.groupby("compartment")}
+    at_work = known.compartments.merge(known.machines.loc[known.machines["retired_on"].isna(), "machine"], on="machine")
+    working = set(at_work["compartment"])
     for spell in spells.sort_values(["compartment", "alarm_on"]).itertuples():
         hit = _answer(spell, own.get(spell.compartment, []))
         if hit is None:
-            rows.append(_row(spell, None))
+            rows.append(_unanswered(spell, spell.compartment in working))
         else:
             used.add(hit["finding"])
-            rows.append(_row(spell, hit))
+            rows.append(_answered(spell, hit))
     silent = findings[(findings["outcome"] == "failed") & ~findings["finding"].isin(used)]
     rows += [_unwarned(f) for f in silent.itertuples()]
-    out = typed(pd.DataFrame(rows, columns=RECORD), ("run_h", "lead_h", "cost"), ("bottles",), ("alarm_on", "found_on"))
+    out = typed(
+        pd.DataFrame(rows, columns=RECORD),
+        ("run_h", "lead_h", "cost"),
+        ("bottles",),
+        ("alarm_on", "known_on", "found_on"),
+    )
     out["_when"] = out["alarm_on"].fillna(out["found_on"])
     return out.sort_values(["_when", "compartment"], kind="stable").drop(columns="_when").reset_index(drop=True)
 
@@ -51,45 +60,54 @@ def _whole_cost(known: Fleet, findings: pd.DataFrame) -> pd.Series:
 
 
 def _answer(spell: Any, findings: list[dict]) -> dict | None:
-    """The first of its compartment's findings after the alarm and before the alarm was closed some other way."""
-    until = spell.closed_on if pd.notna(spell.closed_on) else spell.alarm_on + pd.Timedelta(days=_WARNED_WITHIN_D)
-    last = min(until, spell.alarm_on + pd.Timedelta(days=_WARNED_WITHIN_D))
-    return next((f for f in findings if spell.alarm_on <= f["found_on"] <= last), None)
+    """The first of its compartment's findings after the alarm was known and before it was closed some other way."""
+    until = spell.closed_on if pd.notna(spell.closed_on) else spell.known_on + pd.Timedelta(days=_WARNED_WITHIN_D)
+    last = min(until, spell.known_on + pd.Timedelta(days=_WARNED_WITHIN_D))
+    return next((f for f in findings if spell.known_on <= f["found_on"] <= last), None)
 
 
-def _row(spell: Any, hit: dict | None) -> dict:
-    base = {"compartment": spell.compartment, "alarm_on": spell.alarm_on, "sample": spell.sample, "run_h": spell.run_h,
-            "analytes": spell.analytes, "bottles": spell.bottles}  # fmt: skip
-    if hit is not None:
-        lead = hit["run_h"] - spell.run_h
-        words = {
-            "defect": "confirmed",
-            "failed": "failed before it was looked into",
-            "no defect": "looked into, nothing wrong found",
-        }
-        return base | {"finding": hit["finding"], "found_on": hit["found_on"], "outcome": hit["outcome"], "cause": hit["cause"],
-                       "lead_h": lead, "cost": hit["all_cost"], "words": words[hit["outcome"]]}  # fmt: skip
-    nothing = {"finding": "", "found_on": pd.NaT, "cause": "", "lead_h": np.nan, "cost": np.nan}
-    if pd.isna(spell.closed_on):
-        return base | nothing | {"outcome": "waiting", "words": "nobody has looked yet"}
-    words = {
-        "two clear bottles": "went away by itself",
-        "steady since": "wears faster than before, but steadily",
-        "new component": "component changed, nothing recorded about the old one",
+def _base(spell: Any) -> dict:
+    return {
+        name: getattr(spell, name)
+        for name in ("compartment", "alarm_on", "known_on", "sample", "run_h", "analytes", "bottles")
     }
-    return (
-        base
-        | nothing
-        | {
-            "outcome": "not looked into",
-            "words": words.get(
-                spell.closed_by, f"closed by a {spell.closed_by}, nothing recorded about what was found"
-            ),
-        }
-    )
+
+
+_FOUND = {
+    "defect": "confirmed",
+    "failed": "failed before it was looked into",
+    "no defect": "looked into, nothing wrong found",
+}
+_CLOSED = {
+    "two clear bottles": "went away by itself",
+    "steady since": "wears faster than before, but steadily",
+    "new component": "component changed, nothing recorded about the old one",
+    "replace": "component changed, nothing recorded about the old one",
+}
+
+
+def _answered(spell: Any, hit: dict) -> dict:
+    days, ahead = (hit["found_on"] - spell.alarm_on).days, (hit["found_on"] - spell.known_on).days
+    lead = max(hit["run_h"] - spell.run_h, 0.0) * (ahead / days if days else 0.0)
+    return _base(spell) | {"finding": hit["finding"], "found_on": hit["found_on"], "outcome": hit["outcome"], "cause": hit["cause"],
+                           "lead_h": lead, "cost": hit["all_cost"], "words": _FOUND[hit["outcome"]]}  # fmt: skip
+
+
+def _unanswered(spell: Any, working: bool) -> dict:
+    """An alarm nobody looked into, or not after its result had come."""
+    nothing = {"finding": "", "found_on": pd.NaT, "cause": "", "lead_h": np.nan, "cost": np.nan}
+    if pd.isna(spell.closed_on) and working:
+        return _base(spell) | nothing | {"outcome": "waiting", "words": "nobody has looked yet"}
+    if pd.isna(spell.closed_on):
+        words = "machine retired, nothing recorded about what was found"
+    elif spell.closed_on < spell.known_on:
+        words = f"its result came only after the {spell.closed_by} of {spell.closed_on:%Y-%m-%d}"
+    else:
+        words = _CLOSED.get(spell.closed_by, f"closed by a {spell.closed_by}, nothing recorded about what was found")
+    return _base(spell) | nothing | {"outcome": "not looked into", "words": words}
 
 
 def _unwarned(f: Any) -> dict:
-    return {"compartment": f.compartment, "alarm_on": pd.NaT, "sample": "", "run_h": f.run_h, "analytes": "", "bottles": 0, "finding": f.finding,
+    return {"compartment": f.compartment, "alarm_on": pd.NaT, "known_on": pd.NaT, "sample": "", "run_h": f.run_h, "analytes": "", "bottles": 0, "finding": f.finding,
             "found_on": f.found_on, "outcome": "failed", "cause": f.cause, "lead_h": np.nan, "cost": f.all_cost,
             "words": "failed without a warning"}  # fmt: skip

@@ -64,6 +64,19 @@ class Fleet:
         )
 
 
+def sampled_every(known: Fleet) -> pd.Series:
+    """Today's sampling interval of every compartment, operating hours > 0, by compartment.
+
+    An interval the analyst accepted (settings, by compartment, family or kind) wins over the compartment's own, that over its kind's.
+    """
+    settings, places = known.settings, known.compartments
+    usual = places["kind"].map(lambda kind: settings.kind(kind).sample_every_h)
+    every = places["sample_every_h"].where(places["sample_every_h"] > 0, usual)
+    for key in ("kind", "family", "compartment"):
+        every = places[key].map(settings.accepted_intervals).astype(float).fillna(every)
+    return every.astype(float).set_axis(pd.Index(places["compartment"].to_numpy(), dtype="str"))
+
+
 def counted(arrivals: pd.DataFrame, replaced: pd.DataFrame | None = None) -> pd.DataFrame:
     """Rows read, used and set aside by file; `replaced` are older issues of results, which are set aside too."""
     counts = arrivals.groupby(["file", "table"], sort=True)[["read", "set_aside"]].sum().reset_index()

@@ -15,8 +15,8 @@ from cmkit.fluids.viscosity import grade_viscosity
 from cmkit.records.analytes import below as below_name
 from cmkit.records.analytes import by_rule
 from cmkit.records.fleet import Fleet
+from cmkit.wear.evidence import EVIDENCE
 
-EVIDENCE = ["compartment", "sample", "drawn_on", "known_on", "analyte", "rule", "value", "operator", "threshold", "unit", "state", "words"]  # fmt: skip
 FRESH = ["site", "fluid", "grade", "analyte", "fresh", "n", "basis", "words"]
 _RULE = {"maker": "maker limit", "practice": "condition"}
 _WHOSE = {"maker": "the limit set for it", "practice": "the usual limit"}

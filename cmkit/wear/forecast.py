@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr
 
 from cmkit.records.analytes import with_own
-from cmkit.records.fleet import Fleet
+from cmkit.records.fleet import Fleet, sampled_every
 from cmkit.records.tables import typed
 from cmkit.wear.exposure import effective_hours
 
@@ -206,16 +206,16 @@ def _last_states(known: Fleet, exposure: pd.DataFrame, history: pd.DataFrame, nu
 
 def _plans(known: Fleet, last: pd.DataFrame, use: pd.DataFrame) -> pd.DataFrame:
     """Adds hours to the next bottle, turnaround and hours to the next fluid change."""
-    places = known.compartments[["compartment", "sample_every_h", "change_every_h"]]
+    places = known.compartments[["compartment", "change_every_h"]]
     out = last.merge(places, on="compartment", how="left").merge(
-        use[["machine", "h_per_day", "last_read_on", "last_run_h"]], on="machine", how="left"
+        use[["machine", "h_per_day", "last_read_on", "last_run_h", "idle"]], on="machine", how="left"
     )
     kinds = [known.settings.kind(k) for k in out["kind"]]
     per_day = out["h_per_day"].fillna(0.0).clip(lower=0.0)
-    every = out["sample_every_h"].where(out["sample_every_h"] > 0, [k.sample_every_h for k in kinds])
+    every = sampled_every(known).reindex(out["compartment"]).to_numpy()
     change = out["change_every_h"].where(out["change_every_h"] > 0, [k.change_every_h for k in kinds])
-    idle_days = ((known.date - out["last_read_on"]).dt.days).fillna(0.0).clip(lower=0.0)
-    elapsed = (out["last_run_h"] + idle_days * per_day - out["run_h"]).fillna(0.0)
+    days = ((known.date - out["last_read_on"]).dt.days).fillna(0.0).clip(lower=0.0).where(out["idle"].eq(False), 0.0)
+    elapsed = (out["last_run_h"] + days * per_day - out["run_h"]).fillna(0.0)
     out["hours_ahead"] = np.maximum(every, elapsed)
     out["turnaround"] = known.settings.sampling.turnaround_days * per_day
     done = known.services[known.services["kind"].isin(["change", "flush"])].groupby("compartment")["done_on"].max()

@@ -1,10 +1,8 @@
-"""From evidence to a verdict: what fired on each bottle, which alarms are open, and what each compartment's state is.
+"""From evidence to a verdict: which alarms are open, and what each compartment's state is.
 
-The rule (maths B3): a metal raises an alarm when its result lies `z` predictive standard deviations above what was expected, or when
-the likelihood ratio of a sustained rise passes `rise`. Family, maker and condition limits run beside it, for compartments that were
-always bad. Two bottles decide: the first alarm asks for a repeat bottle, never for a strip-down. An alarm stays open until somebody
-looked, the compartment was repaired, or two believed bottles in a row are clear with the rate back near where it was.
-A doubt about a bottle never hides an alarm; it only changes what is asked for.
+Two bottles decide: the first alarm asks for a repeat bottle, never for a strip-down. An alarm stays open until somebody looked, the
+compartment was repaired, or two believed bottles in a row are clear with the rate back near where it was. A doubt about a bottle never
+hides an alarm; it only changes what is asked for.
 """
 
 from collections.abc import Iterable
@@ -15,157 +13,30 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from cmkit.records.fleet import Fleet
+from cmkit.records.fleet import Fleet, sampled_every
 from cmkit.records.settings import Alarm
-from cmkit.records.tables import typed
+from cmkit.wear.evidence import EVIDENCE
 
-EVIDENCE = ["compartment", "sample", "drawn_on", "known_on", "analyte", "rule", "value", "operator", "threshold", "unit", "state", "words"]  # fmt: skip
 RANK = {"clear": 0, "alert": 1, "alarm": 2}
 _BACK_TO_NORMAL = 1.5  # own choice: the rate counts as back when it is within this factor of the rate before the alarm
 _STEADY = 5  # own choice: so many clear bottles in a row close an alarm even at a higher rate, since a defect would have grown
 
 
-def collect_evidence(
-    known: Fleet,
-    exposure: pd.DataFrame,
-    history: pd.DataFrame,
-    limits: pd.DataFrame,
-    conditions: pd.DataFrame,
-    register: pd.DataFrame,
-) -> pd.DataFrame:
-    """Every rule that fired on every bottle, one row each (columns EVIDENCE), sorted by compartment, date, analyte, rule.
-
-    history: wear filter with change acceptance on; conditions: rows of `wear.conditions.judge_conditions`; limits: `wear.limits`.
-    """
-    alarm = known.settings.alarm
-    trend = history.merge(register[["name", "unit"]], left_on="analyte", right_index=True, how="left")
-    parts = [
-        _departures(trend, alarm),
-        _sustained(trend, alarm),
-        _family_rates(trend, limits),
-        _levels(trend, limits),
-        _low_level(known, exposure),
-        conditions,
-    ]
-    rows = pd.concat([p for p in parts if len(p)] or [pd.DataFrame(columns=EVIDENCE)], ignore_index=True)
-    reported = known.samples.set_index("sample")
-    reported = reported["reported_on"].fillna(reported["received_on"]).fillna(reported["drawn_on"])
-    rows["known_on"] = reported.reindex(rows["sample"].astype("str")).to_numpy()
-    order = ["compartment", "drawn_on", "sample", "analyte", "rule"]
-    rows = typed(rows[EVIDENCE], numbers=("value", "threshold"), dates=("drawn_on", "known_on"))
-    return rows.sort_values(order, kind="stable").reset_index(drop=True)
-
-
-def _rows(
-    frame: pd.DataFrame,
-    rule: str,
-    value: pd.Series,
-    threshold: pd.Series | float,
-    state: pd.Series | str,
-    unit: str,
-    words: list[str],
-) -> pd.DataFrame:
-    out = frame[["compartment", "sample", "drawn_on", "analyte"]].copy()
-    out["rule"], out["value"], out["operator"], out["threshold"] = rule, value, ">=", threshold
-    out["unit"], out["state"], out["words"] = unit, state, words
-    return out
-
-
-def _departures(trend: pd.DataFrame, alarm: Alarm) -> pd.DataFrame:
-    """A result too far above its own forecast. The first bottle of a life has only its family to be compared with: an alert at most.
-
-    Between alert_z and z one metal alone is chance (there are many metals), two in one bottle are an alert.
-    """
-    hit = trend[(trend["z"] >= alarm.alert_z) & ~trend["below"].astype(bool)]
-    strong = hit["z"] >= alarm.z
-    together = hit.groupby("sample")["analyte"].transform("size") >= 2
-    hit, strong = hit[strong | together], strong[strong | together]
-    words = [
-        f"{r.name_} {r.value:g} {r.unit} where {r.expected:.1f} (give or take {1.645 * r.expected_sd:.1f}) was expected"
-        for r in hit.rename(columns={"name": "name_"}).itertuples()
-    ]
-    state = np.where(strong & (hit["order"] >= 1), "alarm", "alert")
-    return _rows(hit, "one-step departure", hit["z"], np.where(strong, alarm.z, alarm.alert_z), state, "sd", words)
-
-
-def _sustained(trend: pd.DataFrame, alarm: Alarm) -> pd.DataFrame:
-    """A rate that rose against the compartment's own past; the first bottle of a life has none."""
-    hit = trend[(trend["rise"] >= alarm.rise) & (trend["order"] >= 1)]
-    words = [
-        f"{r.name_} has been rising faster than its own history over {int(r.change_k) + 1} bottles"
-        if r.change_k >= 1
-        else f"{r.name_} rose faster than its own history in this bottle"
-        for r in hit.rename(columns={"name": "name_"}).itertuples()
-    ]
-    return _rows(hit, "sustained rise", hit["rise"], alarm.rise, "alarm", "likelihood ratio", words)
-
-
-def _family_rates(trend: pd.DataFrame, limits: pd.DataFrame) -> pd.DataFrame:
-    """Rates surely (90 %, one-sided) above the family's alarm limit; worth an alert by themselves, an alarm for a maker's limit."""
-    own = limits[(limits["measure"] == "rate") & (limits["direction"] == "up")]
-    rated = trend[trend["order"] >= 1].merge(own, on=["family", "analyte"], suffixes=("", "_limit"))
-    hit = rated[rated["rate"] - 1.282 * rated["rate_sd"] >= rated["alarm"]]
-    words = [
-        f"{r.name_} wears at {1000 * r.rate:.2g} ppm per 1,000 h; 1 in 40 of its family is above {1000 * r.alarm:.2g}"
-        if r.method != "maker"
-        else f"{r.name_} wears at {1000 * r.rate:.2g} ppm per 1,000 h, above the limit set for it ({1000 * r.alarm:.2g})"
-        for r in hit.rename(columns={"name": "name_"}).itertuples()
-    ]
-    state = np.where(hit["method"] == "maker", "alarm", "alert")
-    return _rows(hit, "wear rate limit", hit["rate"], hit["alarm"], state, "ppm/h", words)
-
-
-def _levels(trend: pd.DataFrame, limits: pd.DataFrame) -> pd.DataFrame:
-    """Results above a fixed limit (alert or alarm as it says), or surely above the family's alarm limit (an alert).
-
-    Surely: above the upper confidence bound of that limit, since a limit borne by few bottles is itself uncertain.
-    """
-    own = limits[(limits["measure"] == "level") & (limits["direction"] == "up")]
-    rated = trend[~trend["below"].astype(bool)].merge(own, on=["family", "analyte"], suffixes=("", "_limit"))
-    fixed = rated["method"].isin(["maker", "practice"])
-    rated["alarm"] = rated["alarm"].where(fixed, rated["alarm_high"].fillna(rated["alarm"]))
-    over, high = rated["value"] >= rated["alarm"], rated["value"] >= rated["alert"]
-    hit = rated.assign(over=over, fixed=fixed)[over | (fixed & high)]
-    bound = hit["alarm"].where(hit["over"], hit["alert"])
-    whose = np.where(
-        hit["method"] == "maker",
-        "the limit set for it",
-        np.where(hit["fixed"], "the usual limit", "its family's limit"),
-    )
-    words = [
-        f"{r.name_} {r.value:g} {r.unit}, above {w} of {b:.3g}"
-        for r, w, b in zip(hit.rename(columns={"name": "name_"}).itertuples(), whose, bound, strict=True)
-    ]
-    state = np.where(hit["over"] & hit["fixed"], "alarm", "alert")
-    out = _rows(hit, "level limit", hit["value"], bound, state, "", words)
-    out["unit"] = hit["unit"]
-    return out
-
-
-def _low_level(known: Fleet, exposure: pd.DataFrame) -> pd.DataFrame:
-    """A sealed compartment found low has lost fluid: an alert, and an alarm when the bottle before was low too (common practice)."""
-    seen = exposure.merge(known.samples[["sample", "fluid_level"]], on="sample")
-    sealed = seen["kind"].map(lambda kind: known.settings.kind(kind).sealed).astype(bool)
-    low = sealed & (seen["fluid_level"] == "low")
-    before = low.groupby(seen["compartment"]).shift(fill_value=False)
-    hit = seen[low].assign(analyte="", again=before[low])
-    words = [
-        "found low again: leak suspected"
-        if again
-        else "found low: a sealed compartment has no other way to lose fluid, leak suspected"
-        for again in hit["again"]
-    ]
-    out = _rows(
-        hit, "low level", pd.Series(np.nan, hit.index), np.nan, np.where(hit["again"], "alarm", "alert"), "", words
-    )
-    out["operator"] = "is"
-    return out
-
-
 def bottle_states(exposure: pd.DataFrame, evidence: pd.DataFrame) -> pd.DataFrame:
-    """One row per usable bottle with the worst state its own evidence gives: exposure's keys plus state and rank."""
+    """One row per bottle with the worst state its own evidence gives: exposure's keys plus state and rank.
+
+    Usable bottles, and those without usable hours that something speaks against (run_h NaN), after the usable bottle before them.
+    """
     rank = evidence["state"].map(RANK).groupby(evidence["sample"]).max()
-    out = exposure[["compartment", "life", "order", "sample", "drawn_on", "run_h", "meter_h"]].copy()
+    keys = ["compartment", "life", "order", "sample", "drawn_on", "run_h", "meter_h"]
+    out = exposure[keys].copy()
+    loose = evidence[~evidence["sample"].isin(out["sample"])].drop_duplicates("sample")
+    if len(loose):
+        own = loose[["compartment", "sample", "drawn_on"]].sort_values("drawn_on", kind="stable")
+        before = out[["compartment", "life", "order", "drawn_on"]].sort_values("drawn_on", kind="stable")
+        own = pd.merge_asof(own, before, on="drawn_on", by="compartment").fillna({"life": 1, "order": -1})
+        out = pd.concat([out, own.astype({"life": "int64", "order": "int64"})], ignore_index=True)[keys]
+        out = out.sort_values(["compartment", "life", "order"], kind="stable", ignore_index=True)
     out["rank"] = out["sample"].map(rank).fillna(0).astype(int)
     out["state"] = out["rank"].map({v: k for k, v in RANK.items()})
     return out
@@ -188,6 +59,7 @@ SPELLS = [
     "compartment",
     "life",
     "alarm_on",
+    "known_on",
     "sample",
     "run_h",
     "last_on",
@@ -203,6 +75,7 @@ def alarm_spells(
 ) -> pd.DataFrame:
     """Every alarm from its first bottle until it was closed (columns SPELLS; closed_on NaT while open).
 
+    alarm_on: day the first bottle was drawn; known_on: day its result reached the office, before which nobody can have been warned.
     looks: compartment, on, by (`finding`, `repair`, `replace`): what closes an alarm apart from bottles. closed_by is one of those or
     `two clear bottles` or `new component`.
     """
@@ -222,9 +95,10 @@ def alarm_spells(
     rows: list[dict] = []
     for compartment, bottles in groupby(concerned.itertuples(), key=lambda bottle: bottle.compartment):
         rows += _spells_of(bottles, done.get(compartment, []), analytes, rates, believed)
-    return pd.DataFrame(rows, columns=SPELLS).astype(
-        {"alarm_on": "datetime64[us]", "last_on": "datetime64[us]", "closed_on": "datetime64[us]"}
-    )
+    out = pd.DataFrame(rows, columns=SPELLS)
+    known_on = dict(zip(alarms["sample"], alarms["known_on"], strict=True))
+    out["known_on"] = [known_on[sample] for sample in out["sample"]]
+    return out.astype({name: "datetime64[us]" for name in SPELLS if name.endswith("_on")})
 
 
 def _spells_of(bottles: Iterable, looks: list, analytes: dict, rates: dict, believed: dict) -> list[dict]:
@@ -232,7 +106,10 @@ def _spells_of(bottles: Iterable, looks: list, analytes: dict, rates: dict, beli
     rows: list[dict] = []
     spell: _Spell | None = None
     before: dict[str, float] = {}
+    life = None
     for bottle in bottles:
+        if bottle.life != life:
+            before, life = {}, bottle.life  # another component's rates are no measure of this one's
         if spell is not None:
             closed = _closed_by_then(spell, bottle, looks)
             if closed:
@@ -251,7 +128,8 @@ def _spells_of(bottles: Iterable, looks: list, analytes: dict, rates: dict, beli
 
 
 def _closed_by_then(spell: _Spell, bottle: Any, looks: list) -> tuple[pd.Timestamp, str] | None:
-    between = [look for look in looks if spell.first.drawn_on <= look[0] <= bottle.drawn_on]
+    # a bottle is drawn before the work of its day: it still belongs to the alarm that day's look answers
+    between = [look for look in looks if spell.first.drawn_on <= look[0] < bottle.drawn_on]
     if between:
         return between[0]
     if bottle.life != spell.first.life:
@@ -293,11 +171,14 @@ def _closed(spell: _Spell, on: pd.Timestamp, by: str) -> dict:
 
 
 def looks_inside(known: Fleet) -> pd.DataFrame:
-    """What closes an alarm: findings, repairs and replacements (compartment, on, by), in order."""
-    found = known.findings[["compartment", "found_on"]].rename(columns={"found_on": "on"}).assign(by="finding")
+    """What closes an alarm, in order: findings, repairs and replacements (compartment, on, by, showed: a finding's outcome)."""
+    found = known.findings[["compartment", "found_on", "outcome"]].set_axis(["compartment", "on", "showed"], axis=1)
     mended = known.services[known.services["kind"].isin(["repair", "replace"])]
-    mended = mended[["compartment", "done_on", "kind"]].rename(columns={"done_on": "on", "kind": "by"})
-    return pd.concat([found, mended], ignore_index=True).sort_values(["compartment", "on", "by"]).reset_index(drop=True)
+    mended = mended[["compartment", "done_on", "kind"]].set_axis(["compartment", "on", "by"], axis=1)
+    fitted = known.compartments[["compartment", "fitted_on"]].dropna().set_axis(["compartment", "on"], axis=1)
+    parts = [found.assign(by="finding"), mended.assign(showed=""), fitted.assign(by="replace", showed="")]
+    out = pd.concat([p for p in parts if len(p)] or parts[:1], ignore_index=True)
+    return out[["compartment", "on", "by", "showed"]].sort_values(["compartment", "on", "by"], ignore_index=True)
 
 
 VERDICTS = ["compartment", "machine", "site", "kind", "family", "state", "reason", "todo", "sample", "drawn_on", "run_h", "meter_h", "since", "n_bottles", "believed", "how_sure"]  # fmt: skip
@@ -310,9 +191,8 @@ def judge(
     """One row per compartment of a working machine: its state today, why in one line, and what to do (columns VERDICTS)."""
     places = known.compartments.merge(known.machines[["machine", "site", "retired_on"]], on="machine")
     places = places[places["retired_on"].isna()].sort_values("compartment")
-    last = (
-        exposure.sort_values(["compartment", "life", "order"]).groupby("compartment").tail(1).set_index("compartment")
-    )
+    looks = looks_inside(known).drop_duplicates("compartment", keep="last").set_index("compartment")
+    last = _newest(bottle_states(exposure, evidence), looks)
     newest = set(last["sample"])
     crossing = forecast[forecast["chance"] >= known.settings.alarm.crossing_chance]
     context = _Context(
@@ -322,15 +202,22 @@ def judge(
         evidence=dict(tuple(evidence[evidence["sample"].isin(newest)].groupby("sample"))),
         nothing=evidence.iloc[:0],
         open=spells[spells["closed_on"].isna()].drop_duplicates("compartment", keep="last").set_index("compartment"),
-        closed=spells.dropna(subset="closed_on").groupby("compartment")["closed_on"].max().to_dict(),
+        looks={str(c): row for c, row in looks.to_dict("index").items()},
         crossing=dict(tuple(crossing.groupby("compartment"))),
         believed=dict(zip(trust["sample"], trust["believed"], strict=True)),
         doubts=dict(tuple(doubts[doubts["sample"].isin(newest)].groupby("sample"))),
         now_h=_hours_now(use, known.date),
-        every={c: e if e > 0 else known.settings.kind(k).sample_every_h for c, k, e in places[["compartment", "kind", "sample_every_h"]].itertuples(index=False)},
+        every=sampled_every(known).to_dict(),
     )  # fmt: skip
     rows = [_verdict(place, context) for place in places.itertuples()]
     return pd.DataFrame(rows, columns=VERDICTS).astype({"drawn_on": "datetime64[us]", "since": "datetime64[us]"})
+
+
+def _newest(states: pd.DataFrame, looks: pd.DataFrame) -> pd.DataFrame:
+    """Each compartment's newest bottle; one without usable hours only until somebody looked."""
+    looked = states["compartment"].map(looks["on"]) >= states["drawn_on"]
+    kept = states[states["run_h"].notna() | ~looked].sort_values(["compartment", "life", "order"], kind="stable")
+    return kept.drop_duplicates("compartment", keep="last").set_index("compartment")
 
 
 @dataclass(frozen=True)
@@ -343,7 +230,7 @@ class _Context:
     evidence: dict
     nothing: pd.DataFrame
     open: pd.DataFrame
-    closed: dict
+    looks: dict
     crossing: dict
     believed: dict
     doubts: dict
@@ -352,8 +239,8 @@ class _Context:
 
 
 def _hours_now(use: pd.DataFrame, day: pd.Timestamp | None) -> dict[str, float]:
-    """Running hours each machine should have reached by `day`, from its last reading and its own use."""
-    days = (day - use["last_read_on"]).dt.days.clip(lower=0)
+    """Running hours each machine should have reached by `day`, from its last reading and its own use; an idle one stands still."""
+    days = (day - use["last_read_on"]).dt.days.clip(lower=0).where(~use["idle"].astype(bool), 0)
     return dict(zip(use["machine"], use["last_run_h"] + days * use["h_per_day"].fillna(0), strict=True))
 
 
@@ -361,26 +248,46 @@ def _verdict(place: Any, context: _Context) -> dict:
     base = {"compartment": place.compartment, "machine": place.machine, "site": place.site, "kind": place.kind, "family": place.family,
             "sample": "", "drawn_on": pd.NaT, "run_h": np.nan, "meter_h": np.nan, "since": pd.NaT, "n_bottles": 0, "believed": np.nan}  # fmt: skip
     if place.compartment not in context.last:
-        return base | {
-            "state": "not known",
-            "reason": "no usable bottle yet",
-            "todo": "Take a first bottle.",
-            "how_sure": "nothing to go by",
-        }
+        return base | _not_known("no usable bottle yet", "Take a first bottle.")
     bottle = context.last[place.compartment]
     base |= {"sample": bottle["sample"], "drawn_on": bottle["drawn_on"], "run_h": bottle["run_h"], "meter_h": bottle["meter_h"],
              "believed": context.believed.get(bottle["sample"], 1.0)}  # fmt: skip
-    rows = _standing_evidence(place.compartment, bottle, context)
+    look = context.looks.get(place.compartment)
+    look = look if look is not None and look["on"] >= bottle["drawn_on"] else None
+    if look is not None and look["by"] == "replace":
+        return base | _not_known(
+            f"component replaced on {look['on']:%Y-%m-%d}; no bottle of the new one yet", "Take a first bottle."
+        )
+    rows = _standing_evidence(place.compartment, bottle, context, look is not None)
     if len(rows) or place.compartment in context.open.index:
         return base | _raised(place.compartment, bottle, rows, base["believed"], context)
+    if look is not None and (bottle["sample"] in context.evidence or look["showed"] in ("defect", "failed")):
+        return base | _looked_into(look)
     return base | _quiet(place.compartment, place.machine, bottle, base["believed"], context)
 
 
-def _standing_evidence(compartment: str, bottle: dict, context: _Context) -> pd.DataFrame:
+def _not_known(reason: str, todo: str) -> dict:
+    return {"state": "not known", "reason": reason, "todo": todo, "how_sure": "nothing to go by"}
+
+
+_SHOWED = {"defect": "defect found", "failed": "failed", "": "repaired"}
+
+
+def _looked_into(look: dict) -> dict:
+    """Somebody has looked since the newest bottle: clear when nothing was wrong, else not known until a bottle shows it mended."""
+    on = f"{look['on']:%Y-%m-%d}"
+    if look["showed"] == "no defect":
+        reason = f"looked into on {on}, nothing wrong found"
+        return {"state": "clear", "reason": reason, "todo": "", "how_sure": "no bottle since that look"}
+    return _not_known(
+        f"{_SHOWED[look['showed']]} on {on}; no bottle since",
+        "Take the next bottle as it falls due: it shows whether that mended it.",
+    )
+
+
+def _standing_evidence(compartment: str, bottle: dict, context: _Context, looked: bool) -> pd.DataFrame:
     """Evidence of the newest bottle, unless somebody looked since, and a forecast that crosses the limit."""
-    rows = context.evidence.get(bottle["sample"], context.nothing)
-    if context.closed.get(compartment, pd.Timestamp.min) >= bottle["drawn_on"]:
-        rows = context.nothing
+    rows = context.nothing if looked else context.evidence.get(bottle["sample"], context.nothing)
     ahead = context.crossing.get(compartment)
     if ahead is None:
         return rows

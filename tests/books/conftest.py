@@ -21,7 +21,8 @@ from cmkit.practice.rounds import CARDS
 from cmkit.practice.technique import TECHNIQUE
 from cmkit.practice.waiting import WAITING
 from cmkit.records.tables import TABLES
-from cmkit.wear.verdicts import EVIDENCE, VERDICTS
+from cmkit.wear.evidence import EVIDENCE
+from cmkit.wear.verdicts import VERDICTS
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

@@ -15,7 +15,8 @@ from cmkit.records.analytes import analyte_register, below
 from cmkit.records.fleet import Fleet
 from cmkit.records.settings import parse_settings
 from cmkit.records.tables import TABLES
-from cmkit.wear.verdicts import alarm_spells, bottle_states, collect_evidence, judge, looks_inside
+from cmkit.wear.evidence import collect_evidence
+from cmkit.wear.verdicts import alarm_spells, bottle_states, judge, looks_inside
 
 METALS = ("Fe_ppm", "Cu_ppm", "Si_ppm", "Al_ppm")
 PLACES = {

@@ -61,7 +61,15 @@ def bottles(run_h: dict[str, float]) -> pd.DataFrame:
 def verdicts(states: dict[str, str], bottles: int = 1) -> pd.DataFrame:
     return pd.DataFrame(
         [
-            {"compartment": c, "machine": "M1", "site": "S", "kind": c.split("/")[1], "state": s, "n_bottles": bottles}
+            {
+                "compartment": c,
+                "machine": "M1",
+                "site": "S",
+                "kind": c.split("/")[1],
+                "state": s,
+                "n_bottles": bottles,
+                "believed": 1.0,
+            }
             for c, s in states.items()
         ]
     )
@@ -117,8 +125,8 @@ def test_cost_of_waiting_by_hand(known, use) -> None:
     assert "M1/final drive" not in out.index
 
 
-def spell(compartment: str, on: str, closed: str | None, by: str) -> dict:
-    return {"compartment": compartment, "life": 1, "alarm_on": pd.Timestamp(on), "sample": "s", "run_h": 4000.0, "last_on": pd.Timestamp(on),
+def spell(compartment: str, on: str, closed: str | None, by: str, known: str | None = None) -> dict:
+    return {"compartment": compartment, "life": 1, "alarm_on": pd.Timestamp(on), "known_on": pd.Timestamp(known or on), "sample": "s", "run_h": 4000.0, "last_on": pd.Timestamp(on),
             "bottles": 1, "analytes": "Fe_ppm", "closed_on": pd.Timestamp(closed) if closed else pd.NaT, "closed_by": by}  # fmt: skip
 
 

@@ -159,9 +159,23 @@ def frames(**services: object) -> dict:
         }
     )
     use = pd.DataFrame(
-        {"machine": ["m"], "h_per_day": [10.0], "last_read_on": [DAY + pd.Timedelta(days=100)], "last_run_h": [1500.0]}
+        {
+            "machine": ["m"],
+            "h_per_day": [10.0],
+            "last_read_on": [DAY + pd.Timedelta(days=100)],
+            "last_run_h": [1500.0],
+            "idle": [False],
+        }
     )
-    compartments = pd.DataFrame({"compartment": ["d"], "sample_every_h": [500.0], "change_every_h": [2000.0]})
+    compartments = pd.DataFrame(
+        {
+            "compartment": ["d"],
+            "kind": ["final drive"],
+            "family": ["f"],
+            "sample_every_h": [500.0],
+            "change_every_h": [2000.0],
+        }
+    )
     work = pd.DataFrame(services or {"compartment": [], "kind": [], "done_on": []}).astype(
         {"done_on": "datetime64[us]"}
     )

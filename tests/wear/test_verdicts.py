@@ -23,7 +23,7 @@ def bottles(states: str, life: int = 1) -> pd.DataFrame:
 
 def alarms_of(states: pd.DataFrame) -> pd.DataFrame:
     hit = states[states["state"] == "alarm"]
-    return hit[["compartment", "sample", "drawn_on", "state"]].assign(analyte="Fe_ppm")
+    return hit[["compartment", "sample", "drawn_on", "state"]].assign(analyte="Fe_ppm", known_on=hit["drawn_on"])
 
 
 def rates(states: pd.DataFrame, values: list[float]) -> pd.DataFrame:

@@ -1,0 +1,177 @@
+"""What fired on each bottle.
+
+The rule (maths B3): a metal raises an alarm when its result lies `z` predictive standard deviations above what was expected, or when
+the likelihood ratio of a sustained rise passes `rise`. Family, maker and condition limits run beside it, for compartments that were
+always bad.
+"""
+
+import numpy as np
+import pandas as pd
+
+from cmkit.records.analytes import below as below_name
+from cmkit.records.analytes import by_rule
+from cmkit.records.fleet import Fleet
+from cmkit.records.settings import Alarm
+from cmkit.records.tables import typed
+
+EVIDENCE = ["compartment", "sample", "drawn_on", "known_on", "analyte", "rule", "value", "operator", "threshold", "unit", "state", "words"]  # fmt: skip
+
+
+def collect_evidence(
+    known: Fleet,
+    exposure: pd.DataFrame,
+    history: pd.DataFrame,
+    limits: pd.DataFrame,
+    conditions: pd.DataFrame,
+    register: pd.DataFrame,
+) -> pd.DataFrame:
+    """Every rule that fired on every bottle, one row each (columns EVIDENCE), sorted by compartment, date, analyte, rule.
+
+    history: wear filter with change acceptance on; conditions: rows of `wear.conditions.judge_conditions`; limits: `wear.limits`.
+    A bottle without usable hours has no trend; what needs no hours (level, condition, fluid found low) is judged there too.
+    """
+    alarm = known.settings.alarm
+    trend = history.merge(register[["name", "unit"]], left_on="analyte", right_index=True, how="left")
+    loose = _without_hours(known, exposure, register)
+    parts = [
+        _departures(trend, alarm),
+        _sustained(trend, alarm),
+        _family_rates(trend, limits, alarm),
+        _levels(pd.concat([trend, loose]) if len(loose) else trend, limits),
+        _low_level(known, exposure),
+        conditions,
+    ]
+    rows = pd.concat([p for p in parts if len(p)] or [pd.DataFrame(columns=EVIDENCE)], ignore_index=True)
+    reported = known.samples.set_index("sample")
+    reported = reported["reported_on"].fillna(reported["received_on"]).fillna(reported["drawn_on"])
+    rows["known_on"] = reported.reindex(rows["sample"].astype("str")).to_numpy()
+    order = ["compartment", "drawn_on", "sample", "analyte", "rule"]
+    rows = typed(rows[EVIDENCE], numbers=("value", "threshold"), dates=("drawn_on", "known_on"))
+    return rows.sort_values(order, kind="stable").reset_index(drop=True)
+
+
+def _without_hours(known: Fleet, exposure: pd.DataFrame, register: pd.DataFrame) -> pd.DataFrame:
+    """Results of rule `rate` of bottles that are not in `exposure`, one row each: what their level alone needs."""
+    bottles = known.samples[~known.samples["sample"].isin(exposure["sample"])]
+    places = known.compartments[["compartment", "family"]]
+    keys = bottles[["sample", "compartment", "drawn_on"]].merge(places, on="compartment")
+    parts = []
+    for name in by_rule(register, "rate"):
+        if len(keys) and name in bottles:
+            result = bottles[["sample", name, below_name(name)]].set_axis(["sample", "value", "below"], axis=1)
+            says = {"analyte": name, "name": register.loc[name, "name"], "unit": register.loc[name, "unit"]}
+            parts.append(keys.merge(result, on="sample").assign(**says))
+    return pd.concat(parts).dropna(subset="value") if parts else keys
+
+
+def _rows(
+    frame: pd.DataFrame,
+    rule: str,
+    value: pd.Series,
+    threshold: pd.Series | float,
+    state: pd.Series | str,
+    unit: str,
+    words: list[str],
+) -> pd.DataFrame:
+    out = frame[["compartment", "sample", "drawn_on", "analyte"]].copy()
+    out["rule"], out["value"], out["operator"], out["threshold"] = rule, value, ">=", threshold
+    out["unit"], out["state"], out["words"] = unit, state, words
+    return out
+
+
+def _departures(trend: pd.DataFrame, alarm: Alarm) -> pd.DataFrame:
+    """A result too far above its own forecast. The first bottle of a life has only its family to be compared with: an alert at most.
+
+    Between alert_z and z one metal alone is chance (there are many metals), two in one bottle are an alert.
+    """
+    hit = trend[(trend["z"] >= alarm.alert_z) & ~trend["below"].astype(bool)]
+    strong = hit["z"] >= alarm.z
+    together = hit.groupby("sample")["analyte"].transform("size") >= 2
+    hit, strong = hit[strong | together], strong[strong | together]
+    words = [
+        f"{r.name_} {r.value:g} {r.unit} where {r.expected:.1f} (give or take {1.645 * r.expected_sd:.1f}) was expected"
+        for r in hit.rename(columns={"name": "name_"}).itertuples()
+    ]
+    state = np.where(strong & (hit["order"] >= 1), "alarm", "alert")
+    return _rows(hit, "one-step departure", hit["z"], np.where(strong, alarm.z, alarm.alert_z), state, "sd", words)
+
+
+def _sustained(trend: pd.DataFrame, alarm: Alarm) -> pd.DataFrame:
+    """A rate that rose against the compartment's own past; the first bottle of a life has none."""
+    hit = trend[(trend["rise"] >= alarm.rise) & (trend["order"] >= 1)]
+    words = [
+        f"{r.name_} has been rising faster than its own history over {int(r.change_k) + 1} bottles"
+        if r.change_k >= 1
+        else f"{r.name_} rose faster than its own history in this bottle"
+        for r in hit.rename(columns={"name": "name_"}).itertuples()
+    ]
+    return _rows(hit, "sustained rise", hit["rise"], alarm.rise, "alarm", "likelihood ratio", words)
+
+
+def _family_rates(trend: pd.DataFrame, limits: pd.DataFrame, alarm: Alarm) -> pd.DataFrame:
+    """Rates surely (90 %, one-sided) above the family's alarm limit, from the second bottle of a life on; an alert by themselves."""
+    own = limits[(limits["measure"] == "rate") & (limits["direction"] == "up")]
+    rated = trend[trend["order"] >= 1].merge(own, on=["family", "analyte"], suffixes=("", "_limit"))
+    hit = rated[rated["rate"] - 1.282 * rated["rate_sd"] >= rated["alarm"]]
+    few = f"1 in {1 / (1 - alarm.alarm_share):.0f}"
+    words = [
+        f"{r.name_} wears at {1000 * r.rate:.2g} ppm per 1,000 h; {few} of its family is above {1000 * r.alarm:.2g}"
+        for r in hit.rename(columns={"name": "name_"}).itertuples()
+    ]
+    return _rows(hit, "wear rate limit", hit["rate"], hit["alarm"], "alert", "ppm/h", words)
+
+
+def _levels(trend: pd.DataFrame, limits: pd.DataFrame) -> pd.DataFrame:
+    """Results above a fixed limit (alert or alarm as it says), or surely above the family's alarm limit (an alert).
+
+    Surely: above the upper confidence bound of that limit, since a limit borne by few bottles is itself uncertain.
+    """
+    own = limits[(limits["measure"] == "level") & (limits["direction"] == "up")]
+    rated = trend[~trend["below"].astype(bool)].merge(own, on=["family", "analyte"], suffixes=("", "_limit"))
+    fixed = rated["method"].isin(["maker", "practice"])
+    rated["alarm"] = rated["alarm"].where(fixed, rated["alarm_high"].fillna(rated["alarm"]))
+    over, high = rated["value"] >= rated["alarm"], rated["value"] >= rated["alert"]
+    hit = rated.assign(over=over, fixed=fixed)[over | (fixed & high)]
+    bound = hit["alarm"].where(hit["over"], hit["alert"])
+    whose = np.where(
+        hit["method"] == "maker",
+        "the limit set for it",
+        np.where(hit["fixed"], "the usual limit", "its family's limit"),
+    )
+    words = [
+        f"{r.name_} {r.value:g} {r.unit}, above {w} of {b:.3g}"
+        for r, w, b in zip(hit.rename(columns={"name": "name_"}).itertuples(), whose, bound, strict=True)
+    ]
+    state = np.where(hit["over"] & hit["fixed"], "alarm", "alert")
+    out = _rows(hit, "level limit", hit["value"], bound, state, "", words)
+    out["unit"] = hit["unit"]
+    return out
+
+
+def _low_level(known: Fleet, exposure: pd.DataFrame) -> pd.DataFrame:
+    """A sealed compartment found low has lost fluid: an alert, and an alarm when it was low when last looked at too (common practice).
+
+    A bottle without a level noted says neither; another component starts afresh.
+    """
+    seen = known.samples[known.samples["fluid_level"].fillna("") != ""]
+    seen = seen[["sample", "compartment", "drawn_on", "fluid_level"]].merge(
+        known.compartments[["compartment", "kind"]], on="compartment"
+    )
+    seen = seen.merge(exposure[["sample", "life", "order"]], on="sample", how="left")
+    seen = seen.sort_values(["compartment", "drawn_on", "order"], kind="stable", ignore_index=True)
+    life = seen.groupby("compartment")["life"].transform(lambda lives: lives.ffill().bfill()).fillna(1)
+    sealed = seen["kind"].map(lambda kind: known.settings.kind(kind).sealed).astype(bool)
+    low = sealed & (seen["fluid_level"] == "low")
+    before = low.groupby([seen["compartment"], life]).shift(fill_value=False)
+    hit = seen[low].assign(analyte="", again=before[low])
+    words = [
+        "found low again: leak suspected"
+        if again
+        else "found low: a sealed compartment has no other way to lose fluid, leak suspected"
+        for again in hit["again"]
+    ]
+    out = _rows(
+        hit, "low level", pd.Series(np.nan, hit.index), np.nan, np.where(hit["again"], "alarm", "alert"), "", words
+    )
+    out["operator"] = "is"
+    return out
