@@ -6,6 +6,8 @@ from datetime import date, datetime
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
 # Words laboratories write instead of a number; common practice. A layout replaces them by its own.
 NOT_DETECTED = (
@@ -77,7 +79,10 @@ class Parsed:
     @property
     def plain(self) -> np.ndarray:
         """True for rows of which nothing need be said: no problem, no repair, not left-censored."""
-        return ~self.below & (self.problem == "") & (self.repair == "")
+        out = ~self.below
+        out[told(self.problem)] = False
+        out[told(self.repair)] = False
+        return out
 
 
 @dataclass(frozen=True)
@@ -91,8 +96,21 @@ class _Number:
 _NO_NUMBER = _Number(problem="not a number")
 
 
+def nothing(n: int) -> np.ndarray:
+    """'' for each of `n` rows: one word that all rows share, so that :func:`told` need not look at them."""
+    return np.broadcast_to(np.array("", dtype=object), n)
+
+
+def told(words: np.ndarray) -> np.ndarray:
+    """Places of the rows of which something is said."""
+    return np.array([], dtype=np.intp) if words.strides == (0,) else np.flatnonzero(words != "")
+
+
 def distinct(cells: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """(codes, unique texts): `unique[codes]` are the cells as text, stripped; a spreadsheet's 12.0 becomes '12', a date ISO."""
+    if isinstance(cells.dtype, pd.StringDtype):
+        codes, words = pd.factorize(cells, use_na_sentinel=False)
+        return codes, np.array([_as_text(w) for w in words], dtype=object)
     kind = pd.api.types.infer_dtype(cells, skipna=False) if cells.dtype.kind == "O" else cells.dtype.kind
     if kind not in ("string", "floating", "integer", "f", "i", "u", "M", "b"):
         cells = np.array([_as_text(c) for c in cells], dtype=object)  # mixed: 1 and True are one to a hash
@@ -100,6 +118,14 @@ def distinct(cells: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     codes, unique = pd.factorize(cells, use_na_sentinel=kind == "string")
     as_text = str.strip if kind == "string" and not set("\xa0\u200b") & set("".join(unique)) else _as_text
     return codes, np.array([as_text(c) for c in unique], dtype=object)
+
+
+def odd_texts(cells: pd.api.extensions.ExtensionArray) -> np.ndarray:
+    """Places of texts that are not simply what they say: missing, empty, blank at an end, with control or other than ASCII signs."""
+    texts = pa.chunked_array(pa.array(cells))
+    simple = pc.and_(pc.ascii_is_printable(texts), pc.equal(pc.ascii_trim_whitespace(texts), texts))
+    simple = pc.and_(simple, pc.greater(pc.binary_length(texts), 0))
+    return np.flatnonzero(~pc.fill_null(simple, False).to_numpy().astype(bool))
 
 
 def text_cells(cells: np.ndarray) -> np.ndarray:
@@ -136,9 +162,7 @@ def parse_numbers(cells: np.ndarray, words: Words = Words(), reporting_limit: fl
     if cells.dtype.kind in "fiu":
         value = cells.astype(float)
         problem = np.where(np.isinf(value), "not a number", "").astype(object)
-        return Parsed(
-            np.where(np.isinf(value), np.nan, value), problem, np.full(n, "", dtype=object), np.zeros(n, dtype=bool)
-        )
+        return Parsed(np.where(np.isinf(value), np.nan, value), problem, nothing(n), np.zeros(n, dtype=bool))
     codes, unique = distinct(cells)
     found = [_one_number(text, words, reporting_limit) for text in unique]
     value = np.array([f.value for f in found], dtype=float)
@@ -149,7 +173,7 @@ def parse_numbers(cells: np.ndarray, words: Words = Words(), reporting_limit: fl
 
 def _in_rows(words: list[str], codes: np.ndarray) -> np.ndarray:
     """Words of the distinct texts for every row."""
-    return np.array(words, dtype=object)[codes] if any(words) else np.full(len(codes), "", dtype=object)
+    return np.array(words, dtype=object)[codes] if any(words) else nothing(len(codes))
 
 
 def _one_number(text: str, words: Words, limit: float) -> _Number:
@@ -230,23 +254,30 @@ _DAY_FIRST = re.compile(r"(\d{1,2})\.(\d{1,2})\.(\d{4})(?: \d{1,2}:\d{2}.*)?")
 _SLASHED = re.compile(r"(\d{1,2})[/-](\d{1,2})[/-](\d{4})(?: \d{1,2}:\d{2}.*)?")
 _YEAR_FIRST = re.compile(r"(\d{4})[/.](\d{1,2})[/.](\d{1,2})(?: \d{1,2}:\d{2}.*)?")
 _FIRST_YEAR = 1950
+_TOO_EARLY = f"a date before {_FIRST_YEAR}"
 _EXCEL_EPOCH = date(1899, 12, 30).toordinal()
 
 
 def parse_dates(cells: np.ndarray, words: Words = Words()) -> Parsed:
     """Days of a column as datetime64[us]; '' gives NaT. Without a declared form only ISO dates and forms with one meaning are read."""
     n = len(cells)
-    empty = np.full(n, "", dtype=object)
     if cells.dtype.kind == "M":
-        days = pd.Series(cells).dt.normalize().to_numpy(dtype="datetime64[us]")
-        return Parsed(days, empty, empty, np.zeros(n, dtype=bool))
+        return _typed_dates(cells)
     codes, unique = distinct(cells)
     found = [_one_date(text, words) for text in unique]
-    if not found:
-        return Parsed(np.full(n, np.datetime64("NaT"), dtype="datetime64[us]"), empty, empty, np.zeros(n, dtype=bool))
     days = np.array([d for d, _, _ in found], dtype="datetime64[us]")[codes]
-    problem, repair = (np.array([f[i] for f in found], dtype=object)[codes] for i in (1, 2))
+    problem, repair = _in_rows([p for _, p, _ in found], codes), _in_rows([r for _, _, r in found], codes)
     return Parsed(days, problem, repair, np.zeros(n, dtype=bool))
+
+
+def _typed_dates(cells: np.ndarray) -> Parsed:
+    days = cells.astype("datetime64[D]").astype("datetime64[us]")
+    early = np.flatnonzero(days < np.datetime64(f"{_FIRST_YEAR}-01-01"))
+    problem = nothing(len(cells))
+    if len(early):
+        problem = problem.copy()
+        days[early], problem[early] = np.datetime64("NaT"), _TOO_EARLY
+    return Parsed(days, problem, nothing(len(cells)), np.zeros(len(cells), dtype=bool))
 
 
 def _one_date(text: str, words: Words) -> tuple[date | None, str, str]:
@@ -264,7 +295,7 @@ def _one_date(text: str, words: Words) -> tuple[date | None, str, str]:
             return None, f"{problem}; wanted {wanted}", ""
     assert day is not None
     if day.year < _FIRST_YEAR:
-        return None, f"a date before {_FIRST_YEAR}", ""
+        return None, _TOO_EARLY, ""
     return day, "", repair
 
 
@@ -299,15 +330,14 @@ def _by_shape(text: str) -> tuple[date | None, str, str]:
 def parse_flags(cells: np.ndarray) -> Parsed:
     """Truth values of a column as 1.0, 0.0 and NaN."""
     n = len(cells)
-    empty = np.full(n, "", dtype=object)
     if cells.dtype.kind == "b":
-        return Parsed(cells.astype(float), empty, empty, np.zeros(n, dtype=bool))
+        return Parsed(cells.astype(float), nothing(n), nothing(n), np.zeros(n, dtype=bool))
     codes, unique = distinct(cells)
     texts = [t.casefold() for t in unique]
     value = np.array([1.0 if t in _TRUE else 0.0 if t in _FALSE else np.nan for t in texts], dtype=float)
     known = _TRUE | _FALSE | {""}
-    problem = np.array(["" if t in known else "wanted true or false" for t in texts], dtype=object)
-    return Parsed(value[codes], problem[codes], empty, np.zeros(n, dtype=bool))
+    problem = _in_rows(["" if t in known else "wanted true or false" for t in texts], codes)
+    return Parsed(value[codes], problem, nothing(n), np.zeros(n, dtype=bool))
 
 
 def normal(text: str) -> str:

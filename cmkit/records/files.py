@@ -196,6 +196,8 @@ def _from_parquet(path: Path, file: str) -> Grid:
         values = frame[name]
         if values.dtype.kind in "fiuMb" and not isinstance(values.dtype, pd.api.extensions.ExtensionDtype):
             columns[str(name)] = values.to_numpy()
+        elif isinstance(values.dtype, pd.StringDtype):
+            columns[str(name)] = values.array
         else:
             columns[str(name)] = np.where(values.isna(), "", values.astype(object)).astype(object)
     rows = np.arange(2, len(frame) + 2)

@@ -162,8 +162,16 @@ def without_repeats(frame: pd.DataFrame, table: Table) -> tuple[pd.DataFrame, pd
     Samples may hold several issues of one bottle's result, each with its own date of report, and a row that says how it was drawn.
     """
     key = [*table.key, "new_meter"] if table.name == "meters" else list(table.key)
-    if not frame.duplicated(key).any():
+    shared = frame.duplicated(key, keep=False)
+    if not shared.any():
         return frame, frame.iloc[:0].assign(reason="")
+    reason = _why_repeated(frame[shared], key, table)
+    reason = reason[reason != ""]
+    return frame[~frame.index.isin(reason.index)], frame.loc[reason.index].assign(reason=reason)
+
+
+def _why_repeated(frame: pd.DataFrame, key: list[str], table: Table) -> pd.Series:
+    """Why a row whose key other rows have too is not used; '' for the one that is."""
     content = [c for c in frame.columns if c not in ("file", "row")]
     first = frame.drop_duplicates(key).set_index(key, drop=False)
     twin = frame.duplicated(content)
@@ -185,8 +193,7 @@ def without_repeats(frame: pd.DataFrame, table: Table) -> tuple[pd.DataFrame, pd
         )
     else:
         reason[again] = f"another row has the same {' and '.join(table.key)}; the one known first is used"
-    lost = reason != ""
-    return frame[~lost], frame[lost].assign(reason=reason[lost])
+    return reason
 
 
 def _two_bottles(base: pd.DataFrame) -> pd.Series:

@@ -16,15 +16,17 @@ from cmkit.records.clean import (
     distinct,
     match_words,
     normal,
+    odd_texts,
     parse_dates,
     parse_flags,
     parse_numbers,
     text_cells,
+    told,
 )
 from cmkit.records.layouts import Cells, Source
 from cmkit.records.tables import SET_ASIDE, Column, Table
 
-# marks rows as lost: (mask, column, what the cells say, why)
+# marks rows as lost: (their places, column, what all cells say, why: for all or for each)
 Lose = Callable[[np.ndarray, str, np.ndarray, np.ndarray | str], None]
 _FUTURE = "a date in the future"
 _NEAR_HINTS = 100  # nearest names are looked up for this many unknown names a file: the search is slow
@@ -87,52 +89,78 @@ _REFERS = {"site": "sites", "machine": "machines", "compartment": "compartments"
 _EVENTS = ("samples", "services", "meters", "findings", "corrections")
 
 
+@dataclass(frozen=True)
+class Checked:
+    """A file's columns in their dtypes, one value a row of the file, and which of its rows are usable (`alive`).
+
+    future: rows that are lost because one of their dates lies in the future.
+    """
+
+    cells: Cells
+    columns: dict[str, Any]
+    alive: np.ndarray
+    future: np.ndarray
+
+    def rows(self, at: np.ndarray) -> pd.DataFrame:
+        """These rows with every column, plus `file` and `row`, their place."""
+        place = pd.DataFrame({"file": self.cells.file, "row": self.cells.rows[at]})
+        columns = {name: values[at] for name, values in self.columns.items()}
+        return pd.concat([place.astype({"file": "str", "row": "int64"}), pd.DataFrame(columns)], axis=1)
+
+
 def usable_rows(cells: Cells, table: Table, context: Context) -> pd.DataFrame:
     """The rows of one file that can be used, with every column of the table in its dtype, plus `file` and `row`."""
-    notes = context.notes
-    _note_reading(cells, table, notes)
-    n = len(cells.rows)
-    alive = np.ones(n, dtype=bool)
-    column, value, reason = (np.full(n, "", dtype=object) for _ in range(3))
-    done: dict[str, Any] = {}
+    _note_reading(cells, table, context.notes)
+    checked = checked_columns(cells, table, context)
+    _note_rows(checked, table, context.notes)
+    _note_gone(checked, table, context.notes)
+    return checked.rows(np.flatnonzero(checked.alive))
 
-    def lose(mask: np.ndarray, name: str, raw: np.ndarray, why: np.ndarray | str) -> None:
-        now = np.flatnonzero(mask & alive)
-        column[now], value[now] = name, text_cells(raw[now])
-        reason[now] = why if isinstance(why, str) else why[now]
-        alive[now] = False
 
-    dates = {c.name: _dates(c, cells, table, context, lose) for c in table.columns if c.kind == "date"}
-    for c in table.columns:
-        if c.kind == "text":
-            done[c.name] = _texts(c, cells, table, context, alive, lose)
-        elif c.kind == "number" and c.required:
-            done[c.name] = _needed_numbers(c, cells, table, context, lose)
-    _note_rows(cells, table, dates, reason, notes)
-    notes.set_aside(cells.file, cells.rows[~alive], column[~alive], value[~alive], reason[~alive], table.name, "row")
-    _note_gone(table, done, cells, alive, notes)
-    columns: dict[str, Any] = {}
+def checked_columns(cells: Cells, table: Table, context: Context) -> Checked:
+    """All rules on one file, column by column; what they find goes to the notes.
+
+    A column that is typed already (Parquet) is compared as a whole, and words are made for the cells that fail alone.
+    """
+    alive = np.ones(len(cells.rows), dtype=bool)
+    future = np.zeros(len(cells.rows), dtype=bool)
+
+    def lose(at: np.ndarray, name: str, raw: np.ndarray, why: np.ndarray | str) -> None:
+        now = alive[at]
+        at, why = at[now], why if isinstance(why, str) else why[now]
+        if len(at):
+            said = text_cells(raw[at])
+            context.notes.set_aside(cells.file, cells.rows[at], name, said, why, table.name, "row")
+            alive[at], future[at] = False, why is _FUTURE
+
+    columns: dict[str, Any] = dict.fromkeys(table.names)
     for c in table.columns:
         if c.kind == "date":
-            columns[c.name] = dates[c.name][alive]
-        elif c.name in done:
-            columns[c.name] = done[c.name][alive]
-        elif c.kind == "number":
-            columns[c.name] = _numbers(c.name, c.unit, cells, alive, table, context)[0]
-        else:
-            columns[c.name] = _flags(c.name, cells, alive, table, context)
-    place = pd.DataFrame({"file": cells.file, "row": cells.rows[alive]}).astype({"file": "str", "row": "int64"})
-    frame = pd.concat([place, pd.DataFrame(columns)], axis=1)
-    return _with_results(frame, cells, alive, table, context) if table.name == "samples" else frame
+            columns[c.name] = _dates(c, cells, table, context, lose)
+    for c in table.columns:
+        if c.kind == "text":
+            columns[c.name] = _texts(c, cells, table, context, alive, lose)
+        elif c.kind == "number" and c.required:
+            columns[c.name] = _needed_numbers(c, cells, table, context, lose)
+    for c in table.columns:
+        if c.kind == "number" and not c.required:
+            columns[c.name] = _numbers(c.name, c.unit, cells, table, context)[0]
+        elif c.kind == "flag":
+            columns[c.name] = pd.arrays.BooleanArray(*_flags(c.name, cells, table, context))
+    if table.name == "samples":
+        columns |= _results(cells, table, context)
+        _check_order(columns, cells, table, context.notes)
+    return Checked(cells, columns, alive, future)
 
 
 def _needed_numbers(c: Column, cells: Cells, table: Table, context: Context, lose: Lose) -> np.ndarray:
     """Numbers of a column without which a row is nothing."""
-    value = _numbers(c.name, c.unit, cells, np.ones(len(cells.rows), dtype=bool), table, context)[0]
+    value = _numbers(c.name, c.unit, cells, table, context)[0]
     raw = _raw(cells, c.name)
-    said = text_cells(raw) != ""
-    lose(np.isnan(value) & said, c.name, raw, "not a usable number, and the row is nothing without it")
-    lose(np.isnan(value), c.name, raw, f"no {c.name} recorded")
+    at = np.flatnonzero(np.isnan(value))
+    said = text_cells(raw[at]) != ""
+    lose(at[said], c.name, raw, "not a usable number, and the row is nothing without it")
+    lose(at[~said], c.name, raw, f"no {c.name} recorded")
     return value
 
 
@@ -171,13 +199,15 @@ def _raw(cells: Cells, name: str) -> np.ndarray:
 
 def _dates(c: Column, cells: Cells, table: Table, context: Context, lose: Lose) -> np.ndarray:
     """Days of one column. Unreadable: the row is lost if it needs the date, else the value is; in the future: the row is lost."""
+    if c.name not in cells.columns and not c.required:
+        return np.full(len(cells.rows), np.datetime64("NaT"), dtype="datetime64[us]")
     raw = _raw(cells, c.name)
     found = parse_dates(raw, cells.words)
     day = found.value
-    bad, mended = np.flatnonzero(found.problem != ""), np.flatnonzero(found.repair != "")
+    bad, mended = told(found.problem), told(found.repair)
     if c.required:
-        lose(found.problem != "", c.name, raw, found.problem)
-        lose(np.isnat(day), c.name, raw, f"no {c.name} recorded")
+        lose(bad, c.name, raw, found.problem[bad])
+        lose(np.flatnonzero(np.isnat(day)), c.name, raw, f"no {c.name} recorded")
     else:
         said = text_cells(raw[bad])
         context.notes.set_aside(cells.file, cells.rows[bad], c.name, said, found.problem[bad], table.name, "value")
@@ -185,7 +215,7 @@ def _dates(c: Column, cells: Cells, table: Table, context: Context, lose: Lose) 
     said = text_cells(raw[mended])
     context.notes.repaired(cells.file, cells.rows[mended], c.name, said, found.repair[mended], table.name, used)
     if table.name in _EVENTS:
-        lose(day > context.today.to_datetime64(), c.name, raw, _FUTURE)
+        lose(np.flatnonzero(day > context.today.to_datetime64()), c.name, raw, _FUTURE)
     return day
 
 
@@ -195,31 +225,56 @@ def _texts(
     """Words of one column: taken as they are, from a list, or the name of something that must exist."""
     if c.name not in cells.columns:
         return _text_array(np.array([""], dtype=object), np.zeros(len(cells.rows), dtype=np.int64))
-    codes, unique = distinct(_raw(cells, c.name))
-    said = unique[codes]
-    if c.required:
-        lose((unique == "")[codes], c.name, said, f"no {c.name} recorded")
-    if c.name != "note":
-        broken = np.array(["\n" in t or "\r" in t for t in unique], dtype=bool)
-        lose(broken[codes], c.name, said, "a line break inside the cell; is a quotation mark missing?")
+    raw = _raw(cells, c.name)
     refers = _REFERS.get(c.name) if c.name not in table.key or table.name == "meters" else None
+    if not refers and not c.one_of:
+        return _free_texts(c, raw, lose)
+    codes, unique = distinct(raw)
+    _lose_unreadable(c, raw, np.arange(len(raw)), codes, unique, lose)
     if refers:
-        asked = np.isin(np.arange(len(unique)), codes[alive])
+        asked = np.zeros(len(unique), dtype=bool)
+        asked[codes[alive]] = True
         found = _match_names(unique, asked, context.names[refers], refers, context.notes.gone.get(refers, {}))
-    elif c.one_of:
+    else:
         found = match_words(unique, c.one_of, ", ".join(c.one_of))
-    else:
-        return _text_array(unique, codes)
-    bad = (found.problem != "")[codes]
-    problem = found.problem[codes]
+    bad = np.flatnonzero((found.problem != "")[codes])
+    problem = found.problem[codes[bad]]
     if c.required:
-        lose(bad, c.name, said, problem)
+        lose(bad, c.name, raw, problem)
     else:
-        context.notes.set_aside(cells.file, cells.rows[bad], c.name, said[bad], problem[bad], table.name, "value")
-    mended = (found.repair != "")[codes] & alive
-    used, repair = found.value[codes][mended], found.repair[codes][mended]
-    context.notes.repaired(cells.file, cells.rows[mended], c.name, said[mended], repair, table.name, used)
+        said = unique[codes[bad]]
+        context.notes.set_aside(cells.file, cells.rows[bad], c.name, said, problem, table.name, "value")
+    mended = np.flatnonzero((found.repair != "")[codes] & alive)
+    said, used, repair = (words[codes[mended]] for words in (unique, found.value, found.repair))
+    context.notes.repaired(cells.file, cells.rows[mended], c.name, said, repair, table.name, used)
     return _text_array(found.value, codes)
+
+
+def _free_texts(c: Column, raw: np.ndarray, lose: Lose) -> pd.api.extensions.ExtensionArray:
+    """Words taken as they are. Of a column that is text already only the odd ones are looked at one by one."""
+    typed = isinstance(raw.dtype, pd.StringDtype)
+    at = odd_texts(raw) if typed else np.arange(len(raw))
+    if typed and not len(at):
+        return raw
+    codes, unique = distinct(raw[at])
+    _lose_unreadable(c, raw, at, codes, unique, lose)
+    found = _text_array(unique, codes)
+    if not typed:
+        return found
+    out = raw.copy()
+    out[at] = found
+    return out
+
+
+def _lose_unreadable(
+    c: Column, raw: np.ndarray, at: np.ndarray, codes: np.ndarray, unique: np.ndarray, lose: Lose
+) -> None:
+    """Rows without a text they need, and rows in which a quotation mark that is missing has swallowed a line."""
+    if c.required:
+        lose(at[(unique == "")[codes]], c.name, raw, f"no {c.name} recorded")
+    broken = np.array(["\n" in t or "\r" in t for t in unique], dtype=bool)
+    if c.name != "note" and broken.any():
+        lose(at[broken[codes]], c.name, raw, "a line break inside the cell; is a quotation mark missing?")
 
 
 def _match_names(said: np.ndarray, asked: np.ndarray, names: pd.Index, refers: str, gone: dict[str, str]) -> Parsed:
@@ -253,12 +308,13 @@ def _unknown_name(text: str, refers: str, by_normal: dict[str, list[str]], gone:
     return f"not in {refers}" + (f"; the nearest name is '{by_normal[near[0]][0]}'" if near else "")
 
 
-def _note_rows(cells: Cells, table: Table, dates: dict[str, np.ndarray], reason: np.ndarray, notes: Notes) -> None:
+def _note_rows(checked: Checked, table: Table, notes: Notes) -> None:
     """Every row read, with the day it reached the office (none where one of its dates lies in the future)."""
-    known = pd.Series(np.full(len(cells.rows), np.datetime64("NaT"), dtype="datetime64[us]"))
+    cells = checked.cells
+    known = np.full(len(cells.rows), np.datetime64("NaT"), dtype="datetime64[us]")
     for name in table.known_on:
-        known = known.fillna(pd.Series(dates[name]))
-    known = known.mask(reason == _FUTURE)
+        known = np.where(np.isnat(known), checked.columns[name], known)
+    known[checked.future] = np.datetime64("NaT")
     frame = pd.DataFrame({"file": cells.file, "row": cells.rows, "table": table.name, "known_on": known})
     if cells.members:
         frame["row"] = [cells.members[int(r)] for r in frame["row"]]
@@ -266,49 +322,45 @@ def _note_rows(cells: Cells, table: Table, dates: dict[str, np.ndarray], reason:
     notes.read.append(frame)
 
 
-def _note_gone(table: Table, done: dict, cells: Cells, alive: np.ndarray, notes: Notes) -> None:
+def _note_gone(checked: Checked, table: Table, notes: Notes) -> None:
     """Names whose row is lost, so that what refers to them can say why it is lost too."""
-    if len(table.key) == 1 and not alive.all():
+    if len(table.key) == 1 and not checked.alive.all():
         gone = notes.gone.setdefault(table.name, {})
-        for name, row in zip(done[table.key[0]][~alive], cells.rows[~alive], strict=True):
-            gone.setdefault(name, f"{cells.file} row {row}")
+        names, rows = checked.columns[table.key[0]][~checked.alive], checked.cells.rows[~checked.alive]
+        for name, row in zip(names, rows, strict=True):
+            gone.setdefault(name, f"{checked.cells.file} row {row}")
 
 
-def _part(cells: Cells, name: str, alive: np.ndarray) -> list[tuple[Source, np.ndarray | slice]]:
-    """Sources of a column with the place of each cell among the rows that are alive."""
-    whole = bool(alive.all())
-    out: list[tuple[Source, np.ndarray | slice]] = []
-    for source, place in cells.columns.get(name, []):
-        if whole:
-            out.append((source, slice(None) if place is None else place))
-            continue
-        at = np.arange(len(cells.rows)) if place is None else place
-        keep = alive[at]
-        part = Source(source.cells[keep], source.rows[keep], source.heading, source.conversion)
-        out.append((part, slice(None) if place is None else (np.cumsum(alive) - 1)[at[keep]]))
-    return out
-
-
-def _numbers(
-    name: str, unit: str, cells: Cells, alive: np.ndarray, table: Table, context: Context
-) -> tuple[np.ndarray, np.ndarray]:
+def _numbers(name: str, unit: str, cells: Cells, table: Table, context: Context) -> tuple[np.ndarray, np.ndarray]:
     """(values in our unit, left-censored flags) of one column; what cannot be used is NaN and noted."""
-    n = int(alive.sum())
+    n = len(cells.rows)
     value, flag = np.full(n, np.nan), np.zeros(n, dtype=bool)
-    low, high, limit = _range(name, unit, context.register if table.name == "samples" else None)
-    for source, place in _part(cells, name, alive):
-        if source.cells.dtype.kind in "fiu":
-            # most cells of a typed file are plain numbers in range: only the others go the long way
-            numbers = source.conversion.apply(source.cells.astype(float))
-            plain = np.isnan(source.cells) | ((numbers >= low) & (numbers <= high) & np.isfinite(numbers))
-            value[place] = np.where(plain, numbers, np.nan)
-            source = Source(source.cells[~plain], source.rows[~plain], source.heading, source.conversion)
-            place = np.flatnonzero(~plain) if isinstance(place, slice) else place[~plain]
-        if len(source.cells):
-            value[place], flag[place] = _read_numbers(
-                source, name, cells, (low, high, limit), unit, table, context.notes
-            )
+    bounds = _range(name, unit, context.register if table.name == "samples" else None)
+    for source, place in cells.columns.get(name, []):
+        read = _typed_numbers if source.cells.dtype.kind in "fiu" else _read_numbers
+        numbers, censored = read(source, name, cells, bounds, unit, table, context.notes)
+        if place is None:
+            return numbers, censored
+        value[place], flag[place] = numbers, censored
     return value, flag
+
+
+def _typed_numbers(
+    source: Source, name: str, cells: Cells, bounds: tuple[float, float, float], unit: str, table: Table, notes: Notes
+) -> tuple[np.ndarray, np.ndarray]:
+    """Numbers that are numbers already: nearly all are in range or missing, and only the others go the long way."""
+    numbers = source.conversion.apply(source.cells.astype(float, copy=False))
+    fine = (numbers >= bounds[0]) & (numbers <= bounds[1])
+    if np.isinf(bounds[:2]).any():
+        fine &= np.isfinite(numbers)
+    odd = np.flatnonzero(~fine)
+    odd = odd[~np.isnan(source.cells[odd])]
+    flag = np.zeros(len(numbers), dtype=bool)
+    if len(odd):
+        rest = Source(source.cells[odd], source.rows[odd], source.heading, source.conversion)
+        numbers = numbers.copy()
+        numbers[odd], flag[odd] = _read_numbers(rest, name, cells, bounds, unit, table, notes)
+    return numbers, flag
 
 
 def _read_numbers(
@@ -363,38 +415,40 @@ def _beyond(numbers: np.ndarray, low: float, high: float, unit: str, found: Pars
     return problem
 
 
-def _flags(name: str, cells: Cells, alive: np.ndarray, table: Table, context: Context) -> pd.Series:
-    out = np.full(int(alive.sum()), np.nan)
-    for source, place in _part(cells, name, alive):
-        if source.cells.dtype.kind == "b":
-            out[place] = source.cells
-            continue
+def _flags(name: str, cells: Cells, table: Table, context: Context) -> tuple[np.ndarray, np.ndarray]:
+    """(true, not recorded) of one column of truth values."""
+    out = np.full(len(cells.rows), np.nan)
+    for source, place in cells.columns.get(name, []):
+        if source.cells.dtype.kind == "b" and place is None:
+            return source.cells.copy(), np.zeros(len(out), dtype=bool)
         found = parse_flags(source.cells)
-        bad = found.problem != ""
-        context.notes.set_aside(
-            cells.file, source.rows[bad], name, text_cells(source.cells[bad]), found.problem[bad], table.name, "value"
-        )
-        out[place] = found.value
-    return pd.Series(pd.arrays.BooleanArray(out == 1.0, np.isnan(out)))
+        bad = told(found.problem)
+        said = text_cells(source.cells[bad])
+        context.notes.set_aside(cells.file, source.rows[bad], name, said, found.problem[bad], table.name, "value")
+        out[slice(None) if place is None else place] = found.value
+    return out == 1.0, np.isnan(out)
 
 
-def _with_results(frame: pd.DataFrame, cells: Cells, alive: np.ndarray, table: Table, context: Context) -> pd.DataFrame:
-    """Samples with every analyte of the register and its left-censored flag; dates that run backwards are taken out."""
+def _results(cells: Cells, table: Table, context: Context) -> dict[str, np.ndarray]:
+    """Every analyte of the register and its left-censored flag."""
     results: dict[str, np.ndarray] = {}
     units = context.register["unit"].to_dict()
     for analyte in context.register.index:
-        value, flag = _numbers(analyte, units[analyte], cells, alive, table, context)
+        value, flag = _numbers(analyte, units[analyte], cells, table, context)
         if below(analyte) in cells.columns:
-            flag |= _flags(below(analyte), cells, alive, table, context).fillna(False).to_numpy(dtype=bool)
+            flag = flag | _flags(below(analyte), cells, table, context)[0]
         results[analyte], results[below(analyte)] = value, flag & ~np.isnan(value)
+    return results
+
+
+def _check_order(columns: dict[str, Any], cells: Cells, table: Table, notes: Notes) -> None:
+    """Takes out dates of a sample that run backwards."""
     for name in ("received_on", "reported_on"):
-        bad = (frame[name] < frame["drawn_on"]).to_numpy()
-        days = frame.loc[bad, name].dt.strftime("%Y-%m-%d")
-        context.notes.set_aside(
-            cells.file, frame.loc[bad, "row"], name, days, "before the day the bottle was drawn", table.name, "value"
-        )
-        frame[name] = frame[name].mask(bad)
-    return pd.concat([frame, pd.DataFrame(results)], axis=1)
+        bad = np.flatnonzero(columns[name] < columns["drawn_on"])
+        days = np.datetime_as_string(columns[name][bad], unit="D")
+        why = "before the day the bottle was drawn"
+        notes.set_aside(cells.file, cells.rows[bad], name, days, why, table.name, "value")
+        columns[name][bad] = np.datetime64("NaT")
 
 
 def finished(notes: Notes) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
