@@ -215,7 +215,7 @@ def judge(
 
 def _newest(states: pd.DataFrame, looks: pd.DataFrame) -> pd.DataFrame:
     """Each compartment's newest bottle; one without usable hours only until somebody looked."""
-    looked = states["compartment"].map(looks["on"]) >= states["drawn_on"]
+    looked = looks["on"].reindex(states["compartment"]).to_numpy() >= states["drawn_on"].to_numpy()
     kept = states[states["run_h"].notna() | ~looked].sort_values(["compartment", "life", "order"], kind="stable")
     return kept.drop_duplicates("compartment", keep="last").set_index("compartment")
 

@@ -111,6 +111,25 @@ def test_an_idle_machine_has_no_due_date(known, use) -> None:
     assert not due.loc["M1/engine", "overdue"]  # the meter stands at 5,000 h, due at 5,050 h
 
 
+def test_an_idle_machine_is_never_overdue(known, use) -> None:
+    """Nothing to draw from a cold machine: it waits, whatever stands against it."""
+    states = verdicts({"M1/engine": "alarm", "M1/final drive": "clear", "M1/hydraulic": "clear"})
+    run = bottles({"M1/engine": 4000.0, "M1/final drive": 4000.0})
+    assert next_due(known, run, use, states)["overdue"].all()
+    due = next_due(known, run, use.assign(idle=True), states)
+    assert not due["overdue"].any()
+    assert due["why"].tolist() == ["repeat after alarm", "routine, machine idle", "never sampled"]
+
+
+def test_a_doubted_bottle_is_repeated_at_once(known, use) -> None:
+    states = verdicts({"M1/engine": "not known", "M1/final drive": "alert", "M1/hydraulic": "clear"})
+    run = bottles({"M1/engine": 5000.0, "M1/final drive": 5000.0, "M1/hydraulic": 5000.0})
+    due = next_due(known, run, use, states.assign(believed=[0.4, 0.4, 0.4])).set_index("compartment")
+    assert due["why"].tolist() == ["repeat of a doubted bottle", "repeat of a doubted bottle", "routine"]
+    assert due["due_run_h"].tolist() == [5000.0, 5000.0, 6000.0]
+    assert next_due(known, run, use, states.assign(believed=0.5))["due_run_h"].tolist() == [5250.0, 5250.0, 6000.0]
+
+
 def test_cost_of_waiting_by_hand(known, use) -> None:
     states = verdicts({"M1/engine": "alarm", "M1/final drive": "clear", "M1/hydraulic": "alert"})
     due = next_due(known, bottles({"M1/engine": 5050.0}), use, states)
@@ -147,3 +166,37 @@ def test_the_record_tells_what_alarms_led_to(known) -> None:
     assert record["words"].tolist()[2] == "failed without a warning"
     # Beta mean of a 3-in-5 prior and one confirmed look: 4 / 6; the unwarned failure is no alarm
     assert confirmed_share(record) == pytest.approx(4 / 6, abs=1e-12)
+
+
+def record_of(known, *spells: dict, f1: float = 4300.0) -> pd.DataFrame:
+    return alarm_record(
+        known, pd.DataFrame(list(spells)), pd.DataFrame({"finding": ["F1", "F2"], "run_h": [f1, 4500.0]})
+    )
+
+
+def test_a_result_that_came_after_the_failure_was_no_warning(known) -> None:
+    """F2: the final drive failed on 1 April; its bottle of 25 March reached the office on 3 April, or on 30 March."""
+    late = record_of(known, spell("M1/final drive", "2026-03-25", "2026-04-01", "finding", known="2026-04-03"))
+    drive = late[late["compartment"] == "M1/final drive"].set_index("outcome")
+    assert drive.loc["not looked into", "words"] == "its result came only after the finding of 2026-04-01"
+    assert drive.loc["failed", "words"] == "failed without a warning"
+    assert confirmed_share(late) == pytest.approx(3 / 5, abs=1e-12)
+    early = record_of(known, spell("M1/final drive", "2026-03-25", "2026-04-01", "finding", known="2026-03-30"))
+    warned = early[early["compartment"] == "M1/final drive"]
+    assert warned["words"].tolist() == ["failed before it was looked into"]
+    # 500 h in the 7 days from bottle to failure; the result was there for the last 2 of them
+    assert warned["lead_h"].tolist() == pytest.approx([500 * 2 / 7], abs=1e-9)
+
+
+def test_lead_hours_are_never_negative(known) -> None:
+    """F1 found at 3,900 h by a derived meter, though the bottle before it says 4,000 h."""
+    out = record_of(known, spell("M1/engine", "2026-02-01", "2026-03-10", "finding"), f1=3900.0)
+    assert out.loc[out["finding"] == "F1", "lead_h"].tolist() == [0.0]
+
+
+def test_an_alarm_of_a_retired_machine_is_not_waited_for(known) -> None:
+    out = record_of(known, spell("M2/engine", "2025-11-01", None, ""), spell("M1/hydraulic", "2026-05-01", None, ""))
+    said = out.set_index("compartment")
+    assert said.loc["M2/engine", "outcome"] == "not looked into"
+    assert said.loc["M2/engine", "words"].startswith("machine retired")
+    assert said.loc["M1/hydraulic", "outcome"] == "waiting"

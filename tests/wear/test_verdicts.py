@@ -85,6 +85,33 @@ def test_a_look_before_the_alarm_closes_nothing() -> None:
     assert spells("..A", [1, 1, 2], looks=[(10, "finding")])["closed_on"].isna().all()
 
 
+def test_a_bottle_of_the_day_of_a_look_belongs_to_the_alarm_it_answers() -> None:
+    """A bottle is drawn before the work of its day: the repeat bottle (day 90) is no second alarm that the same look would answer again."""
+    out = spells("..AA.A", [1, 1, 2, 2, 1, 2], looks=[(90, "finding")])
+    assert out["bottles"].tolist() == [2, 1]
+    assert out["closed_by"].tolist() == ["finding", ""]
+
+
+def test_the_old_components_rate_is_no_measure_of_the_new_one() -> None:
+    """Life 2 wears three times as fast by nature; alarm in its first bottle (a level), then two clear ones at its own pace close it."""
+    frame = pd.concat([bottles("..", 1), bottles("..A..", 2).iloc[2:]], ignore_index=True)
+    frame["order"] = [0, 1, 0, 1, 2]
+    trust = pd.DataFrame({"sample": frame["sample"], "believed": 1.0})
+    looks = pd.DataFrame({"compartment": [], "on": pd.to_datetime([]), "by": []})
+    out = alarm_spells(frame, alarms_of(frame), rates(frame, [1, 1, 3, 3, 3]), trust, looks)
+    assert out["closed_by"].tolist() == ["two clear bottles"]
+
+
+def test_an_alarm_is_known_when_its_first_result_is() -> None:
+    frame = bottles("AA")
+    fired = alarms_of(frame).assign(known_on=frame["drawn_on"] + pd.Timedelta(days=9))
+    trust = pd.DataFrame({"sample": frame["sample"], "believed": 1.0})
+    looks = pd.DataFrame({"compartment": [], "on": pd.to_datetime([]), "by": []})
+    out = alarm_spells(frame, fired, rates(frame, [1, 1]), trust, looks)
+    assert out["known_on"].tolist() == [DAY + pd.Timedelta(days=9)]
+    assert out["alarm_on"].tolist() == [DAY]
+
+
 def test_no_alarm_no_spell() -> None:
     out = spells("..w.", [1, 1, 1, 1])
     assert len(out) == 0
