@@ -24,7 +24,7 @@ from cmkit.wear.causes import likely_causes
 from cmkit.wear.conditions import judge_conditions
 from cmkit.wear.evidence import collect_evidence
 from cmkit.wear.exposure import sample_exposure
-from cmkit.wear.family import family_numbers
+from cmkit.wear.family import drift, family_numbers
 from cmkit.wear.forecast import forecast_next
 from cmkit.wear.limits import family_limits
 from cmkit.wear.rates import current_wear, run_filter
@@ -118,6 +118,19 @@ def frozen_numbers(folder: Path) -> pd.DataFrame | None:
     """Family numbers frozen at an earlier review (`numbers.csv` in the fleet folder, as written by `cmkit assess`), or None."""
     path = folder / "numbers.csv"
     return pd.read_csv(path) if path.exists() else None
+
+
+def numbers_drift(fleet: Fleet, result: Assessment) -> pd.DataFrame:
+    """How far today's estimates lie from the frozen family numbers of `result` (rows of `wear.family.drift`), furthest first.
+
+    fleet: what `result` was assessed from. Only rows that are frozen; empty when none is.
+    """
+    known = fleet.as_of(result.as_of)
+    register = with_own(known.settings.analytes)
+    sound = without_results(known.samples, unit_doubts(known, register)["sample"], register)
+    frozen = result.numbers[result.numbers["frozen_on"].notna()]
+    moved = drift(family_numbers(result.exposure, sound, register), frozen)
+    return moved.sort_values("sds", key=abs, ascending=False, kind="stable", ignore_index=True)
 
 
 def freeze_numbers(result: Assessment, folder: Path) -> Path:

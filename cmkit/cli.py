@@ -181,10 +181,11 @@ def assess(
 
     if not (out or results or freeze):
         raise CmkitError("nothing to write to: name --out FOLDER, --results URL, or --freeze.")
-    result = _assessed(fleet, as_of, version, database)
+    loaded, result = _loaded_and_assessed(fleet, as_of, version, database)
     states = result.verdicts["state"].value_counts()
     words = ", ".join(f"{states.get(s, 0)} {s}" for s in ("alarm", "alert", "clear", "not known"))
     click.echo(f"{len(result.verdicts)} compartments as known on {result.as_of:%Y-%m-%d}: {words}.")
+    _say_drift(loaded, result)
     if out:
         result.save(out)
         click.echo(f"Tables written to {out}")
@@ -198,12 +199,27 @@ def assess(
 
 def _assessed(fleet: Path, as_of: str | None, version: int | None, database: str = "") -> Any:
     """The fleet's assessment on the day asked for, or on the newest record's."""
+    return _loaded_and_assessed(fleet, as_of, version, database)[1]
+
+
+def _loaded_and_assessed(fleet: Path, as_of: str | None, version: int | None, database: str) -> tuple[Any, Any]:
+    """The fleet as loaded, and its assessment."""
     from cmkit.assess import assess as assess_fleet
     from cmkit.assess import frozen_numbers, newest_record
     from cmkit.records.source import open_fleet
 
     loaded = open_fleet(fleet, version, database, click.echo)
-    return assess_fleet(loaded, _day(as_of) if as_of else newest_record(loaded), frozen_numbers(fleet))
+    return loaded, assess_fleet(loaded, _day(as_of) if as_of else newest_record(loaded), frozen_numbers(fleet))
+
+
+def _say_drift(loaded: Any, result: Any) -> None:
+    """Which families drifted from numbers frozen earlier; nothing when none are in use."""
+    from cmkit.assess import numbers_drift
+    from cmkit.wear.family import drift_report
+
+    days = result.numbers["frozen_on"].dropna()
+    if len(days):
+        click.echo(drift_report(numbers_drift(loaded, result), " and ".join(sorted({f"{d:%Y-%m-%d}" for d in days}))))
 
 
 def _day(text: str) -> str:

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from cmkit.assess import assess, newest_record
+from cmkit.assess import assess, newest_record, numbers_drift
 from cmkit.assessment import load_assessment, table_names
 from cmkit.errors import MissingTable
 from cmkit.records.fleet import Fleet
@@ -131,3 +131,20 @@ def test_frozen_numbers_are_used_as_they_stand(small, today) -> None:
     both = again.numbers.merge(frozen, on=["family", "analyte"], suffixes=("", "_frozen"))
     np.testing.assert_array_equal(both["m"], both["m_frozen"])
     assert (again.numbers["frozen_on"] == pd.Timestamp("2026-01-01")).all()
+
+
+def test_drift_from_frozen_numbers_is_told(small, today) -> None:
+    """Frozen as they are today, but for one family's iron: a third of it, known to a hundredth. That one alone has drifted, threefold."""
+    frozen = today.numbers.assign(frozen_on=pd.Timestamp("2026-01-01"))
+    row = frozen[frozen["analyte"] == "Fe_ppm"].index[0]
+    frozen.loc[row, ["m", "tau"]] = [frozen.loc[row, "m"] / 3, frozen.loc[row, "m"] / 300]
+    frozen.loc[row, "n_series"] = 100
+    again = assess(small, "2026-06-30", frozen_numbers=frozen)
+    moved = numbers_drift(small, again)
+    assert len(moved) == len(frozen)
+    first = moved.iloc[0]
+    assert (first["family"], first["analyte"]) == (frozen.loc[row, "family"], "Fe_ppm")
+    assert first["ratio"] == pytest.approx(3, rel=1e-9)
+    np.testing.assert_allclose(moved["ratio"].iloc[1:], 1, rtol=1e-9)
+    assert (moved["words"].iloc[1:] == "as frozen").all()
+    assert numbers_drift(small, today).empty

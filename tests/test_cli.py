@@ -1,6 +1,7 @@
 """Commands as a person types them, wrong ones included; and the main job end to end on the demo fleet."""
 
 import json
+import shutil
 import subprocess
 import sys
 from datetime import date
@@ -8,6 +9,7 @@ from html.parser import HTMLParser
 from pathlib import Path
 from urllib.parse import unquote, urlparse
 
+import pandas as pd
 import pytest
 from click.testing import CliRunner
 
@@ -75,6 +77,26 @@ def test_a_full_folder_is_not_written_over(tmp_path) -> None:
     for command in ("demo", "start"):
         assert run(command, str(tmp_path)).exit_code == 2
     assert [p.name for p in tmp_path.iterdir()] == ["mine.txt"]
+
+
+def test_drift_of_frozen_numbers_is_said_while_they_are_in_use(root, tmp_path) -> None:
+    """Frozen in the demo's first year, then one family's iron written down to a fifth: that one is named, and the file can go again."""
+    fleet, day = tmp_path / "fleet", ("--as-of", "2024-06-30")
+    shutil.copytree(root / "sample_data", fleet)
+    first = run("assess", str(fleet), *day, "--freeze")
+    assert first.exit_code == 0, first.output
+    assert "frozen on" not in first.output
+    assert "no drift to speak of" in run("assess", str(fleet), *day, "--freeze").output
+    numbers = pd.read_csv(fleet / "numbers.csv")
+    row = numbers[(numbers["analyte"] == "Fe_ppm") & (numbers["n_series"] >= 4)].index[0]
+    numbers.loc[row, ["m", "tau"]] /= 5
+    numbers.loc[row, "n_series"] = 1000
+    numbers.loc[numbers.index != row, "tau"] *= 100
+    numbers.to_csv(fleet / "numbers.csv", index=False)
+    said = run("assess", str(fleet), *day, "--freeze").output
+    assert "Family numbers frozen on 2024-06-30: " in said
+    assert f"{numbers.loc[row, 'family']}, Fe_ppm: " in said
+    assert "wears faster than when frozen" in said
 
 
 class Links(HTMLParser):

@@ -94,6 +94,23 @@ def drift(numbers: pd.DataFrame, frozen: pd.DataFrame) -> pd.DataFrame:
     return out
 
 
+def drift_report(moved: pd.DataFrame, frozen_on: str, most: int = 5) -> str:
+    """Some lines on a table of :func:`drift`, furthest first: the families that drifted most, or that none did to speak of."""
+    head = f"Family numbers frozen on {frozen_on}"
+    away = moved[moved["words"] != "as frozen"]
+    if not len(away):
+        furthest = [f" (furthest: {r.family}, {r.analyte}, {r.ratio:.2g} times)" for r in moved.head(1).itertuples()]
+        return f"{head}: no drift to speak of in {len(moved)} families and results{''.join(furthest)}."
+    lines = [
+        f"  {r.family}, {r.analyte}: {1000 * r.m_frozen:.2g} then, {1000 * r.m_now:.2g} ppm per 1,000 h now, {r.words}"
+        for r in away.head(most).itertuples()
+    ]
+    more = [f"  and {len(away) - most} more"] if len(away) > most else []
+    return "\n".join(
+        [f"{head}: {len(away)} of {len(moved)} families and results drifted, furthest first.", *lines, *more]
+    )
+
+
 def paule_mandel(estimates: ArrayLike, variances: ArrayLike) -> tuple[float, float, float, Floats]:
     """Between-series variance tau2, mean, its standard error, and the estimates shrunk towards the mean.
 

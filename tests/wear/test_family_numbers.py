@@ -13,7 +13,7 @@ import statsmodels.formula.api as smf
 from numpy.testing import assert_allclose
 
 from cmkit.records.analytes import analyte_register
-from cmkit.wear.family import COLUMNS, drift, family_numbers, paule_mandel
+from cmkit.wear.family import COLUMNS, drift, drift_report, family_numbers, paule_mandel
 from cmkit.wear.slopes import weighted_slopes
 
 REGISTER = analyte_register()
@@ -124,6 +124,26 @@ def test_frozen_numbers_are_used_as_they_stand_and_drift_is_reported(fleets: dic
     assert moved["words"]["Fe_ppm"] == "wears faster than when frozen"
     assert_allclose(moved["ratio"]["Fe_ppm"], 2.0, rtol=0.1)
     assert (moved["words"].drop("Fe_ppm") == "as frozen").all()
+
+
+def test_drift_in_words() -> None:
+    def moved(ratios: list[float], words: list[str]) -> pd.DataFrame:
+        return pd.DataFrame({"family": "engine", "analyte": "Fe_ppm", "m_frozen": 0.02, "m_now": 0.02 * np.array(ratios), "ratio": ratios, "words": words})  # fmt: skip
+
+    still = drift_report(moved([1.2, 1.0], ["as frozen"] * 2), "2026-01-01")
+    assert (
+        still
+        == "Family numbers frozen on 2026-01-01: no drift to speak of in 2 families and results (furthest: engine, Fe_ppm, 1.2 times)."
+    )
+    told = drift_report(
+        moved([3.0, 0.5, 2.0, 1.0], ["wears faster", "wears slower", "wears faster", "as frozen"]), "2026-01-01", most=2
+    )
+    assert told.splitlines() == [
+        "Family numbers frozen on 2026-01-01: 3 of 4 families and results drifted, furthest first.",
+        "  engine, Fe_ppm: 20 then, 60 ppm per 1,000 h now, wears faster",
+        "  engine, Fe_ppm: 20 then, 10 ppm per 1,000 h now, wears slower",
+        "  and 1 more",
+    ]
 
 
 def test_the_same_records_give_the_same_numbers(fleets: dict[str, Any]) -> None:
