@@ -6,7 +6,7 @@ from cmkit.books.book import Book
 from cmkit.books.markup import Column, Html, bullets, facts, folded, join, nothing, paragraph, table, tag
 from cmkit.books.matter import setting
 from cmkit.books.show import Shown, shown
-from cmkit.books.wording import analyte_name, analyte_unit, count, day, listed, number, plain
+from cmkit.books.wording import analyte_name, analyte_unit, count, day, hours, listed, number, plain, short_day
 
 CAUTIONS = (
     "Hot fluid burns: let nothing open or loosen that is hot or under pressure, and use the valve as its maker says.",
@@ -33,6 +33,7 @@ def how_made(book: Book) -> Shown:
         tag("h3", "Cautions"), bullets(CAUTIONS, class_="cautions"),
         tag("h3", "Methods in plain words"), facts(METHODS, "facts methods"),
         tag("h3", "What was not judged"), not_judged(book),
+        tag("h3", "Decided by an analyst"), decided(book),
         tag("h3", "Limits and assumptions used"), _limits(book), _assumptions(book),
         tag("h3", "Where it comes from"), _provenance(book),
     ]  # fmt: skip
@@ -82,6 +83,86 @@ def _aside(book: Book) -> list[Html]:
     )
     heads = ["Reason", "Table", Column("Rows", True)]
     return [folded(words, table(heads, rows, "Set aside, by reason", class_="text", hide_caption=True))]
+
+
+_FIELDS = {"compartment": "compartment", "meter_h": "meter hours", "fluid_h": "hours on the fluid", "makeup_l": "litres added", "drawn_on": "day drawn"}  # fmt: skip
+_MOST_CORRECTIONS = 40
+
+
+def decided(book: Book) -> Html:
+    """Every use of what an analyst decided: corrections, accepted intervals, frozen family numbers, limits of the fleet's own."""
+    parts = [*_corrections(book), *_accepted(book), *_frozen(book), *_own_limits(book)]
+    return (
+        join(parts)
+        if parts
+        else nothing(
+            "Nothing: no correction, accepted interval, frozen number or limit of the fleet's own is in force."
+        )
+    )
+
+
+def _corrections(book: Book) -> list[Html]:
+    """Corrections that changed a bottle shown here, newest first; in a fleet book also how many have no bottle to change."""
+    rows, here = book.tables.corrections, set(book.tables.samples["sample"])
+    if not len(rows):
+        return []
+    applied = rows[rows["sample"].isin(here)].sort_values("decided_on", ascending=False, kind="stable")
+    out: list[Html] = []
+    if len(applied):
+        cells = [
+            [r.sample, _FIELDS.get(r.field, r.field), plain(r.value), r.decided_by or "-", short_day(r.decided_on), plain(r.reason) or "-"]
+            for r in applied.head(_MOST_CORRECTIONS).itertuples()
+        ]  # fmt: skip
+        heads = ["Bottle", "What", "Now taken as", "By", "On", "Why"]
+        more = f", the newest {_MOST_CORRECTIONS} shown" if len(applied) > _MOST_CORRECTIONS else ""
+        made = table(heads, cells, "Corrections applied", class_="text", hide_caption=True)
+        out.append(folded(f"{count(len(applied), 'correction')} applied{more}", made))
+    idle = len(rows) - len(applied)
+    if idle and not book.site:
+        out.append(
+            paragraph(f"{count(idle, 'correction')} of bottles without a result change nothing yet.", class_="note")
+        )
+    return out
+
+
+def _accepted(book: Book) -> list[Html]:
+    """Accepted sampling intervals of what is in this book."""
+    places = book.tables.compartments
+    named = {str(x) for key in ("compartment", "family", "kind") if key in places for x in places[key]}
+    intervals = {k: v for k, v in book.tables.about.get("accepted_intervals", {}).items() if k in named}
+    if not intervals:
+        return []
+    cells = [[book.place_name(name), hours(every)] for name, every in sorted(intervals.items())]
+    made = table(
+        ["Compartment, family or kind", Column("Sampled every", True)], cells, "Accepted intervals", hide_caption=True
+    )
+    return [folded(f"{count(len(cells), 'sampling interval')} accepted", made)]
+
+
+def _frozen(book: Book) -> list[Html]:
+    """On which days the family numbers in use were frozen."""
+    numbers = book.tables.numbers
+    days = numbers["frozen_on"].dropna() if "frozen_on" in numbers else pd.Series(dtype="datetime64[us]")
+    if not len(days):
+        return []
+    when = listed([day(d) for d in sorted(days.unique())])
+    return [paragraph(f"Family numbers frozen on {when}: {len(days):,} of {len(numbers):,} pairs of family and result; the rest is estimated from what is known.")]  # fmt: skip
+
+
+def _own_limits(book: Book) -> list[Html]:
+    """Limits set in the fleet's settings for a family or kind in this book."""
+    places = book.tables.compartments
+    named = {str(x) for key in ("family", "kind") if key in places for x in places[key]}
+    fixed = [x for x in book.tables.about.get("fixed_limits", []) if x["where"] in named]
+    if not fixed:
+        return []
+    cells = [
+        [x["where"], analyte_name(x["analyte"]), f"{number(x['alert'])} / {number(x['alarm'])} {analyte_unit(x['analyte'])}".strip(),
+         "from above" if x["direction"] == "down" else "from below"]
+        for x in fixed
+    ]  # fmt: skip
+    made = table(["For", "Result", "Alert / alarm", "Passed"], cells, "Limits set", class_="text", hide_caption=True)
+    return [folded(f"{count(len(cells), 'limit')} set by the maker or the site", made)]
 
 
 def _limits(book: Book) -> Html:
