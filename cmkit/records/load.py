@@ -149,11 +149,28 @@ def _no_rows(table: Table, context: Context) -> pd.DataFrame:
 
 def in_order(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
     """Rows by key, then by the day they became known, then by their place in the files."""
+    if len(table.key) == 1 and _rising(frame[table.key[0]]):
+        return frame.reset_index(drop=True)
     known = pd.Series(pd.NaT, index=frame.index, dtype="datetime64[us]")
     for name in table.known_on:
         known = known.fillna(frame[name])
     order = frame.assign(_known=known).sort_values([*table.key, "_known", "file", "row"], kind="stable").index
     return frame.loc[order].reset_index(drop=True)
+
+
+def shared_keys(frame: pd.DataFrame, key: list[str]) -> np.ndarray:
+    """True for rows whose key another row has too."""
+    if len(key) > 1:
+        return frame.duplicated(key, keep=False).to_numpy()
+    if _rising(frame[key[0]]):
+        return np.zeros(len(frame), dtype=bool)
+    codes = pd.factorize(frame[key[0]], use_na_sentinel=False)[0]
+    return (np.bincount(codes) > 1)[codes]
+
+
+def _rising(keys: pd.Series) -> bool:
+    """True where every key is greater than the one before it, as numbered bottles often are: in order, and none twice."""
+    return bool((keys.array[1:] > keys.array[:-1]).all())
 
 
 def without_repeats(frame: pd.DataFrame, table: Table) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -162,7 +179,7 @@ def without_repeats(frame: pd.DataFrame, table: Table) -> tuple[pd.DataFrame, pd
     Samples may hold several issues of one bottle's result, each with its own date of report, and a row that says how it was drawn.
     """
     key = [*table.key, "new_meter"] if table.name == "meters" else list(table.key)
-    shared = frame.duplicated(key, keep=False)
+    shared = shared_keys(frame, key)
     if not shared.any():
         return frame, frame.iloc[:0].assign(reason="")
     reason = _why_repeated(frame[shared], key, table)

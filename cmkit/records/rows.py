@@ -93,7 +93,7 @@ _EVENTS = ("samples", "services", "meters", "findings", "corrections")
 class Checked:
     """A file's columns in their dtypes, one value a row of the file, and which of its rows are usable (`alive`).
 
-    future: rows that are lost because one of their dates lies in the future.
+    future: rows that are lost because one of their dates lies in the future. A column of text the file has not is None.
     """
 
     cells: Cells
@@ -104,7 +104,8 @@ class Checked:
     def rows(self, at: np.ndarray) -> pd.DataFrame:
         """These rows with every column, plus `file` and `row`, their place."""
         place = pd.DataFrame({"file": self.cells.file, "row": self.cells.rows[at]})
-        columns = {name: values[at] for name, values in self.columns.items()}
+        none = pd.array([np.nan], dtype="str").take(np.zeros(len(at), dtype=np.intp))
+        columns = {name: none if values is None else values[at] for name, values in self.columns.items()}
         return pd.concat([place.astype({"file": "str", "row": "int64"}), pd.DataFrame(columns)], axis=1)
 
 
@@ -221,10 +222,10 @@ def _dates(c: Column, cells: Cells, table: Table, context: Context, lose: Lose) 
 
 def _texts(
     c: Column, cells: Cells, table: Table, context: Context, alive: np.ndarray, lose: Lose
-) -> pd.api.extensions.ExtensionArray:
+) -> pd.api.extensions.ExtensionArray | None:
     """Words of one column: taken as they are, from a list, or the name of something that must exist."""
     if c.name not in cells.columns:
-        return _text_array(np.array([""], dtype=object), np.zeros(len(cells.rows), dtype=np.int64))
+        return None
     raw = _raw(cells, c.name)
     refers = _REFERS.get(c.name) if c.name not in table.key or table.name == "meters" else None
     if not refers and not c.one_of:
@@ -281,8 +282,9 @@ def _match_names(said: np.ndarray, asked: np.ndarray, names: pd.Index, refers: s
     """Names that must exist: exact, or the only one that differs in case and spacing alone. `asked`: which need a reason."""
     exact = set(names)
     by_normal: dict[str, list[str]] = {}
-    for name in names:
-        by_normal.setdefault(normal(name), []).append(name)
+    if not exact.issuperset(t for t in said if t):
+        for name in names:
+            by_normal.setdefault(normal(name), []).append(name)
     value, problem = np.full(len(said), "", dtype=object), np.full(len(said), "", dtype=object)
     hints = 0
     for i, text in enumerate(said):
@@ -301,7 +303,8 @@ def _match_names(said: np.ndarray, asked: np.ndarray, names: pd.Index, refers: s
 def _unknown_name(text: str, refers: str, by_normal: dict[str, list[str]], gone: dict[str, str]) -> str:
     if text in gone:
         return f"its row in {refers} was set aside; see {gone[text]}"
-    longer = [names[0] for key, names in by_normal.items() if text and key.startswith(normal(text) + "/")]
+    start = normal(text) + "/"
+    longer = [names[0] for key, names in by_normal.items() if text and key.startswith(start)]
     if len(longer) > 1:
         return f"not in {refers}; it could be {' or '.join(repr(n) for n in longer[:4])}: which one is not said"
     near = difflib.get_close_matches(normal(text), by_normal, n=1, cutoff=0.7) if len(text) < 200 else []
@@ -333,14 +336,16 @@ def _note_gone(checked: Checked, table: Table, notes: Notes) -> None:
 
 def _numbers(name: str, unit: str, cells: Cells, table: Table, context: Context) -> tuple[np.ndarray, np.ndarray]:
     """(values in our unit, left-censored flags) of one column; what cannot be used is NaN and noted."""
-    n = len(cells.rows)
-    value, flag = np.full(n, np.nan), np.zeros(n, dtype=bool)
+    parts = []
     bounds = _range(name, unit, context.register if table.name == "samples" else None)
     for source, place in cells.columns.get(name, []):
         read = _typed_numbers if source.cells.dtype.kind in "fiu" else _read_numbers
-        numbers, censored = read(source, name, cells, bounds, unit, table, context.notes)
+        found = read(source, name, cells, bounds, unit, table, context.notes)
         if place is None:
-            return numbers, censored
+            return found
+        parts.append((place, *found))
+    value, flag = np.full(len(cells.rows), np.nan), np.zeros(len(cells.rows), dtype=bool)
+    for place, numbers, censored in parts:
         value[place], flag[place] = numbers, censored
     return value, flag
 
@@ -392,8 +397,10 @@ def _read_numbers(
 def _range(name: str, unit: str, register: pd.DataFrame | None) -> tuple[float, float, float]:
     """(lowest, highest, reporting limit) a number of this column can have."""
     if register is not None and name in register.index:
-        row = register.loc[name]
-        return float(row["plausible_low"]), float(row["plausible_high"]), float(row["reporting_limit"])
+        low, high, limit = (
+            float(register[c].loc[name]) for c in ("plausible_low", "plausible_high", "reporting_limit")
+        )
+        return low, high, limit
     ranges = plausible_ranges()
     return (
         (float(ranges.loc[unit, "low"]), float(ranges.loc[unit, "high"]), np.nan)
@@ -417,10 +424,11 @@ def _beyond(numbers: np.ndarray, low: float, high: float, unit: str, found: Pars
 
 def _flags(name: str, cells: Cells, table: Table, context: Context) -> tuple[np.ndarray, np.ndarray]:
     """(true, not recorded) of one column of truth values."""
-    out = np.full(len(cells.rows), np.nan)
-    for source, place in cells.columns.get(name, []):
-        if source.cells.dtype.kind == "b" and place is None:
-            return source.cells.copy(), np.zeros(len(out), dtype=bool)
+    n, sources = len(cells.rows), cells.columns.get(name, [])
+    if len(sources) == 1 and sources[0][1] is None and sources[0][0].cells.dtype.kind == "b":
+        return sources[0][0].cells, np.zeros(n, dtype=bool)
+    out = np.full(n, np.nan)
+    for source, place in sources:
         found = parse_flags(source.cells)
         bad = told(found.problem)
         said = text_cells(source.cells[bad])
