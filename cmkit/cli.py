@@ -147,6 +147,8 @@ def returned(fleet: Path, sheet: Path, dry_run: bool) -> None:
     from cmkit.records.load import load_fleet
     from cmkit.trust.hours import screen_hours
 
+    if not sheet.is_file():
+        raise CmkitError(f"{sheet}: no such file; wanted the filled XLSX that came with the round.")
     today = pd.Timestamp(date.today())
     known = load_fleet(fleet).as_of(today)
     found = read_field_sheet(sheet, known, newest_meters(known, screen_hours(known)), today)
@@ -218,6 +220,10 @@ def _say_drift(loaded: Any, result: Any) -> None:
     from cmkit.wear.family import drift_report
 
     days = result.numbers["frozen_on"].dropna()
+    if (days > result.as_of).any():
+        click.echo(
+            f"Some family numbers were frozen after {result.as_of:%Y-%m-%d}: this view knows more than that day did."
+        )
     if len(days):
         click.echo(drift_report(numbers_drift(loaded, result), " and ".join(sorted({f"{d:%Y-%m-%d}" for d in days}))))
 

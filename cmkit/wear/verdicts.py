@@ -322,11 +322,11 @@ def _raised(compartment: str, bottle: dict, rows: pd.DataFrame, believed: float,
     bottles = int(spell["bottles"]) if spell is not None else 1
     todo = _todo(state, spell is not None, bottles, leak, believed, context.doubts.get(bottle["sample"]))
     since = spell["alarm_on"] if spell is not None else bottle["drawn_on"]
-    sure = (
-        f"{_count(bottles, 'bottle')} so far, {_count(max(metals, 1), 'measure')} out of line"
-        if state == "alarm"
-        else "worth watching; chance alone can do this"
-    )
+    sure = "worth watching; chance alone can do this"
+    if state == "alarm":
+        sure = f"{_count(bottles, 'bottle')} so far, {_count(max(metals, 1), 'measure')} out of line"
+    elif spell is not None:
+        sure = f"alarm of {_count(bottles, 'bottle')} still open"
     if believed < 0.5:
         sure = "the newest bottle is doubted"
     return {"state": state, "reason": reason, "todo": todo, "since": since, "n_bottles": bottles, "how_sure": sure}

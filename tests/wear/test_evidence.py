@@ -349,6 +349,7 @@ def test_an_open_alarm_is_remembered_when_the_newest_bottle_adds_nothing(make_fl
     assert (out["state"], out["since"]) == ("alert", day(1))
     assert out["reason"] == "alarm of 2026-01-31 not looked into yet; the newest bottle adds nothing"
     assert out["todo"] == "Take a repeat bottle, or record what was found; the alarm is still open."
+    assert out["how_sure"] == "alarm of 1 bottle still open"
     assert "Look inside, or record" in verdict(known, found=alarms(known, 0, 1, order=1))["todo"]
 
 
