@@ -10,6 +10,7 @@ from cmkit.books.plain import link, plain_page
 from cmkit.books.publish import write_whole
 from cmkit.books.sections.headline import headline_words, state_counts
 from cmkit.books.sections.since import TITLES, changes
+from cmkit.books.wording import month_name
 
 _NEW = ("raised", "worse", "confirmed", "unfounded", "cleared")
 
@@ -61,7 +62,7 @@ def write_digest(whole: Assessment, month: str, folder: Path, pages: dict[str, s
     words = [found["headline"]] + ([] if rows else ["Nothing is new since last month."])
     heads = ["Site", "Compartment", "What is new", "When", "What to do"] if rows else []
     page = plain_page(
-        f"{found['fleet']}: what is new in {month}",
+        f"{found['fleet']}: what is new in {month_name(month)}",
         words,
         heads=heads,
         rows=rows,

@@ -16,8 +16,6 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
-
 from cmkit.assessment import Assessment, load_assessment
 from cmkit.books import executors, publish
 from cmkit.books.digest import write_digest
@@ -25,6 +23,7 @@ from cmkit.books.download import write_tables
 from cmkit.books.folders import site_folders
 from cmkit.books.plain import link, plain_page
 from cmkit.books.run import LIMITS, BookJob, BookResult, Limits, check_job, make_book
+from cmkit.books.wording import count, month_name
 from cmkit.errors import BookError, ParameterError
 from cmkit.practice.sheets import write_field_sheet
 
@@ -297,10 +296,6 @@ def _about_hash(part: Assessment) -> str:
     return json.dumps({k: v for k, v in part.about.items() if k != "sources"}, sort_keys=True)
 
 
-def _month_words(month: str) -> str:
-    return f"{pd.Timestamp(month + '-01'):%B %Y}"
-
-
 def _page(run: _Run, kind: str, title: str, nav: list[dict[str, str]]) -> dict[str, Any]:
     about = run.whole.about
     return {
@@ -308,7 +303,7 @@ def _page(run: _Run, kind: str, title: str, nav: list[dict[str, str]]) -> dict[s
         "title": title,
         "fleet": str(about["fleet"]),
         "month": run.month,
-        "month_words": _month_words(run.month),
+        "month_words": month_name(run.month),
         "as_of": f"{run.whole.as_of:%Y-%m-%d}",
         "nav": nav,
     }
@@ -321,7 +316,7 @@ def _fleet_page(run: _Run, folders: dict[str, str], names: dict[str, str]) -> di
         link("Tables", "tables/tables.xlsx"),
         link("Other months", "../index.html"),
     ]
-    return _page(run, "fleet", f"{run.whole.about['fleet']}, {_month_words(run.month)}", nav)
+    return _page(run, "fleet", f"{run.whole.about['fleet']}, {month_name(run.month)}", nav)
 
 
 def _site_page(run: _Run, site: str, name: str, book: str) -> dict[str, Any]:
@@ -331,7 +326,7 @@ def _site_page(run: _Run, site: str, name: str, book: str) -> dict[str, Any]:
     if book == "round":
         nav.append(link("Field sheet to fill in (XLSX)", "round.xlsx"))
     nav += [link("Notebook", f"{book}.ipynb"), link("Other months", "../../../index.html")]
-    title = f"{name}, {_month_words(run.month)}" if book == "book" else f"{name}: next round of bottles"
+    title = f"{name}, {month_name(run.month)}" if book == "book" else f"{name}: next round of bottles"
     return _page(run, "site" if book == "book" else book, title, nav) | {
         "site": site,
         "site_name": name,
@@ -443,14 +438,20 @@ def publish_index(out: Path) -> None:
     for record in publish.published_months(out):
         books = record.get("books", {})
         failed = [b["title"] for b in books.values() if not b["made"]]
+        month = record["month"]
+        sites = sum(key.endswith("/book") and b["made"] for key, b in books.items())
+        news = (out / month / "digest.html").exists()
         cells = [
-            link(_month_words(record["month"]), f"{record['month']}/index.html"),
+            link(month_name(month), f"{month}/index.html"),
+            link("what is new", f"{month}/digest.html") if news else "",
+            count(sites, "site book"),
             record.get("as_of", ""),
-            str(len(books)),
         ]
         rows.append([*cells, "; ".join(failed) or "none"])
     fleet = next((r["fleet"] for r in publish.published_months(out) if "fleet" in r), "Fleet")
-    page = plain_page(f"{fleet}: books by month", [], heads=["Month", "As known on", "Books", "Not made"], rows=rows)
+    heads = ["Month", "In short", "Books", "As known on", "Not made"]
+    words = ["A month's name leads to the fleet's book, and from there to each site's."]
+    page = plain_page(f"{fleet}: books by month", words, heads=heads, rows=rows)
     place = out / "index.html"
     if not place.exists() or place.read_text(encoding="utf-8") != page:
         publish.write_whole(place, page)

@@ -1,19 +1,26 @@
 """The interval advice as plain text for a terminal or a log."""
 
+import numpy as np
 import pandas as pd
 
 SHOWN = 40
 
 
+def worth_changing(rows: pd.DataFrame) -> pd.Series:
+    """Flags advice that differs from today's interval and is not on the flat stretch where the choice hardly matters."""
+    flat = rows["today_h"].between(rows["flat_low_h"], rows["flat_high_h"])
+    return ~np.isclose(rows["advised_h"], rows["today_h"]) & ~flat & (rows["saving"] > 0)
+
+
 def intervals_text(intervals: pd.DataFrame, currency: str) -> str:
     """What would be saved most, first: at most SHOWN compartments whose interval would change, at most 100 columns wide."""
     judged = intervals[intervals["cost_today"].notna()]
-    changed = judged[judged["advised_h"].fillna(0) != judged["today_h"]].sort_values(
-        ["saving", "compartment"], ascending=[False, True]
-    )
+    changed = judged[worth_changing(judged)].sort_values(["saving", "compartment"], ascending=[False, True])
     lines = [
-        f"{len(intervals)} compartments: {len(changed)} would be sampled at another interval, {len(intervals) - len(judged)} not judged.",
-        f"Costs in {currency} per 1,000 operating hours; the range is where nine in ten savings would lie.",
+        f"{len(intervals)} compartments, {len(intervals) - len(judged)} of them not judged.",
+        f"{len(judged) - len(changed)} best left as they are: today's interval is the best, or the choice hardly matters.",
+        f"{len(changed)} for which another interval is expected to cost less. {_sure(changed)}",
+        f"Costs in {currency} per 1,000 operating hours; nine in ten savings would lie in the range.",
         "",
         f"{'compartment':<34}{'today h':>8}{'advised h':>10}{'cost now':>10}{'saving':>9}{'range':>16}  binds",
     ]
@@ -25,6 +32,14 @@ def intervals_text(intervals: pd.DataFrame, currency: str) -> str:
         "Advice only. Accept one with --accept 'NAME=HOURS'; the machine maker's manual and warranty terms come first.",
     ]
     return "\n".join(lines)
+
+
+def _sure(changed: pd.DataFrame) -> str:
+    """How many of the savings are sure."""
+    sure = int((changed["saving_low"] > 0).sum())
+    if not len(changed):
+        return ""
+    return f"{sure} of these savings sure." if sure else "No saving is sure: each range reaches below nothing."
 
 
 def _line(row) -> str:  # type: ignore[no-untyped-def]

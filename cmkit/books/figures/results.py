@@ -8,7 +8,7 @@ import plotly.graph_objects as go
 
 from cmkit.books.figures.panels import axis, band, limit_line, line, rounded, stacked, uprights
 from cmkit.books.look import ACCENT, INK, LINE, SOFT, figure
-from cmkit.books.wording import analyte_name, figure_text, listed, number, quantity, short_day, with_unit
+from cmkit.books.wording import analyte_name, count, figure_text, listed, number, quantity, short_day, with_unit
 
 NINE_IN_TEN = 1.645
 
@@ -56,7 +56,7 @@ def results_over_fluid(points: pd.DataFrame, limits: pd.DataFrame, where: str) -
         + " A line that climbs above the earlier ones at the same fluid hours means faster wear, not older fluid."
     )
     newest = points[points["charge"] == points["charge"].max()]
-    alt = f"Line charts of {listed([analyte_name(a) for a in analytes])} against hours on the fluid; {newest['drawn_on'].nunique()} results on the present charge."
+    alt = f"Line charts of {listed([analyte_name(a) for a in analytes])} against hours on the fluid; {count(newest['drawn_on'].nunique(), 'result')} on the present charge."
     return figure(data, layout, caption, alt, _table(points, analytes))
 
 
@@ -120,7 +120,7 @@ def _alt(points: pd.DataFrame, limits: pd.DataFrame, analytes: list[str], where:
         said.append(
             words + (f", alarm limit {number(bound.iloc[0])}" if len(bound) and np.isfinite(bound.iloc[0]) else "")
         )
-    return f"Line charts of {points['drawn_on'].nunique()} bottles from {where}: {'; '.join(said)}."
+    return f"Line charts of {count(points['drawn_on'].nunique(), 'bottle')} from {where}: {'; '.join(said)}."
 
 
 def _table(points: pd.DataFrame, analytes: list[str]) -> dict[str, Any]:

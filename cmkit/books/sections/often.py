@@ -2,7 +2,6 @@
 
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from cmkit.books.book import Book
@@ -10,6 +9,7 @@ from cmkit.books.figures.curves import cost_curves
 from cmkit.books.markup import Column, Html, folded, nothing, paragraph, table
 from cmkit.books.show import Item, Shown, shown
 from cmkit.books.wording import hours, listed, money, plain, sentence
+from cmkit.intervals.report import worth_changing
 
 CURVES_SHOWN = 3
 SHOWN_ROWS = 12
@@ -30,12 +30,6 @@ def _named(book: Book, rows: pd.DataFrame) -> pd.DataFrame:
         family = rows["family"].astype("str") if "family" in rows else own
         return rows.assign(name=[book.place_name(c) if c else f for c, f in zip(own, family, strict=True)])
     return rows.assign(name=rows["family"].astype("str"))
-
-
-def worth_changing(rows: pd.DataFrame) -> pd.Series:
-    """Flags advice that differs from today's interval and is not on the flat stretch where the choice hardly matters."""
-    flat = rows["today_h"].between(rows["flat_low_h"], rows["flat_high_h"])
-    return ~np.isclose(rows["advised_h"], rows["today_h"]) & ~flat & (rows["saving"] > 0)
 
 
 def grouped_advice(book: Book, rows: pd.DataFrame) -> pd.DataFrame:

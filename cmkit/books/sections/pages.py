@@ -207,7 +207,8 @@ def _before(book: Book, compartment: str) -> Html:
             "failed": "failed",
             "no defect": "looked into, nothing wrong found",
         }[f.outcome]
-        lines.append((f.found_on, f"{words}{f': {f.cause}' if f.cause else ''}{f' ({f.note})' if f.note else ''}"))
+        cause, note = (text if pd.notna(text) else "" for text in (f.cause, f.note))
+        lines.append((f.found_on, f"{words}{f': {cause}' if cause else ''}{f' ({note})' if note else ''}"))
     for r in tables.record[
         (tables.record["compartment"] == compartment) & tables.record["alarm_on"].notna()
     ].itertuples():

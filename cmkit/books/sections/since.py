@@ -64,7 +64,7 @@ def changes(book: Book) -> pd.DataFrame:
 def _change(was: str, state: str, now: pd.Series, look: pd.Series | None) -> tuple[str, str]:
     """What happened to one compartment, and the words for it; empty when nothing did."""
     if look is not None:
-        cause = f": {look['cause']}" if look["cause"] else ""
+        cause = f": {look['cause']}" if pd.notna(look["cause"]) and look["cause"] else ""
         word = {"defect": "defect found", "failed": "failed", "no defect": "nothing wrong found"}[look["outcome"]]
         return (
             "unfounded" if look["outcome"] == "no defect" else "confirmed"
