@@ -4,9 +4,10 @@ import math
 from datetime import datetime
 
 import numpy as np
+import pandas as pd
 import pytest
 
-from cmkit.records.clean import Words, match_words, normal, parse_dates, parse_flags, parse_numbers
+from cmkit.records.clean import Words, match_words, normal, odd_texts, parse_dates, parse_flags, parse_numbers
 
 
 def one(text: object, decimal: str = "", limit: float = float("nan")) -> tuple[float, bool, str, str]:
@@ -147,3 +148,18 @@ def test_flags_and_words() -> None:
 def test_normal_takes_out_case_and_spacing_only() -> None:
     assert normal(" WL-01 /  Final Drive/ Left ") == "wl-01/final drive/left"
     assert normal("left") != normal("right")
+
+
+def test_typed_days_are_judged_as_written_ones() -> None:
+    days = np.array(["1949-12-31T23:00", "1950-01-01T07:30", "NaT", "1969-12-31T23:00"], dtype="datetime64[us]")
+    found = parse_dates(days)
+    assert found.problem.tolist() == ["a date before 1950", "", "", ""]
+    assert np.datetime_as_string(found.value, unit="s").tolist() == [
+        "NaT", "1950-01-01T00:00:00", "NaT", "1969-12-31T00:00:00",
+    ]  # fmt: skip
+
+
+def test_texts_that_need_a_look() -> None:
+    texts = pd.array(["B 1", " B1", "B1 ", "", None, "B\n1", "Bö", "B1"], dtype="str")
+    assert odd_texts(texts).tolist() == [1, 2, 3, 4, 5, 6]
+    assert odd_texts(texts[:0]).tolist() == []

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from cmkit.errors import MissingTable, RecordsError, SettingsError, UnknownColumn, WrongFile
 from cmkit.records.analytes import analyte_register, below
 from cmkit.records.fleet import Fleet
-from cmkit.records.load import load_fleet
+from cmkit.records.load import load_fleet, shared_keys
 from cmkit.records.tables import SET_ASIDE, TABLES
 
 TODAY = date(2026, 1, 31)
@@ -456,3 +456,11 @@ def test_a_row_that_ends_early_is_said_and_a_cut_file_loses_its_last_row(load: C
         (3, "the file ends in the middle of this row; was it copied whole?")
     ]
     assert balanced(fleet)
+
+
+@given(st.lists(st.sampled_from(["A1", "A2", "A3", "B1"]) | st.none(), max_size=8))
+def test_keys_that_rows_share(keys: list[str | None]) -> None:
+    """Against pandas, for keys in order and in none."""
+    frame = pd.DataFrame({"sample": pd.array(keys, dtype="str")})
+    for part in (frame, frame.sort_values("sample", ignore_index=True)):
+        assert shared_keys(part, ["sample"]).tolist() == part.duplicated("sample", keep=False).tolist()
