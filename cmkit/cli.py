@@ -77,7 +77,7 @@ def start(folder: Path) -> None:
     click.echo(f"{len(files)} files written to {folder}. Replace the examples by your own, then: cmkit check {folder}")
 
 
-@main.command()
+@main.command(short_help="Propose a layout for a laboratory file.")
 @_path("file")
 @_file_option("--fleet", help="Fleet folder whose compartments the file may name.")
 @_file_option("--out", help="Write the layout here; nothing is written over.")
@@ -111,7 +111,7 @@ def check(fleet: Path) -> None:
     click.echo(reading_report(load_fleet(fleet)))
 
 
-@main.command("take-in")
+@main.command("take-in", short_help="Add what is new to the store of checked records.")
 @_path("fleet")
 def take_in(fleet: Path) -> None:
     """Add what is new in FLEET and its inbox/ to the store of checked records, once and only once."""
@@ -132,7 +132,7 @@ def history(fleet: Path) -> None:
     click.echo(versions(fleet).to_string(index=False))
 
 
-@main.command()
+@main.command(short_help="Take in a filled field sheet of a round.")
 @_path("fleet")
 @_path("sheet")
 @click.option("--dry-run", is_flag=True, help="Only say what was found; write nothing.")
@@ -181,6 +181,7 @@ def assess(
     from cmkit.assessment import table_names
     from cmkit.records.database import write_results
 
+    _one_source(version, database)
     if not (out or results or freeze):
         raise CmkitError("nothing to write to: name --out FOLDER, --results URL, or --freeze.")
     loaded, result = _loaded_and_assessed(fleet, as_of, version, database)
@@ -228,6 +229,11 @@ def _say_drift(loaded: Any, result: Any) -> None:
         click.echo(drift_report(numbers_drift(loaded, result), " and ".join(sorted({f"{d:%Y-%m-%d}" for d in days}))))
 
 
+def _one_source(version: int | None, database: str) -> None:
+    if version is not None and database:
+        raise CmkitError("--version and --records: wanted one of them; a version is of the fleet's own store.")
+
+
 def _day(text: str) -> str:
     try:
         return date.fromisoformat(text).isoformat()
@@ -235,7 +241,7 @@ def _day(text: str) -> str:
         raise CmkitError(f"--as-of: found {text!r}, wanted a date such as 2026-06-30.") from None
 
 
-@main.command()
+@main.command(short_help="How often sampling is worth it.")
 @_path("fleet")
 @_AS_OF
 @_VERSION
@@ -278,7 +284,7 @@ def _accept_intervals(fleet: Path, accept: tuple[str, ...]) -> None:
         click.echo(f"{name}: {what} in {fleet / 'fleet.toml'}")
 
 
-@main.command()
+@main.command(short_help="Make a month's books.")
 @_path("fleet")
 @click.option(
     "--month", required=True, help="YYYY-MM, `last` (the last whole month) or `newest` (the newest record's)."
@@ -306,6 +312,7 @@ def books(
     from cmkit.books.month import Workers
     from cmkit.books.progress import say, shown_progress
 
+    _one_source(version, database)
     wanted = Wanted(fleet, month_asked(month), out, version, database, list(sites) or None, again)
     workers = Workers("cluster" if scheduler else "local", threads or THREADS, scheduler, not plain_kernels)
     with shown_progress() as progress:

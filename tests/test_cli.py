@@ -57,6 +57,19 @@ def test_a_month_that_is_none(asked: str) -> None:
         (["books", "nowhere", "--month", "lats"], "--month: found 'lats'"),
         (["assess", "sample_data"], "nothing to write to"),
         (["assess", "sample_data", "--as-of", "30.6.2026", "--out", "x"], "--as-of: found '30.6.2026'"),
+        (
+            ["books", "sample_data", "--month", "2019-01", "--out", "x"],
+            "no record had reached the office by 2019-01-31",
+        ),
+        (
+            ["books", "sample_data", "--month", "last", "--version", "1", "--records", "sqlite:///x.db"],
+            "wanted one of them",
+        ),
+        (
+            ["assess", "sample_data", "--out", "x", "--version", "1", "--records", "sqlite:///x.db"],
+            "wanted one of them",
+        ),
+        (["returned", "sample_data", "nowhere.xlsx"], "nowhere.xlsx: no such file"),
         (["history", "sample_data"], "no store here yet"),
         (["intervals", "sample_data", "--accept", "WL-01/engine=often"], "wanted NAME=HOURS"),
         (["intervals", "sample_data", "--accept", "no such thing=500"], "no compartment, family or kind"),

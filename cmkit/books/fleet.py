@@ -58,6 +58,9 @@ def make_month(wanted: Wanted, workers: Workers, say: Say, progress: Progress | 
     newest = newest_record(loaded)
     month = newest[:7] if wanted.month == "newest" else wanted.month
     day = min(pd.Timestamp(newest), pd.Timestamp(f"{month}-01") + pd.offsets.MonthEnd(0))
+    known = loaded.as_of(day)
+    if not any(len(table) for table in (known.samples, known.services, known.meters)):
+        raise MissingTable(f"{month}: no record had reached the office by {day:%Y-%m-%d}; the newest is of {newest}.")
     say(f"assessing {len(loaded.compartments):,} compartments as known on {day:%Y-%m-%d}")
     with tempfile.TemporaryDirectory(prefix="cmkit-") as folder:
         assess(loaded, day, frozen_numbers(wanted.fleet)).save(Path(folder))
