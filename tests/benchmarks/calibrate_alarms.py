@@ -2,7 +2,7 @@
 
     python tests/benchmarks/calibrate_alarms.py [first seed] [how many]
 
-A fault counts as found when an alarm was raised on a bottle drawn after its onset and before it failed or was caught (open faults are
+A fault counts as found when an alarm was raised (or the fluid found low) on a bottle drawn after its onset and before it failed or was caught (open faults are
 counted apart). It could be found when at least one usable bottle was drawn in that time. A false alarm is an alarming bottle of a
 compartment without a fault, drawn properly and labelled right.
 """
