@@ -20,6 +20,13 @@ class _Group(click.Group):
         except CmkitError as error:
             click.echo(f"cmkit: {error}", err=True)
             sys.exit(2)
+        except BrokenPipeError:
+            raise
+        except OSError as error:  # a folder that cannot be written, a full disk
+            click.echo(
+                f"cmkit: {error.filename or 'a file'}: {error.strerror or error}; nothing more was done.", err=True
+            )
+            sys.exit(2)
 
 
 @click.group(cls=_Group, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -111,12 +118,18 @@ def check(fleet: Path) -> None:
     click.echo(reading_report(load_fleet(fleet)))
 
 
+def _is_folder(fleet: Path) -> None:
+    if not fleet.is_dir():
+        raise CmkitError(f"{fleet}: no such folder; wanted a fleet folder (`cmkit start` makes one).")
+
+
 @main.command("take-in", short_help="Add what is new to the store of checked records.")
 @_path("fleet")
 def take_in(fleet: Path) -> None:
     """Add what is new in FLEET and its inbox/ to the store of checked records, once and only once."""
     from cmkit.records.store import take_in as take
 
+    _is_folder(fleet)
     click.echo(take(fleet).words)
 
 
@@ -127,9 +140,11 @@ def history(fleet: Path) -> None:
     from cmkit.records.store import default_store
     from cmkit.records.store import history as versions
 
-    if not default_store(fleet).exists():
+    _is_folder(fleet)
+    listed = versions(fleet) if default_store(fleet).exists() else ()
+    if not len(listed):
         raise CmkitError(f"{fleet}: no store here yet. `cmkit take-in {fleet}` makes one.")
-    click.echo(versions(fleet).to_string(index=False))
+    click.echo(listed.to_string(index=False))
 
 
 @main.command(short_help="Take in a filled field sheet of a round.")

@@ -75,6 +75,9 @@ def test_a_month_that_is_none(asked: str) -> None:
         (["intervals", "sample_data", "--accept", "no such thing=500"], "no compartment, family or kind"),
         (["returned", "sample_data", "README.md"], "not a field sheet"),
         (["match", "nowhere.csv"], "nowhere.csv"),
+        (["take-in", "nowhere"], "nowhere: no such folder"),
+        (["history", "nowhere"], "nowhere: no such folder"),
+        (["assess", "sample_data", "--out", "README.md/x"], "README.md"),
     ],
 )
 def test_wrong_arguments_get_one_line_and_code_2(words: list[str], said: str, root: Path, monkeypatch) -> None:
