@@ -141,8 +141,8 @@ def history(fleet: Path) -> None:
     from cmkit.records.store import history as versions
 
     _is_folder(fleet)
-    listed = versions(fleet) if default_store(fleet).exists() else ()
-    if not len(listed):
+    listed = versions(fleet) if default_store(fleet).exists() else None
+    if listed is None or not len(listed):
         raise CmkitError(f"{fleet}: no store here yet. `cmkit take-in {fleet}` makes one.")
     click.echo(listed.to_string(index=False))
 

@@ -49,6 +49,10 @@ def run_cluster(
     if "distributed" not in globals():
         raise BookError("--scheduler: dask.distributed is not installed; install cmkit[cluster]")
     try:
+        distributed.comm.get_address_host_port(scheduler)
+    except ValueError:
+        raise BookError(f"--scheduler: found {scheduler!r}, wanted an address such as tcp://host:8786") from None
+    try:
         client = distributed.Client(scheduler, timeout=CONNECT_S, set_as_default=False)
     except OSError as error:
         raise BookError(f"--scheduler: nobody answers at {scheduler} ({error})") from None

@@ -111,3 +111,9 @@ def test_nobody_at_the_address_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(executors, "CONNECT_S", 2)
     with pytest.raises(BookError, match=r"nobody answers at tcp://127\.0\.0\.1:1 "):
         list(run_cluster(make_once, [], "tcp://127.0.0.1:1", lost_book))
+
+
+@pytest.mark.parametrize("address", ["nonsense", "tcp://host", "foo://host:1"])
+def test_what_is_no_address_is_said_at_once(address: str) -> None:
+    with pytest.raises(BookError, match="wanted an address such as tcp://host:8786"):
+        list(run_cluster(make_once, [], address, lost_book))

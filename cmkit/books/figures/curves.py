@@ -94,7 +94,9 @@ def sites_side_by_side(sites: pd.DataFrame) -> go.Figure:
          "textfont": {"color": "#fff" if s in ("alarm", "alert") else INK}, "hoverinfo": "text", "hovertext": [f"{n} {s}" for n in sites[s].astype(int)]}
         for s, shade in shades.items()
     ]  # fmt: skip
-    layout = {"barmode": "stack", "height": 90 + 44 * len(sites), "xaxis": {"title": {"text": "compartments"}, "rangemode": "tozero"}, "yaxis": {"type": "category", "autorange": "reversed", "showgrid": False},
+    most = sites[list(shades)].to_numpy().sum(axis=1).max() if len(sites) else 0
+    ticks = {"dtick": 1} if most <= 10 else {}  # whole compartments only
+    layout = {"barmode": "stack", "height": 90 + 44 * len(sites), "xaxis": {"title": {"text": "compartments"}, "rangemode": "tozero", **ticks}, "yaxis": {"type": "category", "autorange": "reversed", "showgrid": False},
               "uniformtext": {"mode": "hide", "minsize": 10}}  # fmt: skip
     alt = "Stacked bars. " + "; ".join(f"{r['name']}: {r['alarm']} alarm, {r['alert']} alert, {r['not known']} not known, {r['clear']} clear" for r in sites.to_dict("records")) + "."  # fmt: skip
     table = {
