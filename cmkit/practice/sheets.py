@@ -94,15 +94,19 @@ def read_field_sheet(path: Path, known: Fleet, last: pd.DataFrame, today: pd.Tim
             f"{path}: columns {', '.join(missing)} are missing. Send back the XLSX that came with the round, headings unchanged."
         )
     context = _Context(known, last.set_index("compartment")["last_meter_h"].to_dict(), today)
-    rows, slips = [], []
+    rows, slips, undrawn = [], [], []
     for number, row in enumerate(raw.to_dict("records"), start=2):
+        if not any(_text(row[name]) for name in FILLED):
+            undrawn.append(str(number))
+            continue
         found, words = _read_row(row, context)
-        slips += [
-            {"row": number, "bottle": _text(row["bottle"]), "compartment": _text(row["compartment"]), "words": w}
-            for w in words
-        ]
+        place = {"row": number, "bottle": _text(row["bottle"]), "compartment": _text(row["compartment"])}
+        slips += [place | {"words": w} for w in words]
         if found:
             rows.append(found)
+    if undrawn:
+        empty = f"left empty and taken as not drawn: {', '.join(undrawn)}"
+        slips.append({"row": int(undrawn[0]), "bottle": "", "compartment": "", "words": empty})
     columns = [
         "sample",
         "compartment",
@@ -132,6 +136,14 @@ def _text(value: object) -> str:
     return "" if value is None or pd.isna(value) else str(value).strip()
 
 
+def _number(text: str) -> float:
+    """A number as people write it: decimal comma or point, and marks between thousands where both stand in it; NaN when it is none."""
+    if "," in text and "." in text:
+        mark = "." if text.rfind(",") > text.rfind(".") else ","
+        text = text.replace(mark, "")
+    return float(pd.to_numeric(text.replace(",", ".") or None, errors="coerce"))
+
+
 def _read_row(row: dict, context: _Context) -> tuple[dict | None, list[str]]:
     """The samples row, or None, and the slips found in it."""
     compartment, bottle = _text(row["compartment"]), _text(row["bottle"])
@@ -144,11 +156,11 @@ def _read_row(row: dict, context: _Context) -> tuple[dict | None, list[str]]:
             f"no readable date ('{_text(row['drawn_on'])}'); taken as not drawn. Wanted a day such as 2026-06-30."
         ]
     place, words = places.loc[compartment], []
-    numbers = {n: pd.to_numeric(_text(row[n]).replace(",", ".") or None, errors="coerce") for n in _NUMBERS}
+    numbers = {n: _number(_text(row[n])) for n in _NUMBERS}
     words += [
         f"{n} '{_text(row[n])}' is not a number; left empty." for n in _NUMBERS if _text(row[n]) and pd.isna(numbers[n])
     ]
-    words += _bottle_slips(bottle, compartment, context)
+    words += _bottle_slips(bottle, compartment, drawn, context)
     words += _hour_slips(drawn, numbers["meter_h"], context.last_meter.get(compartment), context.today)
     words += _handling_slips(row, place, context.known)
     listed = {n: _text(row[n]) if _text(row[n]) in _LISTS[n] else "" for n in ("method", "fluid_level")}
@@ -162,9 +174,9 @@ def _read_row(row: dict, context: _Context) -> tuple[dict | None, list[str]]:
     return found, words
 
 
-def _bottle_slips(bottle: str, compartment: str, context: _Context) -> list[str]:
+def _bottle_slips(bottle: str, compartment: str, drawn: pd.Timestamp, context: _Context) -> list[str]:
     """A number given out for another compartment is most likely the other side's bottle."""
-    days = pd.date_range(context.today - pd.Timedelta(days=92), context.today)
+    days = pd.date_range(drawn - pd.Timedelta(days=92), context.today)
     for other in context.known.compartments["compartment"]:
         if bottle in {bottle_number(other, day) for day in days}:
             if other == compartment:
@@ -172,7 +184,7 @@ def _bottle_slips(bottle: str, compartment: str, context: _Context) -> list[str]
             return [
                 f"bottle {bottle} was given out for {other}, the row says {compartment}. Right machine and right side? Sides are told from the operator's seat."
             ]
-    return [f"bottle {bottle} was not given out in the last three months; check the number on the label."]
+    return [f"bottle {bottle} was not given out for a round that fits the day; check the number on the label."]
 
 
 def _hour_slips(drawn: pd.Timestamp, meter: float, last: float | None, today: pd.Timestamp) -> list[str]:

@@ -322,7 +322,7 @@ def _raised(compartment: str, bottle: dict, rows: pd.DataFrame, believed: float,
     bottles = int(spell["bottles"]) if spell is not None else 1
     todo = _todo(state, spell is not None, bottles, leak, believed, context.doubts.get(bottle["sample"]))
     since = spell["alarm_on"] if spell is not None else bottle["drawn_on"]
-    sure = "worth watching; chance alone can do this"
+    sure = "the level was seen low" if leak else "worth watching; chance alone can do this"
     if state == "alarm":
         sure = f"{_count(bottles, 'bottle')} so far, {_count(max(metals, 1), 'measure')} out of line"
     elif spell is not None:

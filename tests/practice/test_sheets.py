@@ -89,8 +89,7 @@ def test_a_well_filled_sheet_loads_without_a_slip(sheet, known) -> None:
     assert back.samples["compartment"].tolist() == [LEFT, RIGHT]
     assert back.samples["drawn_on"].tolist() == [pd.Timestamp("2026-06-29")] * 2
     assert back.samples["makeup_l"].tolist()[1] == 0.5
-    assert back.slips["compartment"].tolist() == ["=1+1"]  # not drawn, and said so
-    assert "taken as not drawn" in back.slips["words"].iloc[0]
+    assert back.slips["words"].tolist() == ["left empty and taken as not drawn: 2"]
 
 
 @pytest.mark.parametrize(
@@ -110,6 +109,13 @@ def test_every_slip_is_said(sheet, known, change, words) -> None:
     back = slips_of(sheet, known, {LEFT: GOOD | change, RIGHT: GOOD})
     assert len(back.samples) == 2
     assert any(words in w for w in back.slips[back.slips["compartment"] == LEFT]["words"])
+
+
+@pytest.mark.parametrize(
+    ("written", "hours"), [("20.990,5", 20990.5), ("20,990.5", 20990.5), ("990,5", 990.5), (990.5, 990.5)]
+)
+def test_hours_as_people_write_them(sheet, known, written, hours) -> None:
+    assert slips_of(sheet, known, {LEFT: GOOD | {"meter_h": written}}).samples["meter_h"].tolist() == [hours]
 
 
 def test_the_other_sides_bottle_is_noticed(sheet, known) -> None:
