@@ -61,7 +61,7 @@ def weighted_slopes(
     def work(part: slice) -> None:
         rows = slice(starts[part.start], starts[part.stop])
         bounds = starts[part.start : part.stop + 1] - starts[part.start]
-        out[:, part] = _block_lines(x[rows], y[rows], w[rows], bounds)
+        _block_lines(x[rows], y[rows], w[rows], bounds, out[:, part])
 
     _each(work, [slice(a, b) for a, b in itertools.pairwise(edges)])
     slope, intercept, se_slope, se_intercept, n, scale, sse = out
@@ -82,8 +82,8 @@ def _parts(count: int, step: int) -> list[slice]:
     return [slice(start, min(start + step, count)) for start in range(0, count, step)]
 
 
-def _block_lines(x: Floats, y: Floats, w: Floats, starts: NDArray[np.int64]) -> Floats:
-    """Sums over each group as products with a sparse matrix of ones, then the closed form."""
+def _block_lines(x: Floats, y: Floats, w: Floats, starts: NDArray[np.int64], out: Floats) -> None:
+    """Sums over each group as products with a sparse matrix of ones, then the closed form, written into `out` (7, groups, columns)."""
     size = np.diff(starts)
     adder = csr_array((np.ones(len(x)), np.arange(len(x)), starts), shape=(len(size), len(x)))
     middle = np.asarray(adder @ x) / size
@@ -99,7 +99,7 @@ def _block_lines(x: Floats, y: Floats, w: Floats, starts: NDArray[np.int64]) -> 
     n, sw, sx, sxx = _without(
         missing, by_x, np.asarray(adder @ by_x), np.repeat(np.arange(len(size)), size), y.shape[1]
     )
-    return _closed_form(np.broadcast_arrays(n, sw, sx, sxx, sy, sxy, syy), middle[:, None], level[starts[:-1]])
+    _closed_form(np.broadcast_arrays(n, sw, sx, sxx, sy, sxy, syy), middle[:, None], level[starts[:-1]], out)
 
 
 def _without(
@@ -111,22 +111,22 @@ def _without(
     return [sums[:, [k]] - np.bincount(cell, by_row[row, k], size).reshape(-1, columns) for k in range(by_row.shape[1])]
 
 
-def _closed_form(sums: tuple[Floats, ...], middle: Floats, level: Floats) -> Floats:
+def _closed_form(sums: tuple[Floats, ...], middle: Floats, level: Floats, out: Floats) -> None:
     n, sw, sx, sxx, sy, sxy, syy = sums
+    slope, intercept, se_slope, se_intercept, count, scale, sse = out
     with np.errstate(invalid="ignore", divide="ignore"):
         mx, my = sx / sw, sy / sw
         spread = sxx - sx * mx
         spread = np.where((n >= 2) & (spread > 1e-14 * sxx), spread, np.nan)
-        slope = (sxy - mx * sy) / spread
-        sse = np.maximum((syy - my * sy) - slope * (sxy - mx * sy), 0.0)
+        slope[:] = (sxy - mx * sy) / spread
+        np.maximum((syy - my * sy) - slope * (sxy - mx * sy), 0.0, out=sse)
         scale2 = np.where(n >= 3, sse / np.maximum(n - 2, 1), np.nan)
         at_zero = mx + middle
-        return np.stack(
-            [
-                slope, level + my - slope * at_zero, np.sqrt(scale2 / spread), np.sqrt(scale2 * (1 / sw + at_zero**2 / spread)), n,
-                np.sqrt(scale2), sse,
-            ]
-        )  # fmt: skip
+        intercept[:] = level + my - slope * at_zero
+        np.sqrt(scale2 / spread, out=se_slope)
+        np.sqrt(scale2 * (1 / sw + at_zero**2 / spread), out=se_intercept)
+        count[:] = n
+        np.sqrt(scale2, out=scale)
 
 
 def theil_sen_slopes(x: ArrayLike, y: ArrayLike, block: int = 500) -> tuple[Floats, Floats]:
