@@ -28,18 +28,18 @@ def silicon_doubts(panel: Panel) -> pd.DataFrame:
     with_aluminium = aluminium >= constant("aluminium_z")
     rows = np.flatnonzero(hit)
     reason = [_silicon_reason(panel, int(i), with_aluminium[i]) for i in rows]
-    todo = [_TODO_DIRT if with_aluminium[i] else _TODO_SILICON for i in rows]
+    todo = [_REQUEST_DIRT if with_aluminium[i] else _REQUEST_SILICON for i in rows]
     chance = np.where(with_aluminium[rows], constant("dirt_probability"), constant("silicon_probability"))
     return doubt_rows(
         panel.bottles.iloc[rows], "dirt in the sample", "silicon departure, sd", silicon[rows], constant("silicon_z"), chance, reason, todo
     )  # fmt: skip
 
 
-_TODO_DIRT = (
+_REQUEST_DIRT = (
     "Take a repeat bottle with clean tubing, cap off for seconds only. If it shows the same, look for where dirt gets in: "
     "air filter and hoses, breather, seals, filling gear."
 )
-_TODO_SILICON = "Take a repeat bottle with clean tubing. If it stays, ask about sealant, grease or assembly work before looking for dirt."
+_REQUEST_SILICON = "Take a repeat bottle with clean tubing. If it stays, ask about sealant, grease or assembly work before looking for dirt."
 
 
 def _raised_before(panel: Panel, silicon: np.ndarray) -> np.ndarray:

@@ -100,7 +100,7 @@ def factor_doubts(factors: pd.DataFrame, shift: pd.DataFrame, trust: Trust) -> p
     moved = hit["log_shift"].abs() > constant("additive_moved")
     hit = hit[~((hit["call"] == "all high") & moved)].reset_index(drop=True)
     reason = [_reason(row) for row in hit.itertuples()]
-    todo = np.where(hit["call"] == "all high", _TODO_HIGH, _TODO_LOW)
+    todo = np.where(hit["call"] == "all high", _REQUEST_HIGH, _REQUEST_LOW)
     chance = constant("factor_probability") * (1 - 2 * norm.sf(hit["z"].abs()))
     return doubt_rows(
         hit, "not representative", "common factor, sd", hit["z"].to_numpy(), np.where(hit["z"] > 0, 1, -1) * trust.common_factor_z,
@@ -108,8 +108,8 @@ def factor_doubts(factors: pd.DataFrame, shift: pd.DataFrame, trust: Trust) -> p
     )  # fmt: skip
 
 
-_TODO_HIGH = "Take a repeat bottle first: warm and running, from mid-depth, never the bottom or the drain stream. Any alarm stands until then."
-_TODO_LOW = "Ask whether the fluid was changed, topped up or flushed before the bottle was filled, and record it; else take a repeat bottle."
+_REQUEST_HIGH = "Take a repeat bottle first: warm and running, from mid-depth, never the bottom or the drain stream. Any alarm stands until then."
+_REQUEST_LOW = "Ask whether the fluid was changed, topped up or flushed before the bottle was filled, and record it; else take a repeat bottle."
 
 
 def _reason(row: Any) -> str:
