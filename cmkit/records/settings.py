@@ -103,7 +103,6 @@ class Settings:
     name: str
     currency: str = "money"
     language: str = "en"
-    numbers_frozen_on: str = ""
     sampling: Sampling = field(default_factory=Sampling)
     alarm: Alarm = field(default_factory=Alarm)
     trust: Trust = field(default_factory=Trust)

@@ -27,22 +27,24 @@ def known(make_fleet):
     ).as_of(TODAY)  # fmt: skip
 
 
+DUE_ROW = {
+    "machine": "M1",
+    "site": "S",
+    "every_h": 500.0,
+    "last_run_h": 100.0,
+    "due_meter_h": 600.0,
+    "due_on": TODAY,
+    "overdue_h": 0.0,
+    "overdue": False,
+    "why": "routine",
+}
+
+
 @pytest.fixture
 def sheet(known, tmp_path):
-    base = {
-        "machine": "M1",
-        "site": "S",
-        "every_h": 500.0,
-        "last_run_h": 100.0,
-        "due_meter_h": 600.0,
-        "due_on": TODAY,
-        "overdue_h": 0.0,
-        "overdue": False,
-        "why": "routine",
-    }
     due = pd.DataFrame(
         [
-            base | {"compartment": c, "kind": k}
+            DUE_ROW | {"compartment": c, "kind": k}
             for c, k in ((LEFT, "final drive"), (RIGHT, "final drive"), ("=1+1", "engine"))
         ]
     )
@@ -154,18 +156,7 @@ def test_a_fleet_with_one_samples_file_is_left_alone(sheet, known, tmp_path) -> 
 
 
 def test_the_same_cards_give_the_same_bytes(known, tmp_path) -> None:
-    base = {
-        "machine": "M1",
-        "site": "S",
-        "every_h": 500.0,
-        "last_run_h": 100.0,
-        "due_meter_h": 600.0,
-        "due_on": TODAY,
-        "overdue_h": 0.0,
-        "overdue": False,
-        "why": "routine",
-    }
-    cards = plan_round(known, pd.DataFrame([base | {"compartment": LEFT, "kind": "final drive"}]))
+    cards = plan_round(known, pd.DataFrame([DUE_ROW | {"compartment": LEFT, "kind": "final drive"}]))
     for name in ("one.xlsx", "two.xlsx"):
         write_field_sheet(cards, tmp_path / name, TODAY)
         time.sleep(2.1 if name == "one.xlsx" else 0)  # a ZIP's times are kept to two seconds
