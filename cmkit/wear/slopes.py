@@ -38,7 +38,7 @@ class Lines:
 
 
 def weighted_slopes(
-    x: ArrayLike, y: ArrayLike, groups: ArrayLike, weights: ArrayLike | None = None, block: int = 8192
+    x: ArrayLike, y: ArrayLike, groups: ArrayLike, weights: ArrayLike | None = None, block: int = 16384
 ) -> Lines:
     """Weighted least squares of every column of y on x within every group; results have shape (groups, columns).
 
@@ -52,7 +52,8 @@ def weighted_slopes(
     if not len(x) == len(groups) == len(w):
         raise ValueError(f"x, groups and weights have {len(x)}, {len(groups)} and {len(w)} rows; wanted the same")
     starts = np.r_[0, np.flatnonzero(groups[1:] != groups[:-1]) + 1, len(x)] if len(x) else np.zeros(1, np.int64)
-    out = np.empty((7, len(starts) - 1, y.shape[1]))
+    out = np.empty((6, len(starts) - 1, y.shape[1]))
+    count = np.empty(out.shape[1:], np.int64)
     edges = [0]
     while edges[-1] < len(starts) - 1:
         fits = int(np.searchsorted(starts, starts[edges[-1]] + block, side="right")) - 1
@@ -61,11 +62,11 @@ def weighted_slopes(
     def work(part: slice) -> None:
         rows = slice(starts[part.start], starts[part.stop])
         bounds = starts[part.start : part.stop + 1] - starts[part.start]
-        _block_lines(x[rows], y[rows], w[rows], bounds, out[:, part])
+        _block_lines(x[rows], y[rows], w[rows], bounds, out[:, part], count[part])
 
     _each(work, [slice(a, b) for a, b in itertools.pairwise(edges)])
-    slope, intercept, se_slope, se_intercept, n, scale, sse = out
-    return Lines(slope, intercept, se_slope, se_intercept, n.astype(np.int64), scale, sse)
+    slope, intercept, se_slope, se_intercept, scale, sse = out
+    return Lines(slope, intercept, se_slope, se_intercept, count, scale, sse)
 
 
 def _each(work: Callable[[slice], None], parts: list[slice]) -> None:
@@ -82,51 +83,54 @@ def _parts(count: int, step: int) -> list[slice]:
     return [slice(start, min(start + step, count)) for start in range(0, count, step)]
 
 
-def _block_lines(x: Floats, y: Floats, w: Floats, starts: NDArray[np.int64], out: Floats) -> None:
-    """Sums over each group as products with a sparse matrix of ones, then the closed form, written into `out` (7, groups, columns)."""
+def _block_lines(
+    x: Floats, y: Floats, w: Floats, starts: NDArray[np.int64], out: Floats, count: NDArray[np.int64]
+) -> None:
+    """Weighted sums over each group as products with sparse matrices, then the closed form, written into `out` (6, groups, columns)."""
     size = np.diff(starts)
-    adder = csr_array((np.ones(len(x)), np.arange(len(x)), starts), shape=(len(size), len(x)))
-    middle = np.asarray(adder @ x) / size
-    x = x - np.repeat(middle, size)
-    missing = np.flatnonzero(~np.isfinite(y).ravel())
-    level = np.repeat(np.nan_to_num(y[starts[:-1]]), size, axis=0)
-    y = y - level
-    y.ravel()[missing] = 0.0
-    wy = w[:, None] * y
-    sy, syy = adder @ wy, adder @ (wy * y)
-    sxy = adder @ np.multiply(x[:, None], wy, out=wy)
-    by_x = np.column_stack([np.ones_like(w), w, w * x, w * x * x])
-    n, sw, sx, sxx = _without(
-        missing, by_x, np.asarray(adder @ by_x), np.repeat(np.arange(len(size)), size), y.shape[1]
-    )
-    _closed_form(np.broadcast_arrays(n, sw, sx, sxx, sy, sxy, syy), middle[:, None], level[starts[:-1]], out)
+    group = np.repeat(np.arange(len(size)), size)
+    middle = np.add.reduceat(x, starts[:-1]) / size
+    x = x - middle[group]
+    seen = np.isfinite(y)
+    # 0 where missing: a mask of bits, since choosing between two numbers value by value takes twice as long
+    y = (y.view(np.int64) & -seen.astype(np.int64)).view(float)
+    seen = seen.astype(float)
+    wx = w * x
+    n, sw, sx, sxx = _sums([np.ones_like(w), w, wx, wx * x], starts, seen)
+    level = _sums([np.ones_like(w)], starts, y)[0] / np.maximum(n, 1)
+    y -= level[group]
+    y *= seen
+    sy, sxy = _sums([w, wx], starts, y)
+    (syy,) = _sums([w], starts, np.multiply(y, y, out=y))
+    count[:] = n
+    _closed_form((n, sw, sx, sxx, sy, sxy, syy), middle[:, None], level, out)
 
 
-def _without(
-    missing: NDArray[np.int64], by_row: Floats, sums: Floats, group: NDArray[np.int64], columns: int
-) -> list[Floats]:
-    """Sums over each group that hold for every column, less the rows missing in some; missing: flat positions in (rows, columns)."""
-    row, column = np.divmod(missing, columns)
-    cell, size = group[row] * columns + column, len(sums) * columns
-    return [sums[:, [k]] - np.bincount(cell, by_row[row, k], size).reshape(-1, columns) for k in range(by_row.shape[1])]
+def _sums(weights: list[Floats], starts: NDArray[np.int64], y: Floats) -> Floats:
+    """Sums of weights (R,) times y (R, A) over each of G groups of rows, by each of k weights: (k, G, A)."""
+    k, rows, groups = len(weights), len(y), len(starts) - 1
+    ends = np.concatenate([[0], *(starts[1:] + i * rows for i in range(k))])
+    adder = csr_array((np.concatenate(weights), np.tile(np.arange(rows), k), ends), shape=(k * groups, rows))
+    return np.asarray(adder @ y).reshape(k, groups, -1)
 
 
 def _closed_form(sums: tuple[Floats, ...], middle: Floats, level: Floats, out: Floats) -> None:
+    """Slopes, intercepts, their standard errors, residual sd and SSE from the sums of x less its middle and y less its level."""
     n, sw, sx, sxx, sy, sxy, syy = sums
-    slope, intercept, se_slope, se_intercept, count, scale, sse = out
+    slope, intercept, se_slope, se_intercept, scale, sse = out
     with np.errstate(invalid="ignore", divide="ignore"):
-        mx, my = sx / sw, sy / sw
+        of_weight = 1 / sw
+        mx, my = sx * of_weight, sy * of_weight
         spread = sxx - sx * mx
-        spread = np.where((n >= 2) & (spread > 1e-14 * sxx), spread, np.nan)
-        slope[:] = (sxy - mx * sy) / spread
-        np.maximum((syy - my * sy) - slope * (sxy - mx * sy), 0.0, out=sse)
-        scale2 = np.where(n >= 3, sse / np.maximum(n - 2, 1), np.nan)
+        of_spread = 1 / np.where(spread > 1e-14 * sxx, spread, np.nan)  # one x alone leaves only rounding
         at_zero = mx + middle
+        crossed = sxy - mx * sy
+        np.multiply(crossed, of_spread, out=slope)
         intercept[:] = level + my - slope * at_zero
-        np.sqrt(scale2 / spread, out=se_slope)
-        np.sqrt(scale2 * (1 / sw + at_zero**2 / spread), out=se_intercept)
-        count[:] = n
-        np.sqrt(scale2, out=scale)
+        np.maximum((syy - my * sy) - slope * crossed, 0.0, out=sse)
+        np.sqrt(sse / np.where(n >= 3, n - 2, np.nan), out=scale)
+        np.multiply(scale, np.sqrt(of_spread), out=se_slope)
+        np.multiply(scale, np.sqrt(of_weight + at_zero**2 * of_spread), out=se_intercept)
 
 
 def theil_sen_slopes(x: ArrayLike, y: ArrayLike, block: int = 500) -> tuple[Floats, Floats]:

@@ -66,6 +66,18 @@ def test_batched_slopes_and_standard_errors_against_wls() -> None:
     assert checked > 500
 
 
+def test_a_high_level_and_a_missing_first_result_cost_no_digits() -> None:
+    """The same whole numbers a billion higher (all exact in double precision): same slope, standard error and SSE."""
+    x, y = np.array([0.0, 1, 2, 3, 4, 5]), np.array([np.nan, 1, 2, 2, 3, 5])
+    low, high = weighted_slopes(x, y, np.zeros(6)), weighted_slopes(x, y + 1e9, np.zeros(6))
+    fit = sm.OLS(y[1:], sm.add_constant(x[1:])).fit()
+    assert_allclose(
+        (low.slope[0, 0], low.se_slope[0, 0], low.sse[0, 0]), (fit.params[1], fit.bse[1], fit.ssr), rtol=1e-12
+    )
+    for name in ("slope", "se_slope", "sse"):
+        assert_allclose(getattr(high, name), getattr(low, name), rtol=1e-12, err_msg=name)
+
+
 def test_no_slope_where_nothing_varies() -> None:
     line = weighted_slopes([3, 3, 3, 5], [1.0, 2, 3, 4], [0, 0, 0, 1])
     assert np.isnan(line.slope).all()
