@@ -1,6 +1,7 @@
 """Cells into values: numbers (with '<1' and 'not detected'), dates, truth values and words, each with a problem or a repair in words."""
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -110,7 +111,7 @@ def distinct(cells: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """(codes, unique texts): `unique[codes]` are the cells as text, stripped; a spreadsheet's 12.0 becomes '12', a date ISO."""
     if isinstance(cells.dtype, pd.StringDtype):
         codes, words = pd.factorize(cells, use_na_sentinel=False)
-        return codes, np.array([_as_text(w) for w in words], dtype=object)
+        return codes, np.array([_as_text(w) for w in words.to_numpy(dtype=object, na_value=None)], dtype=object)
     kind = pd.api.types.infer_dtype(cells, skipna=False) if cells.dtype.kind == "O" else cells.dtype.kind
     if kind not in ("string", "floating", "integer", "f", "i", "u", "M", "b"):
         cells = np.array([_as_text(c) for c in cells], dtype=object)  # mixed: 1 and True are one to a hash
@@ -126,6 +127,14 @@ def odd_texts(cells: pd.api.extensions.ExtensionArray) -> np.ndarray:
     simple = pc.and_(pc.ascii_is_printable(texts), pc.equal(pc.ascii_trim_whitespace(texts), texts))
     simple = pc.and_(simple, pc.greater(pc.binary_length(texts), 0))
     return np.flatnonzero(~pc.fill_null(simple, False).to_numpy().astype(bool))
+
+
+def not_among(cells: pd.api.extensions.ExtensionArray, words: Sequence[str] | pd.Index) -> np.ndarray:
+    """Places of texts that are not, to the letter, one of these words."""
+    texts = pa.chunked_array(pa.array(cells))
+    return np.flatnonzero(
+        ~pc.is_in(texts, value_set=pa.array(np.asarray(words, dtype=object), type=texts.type)).to_numpy()
+    )
 
 
 def text_cells(cells: np.ndarray) -> np.ndarray:

@@ -21,7 +21,7 @@ from cmkit.records.files import Grid
 from cmkit.records.fleet import Fleet
 from cmkit.records.layouts import Cells, known_columns, own_cells
 from cmkit.records.load import fleet_from_cells
-from cmkit.records.rows import Notes
+from cmkit.records.notes import Notes
 from cmkit.records.settings import Settings, read_settings
 from cmkit.records.tables import TABLES
 

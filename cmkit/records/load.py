@@ -11,9 +11,11 @@ from cmkit.errors import MissingTable, WrongFile
 from cmkit.records.analytes import with_own
 from cmkit.records.clean import Words, parse_dates, parse_numbers
 from cmkit.records.files import TABLE_FILES, file_hash, folder_files, missing_table, read_grid, table_files
-from cmkit.records.fleet import Fleet, counted, has_result
+from cmkit.records.fleet import Fleet, counted
 from cmkit.records.layouts import Cells, Layout, known_columns, layout_cells, layout_for, own_cells, read_layouts
-from cmkit.records.rows import Context, Notes, finished, usable_rows
+from cmkit.records.notes import Notes, finished
+from cmkit.records.repeats import in_order, without_repeats
+from cmkit.records.rows import Context, usable_rows
 from cmkit.records.settings import Settings, read_settings
 from cmkit.records.tables import TABLES, Table
 
@@ -145,81 +147,6 @@ def _no_rows(table: Table, context: Context) -> pd.DataFrame:
         table,
         Context(context.register, context.names | dict.fromkeys(TABLES, pd.Index([])), context.today, Notes()),
     )
-
-
-def in_order(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
-    """Rows by key, then by the day they became known, then by their place in the files."""
-    if len(table.key) == 1 and _rising(frame[table.key[0]]):
-        return frame.reset_index(drop=True)
-    known = pd.Series(pd.NaT, index=frame.index, dtype="datetime64[us]")
-    for name in table.known_on:
-        known = known.fillna(frame[name])
-    order = frame.assign(_known=known).sort_values([*table.key, "_known", "file", "row"], kind="stable").index
-    return frame.loc[order].reset_index(drop=True)
-
-
-def shared_keys(frame: pd.DataFrame, key: list[str]) -> np.ndarray:
-    """True for rows whose key another row has too."""
-    if len(key) > 1:
-        return frame.duplicated(key, keep=False).to_numpy()
-    if _rising(frame[key[0]]):
-        return np.zeros(len(frame), dtype=bool)
-    codes = pd.factorize(frame[key[0]], use_na_sentinel=False)[0]
-    return (np.bincount(codes) > 1)[codes]
-
-
-def _rising(keys: pd.Series) -> bool:
-    """True where every key is greater than the one before it, as numbered bottles often are: in order, and none twice."""
-    return bool((keys.array[1:] > keys.array[:-1]).all())
-
-
-def without_repeats(frame: pd.DataFrame, table: Table) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """(rows kept, rows lost with `reason`) of rows in order: one row a key, the first one.
-
-    Samples may hold several issues of one bottle's result, each with its own date of report, and a row that says how it was drawn.
-    """
-    key = [*table.key, "new_meter"] if table.name == "meters" else list(table.key)
-    shared = shared_keys(frame, key)
-    if not shared.any():
-        return frame, frame.iloc[:0].assign(reason="")
-    reason = _why_repeated(frame[shared], key, table)
-    reason = reason[reason != ""]
-    return frame[~frame.index.isin(reason.index)], frame.loc[reason.index].assign(reason=reason)
-
-
-def _why_repeated(frame: pd.DataFrame, key: list[str], table: Table) -> pd.Series:
-    """Why a row whose key other rows have too is not used; '' for the one that is."""
-    content = [c for c in frame.columns if c not in ("file", "row")]
-    first = frame.drop_duplicates(key).set_index(key, drop=False)
-    twin = frame.duplicated(content)
-    again = frame.duplicated(key) & ~twin
-    reason = pd.Series("", index=frame.index, dtype=object)
-    reason[twin] = "the same row once more"
-    if table.name == "samples":
-        base = first.loc[frame["sample"]].set_index(frame.index)
-        other = again & ((frame["compartment"] != base["compartment"]) | (frame["drawn_on"] != base["drawn_on"]))
-        reason[other] = _two_bottles(base[other])
-        rest = frame[~twin & ~other].assign(_reported=has_result)
-        same_day = (
-            again
-            & ~other
-            & rest.duplicated(["sample", "reported_on", "_reported"]).reindex(frame.index, fill_value=False)
-        )
-        reason[same_day] = (
-            "another result of this bottle with the same reported_on; which one is newer cannot be told: the first is used"
-        )
-    else:
-        reason[again] = f"another row has the same {' and '.join(table.key)}; the one known first is used"
-    return reason
-
-
-def _two_bottles(base: pd.DataFrame) -> pd.Series:
-    """The reason a second bottle with a number already used is set aside."""
-    day = base["drawn_on"].dt.strftime("%Y-%m-%d")
-    return (
-        "two bottles with one number; " + base["file"].astype(str) + " row " + base["row"].astype(str) + " has it for "
-        + base["compartment"].astype(str) + " on " + day.astype(str) + "; give one a number of its own, or put a label right in corrections"
-    )  # fmt: skip
 
 
 def with_families(compartments: pd.DataFrame, machines: pd.DataFrame) -> pd.DataFrame:

@@ -2,7 +2,7 @@
 
 import difflib
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 from typing import Any
@@ -16,6 +16,7 @@ from cmkit.records.clean import (
     distinct,
     match_words,
     normal,
+    not_among,
     odd_texts,
     parse_dates,
     parse_flags,
@@ -24,46 +25,13 @@ from cmkit.records.clean import (
     told,
 )
 from cmkit.records.layouts import Cells, Source
-from cmkit.records.tables import SET_ASIDE, Column, Table
+from cmkit.records.notes import Notes
+from cmkit.records.tables import EVENTS, Column, Table
 
 # marks rows as lost: (their places, column, what all cells say, why: for all or for each)
 Lose = Callable[[np.ndarray, str, np.ndarray, np.ndarray | str], None]
 _FUTURE = "a date in the future"
 _NEAR_HINTS = 100  # nearest names are looked up for this many unknown names a file: the search is slow
-
-
-@dataclass(frozen=True)
-class Notes:
-    """What happened on the way in, gathered file by file and handed back with the fleet.
-
-    aside, repairs: frames of notes. read: every row read (file, row, table, known_on). gone: names whose own row was set aside, with
-    the place, by table. members: for files with one row a result, file -> first row -> all rows of that sample.
-    """
-
-    aside: list[pd.DataFrame] = field(default_factory=list)
-    repairs: list[pd.DataFrame] = field(default_factory=list)
-    read: list[pd.DataFrame] = field(default_factory=list)
-    gone: dict[str, dict[str, str]] = field(default_factory=dict)
-    members: dict[str, dict[int, list[int]]] = field(default_factory=dict)
-
-    def set_aside(self, file: str, rows: Any, column: Any, values: Any, reasons: Any, table: str, what: str) -> None:
-        """Rows or values that are not used."""
-        if len(rows):
-            self.aside.append(_note(file, rows, column, values, reasons, table, what))
-
-    def repaired(self, file: str, rows: Any, column: Any, values: Any, reasons: Any, table: str, used: Any) -> None:
-        """Values that are used after a repair; `used` is what they became."""
-        if len(rows):
-            self.repairs.append(
-                _note(file, rows, column, values, reasons, table, "value").assign(used=[str(u) for u in used])
-            )
-
-
-def _note(file: str, rows: Any, column: Any, values: Any, reasons: Any, table: str, what: str) -> pd.DataFrame:
-    return pd.DataFrame(
-        {"file": file, "row": np.asarray(rows, dtype=np.int64), "column": column, "value": [str(v) for v in values],
-         "reason": reasons, "table": table, "what": what}
-    )  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -85,13 +53,40 @@ def plausible_ranges() -> pd.DataFrame:
 
 # the table in which a name of this column must exist
 _REFERS = {"site": "sites", "machine": "machines", "compartment": "compartments", "sample": "samples"}
-# tables of events: a date in them cannot lie ahead
-_EVENTS = ("samples", "services", "meters", "findings", "corrections")
+
+
+@dataclass(frozen=True)
+class Mended:
+    """A column as the file has it, but for `values` at some `places`, which rise: a long column is not copied for the sake of a few cells."""
+
+    cells: Any
+    places: np.ndarray
+    values: Any
+
+    def __getitem__(self, at: np.ndarray) -> Any:
+        """Values at these places, which rise."""
+        out = self.cells[at]
+        found = np.searchsorted(at, self.places)
+        here = np.flatnonzero(found < len(at))
+        here = here[at[found[here]] == self.places[here]]
+        if len(here):
+            out[found[here]] = self.values[here]
+        return out
+
+    def missing(self) -> np.ndarray:
+        """True where a number is not recorded, or none that can be used."""
+        out = np.isnan(self.cells)
+        out[self.places] = np.isnan(self.values)
+        return out
+
+
+def _as_read(numbers: np.ndarray) -> Mended:
+    return Mended(numbers, np.zeros(0, dtype=np.intp), numbers[:0])
 
 
 @dataclass(frozen=True)
 class Checked:
-    """A file's columns in their dtypes, one value a row of the file, and which of its rows are usable (`alive`).
+    """A file's columns in their dtypes (arrays, or arrays with a few cells mended), and which of its rows are usable (`alive`).
 
     future: rows that are lost because one of their dates lies in the future. A column of text the file has not is None.
     """
@@ -130,8 +125,7 @@ def checked_columns(cells: Cells, table: Table, context: Context) -> Checked:
         now = alive[at]
         at, why = at[now], why if isinstance(why, str) else why[now]
         if len(at):
-            said = text_cells(raw[at])
-            context.notes.set_aside(cells.file, cells.rows[at], name, said, why, table.name, "row")
+            context.notes.set_aside(cells.file, cells.rows[at], name, raw[at], why, table.name, "row")
             alive[at], future[at] = False, why is _FUTURE
 
     columns: dict[str, Any] = dict.fromkeys(table.names)
@@ -154,11 +148,11 @@ def checked_columns(cells: Cells, table: Table, context: Context) -> Checked:
     return Checked(cells, columns, alive, future)
 
 
-def _needed_numbers(c: Column, cells: Cells, table: Table, context: Context, lose: Lose) -> np.ndarray:
+def _needed_numbers(c: Column, cells: Cells, table: Table, context: Context, lose: Lose) -> Mended:
     """Numbers of a column without which a row is nothing."""
     value = _numbers(c.name, c.unit, cells, table, context)[0]
     raw = _raw(cells, c.name)
-    at = np.flatnonzero(np.isnan(value))
+    at = np.flatnonzero(value.missing())
     said = text_cells(raw[at]) != ""
     lose(at[said], c.name, raw, "not a usable number, and the row is nothing without it")
     lose(at[~said], c.name, raw, f"no {c.name} recorded")
@@ -210,45 +204,43 @@ def _dates(c: Column, cells: Cells, table: Table, context: Context, lose: Lose) 
         lose(bad, c.name, raw, found.problem[bad])
         lose(np.flatnonzero(np.isnat(day)), c.name, raw, f"no {c.name} recorded")
     else:
-        said = text_cells(raw[bad])
-        context.notes.set_aside(cells.file, cells.rows[bad], c.name, said, found.problem[bad], table.name, "value")
+        context.notes.set_aside(cells.file, cells.rows[bad], c.name, raw[bad], found.problem[bad], table.name, "value")
     used = np.datetime_as_string(day[mended], unit="D")
-    said = text_cells(raw[mended])
-    context.notes.repaired(cells.file, cells.rows[mended], c.name, said, found.repair[mended], table.name, used)
-    if table.name in _EVENTS:
+    context.notes.repaired(cells.file, cells.rows[mended], c.name, raw[mended], found.repair[mended], table.name, used)
+    if table.name in EVENTS:
         lose(np.flatnonzero(day > context.today.to_datetime64()), c.name, raw, _FUTURE)
     return day
 
 
-def _texts(
-    c: Column, cells: Cells, table: Table, context: Context, alive: np.ndarray, lose: Lose
-) -> pd.api.extensions.ExtensionArray | None:
-    """Words of one column: taken as they are, from a list, or the name of something that must exist."""
+def _texts(c: Column, cells: Cells, table: Table, context: Context, alive: np.ndarray, lose: Lose) -> Any:
+    """Words of one column: taken as they are, from a list, or the name of something that must exist. None where the file has it not."""
     if c.name not in cells.columns:
         return None
     raw = _raw(cells, c.name)
     refers = _REFERS.get(c.name) if c.name not in table.key or table.name == "meters" else None
     if not refers and not c.one_of:
         return _free_texts(c, raw, lose)
-    codes, unique = distinct(raw)
-    _lose_unreadable(c, raw, np.arange(len(raw)), codes, unique, lose)
+    typed = isinstance(raw.dtype, pd.StringDtype)
+    at = not_among(raw, context.names[refers] if refers else c.one_of) if typed else np.arange(len(raw))
+    codes, unique = distinct(raw[at])
+    _lose_unreadable(c, raw, at, codes, unique, lose)
     if refers:
         asked = np.zeros(len(unique), dtype=bool)
-        asked[codes[alive]] = True
+        asked[codes[alive[at]]] = True
         found = _match_names(unique, asked, context.names[refers], refers, context.notes.gone.get(refers, {}))
     else:
         found = match_words(unique, c.one_of, ", ".join(c.one_of))
-    bad = np.flatnonzero((found.problem != "")[codes])
-    problem = found.problem[codes[bad]]
+    bad = (found.problem != "")[codes]
     if c.required:
-        lose(bad, c.name, raw, problem)
+        lose(at[bad], c.name, raw, found.problem[codes[bad]])
     else:
-        said = unique[codes[bad]]
-        context.notes.set_aside(cells.file, cells.rows[bad], c.name, said, problem, table.name, "value")
-    mended = np.flatnonzero((found.repair != "")[codes] & alive)
+        said, why = unique[codes[bad]], found.problem[codes[bad]]
+        context.notes.set_aside(cells.file, cells.rows[at[bad]], c.name, said, why, table.name, "value")
+    mended = (found.repair != "")[codes] & alive[at]
     said, used, repair = (words[codes[mended]] for words in (unique, found.value, found.repair))
-    context.notes.repaired(cells.file, cells.rows[mended], c.name, said, repair, table.name, used)
-    return _text_array(found.value, codes)
+    context.notes.repaired(cells.file, cells.rows[at[mended]], c.name, said, repair, table.name, used)
+    values = _text_array(found.value, codes)
+    return Mended(raw, at, values) if typed else values
 
 
 def _free_texts(c: Column, raw: np.ndarray, lose: Lose) -> pd.api.extensions.ExtensionArray:
@@ -329,12 +321,13 @@ def _note_gone(checked: Checked, table: Table, notes: Notes) -> None:
     """Names whose row is lost, so that what refers to them can say why it is lost too."""
     if len(table.key) == 1 and not checked.alive.all():
         gone = notes.gone.setdefault(table.name, {})
-        names, rows = checked.columns[table.key[0]][~checked.alive], checked.cells.rows[~checked.alive]
+        lost = np.flatnonzero(~checked.alive)
+        names, rows = checked.columns[table.key[0]][lost], checked.cells.rows[lost]
         for name, row in zip(names, rows, strict=True):
             gone.setdefault(name, f"{checked.cells.file} row {row}")
 
 
-def _numbers(name: str, unit: str, cells: Cells, table: Table, context: Context) -> tuple[np.ndarray, np.ndarray]:
+def _numbers(name: str, unit: str, cells: Cells, table: Table, context: Context) -> tuple[Mended, np.ndarray]:
     """(values in our unit, left-censored flags) of one column; what cannot be used is NaN and noted."""
     parts = []
     bounds = _range(name, unit, context.register if table.name == "samples" else None)
@@ -346,13 +339,13 @@ def _numbers(name: str, unit: str, cells: Cells, table: Table, context: Context)
         parts.append((place, *found))
     value, flag = np.full(len(cells.rows), np.nan), np.zeros(len(cells.rows), dtype=bool)
     for place, numbers, censored in parts:
-        value[place], flag[place] = numbers, censored
-    return value, flag
+        value[place], flag[place] = numbers[np.arange(len(place))], censored
+    return _as_read(value), flag
 
 
 def _typed_numbers(
     source: Source, name: str, cells: Cells, bounds: tuple[float, float, float], unit: str, table: Table, notes: Notes
-) -> tuple[np.ndarray, np.ndarray]:
+) -> tuple[Mended, np.ndarray]:
     """Numbers that are numbers already: nearly all are in range or missing, and only the others go the long way."""
     numbers = source.conversion.apply(source.cells.astype(float, copy=False))
     fine = (numbers >= bounds[0]) & (numbers <= bounds[1])
@@ -361,37 +354,35 @@ def _typed_numbers(
     odd = np.flatnonzero(~fine)
     odd = odd[~np.isnan(source.cells[odd])]
     flag = np.zeros(len(numbers), dtype=bool)
-    if len(odd):
-        rest = Source(source.cells[odd], source.rows[odd], source.heading, source.conversion)
-        numbers = numbers.copy()
-        numbers[odd], flag[odd] = _read_numbers(rest, name, cells, bounds, unit, table, notes)
-    return numbers, flag
+    rest = Source(source.cells[odd], source.rows[odd], source.heading, source.conversion)
+    mended, flag[odd] = _read_numbers(rest, name, cells, bounds, unit, table, notes)
+    return Mended(numbers, odd, mended.cells), flag
 
 
 def _read_numbers(
     source: Source, name: str, cells: Cells, bounds: tuple[float, float, float], unit: str, table: Table, notes: Notes
-) -> tuple[np.ndarray, np.ndarray]:
+) -> tuple[Mended, np.ndarray]:
     low, high, limit = bounds
     convert = source.conversion
     found = parse_numbers(source.cells, cells.words, (limit - convert.offset) / convert.scale)
     numbers = convert.apply(found.value)
     fine = found.plain & ((found.value != found.value) | ((numbers >= low) & (numbers <= high)))
     if fine.all():
-        return numbers, found.below
+        return _as_read(numbers), found.below
     at = np.flatnonzero(~fine)
     odd = Parsed(*(part[at] for part in (found.value, found.problem, found.repair, found.below)))
     problem = _beyond(numbers[at], low, high, unit, odd)
     bad, mended = at[problem != ""], at[(odd.repair != "") & (problem == "")]
-    said, why = text_cells(source.cells[bad]), problem[problem != ""]
-    notes.set_aside(cells.file, source.rows[bad], name, said, why, table.name, "value")
+    why = problem[problem != ""]
+    notes.set_aside(cells.file, source.rows[bad], name, source.cells[bad], why, table.name, "value")
     if len(mended):
         pairs = zip(numbers[mended], found.below[mended], strict=True)
         used = ["" if np.isnan(v) else f"{'<' if below_it else ''}{v:g}" for v, below_it in pairs]
-        said = text_cells(source.cells[mended])
-        notes.repaired(cells.file, source.rows[mended], name, said, found.repair[mended], table.name, used)
+        why = found.repair[mended]
+        notes.repaired(cells.file, source.rows[mended], name, source.cells[mended], why, table.name, used)
     numbers, flag = numbers.copy(), found.below.copy()
     numbers[bad], flag[bad] = np.nan, False
-    return numbers, flag
+    return _as_read(numbers), flag
 
 
 def _range(name: str, unit: str, register: pd.DataFrame | None) -> tuple[float, float, float]:
@@ -431,21 +422,21 @@ def _flags(name: str, cells: Cells, table: Table, context: Context) -> tuple[np.
     for source, place in sources:
         found = parse_flags(source.cells)
         bad = told(found.problem)
-        said = text_cells(source.cells[bad])
-        context.notes.set_aside(cells.file, source.rows[bad], name, said, found.problem[bad], table.name, "value")
+        why = found.problem[bad]
+        context.notes.set_aside(cells.file, source.rows[bad], name, source.cells[bad], why, table.name, "value")
         out[slice(None) if place is None else place] = found.value
     return out == 1.0, np.isnan(out)
 
 
-def _results(cells: Cells, table: Table, context: Context) -> dict[str, np.ndarray]:
+def _results(cells: Cells, table: Table, context: Context) -> dict[str, Any]:
     """Every analyte of the register and its left-censored flag."""
-    results: dict[str, np.ndarray] = {}
+    results: dict[str, Any] = {}
     units = context.register["unit"].to_dict()
     for analyte in context.register.index:
         value, flag = _numbers(analyte, units[analyte], cells, table, context)
         if below(analyte) in cells.columns:
             flag = flag | _flags(below(analyte), cells, table, context)[0]
-        results[analyte], results[below(analyte)] = value, flag & ~np.isnan(value)
+        results[analyte], results[below(analyte)] = value, flag & ~value.missing()
     return results
 
 
@@ -457,67 +448,3 @@ def _check_order(columns: dict[str, Any], cells: Cells, table: Table, notes: Not
         why = "before the day the bottle was drawn"
         notes.set_aside(cells.file, cells.rows[bad], name, days, why, table.name, "value")
         columns[name][bad] = np.datetime64("NaT")
-
-
-def finished(notes: Notes) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
-    """(set aside, repairs, arrivals): notes in order, dated by the row they belong to; arrivals counts rows by file and day."""
-    read = _with_days(notes.read)
-    files = pd.Index(read["file"].unique())
-    at = pd.Index(_places(read, files))
-    aside = pd.concat(_spread(notes.aside, notes.members), ignore_index=True) if notes.aside else _no_notes()
-    repairs = pd.concat(notes.repairs, ignore_index=True) if notes.repairs else _no_notes().assign(used="")
-    lost = pd.Index(np.unique(_places(aside[aside["what"] == "row"], files)))
-    days = pd.Series(read["known_on"].to_numpy(), index=at)
-    counted = read[["file", "table", "known_on"]].assign(read=1, set_aside=at.isin(lost))
-    arrivals = counted.groupby(["file", "table", "known_on"], dropna=False, sort=True)[["read", "set_aside"]].sum()
-    arrivals = arrivals.reset_index().astype({"read": "int64", "set_aside": "int64"})
-    return (
-        _dated(aside, days, lost, files, [*SET_ASIDE]),
-        _dated(repairs, days, lost, files, [*SET_ASIDE, "used"]),
-        arrivals,
-    )
-
-
-def _places(notes: pd.DataFrame, files: pd.Index) -> np.ndarray:
-    """One whole number for each (file, row)."""
-    return files.get_indexer(notes["file"]).astype(np.int64) * 2**32 + notes["row"].to_numpy(dtype=np.int64)
-
-
-def _no_notes() -> pd.DataFrame:
-    return pd.DataFrame({c: pd.Series(dtype="int64" if c == "row" else "str") for c in SET_ASIDE if c != "known_on"})
-
-
-def _with_days(parts: list[pd.DataFrame]) -> pd.DataFrame:
-    """Every row read with the day it became known. A row of an event that has no usable date came with the rows around it."""
-    read = pd.concat([p for p in parts if len(p)] or parts[:1], ignore_index=True)
-    read = read.sort_values(["file", "row"], kind="stable", ignore_index=True).astype({"known_on": "datetime64[us]"})
-    days = read.groupby("file")["known_on"]
-    around = days.ffill().fillna(days.bfill())
-    return read.assign(known_on=read["known_on"].where(~read["table"].isin(_EVENTS), around))
-
-
-def _spread(aside: list[pd.DataFrame], members: dict[str, dict[int, list[int]]]) -> list[pd.DataFrame]:
-    """A lost sample of a file with one row a result loses each of its rows."""
-    out = []
-    for frame in aside:
-        of_file = members.get(frame["file"].iloc[0])
-        if of_file and frame["what"].iloc[0] == "row":
-            spread = frame.assign(row=[of_file.get(r, [r]) for r in frame["row"]])
-            frame = spread.explode("row").astype({"row": "int64"})
-        out.append(frame)
-    return out
-
-
-def _dated(notes: pd.DataFrame, days: pd.Series, lost: pd.Index, files: pd.Index, columns: list[str]) -> pd.DataFrame:
-    """Notes in order of file, row and column, with the day their row became known.
-
-    Notes on single values of a row that is lost as a whole are left out.
-    """
-    place = _places(notes, files)
-    notes = notes.assign(known_on=days.reindex(place).to_numpy())
-    column = pd.factorize(notes["column"], sort=True)[0]
-    keep = ~((notes["what"] == "value").to_numpy() & np.isin(place, lost))
-    order = np.lexsort((column, notes["row"], pd.factorize(notes["file"], sort=True)[0]))
-    ordered = notes.iloc[order[keep[order]]].reset_index(drop=True)[columns]
-    texts = [c for c in columns if c not in ("row", "known_on")]
-    return ordered.astype({**dict.fromkeys(texts, "str"), "row": "Int64", "known_on": "datetime64[us]"})

@@ -29,7 +29,8 @@ import pandas as pd
 
 from cmkit.errors import StoreError
 from cmkit.records.fleet import Fleet, counted
-from cmkit.records.load import in_order, load_with_places, without_repeats
+from cmkit.records.load import load_with_places
+from cmkit.records.repeats import in_order, without_repeats
 from cmkit.records.settings import parse_settings
 from cmkit.records.tables import TABLES
 

@@ -196,6 +196,8 @@ TABLES: dict[str, Table] = {
 }
 
 # `what` is row (the whole row is lost), value (the row is used without it) or file (nothing of the file was read)
+# tables of events: a date in them cannot lie ahead
+EVENTS = ("samples", "services", "meters", "findings", "corrections")
 SET_ASIDE = ("file", "row", "column", "value", "reason", "table", "known_on", "what")
 
 

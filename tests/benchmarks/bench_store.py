@@ -28,8 +28,9 @@ import xlsxwriter
 from cmkit.records.analytes import analyte_register, below
 from cmkit.records.files import Grid, read_grid
 from cmkit.records.layouts import Cells, own_cells
-from cmkit.records.load import in_order, shared_keys, without_repeats
-from cmkit.records.rows import Context, Notes, checked_columns, finished, usable_rows
+from cmkit.records.notes import Notes, finished, in_rows
+from cmkit.records.repeats import in_order, shared_keys, without_repeats
+from cmkit.records.rows import Context, checked_columns, usable_rows
 from cmkit.records.store import SCHEMA, _put, _write, read_table, store_place
 from cmkit.records.tables import METHODS, TABLES
 
@@ -176,7 +177,7 @@ def our_findings(cells: Cells, names: pd.Index) -> pd.DataFrame:
     shared = np.flatnonzero(shared_keys(numbers, ["sample"]) & checked.alive)
     repeated = without_repeats(in_order(checked.rows(shared), TABLES["samples"]), TABLES["samples"])[1]
     again = repeated.assign(column="sample", value=repeated["sample"])[["file", "row", "column", "value", "reason"]]
-    return pd.concat([*notes.aside, again], ignore_index=True)
+    return pd.concat([in_rows(notes.aside), again], ignore_index=True)
 
 
 def our_reading(cells: Cells, names: pd.Index) -> int:
@@ -267,9 +268,9 @@ def main() -> None:
     frame = samples(n)
     print(f"{'':<52}  {'ours ms':>10}  {'peer ms':>10}  {'ratio':>7}  {'goal':>5}  peer")
     with tempfile.TemporaryDirectory() as name:
+        one_site(frame, Path(name))
         spreadsheet(frame, Path(name))
         checks(frame)
-        one_site(frame, Path(name))
 
 
 if __name__ == "__main__":

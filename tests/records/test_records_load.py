@@ -17,7 +17,8 @@ from hypothesis import strategies as st
 from cmkit.errors import MissingTable, RecordsError, SettingsError, UnknownColumn, WrongFile
 from cmkit.records.analytes import analyte_register, below
 from cmkit.records.fleet import Fleet
-from cmkit.records.load import load_fleet, shared_keys
+from cmkit.records.load import load_fleet
+from cmkit.records.repeats import shared_keys
 from cmkit.records.tables import SET_ASIDE, TABLES
 
 TODAY = date(2026, 1, 31)
@@ -458,9 +459,21 @@ def test_a_row_that_ends_early_is_said_and_a_cut_file_loses_its_last_row(load: C
     assert balanced(fleet)
 
 
-@given(st.lists(st.sampled_from(["A1", "A2", "A3", "B1"]) | st.none(), max_size=8))
+_LONG = "a number far longer than the bytes that enter its code, and like its neighbours up to here: "
+
+
+@given(
+    st.lists(
+        st.sampled_from(["", "A1", "A2", "B1", "12345678", "123456789", _LONG + "1", _LONG + "2", "ä"])
+        | st.text(max_size=3)
+        | st.none(),
+        max_size=12,
+    )
+)
 def test_keys_that_rows_share(keys: list[str | None]) -> None:
-    """Against pandas, for keys in order and in none."""
+    """Against pandas, for keys in order and in none, whole, as a part of a longer column, and in pieces."""
     frame = pd.DataFrame({"sample": pd.array(keys, dtype="str")})
-    for part in (frame, frame.sort_values("sample", ignore_index=True)):
+    ordered = frame.sort_values("sample", ignore_index=True)
+    pieces = pd.concat([frame[:3], frame[3:]], ignore_index=True)
+    for part in (frame, ordered, ordered[2:], pieces):
         assert shared_keys(part, ["sample"]).tolist() == part.duplicated("sample", keep=False).tolist()
