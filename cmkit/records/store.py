@@ -390,6 +390,17 @@ def _table(
     return stacked([_read(place, manifest, table, s, columns) for s in wanted]) if wanted else empty_table(table)
 
 
+def version_files(store: str | Path, version: int | None = None) -> tuple[dict[str, list[str]], Any]:
+    """(paths of the Parquet files of each table of a version, the file system they are on: None for this machine's own disk)."""
+    place = store_place(store)
+    manifest = _manifest(place, _wanted(place, version))
+    paths: dict[str, list[str]] = {}
+    for entry in manifest["files"].values():
+        path = place.path(entry["path"])
+        paths.setdefault(entry["table"], []).append(path if place.local else place.fs.unstrip_protocol(path))
+    return paths, None if place.local else place.fs
+
+
 def empty_table(name: str) -> pd.DataFrame:
     """A table of no rows with the columns and dtypes of `records.tables`, and `file` and `row`."""
     kinds = {"text": "str", "number": "float64", "date": "datetime64[us]", "flag": "boolean"}

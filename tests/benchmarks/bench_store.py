@@ -16,7 +16,9 @@ import tempfile
 import time
 import warnings
 from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
 from contextlib import closing
+from multiprocessing import get_context
 from pathlib import Path
 
 import duckdb
@@ -29,6 +31,7 @@ from cmkit.records.analytes import analyte_register, below
 from cmkit.records.files import Grid, read_grid
 from cmkit.records.layouts import Cells, own_cells
 from cmkit.records.notes import Notes, finished, in_rows
+from cmkit.records.query import fleet_query
 from cmkit.records.repeats import in_order, shared_keys, without_repeats
 from cmkit.records.rows import Context, checked_columns, usable_rows
 from cmkit.records.store import SCHEMA, _put, _write, read_table, store_place
@@ -36,7 +39,7 @@ from cmkit.records.tables import METHODS, TABLES
 
 SITES = 200
 TODAY = pd.Timestamp("2026-06-30")
-GOALS = {"duckdb": 5.0, "sqlite": 10.0, "openpyxl": 5.0, "pandera": 2.0}
+GOALS = {"duckdb": 5.0, "sqlite": 10.0, "openpyxl": 5.0, "pandera": 2.0, "statistics": 2.0}
 
 
 def samples(n: int, seed: int = 1) -> pd.DataFrame:
@@ -77,13 +80,13 @@ def line(what: str, ours: float, theirs: float, peer: str, goal: str = "") -> No
     )
 
 
-def one_site(frame: pd.DataFrame, folder: Path) -> None:
-    """One site's whole history into pandas, from our store and from two database files."""
-    place = store_place(folder / "store")
-    files = {
-        f"samples/{s}": _write(place, "samples", str(s), part.drop(columns="_site"))
-        for s, part in frame.groupby("_site")
-    }
+def written(frame: pd.DataFrame, store: Path, times: int = 1) -> Path:
+    """A store of one version whose sites hold these rows so many times over."""
+    place = store_place(store)
+    files = {}
+    for site, part in frame.groupby("_site"):
+        rows = pd.concat([part.drop(columns="_site")] * times, ignore_index=True)
+        files[f"samples/{site}"] = _write(place, "samples", str(site), rows)
     manifest = {
         "version": 1,
         "schema": SCHEMA,
@@ -96,6 +99,12 @@ def one_site(frame: pd.DataFrame, folder: Path) -> None:
     }
     _put(place, "versions/1.json", json.dumps(manifest).encode())
     _put(place, "CURRENT", b"1\n")
+    return store
+
+
+def one_site(frame: pd.DataFrame, folder: Path) -> None:
+    """One site's whole history into pandas, from our store and from two database files."""
+    written(frame, folder / "store")
     duck = duckdb.connect(str(folder / "fleet.duckdb"))
     duck.register("frame", frame)
     duck.execute("CREATE TABLE samples AS SELECT * FROM frame")
@@ -133,6 +142,49 @@ def one_site(frame: pd.DataFrame, folder: Path) -> None:
     line("", ours, best(opened_sqlite, 7), "SQLite file, opened to read, indexed", "sqlite")
     with duckdb.connect(str(folder / "fleet.duckdb"), read_only=True) as kept:
         line("", ours, best(lambda: from_duckdb(kept), 15), "DuckDB file, kept open and warm", "duckdb")
+
+
+RESULTS = list(analyte_register().index[:10])
+
+
+def by_query(store: Path) -> pd.DataFrame:
+    """Count, mean, sd and maximum of ten results by site and method, in SQL over the store's files."""
+    asked = ", ".join(f'count("{a}"), avg("{a}"), stddev("{a}"), max("{a}")' for a in RESULTS)
+    return fleet_query(store, f"SELECT left(compartment, 4) AS site, method, {asked} FROM samples GROUP BY ALL")  # noqa: S608
+
+
+def by_pandas(store: Path) -> pd.DataFrame:
+    """The same by reading those columns and grouping."""
+    rows = read_table(store, "samples", columns=["compartment", "method", *RESULTS])
+    return rows.groupby([rows["compartment"].str[:4], "method"])[RESULTS].agg(["count", "mean", "std", "max"])
+
+
+def peak_mb(run: Callable[[Path], object], store: Path) -> float:
+    """How far one call raises the memory of the process it is called in at its peak, MB (Linux)."""
+    Path("/proc/self/clear_refs").write_text("5")  # the peak starts anew from what is held now
+    before = held_mb("VmRSS")
+    run(store)
+    return held_mb("VmHWM") - before
+
+
+def held_mb(name: str) -> float:
+    status = Path("/proc/self/status").read_text().splitlines()
+    return next(float(row.split()[1]) / 1024 for row in status if row.startswith(name))
+
+
+def fleet_statistics(frame: pd.DataFrame, folder: Path) -> None:
+    """Statistics of a fleet five times as large against pandas; peaks of memory in fresh processes."""
+    store = written(frame, folder / "large", times=5)
+    assert len(by_query(store)) == len(by_pandas(store)) > 100
+    ours, theirs = (best(lambda r=run: r(store), 3) for run in (by_query, by_pandas))
+    line(f"statistics of {5 * len(frame):,} rows", ours, theirs, "pandas, reading those columns", "statistics")
+    mb = []
+    for run in (by_query, by_pandas):
+        with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as fresh:
+            mb.append(fresh.submit(peak_mb, run, store).result())
+    print(
+        f"{'the same, peak of memory, MB':<52}  {mb[0]:>10.0f}  {mb[1]:>10.0f}  {mb[1] / mb[0]:>7.1f}  {'10':>5}  the same"
+    )
 
 
 def spreadsheet(frame: pd.DataFrame, folder: Path) -> None:
@@ -269,6 +321,7 @@ def main() -> None:
     print(f"{'':<52}  {'ours ms':>10}  {'peer ms':>10}  {'ratio':>7}  {'goal':>5}  peer")
     with tempfile.TemporaryDirectory() as name:
         one_site(frame, Path(name))
+        fleet_statistics(frame, Path(name))
         spreadsheet(frame, Path(name))
         checks(frame)
 
