@@ -11,7 +11,7 @@ from cmkit.assessment import Assessment
 from cmkit.errors import MissingTable
 from cmkit.intervals.advise import advise_intervals
 from cmkit.practice.due import next_due
-from cmkit.practice.replay import alarm_record
+from cmkit.practice.replay import alarm_record, verdicts_at
 from cmkit.practice.rounds import plan_round
 from cmkit.practice.technique import crew_technique
 from cmkit.practice.waiting import cost_of_waiting
@@ -68,6 +68,8 @@ def assess(fleet: Fleet, as_of: str | pd.Timestamp, frozen_numbers: pd.DataFrame
     evidence = collect_evidence(known, exposure, history, limits, conditions, register)
     spells = alarm_spells(bottle_states(exposure, evidence), evidence, history, trust, looks_inside(known))
     verdicts = judge(known, exposure, use, evidence, spells, forecast, trust, doubts)
+    last_month = pd.Timestamp(as_of).normalize().replace(day=1) - pd.Timedelta(days=1)
+    before = verdicts_at(fleet.as_of(last_month), exposure, history, evidence, trust, doubts, numbers, limits)
     causes = likely_causes(known, exposure, history, evidence, verdicts, register)
 
     # what to do about it, how often to sample, and what past alarms led to
@@ -83,7 +85,7 @@ def assess(fleet: Fleet, as_of: str | pd.Timestamp, frozen_numbers: pd.DataFrame
         services=known.services, meters=known.meters, findings=known.findings, corrections=known.corrections,
         set_aside=known.set_aside, repairs=known.repairs, counts=known.counts, hours=hours, use=use, exposure=exposure,
         numbers=numbers, history=history, trust=trust, doubts=doubts, wear=wear, limits=limits, evidence=evidence, due=due, cards=cards,
-        forecast=forecast, verdicts=verdicts, causes=causes, intervals=intervals, curves=curves, waiting=waiting, record=record, technique=technique,
+        forecast=forecast, verdicts=verdicts, before=before, causes=causes, intervals=intervals, curves=curves, waiting=waiting, record=record, technique=technique,
     )  # fmt: skip
 
 

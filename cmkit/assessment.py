@@ -17,7 +17,8 @@ class Assessment:
     about: fleet (name), currency, as_of (ISO day), cmkit (version), sources (file -> SHA-256), settings (what was in force).
     Records as known on that date: sites, machines, compartments, samples, services, meters, findings, corrections, set_aside,
     repairs, counts. Made from them, in the order of work: hours, use, exposure, numbers, history, trust, doubts, wear, limits,
-    evidence, due, cards, forecast, verdicts, causes, intervals, curves, waiting, record, technique. Columns: see DEVELOPERS.md, "The tables".
+    evidence, due, cards, forecast, verdicts, before (verdicts as of the end of last month), causes, intervals, curves, waiting, record,
+    technique. Columns: see DEVELOPERS.md, "The tables".
     """
 
     about: dict[str, Any]
@@ -46,6 +47,7 @@ class Assessment:
     cards: pd.DataFrame
     forecast: pd.DataFrame
     verdicts: pd.DataFrame
+    before: pd.DataFrame
     causes: pd.DataFrame
     intervals: pd.DataFrame
     curves: pd.DataFrame

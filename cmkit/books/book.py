@@ -34,8 +34,8 @@ class Book:
 
     @property
     def last_month_end(self) -> pd.Timestamp:
-        """The day the book before this one spoke of."""
-        return pd.Timestamp(self.month + "-01") - pd.Timedelta(days=1)
+        """The day the book before this one spoke of, and the assessment's table `before`."""
+        return self.as_of.replace(day=1) - pd.Timedelta(days=1)
 
     @cached_property
     def site_names(self) -> dict[str, str]:

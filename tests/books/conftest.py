@@ -77,7 +77,7 @@ def made_samples(sites: list[str], each: int, note: str) -> pd.DataFrame:
 
 # columns of the empty tables that the digest and the field sheets look at
 COLUMNS = {
-    "verdicts": VERDICTS, "due": DUE, "waiting": WAITING, "record": RECORD, "evidence": EVIDENCE, "cards": CARDS, "findings": TABLES["findings"].names,
+    "verdicts": VERDICTS, "before": VERDICTS, "due": DUE, "waiting": WAITING, "record": RECORD, "evidence": EVIDENCE, "cards": CARDS, "findings": TABLES["findings"].names,
     "exposure": ["compartment", "sample", "drawn_on", "life", "order"], "technique": TECHNIQUE,
 }  # fmt: skip
 

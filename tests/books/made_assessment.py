@@ -219,6 +219,16 @@ def made_intervals(known: Fleet) -> tuple[pd.DataFrame, pd.DataFrame]:
     return pd.DataFrame(rows), pd.concat(curves, ignore_index=True)
 
 
+def made_before(known: Fleet, *frames: pd.DataFrame) -> pd.DataFrame:
+    """The verdicts a month earlier, from the bottles reported by then and without a forecast."""
+    then = known.as_of("2026-05-31")
+    exposure, evidence, history, trust, doubts = (f[f["sample"].isin(then.samples["sample"])] for f in frames)
+    use = then.meters[["machine"]].assign(h_per_day=5.0, last_read_on=then.date, last_run_h=2150.0, idle=False)
+    spells = alarm_spells(bottle_states(exposure, evidence), evidence, history, trust, looks_inside(then))
+    none = pd.DataFrame({"compartment": pd.Series(dtype="str"), "chance": pd.Series(dtype=float)})
+    return judge(then, exposure, use, evidence, spells, none, trust, doubts)
+
+
 def made_causes(verdicts: pd.DataFrame) -> pd.DataFrame:
     """One or two likely causes for whatever is raised."""
     raised = verdicts[verdicts["state"].isin(["alert", "alarm"])]["compartment"]
@@ -252,6 +262,7 @@ def made_assessment(hostile: str = "") -> Assessment:
     evidence = collect_evidence(known, exposure, history, limits, pd.DataFrame(), register)
     spells = alarm_spells(bottle_states(exposure, evidence), evidence, history, trust, looks_inside(known))
     verdicts = judge(known, exposure, use, evidence, spells, forecast, trust, doubts)
+    before = made_before(known, exposure, evidence, history, trust, doubts)
     due = next_due(known, exposure, use, verdicts)
     record = alarm_record(known, spells, known.findings[["finding"]].assign(run_h=2350.0))
     intervals, curves = made_intervals(known)
@@ -276,7 +287,7 @@ def made_assessment(hostile: str = "") -> Assessment:
         "sites": known.sites, "machines": known.machines, "compartments": known.compartments, "samples": known.samples, "services": known.services,
         "meters": known.meters, "findings": known.findings, "corrections": known.corrections, "set_aside": known.set_aside, "repairs": known.repairs, "counts": known.counts,
         "hours": hours, "use": use, "exposure": exposure, "numbers": pd.DataFrame({"family": [], "analyte": []}), "history": history, "trust": trust, "doubts": doubts, "wear": wear,
-        "limits": limits, "evidence": evidence, "due": due, "cards": plan_round(known, due), "forecast": forecast, "verdicts": verdicts, "causes": made_causes(verdicts), "intervals": intervals, "curves": curves,
+        "limits": limits, "evidence": evidence, "due": due, "cards": plan_round(known, due), "forecast": forecast, "verdicts": verdicts, "before": before, "causes": made_causes(verdicts), "intervals": intervals, "curves": curves,
         "waiting": cost_of_waiting(known, verdicts, due, use, record), "record": record, "technique": made_technique(known),
     }  # fmt: skip
     return Assessment(about=about, **({name: pd.DataFrame() for name in table_names()} | tables))

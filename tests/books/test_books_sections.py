@@ -3,11 +3,13 @@
 import re
 from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
 
 import pandas as pd
 import pytest
 from scipy.integrate import quad
 
+from cmkit.assess import assess
 from cmkit.assessment import Assessment, table_names
 from cmkit.books import fleet_book, site_book
 from cmkit.books.book import Book, open_book
@@ -20,6 +22,8 @@ from cmkit.books.sections.since import changes, state_then
 from cmkit.books.sections.work import work_rows
 from cmkit.books.show import Fold
 from cmkit.errors import ParameterError
+from cmkit.records.fleet import Fleet
+from cmkit.records.load import load_fleet
 
 SITE = (
     "headline",
@@ -124,12 +128,30 @@ def test_what_changed_since_last_month(book: Book, fleet: Book) -> None:
     assert changes(fleet).set_index("compartment").loc["WL-3/hydraulic", "what"] == "confirmed"
 
 
-def test_an_open_alarm_counts_although_the_newest_bottle_was_quiet(book: Book) -> None:
-    """Take WL-1's evidence of its last bottles away: its alarm of February was still unanswered at the end of May."""
-    tables = book.tables
-    place = "WL-1/final drive/front right"
-    early = tables.evidence[(tables.evidence["compartment"] != place) | (tables.evidence["drawn_on"] < "2026-03-01")]
-    assert state_then(replace(book, tables=replace(tables, evidence=early)))[place] == "alert"
+@pytest.fixture(scope="module")
+def demo(root: Path) -> Fleet:
+    return load_fleet(root / "sample_data")
+
+
+@pytest.mark.parametrize("day", ["2026-06-30", "2026-05-31", "2026-04-17"])
+def test_last_months_states_are_those_an_assessment_of_that_day_gives(
+    demo: Fleet, day: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Known truth: the demo's records assessed as of the end of the month before, with the same family numbers and limits."""
+    none = pd.DataFrame({"family": []})
+    # half the time, and nothing of it is read
+    monkeypatch.setattr("cmkit.assess.advise_intervals", lambda *_: (none, none))
+    now = assess(demo, day)
+    book = open_book(now, fleet=True)
+    monkeypatch.setattr("cmkit.assess.family_limits", lambda *_: now.limits)
+    frozen = now.numbers.assign(frozen_on=now.as_of)
+    truth = assess(demo, book.last_month_end, frozen).verdicts.set_index("compartment")["state"]
+    then = state_then(book)
+    there = then.index.intersection(truth.index)
+    assert len(there) > 100
+    pd.testing.assert_series_equal(then[there], truth[there])
+    assert set(then.drop(there)) <= {"not known"}
+    assert {"alarm", "alert", "clear", "not known"} == set(then)
 
 
 def test_the_round_is_in_walking_order_and_leaves_nothing_due_out(book: Book) -> None:

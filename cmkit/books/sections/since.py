@@ -22,23 +22,9 @@ TITLES = {
 
 
 def state_then(book: Book) -> pd.Series:
-    """State of every compartment as known at the end of last month: its newest bottle then, and alarms nobody had answered."""
-    end, tables = book.last_month_end, book.tables
-    known = tables.samples[["sample", "reported_on", "received_on"]]
-    bottles = tables.exposure.merge(known, on="sample", how="left")
-    reported = bottles["reported_on"].fillna(bottles["received_on"]).fillna(bottles["drawn_on"])
-    newest = bottles[reported <= end].sort_values(["compartment", "life", "order"]).groupby("compartment").tail(1)
-    evidence = tables.evidence[tables.evidence["sample"].isin(newest["sample"])]
-    worst = evidence.assign(rank=evidence["state"].map(RANK)).sort_values("rank").groupby("compartment").tail(1)
-    state = pd.Series("not known", index=tables.verdicts["compartment"], dtype="str")
-    state.update(pd.Series("clear", index=newest["compartment"], dtype="str"))
-    state.update(worst.set_index("compartment")["state"])
-    spells = tables.record[tables.record["alarm_on"].notna()]
-    first = pd.to_datetime(spells["sample"].map(dict(zip(bottles["sample"], reported, strict=True))))
-    still = (first <= end) & ((spells["outcome"] == "waiting") | (spells["found_on"] > end))
-    open_then = [c for c in spells.loc[still, "compartment"].unique() if c in state.index and state[c] != "alarm"]
-    state.loc[open_then] = "alert"  # an alarm nobody answered, though the newest bottle added nothing
-    return state
+    """State of every compartment as known at the end of last month, `not known` where it was not there yet (index: compartment)."""
+    then = book.tables.before.set_index("compartment")["state"]
+    return then.reindex(book.tables.verdicts["compartment"]).fillna("not known")
 
 
 def changes(book: Book) -> pd.DataFrame:
@@ -102,7 +88,7 @@ def since_last_month(book: Book) -> Shown:
             )
     lead = tag(
         "p",
-        f"Against what was known on {day(book.last_month_end)}: {count(len(rows), 'compartment')} to tell of.",
+        f"Against what was known on {day(book.last_month_end)}, both judged by today's limits: {count(len(rows), 'compartment')} to tell of.",
         class_="note",
     )
     return shown(lead, tag("div", *parts, class_="changes"))
