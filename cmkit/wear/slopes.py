@@ -133,41 +133,48 @@ def _closed_form(sums: tuple[Floats, ...], middle: Floats, level: Floats, out: F
         np.multiply(scale, np.sqrt(of_weight + at_zero**2 * of_spread), out=se_intercept)
 
 
-def theil_sen_slopes(x: ArrayLike, y: ArrayLike, block: int = 500) -> tuple[Floats, Floats]:
+def theil_sen_slopes(x: ArrayLike, y: ArrayLike, block: int = 40_000) -> tuple[Floats, Floats]:
     """Median of all pair slopes, and median(y) - slope median(x), of G series of n points: x, y (G, n) -> (G,), (G,).
 
-    Pairs with the same x are left out; NaN where none is left. Sources: Theil 1950, Sen 1968. Memory grows with n^2, so blocks shrink for long series.
+    Pairs with the same x or with NaN are left out; NaN where none is left. Sources: Theil 1950, Sen 1968. block: pairs worked on at a time.
     """
     x, y = (np.atleast_2d(np.asarray(v, float)) for v in (x, y))
-    i, j = np.triu_indices(x.shape[1], 1)
-    step = max(1, block * 20 // max(len(i), 1))
-    slope = np.empty(len(x))
+    n = x.shape[1]
+    pairs = n * (n - 1) // 2
+    slope = np.full(len(x), np.nan)
 
     def work(part: slice) -> None:
-        dx = x[part][:, j] - x[part][:, i]
-        dy = y[part][:, j] - y[part][:, i]
-        usable = (dx != 0) & np.isfinite(dx) & np.isfinite(dy)
-        slope[part] = _median_of(dy / np.where(usable, dx, 1.0), usable)
+        some_x, some_y = x[part], y[part]
+        of_pairs, done = np.empty((len(some_x), pairs)), 0
+        for lag in range(1, n):
+            dx, dy = some_x[:, lag:] - some_x[:, :-lag], some_y[:, lag:] - some_y[:, :-lag]
+            dx[dx == 0] = np.nan
+            np.divide(dy, dx, out=of_pairs[:, done : done + n - lag])
+            done += n - lag
+        slope[part] = _median_of(of_pairs)
 
-    _each(work, _parts(len(x), step))
-    seen = np.isfinite(x) & np.isfinite(y)
-    return slope, _median_of(y, seen) - slope * _median_of(x, seen)
-
-
-def _median_of(values: Floats, usable: NDArray[np.bool_]) -> Floats:
-    """Row medians of the usable values; NaN where a row has none."""
-    ordered = np.sort(np.where(usable, values, np.inf), axis=1)
-    n = usable.sum(axis=1)
-    rows = np.arange(len(values))
-    low, high = ordered[rows, np.maximum(n - 1, 0) // 2], ordered[rows, np.minimum(n // 2, values.shape[1] - 1)]
-    return np.where(n > 0, (low + high) / 2, np.nan)
+    if pairs:
+        _each(work, _parts(len(x), max(1, block // pairs)))
+    gone = np.isnan(x) | np.isnan(y)
+    return slope, _median_of(np.where(gone, np.nan, y)) - slope * _median_of(np.where(gone, np.nan, x))
 
 
-def huber_slopes(x: ArrayLike, y: ArrayLike, steps: int = 50, block: int = 500) -> Lines:
+def _median_of(values: Floats) -> Floats:
+    """Row medians of values (G, n), n >= 1, leaving NaN out; NaN where a row has nothing else. Puts `values` in order."""
+    values.sort(axis=1)  # NaN comes last
+    short = np.flatnonzero(np.isnan(values[:, -1]))
+    n = np.full(len(values), values.shape[1])
+    n[short] = np.count_nonzero(~np.isnan(values[short]), axis=1)
+    low, high = (np.take_along_axis(values, k[:, None], axis=1)[:, 0] for k in (np.maximum(n - 1, 0) // 2, n // 2))
+    return (low + high) / 2
+
+
+def huber_slopes(x: ArrayLike, y: ArrayLike, steps: int = 50, block: int = 60_000) -> Lines:
     """Huber's M-estimate of G straight lines of n points each, x, y (G, n) -> Lines with results (G,).
 
     Iterative reweighting with weights min(1, 1.345/|r/s|), s the median |residual|/0.6745, started from least squares; a series stops when its slope and
     intercept move by less than 1e-9 of their size. Standard errors: Huber's first covariance form (Huber 1981, ch. 7.6). Source of the weights: Huber 1964.
+    block: points worked on at a time.
     """
     x, y = (np.atleast_2d(np.asarray(v, float)) for v in (x, y))
     out = np.empty((6, len(x)))
@@ -175,7 +182,7 @@ def huber_slopes(x: ArrayLike, y: ArrayLike, steps: int = 50, block: int = 500) 
     def work(part: slice) -> None:
         out[:, part] = _huber_block(x[part], y[part], steps)
 
-    _each(work, _parts(len(x), block))
+    _each(work, _parts(len(x), max(1, block // max(x.shape[1], 1))))
     slope, intercept, se_slope, se_intercept, scale, sse = out
     return Lines(slope, intercept, se_slope, se_intercept, np.full(len(x), x.shape[1]), scale, sse)
 
@@ -184,31 +191,33 @@ def _huber_block(x: Floats, y: Floats, steps: int) -> Floats:
     middle = x.mean(axis=1, keepdims=True)
     x = x - middle
     slope, at_middle = _line(x, y, np.ones_like(x))
-    live = np.arange(len(x))
+    live, now_x, now_y = np.arange(len(x)), x, y
     for _ in range(steps):
-        r = y[live] - at_middle[live, None] - slope[live, None] * x[live]
-        s = np.median(np.abs(r), axis=1, keepdims=True) / _MAD
-        weights = np.minimum(1.0, HUBER * s / np.maximum(np.abs(r), 1e-300))
-        weights[s[:, 0] == 0] = 1.0
-        b, a = _line(x[live], y[live], weights)
+        r = np.abs(now_y - at_middle[live, None] - slope[live, None] * now_x)
+        s = _median_of(r.copy())[:, None] / _MAD
+        weights = np.where(s > 0, HUBER * s / np.maximum(r, 1e-300), 1.0)
+        b, a = _line(now_x, now_y, np.minimum(weights, 1.0, out=weights))
         moved = np.abs(b - slope[live]) > 1e-9 * np.abs(b)
         moved |= np.abs(a - at_middle[live]) > 1e-9 * np.abs(a)
         slope[live], at_middle[live] = b, a
-        live = live[moved & (s[:, 0] > 0)]
-        if not len(live):
+        moved &= s[:, 0] > 0
+        if not moved.any():
             break
+        if not moved.all():
+            live, now_x, now_y = live[moved], now_x[moved], now_y[moved]
     r = y - at_middle[:, None] - slope[:, None] * x
-    scale = np.median(np.abs(r), axis=1) / _MAD
+    scale = _median_of(np.abs(r)) / _MAD
     return np.stack([slope, at_middle - slope * middle[:, 0], *_huber_errors(x, r, scale, middle[:, 0])])
 
 
 def _line(x: Floats, y: Floats, w: Floats) -> tuple[Floats, Floats]:
     """Weighted line of each row: slope and value at x = 0."""
     sw = w.sum(axis=1)
-    mx, my = (w * x).sum(axis=1) / sw, (w * y).sum(axis=1) / sw
+    mx, my = (np.einsum("ij,ij->i", w, v) / sw for v in (x, y))
     dx = x - mx[:, None]
-    spread = (w * dx * dx).sum(axis=1)
-    slope = (w * dx * (y - my[:, None])).sum(axis=1) / np.where(spread > 0, spread, np.nan)
+    wdx = w * dx
+    spread = np.einsum("ij,ij->i", wdx, dx)
+    slope = np.einsum("ij,ij->i", wdx, y - my[:, None]) / np.where(spread > 0, spread, np.nan)
     return slope, my - slope * mx
 
 

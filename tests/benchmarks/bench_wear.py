@@ -72,8 +72,6 @@ def slopes_against_peers(compartments: int) -> list[tuple[str, str, float, float
     columns = {f"y{a}": y[:, a] for a in range(analytes)}
     frame = pl.DataFrame({"g": groups, "x": x, "w": w, **columns}).fill_nan(None)
     polars = best(lambda: polars_sums(frame, analytes))
-    table = pd.DataFrame({f"y{a}": w * y[:, a] for a in range(analytes)}).assign(g=groups)
-    pandas = best(lambda: table.groupby("g", sort=False).sum(), 2)
     one_read = best(y.sum)
     con = duckdb.connect()
     con.execute("SET autoinstall_known_extensions = false; SET autoload_known_extensions = false")
@@ -90,7 +88,6 @@ def slopes_against_peers(compartments: int) -> list[tuple[str, str, float, float
         ("weighted slopes with standard errors", f"Polars weighted sums, {size}", ours, polars / ours, ">= 3"),
         ("", "DuckDB regr_* that give the same (count, sxx, syy, sxy too), unweighted", ours, duck / ours, ">= 6"),
         ("", "DuckDB regr_slope and regr_intercept alone, unweighted, no standard errors", ours, bare / ours, ""),
-        ("", "pandas groupby sum of the weighted results alone", ours, pandas / ours, ""),
         ("", "np.sum of the results, one read of memory: ours takes 1/ratio of it", ours, one_read / ours, ">= 1/80"),
         ("", f"statsmodels WLS loop (largest relative difference {worst:.0e})", ours, loop * compartments * 5 * analytes / ours, ">= 1,000"),
     ]  # fmt: skip
