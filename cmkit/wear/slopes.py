@@ -146,11 +146,13 @@ def theil_sen_slopes(x: ArrayLike, y: ArrayLike, block: int = 40_000) -> tuple[F
     def work(part: slice) -> None:
         some_x, some_y = x[part], y[part]
         of_pairs, done = np.empty((len(some_x), pairs)), 0
-        for lag in range(1, n):
-            dx, dy = some_x[:, lag:] - some_x[:, :-lag], some_y[:, lag:] - some_y[:, :-lag]
-            dx[dx == 0] = np.nan
-            np.divide(dy, dx, out=of_pairs[:, done : done + n - lag])
-            done += n - lag
+        with np.errstate(divide="ignore", invalid="ignore"):
+            for lag in range(1, n):
+                dx, dy = some_x[:, lag:] - some_x[:, :-lag], some_y[:, lag:] - some_y[:, :-lag]
+                np.divide(dy, dx, out=of_pairs[:, done : done + n - lag])
+                done += n - lag
+        if (same := np.isinf(of_pairs)).any():
+            of_pairs[same] = np.nan
         slope[part] = _median_of(of_pairs)
 
     if pairs:
