@@ -2,7 +2,7 @@
 
 import tempfile
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from hashlib import sha256
 from importlib.resources import files
 from pathlib import Path
@@ -12,7 +12,7 @@ import pandas as pd
 import cmkit
 from cmkit.assess import assess, frozen_numbers, newest_record
 from cmkit.books import publish
-from cmkit.books.month import MonthResult, Progress, Workers, run_books
+from cmkit.books.month import MonthResult, Progress, Workers, all_made, run_books
 from cmkit.errors import MissingTable
 from cmkit.records.source import open_fleet
 
@@ -50,9 +50,9 @@ def make_month(wanted: Wanted, workers: Workers, say: Say, progress: Progress | 
     if not wanted.fleet.is_dir():
         raise MissingTable(f"{wanted.fleet}: no such folder; wanted a fleet's folder (`cmkit start` makes one).")
     made_from = _made_from(wanted)
-    if not wanted.again and not wanted.database and _stands(wanted, made_from):
-        record = publish.read_record(wanted.out / wanted.month)
-        return MonthResult(wanted.month, [], sorted(record["books"]), {}, record)
+    if (standing := _standing_month(wanted, made_from)) and not wanted.again and not wanted.database:
+        record = publish.read_record(wanted.out / standing)
+        return MonthResult(standing, [], sorted(record["books"]), {}, record)
     say(f"reading {wanted.fleet}")
     loaded = open_fleet(wanted.fleet, wanted.version, wanted.database, say)
     newest = newest_record(loaded)
@@ -74,17 +74,22 @@ def make_month(wanted: Wanted, workers: Workers, say: Say, progress: Progress | 
             progress=progress,
             again=wanted.again,
         )
-    if not result.failed:
-        publish.write_whole(wanted.out / month / _MADE_FROM, _made_from(replace(wanted, month=month)))
+    if not result.failed and made_from == _made_from(wanted):  # a file changed meanwhile may not be in these books
+        publish.write_whole(wanted.out / month / _MADE_FROM, f"{made_from} {newest[:7]}")
     return result
 
 
-_MADE_FROM = ".made-from"
+_MADE_FROM = ".made-from"  # in a published month: hash of what it was made from, and the newest month there was in that
 
 
-def _stands(wanted: Wanted, made_from: str) -> bool:
-    note = wanted.out / wanted.month / _MADE_FROM
-    return note.exists() and note.read_text(encoding="utf-8") == made_from
+def _standing_month(wanted: Wanted, made_from: str) -> str:
+    """The month asked for when all its books stand and were made from exactly what is there now; else empty."""
+    for note in sorted(wanted.out.glob(f"*/{_MADE_FROM}")):
+        place, said = note.parent, note.read_text(encoding="utf-8").split()
+        asked = said[1:] == [place.name] if wanted.month == "newest" else wanted.month == place.name
+        if asked and said[:1] == [made_from] and all_made(publish.read_record(place), place):
+            return place.name
+    return ""
 
 
 def _made_from(wanted: Wanted) -> str:
@@ -93,7 +98,7 @@ def _made_from(wanted: Wanted) -> str:
     code = [p for p in sorted(own.rglob("*")) if p.is_file() and p.suffix in (".py", ".csv", ".js", ".css", ".j2")]
     code += sorted(shipped("notebooks").glob("*.ipynb"))
     records = [p for p in sorted(wanted.fleet.rglob("*")) if p.is_file() and p.suffix != ".lock"]
-    digest = sha256(repr((wanted.month, wanted.version, wanted.database, wanted.sites)).encode())
+    digest = sha256(repr((wanted.version, wanted.database, wanted.sites)).encode())
     for path in [*records, *code]:
         digest.update(f"{path.name}\n".encode() + sha256(path.read_bytes()).digest())
     return digest.hexdigest()

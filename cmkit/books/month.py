@@ -117,7 +117,7 @@ def _run_alone(
     with publish.one_run(out):
         before = publish.read_record(out / month)
         whole_hash = _inputs_of_run(assessment, notebooks, month, sites)
-        if not again and before.get("inputs") == whole_hash and _all_made(before, out / month):
+        if not again and before.get("inputs") == whole_hash and all_made(before, out / month):
             publish_index(out)
             return MonthResult(month, [], sorted(before["books"]), {}, before)
         with publish.built_aside(out, month) as built:
@@ -164,7 +164,8 @@ def _file_hash(path: Path) -> str:
     return f"{path.name} {sha256(path.read_bytes()).hexdigest()}"
 
 
-def _all_made(record: dict[str, Any], place: Path) -> bool:
+def all_made(record: dict[str, Any], place: Path) -> bool:
+    """Whether every book a month's record names was made and its page is there."""
     books = record.get("books", {})
     return bool(books) and all(b["made"] and (place / b["page"]).exists() for b in books.values())
 
