@@ -1,7 +1,8 @@
 """Exchanged labels: do the bottles of one machine and day fit each other's labels better than their own? Reported, never applied.
 
 Before the 5th bottle of a compartment its own rate is too little known: such a bottle is "cannot tell yet". Exchanging by itself, or
-holding back the update, would lock in a wrong identity after an early mistake; a confirmed exchange is a row in `corrections`.
+holding back the update, would lock in a wrong identity after an early mistake; a confirmed exchange is a row in `corrections`. Until then
+the wrong result stands in the forecast of the bottle after it, which therefore looks exchanged the other way: nothing is said of that one.
 """
 
 from functools import cache
@@ -10,7 +11,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.optimize import linear_sum_assignment
+from scipy.optimize import linear_sum_assignment, minimize_scalar
 from scipy.special import logsumexp
 
 from cmkit.records.settings import Trust
@@ -19,19 +20,24 @@ from cmkit.trust.panel import Panel, doubt_rows
 
 CHANCES = ["sample", "compartment", "looks_like", "group", "chance", "words"]
 CANNOT_TELL = "cannot tell yet"
+TOO_FEW = "cannot tell, too few results in common"
+AFTER_DOUBT = "cannot tell, its forecast stands on a bottle whose own label is in doubt"
 _ALL_ORDERS = 6  # up to this many bottles every order of labels is weighed
 _LEAST_ANALYTES = 3
 _NEGLIGIBLE = np.log(1e-3)  # a group whose best order cannot reach this is not enumerated
 _BLOCK = 100_000  # rows at a time, to bound memory
+_LEARN_FROM = 1000  # bottles of a kind that its shared factor is learnt from
+_FACTOR_RANGE = (0.005, 0.5)
 
 
 def label_log_density(
-    y: np.ndarray, below: np.ndarray, mean: np.ndarray, var: np.ndarray, factor_sd: float
+    y: np.ndarray, below: np.ndarray, mean: np.ndarray, var: np.ndarray, factor_sd: np.ndarray | float
 ) -> np.ndarray:
     """Log density (up to a constant) of bottles under labels: a multivariate t with a factor shared by the bottle's analytes.
 
     y, below, mean, var: [..., A], results (ppm), "reported as below", forecast mean and variance of the label; NaN analytes do not
-    count. A result below its limit counts as min(mean, limit). factor_sd: sd of the shared factor (1). Source: maths D1 (derived).
+    count. A result below its limit counts as min(mean, limit). factor_sd: sd of the shared factor (1), broadcast against mean. Source:
+    maths D1 (derived).
     """
     nu = constant("tail_df")
     given = np.isfinite(y) & np.isfinite(mean) & np.isfinite(var) & (var > 0)
@@ -87,23 +93,58 @@ def _all_orders(k: int) -> np.ndarray:
 def exchange_chances(panel: Panel, trust: Trust) -> pd.DataFrame:
     """One row per bottle that was drawn together with others of its machine (columns CHANCES), sorted by machine, day, compartment.
 
-    chance: probability that it carries a wrong label, NaN where `words` says "cannot tell yet"; looks_like: likeliest label; group:
+    chance: probability that it carries a wrong label, NaN where `words` says why that cannot be told; looks_like: likeliest label; group:
     number of bottles weighed together.
     """
     drawn = _drawn_together(panel.bottles)
     told = drawn["order"] >= constant("exchange_first_order")
     told &= told.groupby(drawn["set"]).transform("sum") >= 2
     out = drawn.assign(looks_like="", group=0, chance=np.nan, words=CANNOT_TELL)
+    factor = shared_factors(panel)
     for size, part in drawn[told].groupby(drawn[told].groupby("set")["at"].transform("size")):
         rows = part["at"].to_numpy().reshape(-1, size)
-        chance, likely, enough = _weigh(panel, rows, trust.exchange_prior)
+        chance, likely, enough = _weigh(panel, rows, factor, trust.exchange_prior)
         labels = panel.bottles["compartment"].to_numpy()[np.take_along_axis(rows, likely, axis=1)]
         out.loc[part.index, "group"] = size
         out.loc[part.index, "looks_like"] = labels.ravel()
         out.loc[part.index, "chance"] = np.where(enough[:, None], chance, np.nan).ravel()
-        out.loc[part.index, "words"] = np.repeat(np.where(enough, "", "cannot tell: too few results in common"), size)
+        out.loc[part.index, "words"] = np.repeat(np.where(enough, "", TOO_FEW), size)
+    after = _after_doubt(panel.bottles, out) & out["chance"].notna()
+    out.loc[after, ["chance", "words"]] = np.nan, AFTER_DOUBT
     out["looks_like"] = out["looks_like"].where(out["chance"].notna(), "")
     return out[CHANCES].reset_index(drop=True)
+
+
+def _after_doubt(bottles: pd.DataFrame, chances: pd.DataFrame) -> pd.Series:
+    """Whether the bottle before of the same compartment more likely than not carried a wrong label."""
+    doubted = np.zeros(len(bottles), dtype=bool)
+    doubted[chances["at"]] = chances["chance"] >= constant("exchange_report")
+    place = bottles["compartment"].to_numpy()
+    before = np.r_[False, doubted[:-1] & (place[1:] == place[:-1])]
+    return pd.Series(before[chances["at"]], index=chances.index)
+
+
+def shared_factors(panel: Panel) -> np.ndarray:
+    """sd of the factor that a bottle's metals share, for each bottle by the kind of its compartment: float [n].
+
+    What metals share is how the bottle was drawn and all that the forecast misses for all of them at once (load, make-up, residual
+    fluid), which differs by kind and fleet. Learnt from the bottles as they are labelled, by maximum likelihood of
+    :func:`label_log_density` (whose heavy tail bears the few exchanged ones); `bottle_factor_sd` for kinds with few bottles.
+    """
+    kinds, names = pd.factorize(panel.bottles["kind"])
+    settled = (panel.bottles["order"] >= constant("exchange_first_order")).to_numpy()
+    learnt = [_shared_factor(panel, np.flatnonzero(settled & (kinds == k))) for k in range(len(names))]
+    return np.array(learnt)[kinds] if learnt else np.zeros(0)
+
+
+def _shared_factor(panel: Panel, rows: np.ndarray) -> float:
+    """The likeliest sd of the factor shared by the metals of bottles `rows`."""
+    if len(rows) < constant("bottle_factor_least_bottles"):
+        return constant("bottle_factor_sd")
+    rows = rows[:: len(rows) // _LEARN_FROM + 1]
+    seen = (panel.value[rows], panel.below[rows], panel.expected[rows], panel.sd[rows] ** 2)
+    misfit = lambda log_sd: -label_log_density(*seen, np.exp(log_sd)).sum()  # noqa: E731
+    return float(np.exp(minimize_scalar(misfit, bounds=np.log(_FACTOR_RANGE), method="bounded").x))
 
 
 def _drawn_together(bottles: pd.DataFrame) -> pd.DataFrame:
@@ -115,14 +156,16 @@ def _drawn_together(bottles: pd.DataFrame) -> pd.DataFrame:
     return out.assign(set=out.groupby(["machine", "drawn_on", "coolant"], sort=False).ngroup())
 
 
-def _weigh(panel: Panel, rows: np.ndarray, prior: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _weigh(
+    panel: Panel, rows: np.ndarray, factor: np.ndarray, prior: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Chances [G, k], likeliest labels (positions in the set) [G, k] and whether there was enough to go by [G]; rows: [G, k]."""
     sets, k = rows.shape
     chance, likely = np.zeros((sets, k)), np.tile(np.arange(k), (sets, 1))
     enough = np.zeros(sets, dtype=bool)
     step = max(1, _BLOCK // k**2)
     for a in range(0, sets, step):
-        density, enough[a : a + step] = _densities(panel, rows[a : a + step])
+        density, enough[a : a + step] = _densities(panel, rows[a : a + step], factor)
         own = np.einsum("gii->gi", density)
         gain = constant("exchange_temper") * np.maximum(density.max(axis=2) - own, 0).sum(axis=1)
         for g in np.flatnonzero((gain + np.log(prior) > _NEGLIGIBLE) & enough[a : a + step]):
@@ -130,13 +173,13 @@ def _weigh(panel: Panel, rows: np.ndarray, prior: float) -> tuple[np.ndarray, np
     return chance, likely, enough
 
 
-def _densities(panel: Panel, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _densities(panel: Panel, rows: np.ndarray, factor: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Log density of every bottle under every label of its set [G, k, k], over the analytes that all of the set have, and if they suffice."""
     y, below, mean, sd = (a[rows] for a in (panel.value, panel.below, panel.expected, panel.sd))
     common = np.all(np.isfinite(y) & np.isfinite(mean) & np.isfinite(sd), axis=1, keepdims=True)
     y = np.where(common, y, np.nan)
     density = label_log_density(
-        y[:, :, None], below[:, :, None], mean[:, None], sd[:, None] ** 2, constant("bottle_factor_sd")
+        y[:, :, None], below[:, :, None], mean[:, None], sd[:, None] ** 2, factor[rows][:, None, :, None]
     )
     return density, common[:, 0].sum(axis=1) >= _LEAST_ANALYTES
 

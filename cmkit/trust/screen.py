@@ -8,7 +8,7 @@ import pandas as pd
 
 from cmkit.records.fleet import Fleet
 from cmkit.trust.contamination import method_doubts, silicon_doubts, stale_doubts
-from cmkit.trust.exchange import CANNOT_TELL, exchange_chances, exchange_doubts
+from cmkit.trust.exchange import exchange_chances, exchange_doubts
 from cmkit.trust.fluid import check_fluids, fluid_doubts
 from cmkit.trust.hours import hours_doubts
 from cmkit.trust.laboratory import laboratory_doubts, unit_doubts
@@ -74,8 +74,8 @@ def _believed(samples: pd.DataFrame, doubts: pd.DataFrame, chances: pd.DataFrame
     out["believed"] = (1 - exchanged) * out["sample"].map(sound).fillna(1.0).to_numpy(dtype=float)
     out["n_doubts"] = out["sample"].map(doubts.groupby("sample").size()).fillna(0).astype("int64")
     reasons = doubts.groupby("sample", sort=False)["reason"].agg("; ".join)
-    early = out["sample"].isin(chances.loc[chances["words"] == CANNOT_TELL, "sample"])
-    silent = np.where(early, f"no doubt; whether its label was exchanged: {CANNOT_TELL}", "no doubt")
+    untold = out["sample"].map(chances.set_index("sample")["words"]).astype("str").fillna("")
+    silent = np.where(untold != "", "no doubt; whether its label was exchanged: " + untold, "no doubt")
     spoken = reasons.astype("str").reindex(out["sample"]).to_numpy(dtype=object)
     out["words"] = pd.Series(np.where(pd.isna(spoken), silent, spoken), dtype="str")
     return out[TRUST].sort_values(["compartment", "sample"], kind="stable").reset_index(drop=True)
