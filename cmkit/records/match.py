@@ -1,7 +1,7 @@
 """An unknown laboratory file: what its columns seem to be, and why. A proposal for a person to edit; nothing is applied."""
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -22,14 +22,14 @@ from cmkit.records.files import (
     sheet_names,
     split_lines,
 )
-from cmkit.records.headings import bare_unit, heading_guess, heading_words, headings, plain
+from cmkit.records.headings import bare_unit, heading_guess, heading_words, headings
 from cmkit.records.layouts import known_columns
+from cmkit.records.places import PARTS, Naming, naming, near_places
 from cmkit.records.tables import TABLES
 from cmkit.records.units import conversion, knows_unit
 
 _LOOKED_AT = 2000  # cells of a column that are looked at
 _TITLES = 30  # rows in which the headings are looked for
-_PARTS = ("machine", "kind", "position")  # headings that make up a compartment together
 _LONG = ("test", "value", "unit")
 DATE_FORMS = (
     "%d.%m.%Y",
@@ -66,7 +66,11 @@ class Guess:
 
 @dataclass(frozen=True)
 class Proposal:
-    """A layout as it could be. `join`: headings that make up the compartment. `tests`: names of a file with one row a result."""
+    """A layout as it could be. `tests`: names of a file with one row a result.
+
+    join: headings that make up the compartment, with `join_with` between their texts; join_why says why they and no others. places:
+    names of the file that are no compartment's, each with the nearest one.
+    """
 
     file: str
     pattern: str
@@ -78,6 +82,8 @@ class Proposal:
     join: tuple[str, ...]
     doubts: tuple[str, ...]
     places: tuple[tuple[str, str], ...] = ()
+    join_with: str = "/"
+    join_why: str = ""
 
     @property
     def long(self) -> bool:
@@ -103,14 +109,37 @@ def propose_layout(path: str | Path, compartments: list[str] | None = None) -> P
     guesses = tuple(_guess(h, grid.columns[h], first[h], words, test == h) for h in grid.headings)
     guesses = _as_long(guesses, test) if test else _as_wide(guesses)
     tests = _test_guesses(grid, guesses, words) if test else ()
-    join = (
-        ()
-        if any(g.to == "compartment" for g in guesses)
-        else tuple(g.heading for p in _PARTS for g in guesses if g.to == p)
-    )
+    texts = {g.to: text_cells(grid.columns[g.heading]) for g in guesses if g.to in (*PARTS, "compartment")}
+    named = naming({to: t[:_LOOKED_AT] for to, t in texts.items()}, compartments)
+    guesses = _named(guesses, named)
+    joined = named is not None and (len(named.parts) > 1 or named.parts != ("compartment",))
+    join = tuple(g.heading for p in named.parts for g in guesses if g.to == p) if named and joined else ()
     doubts += _missing(guesses, join) + tuple(f"{g.heading}: {g.doubt}" for g in (*guesses, *tests) if g.doubt)
-    proposal = Proposal(path.name, _pattern(path.name), form, decimal, dates, guesses, tests, join, doubts)
-    return proposal if not compartments else _with_places(proposal, grid, compartments)
+    between, why = (named.between, named.why) if named and join else ("/", "")
+    places = near_places(_said(texts, named), compartments) if compartments and named else ()
+    return Proposal(
+        path.name, _pattern(path.name), form, decimal, dates, guesses, tests, join, doubts, places, between, why
+    )
+
+
+def _named(guesses: tuple[Guess, ...], named: Naming | None) -> tuple[Guess, ...]:
+    """Headings that could be part of a compartment's name and are not needed for it mean nothing; the one that is whole says why."""
+    parts = named.parts if named else ()
+    several = sum(g.to in (*PARTS, "compartment") for g in guesses) > 1
+    out = []
+    for g in guesses:
+        if g.to in (*PARTS, "compartment") and g.to not in parts:
+            g = _nothing(g, "not needed for the compartment's name")
+        elif named and g.to == "compartment" and len(parts) == 1 and several:
+            g = replace(g, why=f"{g.why}; {named.why}", doubt=named.doubt)
+        out.append(g)
+    return tuple(out)
+
+
+def _said(texts: dict[str, np.ndarray], named: Naming) -> list[str]:
+    """The names of compartments as the file has them."""
+    rows = dict.fromkeys(zip(*(texts[p] for p in named.parts), strict=True))
+    return list(dict.fromkeys(named.between.join(p for p in row if p) for row in rows))
 
 
 def _pattern(name: str) -> str:
@@ -389,38 +418,3 @@ def _missing(guesses: tuple[Guess, ...], join: tuple[str, ...]) -> tuple[str, ..
     gone = [c.name for c in TABLES["samples"].columns if c.required and c.name not in found]
     gone += ["value"] if "test" in found and "value" not in found else []
     return tuple(f"nothing in the file looks like `{name}`, which is needed: find its heading" for name in gone)
-
-
-_SIDES = {
-    "l": "left",
-    "lh": "left",
-    "links": "left",
-    "r": "right",
-    "rh": "right",
-    "rechts": "right",
-    "fr": "front",
-    "rr": "rear",
-    "fd": "final drive",
-}
-
-
-def _with_places(proposal: Proposal, grid: Grid, compartments: list[str]) -> Proposal:
-    """The proposal with, for each word of the file that is no compartment's name, the compartment it may stand for."""
-    headings = [g.heading for g in proposal.columns if g.to == "compartment"] or list(proposal.join)
-    texts = [text_cells(grid.columns[h]) for h in headings]
-    said = list(dict.fromkeys("/".join(p for p in parts if p) for parts in zip(*texts, strict=True)))
-    bags = {c: _bag(c) for c in compartments}
-    exact = {plain(c) for c in compartments}
-    places = []
-    for text in said[:500]:
-        if not text or plain(text) in exact:
-            continue
-        mine = _bag(text)
-        best = max(bags, key=lambda c: len(bags[c] & mine) / len(bags[c] | mine))
-        fit = len(bags[best] & mine) / len(bags[best] | mine)
-        places.append((text, best if fit >= 0.5 else ""))
-    return Proposal(**{**vars(proposal), "places": tuple(places)})
-
-
-def _bag(text: str) -> frozenset[str]:
-    return frozenset(w for token in plain(text).split() for w in _SIDES.get(token, token).split())

@@ -7,12 +7,18 @@ from pathlib import Path
 from cmkit.errors import SettingsError
 from cmkit.records.files import SEPARATORS
 from cmkit.records.match import Guess, Proposal
+from cmkit.records.places import PARTS
 
 _WIDTH = 100
+_NARROWEST = 60
+_HEADING = {False: 22, True: 34}  # characters of a heading that are shown, on a narrow and on a wide terminal
+_ROOM = 24  # a reason with less room than this gets lines of its own
 
 
-def match_report(proposal: Proposal) -> str:
-    """The proposal as plain text: each heading with its guess, unit, how many values fit, and why; then what to look at."""
+def match_report(proposal: Proposal, width: int = _WIDTH) -> str:
+    """The proposal as plain text of at most `width` characters a line (60 at least): each heading with its guess, unit, how many values
+    fit, and why; then what to look at."""
+    width = max(width, _NARROWEST)
     form = proposal.form
     how = [
         f"headings in row {form.skip_rows + 1}"
@@ -24,37 +30,57 @@ def match_report(proposal: Proposal) -> str:
     how += ["decimal commas"] if proposal.decimal == "," else []
     how += [f"dates as {proposal.dates}"] if proposal.dates else []
     how += ["one row a result" if proposal.long else "one row a sample"]
-    lines = [f"{_line(proposal.file)}: {', '.join(how)}.", ""]
-    lines += _table("heading", proposal.columns)
+    lines = [*_wrapped(f"{proposal.file}: {', '.join(how)}.", width), ""]
+    lines += _table("heading", proposal.columns, width)
     if proposal.join:
-        lines += ["", _line(f"compartment: joined from {' + '.join(proposal.join)}")]
+        between = f" with {proposal.join_with!r} between" if proposal.join_with else " with nothing between"
+        said = f"compartment: joined from {' + '.join(proposal.join)}{between * (len(proposal.join) > 1)}; {proposal.join_why}"
+        lines += ["", *_wrapped(said, width)]
     if proposal.tests:
-        lines += ["", *_table("test", proposal.tests)]
+        lines += ["", *_table("test", proposal.tests, width)]
     if proposal.places:
-        lines += ["", "Words of the file that are no compartment's name (put them into [words.compartment]):"]
-        lines += [_line(f"  {theirs!r} -> {ours or 'no near name'}") for theirs, ours in proposal.places[:20]]
+        lines += [
+            "",
+            *_wrapped("Names of the file that are no compartment's (put them into [words.compartment]):", width),
+        ]
+        lines += [_line(f"  {theirs!r} -> {ours or 'no near name'}", width) for theirs, ours in proposal.places[:20]]
         lines += [f"  ... and {len(proposal.places) - 20} more"] if len(proposal.places) > 20 else []
     if proposal.doubts:
         lines += ["", "To look at:"]
         for doubt in proposal.doubts:
-            lines += textwrap.wrap(_line(doubt, 400), _WIDTH, initial_indent="  - ", subsequent_indent="    ")
+            lines += textwrap.wrap(_line(doubt, 400), width, initial_indent="  - ", subsequent_indent="    ")
     return "\n".join(line.rstrip() for line in lines)
 
 
-def _line(text: str, width: int = _WIDTH) -> str:
-    text = "".join(c if c.isprintable() else " " for c in text)
+def _line(text: str, width: int) -> str:
+    text = _comment(text)
     return text if len(text) <= width else text[: width - 1] + "…"
 
 
-def _table(title: str, guesses: tuple[Guess, ...]) -> list[str]:
-    lines = [f"{title:<30}  {'is':<16}  {'unit':<10}  {'fits':>6}  why"]
-    for g in guesses:
-        fits = f"{g.share:.0%}" if g.n and g.to else "-"
-        lines.append(
-            _line(
-                f"{_line(g.heading, 30):<30}  {g.to or '(left out)':<16}  {_line(g.unit, 10):<10}  {fits:>6}  {g.why}"
-            )
-        )
+def _wrapped(text: str, width: int) -> list[str]:
+    return textwrap.wrap(_line(text, 400), width, subsequent_indent="  ")
+
+
+def _table(title: str, guesses: tuple[Guess, ...], width: int) -> list[str]:
+    """One guess a line. A reason that is longer goes on in its own column or, where that is too narrow, on lines of its own."""
+    heading = _HEADING[width >= _WIDTH]
+    rows = [(title, "is", "unit", "fits", "why")]
+    rows += [
+        (_line(g.heading, heading), g.to or "(left out)", _line(g.unit, 12), f"{g.share:.0%}" if g.n and g.to else "-", g.why)
+        for g in guesses
+    ]  # fmt: skip
+    sizes = [max(len(row[i]) for row in rows) for i in range(4)]
+    start = sum(sizes) + 2 * len(sizes)
+    beside = width - start >= _ROOM
+    indent = " " * (start if beside else 6)
+    lines = []
+    for *cells, fits, why in rows:
+        head = "  ".join([*(f"{c:<{n}}" for c, n in zip(cells, sizes, strict=False)), f"{fits:>{sizes[3]}}"])
+        reason = textwrap.wrap(_line(why, 400), width - len(indent)) or [""]
+        if beside:
+            lines += [f"{head}  {reason[0]}", *(indent + part for part in reason[1:])]
+        else:
+            lines += [head, *(indent + part for part in reason)]
     return lines
 
 
@@ -67,7 +93,12 @@ def proposal_toml(proposal: Proposal) -> str:
     lines += ["", *_plain_keys(proposal), "", "[columns]"]
     lines += [_mapped(g) for g in proposal.columns if _is_column(g, proposal)]
     if proposal.join:
-        lines += ["", "[join]", f"compartment = [{', '.join(_text(h) for h in proposal.join)}]"]
+        lines += [
+            "",
+            "[join]",
+            f"# {_comment(proposal.join_why)}",
+            f"compartment = [{', '.join(_text(h) for h in proposal.join)}]",
+        ]
     if proposal.places:
         lines += [
             "",
@@ -96,6 +127,7 @@ def _plain_keys(proposal: Proposal) -> list[str]:
     lines += [f"heading_rows = {form.heading_rows}"] if form.heading_rows > 1 else []
     lines += [f"decimal = {_text(proposal.decimal)}"]
     lines += [f"dates = {_text(proposal.dates)}"] if proposal.dates else []
+    lines += [f"join_with = {_text(proposal.join_with)}"] if proposal.join_with != "/" else []
     parts = {
         *proposal.join,
         *(g.heading for g in proposal.columns if proposal.long and g.to in ("test", "value", "unit")),
@@ -109,8 +141,7 @@ def _plain_keys(proposal: Proposal) -> list[str]:
 
 
 def _is_column(guess: Guess, proposal: Proposal) -> bool:
-    parts = ("machine", "kind", "position", "test", "value", "unit")
-    return bool(guess.to) and guess.to not in parts and guess.heading not in proposal.join
+    return bool(guess.to) and guess.to not in (*PARTS, "test", "value", "unit") and guess.heading not in proposal.join
 
 
 def _mapped(guess: Guess) -> str:

@@ -4,6 +4,7 @@ Every case goes the whole way a user goes: match the unknown file, edit the prop
 """
 
 import io
+import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date, datetime
@@ -15,8 +16,10 @@ import xlsxwriter
 from chemicals.viscosity import viscosity_converter
 
 from cmkit.errors import RecordsError, SettingsError, WrongFile
+from cmkit.records.analytes import analyte_register
+from cmkit.records.layouts import parse_layout
 from cmkit.records.load import load_fleet
-from cmkit.records.match import propose_layout
+from cmkit.records.match import Proposal, propose_layout
 from cmkit.records.proposal import match_report, proposal_toml, write_proposal
 
 TODAY = date(2026, 1, 31)
@@ -104,6 +107,11 @@ CASES = [
     Case("day_numbers.xlsx", book([["Sample", "Point", "Drawn on", "Iron"], ["A1", ENGINE, 45717, 21], ["A2", LEFT, 45718, 60]]),
          [("A1", ENGINE, {"drawn_on": "2025-03-01"}), ("A2", LEFT, {"drawn_on": "2025-03-02"})]),
     Case("parts.csv", b"Bottle,Unit No,Component,Side,Sampled,Fe\nA1,WL-01,engine,,2025-03-01,21\nA2,WL-01,Final Drive,LEFT,2025-03-01,60\n", AB),
+    Case("unit_and_compartment.csv", b"Bottle,Unit,Compartment,Sampled,Fe\nA1,WL-01,Engine,2025-03-01,21\nA2,WL-01,Final Drive / Left,2025-03-01,60\nA3,WL-02,Engine,2025-03-01,19\n",
+         AB, [(4, "compartment", "not in compartments")]),
+    Case("full_name_and_unit.csv", b"Bottle,Site,Unit,Compartment,Sampled,Fe\nA1,North,WL-01,WL-01/engine,2025-03-01,21\nA2,North,WL-01,WL-01/final drive/left,2025-03-01,60\n", AB),
+    Case("unit_compartment_side.csv", b"Bottle;Unit;Compartment;Side;Sampled;Fe\nA1;WL-01;engine;;2025-03-01;21\nA2;WL-01;final drive;left;2025-03-01;60\nA3;WL-02;final drive;right;2025-03-01;60\n",
+         AB, [(4, "compartment", "not in compartments")]),
     Case("own_words.csv", b"Bottle,Point,Sampled,Fe\nA1,WL01 ENG,2025-03-01,21\nA2,WL01 FD LH,2025-03-01,60\nA3,WL02 FD LH,2025-03-01,60\n", AB, [(4, "compartment", "not in compartments")], PLACE),
     Case("particles.csv", b"Bottle,Point,Sampled,>4um (per 100ml),>6um (per 100ml),>14um (per 100ml)\nA1,WL-01/engine,2025-03-01,130000,32000,2500\nA2,WL-01/final drive/left,2025-03-01,250000,64000,4000\n",
          [("A1", ENGINE, {"p4_per_ml": 1300, "p6_per_ml": 320, "p14_per_ml": 25}), ("A2", LEFT, {"p4_per_ml": 2500})]),
@@ -195,9 +203,80 @@ def test_words_of_a_laboratory_get_the_nearest_compartment(write: Callable[..., 
     case = next(c for c in CASES if c.name == "own_words.csv")
     folder = write({"inbox/own_words.csv": case.content.replace(b"WL01 FD LH", b"WL-01 FD LH")})
     proposal = propose_layout(folder / "inbox" / "own_words.csv", [ENGINE, LEFT, RIGHT])
-    assert proposal.places == (("WL01 ENG", ""), ("WL-01 FD LH", LEFT), ("WL02 FD LH", LEFT))
+    assert proposal.places == (("WL01 ENG", ENGINE), ("WL-01 FD LH", LEFT), ("WL02 FD LH", ""))
     text = proposal_toml(proposal)
     assert '# "WL-01 FD LH" = "WL-01/final drive/left"' in text, "proposed, never applied"
+
+
+ROWS = [("A1", "North", "HT-07", "Engine"), ("A2", "North", "HT-08", "Engine"), ("A3", "South", "HT-07", "Gearbox"), ("A4", "North", "HT-07", "Gearbox")]  # fmt: skip
+
+
+def proposed(tmp_path: Path, headings: str, rows: list[tuple[str, ...]], names: list[str] | None = None) -> Proposal:
+    """The proposal for a file of these identity columns, with a day and an iron result."""
+    text = "\n".join([f"{headings},Sampled,Fe", *(",".join((*row, "2025-03-01", "21")) for row in rows)])
+    (tmp_path / "x.csv").write_text(text + "\n")
+    return propose_layout(tmp_path / "x.csv", names)
+
+
+@pytest.mark.parametrize(
+    ("names", "join", "between"),
+    [
+        (["HT-07/engine", "HT-08/engine", "HT-07/gearbox"], ("Unit", "Component"), "/"),
+        (["HT-07 Engine", "HT-08 Engine"], ("Unit", "Component"), " "),
+        (["North-HT-07-engine", "North-HT-08-engine", "South-HT-07-Gearbox"], ("Site", "Unit", "Component"), "-"),
+        (["engine", "gearbox"], ("Component",), "/"),
+        (None, ("Site", "Unit", "Component"), "/"),
+    ],
+)
+def test_names_in_three_columns_are_joined_as_the_fleet_has_them(tmp_path, names, join, between) -> None:
+    """HT-07 works at two sites in this file: without a fleet's names all three columns are needed."""
+    proposal = proposed(tmp_path, "Bottle,Site,Unit,Component", ROWS, names)
+    assert (proposal.join, proposal.join_with) == (join, between)
+    layout = parse_layout(tomllib.loads(proposal_toml(proposal)), "l", analyte_register())
+    assert layout.join_with == between
+
+
+def test_a_repeated_name_is_joined_and_the_reason_said(tmp_path: Path) -> None:
+    rows = [("A1", "HT-07", "Engine"), ("A2", "HT-08", "Engine")]
+    report = match_report(proposed(tmp_path, "Bottle,Unit,Compartment", rows), 160)
+    assert (
+        "compartment: joined from Unit + Compartment with '/' between; 'Engine' stands with more than one machine"
+        in report
+    )
+    checked = proposed(tmp_path, "Bottle,Unit,Compartment", rows, ["HT-07/engine", "HT-09/engine"])
+    assert checked.join_why == "1 of 2 names so made are the fleet's, such as 'HT-07/Engine'"
+    assert checked.places == (("HT-08/Engine", ""),), "another number is another machine"
+
+
+def test_codes_of_their_own_are_names(tmp_path: Path) -> None:
+    proposal = proposed(tmp_path, "Bottle,Unit,Compartment", [("A1", "HT-07", "C-001"), ("A2", "HT-08", "C-002")])
+    assert proposal.join == ()
+    assert [g.to for g in proposal.columns][:3] == ["sample", "", "compartment"]
+    one = proposed(tmp_path, "Bottle,Unit,Compartment", [("A1", "HT-07", "Engine"), ("A2", "HT-07", "Gearbox")])
+    assert one.join == ()
+    assert "one machine only in this file" in " ".join(one.doubts)
+
+
+def test_words_of_joined_parts_get_the_nearest_compartment(tmp_path: Path) -> None:
+    rows = [("A1", "HT-07", "FD LH"), ("A2", "HT-08", "FD LH")]
+    names = ["HT-07/final drive/left", "HT-07/final drive/right", "HT-08/final drive/left"]
+    proposal = proposed(tmp_path, "Bottle,Unit,Compartment", rows, names)
+    assert proposal.join == ("Unit", "Compartment")
+    assert proposal.places == (("HT-07/FD LH", names[0]), ("HT-08/FD LH", names[2]))
+
+
+@pytest.mark.parametrize("width", [60, 80, 120, 200])
+def test_reasons_are_whole_at_any_width(tmp_path: Path, width: int) -> None:
+    rows = [("A1", "HT-07", "Engine", "no"), ("A2", "HT-08", "Engine", "yes")]
+    proposal = proposed(
+        tmp_path, "Bottle,Unit,Compartment,Was this bottle drawn by the laboratory's own courier?", rows
+    )
+    lines = match_report(proposal, width).splitlines()
+    assert max(map(len, lines)) <= width
+    said = " ".join(" ".join(lines).split())
+    assert "Was this bottle draw" in said
+    assert said.count("the heading says 'Compartment'") == 1
+    assert "so it is no name by itself" in said
 
 
 def test_nothing_is_written_over_and_nothing_applied(write: Callable[..., Path]) -> None:
