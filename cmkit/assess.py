@@ -2,7 +2,6 @@
 
 from dataclasses import asdict
 from importlib.metadata import version
-from pathlib import Path
 from typing import Any
 
 import pandas as pd
@@ -17,6 +16,7 @@ from cmkit.practice.technique import crew_technique
 from cmkit.practice.waiting import cost_of_waiting
 from cmkit.records.analytes import with_own
 from cmkit.records.fleet import Fleet
+from cmkit.review import NO_REVIEW, Review
 from cmkit.trust.hours import finding_hours, machine_use, screen_hours, service_hours
 from cmkit.trust.laboratory import unit_doubts, without_results
 from cmkit.trust.screen import screen_bottles
@@ -24,17 +24,17 @@ from cmkit.wear.causes import likely_causes
 from cmkit.wear.conditions import judge_conditions
 from cmkit.wear.evidence import collect_evidence
 from cmkit.wear.exposure import sample_exposure
-from cmkit.wear.family import drift, family_numbers
+from cmkit.wear.family import family_numbers
 from cmkit.wear.forecast import forecast_next
 from cmkit.wear.limits import family_limits
 from cmkit.wear.rates import current_wear, run_filter
 from cmkit.wear.verdicts import alarm_spells, bottle_states, judge, looks_inside
 
 
-def assess(fleet: Fleet, as_of: str | pd.Timestamp, frozen_numbers: pd.DataFrame | None = None) -> Assessment:
+def assess(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW) -> Assessment:
     """Everything cmkit can say of `fleet` from what was known at the end of day `as_of`.
 
-    frozen_numbers: family numbers of an earlier review, used as they are; without them they are estimated from what is known.
+    review: family numbers and limits of an earlier review, used as they are; without them both are estimated from what is known.
     The same records known on that day give the same tables, whatever came later.
     """
     known = fleet.as_of(as_of)
@@ -51,7 +51,7 @@ def assess(fleet: Fleet, as_of: str | pd.Timestamp, frozen_numbers: pd.DataFrame
 
     # how fast does it wear, once changes and top-ups are allowed for (a first pass that accepts no change of rate)
     exposure = sample_exposure(known, hours, services)
-    numbers = family_numbers(exposure, sound, register, frozen=frozen_numbers)
+    numbers = family_numbers(exposure, sound, register, frozen=review.numbers)
     expected = run_filter(exposure, known.samples, numbers, register, accept_changes=False, not_learnt=strange)
 
     # may each bottle be believed
@@ -60,7 +60,8 @@ def assess(fleet: Fleet, as_of: str | pd.Timestamp, frozen_numbers: pd.DataFrame
     # the rates, what is usual in the family, and what lies ahead
     history = run_filter(exposure, known.samples, numbers, register, accept_changes=True, not_learnt=strange)
     wear = current_wear(history)
-    limits = family_limits(exposure, sound, history[~history["sample"].isin(strange)], known.settings, register)
+    learnt = history[~history["sample"].isin(strange)]
+    limits = family_limits(exposure, sound, learnt, known.settings, register, frozen=review.limits)
     forecast = forecast_next(known, exposure, history, numbers, limits, use)
 
     # what speaks against which compartment, and the verdict
@@ -114,30 +115,3 @@ def newest_record(fleet: Fleet) -> str:
     if pd.isna(newest):
         raise MissingTable("no dated record in this fleet; wanted at least one sample, service or meter reading.")
     return f"{newest:%Y-%m-%d}"
-
-
-def frozen_numbers(folder: Path) -> pd.DataFrame | None:
-    """Family numbers frozen at an earlier review (`numbers.csv` in the fleet folder, as written by `cmkit assess`), or None."""
-    path = folder / "numbers.csv"
-    return pd.read_csv(path) if path.exists() else None
-
-
-def numbers_drift(fleet: Fleet, result: Assessment) -> pd.DataFrame:
-    """How far today's estimates lie from the frozen family numbers of `result` (rows of `wear.family.drift`), furthest first.
-
-    fleet: what `result` was assessed from. Only rows that are frozen; empty when none is.
-    """
-    known = fleet.as_of(result.as_of)
-    register = with_own(known.settings.analytes)
-    sound = without_results(known.samples, unit_doubts(known, register)["sample"], register)
-    frozen = result.numbers[result.numbers["frozen_on"].notna()]
-    moved = drift(family_numbers(result.exposure, sound, register), frozen)
-    return moved.sort_values("sds", key=abs, ascending=False, kind="stable", ignore_index=True)
-
-
-def freeze_numbers(result: Assessment, folder: Path) -> Path:
-    """Write an assessment's family numbers to `numbers.csv` in the fleet folder, dated by its day; the file's path."""
-    frozen = result.numbers.assign(frozen_on=result.numbers["frozen_on"].fillna(result.as_of))
-    path = folder / "numbers.csv"
-    frozen.to_csv(path, index=False, date_format="%Y-%m-%d")
-    return path

@@ -1,5 +1,6 @@
 """The command line. Every command loads what it needs when it runs, so that help answers at once."""
 
+import shutil
 import sys
 from collections.abc import Callable
 from datetime import date, timedelta
@@ -101,7 +102,7 @@ def match(file: Path, fleet: Path | None, out: Path | None) -> None:
         raise CmkitError(f"{file}: no such file; wanted a laboratory's CSV or XLSX.")
     names = load_fleet(fleet).compartments["compartment"].tolist() if fleet else None
     proposal = propose_layout(file, names)
-    click.echo(match_report(proposal))
+    click.echo(match_report(proposal, shutil.get_terminal_size((100, 24)).columns))
     if out is None:
         click.echo("Nothing was written. Add --out layouts/NAME.toml to write it as a layout to edit.")
     else:
@@ -186,15 +187,16 @@ def returned(fleet: Path, sheet: Path, dry_run: bool) -> None:
 @click.option(
     "--freeze",
     is_flag=True,
-    help="Write the family numbers to FLEET/numbers.csv; from then on they are used as they are.",
+    help="Write family numbers and limits to FLEET/review/; from then on they are used as they are.",
 )
 def assess(
     fleet: Path, as_of: str | None, version: int | None, database: str, out: Path | None, results: str, freeze: bool
 ) -> None:
     """Assess the fleet and write the tables; no books."""
-    from cmkit.assess import freeze_numbers
     from cmkit.assessment import table_names
     from cmkit.records.database import write_results
+    from cmkit.review import freeze as freeze_review
+    from cmkit.review import review_words
 
     _one_source(version, database)
     if not (out or results or freeze):
@@ -203,7 +205,8 @@ def assess(
     states = result.verdicts["state"].value_counts()
     words = ", ".join(f"{states.get(s, 0)} {s}" for s in ("alarm", "alert", "clear", "not known"))
     click.echo(f"{len(result.verdicts)} compartments as known on {result.as_of:%Y-%m-%d}: {words}.")
-    _say_drift(loaded, result)
+    for words in review_words(loaded, result):
+        click.echo(words)
     if out:
         result.save(out)
         click.echo(f"Tables written to {out}")
@@ -212,7 +215,9 @@ def assess(
         write_results({n: getattr(result, n) for n in table_names()}, run, results, result.about)
         click.echo(f"Tables written to the database as run {run}")
     if freeze:
-        click.echo(f"Family numbers frozen in {freeze_numbers(result, fleet)}; remove the file to estimate them anew.")
+        click.echo(
+            f"Family numbers and limits frozen in {freeze_review(result, fleet)}; remove the folder to estimate them anew."
+        )
 
 
 def _assessed(fleet: Path, as_of: str | None, version: int | None, database: str = "") -> Any:
@@ -223,25 +228,12 @@ def _assessed(fleet: Path, as_of: str | None, version: int | None, database: str
 def _loaded_and_assessed(fleet: Path, as_of: str | None, version: int | None, database: str) -> tuple[Any, Any]:
     """The fleet as loaded, and its assessment."""
     from cmkit.assess import assess as assess_fleet
-    from cmkit.assess import frozen_numbers, newest_record
+    from cmkit.assess import newest_record
     from cmkit.records.source import open_fleet
+    from cmkit.review import read_review
 
     loaded = open_fleet(fleet, version, database, click.echo)
-    return loaded, assess_fleet(loaded, _day(as_of) if as_of else newest_record(loaded), frozen_numbers(fleet))
-
-
-def _say_drift(loaded: Any, result: Any) -> None:
-    """Which families drifted from numbers frozen earlier; nothing when none are in use."""
-    from cmkit.assess import numbers_drift
-    from cmkit.wear.family import drift_report
-
-    days = result.numbers["frozen_on"].dropna()
-    if (days > result.as_of).any():
-        click.echo(
-            f"Some family numbers were frozen after {result.as_of:%Y-%m-%d}: this view knows more than that day did."
-        )
-    if len(days):
-        click.echo(drift_report(numbers_drift(loaded, result), " and ".join(sorted({f"{d:%Y-%m-%d}" for d in days}))))
+    return loaded, assess_fleet(loaded, _day(as_of) if as_of else newest_record(loaded), read_review(fleet))
 
 
 def _one_source(version: int | None, database: str) -> None:

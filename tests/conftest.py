@@ -1,6 +1,7 @@
 """Fixtures shared by all tests."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -8,6 +9,7 @@ import pytest
 
 from cmkit.records.analytes import analyte_register, below
 from cmkit.records.fleet import Fleet
+from cmkit.records.load import load_fleet
 from cmkit.records.settings import parse_settings
 from cmkit.records.tables import SET_ASIDE, TABLES
 
@@ -67,3 +69,17 @@ def make_fleet() -> Callable[..., Fleet]:
         )
 
     return make
+
+
+@pytest.fixture(scope="session")
+def small(root: Path) -> Fleet:
+    """Five machines of the demo fleet, of three kinds and two sites."""
+    fleet = load_fleet(root / "sample_data")
+    machines = ["WL-04", "WL-05", "RH-04", "EX-02", "DR-02"]
+    places = fleet.compartments[fleet.compartments["machine"].isin(machines)]
+    tables = {name: getattr(fleet, name) for name in TABLES}
+    own = {n: f[f["compartment"].isin(places["compartment"])] for n, f in tables.items() if "compartment" in f.columns}
+    own["machines"] = fleet.machines[fleet.machines["machine"].isin(machines)]
+    own["meters"] = fleet.meters[fleet.meters["machine"].isin(machines)]
+    own["corrections"] = fleet.corrections[fleet.corrections["sample"].isin(own["samples"]["sample"])]
+    return replace(fleet, **{n: f.reset_index(drop=True) for n, f in own.items()})

@@ -10,29 +10,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from cmkit.assess import assess, newest_record, numbers_drift
+from cmkit.assess import assess, newest_record
 from cmkit.assessment import load_assessment, table_names
 from cmkit.errors import MissingTable
 from cmkit.records.fleet import Fleet
-from cmkit.records.load import load_fleet
 from cmkit.records.tables import TABLES
-
-
-@pytest.fixture(scope="module")
-def small(root) -> Fleet:
-    """Five machines of the demo fleet, of three kinds and two sites."""
-    fleet = load_fleet(root / "sample_data")
-    machines = ["WL-04", "WL-05", "RH-04", "EX-02", "DR-02"]
-    places = fleet.compartments[fleet.compartments["machine"].isin(machines)]
-    own = {
-        n: f[f["compartment"].isin(places["compartment"])]
-        for n, f in tables_of(fleet).items()
-        if "compartment" in f.columns
-    }
-    own["machines"] = fleet.machines[fleet.machines["machine"].isin(machines)]
-    own["meters"] = fleet.meters[fleet.meters["machine"].isin(machines)]
-    own["corrections"] = fleet.corrections[fleet.corrections["sample"].isin(own["samples"]["sample"])]
-    return replace(fleet, **{n: f.reset_index(drop=True) for n, f in own.items()})
 
 
 def tables_of(fleet: Fleet) -> dict[str, pd.DataFrame]:
@@ -123,28 +105,3 @@ def test_a_fleet_without_samples_is_assessed_and_nothing_is_called_clear(small) 
     assert set(result.verdicts["state"]) == {"not known"}
     assert np.isnan(result.verdicts["run_h"]).all()
     assert result.due["why"].eq("never sampled").all()
-
-
-def test_frozen_numbers_are_used_as_they_stand(small, today) -> None:
-    frozen = today.numbers.assign(frozen_on=pd.Timestamp("2026-01-01"))
-    again = assess(small, "2026-03-31", frozen_numbers=frozen)
-    both = again.numbers.merge(frozen, on=["family", "analyte"], suffixes=("", "_frozen"))
-    np.testing.assert_array_equal(both["m"], both["m_frozen"])
-    assert (again.numbers["frozen_on"] == pd.Timestamp("2026-01-01")).all()
-
-
-def test_drift_from_frozen_numbers_is_told(small, today) -> None:
-    """Frozen as they are today, but for one family's iron: a third of it, known to a hundredth. That one alone has drifted, threefold."""
-    frozen = today.numbers.assign(frozen_on=pd.Timestamp("2026-01-01"))
-    row = frozen[frozen["analyte"] == "Fe_ppm"].index[0]
-    frozen.loc[row, ["m", "tau"]] = [frozen.loc[row, "m"] / 3, frozen.loc[row, "m"] / 300]
-    frozen.loc[row, "n_series"] = 100
-    again = assess(small, "2026-06-30", frozen_numbers=frozen)
-    moved = numbers_drift(small, again)
-    assert len(moved) == len(frozen)
-    first = moved.iloc[0]
-    assert (first["family"], first["analyte"]) == (frozen.loc[row, "family"], "Fe_ppm")
-    assert first["ratio"] == pytest.approx(3, rel=1e-9)
-    np.testing.assert_allclose(moved["ratio"].iloc[1:], 1, rtol=1e-9)
-    assert (moved["words"].iloc[1:] == "as frozen").all()
-    assert numbers_drift(small, today).empty

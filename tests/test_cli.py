@@ -102,16 +102,17 @@ def test_drift_of_frozen_numbers_is_said_while_they_are_in_use(root, tmp_path) -
     first = run("assess", str(fleet), *day, "--freeze")
     assert first.exit_code == 0, first.output
     assert "frozen on" not in first.output
-    numbers = pd.read_csv(fleet / "numbers.csv")
+    numbers = pd.read_csv(fleet / "review" / "numbers.csv")
     row = numbers[(numbers["analyte"] == "Fe_ppm") & (numbers["n_series"] >= 4)].index[0]
     numbers.loc[row, ["m", "tau"]] /= 5
     numbers.loc[row, "n_series"] = 1000
     numbers.loc[numbers.index != row, "tau"] *= 100
     numbers.loc[numbers.index[-1], "frozen_on"] = "2024-12-31"
-    numbers.to_csv(fleet / "numbers.csv", index=False)
+    numbers.to_csv(fleet / "review" / "numbers.csv", index=False)
     said = run("assess", str(fleet), *day, "--freeze").output
     assert "Family numbers frozen on 2024-06-30 and 2024-12-31: " in said
-    assert "frozen after 2024-06-30" in said
+    assert "of a day after 2024-06-30" in said
+    assert "Limits frozen on 2024-06-30: " in said
     assert f"{numbers.loc[row, 'family']}, Fe_ppm: " in said
     assert "wears faster than when frozen" in said
 

@@ -14,6 +14,7 @@ LAYERS = [
     "intervals",
     "practice",
     "assessment",
+    "review",
     "assess",
     "books",
     "desk",

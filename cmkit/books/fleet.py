@@ -10,11 +10,12 @@ from pathlib import Path
 import pandas as pd
 
 import cmkit
-from cmkit.assess import assess, frozen_numbers, newest_record
+from cmkit.assess import assess, newest_record
 from cmkit.books import publish
 from cmkit.books.month import MonthResult, Progress, Workers, all_made, run_books
 from cmkit.errors import MissingTable
 from cmkit.records.source import open_fleet
+from cmkit.review import read_review
 
 Say = Callable[[str], None]
 
@@ -63,7 +64,7 @@ def make_month(wanted: Wanted, workers: Workers, say: Say, progress: Progress | 
         raise MissingTable(f"{month}: no record had reached the office by {day:%Y-%m-%d}; the newest is of {newest}.")
     say(f"assessing {len(loaded.compartments):,} compartments as known on {day:%Y-%m-%d}")
     with tempfile.TemporaryDirectory(prefix="cmkit-") as folder:
-        assess(loaded, day, frozen_numbers(wanted.fleet)).save(Path(folder))
+        assess(loaded, day, read_review(wanted.fleet)).save(Path(folder))
         result = run_books(
             folder,
             month,

@@ -2,10 +2,11 @@
 
 from pathlib import Path
 
-from cmkit.assess import assess, frozen_numbers, newest_record
+from cmkit.assess import assess, newest_record
 from cmkit.assessment import Assessment, load_assessment
 from cmkit.errors import ParameterError
 from cmkit.records.load import load_fleet
+from cmkit.review import read_review
 
 _WHAT_TO_DO = "Set `assessment` in the notebook's first cell to a fleet's folder (its fleet.toml), or make the demo fleet here: `cmkit demo sample_data`."
 
@@ -22,7 +23,7 @@ def given_assessment(folder: str = "") -> Assessment:
             return load_assessment(place)
         if (place / "fleet.toml").exists():
             records = load_fleet(place)
-            return assess(records, newest_record(records), frozen_numbers(place))
+            return assess(records, newest_record(records), read_review(place))
     found = (
         f"found {folder!r}, no folder of a fleet or of a saved assessment"
         if folder

@@ -5,11 +5,11 @@ Three sources, the first that speaks wins: a limit the maker or the site set (fl
 results (maths C: trimmed, censored, lognormal, shrunk to the family's compartment kind). A limit that cannot be had is a row with NaN
 and the reason.
 
-Percentiles fix the share of bottles that pass the limit, not the risk: compute them once a year and keep them, or they creep up
-with a fleet that wears out.
+Percentiles fix the share of bottles that pass the limit, not the risk: freeze them at a yearly review (`cmkit.review`), or they creep
+up with a fleet that wears out.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cache
 from importlib.resources import files
 
@@ -21,42 +21,20 @@ from scipy.stats import norm
 from cmkit.records.analytes import below as below_name
 from cmkit.records.settings import Alarm, FixedLimit, Settings
 from cmkit.records.tables import typed
-from cmkit.wear.family import paule_mandel
-from cmkit.wear.percentiles import (
-    EXACT,
-    LEFT,
-    CensoredFit,
-    Floats,
-    censored_normal,
-    correlation,
-    intraclass,
-    samples_needed,
-    shrink,
-    spread_ties,
-    tolerance_factor,
-    trim_top,
-)
+from cmkit.wear.fitted_limits import MIN_EFFECTIVE, TOLERANCE_BELOW, FamilyFits, Percentiles, percentiles
+from cmkit.wear.percentiles import Floats, samples_needed
 
-LIMITS = ["family", "analyte", "measure", "direction", "alert", "alarm", "alarm_low", "alarm_high", "n", "n_eff", "method", "words"]  # fmt: skip
+LIMITS = ["family", "analyte", "measure", "direction", "alert", "alarm", "alarm_low", "alarm_high", "n", "n_eff", "method", "words", "frozen_on"]  # fmt: skip
 FIXED = ("maker", "practice")
+_KEY = ["family", "analyte", "measure", "direction"]
 # Own choices, all about when not to speak.
-_MIN_EFFECTIVE = 4.0  # below this a family's own spread is not used at all
-_TOLERANCE_BELOW = 30.0  # effective results below which the tolerance bound is quoted (maths C)
 _USUAL_AGE, _AGE_WINDOW = (
     0.75,
     (0.6, 1.5),
 )  # bottles about the third quartile of the family's fluid ages bear a level limit
 _SCATTER = 3.0  # a level limit lies at least so many floors of laboratory scatter above the reporting limit
-_UNIT_FACTOR = 50.0  # results this many times off their family's middle are left out of the fit: another unit?
-_KIND_FACTOR = 30.0  # families this many times off their kind's middle do not bear the kind's numbers
 _SHORT_H = 250.0  # a rate that fills the plausible range within these hours is not believed
 _WIDE = 1.0  # spread of the logs beyond which a family is hardly one
-_LEAST_SPREAD = 0.05  # of the logs: no family is taken to be more alike than this
-# Compartments, and the distance of two groups in their own spread that 1 of 100 normal families of so many exceeds (40 000 simulated).
-_TWO_GROUPS = (
-    [6, 7, 8, 9, 10, 12, 14, 16, 20, 24, 32, 40, 60, 100],
-    [11.4, 9.3, 8.1, 7.2, 6.7, 5.8, 5.4, 5.0, 4.6, 4.3, 4.0, 3.8, 3.5, 3.2],
-)
 _ZERO_SHARE = 0.1  # share of the family's middle rate below which a rate counts as "less than"
 
 
@@ -68,7 +46,12 @@ def practice_limits() -> pd.DataFrame:
 
 
 def family_limits(
-    exposure: pd.DataFrame, samples: pd.DataFrame, history: pd.DataFrame, settings: Settings, register: pd.DataFrame
+    exposure: pd.DataFrame,
+    samples: pd.DataFrame,
+    history: pd.DataFrame,
+    settings: Settings,
+    register: pd.DataFrame,
+    frozen: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """Alert and alarm limits per family x analyte x measure x direction (columns LIMITS), sorted by these.
 
@@ -77,21 +60,65 @@ def family_limits(
     covers the share with the stated confidence), `parent` (the kind's number), `not judged` (NaN, reason in words). alarm_low and
     alarm_high bound the alarm limit, each with `settings.alarm.confidence`; a fixed limit is its own bound. n_eff: results the n are worth,
     as bottles of one compartment resemble one another.
+    frozen: limits of an earlier review, which take the place of the percentiles of now; `frozen_on` says of which day a limit is.
     """
     families = exposure[["family", "kind"]].drop_duplicates("family").sort_values("family", ignore_index=True)
     fixed = _fixed_rows(families, settings.limits)
     practice = _practice_rows(families, register)
     statistical = _statistical_rows(families, exposure, samples, history, settings.alarm, register)
-    key = ["family", "analyte", "measure", "direction"]
-    rows = pd.concat([f for f in (fixed, practice, statistical) if len(f)] or [pd.DataFrame(columns=LIMITS)])
+    kept = statistical if frozen is None else _as_reviewed(statistical, frozen, families)
+    rows = pd.concat(
+        [f.reindex(columns=LIMITS) for f in (fixed, practice, kept) if len(f)] or [pd.DataFrame(columns=LIMITS)]
+    )
     rows = _first_speaker(rows.reset_index(drop=True))
-    rows = typed(rows[LIMITS], numbers=("alert", "alarm", "alarm_low", "alarm_high", "n_eff"), whole=("n",))
-    return rows.sort_values(key, kind="stable", ignore_index=True)
+    numbers = ("alert", "alarm", "alarm_low", "alarm_high", "n_eff")
+    rows = typed(rows, numbers=numbers, whole=("n",), dates=("frozen_on",))
+    return rows.sort_values(_KEY, kind="stable", ignore_index=True)
+
+
+def _as_reviewed(now: pd.DataFrame, frozen: pd.DataFrame, families: pd.DataFrame) -> pd.DataFrame:
+    """The frozen limits of these families, and those of now that the review did not hold."""
+    held = frozen.loc[frozen["family"].isin(families["family"]), LIMITS]
+    new = now[~pd.MultiIndex.from_frame(now[_KEY]).isin(pd.MultiIndex.from_frame(held[_KEY]))]
+    parts = [part for part in (held, new.reindex(columns=LIMITS).astype({"frozen_on": "datetime64[us]"})) if len(part)]
+    return pd.concat(parts, ignore_index=True) if parts else now
+
+
+def limits_drift(now: pd.DataFrame, frozen: pd.DataFrame, confidence: float) -> pd.DataFrame:
+    """How far limits fitted now lie from the frozen ones: family, analyte, measure, direction, alarm_frozen, alarm_now, ratio, sds, words.
+
+    sds: the change of log alarm over its standard error, from the bounds of both (each held with `confidence`); 3 or more is said to have
+    moved. Only limits in both tables, furthest first.
+    """
+    both = now.merge(frozen[LIMITS], on=_KEY, suffixes=("_now", "_frozen"))
+    widths = [
+        np.log(both[f"alarm_high_{t}"] / both[f"alarm_low_{t}"]) / (2 * norm.ppf(confidence)) for t in ("now", "frozen")
+    ]
+    both["ratio"] = both["alarm_now"] / both["alarm_frozen"]
+    both["sds"] = np.log(both["ratio"]) / np.hypot(*widths)
+    direction = np.where(both["ratio"] > 1, "higher than when frozen", "lower than when frozen")
+    both["words"] = pd.array(np.where(both["sds"].abs() >= 3, direction, "as frozen"), dtype="str")
+    furthest = both.sort_values("sds", key=abs, ascending=False, kind="stable", ignore_index=True)
+    return furthest[[*_KEY, "alarm_frozen", "alarm_now", "ratio", "sds", "words"]]
+
+
+def limits_drift_report(moved: pd.DataFrame, frozen_on: str, most: int = 5) -> str:
+    """Some lines on a table of :func:`limits_drift`: the limits that moved most, or that none did to speak of."""
+    away = moved[moved["words"] != "as frozen"]
+    if not len(away):
+        return f"Limits frozen on {frozen_on}: none of {len(moved)} would be set elsewhere today."
+    lines = [
+        f"  {r.family}, {r.analyte} ({r.measure}): alarm {r.alarm_frozen:.3g} then, {r.alarm_now:.3g} by today's bottles"
+        for r in away.head(most).itertuples()
+    ]
+    more = [f"  and {len(away) - most} more"] if len(away) > most else []
+    head = f"Limits frozen on {frozen_on}: {len(away)} of {len(moved)} would be set elsewhere today, furthest first."
+    return "\n".join([head, *lines, *more])
 
 
 def _first_speaker(rows: pd.DataFrame) -> pd.DataFrame:
     """One row per key; a maker's limit silences practice on the same side; a word of practice silences the level percentile."""
-    rows = rows.drop_duplicates(["family", "analyte", "measure", "direction"], keep="first")
+    rows = rows.drop_duplicates(_KEY, keep="first")
     side = pd.MultiIndex.from_frame(rows[["family", "analyte", "direction"]])
     maker = side.isin(side[rows["method"] == "maker"])
     practice = side.isin(side[rows["method"] == "practice"])
@@ -126,207 +153,7 @@ def _practice_rows(families: pd.DataFrame, register: pd.DataFrame) -> pd.DataFra
     general = general[~pd.MultiIndex.from_frame(general[["family", "analyte"]]).isin(covered)]
     rows = pd.concat([own, general], ignore_index=True)
     rows["words"] = rows["words"] + " (" + rows["basis"] + ")"
-    return rows.assign(alarm_low=rows["alarm"], alarm_high=rows["alarm"], n=0, n_eff=np.nan, method="practice")[LIMITS]
-
-
-@dataclass(frozen=True)
-class FamilyFits:
-    """What the results of each family 0..F-1 say on log scale, before shrinkage. Arrays of length F.
-
-    mu, s with variances (clustering allowed for); n results, n_below of them censored, n_aside left out as another unit; compartments;
-    n_eff; groups: how many times higher the upper of two groups of compartments lies, NaN where there is one group.
-    """
-
-    mu: Floats
-    s: Floats
-    var_mu: Floats
-    var_log_s: Floats
-    n: Floats
-    n_below: Floats
-    n_aside: Floats
-    compartments: Floats
-    n_eff: Floats
-    groups: Floats
-
-
-def fit_families(
-    x: Floats, is_below: NDArray, family: NDArray, parent: NDArray, compartment: NDArray, resolution: float = 0.0, trim: float = 0.90
-) -> FamilyFits:  # fmt: skip
-    """Trimmed censored lognormal per family. x [N] > 0 (the limit where is_below), family, compartment [N] integers, parent [F] integers.
-
-    The intraclass correlation is pooled over the families of a parent (compartment kind). var(mu) grows by 1 + (m - 1) icc, var(log s)
-    by 1 + (m - 1) icc^2, with m the mean bottles per compartment, weighted by bottles (maths C).
-    """
-    count = len(parent)
-    keep = ~_other_unit(x, family, count)
-    n_aside = np.bincount(family[~keep], minlength=count).astype(float)
-    x, is_below, family, compartment = x[keep], is_below[keep], family[keep], compartment[keep]
-    spread = np.where(is_below, x, spread_ties(x, family, resolution))
-    y, status = trim_top(np.log(spread), np.where(is_below, LEFT, EXACT), family, trim)
-    fit = _padded(censored_normal(y, status, family), count)
-    sums = [_pad(v, count, 0.0) for v in intraclass(y, family, compartment)]
-    pooled = [np.bincount(parent, v)[parent] for v in sums]
-    icc = correlation(*pooled)
-    n = np.bincount(family, minlength=count).astype(float)
-    _, first, size = np.unique(compartment, return_index=True, return_counts=True)
-    home = family[first]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        m = np.bincount(home, size.astype(float) ** 2, count) / n
-        n_eff = n / (1 + (m - 1) * icc)
-    return FamilyFits(
-        fit["mu"], np.maximum(fit["s"], _LEAST_SPREAD), fit["var_mu"] * (1 + (m - 1) * icc), fit["var_log_s"] * (1 + (m - 1) * icc**2), n,
-        np.bincount(family[is_below], minlength=count).astype(float), n_aside, np.bincount(home, minlength=count).astype(float),
-        np.nan_to_num(n_eff), two_groups(np.log(x), family, compartment, count),
-    )  # fmt: skip
-
-
-def _pad(values: Floats, count: int, fill: float) -> Floats:
-    return np.r_[values, np.full(count - len(values), fill)]
-
-
-def _padded(fit: CensoredFit, count: int) -> dict[str, Floats]:
-    """Fits with NaN for families at the end that have no result."""
-    return {k: _pad(getattr(fit, k), count, np.nan) for k in ("mu", "s", "var_mu", "var_log_s")}
-
-
-def _other_unit(x: Floats, family: NDArray, count: int) -> NDArray:
-    """Results so far off their family's middle that another unit is likelier than another machine."""
-    if len(x) == 0:
-        return np.zeros(0, bool)
-    y = np.log(x)
-    middle = pd.Series(y).groupby(family).median().reindex(range(count)).to_numpy()
-    off = np.abs(y - middle[family])
-    wide = pd.Series(off).groupby(family).median().reindex(range(count)).to_numpy() * 1.4826
-    return off > np.maximum(np.log(_UNIT_FACTOR), 6 * wide[family])
-
-
-def two_groups(y: Floats, family: NDArray, compartment: NDArray, count: int) -> Floats:
-    """Ratio between two groups of compartments of a family where their means (of logs) split clearly, else NaN.
-
-    Split at the widest gap with at least a fifth, and two, of six or more compartments on either side. Clear: means apart by a factor of two or more,
-    and by more of the groups' own spread than 99 of 100 normal families are (simulated, by the number of compartments).
-    """
-    out = np.full(count, np.nan)
-    if len(y) == 0:
-        return out
-    unit, inverse = np.unique(compartment, return_inverse=True)
-    home = np.zeros(len(unit), int)
-    home[inverse] = family
-    means = np.bincount(inverse, y) / np.bincount(inverse)
-    at = np.lexsort((means, home))
-    home, v = home[at], means[at]
-    n = np.bincount(home, minlength=count)
-    v = v - (np.bincount(home, v, count) / np.maximum(n, 1))[home]
-    low = _widest_gap(v, home, n)
-    f = np.flatnonzero((low > 0) & (n >= 6))
-    first = np.cumsum(n) - n
-    sums = np.array([np.r_[0.0, np.cumsum(v)], np.r_[0.0, np.cumsum(v**2)]])
-    below, whole = (sums[:, first[f] + k] - sums[:, first[f]] for k in (low[f], n[f]))
-    above, k, m = whole - below, low[f], n[f] - low[f]
-    within = np.sqrt(np.maximum(whole[1] - below[0] ** 2 / k - above[0] ** 2 / m, 0.0) / n[f])
-    apart = above[0] / m - below[0] / k
-    clear = apart > np.maximum(np.log(2), np.interp(n[f], *_TWO_GROUPS) * within)
-    out[f[clear]] = np.exp(apart[clear])
-    return out
-
-
-def _widest_gap(v: Floats, home: NDArray, n: NDArray) -> NDArray:
-    """How many of each family's sorted values lie below its widest gap, keeping a fifth, and two, on either side; 0: no such gap."""
-    first = np.cumsum(n) - n
-    below = np.arange(len(v)) - first[home] + 1
-    edge = np.maximum(2, np.ceil(0.2 * n).astype(int))[home]
-    gap = np.where((below >= edge) & (below <= n[home] - edge), np.diff(v, append=np.inf), -np.inf)
-    order = np.lexsort((gap, home))
-    last = order[np.cumsum(n)[n > 0] - 1]
-    out = np.zeros(len(n), int)
-    out[n > 0] = np.where(np.isfinite(gap[last]), below[last], 0)
-    return out
-
-
-@dataclass(frozen=True)
-class Percentiles:
-    """Limits of families from their fits, in the results' own unit (arrays of length F): alert, alarm, its bounds, method."""
-
-    alert: Floats
-    alarm: Floats
-    low: Floats
-    high: Floats
-    method: NDArray
-    far: Floats
-
-
-def shrunk_percentiles(fits: FamilyFits, parent: NDArray, alarm: Alarm) -> Percentiles:
-    """Percentile limits of every family, each leaning on its parent as far as the families of that parent are alike (maths C).
-
-    far: how many times the family lies off its parent where that is beyond belief (another unit?), else NaN; such a family stands alone.
-    """
-    za, zb, zc = norm.ppf(alarm.alert_share), norm.ppf(alarm.alarm_share), norm.ppf(alarm.confidence)
-    mu, log_s = fits.mu.copy(), np.log(fits.s)
-    var_mu, var_ls = fits.var_mu.copy(), fits.var_log_s.copy()
-    bears = np.isfinite(mu) & (fits.n_eff >= 2)
-    far = np.full(len(mu), np.nan)
-    leaning = np.zeros(len(mu), bool)
-    for p in np.unique(parent):
-        at = np.flatnonzero(parent == p)
-        middle = np.median(mu[at][bears[at]]) if bears[at].any() else np.nan
-        off = np.abs(mu[at] - middle) > np.log(_KIND_FACTOR)
-        far[at] = np.where(off, np.exp(mu[at] - middle), np.nan)
-        use = at[bears[at] & ~off]
-        if len(use) < 3:
-            continue
-        lean = at[~off]
-        for value, var in ((mu, var_mu), (log_s, var_ls)):
-            tau2, mean, se, _ = paule_mandel(value[use], var[use])
-            value[lean], var[lean] = shrink(value[lean], var[lean], tau2, mean, se**2)
-        leaning[lean] = True
-    s = np.exp(log_s)
-    top = mu + zb * s
-    width = zc * np.sqrt(var_mu + (zb * s) ** 2 * var_ls)
-    method = np.where(leaning, np.where(fits.n_eff >= _MIN_EFFECTIVE, "trimmed and shrunk", "parent"), "trimmed")
-    own = Percentiles(mu + za * s, top, top - width, top + width, method, far)
-    return _logged_back(_quote_tolerance(own, fits, leaning, alarm))
-
-
-def _quote_tolerance(own: Percentiles, fits: FamilyFits, leaning: NDArray, alarm: Alarm) -> Percentiles:
-    """Few results: the tolerance bound is the upper bound, and without a parent the limit itself; too few: nothing."""
-    few = fits.n_eff < _TOLERANCE_BELOW
-    usable = np.where(few & (fits.n_eff >= _MIN_EFFECTIVE), fits.n_eff, np.nan)
-    bound = fits.mu + tolerance_factor(usable, alarm.alarm_share, alarm.confidence) * fits.s
-    watch = fits.mu + tolerance_factor(usable, alarm.alert_share, alarm.confidence) * fits.s
-    high = np.where(few, np.fmax(own.high, bound), own.high)
-    alone = few & ~leaning
-    told = np.isfinite(np.where(alone, bound, own.alarm))
-    method = np.where(told, np.where(alone, "tolerance", own.method), "not judged")
-
-    def only(values: Floats) -> Floats:
-        return np.where(told, values, np.nan)
-
-    return Percentiles(
-        only(np.where(alone, watch, own.alert)), only(np.where(alone, bound, own.alarm)), only(own.low), only(high), method, own.far
-    )  # fmt: skip
-
-
-def _logged_back(p: Percentiles) -> Percentiles:
-    return replace(p, alert=np.exp(p.alert), alarm=np.exp(p.alarm), low=np.exp(p.low), high=np.exp(p.high))
-
-
-def _percentiles(
-    x: Floats, is_below: NDArray, family: NDArray, parent: NDArray, compartment: NDArray, alarm: Alarm, resolution: float = 0.0
-) -> tuple[FamilyFits, Percentiles]:  # fmt: skip
-    """Fits and limits of every family; one that cannot be judged by itself gets the number of its kind, fitted as one family, if it has one."""
-    fits = fit_families(x, is_below, family, parent, compartment, resolution)
-    own = shrunk_percentiles(fits, parent, alarm)
-    silent = own.method == "not judged"
-    if not silent.any() or not len(x):
-        return fits, own
-    kinds = np.arange(parent.max() + 1)
-    kind = shrunk_percentiles(fit_families(x, is_below, parent[family], kinds, compartment, resolution), kinds, alarm)
-    lent = silent & (kind.method[parent] != "not judged")
-    values = {
-        name: np.where(lent, getattr(kind, name)[parent], getattr(own, name))
-        for name in ("alert", "alarm", "low", "high")
-    }
-    return fits, replace(own, **values, method=np.where(lent, "parent", own.method))
+    return rows.assign(alarm_low=rows["alarm"], alarm_high=rows["alarm"], n=0, n_eff=np.nan, method="practice")
 
 
 def _statistical_rows(
@@ -374,11 +201,11 @@ def _level_parts(
     args = (own["f"].to_numpy()[here], parent, own["c"].to_numpy()[here])
     out = []
     if row["bad"] in ("up", "both"):
-        fits, p = _percentiles(x, flag, *args, alarm, 2 * half)
+        fits, p = percentiles(x, flag, *args, alarm, 2 * half)
         p = _as_reported(p, row, half)
         out.append(_frame(families, fits, p, name, "level", "up", alarm, age))
     if row["bad"] in ("down", "both"):
-        fits, p = _percentiles(1 / x, np.zeros(len(x), bool), *args, alarm)
+        fits, p = percentiles(1 / x, np.zeros(len(x), bool), *args, alarm)
         p = _turned(p)
         out.append(_frame(families, fits, p, name, "level", "down", alarm, age))
     return out
@@ -417,7 +244,7 @@ def _rate_part(
     flag = flag | (x <= floor)
     x = np.maximum(x, floor)
     here = np.isfinite(x) & (x > 0)
-    fits, p = _percentiles(x[here], flag[here], f[here], parent, pd.factorize(own["compartment"])[0][here], alarm)
+    fits, p = percentiles(x[here], flag[here], f[here], parent, pd.factorize(own["compartment"])[0][here], alarm)
     p = _believable(p, float(row["plausible_high"]) / _SHORT_H)
     return _frame(families, fits, p, row["analyte"], "rate", "up", alarm, np.full(len(families), np.nan))
 
@@ -444,7 +271,7 @@ def _words(fits: FamilyFits, p: Percentiles, i: int, alarm: Alarm, age: float) -
         words.append(_why_not(fits, i))
     elif p.method[i] == "parent":
         words.append("mostly the number of its compartment kind, too few of its own")
-    elif fits.n_eff[i] < _TOLERANCE_BELOW:
+    elif fits.n_eff[i] < TOLERANCE_BELOW:
         words.append(f"worth {fits.n_eff[i]:.0f} independent results; a limit without assumptions needs {samples_needed(alarm.alarm_share, alarm.confidence)}")  # fmt: skip
     if fits.s[i] > _WIDE:
         words.append("its results are very unlike one another: not one family, or part of it is sick")
@@ -464,6 +291,6 @@ def _why_not(fits: FamilyFits, i: int) -> str:
         return "not judged: every result is below the reporting limit"
     if not np.isfinite(fits.mu[i]):
         return "not judged: too few differing results above the reporting limit"
-    if fits.n_eff[i] >= _MIN_EFFECTIVE:
+    if fits.n_eff[i] >= MIN_EFFECTIVE:
         return "not judged: the limit would lie beyond what is plausible; another unit?"
-    return f"not judged: worth {fits.n_eff[i]:.1f} independent results, at least {_MIN_EFFECTIVE:.0f} wanted"
+    return f"not judged: worth {fits.n_eff[i]:.1f} independent results, at least {MIN_EFFECTIVE:.0f} wanted"

@@ -17,8 +17,8 @@ from scipy.special import ndtri
 from cmkit.records.analytes import analyte_register
 from cmkit.records.settings import Alarm
 from cmkit.wear.family import family_numbers
+from cmkit.wear.fitted_limits import fit_families, shrunk_percentiles
 from cmkit.wear.forecast import after_change, level_ahead, wear_state
-from cmkit.wear.limits import fit_families, shrunk_percentiles
 from cmkit.wear.percentiles import tolerance_factor
 from cmkit.wear.rates import run_filter
 

@@ -11,7 +11,8 @@ import pytest
 
 from cmkit.records.analytes import analyte_register
 from cmkit.records.settings import FixedLimit, Settings, default_kinds
-from cmkit.wear.limits import LIMITS, family_limits, fit_families, practice_limits, shrunk_percentiles, two_groups
+from cmkit.wear.fitted_limits import fit_families, shrunk_percentiles, two_groups
+from cmkit.wear.limits import LIMITS, family_limits, practice_limits
 
 REGISTER = analyte_register()
 SETTINGS = Settings(name="invented", kinds=default_kinds())

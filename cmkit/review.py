@@ -1,0 +1,97 @@
+"""What a review of the fleet settled, kept in its folder and used until the next one: family numbers and statistical limits.
+
+    FLEET/review/numbers.csv, FLEET/review/limits.csv     written by `cmkit assess FLEET --freeze`; remove them to estimate anew
+
+Estimated anew each month, both would follow a fleet that slowly wears out, and nothing would ever look unusual.
+"""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from cmkit.assessment import Assessment
+from cmkit.errors import WrongFile
+from cmkit.records.analytes import with_own
+from cmkit.records.fleet import Fleet
+from cmkit.trust.laboratory import unit_doubts, without_results
+from cmkit.wear.family import COLUMNS, drift, drift_report, family_numbers
+from cmkit.wear.limits import FIXED, LIMITS, family_limits, limits_drift, limits_drift_report
+
+
+@dataclass(frozen=True)
+class Review:
+    """Tables of an earlier review: `numbers` (columns of wear.family), `limits` (columns of wear.limits); None where there is none."""
+
+    numbers: pd.DataFrame | None = None
+    limits: pd.DataFrame | None = None
+
+
+NO_REVIEW = Review()
+
+
+def read_review(folder: Path) -> Review:
+    """The review kept in a fleet folder, as far as there is one. WrongFile where a file of it lacks a column."""
+    return Review(_table(folder, "numbers", COLUMNS), _table(folder, "limits", LIMITS))
+
+
+def _table(folder: Path, name: str, columns: list[str]) -> pd.DataFrame | None:
+    path = folder / "review" / f"{name}.csv"
+    if not path.exists():
+        return None
+    found = pd.read_csv(path, keep_default_na=False, na_values=[""])
+    missing = [c for c in columns if c not in found]
+    if missing:
+        raise WrongFile(
+            f"{path}: found no column {', '.join(missing)}; wanted the table as `cmkit assess --freeze` wrote it. Remove it to estimate anew."
+        )
+    return found.assign(frozen_on=pd.to_datetime(found["frozen_on"]).astype("datetime64[us]"))
+
+
+def freeze(result: Assessment, folder: Path) -> Path:
+    """Write the numbers and limits an assessment used to the fleet folder, those not frozen yet dated by its day; the review's folder.
+
+    A limit that could not be judged is left out: it is estimated until the next review. So are limits of the maker and of practice.
+    """
+    limits = result.limits[result.limits["alarm"].notna() & ~result.limits["method"].isin(FIXED)]
+    place = folder / "review"
+    place.mkdir(exist_ok=True)
+    for name, table in (("numbers", result.numbers), ("limits", limits)):
+        dated = table.assign(frozen_on=table["frozen_on"].fillna(result.as_of))
+        dated.to_csv(place / f"{name}.csv", index=False, date_format="%Y-%m-%d")
+    return place
+
+
+def review_drift(fleet: Fleet, result: Assessment) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """How far today's estimates lie from the frozen (numbers, limits) of `result`, furthest first; empty where none is frozen.
+
+    fleet: what `result` was assessed from. Rows of :func:`cmkit.wear.family.drift` and :func:`cmkit.wear.limits.limits_drift`.
+    """
+    known = fleet.as_of(result.as_of)
+    register = with_own(known.settings.analytes)
+    strange = unit_doubts(known, register)["sample"]
+    sound = without_results(known.samples, strange, register)
+    numbers, limits = (t[t["frozen_on"].notna()] for t in (result.numbers, result.limits))
+    moved = drift(family_numbers(result.exposure, sound, register), numbers)
+    history = result.history[~result.history["sample"].isin(strange)]
+    now = family_limits(result.exposure, sound, history, known.settings, register)
+    moved = moved.sort_values("sds", key=abs, ascending=False, kind="stable", ignore_index=True)
+    return moved, limits_drift(now, limits, known.settings.alarm.confidence)
+
+
+def review_words(fleet: Fleet, result: Assessment) -> list[str]:
+    """What to say of the review in use: how far numbers and limits drifted since; nothing where none is in use."""
+    frozen = [t["frozen_on"].dropna() for t in (result.numbers, result.limits)]
+    if not any(map(len, frozen)):
+        return []
+    days = [" and ".join(sorted({f"{d:%Y-%m-%d}" for d in t})) for t in frozen]
+    late = any((t > result.as_of).any() for t in frozen)
+    said = (
+        [f"The review is of a day after {result.as_of:%Y-%m-%d}: this view knows more than that day did."]
+        if late
+        else []
+    )
+    reports = (drift_report, limits_drift_report)
+    return said + [
+        f(m, d) for f, m, d, t in zip(reports, review_drift(fleet, result), days, frozen, strict=True) if len(t)
+    ]
