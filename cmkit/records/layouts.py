@@ -161,7 +161,7 @@ def read_layouts(folder: Path, register: pd.DataFrame) -> list[Layout]:
 def read_layout(path: Path, where: str, register: pd.DataFrame) -> Layout:
     """One layout file. Raises SettingsError naming the file, the key, what was found and what is known."""
     try:
-        raw = tomllib.loads(path.read_text(encoding="utf-8"))
+        raw = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise SettingsError(f"{where}: not readable as TOML: {error}. Mend that line and try again.") from error
     return parse_layout(raw, where, register)

@@ -15,12 +15,21 @@ _KINDS = {
     "value": "Values set aside (the row is used without that value)",
     "file": "Files not read",
 }
+_FIRST = (
+    "Fill sites, machines and compartments first (examples/ shows how), then samples; or put the",
+    "laboratory's files into inbox/, each kind with a layout (proposed by `cmkit match FILE --fleet FLEET`).",
+)
 
 
 def reading_report(fleet: Fleet) -> str:
-    """What was read from a fleet's files, what was set aside and why, what was repaired; lines of at most 100 characters."""
+    """What was read from a fleet's files, what was set aside and why, what was repaired; lines of at most 100 characters.
+
+    A fleet without any row gets the next step instead of empty tables.
+    """
     counts = fleet.counts
     rows, lost = int(counts["read"].sum()), int(counts["set_aside"].sum())
+    if counts.empty and fleet.set_aside.empty:
+        return "\n".join([_cut(f"Fleet: {_plain(fleet.settings.name)}"), "No rows yet: every table is empty.", *_FIRST])
     parts = [
         _cut(f"Fleet: {_plain(fleet.settings.name)}"),
         f"{_many(len(counts), 'file')}, {_many(rows, 'row')} read: {rows - lost:,} used, {lost:,} set aside.",

@@ -127,7 +127,7 @@ def default_kinds() -> dict[str, Kind]:
 def read_settings(path: Path) -> Settings:
     """Settings from `fleet.toml`; raises SettingsError naming the file, the key, what was found and what is known."""
     try:
-        raw = tomllib.loads(path.read_text(encoding="utf-8"))
+        raw = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except FileNotFoundError as error:
         raise SettingsError(
             f'{path}: not found. A fleet folder needs a fleet.toml with at least a line name = "...".'

@@ -25,6 +25,8 @@ def open_fleet(
     if not default_store(folder).exists():
         return load_fleet(folder)
     taken = take_in(folder)
+    if not taken.version:
+        return load_fleet(folder)
     if say and taken.changed:
         say(taken.words)
     return read_store(default_store(folder))

@@ -27,11 +27,11 @@ import filelock
 import fsspec
 import pandas as pd
 
-from cmkit.errors import StoreError
+from cmkit.errors import SettingsError, StoreError
 from cmkit.records.fleet import Fleet, counted
 from cmkit.records.load import load_with_places
 from cmkit.records.repeats import in_order, without_repeats
-from cmkit.records.settings import parse_settings
+from cmkit.records.settings import parse_settings, read_settings
 from cmkit.records.tables import TABLES
 
 SCHEMA = 1
@@ -43,7 +43,7 @@ _FLEET = ""  # the "site" of tables that belong to the whole fleet
 
 @dataclass(frozen=True)
 class TakenIn:
-    """What a take-in did. version: the version now in force; added: new rows by table; words: all of it for a person."""
+    """What a take-in did. version: the version now in force (0: none yet); added: new rows by table; words: all of it for a person."""
 
     version: int
     added: dict[str, int]
@@ -84,12 +84,13 @@ def take_in(
     Repeating it changes nothing; a kill at any moment loses and doubles nothing. wait_s: seconds to wait for another writer, then
     StoreError. Raises what :func:`cmkit.records.load.load_fleet` raises for files that cannot be read.
     """
+    read_settings(Path(fleet_dir) / "fleet.toml")  # so that no store is begun in a folder that is no fleet's
     place = store_place(store if store is not None else default_store(fleet_dir))
     with _writer(place, wait_s):
         before = _manifest(place, _current(place)) if _current(place) else None
         numbers = _keys(place, before, "samples") if before else None
         fleet, tables = load_with_places(fleet_dir, today, None if numbers is None else numbers["sample"].unique())
-        settings = (Path(fleet_dir) / "fleet.toml").read_text(encoding="utf-8")
+        settings = (Path(fleet_dir) / "fleet.toml").read_text(encoding="utf-8-sig")
         return _publish(place, before, fleet, tables, settings)
 
 
@@ -134,8 +135,11 @@ def _publish(
         entries[_key(name, _FLEET)] = _write(place, name, _FLEET, frame)
     entries = {key: entry for key, entry in sorted(entries.items()) if entry["rows"] or not entry["site"]}
     number, aside = (int(before["version"]) if before else 0), int(entries[_key("set_aside", _FLEET)]["rows"])
-    if before and before["files"] == entries and before["settings"] == settings:
+    changed = _changed(before, entries, settings)
+    if before and not changed:
         return TakenIn(number, added, aside, False, f"Nothing new: version {number} holds it all.")
+    if not any(entry["rows"] for entry in entries.values()):
+        return TakenIn(0, added, 0, False, "Nothing to take in yet: the tables hold no rows.")
     manifest = {
         "version": number + 1,
         "schema": SCHEMA,
@@ -148,15 +152,33 @@ def _publish(
     }
     _put(place, f"versions/{number + 1}.json", json.dumps(manifest, indent=1, sort_keys=True).encode())
     _put(place, "CURRENT", f"{number + 1}\n".encode())
-    return TakenIn(number + 1, added, aside, True, _words(number + 1, added, aside))
+    return TakenIn(number + 1, added, aside, True, _words(number + 1, added, changed if before else [], aside))
 
 
-def _words(number: int, added: dict[str, int], aside: int) -> str:
-    new = (
-        ", ".join(f"{n:,} {name}" for name, n in added.items() if n)
-        or "no new rows (registers, settings or notes changed)"
-    )
-    return f"Version {number}: {new}; {aside:,} rows and values set aside so far (cmkit check says why)."
+def _changed(before: dict[str, Any] | None, entries: dict[str, dict[str, Any]], settings: str) -> list[str]:
+    """Tables whose files are not those of the version before, and `settings` where fleet.toml means something else (its comments do not)."""
+    old = before["files"] if before else {}
+    tables = {key.partition("/")[0] for key in {*old, *entries} if old.get(key) != entries.get(key)}
+    names = [name for name in (*TABLES, *_NOTES) if name in tables]
+    return names + ["settings"] * bool(before and _means_else(before["settings"], settings))
+
+
+def _means_else(was: str, now: str) -> bool:
+    """True where two texts of fleet.toml are different settings. One that this cmkit no longer reads is different."""
+    if was == now:
+        return False
+    try:
+        return parse_settings(tomllib.loads(was), "") != parse_settings(tomllib.loads(now), "")
+    except SettingsError:
+        return True
+
+
+def _words(number: int, added: dict[str, int], changed: list[str], aside: int) -> str:
+    new = ", ".join(f"{n:,} {name if n > 1 else name[:-1]}" for name, n in added.items() if n) or "no new rows"
+    also = ["fleet.toml" if c == "settings" else c for c in changed if not added.get(c) and c not in _NOTES]
+    parts = [new, *([f"changed: {', '.join(also)}"] if also else [])]
+    parts += [f"{aside:,} set aside so far (cmkit check says why)"] if aside else []
+    return f"Version {number}: {'; '.join(parts)}."
 
 
 def _key(table: str, site: str) -> str:

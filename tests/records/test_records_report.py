@@ -1,9 +1,12 @@
 """What `cmkit check` prints."""
 
 from collections.abc import Callable
+from pathlib import Path
 
 from cmkit.records.fleet import Fleet
+from cmkit.records.load import load_fleet
 from cmkit.records.report import reading_report
+from cmkit.records.start import start_fleet
 
 
 def test_the_report_of_a_clean_fleet(load: Callable[..., Fleet]) -> None:
@@ -22,6 +25,15 @@ def test_the_report_of_a_clean_fleet(load: Callable[..., Fleet]) -> None:
         "",
         "Nothing was set aside and nothing had to be repaired.",
     ]
+
+
+def test_a_folder_just_begun_is_told_what_to_do(tmp_path: Path) -> None:
+    start_fleet(tmp_path / "new")
+    lines = reading_report(load_fleet(tmp_path / "new")).splitlines()
+    assert lines[:2] == ["Fleet: Our fleet", "No rows yet: every table is empty."]
+    assert "Fill sites, machines and compartments first" in lines[2]
+    assert not any(line.startswith("file ") for line in lines)
+    assert max(map(len, lines)) <= 100
 
 
 def test_reasons_come_with_their_number_and_first_examples(samples: Callable[..., Fleet]) -> None:

@@ -15,10 +15,12 @@ import fsspec
 import pandas as pd
 import pytest
 
-from cmkit.errors import StoreError
+from cmkit.errors import SettingsError, StoreError
 from cmkit.records import store as store_module
 from cmkit.records.fleet import Fleet
 from cmkit.records.load import load_fleet
+from cmkit.records.source import open_fleet
+from cmkit.records.start import start_fleet
 from cmkit.records.store import damaged_files, history, read_store, read_table, take_in, unused_files
 
 TODAY = date(2026, 1, 31)
@@ -61,6 +63,46 @@ def test_a_store_gives_back_what_was_loaded_and_repeats_nothing(write: Callable[
     again = take_in(folder, today=TODAY)
     assert (again.version, again.changed, again.words) == (1, False, "Nothing new: version 1 holds it all.")
     assert damaged_files(folder / "store") == unused_files(folder / "store") == []
+
+
+def test_what_changed_is_said_in_one_line_and_comments_make_no_version(write: Callable[..., Path]) -> None:
+    folder = write(PLACES | {"inbox/1.csv": month(1)})
+    said = [take_in(folder, today=TODAY).words]
+    settings = folder / "fleet.toml"
+    for text in (
+        '# a remark\nname="Small fleet"\n',
+        'name = "Small fleet"\n[accepted_intervals]\n"M0/engine" = 500\n',
+        "\ufeff",
+    ):
+        settings.write_text(text if len(text) > 1 else text + settings.read_text())
+        said.append(take_in(folder, today=TODAY).words)
+    places = (folder / "compartments.csv").read_text()
+    (folder / "compartments.csv").write_text(places + "M0/hydraulic,M0,hydraulic\n")
+    (folder / "inbox" / "2.csv").write_text(month(2) + "B9,M9/engine,2025-01-01,5\n")
+    said.append(take_in(folder, today=TODAY).words)
+    assert said == [
+        "Version 1: 4 samples.",
+        "Nothing new: version 1 holds it all.",
+        "Version 2: no new rows; changed: fleet.toml.",
+        "Nothing new: version 2 holds it all.",
+        "Version 3: 4 samples; changed: compartments; 1 set aside so far (cmkit check says why).",
+    ]
+    assert read_store(folder / "store").settings.accepted_intervals == {"M0/engine": 500}
+
+
+def test_an_empty_fleet_has_no_version_yet(tmp_path: Path) -> None:
+    start_fleet(tmp_path / "new")
+    taken = take_in(tmp_path / "new")
+    assert (taken.version, taken.changed, taken.words) == (0, False, "Nothing to take in yet: the tables hold no rows.")
+    assert history(tmp_path / "new").empty
+    assert open_fleet(tmp_path / "new").samples.empty, "the folder itself is read while the store holds no version"
+
+
+def test_a_folder_that_is_no_fleets_is_left_as_it_is(tmp_path: Path) -> None:
+    (tmp_path / "mine.txt").write_text("x")
+    with pytest.raises(SettingsError, match=r"needs a fleet\.toml"):
+        take_in(tmp_path)
+    assert [p.name for p in tmp_path.iterdir()] == ["mine.txt"]
 
 
 def test_versions_add_up_and_can_be_read_again(write: Callable[..., Path]) -> None:
