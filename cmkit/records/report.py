@@ -17,7 +17,7 @@ _KINDS = {
 }
 _FIRST = (
     "Fill sites, machines and compartments first (examples/ shows how), then samples; or put the",
-    "laboratory's files into inbox/, each kind with a layout (proposed by `cmkit match FILE --fleet FLEET`).",
+    "laboratory's files into inbox/, each with a layout (`cmkit match FILE --fleet FLEET` proposes one).",
 )
 
 
