@@ -151,27 +151,55 @@ def _levels(trend: pd.DataFrame, limits: pd.DataFrame) -> pd.DataFrame:
 def _low_level(known: Fleet, exposure: pd.DataFrame) -> pd.DataFrame:
     """A sealed compartment found low has lost fluid: an alert, and an alarm when it was low when last looked at too (common practice).
 
-    A bottle without a level noted says neither; another component starts afresh.
+    A bottle whose level was not noted says neither: the alert stands until the level is noted again or somebody worked there or looked
+    inside. Topping up mends no leak. Another component starts afresh.
     """
-    seen = known.samples[known.samples["fluid_level"].fillna("") != ""]
-    seen = seen[["sample", "compartment", "drawn_on", "fluid_level"]].merge(
-        known.compartments[["compartment", "kind"]], on="compartment"
-    )
-    seen = seen.merge(exposure[["sample", "life", "order"]], on="sample", how="left")
-    seen = seen.sort_values(["compartment", "drawn_on", "order"], kind="stable", ignore_index=True)
-    life = seen.groupby("compartment")["life"].transform(lambda lives: lives.ffill().bfill()).fillna(1)
-    sealed = seen["kind"].map(lambda kind: known.settings.kind(kind).sealed).astype(bool)
-    low = sealed & (seen["fluid_level"] == "low")
-    before = low.groupby([seen["compartment"], life]).shift(fill_value=False)
-    hit = seen[low].assign(analyte="", again=before[low])
-    words = [
-        "found low again: leak suspected"
-        if again
-        else "found low: a sealed compartment has no other way to lose fluid, leak suspected"
-        for again in hit["again"]
-    ]
-    out = _rows(
-        hit, "low level", pd.Series(np.nan, hit.index), np.nan, np.where(hit["again"], "alarm", "alert"), "", words
-    )
+    seen = _sealed_bottles(known, exposure)
+    of = [seen["compartment"], seen["life"]]
+    level, noted = seen["fluid_level"], seen["fluid_level"] != ""
+    low = level == "low"
+    again = low & low[noted].groupby(of).shift(fill_value=False).reindex(seen.index, fill_value=False)
+    found_on = seen["drawn_on"].where(noted).groupby(of).ffill()
+    last = level.where(noted).groupby(of).ffill()
+    standing = ~noted & (last == "low") & ~(_answered_on(known, seen) >= found_on)
+    words = np.select(
+        [standing, again],
+        [
+            "found low on " + found_on.dt.strftime("%Y-%m-%d").fillna("") + " and the level not noted since: leak suspected",
+            "found low again: leak suspected",
+        ],
+        "found low: a sealed compartment has no other way to lose fluid, leak suspected",
+    )  # fmt: skip
+    hit = (low | standing).to_numpy()
+    state = np.where(again, "alarm", "alert")[hit]
+    nothing = pd.Series(np.nan, seen.index[hit])
+    out = _rows(seen[hit].assign(analyte=""), "low level", nothing, np.nan, state, "", list(words[hit]))
     out["operator"] = "is"
     return out
+
+
+def _sealed_bottles(known: Fleet, exposure: pd.DataFrame) -> pd.DataFrame:
+    """Bottles of sealed compartments in order, with the level found (empty: not noted) and the life they belong to."""
+    places = known.compartments[["compartment", "kind"]]
+    sealed = places[[known.settings.kind(kind).sealed for kind in places["kind"]]]
+    seen = known.samples[["sample", "compartment", "drawn_on", "fluid_level"]].merge(sealed, on="compartment")
+    seen = seen.merge(exposure[["sample", "life", "order"]], on="sample", how="left")
+    seen = seen.sort_values(["compartment", "drawn_on", "order"], kind="stable", ignore_index=True)
+    lives = seen.groupby("compartment")["life"]
+    seen["life"] = lives.ffill().fillna(lives.bfill()).fillna(1)
+    return seen.assign(fluid_level=seen["fluid_level"].fillna(""))
+
+
+_ANSWERS_LOW = ["repair", "replace", "change", "flush"]  # work at which the compartment was open or emptied
+
+
+def _answered_on(known: Fleet, seen: pd.DataFrame) -> pd.Series:
+    """The last day before each bottle on which its compartment was looked into or worked on (a bottle is drawn before the work of its day)."""
+    work = known.services.loc[known.services["kind"].isin(_ANSWERS_LOW), ["compartment", "done_on"]]
+    looks = known.findings[["compartment", "found_on"]].rename(columns={"found_on": "done_on"})
+    done = pd.concat([work, looks]).dropna().sort_values("done_on", kind="stable")
+    asked = seen[["compartment", "drawn_on"]].reset_index().sort_values("drawn_on", kind="stable")
+    found = pd.merge_asof(
+        asked, done, left_on="drawn_on", right_on="done_on", by="compartment", allow_exact_matches=False
+    )
+    return found.set_index("index")["done_on"].reindex(seen.index)

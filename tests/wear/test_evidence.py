@@ -218,7 +218,13 @@ def test_a_bottle_without_hours_is_held_against_level_limits(make_fleet) -> None
         (["full", "full", "over"], []),
         (["full", "low", "full"], [("s1", "alert")]),
         (["full", "low", "low"], [("s1", "alert"), ("s2", "alarm")]),
-        (["low", None, "low"], [("s0", "alert"), ("s2", "alarm")]),  # not noted says neither full nor low
+        (
+            ["low", None, None],
+            [("s0", "alert"), ("s1", "alert"), ("s2", "alert")],
+        ),  # not noted says neither full nor low
+        (["low", None, "low"], [("s0", "alert"), ("s1", "alert"), ("s2", "alarm")]),
+        (["low", None, "full"], [("s0", "alert"), ("s1", "alert")]),
+        ([None, "full", None], []),
         (["low", "full", "low"], [("s0", "alert"), ("s2", "alert")]),
     ],
 )
@@ -226,6 +232,54 @@ def test_a_sealed_compartment_found_low(make_fleet, levels, states) -> None:
     out = evidence(fleet(make_fleet, levels=levels), [])
     assert out[["sample", "state"]].apply(tuple, axis=1).tolist() == states
     assert set(out["rule"]) <= {"low level"}
+
+
+def test_a_leak_suspected_stands_while_the_level_is_not_noted(make_fleet) -> None:
+    """Common practice, no source: silence about the level is no sign that a leak was mended. It says since when."""
+    known = fleet(make_fleet, levels=["full", "low", None])
+    out = evidence(known, [])
+    assert out["words"].iloc[-1] == f"found low on {day(1):%Y-%m-%d} and the level not noted since: leak suspected"
+    said = verdict(known, found=out)
+    assert said["state"] == "alert"
+    assert said["reason"] == out["words"].iloc[-1]
+    assert said["todo"].startswith("Find and mend the leak")
+
+
+@pytest.mark.parametrize(
+    ("work", "on", "stands"),
+    [
+        ("repair", 45, False),
+        ("change", 45, False),
+        ("finding", 45, False),
+        ("repair", 30, False),  # the day it was found low: the bottle comes before the work of its day
+        ("repair", 60, True),  # the day of the bottle without a level: after it
+        ("repair", 15, True),  # before it was found low
+        ("top-up", 45, True),  # tops up, mends nothing
+        ("filter", 45, True),
+    ],
+)
+def test_work_on_the_compartment_answers_a_leak_suspected(make_fleet, work, on, stands) -> None:
+    """s1 (day 30) found low, s2 (day 60) without a level; common practice."""
+    date = FIRST + pd.Timedelta(days=on)
+    row = {"compartment": "M1/drive"}
+    done = (
+        {"findings": [row | {"finding": "F1", "found_on": date, "outcome": "no defect"}]}
+        if work == "finding"
+        else {"services": [row | {"service": "W1", "done_on": date, "kind": work}]}
+    )
+    out = evidence(fleet(make_fleet, levels=["full", "low", None], **done), [])
+    assert out["sample"].tolist() == (["s1", "s2"] if stands else ["s1"])
+
+
+def test_a_leak_alarm_is_not_cleared_by_bottles_without_a_level(make_fleet) -> None:
+    """Low twice is an alarm; two bottles that say nothing of the level do not close it, two found full do (common practice)."""
+    for rest, open_ in (((None, None), True), (("full", "full"), False)):
+        known = fleet(make_fleet, levels=["low", "low", *rest])
+        seen, out = exposure(4), evidence(known, [], seen=exposure(4))
+        trust = pd.DataFrame({"sample": seen["sample"], "believed": 1.0})
+        history = pd.DataFrame(columns=list(result()))
+        spells = alarm_spells(bottle_states(seen, out), out, history, trust, looks_inside(known))
+        assert spells["closed_on"].isna().tolist() == [open_]
 
 
 def test_low_again_does_not_reach_over_to_another_component(make_fleet) -> None:
