@@ -71,6 +71,25 @@ class Book:
         out["_quiet"] = out["_rank"] >= 2
         return out.sort_values(["_quiet", "_cost", "_rank", "compartment"], ascending=[True, False, True, True]).drop(columns=["_cost", "_rank", "_quiet"]).reset_index(drop=True)  # fmt: skip
 
+    @cached_property
+    def ranked_by_name(self) -> pd.DataFrame:
+        """`ranked` by its compartments' ids."""
+        return self.ranked.set_index("compartment", drop=False)
+
+    def of(self, name: str, compartment: str, columns: list[str] | None = None) -> pd.DataFrame:
+        """One compartment's rows of a table (`evidence`, `history`, ...), in the table's order; of a table without rows, the table."""
+        frame = getattr(self.tables, name)
+        if not len(frame):
+            return frame
+        if name not in self._rows:
+            self._rows[name] = frame.groupby("compartment", sort=False).indices
+        return (frame if columns is None else frame[columns]).iloc[self._rows[name].get(compartment, [])]
+
+    @cached_property
+    def _rows(self) -> dict[str, dict]:
+        """Where each compartment's rows stand, by table, found once: a filter a page takes longer than all of a page's other work."""
+        return {}
+
     def address(self, compartment: str) -> str:
         """Where a compartment's page stands in the book."""
         return anchor(compartment)

@@ -11,6 +11,7 @@ import html
 import json
 import re
 from collections import Counter
+from collections.abc import Sequence
 from functools import cache
 from html.parser import HTMLParser
 from importlib.metadata import version
@@ -30,6 +31,8 @@ from cmkit.errors import BookError
 
 TEMPLATE = Path(__file__).parent / "template"
 READY = "application/x-cmkit-markup"  # an output whose markup is made and clean
+PAGE_BYTES = 1_000_000  # past this, closed parts of a page travel packed (see `fitted`)
+_DRAWN_HERE = '<script type="text/plain" id="charts-gz">'
 
 _SVG_LOOK = {"fill", "stroke", "stroke-width", "stroke-dasharray", "fill-opacity", "opacity", "transform"}
 _SVG = {
@@ -165,21 +168,21 @@ class BookExporter(HTMLExporter):
 
         HTMLExporter's own method is passed by: it parses and prints the whole page again.
         """
-        nb, charts, drawn = prepare_outputs(nb)
+        nb, figures = prepare_outputs(nb)
+        charts = len(figures)
         resources = self._init_resources(resources)
         book = {"kind": "book", "title": "Book", "version": version("cmkit"), **resources.get("book", {})}
         resources.update(
             book=_escaped(book),
             mime={"ready": READY, "end": END},
             charts=charts,
-            charts_gz=drawn,
             security_policy=security_policy(charts > 0),
             boot_script=boot_script(),
             plotly_gz=plotly_library()[0],
         )
         page, resources = TemplateExporter.from_notebook_node(self, nb, resources, **kw)
         check_page(page, charts)
-        return page, resources
+        return fitted(page, figures, PAGE_BYTES), resources
 
 
 def _escaped(value: Any) -> Any:
@@ -191,15 +194,15 @@ def _escaped(value: Any) -> Any:
     return escape(value) if isinstance(value, str) else value
 
 
-def prepare_outputs(nb: NotebookNode) -> tuple[NotebookNode, int, str]:
-    """A copy with charts and folds as markup, the number of charts, and what is drawn in them (see `packed_charts`).
+def prepare_outputs(nb: NotebookNode) -> tuple[NotebookNode, list[dict[str, Any]]]:
+    """A copy with charts and folds as markup, and the charts' figures.
 
     Raises BookError for a chart without alternative text or caption and for folds that do not match.
     """
     nb = with_own_outputs(nb)
     outputs = [o for cell in nb.cells for o in cell.get("outputs", []) if "data" in o]
     charts = [o for o in outputs if CHART in o["data"]]
-    drawn = packed_charts([o["data"][CHART] for o in charts])
+    figures = [o["data"][CHART] for o in charts]
     for number, output in enumerate(charts, start=1):
         output["data"] = {READY: chart_markup(output["data"][CHART], number)}
     depth = 0
@@ -212,7 +215,7 @@ def prepare_outputs(nb: NotebookNode) -> tuple[NotebookNode, int, str]:
             raise BookError("a fold is closed that was never opened")
     if depth:
         raise BookError(f"{depth} fold(s) still open at the end of the notebook: did a cell fail inside one?")
-    return nb, len(charts), drawn
+    return nb, figures
 
 
 def with_own_outputs(nb: NotebookNode) -> NotebookNode:
@@ -225,17 +228,63 @@ def with_own_outputs(nb: NotebookNode) -> NotebookNode:
     return own
 
 
-def packed_charts(figures: list[dict[str, Any]]) -> str:
-    """Every chart's data and layout, and the layout template most of them carry (6 kB a chart) once: gzip as base64, '' without charts.
+def fitted(page: str, figures: list[dict[str, Any]], most: int) -> str:
+    """The page with its charts put in; where it would pass `most` bytes, closed parts (the last first: the least urgent compartments
+    stand last) travel packed with the charts and are unpacked by the page's script, so that a bad month still fits a mail.
+    """
+    packed = packed_charts(figures)
+    over = len(page.encode("utf-8")) + len(packed) - most
+    if packed and over > 0:
+        page, parts = taken_out(page, over)
+        packed = packed_charts(figures, parts)
+    return page.replace(_DRAWN_HERE, _DRAWN_HERE + packed, 1)
+
+
+_DETAILS = re.compile(r"<details\b[^>]*>|</summary>|</details>")
+_PACKED = '<div class="packed" data-part="{}">This part is shown once the script in this page has run.</div>'
+_WORTH = 1500  # bytes: what is smaller stays where it is
+_SAVED = 0.8  # of a part's bytes, once it is packed
+
+
+def taken_out(page: str, over: int) -> tuple[str, list[str]]:
+    """The page without the insides of as many closed parts as spare it `over` bytes, the last ones, and those insides in their order."""
+    chosen: list[tuple[int, int]] = []
+    for start, end in reversed(closed_parts(page)):
+        if over > 0 and end - start > _WORTH:
+            chosen.insert(0, (start, end))
+            over -= int(_SAVED * len(page[start:end].encode("utf-8")))
+    ends = [0, *(end for _, end in chosen)]
+    kept = [page[a:start] + _PACKED.format(n) for n, (a, (start, _)) in enumerate(zip(ends, chosen, strict=False))]
+    return "".join(kept) + page[ends[-1] :], [page[start:end] for start, end in chosen]
+
+
+def closed_parts(page: str) -> list[tuple[int, int]]:
+    """Where the inside of each `details` of the page begins and ends (from after its summary), outermost ones only."""
+    parts, depth, begin = [], 0, 0
+    for mark in _DETAILS.finditer(page, page.find("<main"), page.find("</main>")):
+        if mark[0] == "</summary>":
+            begin = mark.end() if depth == 1 else begin
+        elif mark[0] == "</details>":
+            depth -= 1
+            if depth == 0:
+                parts.append((begin, mark.start()))
+        else:
+            depth += 1
+    return parts
+
+
+def packed_charts(figures: list[dict[str, Any]], parts: Sequence[str] = ()) -> str:
+    """Every chart's data and layout, the layout template most of them carry (6 kB a chart) once, and parts of the page taken out of it:
+    gzip as base64, '' without charts.
 
     Packed, a chart costs about a sixth of its JSON, and none of its text can end a script element. Raises ValueError for NaN and infinity.
     """
     if not figures:
         return ""
     template = common_template(figures)
-    drawn = {"template": template, "charts": [_drawn(figure, template) for figure in figures]}
+    drawn = {"template": template, "charts": [_drawn(figure, template) for figure in figures], "parts": [*parts]}
     text = json.dumps(drawn, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-    return base64.b64encode(gzip.compress(text.encode("utf-8"), compresslevel=6, mtime=0)).decode("ascii")
+    return base64.b64encode(gzip.compress(text.encode("utf-8"), compresslevel=9, mtime=0)).decode("ascii")
 
 
 def common_template(figures: list[dict[str, Any]]) -> dict[str, Any]:

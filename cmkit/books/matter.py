@@ -14,55 +14,53 @@ BOTTLES = 30  # a figure shows the newest; older ones are in the tables
 
 def telling(book: Book, compartment: str, most: int = PANELS) -> list[str]:
     """The results that tell the story: what fired on the newest bottle, then what may pass a limit, then the largest departure."""
-    tables = book.tables
-    newest = tables.verdicts.loc[tables.verdicts["compartment"] == compartment, "sample"]
-    fired = tables.evidence[tables.evidence["compartment"] == compartment]
-    now = (
-        fired[fired["sample"].isin(newest)]
-        .assign(alarm=lambda d: d["state"] == "alarm")
-        .sort_values(["alarm", "value"], ascending=False)
-    )
-    ahead = tables.forecast[tables.forecast["compartment"] == compartment].sort_values("chance", ascending=False)
+    newest = book.of("verdicts", compartment)["sample"]
+    fired, past = book.of("evidence", compartment), book.of("history", compartment)
+    now = fired[fired["sample"].isin(newest)]
+    now = now.assign(alarm=now["state"] == "alarm").sort_values(["alarm", "value"], ascending=False)
+    ahead = book.of("forecast", compartment).sort_values("chance", ascending=False)
     before = fired.sort_values(["drawn_on", "value"], ascending=False)
-    last = tables.history[tables.history["sample"].isin(newest)].sort_values("z", ascending=False)
-    names = [
-        *now["analyte"],
-        *ahead.loc[ahead["chance"] >= 0.05, "analyte"],
-        *before["analyte"].head(most),
-        *last["analyte"],
-    ]
-    measured = set(tables.samples.columns)
+    last = past[past["sample"].isin(newest)].sort_values("z", ascending=False)
+    names = [*now["analyte"], *ahead.loc[ahead["chance"] >= 0.05, "analyte"], *before["analyte"].head(most), *last["analyte"]]  # fmt: skip
+    measured = book.tables.samples.columns
     return [a for a in dict.fromkeys(names) if a and a in measured][:most]
 
 
-def result_points(book: Book, compartment: str, analytes: list[str]) -> pd.DataFrame:
-    """One row a bottle and result: as `figures.results` wants it. Machine hours are the meter's, running hours after a change of meter."""
-    tables = book.tables
-    bottles = tables.exposure[tables.exposure["compartment"] == compartment].sort_values(["life", "order"])
-    bottles = bottles.merge(tables.trust[["sample", "believed"]], on="sample", how="left")
+def result_points(book: Book, compartment: str, analytes: list[str], newest: int = BOTTLES) -> pd.DataFrame:
+    """One row a bottle and result: as `figures.results` wants it, of the `newest` bottles. Machine hours are the meter's, running hours
+    after a change of meter."""
+    bottles = book.of("exposure", compartment).sort_values(["life", "order"])
+    changed = bottles["changed"].astype(bool)
+    trust = book.of("trust", compartment).set_index("sample")["believed"]
     bottles = bottles.assign(
-        hours=machine_hours(bottles), charge=bottles["changed"].astype(bool).cumsum() + 1000 * bottles["life"]
+        hours=machine_hours(bottles),
+        charge=changed.cumsum() + 1000 * bottles["life"],
+        changed=changed,
+        since_change=bottles["fluid_h"].where(changed).fillna(0.0),
+        believed=trust.reindex(bottles["sample"]).fillna(1.0).to_numpy(),
     )
-    since = bottles["fluid_h"].where(bottles["changed"].astype(bool))
-    bottles = bottles.assign(
-        since_change=since.fillna(0.0),
-        believed=bottles["believed"].fillna(1.0),
-        changed=bottles["changed"].astype(bool),
+    bottles = bottles[["sample", "drawn_on", "hours", "fluid_h", "charge", "changed", "since_change", "believed"]].tail(
+        newest
     )
-    bottles = bottles.tail(BOTTLES)
-    samples = tables.samples.set_index("sample")
-    expected = tables.history.set_index(["sample", "analyte"])[["expected", "expected_sd"]]
+    measured = book.tables.samples.columns
+    wanted = [c for a in analytes for c in (a, f"{a}_below") if c in measured]
+    samples = book.of("samples", compartment, ["sample", *wanted]).set_index("sample").reindex(bottles["sample"])
+    history = book.of("history", compartment)
     parts = []
     for analyte in analytes:
-        part = bottles[
-            ["sample", "drawn_on", "hours", "fluid_h", "charge", "changed", "since_change", "believed"]
-        ].assign(analyte=analyte)
-        part["value"] = samples[analyte].reindex(part["sample"]).to_numpy(float)
+        value = samples[analyte].to_numpy(float)
+        known = history[history["analyte"] == analyte].set_index("sample").reindex(bottles["sample"])
         flag = f"{analyte}_below"
-        part["below"] = samples[flag].reindex(part["sample"]).fillna(False).to_numpy(bool) if flag in samples else False
-        part["unit"] = analyte_unit(analyte)
-        part = part.join(expected, on=["sample", "analyte"])
-        parts.append(part[part["value"].notna()])
+        below = samples[flag].fillna(False).to_numpy(bool) if flag in samples else False
+        part = bottles.assign(
+            analyte=analyte,
+            value=value,
+            below=below,
+            unit=analyte_unit(analyte),
+            expected=known["expected"].to_numpy(float),
+            expected_sd=known["expected_sd"].to_numpy(float),
+        )
+        parts.append(part[~np.isnan(value)])
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
 
 
@@ -74,7 +72,7 @@ def machine_hours(bottles: pd.DataFrame) -> pd.Series:
 
 def with_hours(book: Book, frame: pd.DataFrame, compartment: str) -> pd.DataFrame:
     """`frame` (which has sample) with the machine hours of its bottles, in their order."""
-    bottles = book.tables.exposure[book.tables.exposure["compartment"] == compartment].sort_values(["life", "order"])
+    bottles = book.of("exposure", compartment).sort_values(["life", "order"])
     bottles = bottles.assign(hours=machine_hours(bottles))[["sample", "hours"]].tail(BOTTLES)
     return bottles.merge(frame, on="sample", how="inner")
 

@@ -111,7 +111,7 @@ def test_a_page_holds_what_speaks_for_and_against(book: Book) -> None:
     evidence = book.tables.evidence
     own = evidence[evidence["compartment"] == "WL-1/final drive/front right"]
     assert f"the newest 6 of {len(own)}" in text
-    short = site_book.compartment_page(book, "WL-1/final drive/front right", full=False)
+    short = site_book.compartment_page(book, "WL-1/final drive/front right", place=12)
     assert len([i for i in short.items if not isinstance(i, Html)]) == 1
     assert len([i for i in page.items if not isinstance(i, Html)]) == 4
 

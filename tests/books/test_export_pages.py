@@ -3,8 +3,11 @@
 import base64
 import gzip
 import hashlib
+import html
 import json
 import re
+from collections.abc import Callable
+from pathlib import Path
 
 import nbformat
 import plotly.graph_objects as go
@@ -12,6 +15,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
+from playwright.sync_api import Browser
 from plotly.offline import get_plotlyjs_version
 
 from cmkit.books.export import (
@@ -22,11 +26,13 @@ from cmkit.books.export import (
     packed_charts,
     page_facts,
     plotly_library,
+    taken_out,
     with_contents,
 )
 from cmkit.books.marks import CHART
 from cmkit.errors import BookError
 
+PACKED_WORDS = "This part is shown once the script in this page has run."
 META = {"caption": "Iron, ppm, by date.", "alt": "Iron rises."}
 
 
@@ -179,6 +185,55 @@ def test_a_charts_own_table_travels_with_it() -> None:
 def test_a_number_json_has_not_is_refused() -> None:
     with pytest.raises(ValueError, match="JSON compliant"):
         packed_charts([{"data": [{"y": [float("nan")]}], "layout": {}}])
+
+
+FOLDS = (
+    '<main id="main"><details class="fold" id="a"><summary>A</summary><div>{0}<details><summary>inner</summary>x</details></div></details>'
+    '<p>between</p><details id="b"><summary>B</summary>{1}</details></main><details>after</details>'
+)
+
+
+@given(st.integers(0, 12_000), st.text(max_size=20))
+def test_parts_taken_out_put_back_make_the_page_again(over: int, text: str) -> None:
+    page = FOLDS.format("å" * 2000 + html.escape(text), "b" * 3000)
+    left, parts = taken_out(page, over)
+    for n, part in enumerate(parts):
+        left = left.replace(f'<div class="packed" data-part="{n}">{PACKED_WORDS}</div>', part)
+    assert left == page
+    # the last closed part first, the first one only when that does not do
+    assert len(parts) == (0 if over <= 0 else 1 if over <= 2400 else 2)
+
+
+@pytest.mark.browser
+def test_a_page_too_large_travels_with_its_closed_parts_packed(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, look_at: Callable, chromium: Browser
+) -> None:
+    fold = {"cmkit": {"fold": "open", "id": "one"}}
+    long = "<p>" + "words inside " * 200 + '</p><p id="deep">deep</p>'
+    cells = [
+        new_markdown_cell("## One"),
+        shown({"text/html": '<a href="#deep">down</a>'}),
+        shown(chart()),
+        shown({"text/html": "closed line"}, metadata=fold),
+        shown({"text/html": long}),
+        shown(chart()),
+        shown({"text/html": ""}, metadata={"cmkit": {"fold": "close"}}),
+    ]
+    whole = page_of(*cells)
+    monkeypatch.setattr("cmkit.books.export.PAGE_BYTES", len(whole.encode()) - 100)
+    packed = page_of(*cells)
+    assert len(packed.encode()) < len(whole.encode()) - 100
+    assert "words inside" not in packed
+    assert "closed line" in packed
+    path = tmp_path / "page.html"
+    path.write_text(packed, encoding="utf-8")
+    report = look_at(path)
+    assert (report.faults, report.figures) == ([], 2)
+    page = chromium.new_page()
+    page.goto(path.as_uri() + "#deep")
+    page.wait_for_selector("#deep", state="visible")  # a link into a packed part opens it
+    assert page.locator("details.fold").inner_text().count("words inside") == 200
+    page.close()
 
 
 def test_headings_get_ids_of_their_own_and_make_the_contents() -> None:

@@ -1,5 +1,6 @@
 """Parts the figures share: stacked panels with one x axis, bands, limit lines, and the words on them."""
 
+import math
 from typing import Any
 
 import numpy as np
@@ -13,11 +14,10 @@ _OFF_SCALE = 2.2  # a limit this many times above the largest value would flatte
 
 
 def rounded(values: Any, digits: int = 4) -> list[float | None]:
-    """Numbers as a figure carries them: `digits` significant figures, None where missing; keeps a page small."""
-    out: list[float | None] = []
-    for value in np.asarray(values, float):
-        out.append(float(f"{value:.{digits}g}") if np.isfinite(value) else None)
-    return out
+    """Numbers as a figure carries them: `digits` significant figures, whole ones without a decimal point, None where missing; keeps a
+    page small."""
+    short = (float(f"{v:.{digits}g}") if math.isfinite(v) else None for v in np.asarray(values, float).tolist())
+    return [int(v) if v is not None and v.is_integer() else v for v in short]
 
 
 def axis(kind: str, panel: int) -> str:

@@ -29,7 +29,7 @@ def rate_over_time(history: pd.DataFrame, limits: pd.DataFrame, where: str) -> g
         x = rounded(own["hours"], 6)
         hover = "%{x:,} h: %{y:,} ppm per 1,000 h"
         data += [
-            band(x, rounded((rate - half).clip(lower=0)), rounded(rate + half), i, "interval"),
+            band(x, rounded((rate - half).clip(lower=0), 3), rounded(rate + half, 3), i, "interval"),
             line(x, rounded(rate), i, hover),
         ]
         for limit in limits[limits["analyte"] == analyte].itertuples():

@@ -74,7 +74,7 @@ def _expected(own: pd.DataFrame, panel: int) -> list[dict[str, Any]]:
         return []
     half = NINE_IN_TEN * known["expected_sd"]
     low = (known["expected"] - half).clip(lower=0)
-    return [band(rounded(known["hours"], 6), rounded(low), rounded(known["expected"] + half), panel, "expected")]
+    return [band(rounded(known["hours"], 6), rounded(low, 3), rounded(known["expected"] + half, 3), panel, "expected")]
 
 
 def _results(own: pd.DataFrame, x: str, panel: int, size: int = 6) -> dict[str, Any]:

@@ -2,13 +2,14 @@
 
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from cmkit.books.book import Book
 from cmkit.books.figures.rates import forecast_fan, rate_over_time
 from cmkit.books.figures.results import results_over_fluid, results_over_hours
 from cmkit.books.markup import Html, bullets, facts, join, link, nothing, paragraph, state_mark, table, tag
-from cmkit.books.matter import family_limits_of, result_points, telling, with_hours
+from cmkit.books.matter import BOTTLES, PANELS, family_limits_of, result_points, telling, with_hours
 from cmkit.books.sections.work import by_when
 from cmkit.books.show import Fold, Item, Shown, shown
 from cmkit.books.wording import (
@@ -25,7 +26,9 @@ from cmkit.books.wording import (
     unit_name,
 )
 
-FULL_PAGES = 12  # past these a page keeps its results and evidence, so that a book stays small
+# past so many pages the next keep their evidence and fewer results, so that a book stays small: pages, panels a figure, newest bottles
+FULL_PAGES = 12
+DEPTHS = ((FULL_PAGES, PANELS, BOTTLES), (40, 2, 12), (np.inf, 1, 12))
 EVIDENCE_ROWS = 6
 LEAST_CHANCE = 0.01
 
@@ -39,12 +42,14 @@ def compartment_pages(book: Book) -> Shown:
         f"{count(len(paged), 'compartment')}, in the order of the work list. Open one for its results, its rate and what speaks for and against.",
         class_="note",
     )
-    return shown(lead, *(compartment_page(book, c, full=i < FULL_PAGES) for i, c in enumerate(paged)))
+    return shown(lead, *(compartment_page(book, c, place) for place, c in enumerate(paged)))
 
 
-def compartment_page(book: Book, compartment: str, full: bool = True) -> Fold:
-    """One compartment's page; a short one leaves out the rate, the forecast and the view by fluid hours."""
-    row = book.ranked[book.ranked["compartment"] == compartment].iloc[0]
+def compartment_page(book: Book, compartment: str, place: int = 0) -> Fold:
+    """One compartment's page. place: how many are more urgent; past the first of them a page leaves out the rate, the forecast and the
+    view by fluid hours, and draws fewer results (DEPTHS).
+    """
+    row = book.ranked_by_name.loc[compartment]
     summary = join(
         [
             state_mark(row["state"]),
@@ -55,7 +60,7 @@ def compartment_page(book: Book, compartment: str, full: bool = True) -> Fold:
     )
     items: list[Item] = [
         _opening(book, row),
-        *_figures(book, compartment, full),
+        *_figures(book, compartment, place),
         _evidence(book, compartment),
         _causes(book, compartment),
         _before(book, compartment),
@@ -68,7 +73,7 @@ def _opening(book: Book, row: pd.Series) -> Html:
     place = book.places.loc[row["compartment"]]
     pairs: list[tuple[str, object]] = [("Do", plain(row["todo"]) or "nothing"), ("When", by_when(row["due_meter_h"], row["due_on"], row["overdue"])),
              ("How sure", sentence(plain(row["how_sure"])))]  # fmt: skip
-    waiting = book.tables.waiting[book.tables.waiting["compartment"] == row["compartment"]]
+    waiting = book.of("waiting", row["compartment"])
     if len(waiting):
         pairs.append(
             (
@@ -77,7 +82,8 @@ def _opening(book: Book, row: pd.Series) -> Html:
             )
         )
     if row["believed"] < 0.5:
-        words = book.tables.doubts.loc[book.tables.doubts["sample"] == row["sample"], "reason"]
+        doubts = book.of("doubts", row["compartment"])
+        words = doubts.loc[doubts["sample"] == row["sample"], "reason"]
         pairs.append(("Newest bottle", f"doubted: {'; '.join(words) or 'see below'}"))
     charge = [
         f"{place['fluid']} {place['grade']}".strip(),
@@ -92,14 +98,15 @@ def _opening(book: Book, row: pd.Series) -> Html:
     return facts(pairs, "facts page")
 
 
-def _figures(book: Book, compartment: str, full: bool) -> list[Item]:
-    points = result_points(book, compartment, telling(book, compartment))
+def _figures(book: Book, compartment: str, place: int) -> list[Item]:
+    panels, bottles = next((panels, bottles) for until, panels, bottles in DEPTHS if place < until)
+    points = result_points(book, compartment, telling(book, compartment, panels), bottles)
     if not len(points):
         return [nothing("No result to draw.")]
     where = book.place_name(compartment)
     levels = family_limits_of(book, compartment, "level")
     out: list[Item] = [results_over_hours(points, levels, where)]
-    if full:
+    if place < FULL_PAGES:
         out += [
             results_over_fluid(points, levels, where),
             *_rate_and_fan(book, compartment, list(dict.fromkeys(points["analyte"])), where),
@@ -109,9 +116,9 @@ def _figures(book: Book, compartment: str, full: bool) -> list[Item]:
 
 def _rate_and_fan(book: Book, compartment: str, analytes: list[str], where: str) -> list[Item]:
     """Rate over time and forecast of the same metals, as far as the assessment has them."""
-    own = book.tables.history[book.tables.history["compartment"] == compartment]
+    own = book.of("history", compartment)
     own = with_hours(book, own[own["analyte"].isin(analytes)], compartment)
-    ahead = book.tables.forecast[book.tables.forecast["compartment"] == compartment]
+    ahead = book.of("forecast", compartment)
     ahead = ahead[
         ahead["analyte"].isin(own["analyte"]) & ahead["limit"].notna() & (ahead["hours_ahead"] > 0)
     ].sort_values("chance", ascending=False)
@@ -132,7 +139,7 @@ def _rate_and_fan(book: Book, compartment: str, analytes: list[str], where: str)
 
 def _evidence(book: Book, compartment: str) -> Html:
     """What fired, newest first: each row a rule, its value and the bound it passed."""
-    rows = book.tables.evidence[book.tables.evidence["compartment"] == compartment]
+    rows = book.of("evidence", compartment)
     if not len(rows):
         return tag("div", tag("h3", "Evidence"), nothing("No rule has fired on any bottle; see the reason above."))
     rows = rows.sort_values(["drawn_on", "state", "analyte"], ascending=[False, True, True], kind="stable")
@@ -170,11 +177,7 @@ def _bound(row: Any) -> str:
 
 
 def _causes(book: Book, compartment: str) -> Html:
-    rows = (
-        book.tables.causes[book.tables.causes["compartment"] == compartment]
-        if len(book.tables.causes)
-        else book.tables.causes
-    )
+    rows = book.of("causes", compartment)
     if not len(rows):
         return tag(
             "div", tag("h3", "Likely causes"), nothing("The results fit no known pattern well enough to name a cause.")
@@ -199,9 +202,8 @@ def _strength(score: float) -> str:
 
 def _before(book: Book, compartment: str) -> Html:
     """Findings, past alarms, and the services that explain a change of level."""
-    tables = book.tables
     lines: list[tuple[pd.Timestamp, str]] = []
-    for f in tables.findings[tables.findings["compartment"] == compartment].itertuples():
+    for f in book.of("findings", compartment).itertuples():
         words = {
             "defect": "looked into, defect found",
             "failed": "failed",
@@ -209,17 +211,12 @@ def _before(book: Book, compartment: str) -> Html:
         }[f.outcome]
         cause, note = (text if pd.notna(text) else "" for text in (f.cause, f.note))
         lines.append((f.found_on, f"{words}{f': {cause}' if cause else ''}{f' ({note})' if note else ''}"))
-    for r in tables.record[
-        (tables.record["compartment"] == compartment) & tables.record["alarm_on"].notna()
-    ].itertuples():
+    record, services = book.of("record", compartment), book.of("services", compartment)
+    for r in record[record["alarm_on"].notna()].itertuples():
         lead = f", {hours(r.lead_h)} before it was looked into" if pd.notna(r.lead_h) else ""
         named = ", ".join(analyte_name(a) for a in r.analytes.split(", ") if a) or "fluid level"
         lines.append((r.alarm_on, f"alarm ({named}): {r.words}{lead}"))
-    done = (
-        tables.services[(tables.services["compartment"] == compartment) & (tables.services["kind"] != "top-up")]
-        .sort_values("done_on")
-        .tail(3)
-    )
+    done = services[services["kind"] != "top-up"].sort_values("done_on").tail(3)
     lines += [
         (s.done_on, f"{s.kind}{f', {number(s.volume_l)} l' if pd.notna(s.volume_l) else ''}") for s in done.itertuples()
     ]

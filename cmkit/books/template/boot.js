@@ -14,7 +14,8 @@
     document.head.append(script);
   }
 
-  let drawings; // {template, charts}: what the page's charts draw, in order
+  let drawings; // {template, charts, parts}: what the page's charts draw, in order, and what was taken out of a page too large
+  let figures = [];
 
   async function draw(figure) {
     if (!drawings || figure.dataset.drawn) return; // opened early: drawn with the rest
@@ -27,7 +28,6 @@
 
   // A chart inside a closed fold has no width yet: it is drawn when the fold is opened.
   const folded = (figure) => figure.parentElement.closest("details:not([open])") !== null;
-  const figures = [...document.querySelectorAll("figure.chart")];
   const drawOpen = (within) => Promise.all(figures.filter((f) => within.contains(f) && !folded(f)).map(draw));
 
   // The numbers behind a chart, written out when asked for: its own table, or else what is plotted.
@@ -80,6 +80,8 @@
   try {
     await loadLibrary();
     drawings = JSON.parse(await unpacked("charts-gz"));
+    document.querySelectorAll("div.packed").forEach((part) => (part.outerHTML = drawings.parts[part.dataset.part]));
+    figures = [...document.querySelectorAll("figure.chart")];
     if (location.hash) reveal();
     window.addEventListener("hashchange", reveal);
     await drawOpen(document.body);
