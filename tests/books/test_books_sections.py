@@ -24,6 +24,7 @@ from cmkit.books.show import Fold
 from cmkit.errors import ParameterError
 from cmkit.records.fleet import Fleet
 from cmkit.records.load import load_fleet
+from cmkit.review import Review
 
 SITE = (
     "headline",
@@ -143,9 +144,8 @@ def test_last_months_states_are_those_an_assessment_of_that_day_gives(
     monkeypatch.setattr("cmkit.assess.advise_intervals", lambda *_: (none, none))
     now = assess(demo, day)
     book = open_book(now, fleet=True)
-    monkeypatch.setattr("cmkit.assess.family_limits", lambda *_: now.limits)
-    frozen = now.numbers.assign(frozen_on=now.as_of)
-    truth = assess(demo, book.last_month_end, frozen).verdicts.set_index("compartment")["state"]
+    held = Review(now.numbers.assign(frozen_on=now.as_of), now.limits.assign(frozen_on=now.as_of))
+    truth = assess(demo, book.last_month_end, held).verdicts.set_index("compartment")["state"]
     then = state_then(book)
     there = then.index.intersection(truth.index)
     assert len(there) > 100
@@ -252,7 +252,7 @@ def test_what_an_analyst_decided_is_told(book: Book, fleet: Book) -> None:
     assert "1 sampling interval accepted" in text
     assert "400 h" in text
     assert "999" not in text
-    assert "Family numbers frozen on 31 December 2025: 1 of 2 pairs" in text
+    assert "Family numbers frozen on 31 December 2025: 1 of 2;" in text
     assert "80 / 120 ppm" in text
     assert "1 correction of bottles without a result" in words_of(decided(with_decisions(fleet)))
     assert decided(with_decisions(book)).text in how_made(with_decisions(book)).text

@@ -90,7 +90,7 @@ _MOST_CORRECTIONS = 40
 
 
 def decided(book: Book) -> Html:
-    """Every use of what an analyst decided: corrections, accepted intervals, frozen family numbers, limits of the fleet's own."""
+    """Every use of what an analyst decided: corrections, accepted intervals, frozen family numbers and limits, limits of the fleet's own."""
     parts = [*_corrections(book), *_accepted(book), *_frozen(book), *_own_limits(book)]
     return (
         join(parts)
@@ -140,13 +140,18 @@ def _accepted(book: Book) -> list[Html]:
 
 
 def _frozen(book: Book) -> list[Html]:
-    """On which days the family numbers in use were frozen."""
-    numbers = book.tables.numbers
-    days = numbers["frozen_on"].dropna() if "frozen_on" in numbers else pd.Series(dtype="datetime64[us]")
-    if not len(days):
-        return []
-    when = listed([day(d) for d in sorted(days.unique())])
-    return [paragraph(f"Family numbers frozen on {when}: {len(days):,} of {len(numbers):,} pairs of family and result; the rest is estimated from what is known.")]  # fmt: skip
+    """On which days the family numbers and limits in use were frozen."""
+    out: list[Html] = []
+    for what, rows in (("Family numbers", book.tables.numbers), ("Limits", book.tables.limits)):
+        days = rows["frozen_on"].dropna() if "frozen_on" in rows else pd.Series(dtype="datetime64[us]")
+        if len(days):
+            when = listed([day(d) for d in sorted(days.unique())])
+            out.append(
+                paragraph(
+                    f"{what} frozen on {when}: {len(days):,} of {len(rows):,}; the rest is estimated from what is known, or set."
+                )
+            )
+    return out
 
 
 def _own_limits(book: Book) -> list[Html]:
