@@ -25,17 +25,7 @@ INTERVALS = [
 ]  # fmt: skip
 ASSUMED = [f.name for f in fields(Case)] + ["rate_events", "delay_sd"]
 CURVES = ["compartment", "family", "every_h", "cost_per_1000h", "low", "high"]
-LEARNT = [
-    "kind",
-    "n_events",
-    "hours",
-    "defect_rate_per_h",
-    "delay_mean_h",
-    "delay_sd",
-    "rate_events",
-    "prior_weight",
-    "words",
-]
+LEARNT = ["kind", "n_events", "hours", "defect_rate_per_h", "delay_mean_h", "delay_sd", "rate_events", "prior_weight", "words"]  # fmt: skip
 
 
 @cache

@@ -18,10 +18,8 @@ from cmkit.intervals.delay import Array
 
 KINDS = ("nothing", "sound", "defect", "failure", "end", "healthy", "missed")
 RECORDS = ["compartment", "hours", "kind"]
-FEW, ENOUGH = (
-    10,
-    50,
-)  # events: below FEW the delay is the prior's, from ENOUGH it may be trusted (measured, design note G)
+FEW = 10  # events: with fewer, the delay is the prior's
+ENOUGH = 50  # events: from so many on, the delay may be trusted (both measured, design note G)
 
 
 @dataclass(frozen=True)

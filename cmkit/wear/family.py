@@ -20,19 +20,14 @@ Floats = NDArray[np.float64]
 COLUMNS = [
     "family", "analyte", "m", "tau", "s0", "b", "eta_i", "eta_w", "c0", "p0", "fresh_ppm", "n_series", "n_values", "basis", "frozen_on",
 ]  # fmt: skip
-ENOUGH_SERIES, ENOUGH_VALUES = (
-    4,
-    20,
-)  # own choice: from here a family is called fitted rather than leaning on its parent
+ENOUGH_SERIES, ENOUGH_VALUES = 4, 20  # own choice: from here on a family is called fitted, not leaning on its parent
 _MOST_SERIES = 200  # of one family and analyte; more would not change the numbers
 _USUAL_CV, _USUAL_LOAD = 0.4, 0.10  # centres of the penalties on tau/m and eta_i; that on b is the register's share
 # fitted together: log m, log tau/m, log b, log eta_i, and the content of fresh fluid as a share of the usual level
 _LOOSE = np.array([1.5, 0.5, 0.5, 0.5, 0.5])  # sd of the penalties: own choice of the design note; the last own choice
 _LEAN = np.array([0.7, 0.4, 0.3, 0.3, 0.25])  # the same of a family about its parent
 _FRESH = 4
-_CONTRAST = (
-    0.2  # least sd of the fresh share of an interval: fluid changed before every bottle cannot be told from wear
-)
+_CONTRAST = 0.2  # least sd of an interval's fresh share: fluid changed before every bottle cannot be told from wear
 _CLEARLY = 2.0  # log likelihood a content of fresh fluid must explain, and half a reporting step its size, to be taken as more than none
 _SWEEPS = 8
 

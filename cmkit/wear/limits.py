@@ -28,10 +28,8 @@ LIMITS = ["family", "analyte", "measure", "direction", "alert", "alarm", "alarm_
 FIXED = ("maker", "practice")
 _KEY = ["family", "analyte", "measure", "direction"]
 # Own choices, all about when not to speak.
-_USUAL_AGE, _AGE_WINDOW = (
-    0.75,
-    (0.6, 1.5),
-)  # bottles about the third quartile of the family's fluid ages bear a level limit
+_USUAL_AGE = 0.75  # quantile of the family's fluid ages at which a level limit holds
+_AGE_WINDOW = (0.6, 1.5)  # bottles within these shares of that age bear it
 _SCATTER = 3.0  # a level limit lies at least so many floors of laboratory scatter above the reporting limit
 _SHORT_H = 250.0  # a rate that fills the plausible range within these hours is not believed
 _WIDE = 1.0  # spread of the logs beyond which a family is hardly one
