@@ -15,6 +15,7 @@ from scipy.stats import f as f_distribution
 from cmkit.records.fleet import Fleet
 from cmkit.records.settings import Trust
 from cmkit.trust.constants import constant
+from cmkit.trust.in_force import fluids_in_force
 from cmkit.trust.panel import doubt_rows, results
 
 ELEMENTS = ("P_ppm", "Zn_ppm", "Ca_ppm", "Mg_ppm", "B_ppm", "Mo_ppm")
@@ -86,29 +87,6 @@ def fingerprint(samples: pd.DataFrame) -> np.ndarray:
     floor = np.r_[np.full(len(ELEMENTS), constant("fluid_floor_ppm")), np.zeros(len(VISCOSITIES))]
     sound = np.isfinite(value) & (value + floor > 0)
     return np.where(sound, np.log(np.where(sound, value + floor, 1.0)), np.nan)
-
-
-def products_in_use(known: Fleet) -> pd.Series:
-    """What each sample's fluid should be, "fluid grade": as last filled according to services, else as the compartment says."""
-    usual = known.compartments.set_index("compartment")
-    name = _product_name(usual["fluid"], usual["grade"])
-    out = known.samples["compartment"].map(name).fillna("").astype("str")
-    filled = known.services[known.services["kind"].isin(["change", "replace"])]
-    filled = filled.assign(product=_product_name(filled["fluid"], filled["grade"]))
-    filled = filled[(filled["product"] != "") & filled["done_on"].notna()].sort_values(["done_on", "service"])
-    if filled.empty:
-        return out
-    asked = known.samples[["compartment", "drawn_on"]].assign(at=np.arange(len(known.samples)))
-    asked = asked[asked["drawn_on"].notna()].sort_values(["drawn_on", "at"])
-    hit = pd.merge_asof(
-        asked, filled[["compartment", "done_on", "product"]], left_on="drawn_on", right_on="done_on", by="compartment"
-    )
-    last = hit.set_index("at")["product"].reindex(range(len(out)))
-    return pd.Series(np.where(last.notna(), last, out), index=out.index).astype("str")
-
-
-def _product_name(fluid: pd.Series, grade: pd.Series) -> pd.Series:
-    return (fluid.fillna("") + " " + grade.fillna("")).str.strip()
 
 
 def fluid_library(x: np.ndarray, product: np.ndarray) -> dict[str, Product]:
@@ -244,7 +222,8 @@ def ratio_threshold(ratio: np.ndarray, false_calls: float) -> float:
 
 def check_fluids(known: Fleet, trust: Trust) -> pd.DataFrame:
     """One row per sample (columns FLUIDS), in the order of `known.samples`; words say why a bottle could not be judged."""
-    product = products_in_use(known).to_numpy(dtype=object)
+    filled = fluids_in_force(known)
+    product = (filled["fluid"] + " " + filled["grade"]).str.strip().to_numpy(dtype=object)
     x = fingerprint(known.samples)
     library = fluid_library(x, product)
     out = (

@@ -15,6 +15,7 @@ from cmkit.fluids.viscosity import grade_viscosity
 from cmkit.records.analytes import below as below_name
 from cmkit.records.analytes import by_rule
 from cmkit.records.fleet import Fleet
+from cmkit.trust.in_force import fluids_in_force
 from cmkit.wear.evidence import EVIDENCE
 
 FRESH = ["site", "fluid", "grade", "analyte", "fresh", "n", "basis", "words"]
@@ -56,28 +57,12 @@ def _bottles(known: Fleet, exposure: pd.DataFrame) -> pd.DataFrame:
     samples = known.samples[["sample", "compartment", "drawn_on", "fluid_h"]].reset_index(drop=True)
     reported = known.samples["reported_on"].fillna(known.samples["received_on"]).fillna(known.samples["drawn_on"])
     samples["known_on"] = reported.to_numpy()
-    places = known.compartments[["compartment", "machine", "kind", "family", "fluid", "grade"]]
+    places = known.compartments[["compartment", "machine", "kind", "family"]]
     places = places.merge(known.machines[["machine", "site"]], on="machine", how="left")
     out = samples.merge(places, on="compartment", how="left")
     hours = exposure.drop_duplicates("sample").set_index("sample")["fluid_h"]
     out["fluid_h"] = hours.reindex(out["sample"]).fillna(out.set_index("sample")["fluid_h"]).to_numpy()
-    return _fluid_in_force(out, known.services)
-
-
-def _fluid_in_force(shots: pd.DataFrame, services: pd.DataFrame) -> pd.DataFrame:
-    """Fluid and grade of the last change before each bottle (a bottle is drawn before the work of its day), else the compartment's."""
-    put_in = services[services["kind"].isin(["change", "flush", "replace"])]
-    put_in = put_in[(put_in["fluid"].fillna("") != "") | (put_in["grade"].fillna("") != "")]
-    own = shots.assign(place=np.arange(len(shots))).sort_values("drawn_on", kind="stable")
-    put_in = put_in[["compartment", "done_on", "fluid", "grade"]].sort_values("done_on", kind="stable")
-    found = pd.merge_asof(
-        own, put_in, left_on="drawn_on", right_on="done_on", by="compartment", suffixes=("", "_in"), allow_exact_matches=False
-    ).sort_values("place")  # fmt: skip
-    out = shots.copy()
-    for name in ("fluid", "grade"):
-        given = found[f"{name}_in"].fillna("").to_numpy(dtype=object)
-        out[name] = pd.Series(np.where(given != "", given, shots[name].fillna("").to_numpy(dtype=object)), dtype="str")
-    return out
+    return out.join(fluids_in_force(known))
 
 
 def fresh_values(known: Fleet, exposure: pd.DataFrame, analytes: list[str]) -> pd.DataFrame:

@@ -8,9 +8,8 @@ import numpy as np
 import pandas as pd
 
 from cmkit.records.fleet import Fleet
+from cmkit.trust.in_force import AFTER_WORK_H, SAME_DAY_H
 
-_SAME_DAY_H = 12.0  # own choice: hours typed for a bottle and for work of one day differ by no more than a shift
-_AFTER_WORK_H = 24.0  # own choice: a bottle with so few hours on the fluid was drawn after that day's change
 _HABIT = (
     0.5  # own choice: share of intervals with a recorded top-up from which one without is taken as not written down
 )
@@ -105,8 +104,8 @@ def _placed(works: pd.DataFrame, bottles: pd.DataFrame) -> pd.DataFrame:
     out = out[out["low"].notna() | out["high"].notna()].copy()
     _place_by_date(out, _use_per_day(shots))
     derived = out["sd_h"] > 0
-    same_day = (out["date"] == out["low_on"]) & ((out["run_h"] - out["low"]).abs() <= _SAME_DAY_H)
-    after_work = (out["date"] == out["low_on"]) & (out["low_fluid_h"] <= _AFTER_WORK_H) & (out["what"] == "change")
+    same_day = (out["date"] == out["low_on"]) & ((out["run_h"] - out["low"]).abs() <= SAME_DAY_H)
+    after_work = (out["date"] == out["low_on"]) & (out["low_fluid_h"] <= AFTER_WORK_H) & (out["what"] == "change")
     floor = out["low"].where((derived | same_day) & ~after_work)
     out["run_h"] = out["run_h"].clip(lower=floor).clip(upper=out["high"].where(derived))
     out["run_h"] = out["run_h"].where(~after_work, np.minimum(out["run_h"], out["low"] - out["low_fluid_h"]))

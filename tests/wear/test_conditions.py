@@ -29,14 +29,14 @@ def fleet(results: dict[str, list], kind: str = "engine", grade: str = "SAE 15W-
     )
     for name in ("reported_on", "received_on"):
         samples[name] = samples["drawn_on"] + pd.Timedelta(days=5)
-    samples["fluid_h"] = fluid_h
+    samples["fluid_h"], samples["meter_h"] = fluid_h, np.nan
     for name, values in results.items():
         samples[name] = [np.nan if v is None else float(str(v).lstrip("<")) for v in values]
         samples[below(name)] = [str(v).startswith("<") for v in values]
     compartments = pd.DataFrame(
         {"compartment": ["c"], "machine": ["m"], "kind": [kind], "family": ["f"], "fluid": ["oil"], "grade": [grade]}
     )
-    work = pd.DataFrame(services, columns=["compartment", "kind", "done_on", "fluid", "grade"]).astype({"done_on": "datetime64[us]", "fluid": "str", "grade": "str", "compartment": "str"})  # fmt: skip
+    work = pd.DataFrame(services, columns=["compartment", "kind", "done_on", "fluid", "grade"]).astype({"done_on": "datetime64[us]", "fluid": "str", "grade": "str", "compartment": "str"}).assign(meter_h=np.nan)  # fmt: skip
     empty = pd.DataFrame()
     known = Fleet(
         settings=Settings(name="invented", kinds=default_kinds()), sites=empty, machines=pd.DataFrame({"machine": ["m"], "site": ["north"]}),
