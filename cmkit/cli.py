@@ -82,7 +82,10 @@ def start(folder: Path) -> None:
     from cmkit.records.start import start_fleet
 
     files = start_fleet(folder)
-    click.echo(f"{len(files)} files written to {folder}. Replace the examples by your own, then: cmkit check {folder}")
+    click.echo(
+        f"{len(files)} files written to {folder}. READ_ME.txt says what goes where, examples/ shows it. "
+        f"Fill sites, machines and compartments first, then: cmkit check {folder}"
+    )
 
 
 @main.command(short_help="Propose a layout for a laboratory file.")
@@ -94,19 +97,20 @@ def match(file: Path, fleet: Path | None, out: Path | None) -> None:
 
     Read it, correct it, save it under layouts/ in the fleet folder and put the laboratory's files into inbox/.
     """
-    from cmkit.records.load import load_fleet
+    from cmkit.records.load import load_registers
     from cmkit.records.match import propose_layout
     from cmkit.records.proposal import match_report, write_proposal
 
     if not file.is_file():
         raise CmkitError(f"{file}: no such file; wanted a laboratory's CSV or XLSX.")
-    names = load_fleet(fleet).compartments["compartment"].tolist() if fleet else None
+    names = load_registers(fleet).compartments["compartment"].tolist() if fleet else None
     proposal = propose_layout(file, names)
     click.echo(match_report(proposal, shutil.get_terminal_size((100, 24)).columns))
     if out is None:
         click.echo("Nothing was written. Add --out layouts/NAME.toml to write it as a layout to edit.")
     else:
-        click.echo(f"Layout proposed in {write_proposal(proposal, out)}. Read and correct it before use.")
+        then = f", then: cmkit check {fleet}" if fleet else ""
+        click.echo(f"Layout proposed in {write_proposal(proposal, out)}. Read it and correct it{then}")
 
 
 @main.command()

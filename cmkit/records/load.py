@@ -1,5 +1,6 @@
 """A fleet folder into a Fleet: every row is read, and is used or set aside with the reason."""
 
+import shlex
 from collections.abc import Collection
 from datetime import date
 from pathlib import Path
@@ -49,6 +50,20 @@ def load_with_places(
         if not given[name] and table.required and (name != "samples" or in_store is None):
             raise missing_table(folder, name)
     return fleet_from_cells(settings, given, notes, _sources(folder), today, in_store)
+
+
+def load_registers(path: str | Path) -> Fleet:
+    """The fleet's sites, machines and compartments alone; its records stay empty and inbox/ is not looked at."""
+    folder = Path(path)
+    settings = read_settings(folder / "fleet.toml")
+    register = with_own(settings.analytes)
+    given = {}
+    for name in ("sites", "machines", "compartments"):
+        files = table_files(folder, name)
+        if not files:
+            raise missing_table(folder, name)
+        given[name] = [_own(p, folder, TABLES[name], register) for p in files]
+    return fleet_from_cells(settings, given, Notes(), {})[0]
 
 
 def fleet_from_cells(
@@ -118,10 +133,12 @@ def _inbox(folder: Path, layouts: list[Layout], register: pd.DataFrame, notes: N
 def _own_form(path: Path, file: str, table: Table, register: pd.DataFrame, known: tuple[str, ...]) -> Cells:
     """A file of the inbox that no layout fits: right only if its headings are ours."""
     grid = read_grid(path, file, sheet_wanted=table.name, known=known)
+    folder = shlex.quote(str(path.parent.parent))
     if not {"sample", "compartment", "drawn_on"} <= set(grid.headings):
         raise WrongFile(
             f"{file}: no layout in layouts/ fits this name, and the headings are not ours ({', '.join(grid.headings[:8])}). "
-            f"Make a layout with `cmkit match {file}`, or widen the `files` pattern of one."
+            f"Make one with `cmkit match {shlex.quote(str(path))} --fleet {folder} --out {folder}/layouts/NAME.toml`, "
+            "or widen the `files` pattern of one that is there."
         )
     return own_cells(grid, table, register)
 

@@ -31,6 +31,7 @@ from cmkit.records.units import conversion, knows_unit
 _LOOKED_AT = 2000  # cells of a column that are looked at
 _TITLES = 30  # rows in which the headings are looked for
 _LONG = ("test", "value", "unit")
+_OTHER_DAYS = ("received_on", "reported_on")  # words such as report may stand for a number too
 DATE_FORMS = (
     "%d.%m.%Y",
     "%d/%m/%Y",
@@ -101,9 +102,9 @@ def propose_layout(path: str | Path, compartments: list[str] | None = None) -> P
     form = _form_of(path)
     known = tuple(heading_words())
     grid = read_grid(path, path.name, form, known=known)
-    decimal = _decimal(grid)
+    decimal, mixed = _decimal(grid)
     first = _dates_by_content(grid, {h: heading_guess(h) for h in grid.headings})
-    dates, doubts = _date_form(grid, [h for h, (to, _, _) in first.items() if to.endswith("_on")])
+    dates, unclear = _date_form(grid, [h for h, (to, _, _) in first.items() if to.endswith("_on")])
     words = Words(decimal, dates)
     test = _test_column(grid, first)
     guesses = tuple(_guess(h, grid.columns[h], first[h], words, test == h) for h in grid.headings)
@@ -112,9 +113,10 @@ def propose_layout(path: str | Path, compartments: list[str] | None = None) -> P
     texts = {g.to: text_cells(grid.columns[g.heading]) for g in guesses if g.to in (*PARTS, "compartment")}
     named = naming({to: t[:_LOOKED_AT] for to, t in texts.items()}, compartments)
     guesses = _named(guesses, named)
-    joined = named is not None and (len(named.parts) > 1 or named.parts != ("compartment",))
+    joined = named is not None and named.parts != ("compartment",)
     join = tuple(g.heading for p in named.parts for g in guesses if g.to == p) if named and joined else ()
-    doubts += _missing(guesses, join) + tuple(f"{g.heading}: {g.doubt}" for g in (*guesses, *tests) if g.doubt)
+    doubts = mixed + unclear + _missing(guesses, join)
+    doubts += tuple(f"{g.heading}: {g.doubt}" for g in (*guesses, *tests) if g.doubt)
     between, why = (named.between, named.why) if named and join else ("/", "")
     places = near_places(_said(texts, named), compartments) if compartments and named else ()
     return Proposal(
@@ -228,13 +230,16 @@ def _needs_group_row(rows: list[list], at: int) -> int:
     return int(sum(bool(a) for a in above) >= 2 and (repeats or empty_below))
 
 
-def _decimal(grid: Grid) -> str:
-    """',' where cells such as 12,5 outnumber those such as 12.5."""
+def _decimal(grid: Grid) -> tuple[str, tuple[str, ...]]:
+    """',' where cells such as 12,5 outnumber those such as 12.5; '' and a doubt where both occur and points are more."""
     cells = [t for c in grid.columns.values() for t in text_cells(c[:_LOOKED_AT])]
     # three figures after the only comma may be thousands
-    commas = sum(bool(re.fullmatch(r"[<>]?\s*-?(?:0,\d+|\d+,(?:\d{1,2}|\d{4,}))", t)) for t in cells)
-    points = sum(bool(re.fullmatch(r"[<>]?\s*-?\d+\.\d+", t)) for t in cells)
-    return "," if commas > points else "."
+    commas = [t for t in cells if re.fullmatch(r"[<>]?\s*-?(?:0,\d+|\d+,(?:\d{1,2}|\d{4,}))", t)]
+    points = [t for t in cells if re.fullmatch(r"[<>]?\s*-?\d+\.\d+", t)]
+    if not commas or len(commas) > len(points):
+        return "," if commas else ".", ()
+    both = f"decimals: both {commas[0]!r} and {points[0]!r} stand in this file; each is read as it can only be meant"
+    return "", (both,)
 
 
 def _date_form(grid: Grid, headings: list[str]) -> tuple[str, tuple[str, ...]]:
@@ -261,18 +266,21 @@ def _date_form(grid: Grid, headings: list[str]) -> tuple[str, tuple[str, ...]]:
     return forms[0], doubt
 
 
+_DAY_NUMBERS = re.compile(r"20\d{6}|[34]\d{4}")  # 20260630, or a spreadsheet's
 _LIKE_DATES = re.compile(r"\d{1,4}[-./ ](?:\d{1,2}|[A-Za-z]{3})[-./ ]\d{2,4}(?:[ T].*)?")
 
 
 def _dates_by_content(grid: Grid, first: dict[str, tuple[str, str, str]]) -> dict[str, tuple[str, str, str]]:
-    """Without a heading for the day of drawing: the first column without a known name whose cells look like dates."""
-    if any(to == "drawn_on" for to, _, _ in first.values()):
-        return first
-    for heading, (to, unit, _) in first.items():
+    """Headings with what their cells say about days: a report that is a number is none, and a column of dates may be the day of drawing."""
+    out = dict(first)
+    for heading, (to, unit, why) in first.items():
         texts = [t for t in text_cells(grid.columns[heading][:_LOOKED_AT]) if t]
-        if not to and texts and np.mean([bool(_LIKE_DATES.fullmatch(t)) for t in texts]) > 0.8:
-            return first | {heading: ("drawn_on", unit, "its cells are dates, and no heading names the day of drawing")}
-    return first
+        dates = float(np.mean([bool(_LIKE_DATES.fullmatch(t)) for t in texts])) if texts else 0.0
+        if to in _OTHER_DAYS and texts and not dates and not any(_DAY_NUMBERS.fullmatch(t) for t in texts):
+            out[heading] = "", unit, f"{why}, but its cells are no dates"
+        elif not to and dates > 0.8 and all(t != "drawn_on" for t, _, _ in out.values()):
+            out[heading] = "drawn_on", unit, "its cells are dates, and no heading names the day of drawing"
+    return out
 
 
 def _share_of_form(cells: np.ndarray, form: str) -> float:
@@ -364,8 +372,10 @@ def _as_wide(guesses: tuple[Guess, ...]) -> tuple[Guess, ...]:
             best[g.to] = g
     out = []
     for g in guesses:
-        if g.to in ("test", "value") or not g.to:
+        if g.to in ("test", "value"):
             g = _nothing(g, "no known word")
+        elif not g.to:
+            g = _nothing(g, g.why)
         elif best[g.to] is not g:
             g = _nothing(g, f"'{best[g.to].heading}' fits {g.to} better")
         out.append(g)

@@ -1,6 +1,7 @@
 """A laboratory's own files under our names: wide and long, its units, its words. The laboratories are invented."""
 
 from collections.abc import Callable
+from pathlib import Path
 
 import pandas as pd
 import pytest
@@ -9,6 +10,8 @@ from cmkit.errors import RecordsError, SettingsError, UnknownColumn, WrongFile
 from cmkit.records.analytes import analyte_register
 from cmkit.records.fleet import Fleet
 from cmkit.records.layouts import parse_layout
+from cmkit.records.load import load_fleet, load_registers
+from cmkit.records.match import propose_layout
 
 WIDE = """
 lab = "Hill laboratory"
@@ -89,6 +92,15 @@ def test_a_wide_file(load: Callable[..., Fleet]) -> None:
         ["inbox/hill_feb.csv", 5, "fluid_level", "niedrig"]
     ]
     assert fleet.repairs[["row", "column", "value", "used"]].values.tolist() == [[4, "Cu_ppm", "n.n.", "<1"]]
+
+
+def test_a_file_without_a_layout_is_told_the_command_that_makes_one(write: Callable[..., Path]) -> None:
+    """And that command works although the file lies in inbox/ already."""
+    folder = write({"inbox/new lab.csv": "Bottle,Unit,Compartment,Sampled,Fe\nA1,WL-01,Engine,2025-03-01,21\n"})
+    with pytest.raises(WrongFile, match=r"cmkit match '.*inbox/new lab\.csv' --fleet .* --out .*/layouts/NAME\.toml"):
+        load_fleet(folder)
+    names = load_registers(folder).compartments["compartment"].tolist()
+    assert propose_layout(folder / "inbox" / "new lab.csv", names).join == ("Unit", "Compartment")
 
 
 def test_a_long_file_is_counted_by_its_own_rows(load: Callable[..., Fleet]) -> None:

@@ -112,6 +112,8 @@ CASES = [
     Case("full_name_and_unit.csv", b"Bottle,Site,Unit,Compartment,Sampled,Fe\nA1,North,WL-01,WL-01/engine,2025-03-01,21\nA2,North,WL-01,WL-01/final drive/left,2025-03-01,60\n", AB),
     Case("unit_compartment_side.csv", b"Bottle;Unit;Compartment;Side;Sampled;Fe\nA1;WL-01;engine;;2025-03-01;21\nA2;WL-01;final drive;left;2025-03-01;60\nA3;WL-02;final drive;right;2025-03-01;60\n",
          AB, [(4, "compartment", "not in compartments")]),
+    Case("both_decimals.csv", b"Bottle;Report;Point;Sampled;Hrs;Fe;Water (%)\nA1;9001;WL-01/engine;2025-03-01;1000,5;21.5;0,05\nA2;9002;WL-01/final drive/left;2025-03-01;1000.5;60.25;0.1\n",
+         [("A1", ENGINE, {"Fe_ppm": 21.5, "meter_h": 1000.5, "water_ppm": 500}), ("A2", LEFT, {"Fe_ppm": 60.25, "meter_h": 1000.5, "water_ppm": 1000})]),
     Case("own_words.csv", b"Bottle,Point,Sampled,Fe\nA1,WL01 ENG,2025-03-01,21\nA2,WL01 FD LH,2025-03-01,60\nA3,WL02 FD LH,2025-03-01,60\n", AB, [(4, "compartment", "not in compartments")], PLACE),
     Case("particles.csv", b"Bottle,Point,Sampled,>4um (per 100ml),>6um (per 100ml),>14um (per 100ml)\nA1,WL-01/engine,2025-03-01,130000,32000,2500\nA2,WL-01/final drive/left,2025-03-01,250000,64000,4000\n",
          [("A1", ENGINE, {"p4_per_ml": 1300, "p6_per_ml": 320, "p14_per_ml": 25}), ("A2", LEFT, {"p4_per_ml": 2500})]),
@@ -177,6 +179,7 @@ def test_there_are_enough_of_them() -> None:
     [
         ("unclear_dates.csv", "%d/%m/%Y and %m/%d/%Y both fit every date; day and month cannot be told apart here"),
         ("spoiled.csv", "not understood: "),
+        ("both_decimals.csv", "both '1000,5' and '1000.5' stand in this file; each is read as it can only be meant"),
     ],
 )
 def test_what_the_file_cannot_tell_is_a_doubt(write: Callable[..., Path], name: str, words: str) -> None:
