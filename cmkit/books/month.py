@@ -16,6 +16,8 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
+
 from cmkit.assessment import Assessment, load_assessment
 from cmkit.books import executors, publish
 from cmkit.books.digest import write_digest
@@ -23,7 +25,7 @@ from cmkit.books.download import write_tables
 from cmkit.books.folders import site_folders
 from cmkit.books.plain import link, plain_page
 from cmkit.books.run import LIMITS, BookJob, BookResult, Limits, check_job, make_book
-from cmkit.books.wording import count, month_name
+from cmkit.books.wording import count, day, month_name, short_day
 from cmkit.errors import BookError, ParameterError
 from cmkit.practice.sheets import write_field_sheet
 
@@ -305,7 +307,7 @@ def _page(run: _Run, kind: str, title: str, nav: list[dict[str, str]]) -> dict[s
         "fleet": str(about["fleet"]),
         "month": run.month,
         "month_words": month_name(run.month),
-        "as_of": f"{run.whole.as_of:%Y-%m-%d}",
+        "as_of": day(run.whole.as_of),
         "nav": nav,
     }
 
@@ -446,7 +448,7 @@ def publish_index(out: Path) -> None:
             link(month_name(month), f"{month}/index.html"),
             link("what is new", f"{month}/digest.html") if news else "",
             count(sites, "site book"),
-            record.get("as_of", ""),
+            short_day(pd.Timestamp(record["as_of"])) if "as_of" in record else "",
         ]
         rows.append([*cells, "; ".join(failed) or "none"])
     fleet = next((r["fleet"] for r in publish.published_months(out) if "fleet" in r), "Fleet")

@@ -112,9 +112,18 @@ def _learn(own: pd.DataFrame, kind: Kind, chance: float) -> tuple[Any, ...]:
         fit = fit_defect_history(own.assign(compartment=own["life"], kind=own["kind_of"])[RECORDS], prior)
         rate, delay, sd = fit.defect_rate_per_h, fit.delay_mean_h, float(fit.covariance[1, 1] ** 0.5)
         lean = fit.prior_weight[:2]
-    seen = f"{events} event{'' if events == 1 else 's'} in {hours:,.0f} h"
-    words = f"{seen}; the defect rate is {lean[0]:.0%} and the delay {lean[1]:.0%} assumed"
+    seen = f"{events or 'no'} defect{'' if events == 1 else 's'} on record in {hours:,.0f} h of this kind"
+    words = (
+        f"{seen}: how often they start is {_known_from(lean[0])}, how long they take to fail is {_known_from(lean[1])}"
+    )
     return kind.kind, events, hours, rate, delay, sd, weight + events, sum(lean) / 2, words
+
+
+def _known_from(assumed: float) -> str:
+    """Where a number comes from, by the share (0..1) of it that is assumed."""
+    if assumed >= 0.95:
+        return "assumed"
+    return "mostly assumed" if assumed >= 0.5 else "partly assumed" if assumed >= 0.1 else "learnt from that record"
 
 
 def _chance_by_kind(known: Fleet, rows: pd.DataFrame) -> dict[str, float]:
@@ -316,7 +325,7 @@ def _advice(rows: pd.DataFrame, case: Case, spread: Uncertainty, choice: Array) 
 
 _VARIED = (
     ("delay_mean_h", "delay to failure"),
-    ("rate_multiple", "rise of the rate"),
+    ("rate_multiple", "rise of wear by a defect"),
     ("failure_cost", "cost of a failure"),
 )
 
@@ -327,12 +336,15 @@ def what_changes(case: Case, allowed: Array, advised: Array) -> list[str]:
     few, now = case.take(first), advised[first]
     said: list[list[str]] = [[] for _ in first]
     for name, words in _VARIED:
-        for factor, how in ((0.5, "half"), (2.0, "twice")):
+        moved: list[list[str]] = [[] for _ in first]
+        for factor, how in ((0.5, "halved"), (2.0, "doubled")):
             value = np.maximum(getattr(few, name) * factor, 1.0 if name == "rate_multiple" else 0.0)
             best = allowed[interval_cost(replace(few, **{name: value}), allowed).cost_per_h.argmin(axis=1)]
-            for n in np.flatnonzero(best != now):
-                said[n].append(f"{how} the {words}: {hours_words(best[n])}")
-    text = ["; ".join(parts) or "nothing tried within a factor of two" for parts in said]
+            for n in np.flatnonzero(best != now).tolist():
+                moved[n].append(f"{how}: {hours_words(best[n])}")
+        for n, parts in enumerate(moved):
+            said[n] += [f"{words} {', '.join(parts)}"] if parts else []
+    text = ["; ".join(parts) or "nothing that was tried: each halved and doubled leaves it" for parts in said]
     return [text[n] for n in own]
 
 
@@ -348,8 +360,10 @@ def _in_words(advice: pd.DataFrame, exposure: pd.DataFrame) -> pd.DataFrame:
     out = advice.assign(beyond_data=(advice["advised_h"] > 1.1 * longest) | (advice["advised_h"] < 0.5 * shortest))
     flat = (out["today_h"] >= out["flat_low_h"]) & (out["today_h"] <= out["flat_high_h"])
     judged = [_sentence(row, bool(is_flat)) for row, is_flat in zip(out.to_dict("records"), flat, strict=True)]
-    learnt = advice["words"].fillna("no record of this kind yet: rate and delay are assumed")
-    beyond = np.where(out["beyond_data"], "; beyond the data: no such interval has been seen in this family", "")
+    learnt = advice["words"].fillna(
+        "no record of this kind yet: how often defects start and how long they take to fail is assumed"
+    )
+    beyond = np.where(out["beyond_data"], "; not tried yet in this family", "")
     return out.assign(
         words=[f"{a}{b}; {c}" for a, b, c in zip(judged, beyond, learnt, strict=True)],
         n_events=out["n_events"].fillna(0).astype(int),
@@ -368,8 +382,8 @@ def _sentence(row: dict[str, Any], flat: bool) -> str:
     if flat:
         return f"today's {today:,.0f} h is as good as {advised:,.0f} h: it lies on the flat stretch of the curve"
     how = "more often" if advised < today else "less often"
-    sure = "" if row["saving_low"] > 0 else ", though within what is not known it may save nothing"
-    return f"sample {how}, every {advised:,.0f} h: {row['caught_advised']:.0%} of defects caught in time against {row['caught_today']:.0%}{sure}"
+    sure = "" if row["saving_low"] > 0 else "; it may save nothing"
+    return f"sample {how}: {row['caught_advised']:.0%} of defects caught in time, {row['caught_today']:.0%} today{sure}"
 
 
 def _curves(rows: pd.DataFrame, spread: Uncertainty) -> pd.DataFrame:

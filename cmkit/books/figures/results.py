@@ -82,7 +82,7 @@ def _results(own: pd.DataFrame, x: str, panel: int, size: int = 6) -> dict[str, 
     symbols = np.where(own["believed"] < 0.5, "x", np.where(own["below"], "triangle-down", "circle")).tolist()
     marker = {"color": INK, "size": size} | ({"symbol": symbols} if set(symbols) - {"circle"} else {})
     hover = "%{customdata}: %{y:,} " + figure_text(own["unit"].iloc[0] if len(own) else "")
-    days = own["drawn_on"].dt.strftime("%Y-%m-%d").tolist()
+    days = [short_day(drawn) for drawn in own["drawn_on"]]
     return line(rounded(own[x], 6), rounded(own["value"]), panel, hover, marker=marker, customdata=days)
 
 

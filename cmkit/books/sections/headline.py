@@ -61,6 +61,6 @@ def _facts(book: Book) -> Html:
             ("Known as of", day(book.as_of)),
             ("Newest sample", day(newest)),
             ("Bottles believed, last 12 months", believed),
-            ("Compartments", f"{sum(counts.values()):,}, of which {counts['clear']:,}{NBSP}clear and {counts['not known']:,}{NBSP}not known"),
+            ("Compartments", f"{sum(counts.values()):,}: {', '.join(f'{n:,}{NBSP}{state}' for state, n in counts.items() if n)}"),
         ]
     )  # fmt: skip

@@ -192,24 +192,20 @@ def _limits(book: Book) -> Html:
 
 def _limit(analyte: str, rows: list) -> list[object]:
     """Cells of one result's limits in one family."""
-    level = _pairs([r for r in rows if r.measure == "level"], 1.0)
-    rate = _pairs([r for r in rows if r.measure == "rate"], 1000.0)
+    level = _pairs([r for r in rows if r.measure == "level"], 1.0, analyte_unit(analyte))
+    rate = _pairs([r for r in rows if r.measure == "rate"], 1000.0, "")
     bottles = max((r.n for r in rows if pd.notna(r.n)), default=None)
-    return [
-        analyte_name(analyte),
-        f"{level} {analyte_unit(analyte)}".strip(),
-        rate,
-        "-" if bottles is None else f"{bottles:,.0f}",
-    ]
+    return [analyte_name(analyte), level, rate, "-" if bottles is None else f"{bottles:,.0f}"]
 
 
-def _pairs(rows: list, scale: float) -> str:
-    """`80 / 112`, marked where the bad direction is down."""
+def _pairs(rows: list, scale: float, unit: str) -> str:
+    """`80 / 112 ppm`, marked where the bad direction is down; a dash where no limit is set."""
     words = [
         f"{number(scale * r.alert)} / {number(scale * r.alarm)}{' (low)' if r.direction == 'down' else ''}"
         for r in rows
+        if pd.notna(r.alert) or pd.notna(r.alarm)
     ]
-    return "; ".join(words) or "-"
+    return f"{'; '.join(words)} {unit}".strip() if words else "-"
 
 
 def _assumptions(book: Book) -> Html:
