@@ -19,6 +19,7 @@ from cmkit.records.fleet import Fleet
 from cmkit.review import NO_REVIEW, Review
 from cmkit.trust.hours import finding_hours, machine_use, screen_hours, service_hours
 from cmkit.trust.laboratory import unit_doubts, without_results
+from cmkit.trust.meters import meter_line
 from cmkit.trust.screen import screen_bottles
 from cmkit.wear.causes import likely_causes
 from cmkit.wear.conditions import judge_conditions
@@ -41,9 +42,10 @@ def assess(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW) 
     register = with_own(known.settings.analytes)
 
     # what came in, and on which running hour
-    hours = screen_hours(known)
-    services = service_hours(known)
-    use = machine_use(known)
+    line = meter_line(known)
+    hours = screen_hours(known, line)
+    services = service_hours(known, line)
+    use = machine_use(known, line)
 
     # results a power of ten off are evidence, but nothing is learnt from them: another unit is likelier than such wear
     strange = unit_doubts(known, register)["sample"]
@@ -55,7 +57,7 @@ def assess(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW) 
     expected = run_filter(exposure, known.samples, numbers, register, accept_changes=False, not_learnt=strange)
 
     # may each bottle be believed
-    trust, doubts = screen_bottles(known, hours, exposure, expected, register)
+    trust, doubts = screen_bottles(known, hours, exposure, expected, register, line)
 
     # the rates, what is usual in the family, and what lies ahead
     history = run_filter(exposure, known.samples, numbers, register, accept_changes=True, not_learnt=strange)
@@ -76,7 +78,7 @@ def assess(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW) 
     # what to do about it, how often to sample, and what past alarms led to
     due = next_due(known, exposure, use, verdicts)
     cards = plan_round(known, due)
-    record = alarm_record(known, spells, finding_hours(known)[["finding", "run_h"]])
+    record = alarm_record(known, spells, finding_hours(known, line)[["finding", "run_h"]])
     technique = crew_technique(known, expected, register)
     waiting = cost_of_waiting(known, verdicts, due, use, record)
     intervals, curves = advise_intervals(known, exposure, numbers, wear, use, due)

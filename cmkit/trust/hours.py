@@ -23,44 +23,45 @@ IDLE_H_PER_DAY = 0.5  # own choice: below this over IDLE_D days a machine is not
 IDLE_D = 21
 
 
-def screen_hours(known: Fleet) -> pd.DataFrame:
+def screen_hours(known: Fleet, line: pd.DataFrame | None = None) -> pd.DataFrame:
     """One row per sample (columns HOURS), in the order of `known.samples`.
 
     meter_h: hours on the meter, as written or derived (h); sd_h: 0 as written, above 0 derived; usable: False when no hour can be
     given; reason: words when derived, doubtful or not usable; run_h: running hours of the machine, carried on over replaced meters.
+    line: :func:`cmkit.trust.meters.meter_line` of the same view, where it is at hand (so in all functions here).
     """
     events = _events(known, known.samples["compartment"], known.samples["drawn_on"], known.samples["meter_h"])
-    line = meter_line(known)
+    line = meter_line(known) if line is None else line
     placed = _first_after_new_meter(place_hours(line, events), line, known.samples)
     placed.insert(0, "compartment", known.samples["compartment"].to_numpy())
     placed.insert(0, "sample", known.samples["sample"].to_numpy())
     return placed[HOURS]
 
 
-def service_hours(known: Fleet) -> pd.DataFrame:
+def service_hours(known: Fleet, line: pd.DataFrame | None = None) -> pd.DataFrame:
     """One row per service (columns SERVICE_HOURS), in the order of `known.services`; as in :func:`screen_hours`."""
-    return _placed(known, known.services, "service", "done_on")[SERVICE_HOURS]
+    return _placed(known, line, known.services, "service", "done_on")[SERVICE_HOURS]
 
 
-def finding_hours(known: Fleet) -> pd.DataFrame:
+def finding_hours(known: Fleet, line: pd.DataFrame | None = None) -> pd.DataFrame:
     """One row per finding (finding, compartment, run_h, sd_h, usable, reason), in the order of `known.findings`."""
-    return _placed(known, known.findings, "finding", "found_on")[["finding", *SERVICE_HOURS[1:]]]
+    return _placed(known, line, known.findings, "finding", "found_on")[["finding", *SERVICE_HOURS[1:]]]
 
 
-def _placed(known: Fleet, frame: pd.DataFrame, key: str, on: str) -> pd.DataFrame:
+def _placed(known: Fleet, line: pd.DataFrame | None, frame: pd.DataFrame, key: str, on: str) -> pd.DataFrame:
     events = _events(known, frame["compartment"], frame[on], frame["meter_h"])
-    placed = place_hours(meter_line(known), events)
+    placed = place_hours(meter_line(known) if line is None else line, events)
     placed.insert(0, "compartment", frame["compartment"].to_numpy())
     placed.insert(0, key, frame[key].to_numpy())
     return placed
 
 
-def machine_use(known: Fleet) -> pd.DataFrame:
+def machine_use(known: Fleet, line: pd.DataFrame | None = None) -> pd.DataFrame:
     """One row per machine (columns USE), sorted by machine.
 
     h_per_day: mean use over the last 90 days with readings (over all of them when they span less), NaN with readings of one day only; idle: stood still (under half an hour a day) over at least the last three weeks with readings, or retired.
     """
-    line = meter_line(known)
+    line = meter_line(known) if line is None else line
     out = known.machines[["machine", "retired_on"]].sort_values("machine").reset_index(drop=True)
     last = line.drop_duplicates("machine", keep="last").set_index("machine")
     out["last_read_on"] = last["on"].reindex(out["machine"]).to_numpy()
@@ -239,7 +240,7 @@ def _first_after_new_meter(placed: pd.DataFrame, line: pd.DataFrame, samples: pd
     return out
 
 
-def hours_doubts(known: Fleet, hours: pd.DataFrame) -> pd.DataFrame:
+def hours_doubts(known: Fleet, hours: pd.DataFrame, line: pd.DataFrame | None = None) -> pd.DataFrame:
     """Doubts `hours`: hours derived, not to be had, or written but far off the machine's own pace since its last reading.
 
     hours: :func:`screen_hours` of the same view.
@@ -256,15 +257,14 @@ def hours_doubts(known: Fleet, hours: pd.DataFrame) -> pd.DataFrame:
                 missing, "hours", "usable hours", np.zeros(len(missing)), 1.0, constant("hours_missing_probability"),
                 missing["reason"].tolist(), "Find the meter reading of that day and record a correction; the bottle cannot count in a trend without it.",
             ),
-            _pace_doubts(known, hours),
+            _pace_doubts(known, hours, meter_line(known) if line is None else line),
         ],
         ignore_index=True,
     )  # fmt: skip
 
 
-def _pace_doubts(known: Fleet, hours: pd.DataFrame) -> pd.DataFrame:
+def _pace_doubts(known: Fleet, hours: pd.DataFrame, line: pd.DataFrame) -> pd.DataFrame:
     """Newest readings that fit in order but came too fast for the machine: nothing after them says yet whether they are slips."""
-    line = meter_line(known)
     step_d = line.groupby("machine")["on"].diff().dt.days
     step_h = line.groupby("machine")["run_h"].diff()
     before = pace(line[line.duplicated("machine", keep="last")]).reindex(line["machine"]).set_axis(line.index)

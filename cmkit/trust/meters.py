@@ -108,11 +108,8 @@ def heaviest_chain(day: np.ndarray, hour: np.ndarray, weight: np.ndarray, flag: 
     best, came = weight.astype(float).copy(), np.full(n, -1)
     for j in range(1, n):
         a = max(0, j - REACH)
-        step = ~_follows(day[a:j], hour[a:j], day[j], hour[j])
-        step &= day[a:j] < day[j]
-        barred = ~step & ~_follows(day[a:j], hour[a:j], day[j], hour[j])
-        gain = best[a:j] - np.where(step, 0.0 if flag[j] else NEW_ERA_COST, 0.0)
-        gain = np.where(barred, -np.inf, gain)
+        new_meter = np.where(day[a:j] < day[j], 0.0 if flag[j] else NEW_ERA_COST, np.inf)
+        gain = best[a:j] - np.where(_follows(day[a:j], hour[a:j], day[j], hour[j]), 0.0, new_meter)
         top = len(gain) - 1 - int(np.argmax(gain[::-1]))
         if gain[top] > 0:
             best[j] += gain[top]

@@ -19,12 +19,18 @@ TRUST = ["sample", "compartment", "believed", "n_doubts", "words"]
 
 
 def screen_bottles(
-    known: Fleet, hours: pd.DataFrame, exposure: pd.DataFrame, history: pd.DataFrame, register: pd.DataFrame
+    known: Fleet,
+    hours: pd.DataFrame,
+    exposure: pd.DataFrame,
+    history: pd.DataFrame,
+    register: pd.DataFrame,
+    line: pd.DataFrame | None = None,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """(trust, doubts): one row per sample, and one per sample and doubt (columns DOUBTS), sorted by compartment, day, sample.
 
     hours: :func:`cmkit.trust.hours.screen_hours`; exposure: usable bottles; history: the wear filter's one-step forecasts with change
-    acceptance OFF (sample, compartment, order, analyte, drawn_on, value, below, expected, expected_sd). believed: chance (0..1) that the
+    acceptance OFF (sample, compartment, order, analyte, drawn_on, value, below, expected, expected_sd); line:
+    :func:`cmkit.trust.meters.meter_line` where it is at hand. believed: chance (0..1) that the
     bottle represents the charge it is labelled with, doubts taken as independent; not a statement about the compartment.
     """
     trust = known.settings.trust
@@ -33,7 +39,7 @@ def screen_bottles(
     units = unit_doubts(known, register)
     factors = factor_doubts(bottle_factors(panel, register, trust), additive_shift(known, register), trust)
     doubts = [
-        hours_doubts(known, hours),
+        hours_doubts(known, hours, line),
         exchange_doubts(chances, trust),
         fluid_doubts(check_fluids(known, trust)),
         factors[~factors["sample"].isin(units["sample"])],
