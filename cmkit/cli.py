@@ -13,7 +13,10 @@ from cmkit.errors import CmkitError
 
 
 class _Group(click.Group):
-    """Prints an error raised on purpose as one message, without a traceback, and ends with code 2 (nothing was started)."""
+    """Prints an error raised on purpose as one message, without a traceback, and ends with code 2 (nothing was started).
+
+    A stop by Ctrl-C ends with code 130, as is usual.
+    """
 
     def invoke(self, ctx: click.Context) -> None:
         try:
@@ -23,6 +26,9 @@ class _Group(click.Group):
             sys.exit(2)
         except BrokenPipeError:
             raise
+        except KeyboardInterrupt:
+            click.echo("\ncmkit: stopped. What was there before stands; run the command again to go on.", err=True)
+            sys.exit(130)
         except OSError as error:  # a folder that cannot be written, a full disk
             click.echo(
                 f"cmkit: {error.filename or 'a file'}: {error.strerror or error}; nothing more was done.", err=True
@@ -101,8 +107,7 @@ def match(file: Path, fleet: Path | None, out: Path | None) -> None:
     from cmkit.records.match import propose_layout
     from cmkit.records.proposal import match_report, write_proposal
 
-    if not file.is_file():
-        raise CmkitError(f"{file}: no such file; wanted a laboratory's CSV or XLSX.")
+    _is_file(file, "a laboratory's CSV or XLSX")
     names = load_registers(fleet).compartments["compartment"].tolist() if fleet else None
     proposal = propose_layout(file, names)
     click.echo(match_report(proposal, shutil.get_terminal_size((100, 24)).columns))
@@ -125,7 +130,14 @@ def check(fleet: Path) -> None:
 
 def _is_folder(fleet: Path) -> None:
     if not fleet.is_dir():
-        raise CmkitError(f"{fleet}: no such folder; wanted a fleet folder (`cmkit start` makes one).")
+        found = "a file, not a folder" if fleet.exists() else "no such folder"
+        raise CmkitError(f"{fleet}: {found}; wanted a fleet folder (`cmkit start` makes one).")
+
+
+def _is_file(path: Path, wanted: str) -> None:
+    if not path.is_file():
+        found = "a folder, not a file" if path.is_dir() else "no such file"
+        raise CmkitError(f"{path}: {found}; wanted {wanted}.")
 
 
 @main.command("take-in", short_help="Add what is new to the store of checked records.")
@@ -167,8 +179,7 @@ def returned(fleet: Path, sheet: Path, dry_run: bool) -> None:
     from cmkit.records.load import load_fleet
     from cmkit.trust.hours import screen_hours
 
-    if not sheet.is_file():
-        raise CmkitError(f"{sheet}: no such file; wanted the filled XLSX that came with the round.")
+    _is_file(sheet, "the filled XLSX that came with the round")
     today = pd.Timestamp(date.today())
     known = load_fleet(fleet).as_of(today)
     found = read_field_sheet(sheet, known, newest_meters(known, screen_hours(known)), today)
@@ -336,12 +347,21 @@ def books(
 
 
 def month_asked(text: str, today: date | None = None) -> str:
-    """`last` as the last whole month before today (YYYY-MM); `newest` and YYYY-MM as they are; CmkitError on anything else."""
+    """`last` as the last whole month before today (YYYY-MM); `newest` and YYYY-MM as they are.
+
+    Raises CmkitError on anything else, and on a month that is still to come.
+    """
+    today = today or date.today()
     if text == "last":
-        return ((today or date.today()).replace(day=1) - timedelta(days=1)).strftime("%Y-%m")
+        return (today.replace(day=1) - timedelta(days=1)).strftime("%Y-%m")
     if text == "newest":
         return text
     try:
-        return date.fromisoformat(f"{text}-01").strftime("%Y-%m")
+        first = date.fromisoformat(f"{text}-01")
     except ValueError:
         raise CmkitError(f"--month: found {text!r}, wanted a month such as 2026-06, or `last`, or `newest`.") from None
+    if first > today:
+        raise CmkitError(
+            f"--month: {text} is still to come; wanted a month up to {today:%Y-%m}, or `last`, or `newest`."
+        )
+    return first.strftime("%Y-%m")

@@ -2,6 +2,7 @@
 
 import json
 import shutil
+import signal
 import subprocess
 import sys
 from datetime import date
@@ -35,7 +36,7 @@ def test_help_names_every_command_and_loads_nothing_heavy() -> None:
     [
         ("last", date(2026, 3, 31), "2026-02"),
         ("last", date(2026, 1, 1), "2025-12"),
-        ("2026-06", date(2026, 1, 1), "2026-06"),
+        ("2026-06", date(2026, 6, 1), "2026-06"),
         ("newest", date(2026, 1, 1), "newest"),
     ],
 )
@@ -49,10 +50,21 @@ def test_a_month_that_is_none(asked: str) -> None:
         month_asked(asked)
 
 
+def test_a_month_to_come_is_refused() -> None:
+    with pytest.raises(CmkitError, match="2026-07 is still to come; wanted a month up to 2026-06"):
+        month_asked("2026-07", date(2026, 6, 30))
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [
         (["check", "nowhere"], "nowhere"),
+        (["check", "README.md"], "README.md: a file, not a folder; wanted a fleet folder"),
+        (["take-in", "README.md"], "README.md: a file, not a folder; wanted a fleet folder"),
+        (["match", "tests"], "tests: a folder, not a file; wanted a laboratory's CSV or XLSX"),
+        (["match", "README.md", "--fleet", "README.md"], "README.md: a file, not a folder"),
+        (["returned", "sample_data", "tests"], "tests: a folder, not a file; wanted the filled"),
+        (["take-in", "tests"], "tests/fleet.toml: not found"),
         (["books", "nowhere", "--month", "last"], "no such folder"),
         (["books", "nowhere", "--month", "lats"], "--month: found 'lats'"),
         (["assess", "sample_data"], "nothing to write to"),
@@ -86,6 +98,57 @@ def test_wrong_arguments_get_one_line_and_code_2(words: list[str], said: str, ro
     assert result.exit_code == 2
     assert said in result.output
     assert "Traceback" not in result.output
+
+
+@pytest.mark.parametrize(
+    ("stop_in", "command"),
+    [
+        ("cmkit.records.store._put", ["take-in"]),
+        ("cmkit.books.month._write_field_sheets", ["books", "--month", "newest", "--out", "out"]),
+    ],
+)
+def test_stopped_by_hand_is_one_line_and_code_130(stop_in: str, command: list[str], root: Path, tmp_path: Path) -> None:
+    """Ctrl-C in the middle of a run: no traceback, no half store and no half month; the next run goes on."""
+    shutil.copytree(root / "sample_data", tmp_path / "fleet")
+    words = [stop_in, command[0], str(tmp_path / "fleet"), *command[1:]]
+    started = subprocess.Popen(
+        [sys.executable, "-c", _SLOW, *words], cwd=tmp_path, text=True, stdout=subprocess.PIPE, stderr=subprocess.STDOUT
+    )  # fmt: skip
+    assert "here\n" in iter(started.stdout.readline, "")
+    started.send_signal(signal.SIGINT)
+    said = started.communicate(timeout=60)[0]
+    assert started.returncode == 130, said
+    assert "cmkit: stopped. What was there before stands" in said
+    assert "Traceback" not in said
+    assert not (tmp_path / "out" / "2026-06").exists()
+    assert run("take-in", str(tmp_path / "fleet")).exit_code == 0
+
+
+_SLOW = """
+import importlib, signal, sys, time
+import cmkit.cli
+signal.signal(signal.SIGINT, signal.default_int_handler)
+module, _, name = sys.argv.pop(1).rpartition(".")
+def here(*_):
+    print("here", flush=True)
+    time.sleep(60)
+setattr(importlib.import_module(module), name, here)
+cmkit.cli.main()
+"""
+
+
+def test_a_fleet_that_cannot_be_written_can_be_read_by_version(root: Path, tmp_path: Path, monkeypatch) -> None:
+    shutil.copytree(root / "sample_data", tmp_path / "fleet")
+    assert run("take-in", str(tmp_path / "fleet")).exit_code == 0
+
+    def refused(*_: object, **__: object) -> None:
+        raise PermissionError(13, "Permission denied", "fleet/store/LOCK")
+
+    monkeypatch.setattr("cmkit.records.source.take_in", refused)
+    result = run("intervals", str(tmp_path / "fleet"), "--as-of", "2024-06-30")
+    assert result.exit_code == 2
+    assert "fleet/store/LOCK: Permission denied, so what is new cannot be taken in" in result.output
+    assert "--version N" in result.output
 
 
 def test_a_full_folder_is_not_written_over(tmp_path) -> None:

@@ -37,9 +37,7 @@ def load_with_places(
 
     in_store: bottle numbers a store of this fleet already holds; corrections may refer to them, and the folder need not hold samples.
     """
-    folder = Path(path)
-    if not folder.is_dir():
-        raise MissingTable(f"{folder}: no such folder; wanted a fleet folder with a fleet.toml and the fleet's tables.")
+    folder = _fleet_folder(path)
     settings = read_settings(folder / "fleet.toml")
     register = with_own(settings.analytes)
     layouts = read_layouts(folder / "layouts", register)
@@ -52,9 +50,17 @@ def load_with_places(
     return fleet_from_cells(settings, given, notes, _sources(folder), today, in_store)
 
 
+def _fleet_folder(path: str | Path) -> Path:
+    folder = Path(path)
+    if not folder.is_dir():
+        found = "a file, not a folder" if folder.exists() else "no such folder"
+        raise MissingTable(f"{folder}: {found}; wanted a fleet folder with a fleet.toml and the fleet's tables.")
+    return folder
+
+
 def load_registers(path: str | Path) -> Fleet:
     """The fleet's sites, machines and compartments alone; its records stay empty and inbox/ is not looked at."""
-    folder = Path(path)
+    folder = _fleet_folder(path)
     settings = read_settings(folder / "fleet.toml")
     register = with_own(settings.analytes)
     given = {}

@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from pathlib import Path
 
+from cmkit.errors import StoreError
 from cmkit.records.database import read_database
 from cmkit.records.fleet import Fleet
 from cmkit.records.load import load_fleet
@@ -24,7 +25,13 @@ def open_fleet(
         return read_store(default_store(folder), version)
     if not default_store(folder).exists():
         return load_fleet(folder)
-    taken = take_in(folder)
+    try:
+        taken = take_in(folder)
+    except PermissionError as error:
+        raise StoreError(
+            f"{error.filename}: {error.strerror}, so what is new cannot be taken in. Mend the rights, "
+            "or read what is there with --version N (`cmkit history` lists them)."
+        ) from None
     if not taken.version:
         return load_fleet(folder)
     if say and taken.changed:
