@@ -23,7 +23,8 @@ def silicon_doubts(panel: Panel) -> pd.DataFrame:
     seen = np.array(metals) if metals else np.zeros((0, len(panel.bottles)))
     quiet = np.all(~(seen > constant("quiet_z")), axis=0) & (np.isfinite(seen).sum(axis=0) >= 2)
     silicon = z["Si_ppm"]
-    hit = (silicon >= constant("silicon_z")) & quiet & ~_raised_before(panel, silicon)
+    raised_before = panel.before(silicon >= constant("quiet_z"))  # then it is in the machine, not in this bottle
+    hit = (silicon >= constant("silicon_z")) & quiet & ~raised_before
     aluminium = z.get("Al_ppm", np.full(len(silicon), np.nan))
     with_aluminium = aluminium >= constant("aluminium_z")
     rows = np.flatnonzero(hit)
@@ -40,14 +41,6 @@ _REQUEST_DIRT = (
     "air filter and hoses, breather, seals, filling gear."
 )
 _REQUEST_SILICON = "Take a repeat bottle with clean tubing. If it stays, ask about sealant, grease or assembly work before looking for dirt."
-
-
-def _raised_before(panel: Panel, silicon: np.ndarray) -> np.ndarray:
-    """Whether the bottle before of the same compartment was already high in silicon: then it is in the machine, not in this bottle."""
-    place = panel.bottles["compartment"].to_numpy()
-    before = np.zeros(len(silicon), dtype=bool)
-    before[1:] = (place[1:] == place[:-1]) & (silicon[:-1] >= constant("quiet_z"))
-    return before
 
 
 def _silicon_reason(panel: Panel, i: int, with_aluminium: bool) -> str:

@@ -51,10 +51,8 @@ def label_log_density(
     return -0.5 * size - (nu + given.sum(axis=-1)) / 2 * np.log1p(q / (nu - 2))
 
 
-def bottle_exchange(
-    density: np.ndarray, prior: float = 0.015, temper: float = 0.8
-) -> tuple[np.ndarray, np.ndarray, float]:
-    """Of k bottles: chance that each carries a wrong label [k], the likeliest label of each [k], and the chance of that order.
+def bottle_exchange(density: np.ndarray, prior: float = 0.015, temper: float = 0.8) -> tuple[np.ndarray, np.ndarray]:
+    """Of k bottles: chance that each carries a wrong label [k], and the likeliest label of each [k].
 
     density: [k, k], log density of bottle i under label j. An order that moves m bottles has prior odds prior^(m-1). Up to six
     bottles every order is weighed; above, the orders that exchange two and the best assignment. Source: maths D1 (derived).
@@ -66,8 +64,7 @@ def bottle_exchange(
     log_prior = np.where(count == 0, np.log1p(-prior), (count - 1) * np.log(prior))
     score = log_prior + temper * density[np.arange(k), orders].sum(axis=1)
     weight = np.exp(score - logsumexp(score))
-    top = int(np.argmax(weight))
-    return weight @ moved, orders[top], float(weight[top])
+    return weight @ moved, orders[np.argmax(weight)]
 
 
 def _orders(density: np.ndarray) -> np.ndarray:
@@ -109,19 +106,17 @@ def exchange_chances(panel: Panel, trust: Trust) -> pd.DataFrame:
         out.loc[part.index, "looks_like"] = labels.ravel()
         out.loc[part.index, "chance"] = np.where(enough[:, None], chance, np.nan).ravel()
         out.loc[part.index, "words"] = np.repeat(np.where(enough, "", TOO_FEW), size)
-    after = _after_doubt(panel.bottles, out) & out["chance"].notna()
+    after = _after_doubt(panel, out) & out["chance"].notna()
     out.loc[after, ["chance", "words"]] = np.nan, AFTER_DOUBT
     out["looks_like"] = out["looks_like"].where(out["chance"].notna(), "")
     return out[CHANCES].reset_index(drop=True)
 
 
-def _after_doubt(bottles: pd.DataFrame, chances: pd.DataFrame) -> pd.Series:
+def _after_doubt(panel: Panel, chances: pd.DataFrame) -> pd.Series:
     """Whether the bottle before of the same compartment more likely than not carried a wrong label."""
-    doubted = np.zeros(len(bottles), dtype=bool)
+    doubted = np.zeros(len(panel.bottles), dtype=bool)
     doubted[chances["at"]] = chances["chance"] >= constant("exchange_report")
-    place = bottles["compartment"].to_numpy()
-    before = np.r_[False, doubted[:-1] & (place[1:] == place[:-1])]
-    return pd.Series(before[chances["at"]], index=chances.index)
+    return pd.Series(panel.before(doubted)[chances["at"]], index=chances.index)
 
 
 def shared_factors(panel: Panel) -> np.ndarray:
@@ -169,7 +164,7 @@ def _weigh(
         own = np.einsum("gii->gi", density)
         gain = constant("exchange_temper") * np.maximum(density.max(axis=2) - own, 0).sum(axis=1)
         for g in np.flatnonzero((gain + np.log(prior) > _NEGLIGIBLE) & enough[a : a + step]):
-            chance[a + g], likely[a + g], _ = bottle_exchange(density[g], prior, constant("exchange_temper"))
+            chance[a + g], likely[a + g] = bottle_exchange(density[g], prior, constant("exchange_temper"))
     return chance, likely, enough
 
 

@@ -167,7 +167,8 @@ def _rows(line: pd.DataFrame, key: np.ndarray, position: np.ndarray, ask: np.nda
     if not len(key):
         return pd.DataFrame(np.nan, index=range(len(ask)), columns=[*columns, "key", "span"])
     table = line[columns].astype(float).assign(key=key)
-    table["span"] = table.groupby(key // _MACHINE)["key"].transform(lambda k: k.iloc[-1] - k.iloc[0])
+    days = table.groupby(key // _MACHINE)["key"]
+    table["span"] = days.transform("last") - days.transform("first")
     own = (position >= 0) & (position < len(key))
     rows = table.take(np.where(own, position, 0)).reset_index(drop=True)
     return rows.where(pd.Series(own) & (rows["key"] // _MACHINE == ask // _MACHINE))

@@ -7,7 +7,7 @@ away from everything before it is more likely written in another unit than worn 
 import numpy as np
 import pandas as pd
 
-from cmkit.records.analytes import below
+from cmkit.records.analytes import below, by_rule
 from cmkit.records.fleet import Fleet
 from cmkit.trust.constants import constant
 from cmkit.trust.panel import Panel, doubt_rows, results, usual_results
@@ -15,29 +15,23 @@ from cmkit.trust.panel import Panel, doubt_rows, results, usual_results
 SHIFTS = ["lab", "reported_on", "analyte", "n", "machines", "log_shift", "z"]
 _MEDIAN_COST = 1.2533  # sd of a median over that of a mean, normal errors (sqrt(pi/2))
 _ALONE = (-4, -3, 3, 4)  # powers of ten of unit mistakes: % for ppm (4), g for mg or ug for mg (3)
-_STEADY = ("rate", "fluid", "two-sided", "falling", "level")
+_STEADY = ("rate", "fluid", "two-sided")
 _SET_BACK = (
     "level",
     "falling",
-)  # a fluid change sets these back, on one day in a fleet serviced on one day: they tell nothing here
+)  # by a fluid change, on one day in a fleet serviced on one day: they tell nothing of a laboratory day
 _ABOVE_FLOOR = 8  # own choice: usual results below this many noise floors say nothing of a laboratory day
 _TWICE = 8  # own choice: this many equal results above the limit are not chance
 _TWICE_D = 14  # own choice: days within which equal results are looked for
 
 
-def log_departures(
-    known: Fleet, register: pd.DataFrame, panel: Panel | None = None
-) -> tuple[np.ndarray, list[str]]:  # fmt: skip
+def log_departures(known: Fleet, register: pd.DataFrame, panel: Panel | None = None) -> tuple[np.ndarray, list[str]]:
     """log(result / usual of the compartment) [n, A] for all analytes that have a steady level, NaN where one of them is missing.
 
     panel: forecasts of the wear filter; where it has an analyte, they take the place of the usual result, and bottles it does not have
     do not speak for that analyte.
     """
-    names = [
-        a
-        for a in register.index[register["rule"].isin(_STEADY) & ~register["rule"].isin(_SET_BACK)]
-        if a in known.samples and known.samples[a].notna().any()
-    ]
+    names = _reported(known.samples, register, _STEADY)
     value, under = results(known.samples, names)
     usual, _ = usual_results(known.samples, names)
     if panel is not None:
@@ -45,6 +39,11 @@ def log_departures(
     floor = register.loc[names, "noise_floor"].to_numpy(dtype=float) * _ABOVE_FLOOR
     speaks = (value > 0) & (usual >= floor) & ~under
     return np.where(speaks, np.log(np.where(speaks, value, 1.0) / np.where(speaks, usual, 1.0)), np.nan), names
+
+
+def _reported(samples: pd.DataFrame, register: pd.DataFrame, rules: tuple[str, ...]) -> list[str]:
+    """Analytes of these rules with any result."""
+    return [a for a in by_rule(register, *rules) if a in samples and samples[a].notna().any()]
 
 
 def _put_forecasts(usual: np.ndarray, samples: pd.DataFrame, names: list[str], panel: Panel) -> None:
@@ -65,15 +64,11 @@ def laboratory_shifts(known: Fleet, register: pd.DataFrame, panel: Panel | None 
     fleet is serviced on one day the usual result misleads, so forecasts are used where there are any (panel; see log_departures).
     """
     departure, names = log_departures(known, register, panel)
-    samples = known.samples
-    day = samples["reported_on"].fillna(samples["received_on"]).fillna(samples["drawn_on"])
-    place = samples["compartment"].map(known.compartments.set_index("compartment")["machine"])
+    bottles = _laboratory_days(known.samples)
+    bottles["machine"] = bottles["compartment"].map(known.compartments.set_index("compartment")["machine"])
     parts = []
     for k, name in enumerate(names):
-        rows = pd.DataFrame(
-            {"lab": samples["lab"].fillna(""), "reported_on": day, "machine": place, "d": departure[:, k]}
-        ).dropna(subset="d")
-        rows = rows[rows["reported_on"].notna()]
+        rows = bottles.assign(d=departure[:, k]).dropna(subset=["d", "reported_on"])
         if len(rows) < 2 * constant("batch_least_bottles"):
             continue
         middle = rows["d"].median()
@@ -93,19 +88,22 @@ def laboratory_shifts(known: Fleet, register: pd.DataFrame, panel: Panel | None 
     return out.sort_values(["lab", "reported_on", "analyte"], kind="stable").reset_index(drop=True)
 
 
+def _laboratory_days(samples: pd.DataFrame) -> pd.DataFrame:
+    """Per bottle sample, compartment, lab and the day it was reported (received, drawn where that is not known)."""
+    out = samples[["sample", "compartment"]].assign(lab=samples["lab"].fillna(""))
+    return out.assign(reported_on=samples["reported_on"].fillna(samples["received_on"]).fillna(samples["drawn_on"]))
+
+
 def laboratory_doubts(known: Fleet, register: pd.DataFrame, panel: Panel | None = None) -> pd.DataFrame:
     """Doubts `laboratory`: every bottle of a shifted day, one row a bottle, with the worst shift named; and results given twice."""
     shifts = laboratory_shifts(known, register, panel)
     parts = [_given_twice(known, register)]
     if len(shifts):
-        samples = known.samples[["sample", "compartment", "lab", "reported_on", "received_on", "drawn_on"]].copy()
-        samples["reported_on"] = samples["reported_on"].fillna(samples["received_on"]).fillna(samples["drawn_on"])
-        samples["lab"] = samples["lab"].fillna("")
         worst = (
             shifts.assign(far=shifts["z"].abs()).sort_values("far").drop_duplicates(["lab", "reported_on"], keep="last")
         )
         worst["others"] = shifts.groupby(["lab", "reported_on"])["analyte"].transform("size") - 1
-        parts.append(_shift_rows(samples.merge(worst, on=["lab", "reported_on"]), register))
+        parts.append(_shift_rows(_laboratory_days(known.samples).merge(worst, on=["lab", "reported_on"]), register))
     return pd.concat(parts, ignore_index=True)
 
 
@@ -157,11 +155,7 @@ def unit_doubts(known: Fleet, register: pd.DataFrame) -> pd.DataFrame:
 
     One result off by 1,000 or 10,000 is enough; off by 10 it takes three and half of the bottle's results, because real wear can be tenfold.
     """
-    names = [
-        a
-        for a in register.index[register["rule"].isin(_STEADY)]
-        if a in known.samples and known.samples[a].notna().any()
-    ]
+    names = _reported(known.samples, register, (*_STEADY, *_SET_BACK))
     if not names:
         return doubt_rows(known.samples.iloc[:0], "units", "", np.array([]), np.nan, np.nan, [], [])
     value, under = results(known.samples, names)

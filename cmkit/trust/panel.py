@@ -33,6 +33,11 @@ class Panel:
         departure = (self.value - self.expected) / self.sd
         return np.where(self.below, np.minimum(departure, 0.0), departure)
 
+    def before(self, flag: np.ndarray) -> np.ndarray:
+        """`flag` (bool [n]) of the bottle before of the same compartment; False where there is none."""
+        place = self.bottles["compartment"].to_numpy()
+        return np.r_[False, flag[:-1] & (place[1:] == place[:-1])][: len(flag)]
+
     def only(self, samples: pd.Series) -> "Panel":
         """The panel's rows of these bottles."""
         at = np.flatnonzero(self.bottles["sample"].isin(samples))
@@ -88,12 +93,7 @@ def usual_results(samples: pd.DataFrame, analytes: list[str]) -> tuple[np.ndarra
 
 def results(samples: pd.DataFrame, analytes: list[str]) -> tuple[np.ndarray, np.ndarray]:
     """Values and below-the-limit flags of `analytes`: float [n, A], bool [n, A]."""
-    return (
-        samples[analytes].to_numpy(dtype=float),
-        np.column_stack([samples[below(a)].to_numpy(dtype=bool) for a in analytes])
-        if analytes
-        else np.zeros((len(samples), 0), bool),
-    )
+    return samples[analytes].to_numpy(dtype=float), samples[[below(a) for a in analytes]].to_numpy(dtype=bool)
 
 
 def doubt_rows(heads: pd.DataFrame, doubt: str, statistic: str, value: np.ndarray, threshold: np.ndarray | float,

@@ -63,10 +63,8 @@ def bottle_factors(panel: Panel, register: pd.DataFrame, trust: Trust) -> pd.Dat
     """
     metals = [i for i, a in enumerate(panel.analytes) if register.loc[a, "group"] == "wear metal" or a == "Si_ppm"]
     part = (panel.value[:, metals], panel.expected[:, metals], panel.sd[:, metals] ** 2, panel.below[:, metals])
-    units = 10.0 ** -register.loc[[panel.analytes[i] for i in metals], "decimals"].to_numpy(dtype=float)
-    floor = np.sqrt(
-        register.loc[[panel.analytes[i] for i in metals], "noise_floor"].to_numpy(dtype=float) ** 2 + units**2 / 12
-    )
+    facts = register.loc[[panel.analytes[i] for i in metals]]
+    floor = np.hypot(facts["noise_floor"].to_numpy(dtype=float), 10.0 ** -facts["decimals"].to_numpy(dtype=float) / np.sqrt(12))  # fmt: skip
     g, se, z, misfit, df = all_metals_factor(*part, constant("bottle_factor_sd"), floor)
     out = panel.bottles[["sample", "compartment", "order"]].copy()
     fit_p = np.where(df >= 1, chi2.sf(misfit, np.maximum(df, 1)), np.nan)
