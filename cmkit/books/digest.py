@@ -16,7 +16,7 @@ _NEW = ("raised", "worse", "confirmed", "unfounded", "cleared")
 
 
 def digest(whole: Assessment, month: str) -> dict[str, Any]:
-    """fleet, month, as_of, headline, and per site: counts by state, overdue, cost of waiting, what is new (compartment, what, words, todo)."""
+    """fleet, month, as_of, headline, and per site: counts by state, overdue, cost of waiting, what is new (compartment, place, what, words, todo)."""
     sites = [_site(Book(whole.for_site(site), month, site), site) for site in whole.sites["site"]]
     return {
         "fleet": whole.about["fleet"],
@@ -41,6 +41,7 @@ def _site(book: Book, site: str) -> dict[str, Any]:
         "new": [
             {
                 "compartment": r.compartment,
+                "place": book.place_name(r.compartment),
                 "what": TITLES[r.what],
                 "words": r.words,
                 "todo": todo.get(r.compartment, ""),
@@ -55,12 +56,12 @@ def write_digest(whole: Assessment, month: str, folder: Path, pages: dict[str, s
     found = digest(whole, month)
     write_whole(folder / "digest.json", json.dumps(found, indent=1, ensure_ascii=False) + "\n")
     rows = [
-        [link(site["name"], pages[site["site"]]), new["compartment"], new["what"], new["words"], new["todo"]]
+        [link(new["place"], pages[site["site"]]), site["name"], new["what"], new["words"], new["todo"]]
         for site in found["sites"]
         for new in site["new"]
     ]
     words = [found["headline"]] + ([] if rows else ["Nothing is new since last month."])
-    heads = ["Site", "Compartment", "What is new", "When", "What to do"] if rows else []
+    heads = ["Compartment", "Site", "What is new", "When", "What to do"] if rows else []
     page = plain_page(
         f"{found['fleet']}: what is new in {month_name(month)}",
         words,

@@ -32,6 +32,7 @@ from cmkit.errors import BookError
 TEMPLATE = Path(__file__).parent / "template"
 READY = "application/x-cmkit-markup"  # an output whose markup is made and clean
 PAGE_BYTES = 1_000_000  # past this, closed parts of a page travel packed (see `fitted`)
+_WIDGET = "application/vnd.jupyter.widget-view+json"
 _DRAWN_HERE = '<script type="text/plain" id="charts-gz">'
 
 _SVG_LOOK = {"fill", "stroke", "stroke-width", "stroke-dasharray", "fill-opacity", "opacity", "transform"}
@@ -169,9 +170,10 @@ class BookExporter(HTMLExporter):
         HTMLExporter's own method is passed by: it parses and prints the whole page again.
         """
         nb, figures = prepare_outputs(nb)
+        title = taken_title(nb)
         charts = len(figures)
         resources = self._init_resources(resources)
-        book = {"kind": "book", "title": "Book", "version": version("cmkit"), **resources.get("book", {})}
+        book = {"kind": "book", "title": title, "version": version("cmkit"), **resources.get("book", {})}
         resources.update(
             book=_escaped(book),
             mime={"ready": READY, "end": END},
@@ -203,6 +205,11 @@ def prepare_outputs(nb: NotebookNode) -> tuple[NotebookNode, list[dict[str, Any]
     outputs = [o for cell in nb.cells for o in cell.get("outputs", []) if "data" in o]
     charts = [o for o in outputs if CHART in o["data"]]
     figures = [o["data"][CHART] for o in charts]
+    for output in outputs:
+        if _WIDGET in output["data"]:
+            output["data"] = {
+                READY: '<p class="empty">Here the notebook has something to try out; open it in JupyterLab.</p>'
+            }
     for number, output in enumerate(charts, start=1):
         output["data"] = {READY: chart_markup(output["data"][CHART], number)}
     depth = 0
@@ -216,6 +223,15 @@ def prepare_outputs(nb: NotebookNode) -> tuple[NotebookNode, list[dict[str, Any]
     if depth:
         raise BookError(f"{depth} fold(s) still open at the end of the notebook: did a cell fail inside one?")
     return nb, figures
+
+
+def taken_title(nb: NotebookNode) -> str:
+    """The notebook's own title, its first line of markdown if that is a `# title`, taken out of it (a page has one h1); else `Book`."""
+    first = next((cell for cell in nb.cells if cell.cell_type == "markdown"), None)
+    if first is None or not first.source.startswith("# "):
+        return "Book"
+    title, _, first["source"] = first.source.partition("\n")
+    return title[2:].strip()
 
 
 def with_own_outputs(nb: NotebookNode) -> NotebookNode:

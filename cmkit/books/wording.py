@@ -14,6 +14,7 @@ import pandas as pd
 from cmkit.records.analytes import analyte_register
 
 NBSP = "\u00a0"
+_DEGREES = re.compile(r"\b(\d+) C\b")
 GLYPHS = {"clear": "○", "alert": "◐", "alarm": "●", "not known": "?"}
 STATES = ("alarm", "alert", "not known", "clear")  # in the order in which a reader wants them
 RULES = {
@@ -122,7 +123,7 @@ def _own_units() -> dict[str, str]:
 
 def analyte_name(analyte: str) -> str:
     """`Fe_ppm` as `iron`; a fleet's own analyte keeps its own name."""
-    return _names().get(analyte, analyte).replace("um(c)", "µm(c)") or "fluid level"
+    return _DEGREES.sub(r"\1 °C", _names().get(analyte, analyte)).replace("um(c)", "µm(c)") or "fluid level"
 
 
 def analyte_unit(analyte: str) -> str:
@@ -172,4 +173,6 @@ def plain(text: str) -> str:
     text = re.sub(r"\b\d+(?:\.\d+)?e[+-]\d+\b", lambda m: number(float(m[0])), text)
     text = re.sub(r"\b\d{4}-(?:0[1-9]|1[0-2])-(?:0[1-9]|[12]\d)\b", lambda m: short_day(pd.Timestamp(m[0])), text)
     text = re.sub(r"(\d)%", rf"\1{NBSP}%", text)
+    text = _DEGREES.sub(rf"\1{NBSP}°C", text)
+    text = re.sub(r"(\d) (h|l|mm|ppm)\b", rf"\1{NBSP}\2", text)
     return text.replace("um(c)", "µm(c)").replace("mm2/s", "mm²/s").replace("uS/cm", "µS/cm")

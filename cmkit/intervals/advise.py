@@ -21,7 +21,7 @@ from cmkit.trust.hours import finding_hours
 INTERVALS = [
     "compartment", "machine", "site", "kind", "family", "analyte", "today_h", "advised_h", "cost_today", "cost_advised", "cost_none",
     "saving", "saving_low", "saving_high", "flat_low_h", "flat_high_h", "best_low_h", "best_high_h", "caught_today", "caught_advised",
-    "warning_h", "binds", "beyond_data", "n_events", "prior_weight", "changes", "words",
+    "warning_h", "binds", "beyond_data", "n_events", "prior_weight", "changes", "words", "learnt",
 ]  # fmt: skip
 ASSUMED = [f.name for f in fields(Case)] + ["rate_events", "delay_sd"]
 CURVES = ["compartment", "family", "every_h", "cost_per_1000h", "low", "high"]
@@ -354,7 +354,7 @@ def hours_words(every: float) -> str:
 
 
 def _in_words(advice: pd.DataFrame, exposure: pd.DataFrame) -> pd.DataFrame:
-    """`words`, and `beyond_data`: the advised interval is longer than any, or shorter than half of any, seen between two samples."""
+    """`words` of the advice, `learnt`: what it rests on, and `beyond_data`: longer than any interval seen, or shorter than half of any."""
     seen = exposure.groupby("family")["hours"].agg(["min", "max"])
     shortest, longest = (advice["family"].map(seen[name]).fillna(0.0) for name in ("min", "max"))
     out = advice.assign(beyond_data=(advice["advised_h"] > 1.1 * longest) | (advice["advised_h"] < 0.5 * shortest))
@@ -365,7 +365,8 @@ def _in_words(advice: pd.DataFrame, exposure: pd.DataFrame) -> pd.DataFrame:
     )
     beyond = np.where(out["beyond_data"], "; not tried yet in this family", "")
     return out.assign(
-        words=[f"{a}{b}; {c}" for a, b, c in zip(judged, beyond, learnt, strict=True)],
+        words=[f"{a}{b}" for a, b in zip(judged, beyond, strict=True)],
+        learnt=learnt,
         n_events=out["n_events"].fillna(0).astype(int),
         prior_weight=out["prior_weight"].fillna(1.0),
     )
@@ -382,8 +383,7 @@ def _sentence(row: dict[str, Any], flat: bool) -> str:
     if flat:
         return f"today's {today:,.0f} h is as good as {advised:,.0f} h: it lies on the flat stretch of the curve"
     how = "more often" if advised < today else "less often"
-    sure = "" if row["saving_low"] > 0 else "; it may save nothing"
-    return f"sample {how}: {row['caught_advised']:.0%} of defects caught in time, {row['caught_today']:.0%} today{sure}"
+    return f"sample {how}: {row['caught_advised']:.0%} of defects caught in time, {row['caught_today']:.0%} today"
 
 
 def _curves(rows: pd.DataFrame, spread: Uncertainty) -> pd.DataFrame:
@@ -409,6 +409,7 @@ def _not_judged(rows: pd.DataFrame) -> pd.DataFrame:
         beyond_data=False,
         n_events=rows["n_events"].fillna(0).astype(int),
         changes="",
+        learnt="",
         words="not judged: no wear metal of this family has a rate to follow; today's interval stays",
     )
     return out.astype({"analyte": "str", "prior_weight": "float64"} | dict.fromkeys(ASSUMED, "float64"))

@@ -88,6 +88,20 @@ def test_a_quiet_site_is_told_so(book: Book) -> None:
     assert "nothing to do" in site_book.do_this_month(replace(book, tables=quiet)).text
 
 
+def test_what_is_not_known_is_never_told_as_quiet(book: Book) -> None:
+    tables = book.tables
+    few = tables.verdicts["compartment"].isin(tables.verdicts["compartment"].head(2))
+    some = tables.verdicts.assign(state=["not known" if unknown else "clear" for unknown in few])
+    tables = replace(tables, waiting=tables.waiting.iloc[:0], due=tables.due.assign(overdue=False))
+    partly = replace(book, tables=replace(tables, verdicts=some))
+    assert headline_words(partly) == "No compartment that can be judged needs action and 2 cannot be judged."
+    blind = replace(book, tables=replace(tables, verdicts=some.assign(state="not known")))
+    assert headline_words(blind) == f"None of the {len(some)} compartments can be judged yet."
+    for told in (partly, blind):
+        assert "nothing to do" not in site_book.do_this_month(told).text
+        assert "cannot be judged until a bottle is drawn" in site_book.do_this_month(told).text
+
+
 def test_work_is_in_order_of_the_cost_of_waiting_and_leads_to_pages(book: Book) -> None:
     rows = work_rows(book)
     assert rows["cost_of_waiting"].is_monotonic_decreasing

@@ -77,7 +77,13 @@ def limit_line(layout: dict[str, Any], panel: int, value: float, name: str, bigg
         return
     words = f"{name} {number(value)}"
     x, y = axis("x", panel), axis("y", panel)
-    note: dict[str, Any] = {"font": {"size": 11, "color": SOFT}, "xref": f"{x} domain", "yanchor": "bottom"}
+    note: dict[str, Any] = {
+        "font": {"size": 11, "color": SOFT},
+        "bgcolor": "rgba(255,255,255,.75)",
+        "borderpad": 0,
+        "xref": f"{x} domain",
+        "yanchor": "bottom",
+    }
     if value > _OFF_SCALE * biggest:
         if name.startswith("alarm"):
             words += ", above this scale"

@@ -31,7 +31,14 @@ def believed_bottles(book: Book) -> Shown:
     drawn = tables.samples.set_index("sample")["drawn_on"]
     recent = tables.trust[tables.trust["sample"].map(drawn) > book.as_of - pd.Timedelta(days=RECENT_DAYS)]
     doubted = recent[recent["believed"] < 0.5]
-    lead = f"Of {count(len(recent), 'bottle')} drawn in the last three months, {len(doubted):,} ({chance(len(doubted) / len(recent))}) are doubted." if len(recent) else "No bottle was drawn in the last three months."  # fmt: skip
+    lead = "No bottle was drawn in the last three months."
+    if len(recent):
+        share = (
+            f"{len(doubted):,} ({chance(len(doubted) / len(recent))}) {'is' if len(doubted) == 1 else 'are'}"
+            if len(doubted)
+            else "none is"
+        )
+        lead = f"Of {count(len(recent), 'bottle')} drawn in the last three months, {share} doubted."
     keep = " A doubt never hides an alarm; it asks for a repeat bottle first. Nothing is dropped: doubted bottles stay in the tables, marked."
     doubts = tables.doubts.assign(drawn_on=tables.doubts["sample"].map(drawn)) if len(tables.doubts) else tables.doubts
     new = doubts[doubts["sample"].isin(recent["sample"])] if len(doubts) else doubts
@@ -64,24 +71,30 @@ def _bottles(book: Book, doubts: pd.DataFrame, doubted: set[str]) -> Html:
     own = doubts[doubts["sample"].isin(doubted)] if len(doubts) else doubts
     if not len(own):
         return Html("")
-    own = own.sort_values(["drawn_on", "sample"], ascending=[False, True])
+    own = own.sort_values(["drawn_on", "sample"], ascending=[False, True], kind="stable")
+    bottles = [rows for _, rows in own.groupby("sample", sort=False)]
     cells = [
         [
-            r.sample,
-            short_day(r.drawn_on),
-            book.linked(r.compartment),
-            sentence(plain(r.reason)),
-            sentence(plain(r.todo)),
+            rows["sample"].iloc[0],
+            short_day(rows["drawn_on"].iloc[0]),
+            book.linked(rows["compartment"].iloc[0]),
+            _together(rows["reason"]),
+            _together(rows["todo"]),
         ]
-        for r in own.head(MOST_ROWS).itertuples()
+        for rows in bottles[:MOST_ROWS]
     ]
-    more = f", the newest {MOST_ROWS} of {len(own)}" if len(own) > MOST_ROWS else ""
+    more = f", the newest {MOST_ROWS} of {len(bottles)}" if len(bottles) > MOST_ROWS else ""
     return table(
         ["Bottle", "Drawn", "Compartment", "Why it is doubted", "What to do"],
         cells,
         f"Doubted bottles{more}",
         class_="text",
     )
+
+
+def _together(texts: pd.Series) -> str:
+    """Several sentences as one text, none of them twice."""
+    return " ".join(dict.fromkeys(sentence(plain(text)) for text in texts))
 
 
 def _low(book: Book, drawn: pd.Series) -> Html:

@@ -4,6 +4,7 @@ import base64
 from io import BytesIO
 from typing import Any
 
+import pandas as pd
 import segno
 
 from cmkit.books.book import Book
@@ -32,10 +33,13 @@ def to_bring(book: Book) -> Shown:
         [
             ("Bottles", f"{len(now)}"),
             ("Machines", f"{now['machine'].nunique()}"),
-            ("As known on", short_day(book.as_of)),
         ]
     )
-    return shown(head, table(["Item", "How many"], rows, "What to bring"), *([paragraph(words)] if words else []))
+    return shown(
+        head,
+        table(["Item", "How many"], rows, "What to bring", hide_caption=True),
+        *([paragraph(words)] if words else []),
+    )
 
 
 def good_bottle() -> Shown:
@@ -79,7 +83,10 @@ def _card(card: Any) -> Html:
             ("Draw by", card.method + (f", {card.pump}" if card.pump else "")),
             ("Tube", card.tube_words),
             ("Fluid", ", ".join(x for x in (card.fluid, card.grade) if isinstance(x, str) and x)),
-            ("Due at", f"meter {hours(card.due_meter_h)}, {short_day(card.due_on)} ({card.why})"),
+            (
+                "Due",
+                f"{f'at {hours(card.due_meter_h)} on the meter, ' if pd.notna(card.due_meter_h) else ''}{short_day(card.due_on)} ({card.why})",
+            ),
             ("Ready it", card.ready),
             ("Level", card.level_words),
         ]

@@ -9,7 +9,8 @@ from cmkit.books.figures.curves import sites_side_by_side
 from cmkit.books.markup import Column, link, nothing, paragraph, table, tag
 from cmkit.books.sections.work import job
 from cmkit.books.show import Shown, shown
-from cmkit.books.wording import STATES, analyte_name, chance, listed, money, number
+from cmkit.books.wording import GLYPHS, NBSP, STATES, analyte_name, chance, listed, money, number
+from cmkit.records.analytes import analyte_register
 
 FIRST = 12
 MOST_BARS = 40  # sites drawn, the dearest to leave alone; the table has all
@@ -52,7 +53,7 @@ def sites_beside(book: Book) -> Shown:
         "Site",
         *(
             Column(t, True)
-            for t in ("● alarm", "◐ alert", "? not known", "○ clear", "Overdue", "Bottles believed", "Cost of waiting")
+            for t in (*(f"{GLYPHS[s]}{NBSP}{s}" for s in STATES), "Overdue", "Bottles believed", "Cost of waiting")
         ),
     ]
     return shown(
@@ -126,9 +127,11 @@ def families(book: Book) -> Shown:
     if not len(rates):
         return shown(nothing("No family has limits of its own yet."))
     sizes = book.tables.compartments.groupby("family").size()
+    order = {analyte: at for at, analyte in enumerate(analyte_register()["analyte"])}
     rows = []
     for family, own in rates.groupby("family", sort=True):
-        top = own.sort_values("n", ascending=False).head(3)
+        known = own[own["alarm"].notna()].assign(_at=lambda rows: rows["analyte"].map(order))
+        top = known.sort_values(["n", "_at"], ascending=[False, True]).head(3)
         words = "; ".join(
             f"{analyte_name(r.analyte)} {number(1000 * r.alert)} / {number(1000 * r.alarm)}" for r in top.itertuples()
         )

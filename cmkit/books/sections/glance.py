@@ -21,7 +21,7 @@ def glance(book: Book) -> Shown:
 
 def _legend(verdicts: pd.DataFrame) -> Html:
     counts = verdicts["state"].value_counts()
-    marks = [tag("span", state_mark(s), f" {counts.get(s, 0)}", class_="key") for s in STATES]
+    marks = [tag("span", state_mark(s), f" {counts.get(s, 0)}", class_="key") for s in STATES if s in counts]
     return tag("p", *marks, class_="legend")
 
 

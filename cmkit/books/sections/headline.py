@@ -20,20 +20,38 @@ def headline_words(book: Book) -> str:
     cost = float(book.tables.waiting["cost_of_waiting"].sum())
     if not len(book.tables.verdicts):
         return "There is nothing to judge yet: no compartment of a working machine is on record."
-    first = (
-        f"{count(counts['alarm'], 'compartment')} {'needs' if counts['alarm'] == 1 else 'need'} action"
-        if counts["alarm"]
-        else "no compartment needs action"
+    parts = [_standing(counts)]
+    parts += [f"{counts['alert']:,} {_is(counts['alert'])} watched"] if counts["alert"] else []
+    parts += (
+        [f"{counts['not known']:,} cannot be judged"]
+        if counts["not known"] < sum(counts.values()) and counts["not known"]
+        else []
     )
-    others = [f"{counts['alert']:,} {'is' if counts['alert'] == 1 else 'are'} watched"] if counts["alert"] else []
-    others += [f"{count(overdue, 'sample')} {'is' if overdue == 1 else 'are'} overdue"] if overdue else []
-    text = listed([first, *others])
+    parts += [f"{count(overdue, 'sample')} {_is(overdue)} overdue"] if overdue else []
+    text = listed(parts)
     text = text[0].upper() + text[1:] + "."
     return text + (
         f" Waiting for the next results, instead of acting now, is expected to cost {money(cost, book.currency)}."
         if cost > 0
         else ""
     )
+
+
+def _standing(counts: dict[str, int]) -> str:
+    """How many need action; never that none does where nothing is known."""
+    if counts["alarm"]:
+        return f"{count(counts['alarm'], 'compartment')} {'needs' if counts['alarm'] == 1 else 'need'} action"
+    if counts["not known"] == sum(counts.values()):
+        return (
+            f"none of the {counts['not known']:,} compartments can be judged yet"
+            if counts["not known"] > 1
+            else "its one compartment cannot be judged yet"
+        )
+    return "no compartment that can be judged needs action" if counts["not known"] else "no compartment needs action"
+
+
+def _is(n: int) -> str:
+    return "is" if n == 1 else "are"
 
 
 def headline(book: Book) -> Shown:
@@ -55,12 +73,22 @@ def _facts(book: Book) -> Html:
     newest = samples["drawn_on"].max() if len(samples) else pd.NaT
     year = samples["drawn_on"] > book.as_of - pd.Timedelta(days=365)
     recent = trust[trust["sample"].isin(samples.loc[year, "sample"])]
-    believed = chance(float((recent["believed"] >= 0.5).mean())) + f" of {len(recent):,}" if len(recent) else "-"
+    believed = (
+        chance(float((recent["believed"] >= 0.5).mean())) + f" of {len(recent):,}" if len(recent) else "none drawn"
+    )
     return facts(
         [
-            ("Known as of", day(book.as_of)),
-            ("Newest sample", day(newest)),
+            ("Newest sample", day(newest) if pd.notna(newest) else "none yet"),
             ("Bottles believed, last 12 months", believed),
-            ("Compartments", f"{sum(counts.values()):,}: {', '.join(f'{n:,}{NBSP}{state}' for state, n in counts.items() if n)}"),
+            ("Compartments", _states(counts)),
         ]
     )  # fmt: skip
+
+
+def _states(counts: dict[str, int]) -> str:
+    """`21: 2 alarm, 19 clear`, or `21, all clear`."""
+    there = {state: n for state, n in counts.items() if n}
+    total = f"{sum(counts.values()):,}"
+    if len(there) == 1:
+        return f"{total}, all {next(iter(there))}"
+    return f"{total}: {', '.join(f'{n:,}{NBSP}{state}' for state, n in there.items())}"

@@ -6,7 +6,7 @@ import pandas as pd
 
 from cmkit.books.book import Book
 from cmkit.books.figures.curves import cost_curves
-from cmkit.books.markup import Column, Html, folded, nothing, paragraph, table
+from cmkit.books.markup import Column, Html, bullets, folded, join, nothing, paragraph, table, tag
 from cmkit.books.show import Item, Shown, shown
 from cmkit.books.wording import hours, listed, money, plain, sentence
 from cmkit.intervals.report import worth_changing
@@ -37,7 +37,7 @@ def grouped_advice(book: Book, rows: pd.DataFrame) -> pd.DataFrame:
     keys = ["family", "today_h", "advised_h"]
     out = rows.groupby(keys, sort=False, dropna=False).agg(
         names=("compartment", list) if "compartment" in rows else ("name", list), saving=("saving", "sum"), saving_low=("saving_low", "sum"), saving_high=("saving_high", "sum"),
-        binds=("binds", "first"), words=("words", "first"), changes=("changes", "first") if "changes" in rows else ("words", lambda w: ""),
+        binds=("binds", "first"), words=("words", "first"), changes=("changes", "first") if "changes" in rows else ("words", lambda w: ""), first=("name", "first"),
     )  # fmt: skip
     out = out.assign(names=[_places(book, names) for names in out["names"]])
     return out.reset_index().sort_values("saving", ascending=False).reset_index(drop=True)
@@ -65,7 +65,8 @@ def how_often(book: Book) -> Shown:
     )
     out: list[Item] = [lead]
     if len(change):
-        out += [_sure(change), _table(book, grouped_advice(book, change).head(SHOWN_ROWS)), *_curves(book, change)]
+        groups = grouped_advice(book, change).head(SHOWN_ROWS)
+        out += [_sure(change), _table(book, groups), _learnt(change), *_curves(book, change, groups["first"].tolist())]
     rest = rows[~worth_changing(rows)]
     if len(rest):
         out.append(folded(f"{len(rest):,} best left as they are", _short(rest)))
@@ -87,9 +88,9 @@ def _sure(change: pd.DataFrame) -> Html:
 
 
 def _table(book: Book, rows: pd.DataFrame) -> Html:
-    columns = ["For", Column("Today", True), Column("Advised", True), Column("Saving", True), Column("from", True), Column("to", True), "Why", "What would change it"]  # fmt: skip
+    columns = ["For", Column("Today", True), Column("Advised", True), Column("Saving", True), Column("90 % interval", True), "Why", "What would change it"]  # fmt: skip
     cells = [_advice(r) for r in rows.itertuples()]
-    caption = f"Where another interval is expected to cost less; saving per 1,000 machine hours with its 90 % interval, {book.currency}, largest first"
+    caption = f"Where another interval is expected to cost less; saving in {book.currency} per 1,000 machine hours, largest first"
     return table(columns, cells, caption, class_="blocks text")
 
 
@@ -97,16 +98,29 @@ def _advice(row: Any) -> list[object]:
     """Cells of the advice to one family's compartments."""
     advised = hours(row.advised_h) if pd.notna(row.advised_h) else "does not pay"
     binds = f" Bound by: {row.binds}." if row.binds else ""
-    spread = [money(row.saving_low, ""), money(row.saving_high, "")]
+    spread = f"{money(row.saving_low, '')} to {money(row.saving_high, '')}"
     return [
         row.names,
         hours(row.today_h),
         advised,
         money(row.saving, ""),
-        *spread,
+        spread,
         sentence(plain(row.words)) + binds,
         plain(row.changes) or "-",
     ]
+
+
+def _learnt(rows: pd.DataFrame) -> Html:
+    """What the advice rests on, said once for each kind of compartment."""
+    if "learnt" not in rows:
+        return Html("")
+    kinds = rows[rows["learnt"] != ""].drop_duplicates("kind").sort_values("kind")
+    said = [join([tag("b", r.kind), f": {plain(r.learnt)}."]) for r in kinds.itertuples()]
+    return (
+        join([paragraph("What this advice rests on:", class_="note"), bullets(said, class_="also")])
+        if said
+        else Html("")
+    )
 
 
 def _short(rows: pd.DataFrame) -> Html:
@@ -121,12 +135,12 @@ def _short(rows: pd.DataFrame) -> Html:
     )
 
 
-def _curves(book: Book, rows: pd.DataFrame) -> list[Item]:
-    """Cost curves of the first rows that have one."""
+def _curves(book: Book, rows: pd.DataFrame, wanted: list[str]) -> list[Item]:
+    """Cost curves of the first of the names wanted that have one."""
     if not len(book.tables.curves):
         return []
     named = _named(book, book.tables.curves)
-    names = [n for n in rows["name"] if n in set(named["name"])][:CURVES_SHOWN]
+    names = [n for n in wanted if n in set(named["name"])][:CURVES_SHOWN]
     if not names:
         return []
     kept = named[named["name"].isin(names)]

@@ -39,7 +39,7 @@ def compartment_pages(book: Book) -> Shown:
     if not paged:
         return shown(nothing("No compartment is in alarm or alert."))
     lead = paragraph(
-        f"{count(len(paged), 'compartment')}, in the order of the work list. Open one for its results, its rate and what speaks for and against.",
+        f"{count(len(paged), 'compartment')}, in the order of the work list. Open one for its results, its rate and what speaks for and against; those left open are printed.",
         class_="note",
     )
     return shown(lead, *(compartment_page(book, c, place) for place, c in enumerate(paged)))

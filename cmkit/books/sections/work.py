@@ -30,29 +30,38 @@ def do_this_month(book: Book) -> Shown:
         )
         parts.append(tag("ol", *(job(book, row) for row in rows.head(SHOWN_AT_ONCE).itertuples()), class_="jobs"))
     else:
-        parts.append(nothing("No compartment is in alarm or alert: nothing to do but the sampling round."))
+        unknown = int((book.tables.verdicts["state"] == "not known").sum())
+        words = (
+            "No compartment that can be judged is in alarm or alert; the others come first in the sampling round."
+            if unknown
+            else "No compartment is in alarm or alert: nothing to do but the sampling round."
+        )
+        parts.append(nothing(words))
     if len(rows) > SHOWN_AT_ONCE:
         rest = rows.iloc[SHOWN_AT_ONCE:]
-        parts.append(folded(f"{count(len(rest), 'more compartment')} to watch", _rest(book, rest)))
+        alarms = int((rest["state"] == "alarm").sum())
+        words = f"{count(len(rest), 'more compartment')}{f', {alarms:,} in alarm' if alarms else ' to watch'}"
+        parts.append(folded(words, _rest(book, rest), class_="printed"))
     parts.append(_also(book))
     return shown(*parts)
 
 
 def job(book: Book, row: Any, where: str = "") -> Html:
-    """One entry (`where`: its site, in a fleet book): what to do in large, why in one line, then by when, what it costs to wait and how sure."""
+    """One entry (`where`: its site, in a fleet book): what to do in large, why in one line, what it costs to wait, then by when and how sure."""
     head = tag(
         "div",
         state_mark(row.state),
         " ",
         tag("b", book.linked(row.compartment)),
-        tag("span", where, class_="small"),
+        tag("span", where, class_="small") if where else Html(""),
+        tag("span", f"waiting: about {money(row.cost_of_waiting, book.currency)}")
+        if pd.notna(row.cost_of_waiting)
+        else Html(""),
         class_="where",
     )
     todo = tag("div", _todo(plain(row.todo)), class_="todo")
     why = tag("div", sentence(plain(row.reason)), class_="why")
     small = [sentence(by_when(row.due_meter_h, row.due_on, row.overdue)).rstrip(".")]
-    if pd.notna(row.cost_of_waiting):
-        small.append(f"waiting costs about {money(row.cost_of_waiting, book.currency)}")
     small.append(plain(row.how_sure))
     return tag("li", head, todo, why, tag("div", " · ".join(small), class_="small"))
 
