@@ -40,7 +40,7 @@ def cost_of_waiting(
     out = rows.assign(chance_defect=defect, hours_ahead=ahead, chance=defect * fails)
     out["cost_of_waiting"] = out["chance"] * (np.array(extra, float) + hour * np.array(hours_lost, float))
     out["words"] = [
-        f"{c:.0%} that a defect is there and fails within {h:,.0f} h; a failure costs {m:,.0f} more than a planned repair"
+        f"{c:.0%} that a defect is there and fails within {h:,.0f} h; a failure costs {m:,.0f} {known.settings.currency} more than a planned repair"
         for c, h, m in zip(
             out["chance"], out["hours_ahead"], out["cost_of_waiting"] / out["chance"].clip(lower=1e-9), strict=True
         )
