@@ -175,17 +175,20 @@ def returned(fleet: Path, sheet: Path, dry_run: bool) -> None:
     """
     import pandas as pd
 
-    from cmkit.practice.sheets import newest_meters, read_field_sheet, save_field_sheet
-    from cmkit.records.load import load_fleet
+    from cmkit.practice.sheets import newest_meters, read_field_sheet, save_field_sheet, without_known
+    from cmkit.records.source import open_fleet
     from cmkit.trust.hours import screen_hours
 
     _is_file(sheet, "the filled XLSX that came with the round")
     today = pd.Timestamp(date.today())
-    known = load_fleet(fleet).as_of(today)
+    loaded = open_fleet(fleet, say=click.echo)
+    known = loaded.as_of(today)
     found = read_field_sheet(sheet, known, newest_meters(known, screen_hours(known)), today)
-    click.echo(f"{len(found.samples)} bottle(s) in {sheet}, {len(found.slips)} thing(s) to look at.")
+    found = without_known(found, loaded.samples)
+    click.echo(f"{len(found.samples)} bottle(s) to take in from {sheet}, {len(found.slips)} thing(s) to look at.")
     for slip in found.slips.itertuples():
-        click.echo(f"  row {slip.row}, {slip.bottle} {slip.compartment}: {slip.words}")
+        place = " ".join(t for t in (slip.bottle, slip.compartment) if t)
+        click.echo(f"  row {slip.row}{', ' if place else ''}{place}: {slip.words}")
     if dry_run or not len(found.samples):
         click.echo("Nothing was written.")
         return

@@ -10,6 +10,7 @@ from html.parser import HTMLParser
 from pathlib import Path
 from urllib.parse import unquote, urlparse
 
+import openpyxl
 import pandas as pd
 import pytest
 from click.testing import CliRunner
@@ -247,3 +248,31 @@ def test_again_with_nothing_changed_does_nothing(books, root) -> None:
     assert result.exit_code == 0
     assert "nothing changed" in result.output
     assert {p: p.stat().st_mtime_ns for p in books.rglob("*.html")} == before
+
+
+def test_a_filled_field_sheet_is_taken_in_once(books, root, tmp_path) -> None:
+    """Out with the book, filled by hand, back twice: the second time nothing is written and no slip is said again."""
+    fleet, sheet = tmp_path / "fleet", tmp_path / "round.xlsx"
+    shutil.copytree(root / "sample_data", fleet)
+    book = openpyxl.load_workbook(books / "2026-06" / "sites" / "quarry" / "round.xlsx")
+    page = book["round"]
+    names = [c.value for c in page[1]]
+    for name, value in {"drawn_on": "2026-07-01", "meter_h": "many", "fluid_level": "full"}.items():
+        page.cell(2, names.index(name) + 1).value = value
+    book.save(sheet)
+    place = page.cell(2, names.index("compartment") + 1).value
+    before = sorted(p.name for p in fleet.rglob("*"))
+    dry = run("returned", str(fleet), str(sheet), "--dry-run").output
+    assert "1 bottle(s) to take in" in dry
+    assert f"{place}: meter_h 'many' is not a usable number; left empty." in dry
+    assert "no round of the last months gave it out" not in dry
+    assert sorted(p.name for p in fleet.rglob("*")) == before
+    first = run("returned", str(fleet), str(sheet))
+    assert first.exit_code == 0, first.output
+    written = sorted(p.name for p in fleet.rglob("*"))
+    assert len(written) == len(before) + 1
+    again = run("returned", str(fleet), str(sheet)).output
+    assert "0 bottle(s) to take in" in again
+    assert "row 2: taken in before, unchanged: 2" in again
+    assert "many" not in again
+    assert sorted(p.name for p in fleet.rglob("*")) == written

@@ -21,7 +21,7 @@ CARDS = [
 AHEAD_DAYS = 31
 _URGENT = {"repeat after alarm": 0, "never sampled": 1, "repeat of a doubted bottle": 2, "sooner after alert": 2}
 _DAYS_A_WEEK = 7
-_LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ2345678"  # 31, a prime, without letters that look alike in handwriting
+LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ2345678"  # 31, a prime, without letters that look alike in handwriting
 _SPARE = 1.1  # own choice: bottles and tube to spare on a round
 
 
@@ -123,13 +123,13 @@ def side_words(position: str) -> str:
 def bottle_number(compartment: str, day: pd.Timestamp) -> str:
     """A bottle number that is the same for the same compartment and round: 8 characters and a check letter."""
     digest = hashlib.sha256(f"{compartment}|{day:%Y-%m-%d}".encode()).digest()
-    body = "".join(_LETTERS[b % 31] for b in digest[:8])
+    body = "".join(LETTERS[b % 31] for b in digest[:8])
     return body + check_letter(body)
 
 
 def check_letter(body: str) -> str:
     """Check letter over a bottle number's body: any one wrong letter and any exchange of neighbours changes it (weights 1, 3, 5, ... mod 31)."""
-    return _LETTERS[sum((2 * i + 1) * _LETTERS.index(c) for i, c in enumerate(body)) % 31]
+    return LETTERS[sum((2 * i + 1) * LETTERS.index(c) for i, c in enumerate(body)) % 31]
 
 
 def what_to_bring(cards: pd.DataFrame) -> pd.DataFrame:

@@ -4,12 +4,18 @@ import hashlib
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import xlsxwriter
 
 from cmkit.errors import WrongFile
-from cmkit.practice.rounds import bottle_number
-from cmkit.records.fleet import Fleet
+from cmkit.practice.rounds import AHEAD_DAYS, LETTERS, bottle_number, check_letter
+from cmkit.practice.sheet_cells import sheet_rows
+from cmkit.records.analytes import with_own
+from cmkit.records.clean import match_words, parse_dates
+from cmkit.records.fleet import Fleet, has_result
+from cmkit.records.layouts import Layout, layout_for, read_layouts
+from cmkit.records.settings import read_settings
 from cmkit.records.tables import LEVELS, METHODS
 
 SHEET = "round"
@@ -27,6 +33,11 @@ FILLED = [
     "note",
 ]
 _LISTS = {"method": METHODS, "fluid_level": LEVELS, "seal_inspected": ("yes", "no"), "plug_torqued": ("yes", "no")}
+COMPARED = ["compartment", "drawn_on", "meter_h", "fluid_h", "makeup_l", "method", "sampler", "fluid_level"]
+COLUMNS = ["row", "sample", *COMPARED, "reported_on", "note"]
+_ROUND_DAYS = 185  # a sheet is looked for among the rounds of half a year
+_HOURS_A_DAY = 24
+_FORMULA_MARKS = ("=", "+", "-", "@")
 _NUMBERS = ("meter_h", "fluid_h", "makeup_l")
 _WIDTHS = {"compartment": 34, "side": 26, "note": 40, "bottle": 12}
 
@@ -63,6 +74,7 @@ def write_field_sheet(cards: pd.DataFrame, path: Path, made: pd.Timestamp) -> No
         }
         sheet.data_validation(1, j, max(len(rows), 1), j, choice)
     sheet.freeze_panes(1, 1)
+    sheet.repeat_rows(0)
     sheet.set_landscape()
     sheet.fit_to_pages(1, 0)
     book.close()
@@ -70,7 +82,8 @@ def write_field_sheet(cards: pd.DataFrame, path: Path, made: pd.Timestamp) -> No
 
 @dataclass(frozen=True)
 class FieldSheet:
-    """A filled sheet: `samples` (rows of the samples table, results still empty) and `slips` (row, bottle, compartment, words)."""
+    """A filled sheet: `samples` (COLUMNS: rows of the samples table, results still empty, and their row in the sheet) and `slips` (row,
+    bottle, compartment, words)."""
 
     samples: pd.DataFrame
     slips: pd.DataFrame
@@ -79,162 +92,263 @@ class FieldSheet:
 def read_field_sheet(path: Path, known: Fleet, last: pd.DataFrame, today: pd.Timestamp) -> FieldSheet:
     """A field sheet that came back, checked against what is known. Rows that were not drawn (no date) are left out with a slip.
 
-    last: compartment, last_meter_h (newest meter reading of its machine). A slip is a question to the person who drew the bottle; the
-    row is kept unless it cannot be used (unknown compartment, no readable date). Raises WrongFile when it is no field sheet.
+    last: compartment, last_meter_h (newest meter reading of its machine) and, where known, last_on (its day). A slip is a question to
+    the person who drew the bottle; the row is kept unless it cannot be used (unknown compartment, no readable date, no bottle number or
+    one that stands there twice). Raises WrongFile when it is no field sheet.
     """
-    try:
-        raw = pd.read_excel(path, sheet_name=SHEET, engine="calamine", dtype=object)
-    except Exception as error:  # calamine raises its own types; whatever it is, the file is not a field sheet
-        raise WrongFile(
-            f"{path}: not a field sheet with a sheet named '{SHEET}' ({error}). Send back the XLSX that came with the round."
-        ) from error
-    missing = [c for c in GIVEN[:1] + GIVEN[3:4] + FILLED if c not in raw.columns]
-    if missing:
-        raise WrongFile(
-            f"{path}: columns {', '.join(missing)} are missing. Send back the XLSX that came with the round, headings unchanged."
-        )
-    context = _Context(known, last.set_index("compartment")["last_meter_h"].to_dict(), today)
-    rows, slips, undrawn = [], [], []
-    for number, row in enumerate(raw.to_dict("records"), start=2):
-        if not any(_text(row[name]) for name in FILLED):
+    sheet = sheet_rows(path, SHEET, GIVEN + FILLED, ["bottle", "compartment", "drawn_on"])
+    context = _Context(known, last.set_index("compartment"), today, _given_out(known, today))
+    rows: dict[str, dict] = {}
+    slips = [{"row": 1, "bottle": "", "compartment": "", "words": w} for w in sheet.remarks]
+    undrawn = []
+    for number, row in sheet.rows.items():
+        if not any(row[name] for name in FILLED):
             undrawn.append(str(number))
             continue
         found, words = _read_row(row, context)
-        place = {"row": number, "bottle": _text(row["bottle"]), "compartment": _text(row["compartment"])}
+        if found and found["sample"] in rows:
+            words.append(
+                f"bottle {found['sample']} stands in row {rows[found['sample']]['row']} too; this row is not used. Which one is right?"
+            )
+        elif found:
+            rows[found["sample"]] = found | {"row": number}
+        place = {"row": number, "bottle": row["bottle"], "compartment": row["compartment"]}
         slips += [place | {"words": w} for w in words]
-        if found:
-            rows.append(found)
     if undrawn:
         empty = f"left empty and taken as not drawn: {', '.join(undrawn)}"
         slips.append({"row": int(undrawn[0]), "bottle": "", "compartment": "", "words": empty})
-    columns = [
-        "sample",
-        "compartment",
-        "drawn_on",
-        "meter_h",
-        "fluid_h",
-        "makeup_l",
-        "method",
-        "sampler",
-        "fluid_level",
-        "reported_on",
-        "note",
-    ]
     return FieldSheet(
-        pd.DataFrame(rows, columns=columns), pd.DataFrame(slips, columns=["row", "bottle", "compartment", "words"])
+        pd.DataFrame(list(rows.values()), columns=COLUMNS),
+        pd.DataFrame(slips, columns=["row", "bottle", "compartment", "words"]),
     )
 
 
 @dataclass(frozen=True)
 class _Context:
+    """last: last_meter_h (and last_on) by compartment; given_out: bottle number -> (compartment, day of the round)."""
+
     known: Fleet
-    last_meter: dict[str, float]
+    last: pd.DataFrame
     today: pd.Timestamp
+    given_out: dict[str, tuple[str, pd.Timestamp]]
 
 
-def _text(value: object) -> str:
-    return "" if value is None or pd.isna(value) else str(value).strip()
+def _given_out(known: Fleet, today: pd.Timestamp) -> dict[str, tuple[str, pd.Timestamp]]:
+    """Every bottle number that a round of the last months, or one made when the newest result came in, may have given out."""
+    newest = known.samples["reported_on"].max()
+    days = pd.date_range(today - pd.Timedelta(days=_ROUND_DAYS), today)
+    if newest < days[0]:
+        days = pd.date_range(newest, newest + pd.Timedelta(days=AHEAD_DAYS)).union(days)
+    return {bottle_number(c, day): (c, day) for c in known.compartments["compartment"] for day in days}
 
 
 def _number(text: str) -> float:
     """A number as people write it: decimal comma or point, and marks between thousands where both stand in it; NaN when it is none."""
+    text = text.replace(" ", "").replace("'", "").removesuffix("h").removesuffix("l")
     if "," in text and "." in text:
         mark = "." if text.rfind(",") > text.rfind(".") else ","
         text = text.replace(mark, "")
-    return float(pd.to_numeric(text.replace(",", ".") or None, errors="coerce"))
+    value = float(pd.to_numeric(text.replace(",", ".") or None, errors="coerce"))
+    return value if 0 <= value < float("inf") else float("nan")
 
 
-def _read_row(row: dict, context: _Context) -> tuple[dict | None, list[str]]:
+def _day(text: str) -> tuple[pd.Timestamp, str]:
+    """(day, why there is none)."""
+    found = parse_dates(np.array([text], dtype=object))
+    why = f"{str(found.problem[0]).partition(';')[0]} ('{text}')" if text else "no date"
+    return pd.Timestamp(found.value[0]), why
+
+
+def _read_row(row: dict[str, str], context: _Context) -> tuple[dict | None, list[str]]:
     """The samples row, or None, and the slips found in it."""
-    compartment, bottle = _text(row["compartment"]), _text(row["bottle"])
+    compartment, bottle = row["compartment"], row["bottle"]
     places = context.known.compartments.set_index("compartment")
     if compartment not in places.index:
-        return None, [f"'{compartment}' is no compartment of this fleet; the row is not used. Which one was it?"]
-    drawn = pd.to_datetime(_text(row["drawn_on"]), errors="coerce")
-    if pd.isna(drawn):
+        given = context.given_out.get(bottle)
+        hint = f" Bottle {bottle} was given out for {given[0]}." if given else ""
+        return None, [f"'{compartment}' is no compartment of this fleet; the row is not used. Which one was it?{hint}"]
+    if not bottle or bottle.startswith(_FORMULA_MARKS):
         return None, [
-            f"no readable date ('{_text(row['drawn_on'])}'); taken as not drawn. Wanted a day such as 2026-06-30."
+            f"no bottle number ('{bottle}'); the row is not used. The laboratory's report is joined by it: read it off the label."
         ]
+    drawn, why = _day(row["drawn_on"])
+    if pd.isna(drawn):
+        return None, [f"{why}: the row is taken as not drawn. Wanted a day such as 2026-06-30."]
     place, words = places.loc[compartment], []
-    numbers = {n: _number(_text(row[n])) for n in _NUMBERS}
-    words += [
-        f"{n} '{_text(row[n])}' is not a number; left empty." for n in _NUMBERS if _text(row[n]) and pd.isna(numbers[n])
-    ]
+    numbers = {n: _number(row[n]) for n in _NUMBERS}
+    words += [f"{n} '{row[n]}' is not a usable number; left empty." for n in _NUMBERS if row[n] and pd.isna(numbers[n])]
     words += _bottle_slips(bottle, compartment, drawn, context)
-    words += _hour_slips(drawn, numbers["meter_h"], context.last_meter.get(compartment), context.today)
-    words += _handling_slips(row, place, context.known)
-    listed = {n: _text(row[n]) if _text(row[n]) in _LISTS[n] else "" for n in ("method", "fluid_level")}
+    words += _hour_slips(drawn, numbers["meter_h"], compartment, context)
+    listed = {
+        n: str(match_words(np.array([row[n]], dtype=object), _LISTS[n], n).value[0]) for n in ("method", "fluid_level")
+    }
+    words += _handling_slips(row | listed, place, context.known)
     words += [
-        f"{n} '{_text(row[n])}' is not in the list ({', '.join(_LISTS[n])}); left empty."
+        f"{n} '{row[n]}' is not in the list ({', '.join(_LISTS[n])}); left empty."
         for n in listed
-        if _text(row[n]) and not listed[n]
+        if row[n] and not listed[n]
     ]
-    found = {"sample": bottle, "compartment": compartment, "drawn_on": drawn.normalize(), **numbers, **listed, "sampler": _text(row["sampler"]),
-             "reported_on": context.today, "note": _text(row["note"])}  # fmt: skip
+    found = {"sample": bottle, "compartment": compartment, "drawn_on": drawn.normalize(), **numbers, **listed, "sampler": row["sampler"],
+             "reported_on": context.today, "note": _note(row)}  # fmt: skip
     return found, words
+
+
+def _note(row: dict[str, str]) -> str:
+    """The note, with what was done about seal and plug, for which the samples table has no column."""
+    done = [f"{name.replace('_', ' ')}: {row[name]}" for name in ("seal_inspected", "plug_torqued") if row[name]]
+    return "; ".join(t for t in (row["note"], *done) if t)
 
 
 def _bottle_slips(bottle: str, compartment: str, drawn: pd.Timestamp, context: _Context) -> list[str]:
     """A number given out for another compartment is most likely the other side's bottle."""
-    days = pd.date_range(drawn - pd.Timedelta(days=92), context.today)
-    for other in context.known.compartments["compartment"]:
-        if bottle in {bottle_number(other, day) for day in days}:
-            if other == compartment:
-                return []
-            return [
-                f"bottle {bottle} was given out for {other}, the row says {compartment}. Right machine and right side? Sides are told from the operator's seat."
-            ]
-    return [f"bottle {bottle} was not given out for a round that fits the day; check the number on the label."]
-
-
-def _hour_slips(drawn: pd.Timestamp, meter: float, last: float | None, today: pd.Timestamp) -> list[str]:
-    if drawn > today:
-        return [f"drawn on {drawn:%Y-%m-%d}, which is still to come; check the date."]
-    if pd.isna(meter):
-        return ["meter hours are missing; without them no wear rate can be worked out."]
-    if last is not None and meter < last:
-        return [f"meter {meter:,.0f} h is below the last known {last:,.0f} h; read it again (or note a new meter)."]
+    given = context.given_out.get(bottle)
+    if given is None:
+        wrong = len(bottle) == 9 and set(bottle) <= set(LETTERS) and check_letter(bottle[:8]) != bottle[8]
+        why = (
+            "its check letter does not fit, so one letter is wrong"
+            if wrong
+            else "no round of the last months gave it out"
+        )
+        return [f"bottle {bottle}: {why}; check the number on the label."]
+    other, day = given
+    if other != compartment:
+        return [
+            f"bottle {bottle} was given out for {other}, the row says {compartment}. Right machine and right side? Sides are told from the operator's seat."
+        ]
+    if drawn.normalize() < day - pd.Timedelta(days=AHEAD_DAYS):
+        return [f"drawn on {drawn:%Y-%m-%d}, but its round was made on {day:%Y-%m-%d}; check the date."]
     return []
 
 
-def _handling_slips(row: dict, place: pd.Series, known: Fleet) -> list[str]:
+def _hour_slips(drawn: pd.Timestamp, meter: float, compartment: str, context: _Context) -> list[str]:
+    if drawn > context.today:
+        return [f"drawn on {drawn:%Y-%m-%d}, which is still to come; check the date."]
+    if pd.isna(meter):
+        return ["meter hours are missing; without them no wear rate can be worked out."]
+    if compartment not in context.last.index:
+        return []
+    last = context.last.loc[compartment]
+    newest, on = last["last_meter_h"], last["last_on"] if "last_on" in last.index else pd.NaT
+    if drawn < on:
+        late = f"meter {meter:,.0f} h is above the {newest:,.0f} h of {on:%Y-%m-%d}, a later day; read it again (or check the date)."
+        return [late] if meter > newest else []
+    if meter < newest:
+        return [f"meter {meter:,.0f} h is below the last known {newest:,.0f} h; read it again (or note a new meter)."]
+    more = meter - newest
+    if more > _HOURS_A_DAY * ((drawn - on).days + 1 if pd.notna(on) else float("inf")):
+        return [
+            f"meter {meter:,.0f} h is {more:,.0f} h above the {newest:,.0f} h of {on:%Y-%m-%d}: more than the days since have; read it again."
+        ]
+    return []
+
+
+def _handling_slips(row: dict[str, str], place: pd.Series, known: Fleet) -> list[str]:
     words = []
-    if _text(row["fluid_level"]) == "low" and known.settings.kind(place["kind"]).sealed:
+    if row["fluid_level"] == "low" and known.settings.kind(place["kind"]).sealed:
         words.append(
             "found low: a sealed compartment has no other way to lose fluid. Leak suspected; look for it before topping up."
         )
-    if _text(row["method"]) == "drain stream":
+    if row["method"] == "drain stream":
         words.append(
             "drawn from the drain stream: it shows what lay at the bottom. Draw a repeat bottle by pump or probe."
         )
-    if _text(row["method"]) == "pump" and place["pressurised"] is True:
+    if row["method"] == "pump" and place["pressurised"] is True:
         words.append("drawn by pump although there is a valve for a probe; say why in the note.")
-    if not _text(row["fluid_level"]):
+    if not row["fluid_level"]:
         words.append("level was not noted.")
+    if row["plug_torqued"].casefold() == "no":
+        words.append("the plug was not torqued: have it done before the machine works.")
     return words
+
+
+def without_known(sheet: FieldSheet, samples: pd.DataFrame) -> FieldSheet:
+    """The sheet without bottles whose field row is among `samples` (all issues, not a view) already, with a slip for each that differs.
+
+    A newer sheet with other values counts from the next day on; of the same day two cannot be told apart, so it is left out.
+    """
+    before = samples[samples["sample"].isin(sheet.samples["sample"]) & ~has_result(samples)]
+    before = before.sort_values("reported_on", kind="stable").drop_duplicates("sample", keep="last").set_index("sample")
+    drop, same, slips = [], [], []
+    for at, row in sheet.samples.iterrows():
+        if row["sample"] not in before.index:
+            continue
+        old = before.loc[row["sample"]]
+        other = [n for n in COMPARED if str(_plain(old[n])) != str(_plain(row[n]))]
+        if not other:
+            drop.append(at)
+            same.append(row["row"])
+            continue
+        shown = ", ".join(f"{n} {_plain(old[n]) or 'empty'} (now {_plain(row[n]) or 'empty'})" for n in other)
+        again = old["reported_on"] == row["reported_on"] or "compartment" in other or "drawn_on" in other
+        todo = (
+            f"the first one stands. To use this one, remove {old.get('file', 'the first')} first, or write a correction."
+            if again
+            else "this one counts."
+        )
+        drop += [at] if again else []
+        slips.append(
+            {
+                "row": row["row"],
+                "bottle": row["sample"],
+                "compartment": row["compartment"],
+                "words": f"returned before with {shown}; {todo}",
+            }
+        )
+    kept = sheet.slips[~sheet.slips["row"].isin(same)]
+    if same:
+        words = f"taken in before, unchanged: {', '.join(map(str, same))}"
+        slips.append({"row": same[0], "bottle": "", "compartment": "", "words": words})
+    more = pd.DataFrame(slips, columns=sheet.slips.columns)
+    return FieldSheet(sheet.samples.drop(index=drop), pd.concat([kept, more], ignore_index=True) if slips else kept)
+
+
+def _plain(value: object) -> object:
+    """A value as it can be compared between a sheet and a table."""
+    if value is None or value == "" or pd.isna(value):
+        return ""
+    return (
+        f"{value:%Y-%m-%d}" if isinstance(value, pd.Timestamp) else f"{value:g}" if isinstance(value, float) else value
+    )
 
 
 def save_field_sheet(sheet: FieldSheet, folder: Path) -> Path:
     """Write a checked sheet's rows into a fleet folder's `samples/`, named by content so that the same sheet twice is one file.
 
-    Raises WrongFile when the fleet keeps its samples in one file, to which nothing is added unasked.
+    Where the fleet keeps its samples in one file, to which nothing is added unasked, they go into inbox/. The file is there whole or not
+    at all. Notes that a spreadsheet would take for a formula get an apostrophe. Raises WrongFile where a layout would take it for a
+    laboratory's file.
     """
-    single = [
-        folder / f"samples{kind}" for kind in (".csv", ".xlsx", ".parquet") if (folder / f"samples{kind}").exists()
-    ]
-    if single:
+    single = any((folder / f"samples{kind}").exists() for kind in (".csv", ".xlsx", ".parquet"))
+    rows = sheet.samples.drop(columns="row").assign(
+        **{
+            name: sheet.samples[name].map(lambda t: f"'{t}" if t.startswith(_FORMULA_MARKS) else t)
+            for name in ("sampler", "note")
+        }
+    )
+    text = rows.to_csv(index=False, date_format="%Y-%m-%d", lineterminator="\n")
+    path = folder / ("inbox" if single else "samples") / f"field-{hashlib.sha256(text.encode()).hexdigest()[:12]}.csv"
+    if single and (layout := layout_for(path.name, _layouts(folder))):
         raise WrongFile(
-            f"{single[0]}: this fleet keeps its samples in one file. Move it into a folder samples/ and try again; nothing was written."
+            f"{path}: {layout.where} would read this file of inbox/ as a laboratory's. Make its `files` pattern narrower, or move the samples "
+            "into a folder samples/, and try again; nothing was written."
         )
-    text = sheet.samples.to_csv(index=False, date_format="%Y-%m-%d", lineterminator="\n")
-    path = folder / "samples" / f"field-{hashlib.sha256(text.encode()).hexdigest()[:12]}.csv"
     path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_text(text, encoding="utf-8")
+    part = path.with_name(f".{path.name}.part")
+    part.write_text(text, encoding="utf-8")
+    part.replace(path)
     return path
 
 
+def _layouts(folder: Path) -> list[Layout]:
+    """The fleet's layouts; none where it has no folder for them."""
+    if not any((folder / "layouts").glob("*.toml")):
+        return []
+    return read_layouts(folder / "layouts", with_own(read_settings(folder / "fleet.toml").analytes))
+
+
 def newest_meters(known: Fleet, hours: pd.DataFrame) -> pd.DataFrame:
-    """compartment, last_meter_h: the newest usable meter hours of each compartment's machine, from bottles (`screen_hours`) and readings."""
+    """compartment, last_meter_h, last_on: the newest usable meter hours of each compartment's machine, from bottles (`screen_hours`) and
+    readings."""
     places = known.compartments[["compartment", "machine"]]
     bottles = (
         hours[hours["usable"]].merge(places, on="compartment").merge(known.samples[["sample", "drawn_on"]], on="sample")
@@ -247,4 +361,5 @@ def newest_meters(known: Fleet, hours: pd.DataFrame) -> pd.DataFrame:
         ignore_index=True,
     )
     last = seen.sort_values(["machine", "on", "meter_h"]).drop_duplicates("machine", keep="last")
-    return places.merge(last, on="machine").rename(columns={"meter_h": "last_meter_h"})[["compartment", "last_meter_h"]]
+    found = places.merge(last, on="machine").rename(columns={"meter_h": "last_meter_h", "on": "last_on"})
+    return found[["compartment", "last_meter_h", "last_on"]]

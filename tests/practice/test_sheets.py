@@ -8,8 +8,17 @@ import pandas as pd
 import pytest
 
 from cmkit.errors import WrongFile
-from cmkit.practice.rounds import plan_round
-from cmkit.practice.sheets import FILLED, GIVEN, read_field_sheet, save_field_sheet, write_field_sheet
+from cmkit.practice.rounds import bottle_number, plan_round
+from cmkit.practice.sheets import (
+    FILLED,
+    GIVEN,
+    FieldSheet,
+    read_field_sheet,
+    save_field_sheet,
+    without_known,
+    write_field_sheet,
+)
+from cmkit.records.start import start_fleet
 
 TODAY = pd.Timestamp("2026-06-30")
 LEFT, RIGHT = "M1/final drive/left", "M1/final drive/right"
@@ -99,7 +108,7 @@ def test_a_well_filled_sheet_loads_without_a_slip(sheet, known) -> None:
     [
         ({"meter_h": 512}, "below the last known 550 h"),
         ({"meter_h": None}, "meter hours are missing"),
-        ({"meter_h": "six hundred"}, "is not a number; left empty"),
+        ({"meter_h": "six hundred"}, "is not a usable number; left empty"),
         ({"drawn_on": "2026-07-03"}, "still to come"),
         ({"fluid_level": "low"}, "Leak suspected"),
         ({"fluid_level": None}, "level was not noted"),
@@ -132,10 +141,164 @@ def test_unknown_compartment_and_unreadable_day_lose_the_row_with_a_slip(sheet, 
     assert "'M9/winch' is no compartment" in " ".join(back.slips["words"])
 
 
+@pytest.mark.parametrize(
+    ("written", "day"),
+    [("29.06.2026", "2026-06-29"), ("2026/6/29", "2026-06-29"), ("6/29/2026", "2026-06-29"), (46202, "2026-06-29"), ("03.06.2026", "2026-06-03")],
+)  # fmt: skip
+def test_a_day_as_text_is_read_as_it_can_only_be_meant(sheet, known, written, day) -> None:
+    back = slips_of(sheet, known, {LEFT: GOOD | {"drawn_on": written}})
+    assert back.samples["drawn_on"].tolist() == [pd.Timestamp(day)]
+
+
+@pytest.mark.parametrize(
+    ("written", "words"),
+    [
+        ("03/06/2026", "day and month could be exchanged ('03/06/2026')"),
+        ("31.06.2026", "no such day"),
+        (None, "no date: the row is taken as not drawn"),
+    ],
+)
+def test_a_day_with_two_meanings_is_not_guessed(sheet, known, written, words) -> None:
+    back = slips_of(sheet, known, {LEFT: GOOD | {"drawn_on": written}, RIGHT: GOOD})
+    assert back.samples["compartment"].tolist() == [RIGHT]
+    assert any(words in w for w in back.slips["words"])
+
+
+def test_hours_are_compared_with_the_day_they_were_read(sheet, known) -> None:
+    """A bottle older than the newest reading may have fewer hours; one that gained more hours than the days have was misread."""
+    last = LAST.assign(last_on=pd.Timestamp("2026-06-28"))
+    said = {}
+    for day, hours in (("2026-06-20", 500), ("2026-06-20", 560), ("2026-06-29", 598), ("2026-06-29", 599)):
+        fill(sheet, {LEFT: GOOD | {"drawn_on": day, "meter_h": hours}})
+        found = read_field_sheet(sheet, known, last, TODAY).slips["words"]
+        said[day, hours] = [w.partition(" h ")[2] for w in found if w.startswith("meter")]
+    assert said == {
+        ("2026-06-20", 500): [],
+        ("2026-06-20", 560): ["is above the 550 h of 2026-06-28, a later day; read it again (or check the date)."],
+        ("2026-06-29", 598): [],
+        ("2026-06-29", 599): ["is 49 h above the 550 h of 2026-06-28: more than the days since have; read it again."],
+    }
+
+
+def edited(path, change) -> None:
+    """The sheet after `change(book, page)`."""
+    book = openpyxl.load_workbook(path)
+    change(book, book["round"])
+    book.save(path)
+
+
+def column(page, name: str) -> int:
+    return [c.value for c in page[1]].index(name) + 1
+
+
+def test_a_renamed_sheet_with_a_title_and_added_columns_is_read(sheet, known) -> None:
+    fill(sheet, {LEFT: GOOD, RIGHT: GOOD})
+
+    def change(book, page) -> None:
+        page.title = "June north"
+        book.create_sheet("Notes", 0)["A1"] = "ask Ann"
+        page.cell(1, page.max_column + 1).value = "Weather"
+        page.cell(3, page.max_column).value = "rain"
+        page.cell(1, column(page, "meter_h")).value = " Meter h"
+        page.insert_rows(1, 2)
+
+    edited(sheet, change)
+    back = read_field_sheet(sheet, known, LAST, TODAY)
+    assert back.samples[["row", "compartment", "meter_h"]].values.tolist() == [[5, LEFT, 612], [6, RIGHT, 612]]
+    assert (
+        "the column 'weather' is not of this sheet and is not read (it holds 'rain'); use the note."
+        in back.slips["words"].tolist()
+    )
+
+
+def test_a_cell_merged_over_several_rows_counts_for_each(sheet, known) -> None:
+    fill(sheet, {LEFT: GOOD, RIGHT: GOOD})
+
+    def change(_, page) -> None:
+        at = column(page, "drawn_on")
+        page.merge_cells(start_row=3, end_row=4, start_column=at, end_column=at)
+
+    edited(sheet, change)
+    assert openpyxl.load_workbook(sheet)["round"].cell(4, GIVEN.index("due_meter_h") + 2).value is None
+    assert read_field_sheet(sheet, known, LAST, TODAY).samples["drawn_on"].tolist() == [pd.Timestamp("2026-06-29")] * 2
+
+
+@pytest.mark.parametrize("separator", [",", ";"])
+def test_a_sheet_saved_as_csv_is_read(sheet, known, tmp_path, separator) -> None:
+    fill(sheet, {LEFT: GOOD | {"meter_h": 612.5}, RIGHT: GOOD | {"note": "wet, cold"}})
+    table = pd.read_excel(sheet, dtype=object, engine="calamine").replace({"2026-06-29": "29.06.2026"})
+    table.to_csv(tmp_path / "round.csv", sep=separator, decimal="," if separator == ";" else ".", index=False)
+    back = read_field_sheet(tmp_path / "round.csv", known, LAST, TODAY)
+    assert back.samples["meter_h"].tolist() == [612.5, 612]
+    assert back.samples["note"].tolist() == ["", "wet, cold"]
+
+
+def test_bottles_that_are_written_wrong_are_said(sheet, known) -> None:
+    fill(sheet, {LEFT: GOOD, RIGHT: GOOD, "=1+1": GOOD | {"method": "probe"}})
+    numbers = {}
+
+    def change(_, page) -> None:
+        for row in range(2, 5):
+            numbers[page.cell(row, column(page, "compartment")).value] = page.cell(row, 1).value
+        page.cell(2, 1).value = numbers[RIGHT]  # the number of another row
+        page.cell(3, 1).value = ("B" if numbers[LEFT][0] == "A" else "A") + numbers[LEFT][1:]
+        page.cell(5, column(page, "compartment")).value = "M1/winch"
+        page.cell(5, 1).value = numbers[LEFT]
+        page.cell(5, column(page, "drawn_on")).value = "2026-06-29"
+        page.cell(6, column(page, "compartment")).value = LEFT
+        page.cell(6, column(page, "drawn_on")).value = "2026-06-29"
+
+    edited(sheet, change)
+    back = read_field_sheet(sheet, known, LAST, TODAY)
+    said = dict(back.slips.groupby("row")["words"].apply(" ".join))
+    assert "its check letter does not fit, so one letter is wrong" in said[3]
+    assert f"bottle {numbers[RIGHT]} stands in row 2 too; this row is not used" in said[4]
+    assert (
+        f"'M1/winch' is no compartment of this fleet; the row is not used. Which one was it? Bottle {numbers[LEFT]} was given out for {LEFT}."
+        in said[5]
+    )
+    assert "no bottle number ('')" in said[6]
+    assert back.samples["row"].tolist() == [2, 3]
+
+
+def test_seal_and_plug_are_kept_in_the_note(sheet, known) -> None:
+    back = slips_of(sheet, known, {LEFT: GOOD | {"seal_inspected": "yes", "plug_torqued": "no", "note": "slow"}})
+    assert back.samples["note"].tolist() == ["slow; seal inspected: yes; plug torqued: no"]
+    assert "the plug was not torqued: have it done before the machine works." in back.slips["words"].tolist()
+
+
+def test_words_of_the_lists_in_any_case_and_long_text_in_one_line(sheet, known) -> None:
+    change = {"method": " PUMP ", "fluid_level": "Low", "note": "a\nb" + "x" * 10_000, "sampler": "\u202eAnn"}
+    back = slips_of(sheet, known, {LEFT: GOOD | change})
+    assert back.samples[["method", "fluid_level"]].values.tolist() == [["pump", "low"]]
+    assert back.samples["note"].tolist() == ["a b" + "x" * 10_000]
+    assert back.samples["sampler"].tolist() == ["Ann"], "marks that turn a line's direction are taken out"
+    assert any("Leak suspected" in w for w in back.slips["words"])
+
+
+def test_the_same_sheet_returned_again_changes_nothing_and_a_mended_one_is_told(sheet, known, make_fleet) -> None:
+    back = slips_of(sheet, known, {LEFT: GOOD, RIGHT: GOOD})
+    rows = back.samples.drop(columns="row").to_dict("records")
+    stored = make_fleet(samples=rows).samples.assign(file="samples/field-1.csv")
+    again = without_known(back, stored)
+    assert again.samples.empty
+    assert again.slips["words"].tolist() == ["left empty and taken as not drawn: 2", "taken in before, unchanged: 3, 4"]
+    mended = slips_of(sheet, known, {LEFT: GOOD | {"meter_h": 621}})
+    said = without_known(mended, stored)
+    assert said.samples["compartment"].tolist() == []
+    assert (
+        "returned before with meter_h 612 (now 621); the first one stands. To use this one, remove samples/field-1.csv"
+        in said.slips["words"].tolist()[-2]
+    )
+    later = without_known(mended, stored.assign(reported_on=TODAY - pd.Timedelta(days=1)))
+    assert later.samples["meter_h"].tolist() == [621]
+    assert later.slips["words"].tolist()[-2].endswith("returned before with meter_h 612 (now 621); this one counts.")
+
+
 def test_another_file_is_refused(tmp_path, known) -> None:
     path = tmp_path / "round.xlsx"
     path.write_text("not a spreadsheet")
-    with pytest.raises(WrongFile, match="not a field sheet"):
+    with pytest.raises(WrongFile, match="not a spreadsheet"):
         read_field_sheet(path, known, LAST, TODAY)
 
 
@@ -147,12 +310,50 @@ def test_the_same_sheet_twice_is_one_file(sheet, known, tmp_path) -> None:
     assert pd.read_csv(first)["compartment"].tolist() == [LEFT, RIGHT]
 
 
-def test_a_fleet_with_one_samples_file_is_left_alone(sheet, known, tmp_path) -> None:
+def test_a_fleet_with_one_samples_file_gets_the_rows_in_its_inbox(sheet, known, tmp_path) -> None:
     back = slips_of(sheet, known, {LEFT: GOOD})
     (tmp_path / "samples.csv").write_text("sample\n")
-    with pytest.raises(WrongFile, match="keeps its samples in one file"):
-        save_field_sheet(back, tmp_path)
-    assert sorted(p.name for p in tmp_path.iterdir()) == ["round.xlsx", "samples.csv"]
+    path = save_field_sheet(back, tmp_path)
+    assert path.parent == tmp_path / "inbox"
+    assert (tmp_path / "samples.csv").read_text() == "sample\n"
+    assert [p.name for p in path.parent.iterdir()] == [path.name], "no part of a file is left"
+
+
+def test_a_layout_that_would_take_the_sheet_for_its_own_is_named(sheet, known, tmp_path) -> None:
+    back = slips_of(sheet, known, {LEFT: GOOD})
+    start_fleet(tmp_path / "fleet")
+    (tmp_path / "fleet" / "layouts" / "all.toml").write_text(
+        'files = "*.csv"\n[columns]\nA = "sample"\nB = "compartment"\nC = "drawn_on"\n'
+    )
+    with pytest.raises(WrongFile, match=r"layouts/all\.toml would read this file of inbox/ as a laboratory's"):
+        save_field_sheet(back, tmp_path / "fleet")
+    assert list((tmp_path / "fleet" / "inbox").iterdir()) == []
+
+
+def test_a_round_made_when_the_newest_result_came_in_is_known(make_fleet, tmp_path) -> None:
+    """A fleet without results for a year: its round is dated by the newest one."""
+    place = {"compartment": "M1/engine", "machine": "M1", "kind": "engine"}
+    row = {
+        "sample": "A",
+        "compartment": "M1/engine",
+        "drawn_on": "2025-05-20",
+        "reported_on": "2025-05-30",
+        "Fe_ppm": 5,
+    }
+    fleet = make_fleet(machines=[{"machine": "M1", "site": "S"}], compartments=[place], samples=[row]).as_of(TODAY)
+    number = bottle_number("M1/engine", pd.Timestamp("2025-05-30"))
+    (tmp_path / "r.csv").write_text(f"bottle,compartment,drawn_on,meter_h\n{number},M1/engine,2026-06-29,612\n")
+    slips = read_field_sheet(tmp_path / "r.csv", fleet, LAST, TODAY).slips["words"].tolist()
+    assert not any("bottle" in w for w in slips)
+    assert slips[0].startswith("the columns site, machine, ")
+
+
+def test_what_a_spreadsheet_would_take_for_a_formula_is_written_as_text(sheet, known, tmp_path) -> None:
+    note = '=HYPERLINK("x")'
+    back = slips_of(sheet, known, {LEFT: GOOD | {"note": f"'{note}", "sampler": "@crew"}})
+    path = save_field_sheet(FieldSheet(back.samples.assign(note=note), back.slips), tmp_path)
+    saved = pd.read_csv(path)
+    assert saved[["sampler", "note"]].values.tolist() == [["'@crew", f"'{note}"]]
 
 
 def test_the_same_cards_give_the_same_bytes(known, tmp_path) -> None:
