@@ -5,6 +5,7 @@ measured: a small one of 21 cells, 7 charts, 4 tables and 200 regressions, fixed
 
     python tests/benchmarks/bench_books.py             12 books by hand, ours for 3 to 60 sites, memory, parts   (minutes)
     python tests/benchmarks/bench_books.py --by-hand 2 --sites 3 12 --books small       fewer
+    python tests/benchmarks/bench_books.py --memory            does a kernel's memory grow from book 10 to book 100
 """
 
 import argparse
@@ -125,9 +126,9 @@ def ours(assessment: Path, out: Path, notebooks: Path, **how: object) -> tuple[f
 
 
 @contextmanager
-def watched_kernels() -> Iterator[dict[int, float]]:
-    """Greatest proportional set size (MiB) of each kernel that ran meanwhile, by process id."""
-    most: dict[int, float] = {}
+def watched_kernels() -> Iterator[dict[int, tuple[float, float]]]:
+    """Greatest proportional and resident set size (MiB) of each kernel that ran meanwhile, by process id in order of their start."""
+    most: dict[int, tuple[float, float]] = {}
     stop = threading.Event()
 
     def watch() -> None:
@@ -136,7 +137,9 @@ def watched_kernels() -> Iterator[dict[int, float]]:
                 try:
                     kernel = "forkserver" in " ".join(process.cmdline()) or "ipykernel" in " ".join(process.cmdline())
                     if kernel and not process.children():
-                        most[process.pid] = max(most.get(process.pid, 0.0), process.memory_full_info().pss / 2**20)
+                        found = process.memory_full_info()
+                        pss, rss = most.get(process.pid, (0.0, 0.0))
+                        most[process.pid] = max(pss, found.pss / 2**20), max(rss, found.rss / 2**20)
                 except psutil.Error:
                     continue
 
@@ -178,11 +181,14 @@ def main() -> None:
     options.add_argument(
         "--cluster", action="store_true", help="only: 20 small books by two dask workers against two threads"
     )
+    options.add_argument("--memory", action="store_true", help="only: memory over 100 small books in one pool")
     options.add_argument("--keep", type=Path, help="folder for the assessed demo fleet, to look again")
     given = options.parse_args()
     place = Path(tempfile.mkdtemp(prefix="bench-"))
     try:
         one = demo(given.keep or place / "demo")
+        if given.memory:
+            return memory_over_books(one, place)
         for n in {*given.sites, 12}:
             fleet_of(one, n).save(place / f"a{n}")
         if given.cluster:
@@ -242,6 +248,36 @@ def cluster_against_threads(one: Assessment, place: Path) -> None:
     line("ratio", "two workers to two threads", seconds["two workers"] / seconds["two threads"])
 
 
+def memory_over_books(one: Assessment, place: Path, books: int = 100) -> None:
+    """Memory of kernels, of this process and of the server kernels are forked from, about book 10 and about the last of `books`.
+
+    A kernel lives for one book, so it cannot grow by itself: what would make the hundredth larger than the tenth is the server's heap.
+    """
+    notebooks = small_notebooks(place / "small")
+    fleet_of(one, 3 * (books // 3)).save(place / "many")
+    seen: list[tuple[float, float]] = []
+
+    def note(*_: object) -> None:
+        own = psutil.Process()
+        servers = [c for c in own.children() if c.children() or "forkserver" in " ".join(c.cmdline())]
+        seen.append((own.memory_info().rss / 2**20, max((c.memory_info().rss for c in servers), default=0) / 2**20))
+
+    with watched_kernels() as memory:
+        result = run_books(place / "many", MONTH, place / "made", notebooks=notebooks, workers=Workers(), progress=note)
+    assert not result.failed, result.failed
+    kernels = list(memory.values())
+    line("what, MiB", "about book 10", f"about book {len(seen)}", "growth")
+    line(*["---"] * 4)
+    for words, values in (
+        ("a kernel, PSS", [pss for pss, _ in kernels]),
+        ("a kernel, RSS", [rss for _, rss in kernels]),
+        ("this process, RSS", [own for own, _ in seen]),
+        ("the server kernels are forked from, RSS", [server for _, server in seen]),
+    ):
+        early, late = statistics.median(values[5:15]), statistics.median(values[-10:])
+        line(words, early, late, late - early)
+
+
 def site_notebooks(folder: Path) -> Path:
     """The site's and the fleet's book as they are now, without the other notebooks."""
     folder.mkdir()
@@ -279,7 +315,7 @@ def measure(notebooks: Path, hand_books: int, sizes: list[int], place: Path, out
         assert not result.failed, result.failed
         line(n + 1, words, seconds, seconds / (n + 1), per_book / (seconds / (n + 1)), own, cpu / own)
         of_part = ", ".join(f"{k} {v:.2f}" for k, v in parts(result).items())
-        pss = f"{statistics.median(memory.values()):.0f} MiB" if memory else "not seen"
+        pss = f"{statistics.median(pss for pss, _ in memory.values()):.0f} MiB" if memory else "not seen"
         print(f"  median site book, s: {of_part}; memory a kernel (PSS): {pss}", flush=True)
     again, result = ours(place / f"a{sizes[0]}", out / f"{sizes[0]}-{len(ways[0][1])}", notebooks)
     line(
