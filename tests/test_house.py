@@ -28,6 +28,7 @@ MAY_IMPORT = {
     "trust": {"errors", "records", "fluids", "trust"},
     "reference": {"reference"},
     "__init__": set(),
+    "__main__": {"cli"},
 }
 FREE_OF_LATE_IMPORTS = {"cli.py", "__init__.py"}
 

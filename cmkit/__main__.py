@@ -1,0 +1,5 @@
+"""`python -m cmkit` is the command `cmkit`."""
+
+from cmkit.cli import main
+
+main()
