@@ -22,7 +22,7 @@ class _Group(click.Group):
         try:
             super().invoke(ctx)
         except CmkitError as error:
-            click.echo(f"cmkit: {error}", err=True)
+            click.echo(f"cmkit: {_shown(error)}", err=True)
             sys.exit(2)
         except BrokenPipeError:
             raise
@@ -31,9 +31,19 @@ class _Group(click.Group):
             sys.exit(130)
         except OSError as error:  # a folder that cannot be written, a full disk
             click.echo(
-                f"cmkit: {error.filename or 'a file'}: {error.strerror or error}; nothing more was done.", err=True
+                f"cmkit: {_shown(error.filename or 'a file')}: {error.strerror or error}; nothing more was done.",
+                err=True,
             )
             sys.exit(2)
+
+
+def _shown(text: object) -> str:
+    """What a file says, for a terminal: no marks that it would obey, and no endless line."""
+    plain = "".join(c if c.isprintable() or c == "\n" else " " for c in str(text))
+    return plain if len(plain) <= _LONGEST else f"{plain[: _LONGEST // 2]} … {plain[-_LONGEST // 2 :]}"
+
+
+_LONGEST = 2000  # characters of one message
 
 
 @click.group(cls=_Group, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})

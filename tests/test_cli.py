@@ -152,6 +152,18 @@ def test_a_fleet_that_cannot_be_written_can_be_read_by_version(root: Path, tmp_p
     assert "--version N" in result.output
 
 
+def test_a_message_holds_no_marks_a_terminal_obeys_and_has_an_end(tmp_path: Path) -> None:
+    """Headings and file names are untrusted text."""
+    run("start", str(tmp_path / "fleet"))
+    (tmp_path / "fleet" / "inbox" / "x.csv").write_text("a\x1b]0;title\x07,\u202eb," + "c" * 9000 + "\n1,2,3\n")
+    result = run("check", str(tmp_path / "fleet"))
+    assert result.exit_code == 2
+    assert "no layout in layouts/ fits this name" in result.output
+    assert all(c.isprintable() or c == "\n" for c in result.output)
+    assert len(result.output) < 2100
+    assert "widen the `files` pattern" in result.output
+
+
 def test_a_full_folder_is_not_written_over(tmp_path) -> None:
     (tmp_path / "mine.txt").write_text("keep me")
     for command in ("demo", "start"):

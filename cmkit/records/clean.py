@@ -117,7 +117,7 @@ def distinct(cells: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         cells = np.array([_as_text(c) for c in cells], dtype=object)  # mixed: 1 and True are one to a hash
         kind = "string"
     codes, unique = pd.factorize(cells, use_na_sentinel=kind == "string")
-    as_text = str.strip if kind == "string" and not set("\xa0\u200b") & set("".join(unique)) else _as_text
+    as_text = str.strip if kind == "string" and not _UNSEEN.keys() & set(map(ord, set("".join(unique)))) else _as_text
     return codes, np.array([as_text(c) for c in unique], dtype=object)
 
 
@@ -137,6 +137,18 @@ def not_among(cells: pd.api.extensions.ExtensionArray, words: Sequence[str] | pd
     )
 
 
+# marks that cannot be seen and make two names of one: direction and width marks that mail and spreadsheets leave behind
+_UNSEEN: dict[int, str | None] = dict.fromkeys(
+    [0xAD, 0x200B, 0x200E, 0x200F, *range(0x202A, 0x202F), 0x2060, *range(0x2066, 0x206A), 0xFEFF]
+)
+_UNSEEN[0xA0] = " "
+
+
+def visible(text: str) -> str:
+    """Text without marks that cannot be seen."""
+    return text.translate(_UNSEEN)
+
+
 def text_cells(cells: np.ndarray) -> np.ndarray:
     """Cells as text, see :func:`distinct`."""
     if not len(cells):
@@ -147,7 +159,7 @@ def text_cells(cells: np.ndarray) -> np.ndarray:
 
 def _as_text(cell: object) -> str:
     if isinstance(cell, str):
-        return cell.strip().replace("\xa0", " ").replace("\u200b", "")
+        return visible(cell).strip()
     if cell is None or cell is pd.NaT:
         return ""
     if isinstance(cell, (float, np.floating)):

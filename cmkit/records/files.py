@@ -3,6 +3,9 @@
 import csv
 import hashlib
 import io
+import re
+import zipfile
+import zlib
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,11 +14,15 @@ import pandas as pd
 import python_calamine
 
 from cmkit.errors import MissingTable, UnknownColumn, WrongFile
+from cmkit.records.clean import visible
 
 SPREADSHEETS = (".xlsx", ".xlsm", ".xls", ".ods")
 TEXTS = (".csv", ".txt", ".tsv")
 TABLE_FILES = (*TEXTS, *SPREADSHEETS, ".parquet")
 SEPARATORS = {"comma": ",", "semicolon": ";", "tab": "\t", "bar": "|"}
+# own choice: what one file may hold, so that a wrong or hostile one is said and does not fill the memory
+MOST_BYTES = 1_000_000_000
+MOST_CELLS = 30_000_000
 _ZIP, _OLE, _PARQUET = b"PK\x03\x04", b"\xd0\xcf\x11\xe0", b"PAR1"
 
 
@@ -83,6 +90,7 @@ def read_grid(path: Path, file: str, form: Form = Form(), sheet_wanted: str = ""
 
 def read_text(path: Path, file: str, encoding: str = "") -> tuple[str, pd.DataFrame]:
     """A text file's content and, where the encoding had to be guessed, a repair note. Raises WrongFile on other content."""
+    _check_size(path, file)
     raw = path.read_bytes()
     if not raw.strip(b"\xef\xbb\xbf\xff\xfe \r\n\t"):
         raise WrongFile(f"{file}: the file is empty; wanted a row of headings and rows of values. Export it again.")
@@ -174,6 +182,7 @@ def sheet_names(path: Path, file: str) -> list[str]:
 
 
 def _workbook(path: Path, file: str) -> python_calamine.CalamineWorkbook:
+    _check_size(path, file)
     try:
         return python_calamine.CalamineWorkbook.from_filelike(io.BytesIO(path.read_bytes()))
     except python_calamine.PasswordError:
@@ -183,6 +192,60 @@ def _workbook(path: Path, file: str) -> python_calamine.CalamineWorkbook:
             f"{file}: not a spreadsheet ({error}), though its name says so. "
             f"Open it and save it as {path.suffix.lower()}, or export it as CSV."
         ) from None
+
+
+def _check_size(path: Path, file: str) -> None:
+    """Raises WrongFile on a file whose content, unpacked, is more than this reads. Nothing is unpacked as a whole to find out."""
+    if path.stat().st_size > MOST_BYTES:
+        raise _too_large(file, f"{path.stat().st_size / 1e6:,.0f} MB")
+    if path.suffix.lower() not in SPREADSHEETS or not zipfile.is_zipfile(path):
+        return
+    try:
+        with zipfile.ZipFile(path) as packed:
+            unpacked = sum(part.file_size for part in packed.infolist())
+            if unpacked > MOST_BYTES:
+                raise _too_large(file, f"{unpacked / 1e6:,.0f} MB when unpacked")
+            for part in packed.namelist():
+                if part.startswith("xl/worksheets/") and part.endswith(".xml"):
+                    _check_cells(packed.read(part), file)
+    except (zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError) as error:
+        raise WrongFile(
+            f"{file}: a damaged spreadsheet ({error}). Open it and save it again, or export it as CSV."
+        ) from None
+
+
+def _check_cells(sheet: bytes, file: str) -> None:
+    """A sheet is read as a whole rectangle: one cell far out makes it as large as a sheet can be."""
+    sheet = sheet.replace(b"'", b'"')
+    rows = (set(found.findall(sheet)) for found in (_ROWS, _FAR_ROWS))
+    last_row = max(map(int, set().union(*rows)), default=0)
+    last_column = _ONE_LETTER
+    for named in (_TWO_LETTERS, _THREE_LETTERS):
+        last_column = max([last_column, *map(_column_number, set(named.findall(sheet)))])
+    if last_row * last_column > MOST_CELLS:
+        raise _too_large(file, f"{last_row:,} rows by {last_column:,} columns")
+
+
+def _column_number(letters: bytes) -> int:
+    number = 0
+    for letter in letters:
+        number = 26 * number + letter - 64
+    return number
+
+
+def _too_large(file: str, found: str) -> WrongFile:
+    return WrongFile(
+        f"{file}: {found}; at most {MOST_BYTES / 1e6:,.0f} MB or {MOST_CELLS:,} cells are read. If it is a result file, delete what is far "
+        "below or beside the table, or export it as CSV in parts."
+    )
+
+
+# each finds little in a usual sheet, which keeps the look short
+_ROWS = re.compile(rb'row [^>]*?r="(\d{1,9})"')
+_FAR_ROWS = re.compile(rb'"[A-Z]{1,3}(\d{6,9})"')
+_ONE_LETTER = 26
+_TWO_LETTERS = re.compile(rb'"([A-Z]{2})\d')
+_THREE_LETTERS = re.compile(rb'"([A-Z]{3})\d')
 
 
 def _from_parquet(path: Path, file: str) -> Grid:
@@ -252,7 +315,8 @@ def join_headings(lines: list[list]) -> list[str]:
     """One heading a column. Of several heading rows the upper ones are spread to the right (merged cells), then joined with ' / '."""
     width = max(len(line) for line in lines)
     rows = [
-        [("" if c is None else " ".join(str(c).split())) for c in line] + [""] * (width - len(line)) for line in lines
+        [("" if c is None else " ".join(visible(str(c)).split())) for c in line] + [""] * (width - len(line))
+        for line in lines
     ]
     for row in rows[:-1]:
         for i in range(1, width):
@@ -300,6 +364,22 @@ def table_files(folder: Path, name: str) -> list[Path]:
 def folder_files(folder: Path) -> list[Path]:
     """Files of a folder that are meant to be read, in order of name; hidden files and a spreadsheet's lock files are not."""
     return sorted(p for p in folder.iterdir() if p.is_file() and not p.name.startswith((".", "~$")))
+
+
+def unread_entries(folder: Path, links: bool) -> dict[str, str]:
+    """Entries of a folder that are not read, with the reason. links: links to files elsewhere are read too.
+
+    A link that came in with a laboratory's files could bring in any file of the machine.
+    """
+    out = {}
+    for path in sorted(folder.iterdir() if folder.is_dir() else []):
+        if path.name.startswith((".", "~$")):
+            continue
+        if path.is_symlink() and not links and path.resolve().parent != folder.resolve():
+            out[path.name] = "a link to somewhere else; put the file itself here"
+        elif not path.is_file():
+            out[path.name] = "a folder; put its files here" if path.is_dir() else "not a file"
+    return out
 
 
 def missing_table(folder: Path, name: str) -> MissingTable:

@@ -11,7 +11,15 @@ import pandas as pd
 from cmkit.errors import MissingTable, WrongFile
 from cmkit.records.analytes import with_own
 from cmkit.records.clean import Words, parse_dates, parse_numbers
-from cmkit.records.files import TABLE_FILES, file_hash, folder_files, missing_table, read_grid, table_files
+from cmkit.records.files import (
+    TABLE_FILES,
+    file_hash,
+    folder_files,
+    missing_table,
+    read_grid,
+    table_files,
+    unread_entries,
+)
 from cmkit.records.fleet import Fleet, counted
 from cmkit.records.layouts import Cells, Layout, known_columns, layout_cells, layout_for, own_cells, read_layouts
 from cmkit.records.notes import Notes, finished
@@ -44,6 +52,7 @@ def load_with_places(
     notes = Notes()
     given = _inbox(folder, layouts, register, notes)
     for name, table in TABLES.items():
+        _note_unread(folder / name, name, notes, links=True)
         given[name] = [_own(p, folder, table, register) for p in table_files(folder, name)] + given.get(name, [])
         if not given[name] and table.required and (name != "samples" or in_store is None):
             raise missing_table(folder, name)
@@ -118,7 +127,10 @@ def _inbox(folder: Path, layouts: list[Layout], register: pd.DataFrame, notes: N
     out: dict[str, list[Cells]] = {}
     if not (folder / "inbox").is_dir():
         return out
+    unread = _note_unread(folder / "inbox", "samples", notes, links=False)
     for path in folder_files(folder / "inbox"):
+        if path.name in unread:
+            continue
         file = f"inbox/{path.name}"
         if path.suffix.lower() not in TABLE_FILES:
             notes.set_aside(
@@ -134,6 +146,14 @@ def _inbox(folder: Path, layouts: list[Layout], register: pd.DataFrame, notes: N
             cells = _own_form(path, file, table, register, known)
         out.setdefault(table.name, []).append(cells)
     return out
+
+
+def _note_unread(folder: Path, table: str, notes: Notes, links: bool) -> set[str]:
+    """Names of what lies in a folder and is not read; each is noted."""
+    unread = unread_entries(folder, links)
+    for name, why in unread.items():
+        notes.set_aside(f"{folder.name}/{name}", [0], "", [name], why, table, "file")
+    return set(unread)
 
 
 def _own_form(path: Path, file: str, table: Table, register: pd.DataFrame, known: tuple[str, ...]) -> Cells:

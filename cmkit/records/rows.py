@@ -31,6 +31,7 @@ from cmkit.records.tables import EVENTS, Column, Table
 # marks rows as lost: (their places, column, what all cells say, why: for all or for each)
 Lose = Callable[[np.ndarray, str, np.ndarray, np.ndarray | str], None]
 _FUTURE = "a date in the future"
+_LONGEST = 500  # characters of a text other than a note
 _NEAR_HINTS = 100  # nearest names are looked up for this many unknown names a file: the search is slow
 
 
@@ -268,6 +269,9 @@ def _lose_unreadable(
     broken = np.array(["\n" in t or "\r" in t for t in unique], dtype=bool)
     if c.name != "note" and broken.any():
         lose(at[broken[codes]], c.name, raw, "a line break inside the cell; is a quotation mark missing?")
+    endless = np.array([len(t) > _LONGEST for t in unique], dtype=bool)
+    if c.name != "note" and endless.any():
+        lose(at[endless[codes]], c.name, raw, f"more than {_LONGEST} characters; is a quotation mark missing?")
 
 
 def _match_names(said: np.ndarray, asked: np.ndarray, names: pd.Index, refers: str, gone: dict[str, str]) -> Parsed:

@@ -3,6 +3,7 @@
 import csv
 import io
 import time
+import zipfile
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
@@ -477,3 +478,88 @@ def test_keys_that_rows_share(keys: list[str | None]) -> None:
     pieces = pd.concat([frame[:3], frame[3:]], ignore_index=True)
     for part in (frame, ordered, ordered[2:], pieces):
         assert shared_keys(part, ["sample"]).tolist() == part.duplicated("sample", keep=False).tolist()
+
+
+def test_what_lies_in_inbox_and_is_no_file_of_its_own_is_said(write: Callable[..., Path], tmp_path: Path) -> None:
+    """A link may lead to any file of the machine, and files in folders would be missed in silence."""
+    row = "sample,compartment,drawn_on\nS9,WL-01/engine,2025-03-01\n"
+    folder = write({"inbox/here.csv": row, "inbox/..dots.csv": "never read", "inbox/2026/deep.csv": row})
+    (tmp_path / "secret.csv").write_text(row.replace("S9", "SECRET"))
+    (folder / "inbox" / "link.csv").symlink_to(tmp_path / "secret.csv")
+    (folder / "inbox" / "gone.csv").symlink_to(folder / "inbox" / "nothing.csv")
+    (folder / "inbox" / "same.csv").symlink_to("here.csv")
+    fleet = load_fleet(folder, TODAY)
+    files = fleet.set_aside[fleet.set_aside["what"] == "file"]
+    assert dict(zip(files["file"], files["reason"], strict=True)) == {
+        "inbox/2026": "a folder; put its files here",
+        "inbox/gone.csv": "not a file",
+        "inbox/link.csv": "a link to somewhere else; put the file itself here",
+    }
+    assert "SECRET" not in set(fleet.samples["sample"])
+    assert "S9" in set(fleet.samples["sample"])
+
+
+def test_folders_inside_a_table_are_said(write: Callable[..., Path]) -> None:
+    text = "sample,compartment,drawn_on\nS1,WL-01/engine,2025-01-10\n"
+    folder = write({"samples.csv": None, "samples/a.csv": text, "samples/2026/b.csv": text})
+    fleet = load_fleet(folder, TODAY)
+    assert fleet.set_aside[["file", "table", "reason"]].values.tolist() == [
+        ["samples/2026", "samples", "a folder; put its files here"]
+    ]
+
+
+def test_marks_that_cannot_be_seen_do_not_make_another_name(load: Callable[..., Fleet]) -> None:
+    """Mail and spreadsheets leave direction marks, soft hyphens and no-break spaces in what is copied from them."""
+    text = "sample,\u200ecompartment,drawn_on,Fe_ppm\nS\u00ad1,\u202aWL-01\u200b/engine\u202c,\u200e2025-01-10,\u206612\u2069\n"
+    fleet = load({"samples.csv": text})
+    row = fleet.samples.iloc[0]
+    assert (row["sample"], row["compartment"], row["Fe_ppm"]) == ("S1", "WL-01/engine", 12)
+    assert fleet.set_aside.empty
+
+
+def test_an_endless_name_loses_its_row_and_an_endless_note_does_not(samples: Callable[..., Fleet]) -> None:
+    fleet = samples(f"{'x' * 501},WL-01/engine,2025-01-10,,,,,,", f"S2,WL-01/engine,2025-01-10,,,,,,{'y' * 10_000}")
+    assert fleet.samples["note"].str.len().tolist() == [10_000]
+    assert fleet.set_aside["reason"].tolist() == ["more than 500 characters; is a quotation mark missing?"]
+
+
+def far_sheet(cells: dict[tuple[int, int], str]) -> bytes:
+    buffer = io.BytesIO()
+    with xlsxwriter.Workbook(buffer, {"in_memory": True}) as book:
+        page = book.add_worksheet("samples")
+        for (row, column), text in {
+            **dict(zip([(0, 0), (0, 1), (0, 2)], ["sample", "compartment", "drawn_on"], strict=True)),
+            **cells,
+        }.items():
+            page.write(row, column, text)
+    return buffer.getvalue()
+
+
+def test_a_cell_far_out_is_refused_before_the_sheet_is_spread_out(load: Callable[..., Fleet]) -> None:
+    """17 thousand million cells from a file of 5 kB; a sheet as long as sheets can be is read as long as it is narrow."""
+    with pytest.raises(
+        WrongFile, match="1,048,576 rows by 16,384 columns; at most 1,000 MB or 30,000,000 cells are read"
+    ):
+        load({"samples.csv": None, "samples.xlsx": far_sheet({(1_048_575, 16_383): "x"})})
+    with pytest.raises(WrongFile, match="1,048,576 rows by 702 columns"):
+        load({"samples.csv": None, "samples.xlsx": far_sheet({(1, 701): "x", (1_048_575, 1): "x"})})
+
+
+@pytest.mark.parametrize("name", ["samples.xlsx", "samples.csv"])
+def test_a_file_that_would_fill_the_memory_is_refused(load: Callable[..., Fleet], monkeypatch, name: str) -> None:
+    monkeypatch.setattr("cmkit.records.files.MOST_BYTES", 20_000)
+    large = io.BytesIO()
+    with zipfile.ZipFile(large, "w", zipfile.ZIP_DEFLATED) as packed:
+        packed.writestr("xl/worksheets/sheet1.xml", b" " * 30_000)
+    content = large.getvalue() if name.endswith("xlsx") else b"sample\n" * 5000
+    assert len(content) < 20_000 or name.endswith("csv")
+    with pytest.raises(WrongFile, match=f"{name}: .* MB.*; at most 0 MB or"):
+        load({"samples.csv": None, name: content})
+
+
+def test_a_damaged_package_is_said(load: Callable[..., Fleet]) -> None:
+    whole = bytearray(far_sheet({(1, 0): "S1"}))
+    at = whole.index(b"xl/worksheets/sheet1.xml") + 60
+    whole[at : at + 20] = b"x" * 20
+    with pytest.raises(WrongFile, match=r"samples\.xlsx: a damaged spreadsheet"):
+        load({"samples.csv": None, "samples.xlsx": bytes(whole)})
