@@ -71,10 +71,10 @@
     if (target) target.scrollIntoView();
   }
 
-  // Paper is narrower than the window: redraw to the width of an A4 page, and back.
+  // Paper is narrower than the window: redraw to the width of an A4 page (two beside one another in a fold), and back.
   const drawn = () => figures.filter((f) => f.dataset.drawn).map((f) => f.querySelector(".plot"));
-  const PAPER_PX = 660;
-  window.addEventListener("beforeprint", () => drawn().forEach((p) => Plotly.relayout(p, { width: PAPER_PX, autosize: false })));
+  const paperWidth = (plot) => (plot.closest(".folded") ? 312 : 660);
+  window.addEventListener("beforeprint", () => drawn().forEach((p) => Plotly.relayout(p, { width: paperWidth(p), autosize: false })));
   window.addEventListener("afterprint", () => drawn().forEach((p) => Plotly.relayout(p, { width: null, autosize: true })));
 
   try {
