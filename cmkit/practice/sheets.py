@@ -97,7 +97,7 @@ def read_field_sheet(path: Path, known: Fleet, last: pd.DataFrame, today: pd.Tim
     one that stands there twice). Raises WrongFile when it is no field sheet.
     """
     sheet = sheet_rows(path, SHEET, GIVEN + FILLED, ["bottle", "compartment", "drawn_on"])
-    context = _Context(known, last.set_index("compartment"), today, _given_out(known, today))
+    context = _Context(known, last.set_index("compartment"), today, _given_out(known, today, list(sheet.rows.values())))
     rows: dict[str, dict] = {}
     slips = [{"row": 1, "bottle": "", "compartment": "", "words": w} for w in sheet.remarks]
     undrawn = []
@@ -133,13 +133,22 @@ class _Context:
     given_out: dict[str, tuple[str, pd.Timestamp]]
 
 
-def _given_out(known: Fleet, today: pd.Timestamp) -> dict[str, tuple[str, pd.Timestamp]]:
-    """Every bottle number that a round of the last months, or one made when the newest result came in, may have given out."""
+def _given_out(known: Fleet, today: pd.Timestamp, rows: list[dict[str, str]]) -> dict[str, tuple[str, pd.Timestamp]]:
+    """Bottle numbers that a round of the last months, or one made when the newest result came in, may have given out.
+
+    Those of the compartments the sheet names; of the whole fleet where the sheet has others.
+    """
     newest = known.samples["reported_on"].max()
     days = pd.date_range(today - pd.Timedelta(days=_ROUND_DAYS), today)
     if newest < days[0]:
         days = pd.date_range(newest, newest + pd.Timedelta(days=AHEAD_DAYS)).union(days)
-    return {bottle_number(c, day): (c, day) for c in known.compartments["compartment"] for day in days}
+    named = known.compartments["compartment"].isin([row["compartment"] for row in rows])
+    found: dict[str, tuple[str, pd.Timestamp]] = {}
+    for places in (known.compartments["compartment"][named], known.compartments["compartment"][~named]):
+        found |= {bottle_number(c, day): (c, day) for c in places for day in days}
+        if found.keys() >= {row["bottle"] for row in rows}:
+            break
+    return found
 
 
 def _number(text: str) -> float:

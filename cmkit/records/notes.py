@@ -76,7 +76,8 @@ def _texts(cells: list[Any]) -> np.ndarray:
         said = text_cells(np.concatenate([out[i] for i in plain]))
         for i, part in zip(plain, np.split(said, ends[:-1]), strict=True):
             out[i] = part
-    return np.concatenate([c if i in set(plain) else text_cells(c) for i, c in enumerate(out)])
+    done = set(plain)
+    return np.concatenate([c if i in done else text_cells(c) for i, c in enumerate(out)])
 
 
 def finished(notes: Notes) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:

@@ -123,11 +123,12 @@ def checked_columns(cells: Cells, table: Table, context: Context) -> Checked:
     future = np.zeros(len(cells.rows), dtype=bool)
 
     def lose(at: np.ndarray, name: str, raw: np.ndarray, why: np.ndarray | str) -> None:
+        future[at] |= why is _FUTURE  # also of a row that is lost already: it came with the rows around it
         now = alive[at]
         at, why = at[now], why if isinstance(why, str) else why[now]
         if len(at):
             context.notes.set_aside(cells.file, cells.rows[at], name, raw[at], why, table.name, "row")
-            alive[at], future[at] = False, why is _FUTURE
+            alive[at] = False
 
     columns: dict[str, Any] = dict.fromkeys(table.names)
     for c in table.columns:

@@ -136,3 +136,12 @@ def test_a_bottle_reported_in_parts_keeps_every_part(write: Callable[..., Path])
     }
     counts = fleet.as_of("2025-01-25").counts.set_index("file").loc["samples.csv"]
     assert (counts["read"], counts["used"], counts["set_aside"]) == (4, 1, 3)
+
+
+def test_a_lost_row_with_a_day_to_come_counts_with_the_rows_around_it(load: Callable[..., Fleet]) -> None:
+    """Its first fault is an unreadable day; the report's day in the future must not hide it until then."""
+    rows = "S1,WL-01/engine,2025-03-01,2025-03-05,20\nS2,WL-01/engine,no day,2031-01-01,20\n"
+    fleet = load({"samples.csv": f"sample,compartment,drawn_on,reported_on,Fe_ppm\n{rows}"})
+    known = fleet.as_of("2026-01-31")
+    assert known.counts.set_index("file").loc["samples.csv", ["read", "used", "set_aside"]].tolist() == [2, 1, 1]
+    assert known.set_aside["row"].tolist() == [3]
