@@ -133,7 +133,7 @@ def _closed_form(sums: tuple[Floats, ...], middle: Floats, level: Floats, out: F
         np.multiply(scale, np.sqrt(of_weight + at_zero**2 * of_spread), out=se_intercept)
 
 
-def theil_sen_slopes(x: ArrayLike, y: ArrayLike, block: int = 40_000) -> tuple[Floats, Floats]:
+def theil_sen_slopes(x: ArrayLike, y: ArrayLike, block: int = 200_000) -> tuple[Floats, Floats]:
     """Median of all pair slopes, and median(y) - slope median(x), of G series of n points: x, y (G, n) -> (G,), (G,).
 
     Pairs with the same x or with NaN are left out; NaN where none is left. Sources: Theil 1950, Sen 1968. block: pairs worked on at a time.
