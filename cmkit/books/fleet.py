@@ -94,11 +94,16 @@ def _standing_month(wanted: Wanted, made_from: str) -> str:
 
 
 def _made_from(wanted: Wanted) -> str:
-    """One hash over every file of the fleet folder, cmkit's own code and notebooks, and what was asked for."""
+    """One hash over every file of the fleet folder but the books, cmkit's own code and notebooks, and what was asked for."""
     own = Path(str(files(cmkit)))
     code = [p for p in sorted(own.rglob("*")) if p.is_file() and p.suffix in (".py", ".csv", ".js", ".css", ".j2")]
     code += sorted(shipped("notebooks").glob("*.ipynb"))
-    records = [p for p in sorted(wanted.fleet.rglob("*")) if p.is_file() and p.suffix != ".lock"]
+    books = wanted.out.resolve()
+    records = [
+        p
+        for p in sorted(wanted.fleet.resolve().rglob("*"))
+        if p.is_file() and p.suffix != ".lock" and books not in p.parents
+    ]
     digest = sha256(repr((wanted.version, wanted.database, wanted.sites)).encode())
     for path in [*records, *code]:
         digest.update(f"{path.name}\n".encode() + sha256(path.read_bytes()).digest())

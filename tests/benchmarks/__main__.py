@@ -15,6 +15,9 @@ def main(words: list[str]) -> int:
     here = Path(__file__).parent
     scripts = [*sorted(here.glob("bench_*.py")), *sorted(here.glob("calibrate_*.py"))]
     chosen = [s for s in scripts if not words or any(w in s.stem for w in words)]
+    if not chosen:
+        print(f"no benchmark's name holds {' or '.join(words)}; there are {', '.join(s.stem for s in scripts)}")
+        return 2
     failed = 0
     for script in chosen:
         print(f"\n## {script.stem}\n", flush=True)
