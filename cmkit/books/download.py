@@ -8,14 +8,10 @@ from pathlib import Path
 import pandas as pd
 import xlsxwriter
 
-FORMULA_MARKS = ("=", "+", "-", "@", "\t", "\r")
+from cmkit.records.files import spreadsheet_text
+
 SHEET_ROWS = 1_048_576  # what one sheet can hold, heading included
 SHEET_NAME = 31
-
-
-def spreadsheet_text(value: object) -> object:
-    """Text a spreadsheet would take for a formula gets an apostrophe before it; anything else as it is (numbers stay numbers)."""
-    return f"'{value}" if isinstance(value, str) and value.startswith(FORMULA_MARKS) else value
 
 
 def safe_csv(frame: pd.DataFrame) -> bytes:

@@ -13,6 +13,7 @@ from cmkit.practice.rounds import AHEAD_DAYS, LETTERS, bottle_number, check_lett
 from cmkit.practice.sheet_cells import sheet_rows
 from cmkit.records.analytes import with_own
 from cmkit.records.clean import match_words, parse_dates
+from cmkit.records.files import FORMULA_MARKS, spreadsheet_text
 from cmkit.records.fleet import Fleet, has_result
 from cmkit.records.layouts import Layout, layout_for, read_layouts
 from cmkit.records.settings import read_settings
@@ -37,7 +38,6 @@ COMPARED = ["compartment", "drawn_on", "meter_h", "fluid_h", "makeup_l", "method
 COLUMNS = ["row", "sample", *COMPARED, "reported_on", "note"]
 _ROUND_DAYS = 185  # a sheet is looked for among the rounds of half a year
 _HOURS_A_DAY = 24
-_FORMULA_MARKS = ("=", "+", "-", "@")
 _NUMBERS = ("meter_h", "fluid_h", "makeup_l")
 _WIDTHS = {"compartment": 34, "side": 26, "note": 40, "bottle": 12}
 
@@ -176,7 +176,7 @@ def _read_row(row: dict[str, str], context: _Context) -> tuple[dict | None, list
         given = context.given_out.get(bottle)
         hint = f" Bottle {bottle} was given out for {given[0]}." if given else ""
         return None, [f"'{compartment}' is no compartment of this fleet; the row is not used. Which one was it?{hint}"]
-    if not bottle or bottle.startswith(_FORMULA_MARKS):
+    if not bottle or bottle.startswith(FORMULA_MARKS):
         return None, [
             f"no bottle number ('{bottle}'); the row is not used. The laboratory's report is joined by it: read it off the label."
         ]
@@ -329,10 +329,7 @@ def save_field_sheet(sheet: FieldSheet, folder: Path) -> Path:
     """
     single = any((folder / f"samples{kind}").exists() for kind in (".csv", ".xlsx", ".parquet"))
     rows = sheet.samples.drop(columns="row").assign(
-        **{
-            name: sheet.samples[name].map(lambda t: f"'{t}" if t.startswith(_FORMULA_MARKS) else t)
-            for name in ("sampler", "note")
-        }
+        **{name: sheet.samples[name].map(spreadsheet_text, na_action="ignore") for name in ("sampler", "note")}
     )
     text = rows.to_csv(index=False, date_format="%Y-%m-%d", lineterminator="\n")
     path = folder / ("inbox" if single else "samples") / f"field-{hashlib.sha256(text.encode()).hexdigest()[:12]}.csv"

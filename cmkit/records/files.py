@@ -208,7 +208,11 @@ def _check_size(path: Path, file: str) -> None:
             for part in packed.namelist():
                 if part.startswith("xl/worksheets/") and part.endswith(".xml"):
                     _check_cells(packed.read(part), file)
-    except (zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError) as error:
+    except (
+        zipfile.BadZipFile,
+        zlib.error,
+        RuntimeError,
+    ) as error:  # RuntimeError: packed in a way zipfile does not know
         raise WrongFile(
             f"{file}: a damaged spreadsheet ({error}). Open it and save it again, or export it as CSV."
         ) from None
@@ -266,6 +270,15 @@ def _from_parquet(path: Path, file: str) -> Grid:
     rows = np.arange(2, len(frame) + 2)
     note = pd.DataFrame(columns=_ROW_NOTE)
     return Grid(file, list(columns), columns, rows, note, note.assign(used=""))
+
+
+# first signs of a text that a spreadsheet takes for a formula
+FORMULA_MARKS = ("=", "+", "-", "@", "\t", "\r")
+
+
+def spreadsheet_text(value: object) -> object:
+    """Text a spreadsheet would take for a formula gets an apostrophe before it; anything else as it is (numbers stay numbers)."""
+    return f"'{value}" if isinstance(value, str) and value.startswith(FORMULA_MARKS) else value
 
 
 def is_blank(cell: object) -> bool:

@@ -7,7 +7,8 @@ import openpyxl
 import pandas as pd
 import pytest
 
-from cmkit.books.download import safe_csv, spreadsheet_text, workbook, write_tables
+from cmkit.books.download import safe_csv, workbook, write_tables
+from cmkit.records.files import spreadsheet_text
 
 FRAME = pd.DataFrame(
     {
