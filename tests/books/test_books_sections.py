@@ -14,6 +14,7 @@ from cmkit.assessment import Assessment, table_names
 from cmkit.books import fleet_book, site_book
 from cmkit.books.book import Book, open_book
 from cmkit.books.markup import Html
+from cmkit.books.sections.bottles import believed_bottles
 from cmkit.books.sections.headline import headline_words, state_counts
 from cmkit.books.sections.how import decided, how_made
 from cmkit.books.sections.record import record_facts, share_with_interval
@@ -295,3 +296,32 @@ def test_hostile_text_stays_text(made: Callable[..., Assessment]) -> None:
     assert "&lt;script&gt;" in text
     for figure in (f for s in shown for f in s.figures):
         assert "<script" not in figure.to_json()
+
+
+@pytest.mark.parametrize(
+    "words",
+    ["found low again: leak suspected", "found low on 2026-04-02 and the level not noted since: leak suspected"],
+)
+def test_a_leak_suspected_is_listed_while_it_stands(book: Book, words: str) -> None:
+    """Also where the newest bottle's own level was not noted; one of an older bottle is over."""
+    bottles = book.tables.samples.sort_values("drawn_on")
+    newest = bottles.groupby("compartment").tail(1).iloc[0]
+    older = bottles[(bottles["compartment"] == newest["compartment"]) & (bottles["sample"] != newest["sample"])].iloc[0]
+    kept = book.tables.evidence[book.tables.evidence["rule"] != "low level"]
+
+    def text(bottle: pd.Series) -> str:
+        row = {
+            "compartment": bottle["compartment"],
+            "sample": bottle["sample"],
+            "drawn_on": bottle["drawn_on"],
+            "rule": "low level",
+            "state": "alert",
+            "words": words,
+        }
+        evidence = pd.concat([kept, pd.DataFrame([row]).reindex(columns=kept.columns)], ignore_index=True)
+        return believed_bottles(replace(book, tables=replace(book.tables, evidence=evidence))).text.replace(
+            "\u00a0", " "
+        )
+
+    assert words.replace("2026-04-02", "2 Apr 2026") in text(newest)
+    assert "No leak is suspected" in text(older)

@@ -4,7 +4,6 @@ import pandas as pd
 
 from cmkit.books.book import Book
 from cmkit.books.markup import Column, Html, join, nothing, paragraph, table, tag
-from cmkit.books.matter import setting
 from cmkit.books.show import Shown, shown
 from cmkit.books.wording import chance, count, plain, sentence, short_day
 
@@ -46,7 +45,7 @@ def believed_bottles(book: Book) -> Shown:
         paragraph(lead + keep),
         _kinds(new),
         _bottles(book, new, set(doubted["sample"])),
-        _low(book, drawn),
+        _low(book),
         _technique(book),
     ]
     return shown(join(parts))
@@ -97,27 +96,18 @@ def _together(texts: pd.Series) -> str:
     return " ".join(dict.fromkeys(sentence(plain(text)) for text in texts))
 
 
-def _low(book: Book, drawn: pd.Series) -> Html:
-    """Sealed compartments found low in the newest bottle: they have no other way to lose fluid than a leak."""
-    samples = book.tables.samples.sort_values("drawn_on").groupby("compartment").tail(1)
-    low = samples[samples["fluid_level"] == "low"]
-    sealed = [
-        c
-        for c in low["compartment"]
-        if c in book.places.index and setting(book, "kinds", book.places.loc[c, "kind"], "sealed", default=False)
-    ]
+def _low(book: Book) -> Html:
+    """Sealed compartments in which a leak is suspected at the newest bottle: found low then, or before and not noted since."""
+    newest = book.tables.samples.sort_values("drawn_on").groupby("compartment")["sample"].last()
+    evidence = book.tables.evidence
+    low = evidence[(evidence["rule"] == "low level") & evidence["sample"].isin(newest)]
     head = tag("h3", "Fluid levels")
-    if not sealed:
-        return join([head, nothing("No sealed compartment was found low at its newest bottle.")])
-    rows = [[book.linked(c), short_day(low.set_index("compartment").loc[c, "drawn_on"])] for c in sealed]
+    if not len(low):
+        return join([head, nothing("No leak is suspected: no sealed compartment stands as found low.")])
+    rows = [[book.linked(r.compartment), short_day(r.drawn_on), plain(r.words)] for r in low.itertuples()]
     words = "A sealed compartment found low has lost fluid: suspect a leak, find it, and top up before it runs on."
-    return join(
-        [
-            head,
-            paragraph(words),
-            table(["Compartment", "Found low"], rows, "Sealed compartments found low at the newest bottle"),
-        ]
-    )
+    heads = ["Compartment", "Newest bottle", "Level"]
+    return join([head, paragraph(words), table(heads, rows, "Sealed compartments found low", class_="text")])
 
 
 def _technique(book: Book) -> Html:
