@@ -95,7 +95,7 @@ def demo(folder: Path, seed: int | None) -> None:
 @_path("folder")
 def start(folder: Path) -> None:
     """Write a new fleet folder with commented examples into FOLDER."""
-    from cmkit.records.start import start_fleet
+    from cmkit.records.reading.start import start_fleet
 
     files = start_fleet(folder)
     click.echo(
@@ -113,9 +113,9 @@ def match(file: Path, fleet: Path | None, out: Path | None) -> None:
 
     Read it, correct it, save it under layouts/ in the fleet folder and put the laboratory's files into inbox/.
     """
-    from cmkit.records.load import load_registers
-    from cmkit.records.match import propose_layout
-    from cmkit.records.proposal import match_report, write_proposal
+    from cmkit.records.reading.load import load_registers
+    from cmkit.records.reading.match import propose_layout
+    from cmkit.records.reading.proposal import match_report, write_proposal
 
     _is_file(file, "a laboratory's CSV or XLSX")
     names = load_registers(fleet).compartments["compartment"].tolist() if fleet else None
@@ -132,8 +132,8 @@ def match(file: Path, fleet: Path | None, out: Path | None) -> None:
 @_path("fleet")
 def check(fleet: Path) -> None:
     """Say what was read, what was set aside and why; change nothing."""
-    from cmkit.records.load import load_fleet
-    from cmkit.records.report import reading_report
+    from cmkit.records.reading.load import load_fleet
+    from cmkit.records.reading.reading_report import reading_report
 
     click.echo(reading_report(load_fleet(fleet)))
 
@@ -154,7 +154,7 @@ def _is_file(path: Path, wanted: str) -> None:
 @_path("fleet")
 def take_in(fleet: Path) -> None:
     """Add what is new in FLEET and its inbox/ to the store of checked records, once and only once."""
-    from cmkit.records.store import take_in as take
+    from cmkit.records.storing.store import take_in as take
 
     _is_folder(fleet)
     click.echo(take(fleet).words)
@@ -164,8 +164,8 @@ def take_in(fleet: Path) -> None:
 @_path("fleet")
 def history(fleet: Path) -> None:
     """List the versions of the fleet's store."""
-    from cmkit.records.store import default_store
-    from cmkit.records.store import history as versions
+    from cmkit.records.storing.store import default_store
+    from cmkit.records.storing.store import history as versions
 
     _is_folder(fleet)
     listed = versions(fleet) if default_store(fleet).exists() else None
@@ -186,7 +186,7 @@ def returned(fleet: Path, sheet: Path, dry_run: bool) -> None:
     import pandas as pd
 
     from cmkit.practice.sheets import newest_meters, read_field_sheet, save_field_sheet, without_known
-    from cmkit.records.source import open_fleet
+    from cmkit.records.storing.source import open_fleet
     from cmkit.trust.hours import screen_hours
 
     _is_file(sheet, "the filled XLSX that came with the round")
@@ -222,7 +222,7 @@ def assess(
 ) -> None:
     """Assess the fleet and write the tables; no books."""
     from cmkit.assessment import table_names
-    from cmkit.records.database import write_results
+    from cmkit.records.storing.database import write_results
     from cmkit.review import freeze as freeze_review
     from cmkit.review import review_words
 
@@ -257,7 +257,7 @@ def _loaded_and_assessed(fleet: Path, as_of: str | None, version: int | None, da
     """The fleet as loaded, and its assessment."""
     from cmkit.assess import assess as assess_fleet
     from cmkit.assess import newest_record
-    from cmkit.records.source import open_fleet
+    from cmkit.records.storing.source import open_fleet
     from cmkit.review import read_review
 
     loaded = open_fleet(fleet, version, database, click.echo)
@@ -289,8 +289,8 @@ def _day(text: str) -> str:
 )
 def intervals(fleet: Path, as_of: str | None, version: int | None, out: Path | None, accept: tuple[str, ...]) -> None:
     """How often sampling is worth it: today's interval, the advised one, and what it saves."""
-    from cmkit.books.download import safe_csv
-    from cmkit.intervals.report import intervals_text
+    from cmkit.books.publishing.download import safe_csv
+    from cmkit.intervals.advice_report import intervals_text
 
     if accept:
         _accept_intervals(fleet, accept)
@@ -305,7 +305,7 @@ def intervals(fleet: Path, as_of: str | None, version: int | None, out: Path | N
 def _accept_intervals(fleet: Path, accept: tuple[str, ...]) -> None:
     """Write NAME=HOURS pairs into fleet.toml."""
     from cmkit.intervals.accept import accept_interval
-    from cmkit.records.load import load_fleet
+    from cmkit.records.reading.load import load_fleet
 
     known = set(load_fleet(fleet).compartments[["compartment", "family", "kind"]].to_numpy().ravel())
     for pair in accept:
@@ -342,10 +342,10 @@ def books(
 
     Ends with 0 when all books are there, 1 when some site failed (its error page says why), 2 when nothing was started.
     """
-    from cmkit.books.executors import THREADS
-    from cmkit.books.fleet import Wanted, make_month
-    from cmkit.books.month import Workers
-    from cmkit.books.progress import say, shown_progress
+    from cmkit.books.publishing.fleet_month import Wanted, make_month
+    from cmkit.books.publishing.month import Workers
+    from cmkit.books.running.executors import THREADS
+    from cmkit.books.running.progress import say, shown_progress
 
     _one_source(version, database)
     wanted = Wanted(fleet, month_asked(month), out, version, database, list(sites) or None, again)

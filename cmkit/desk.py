@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
-from cmkit.books.figures.curves import cost_curves
-from cmkit.books.wording import money
+from cmkit.books.content.figures.curves import cost_curves
+from cmkit.books.content.wording import money
 from cmkit.intervals.advise import curve_grid, hours_words, what_changes
 from cmkit.intervals.cost import Case, interval_cost
 from cmkit.intervals.tune import FLAT, Draws, draw_factors, flat_stretch, interval_uncertainty

@@ -9,7 +9,7 @@ import pytest
 
 from cmkit.records.analytes import analyte_register, below
 from cmkit.records.fleet import Fleet
-from cmkit.records.load import load_fleet
+from cmkit.records.reading.load import load_fleet
 from cmkit.records.settings import parse_settings
 from cmkit.records.tables import SET_ASIDE, TABLES
 

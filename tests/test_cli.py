@@ -104,8 +104,8 @@ def test_wrong_arguments_get_one_line_and_code_2(words: list[str], said: str, ro
 @pytest.mark.parametrize(
     ("stop_in", "command"),
     [
-        ("cmkit.records.store._put", ["take-in"]),
-        ("cmkit.books.month._write_field_sheets", ["books", "--month", "newest", "--out", "out"]),
+        ("cmkit.records.storing.store._put", ["take-in"]),
+        ("cmkit.books.publishing.month._write_field_sheets", ["books", "--month", "newest", "--out", "out"]),
     ],
 )
 def test_stopped_by_hand_is_one_line_and_code_130(stop_in: str, command: list[str], root: Path, tmp_path: Path) -> None:
@@ -145,7 +145,7 @@ def test_a_fleet_that_cannot_be_written_can_be_read_by_version(root: Path, tmp_p
     def refused(*_: object, **__: object) -> None:
         raise PermissionError(13, "Permission denied", "fleet/store/LOCK")
 
-    monkeypatch.setattr("cmkit.records.source.take_in", refused)
+    monkeypatch.setattr("cmkit.records.storing.source.take_in", refused)
     result = run("intervals", str(tmp_path / "fleet"), "--as-of", "2024-06-30")
     assert result.exit_code == 2
     assert "fleet/store/LOCK: Permission denied, so what is new cannot be taken in" in result.output

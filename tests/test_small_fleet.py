@@ -9,7 +9,7 @@ from click.testing import CliRunner
 
 from cmkit.assess import assess, newest_record
 from cmkit.cli import main
-from cmkit.records.load import load_fleet
+from cmkit.records.reading.load import load_fleet
 
 TABLES = {
     "sites": "site,name\npit,North pit\n",

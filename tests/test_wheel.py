@@ -98,7 +98,7 @@ def test_an_installed_copy_makes_the_demos_books_without_the_checkout(installed,
     book = tmp_path / "books" / "2026-06" / "sites" / "harbour" / "book.html"
     assert "Do this month" in book.read_text(encoding="utf-8")
     assert (tmp_path / "books" / "index.html").exists()
-    guide = "import cmkit.books.fleet as f, papermill; papermill.execute_notebook(f.shipped('notebooks') / 'one_compartment.ipynb', 'guide.ipynb', {'assessment': 'my-demo'})"
+    guide = "import cmkit.books.publishing.fleet_month as f, papermill; papermill.execute_notebook(f.shipped('notebooks') / 'one_compartment.ipynb', 'guide.ipynb', {'assessment': 'my-demo'})"
     ask(programs, tmp_path, "python", "-c", guide)
     assert "with its family" in (tmp_path / "guide.ipynb").read_text(encoding="utf-8")
     assert not log.exists(), log.read_text()

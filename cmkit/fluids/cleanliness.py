@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from cmkit.fluids.answer import Answer, undefined
-from cmkit.fluids.tables import standard_table
+from cmkit.fluids.standard_tables import standard_table
 
 TOP_CODE = 28
 SIZES = ("A", "B", "C", "D", "E", "F")

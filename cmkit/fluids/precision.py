@@ -3,7 +3,7 @@
 import math
 
 from cmkit.fluids.answer import Answer, undefined
-from cmkit.fluids.tables import standard_table
+from cmkit.fluids.standard_tables import standard_table
 
 EXCEEDED_ONCE_IN_TWENTY = 2.77  # 1.96 times the square root of 2
 

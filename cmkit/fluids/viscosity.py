@@ -6,7 +6,7 @@ import re
 import numpy as np
 
 from cmkit.fluids.answer import Answer, not_positive, undefined
-from cmkit.fluids.tables import standard_table
+from cmkit.fluids.standard_tables import standard_table
 
 _GEAR_FROM = 70  # SAE J306 gear grades are 70W and above, J300 engine grades 60 and below
 

@@ -8,8 +8,8 @@ import numpy as np
 import python_calamine
 
 from cmkit.errors import WrongFile
-from cmkit.records.clean import text_cells
-from cmkit.records.files import SEPARATORS, SPREADSHEETS, read_sheet, read_text, sheet_names, split_lines
+from cmkit.records.reading.clean import text_cells
+from cmkit.records.reading.files import SEPARATORS, SPREADSHEETS, read_sheet, read_text, sheet_names, split_lines
 
 _SEND = "Send back the XLSX that came with the round, headings unchanged."
 _TITLES = 30  # rows in which the headings are looked for

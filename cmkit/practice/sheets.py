@@ -12,10 +12,10 @@ from cmkit.errors import WrongFile
 from cmkit.practice.rounds import AHEAD_DAYS, LETTERS, bottle_number, check_letter
 from cmkit.practice.sheet_cells import sheet_rows
 from cmkit.records.analytes import with_own
-from cmkit.records.clean import match_words, parse_dates
-from cmkit.records.files import FORMULA_MARKS, spreadsheet_text
 from cmkit.records.fleet import Fleet, has_result
-from cmkit.records.layouts import Layout, layout_for, read_layouts
+from cmkit.records.reading.clean import match_words, parse_dates
+from cmkit.records.reading.files import FORMULA_MARKS, spreadsheet_text
+from cmkit.records.reading.layouts import Layout, layout_for, read_layouts
 from cmkit.records.settings import read_settings
 from cmkit.records.tables import LEVELS, METHODS
 

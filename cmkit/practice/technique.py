@@ -10,8 +10,8 @@ import pandas as pd
 from scipy.stats import false_discovery_control, norm, trim_mean
 
 from cmkit.records.fleet import Fleet
+from cmkit.trust.bottle_arrays import make_panel
 from cmkit.trust.constants import constant
-from cmkit.trust.panel import make_panel
 from cmkit.trust.sediment import bottle_factors
 
 SPREAD = ["sampler", "n", "ratio", "low", "high", "p", "q", "flagged", "words"]

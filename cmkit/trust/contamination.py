@@ -8,8 +8,8 @@ than dirt (common practice, from memory). None of it hides an alarm: a doubtful 
 import numpy as np
 import pandas as pd
 
+from cmkit.trust.bottle_arrays import Panel, doubt_rows
 from cmkit.trust.constants import constant
-from cmkit.trust.panel import Panel, doubt_rows
 
 _WEAR = ("Fe_ppm", "Cr_ppm", "Ni_ppm", "Cu_ppm", "Pb_ppm", "Sn_ppm")
 

@@ -15,8 +15,8 @@ from scipy.optimize import linear_sum_assignment, minimize_scalar
 from scipy.special import logsumexp
 
 from cmkit.records.settings import Trust
+from cmkit.trust.bottle_arrays import Panel, doubt_rows
 from cmkit.trust.constants import constant
-from cmkit.trust.panel import Panel, doubt_rows
 
 CHANCES = ["sample", "compartment", "looks_like", "group", "chance", "words"]
 CANNOT_TELL = "cannot tell yet"

@@ -14,9 +14,9 @@ from scipy.stats import f as f_distribution
 
 from cmkit.records.fleet import Fleet
 from cmkit.records.settings import Trust
+from cmkit.trust.bottle_arrays import doubt_rows, results
 from cmkit.trust.constants import constant
-from cmkit.trust.in_force import fluids_in_force
-from cmkit.trust.panel import doubt_rows, results
+from cmkit.trust.fluid_history import fluids_in_force
 
 ELEMENTS = ("P_ppm", "Zn_ppm", "Ca_ppm", "Mg_ppm", "B_ppm", "Mo_ppm")
 VISCOSITIES = ("visc40_cSt", "visc100_cSt")

@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 
 from cmkit.records.fleet import Fleet
+from cmkit.trust.bottle_arrays import doubt_rows
 from cmkit.trust.constants import constant
 from cmkit.trust.meters import DAY_H, HIGHEST_H, SLACK_H, meter_line, pace
-from cmkit.trust.panel import doubt_rows
 
 HOURS = ["sample", "compartment", "meter_h", "sd_h", "usable", "reason", "run_h"]
 SERVICE_HOURS = ["service", "compartment", "run_h", "sd_h", "usable", "reason"]

@@ -9,8 +9,8 @@ import pandas as pd
 
 from cmkit.records.analytes import below, by_rule
 from cmkit.records.fleet import Fleet
+from cmkit.trust.bottle_arrays import Panel, doubt_rows, results, usual_results
 from cmkit.trust.constants import constant
-from cmkit.trust.panel import Panel, doubt_rows, results, usual_results
 
 SHIFTS = ["lab", "reported_on", "analyte", "n", "machines", "log_shift", "z"]
 _MEDIAN_COST = 1.2533  # sd of a median over that of a mean, normal errors (sqrt(pi/2))

@@ -7,12 +7,12 @@ import numpy as np
 import pandas as pd
 
 from cmkit.records.fleet import Fleet
+from cmkit.trust.bottle_arrays import make_panel, typed_doubts
 from cmkit.trust.contamination import method_doubts, silicon_doubts, stale_doubts
 from cmkit.trust.exchange import exchange_chances, exchange_doubts
 from cmkit.trust.fluid import check_fluids, fluid_doubts
 from cmkit.trust.hours import hours_doubts
 from cmkit.trust.laboratory import laboratory_doubts, unit_doubts
-from cmkit.trust.panel import make_panel, typed_doubts
 from cmkit.trust.sediment import additive_shift, bottle_factors, factor_doubts
 
 TRUST = ["sample", "compartment", "believed", "n_doubts", "words"]

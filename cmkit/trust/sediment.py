@@ -12,8 +12,8 @@ from scipy.stats import chi2, norm
 
 from cmkit.records.fleet import Fleet
 from cmkit.records.settings import Trust
+from cmkit.trust.bottle_arrays import Panel, doubt_rows, results, usual_results
 from cmkit.trust.constants import constant
-from cmkit.trust.panel import Panel, doubt_rows, results, usual_results
 
 FACTORS = ["sample", "compartment", "order", "log_factor", "se", "z", "misfit", "df", "fit_p", "call"]
 _LEAST_RESULT = 0.5  # ppm; a plain zero is read as half a unit

@@ -15,7 +15,7 @@ from cmkit.fluids.viscosity import grade_viscosity
 from cmkit.records.analytes import below as below_name
 from cmkit.records.analytes import by_rule
 from cmkit.records.fleet import Fleet
-from cmkit.trust.in_force import fluids_in_force
+from cmkit.trust.fluid_history import fluids_in_force
 from cmkit.wear.evidence import EVIDENCE
 
 FRESH = ["site", "fluid", "grade", "analyte", "fresh", "n", "basis", "words"]

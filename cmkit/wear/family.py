@@ -13,7 +13,7 @@ from scipy.special import log_ndtr
 
 from cmkit.records.analytes import by_rule
 from cmkit.wear.filter import ETA_W, Numbers, noise, predict, start_state, true_limit, update
-from cmkit.wear.panel import Panel, panel
+from cmkit.wear.series_arrays import Panel, panel
 
 Floats = NDArray[np.float64]
 

@@ -8,7 +8,7 @@ import pandas as pd
 
 from cmkit.records.analytes import by_rule
 from cmkit.wear.filter import Numbers, Track, wear_rates
-from cmkit.wear.panel import Panel, panel
+from cmkit.wear.series_arrays import Panel, panel
 
 HISTORY = [
     "sample", "compartment", "life", "order", "family", "analyte", "drawn_on", "run_h", "fluid_h", "value", "below", "expected",

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from cmkit.records.fleet import Fleet
-from cmkit.trust.in_force import AFTER_WORK_H, SAME_DAY_H
+from cmkit.trust.fluid_history import AFTER_WORK_H, SAME_DAY_H
 
 _HABIT = (
     0.5  # own choice: share of intervals with a recorded top-up from which one without is taken as not written down

@@ -23,10 +23,10 @@ import pandas as pd
 
 import cmkit.assess as story
 from cmkit.records.fleet import Fleet
-from cmkit.records.load import with_families
+from cmkit.records.reading.load import with_families
 from cmkit.records.settings import parse_settings
 from cmkit.records.tables import SET_ASIDE
-from cmkit.simulate.fleet import simulate_fleet
+from cmkit.simulate.invented_fleet import simulate_fleet
 from cmkit.simulate.recipe import demo_recipe
 
 TIMES = (1, 4, 14)

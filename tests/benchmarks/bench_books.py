@@ -32,8 +32,8 @@ from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
 
 from cmkit.assess import assess, newest_record
 from cmkit.assessment import Assessment, load_assessment, table_names
-from cmkit.books.month import MonthResult, Workers, run_books
-from cmkit.records.load import load_fleet
+from cmkit.books.publishing.month import MonthResult, Workers, run_books
+from cmkit.records.reading.load import load_fleet
 
 ROOT = Path(__file__).parents[2]
 MONTH = "2026-06"

@@ -24,7 +24,7 @@ from cmkit.intervals.classics import share_failed_weibull
 from cmkit.intervals.cost import Case, interval_cost
 from cmkit.intervals.estimate import Prior, fit_defect_history
 from cmkit.intervals.tune import allocate_samples, draw_factors, interval_uncertainty
-from cmkit.records.load import load_fleet
+from cmkit.records.reading.load import load_fleet
 from cmkit.simulate.recipe import demo_recipe
 from cmkit.wear.filter import Numbers, wear_rates
 

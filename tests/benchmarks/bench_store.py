@@ -28,13 +28,13 @@ import pandera.pandas as pa
 import xlsxwriter
 
 from cmkit.records.analytes import analyte_register, below
-from cmkit.records.files import Grid, read_grid
-from cmkit.records.layouts import Cells, own_cells
-from cmkit.records.notes import Notes, finished, in_rows
-from cmkit.records.query import fleet_query
-from cmkit.records.repeats import in_order, shared_keys, without_repeats
-from cmkit.records.rows import Context, checked_columns, usable_rows
-from cmkit.records.store import SCHEMA, _put, _write, read_table, store_place
+from cmkit.records.reading.files import Grid, read_grid
+from cmkit.records.reading.layouts import Cells, own_cells
+from cmkit.records.reading.notes import Notes, finished, in_rows
+from cmkit.records.reading.repeats import in_order, shared_keys, without_repeats
+from cmkit.records.reading.rows import Context, checked_columns, usable_rows
+from cmkit.records.storing.query import fleet_query
+from cmkit.records.storing.store import SCHEMA, _put, _write, read_table, store_place
 from cmkit.records.tables import METHODS, TABLES
 
 SITES = 200

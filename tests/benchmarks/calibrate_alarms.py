@@ -16,7 +16,7 @@ import pandas as pd
 
 from cmkit.assess import assess, newest_record
 from cmkit.assessment import Assessment
-from cmkit.records.load import load_fleet
+from cmkit.records.reading.load import load_fleet
 from cmkit.simulate.recipe import demo_recipe
 from cmkit.simulate.write import write_fleet
 

@@ -10,14 +10,14 @@ import pytest
 from plotly.utils import PlotlyJSONEncoder
 
 from cmkit.assessment import Assessment
-from cmkit.books import show
-from cmkit.books.book import Book, open_book
-from cmkit.books.figures.curves import sites_side_by_side
-from cmkit.books.figures.panels import limit_line, rounded, stacked
-from cmkit.books.figures.rates import forecast_fan, rate_over_time
-from cmkit.books.figures.results import results_over_fluid, results_over_hours
-from cmkit.books.matter import family_limits_of, result_points, telling, with_hours
-from cmkit.books.sections.pages import compartment_page, compartment_pages
+from cmkit.books.content import display as show
+from cmkit.books.content.book import Book, open_book
+from cmkit.books.content.compartment_data import family_limits_of, result_points, telling, with_hours
+from cmkit.books.content.figures.curves import sites_side_by_side
+from cmkit.books.content.figures.panels import limit_line, rounded, stacked
+from cmkit.books.content.figures.results import results_over_fluid, results_over_hours
+from cmkit.books.content.figures.wear_rate import forecast_fan, rate_over_time
+from cmkit.books.content.sections.pages import compartment_page, compartment_pages
 
 FAULTY = "WL-1/final drive/front right"
 

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from cmkit.assessment import Assessment
-from cmkit.books.figures.guide import readable_fit
-from cmkit.books.guide import cumulative_exposure, longest_clear, one_series
+from cmkit.books.content.figures.one_series import readable_fit
+from cmkit.books.content.one_compartment import cumulative_exposure, longest_clear, one_series
 from cmkit.errors import ParameterError
 
 

@@ -12,9 +12,9 @@ import pytest
 from pypdf import PdfReader
 
 from cmkit.assessment import Assessment, table_names
-from cmkit.books.export import page_facts
-from cmkit.books.given import given_assessment
-from cmkit.books.run import run_book
+from cmkit.books.content.open_assessment import given_assessment
+from cmkit.books.publishing.export import page_facts
+from cmkit.books.running.run import run_book
 
 HOSTILE = '<script>window.PWN=1</script>"><img src=x onerror="window.PWN=1">'
 MEGABYTE = 1_000_000

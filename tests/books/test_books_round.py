@@ -11,8 +11,8 @@ import zxingcpp
 from PIL import Image
 
 from cmkit.assessment import Assessment
-from cmkit.books.book import open_book
-from cmkit.books.sections.cards import bottle_cards, good_bottle, label_text, to_bring
+from cmkit.books.content.book import open_book
+from cmkit.books.content.sections.cards import bottle_cards, good_bottle, label_text, to_bring
 
 PICTURE = re.compile(r"data:image/png;base64,([A-Za-z0-9+/=]+)")
 

@@ -11,20 +11,20 @@ from scipy.integrate import quad
 
 from cmkit.assess import assess
 from cmkit.assessment import Assessment, table_names
-from cmkit.books import fleet_book, site_book
-from cmkit.books.book import Book, open_book
-from cmkit.books.markup import Html
-from cmkit.books.sections.bottles import believed_bottles
-from cmkit.books.sections.headline import headline_words, state_counts
-from cmkit.books.sections.how import decided, how_made
-from cmkit.books.sections.record import record_facts, share_with_interval
-from cmkit.books.sections.round import due_rows
-from cmkit.books.sections.since import changes, state_then
-from cmkit.books.sections.work import work_rows
-from cmkit.books.show import Fold
+from cmkit.books.content import fleet_book, site_book
+from cmkit.books.content.book import Book, open_book
+from cmkit.books.content.display import Fold
+from cmkit.books.content.markup import Html
+from cmkit.books.content.sections.bottles import believed_bottles
+from cmkit.books.content.sections.headline import headline_words, state_counts
+from cmkit.books.content.sections.how import decided, how_made
+from cmkit.books.content.sections.record import record_facts, share_with_interval
+from cmkit.books.content.sections.round import due_rows
+from cmkit.books.content.sections.since import changes, state_then
+from cmkit.books.content.sections.work import work_rows
 from cmkit.errors import ParameterError
 from cmkit.records.fleet import Fleet
-from cmkit.records.load import load_fleet
+from cmkit.records.reading.load import load_fleet
 from cmkit.review import Review
 
 SITE = (

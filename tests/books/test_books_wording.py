@@ -3,7 +3,7 @@
 import pandas as pd
 import pytest
 
-from cmkit.books import markup, wording
+from cmkit.books.content import markup, wording
 
 NB = "\u00a0"
 

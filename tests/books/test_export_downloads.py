@@ -7,8 +7,8 @@ import openpyxl
 import pandas as pd
 import pytest
 
-from cmkit.books.download import safe_csv, workbook, write_tables
-from cmkit.records.files import spreadsheet_text
+from cmkit.books.publishing.download import safe_csv, workbook, write_tables
+from cmkit.records.reading.files import spreadsheet_text
 
 FRAME = pd.DataFrame(
     {

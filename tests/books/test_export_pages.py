@@ -18,7 +18,8 @@ from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_outp
 from playwright.sync_api import Browser
 from plotly.offline import get_plotlyjs_version
 
-from cmkit.books.export import (
+from cmkit.books.content.mime import CHART
+from cmkit.books.publishing.export import (
     TEMPLATE,
     BookExporter,
     boot_script,
@@ -29,7 +30,6 @@ from cmkit.books.export import (
     taken_out,
     with_contents,
 )
-from cmkit.books.marks import CHART
 from cmkit.errors import BookError
 
 PACKED_WORDS = "This part is shown once the script in this page has run."
@@ -120,7 +120,7 @@ def test_a_page_that_is_not_sound_is_refused(cell: nbformat.NotebookNode, words:
 
 
 def test_a_lost_chart_is_an_error(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("cmkit.books.export.chart_markup", lambda figure, number: "")
+    monkeypatch.setattr("cmkit.books.publishing.export.chart_markup", lambda figure, number: "")
     with pytest.raises(BookError, match="1 charts in the notebook but 0 in the page"):
         page_of(shown(chart()))
 
@@ -220,7 +220,7 @@ def test_a_page_too_large_travels_with_its_closed_parts_packed(
         shown({"text/html": ""}, metadata={"cmkit": {"fold": "close"}}),
     ]
     whole = page_of(*cells)
-    monkeypatch.setattr("cmkit.books.export.PAGE_BYTES", len(whole.encode()) - 100)
+    monkeypatch.setattr("cmkit.books.publishing.export.PAGE_BYTES", len(whole.encode()) - 100)
     packed = page_of(*cells)
     assert len(packed.encode()) < len(whole.encode()) - 100
     assert "words inside" not in packed

@@ -8,8 +8,8 @@ import pytest
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
 from playwright.sync_api import Browser, Page
 
-from cmkit.books.export import BookExporter
-from cmkit.books.marks import CHART
+from cmkit.books.content.mime import CHART
+from cmkit.books.publishing.export import BookExporter
 
 pytestmark = pytest.mark.browser
 

@@ -19,10 +19,10 @@ import papermill
 import psutil
 import pytest
 
-from cmkit.books import kernels
-from cmkit.books.marks import CHART
-from cmkit.books.notebook import merged_streams
-from cmkit.books.run import Limits, run_book
+from cmkit.books.content.mime import CHART
+from cmkit.books.running import kernels
+from cmkit.books.running.notebook import merged_streams
+from cmkit.books.running.run import Limits, run_book
 
 Write = Callable[..., Path]
 
@@ -116,7 +116,7 @@ def test_a_kernels_sockets_are_its_own_and_go_with_it(tmp_path: Path, write_note
 
 RUNNER = """\
 import sys
-from cmkit.books.run import run_book
+from cmkit.books.running.run import run_book
 if __name__ == "__main__":
     run_book({path!r}, {{}}, {out!r}, warm={warm})
 """
@@ -191,7 +191,7 @@ def test_forking_is_refused_in_daemons(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_a_script_without_a_guard_is_not_run_again_by_its_kernels(tmp_path: Path, write_notebook: Write) -> None:
     script = tmp_path / "unguarded.py"
     script.write_text(
-        "import sys\nfrom cmkit.books.run import run_book\n"
+        "import sys\nfrom cmkit.books.running.run import run_book\n"
         f"open({str(tmp_path / 'runs')!r}, 'a').write('x')\n"
         f"assert run_book({str(write_notebook('import os; print(os.getppid())'))!r}, {{}}, {str(tmp_path / 'out')!r}).made\n"
     )

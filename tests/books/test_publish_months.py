@@ -19,13 +19,13 @@ import pytest
 from filelock import FileLock
 from playwright.sync_api import Browser
 
-from cmkit.books import publish
-from cmkit.books.export import page_facts
-from cmkit.books.folders import site_folders
-from cmkit.books.month import MonthResult, Workers, run_books
-from cmkit.books.progress import shown_progress
-from cmkit.books.publish import built_aside, one_run
-from cmkit.books.run import run_book
+from cmkit.books.publishing import publish
+from cmkit.books.publishing.export import page_facts
+from cmkit.books.publishing.folders import site_folders
+from cmkit.books.publishing.month import MonthResult, Workers, run_books
+from cmkit.books.publishing.publish import built_aside, one_run
+from cmkit.books.running.progress import shown_progress
+from cmkit.books.running.run import run_book
 from cmkit.errors import BookError, ParameterError
 
 Save = Callable[..., Path]
@@ -262,7 +262,7 @@ def test_a_fleet_of_one_site_without_samples_has_its_books(
 PUBLISHER = """\
 import sys
 from pathlib import Path
-from cmkit.books.publish import built_aside, one_run, swap_in, write_whole
+from cmkit.books.publishing.publish import built_aside, one_run, swap_in, write_whole
 books = Path(sys.argv[1])
 for run in range(1000):
     with one_run(books), built_aside(books, "2026-06") as built:

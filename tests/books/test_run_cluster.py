@@ -12,11 +12,11 @@ import cloudpickle
 import distributed
 import pytest
 
-from cmkit.books import executors
-from cmkit.books.executors import run_cluster
-from cmkit.books.export import page_facts
-from cmkit.books.month import Workers, lost_book, make_once, run_books
-from cmkit.books.run import BookJob
+from cmkit.books.publishing.export import page_facts
+from cmkit.books.publishing.month import Workers, lost_book, make_once, run_books
+from cmkit.books.running import executors
+from cmkit.books.running.executors import run_cluster
+from cmkit.books.running.run import BookJob
 from cmkit.errors import BookError
 
 pytestmark = [

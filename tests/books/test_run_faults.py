@@ -10,8 +10,8 @@ import pandas as pd
 import psutil
 import pytest
 
-from cmkit.books.export import page_facts
-from cmkit.books.run import Limits, run_book
+from cmkit.books.publishing.export import page_facts
+from cmkit.books.running.run import Limits, run_book
 from cmkit.errors import BookError, ParameterError
 
 Write = Callable[..., Path]

@@ -18,7 +18,7 @@ from cmkit.practice.sheets import (
     without_known,
     write_field_sheet,
 )
-from cmkit.records.start import start_fleet
+from cmkit.records.reading.start import start_fleet
 
 TODAY = pd.Timestamp("2026-06-30")
 LEFT, RIGHT = "M1/final drive/left", "M1/final drive/right"

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from cmkit.records.fleet import Fleet
-from cmkit.records.load import load_fleet
+from cmkit.records.reading.load import load_fleet
 
 TODAY = date(2026, 1, 31)
 TABLES = {

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from cmkit.records.fleet import Fleet
-from cmkit.records.load import load_fleet
+from cmkit.records.reading.load import load_fleet
 
 TODAY = date(2026, 1, 31)
 HEADINGS = {

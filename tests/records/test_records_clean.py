@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from cmkit.records.clean import Words, match_words, normal, odd_texts, parse_dates, parse_flags, parse_numbers
+from cmkit.records.reading.clean import Words, match_words, normal, odd_texts, parse_dates, parse_flags, parse_numbers
 
 
 def one(text: object, decimal: str = "", limit: float = float("nan")) -> tuple[float, bool, str, str]:

@@ -18,10 +18,10 @@ import pytest
 import sqlalchemy as sa
 
 from cmkit.errors import MissingTable, StoreError, UnknownColumn
-from cmkit.records import database
-from cmkit.records.database import read_database, read_results, write_records, write_results
 from cmkit.records.fleet import Fleet
-from cmkit.records.load import load_fleet
+from cmkit.records.reading.load import load_fleet
+from cmkit.records.storing import database
+from cmkit.records.storing.database import read_database, read_results, write_records, write_results
 from cmkit.records.tables import TABLES
 
 TODAY = date(2026, 1, 31)

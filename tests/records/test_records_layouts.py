@@ -9,9 +9,9 @@ import pytest
 from cmkit.errors import RecordsError, SettingsError, UnknownColumn, WrongFile
 from cmkit.records.analytes import analyte_register
 from cmkit.records.fleet import Fleet
-from cmkit.records.layouts import parse_layout
-from cmkit.records.load import load_fleet, load_registers
-from cmkit.records.match import propose_layout
+from cmkit.records.reading.layouts import parse_layout
+from cmkit.records.reading.load import load_fleet, load_registers
+from cmkit.records.reading.match import propose_layout
 
 WIDE = """
 lab = "Hill laboratory"

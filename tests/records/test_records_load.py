@@ -18,8 +18,8 @@ from hypothesis import strategies as st
 from cmkit.errors import MissingTable, RecordsError, SettingsError, UnknownColumn, WrongFile
 from cmkit.records.analytes import analyte_register, below
 from cmkit.records.fleet import Fleet
-from cmkit.records.load import load_fleet
-from cmkit.records.repeats import shared_keys
+from cmkit.records.reading.load import load_fleet
+from cmkit.records.reading.repeats import shared_keys
 from cmkit.records.tables import SET_ASIDE, TABLES
 
 TODAY = date(2026, 1, 31)
@@ -547,7 +547,7 @@ def test_a_cell_far_out_is_refused_before_the_sheet_is_spread_out(load: Callable
 
 @pytest.mark.parametrize("name", ["samples.xlsx", "samples.csv"])
 def test_a_file_that_would_fill_the_memory_is_refused(load: Callable[..., Fleet], monkeypatch, name: str) -> None:
-    monkeypatch.setattr("cmkit.records.files.MOST_BYTES", 20_000)
+    monkeypatch.setattr("cmkit.records.reading.files.MOST_BYTES", 20_000)
     large = io.BytesIO()
     with zipfile.ZipFile(large, "w", zipfile.ZIP_DEFLATED) as packed:
         packed.writestr("xl/worksheets/sheet1.xml", b" " * 30_000)

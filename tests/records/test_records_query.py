@@ -8,8 +8,8 @@ import pandas as pd
 import pytest
 
 from cmkit.errors import StoreError
-from cmkit.records.query import fleet_query
-from cmkit.records.store import read_table, take_in
+from cmkit.records.storing.query import fleet_query
+from cmkit.records.storing.store import read_table, take_in
 
 TODAY = date(2026, 1, 31)
 MEANS = """

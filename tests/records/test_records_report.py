@@ -4,9 +4,9 @@ from collections.abc import Callable
 from pathlib import Path
 
 from cmkit.records.fleet import Fleet
-from cmkit.records.load import load_fleet
-from cmkit.records.report import reading_report
-from cmkit.records.start import start_fleet
+from cmkit.records.reading.load import load_fleet
+from cmkit.records.reading.reading_report import reading_report
+from cmkit.records.reading.start import start_fleet
 
 
 def test_the_report_of_a_clean_fleet(load: Callable[..., Fleet]) -> None:

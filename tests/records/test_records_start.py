@@ -11,10 +11,10 @@ import pytest
 
 from cmkit.errors import RecordsError
 from cmkit.records.analytes import analyte_register
-from cmkit.records.layouts import parse_layout
-from cmkit.records.load import load_fleet
+from cmkit.records.reading.layouts import parse_layout
+from cmkit.records.reading.load import load_fleet
+from cmkit.records.reading.start import read_me, start_fleet
 from cmkit.records.settings import Alarm, Sampling, Settings, Trust, parse_settings
-from cmkit.records.start import read_me, start_fleet
 from cmkit.records.tables import TABLES
 
 

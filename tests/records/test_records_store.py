@@ -16,12 +16,12 @@ import pandas as pd
 import pytest
 
 from cmkit.errors import SettingsError, StoreError
-from cmkit.records import store as store_module
 from cmkit.records.fleet import Fleet
-from cmkit.records.load import load_fleet
-from cmkit.records.source import open_fleet
-from cmkit.records.start import start_fleet
-from cmkit.records.store import damaged_files, history, read_store, read_table, take_in, unused_files
+from cmkit.records.reading.load import load_fleet
+from cmkit.records.reading.start import start_fleet
+from cmkit.records.storing import store as store_module
+from cmkit.records.storing.source import open_fleet
+from cmkit.records.storing.store import damaged_files, history, read_store, read_table, take_in, unused_files
 
 TODAY = date(2026, 1, 31)
 SITES = ("North", "South", "<script>", "../../x")
@@ -272,7 +272,7 @@ def test_a_second_writer_waits_or_is_told(write: Callable[..., Path]) -> None:
 def forks() -> multiprocessing.context.BaseContext:
     """Processes from a server that has cmkit imported, so that a start costs milliseconds."""
     context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(["cmkit.records.store"])
+    context.set_forkserver_preload(["cmkit.records.storing.store"])
     return context
 
 

@@ -17,10 +17,10 @@ from chemicals.viscosity import viscosity_converter
 
 from cmkit.errors import RecordsError, SettingsError, WrongFile
 from cmkit.records.analytes import analyte_register
-from cmkit.records.layouts import parse_layout
-from cmkit.records.load import load_fleet
-from cmkit.records.match import Proposal, propose_layout
-from cmkit.records.proposal import match_report, proposal_toml, write_proposal
+from cmkit.records.reading.layouts import parse_layout
+from cmkit.records.reading.load import load_fleet
+from cmkit.records.reading.match import Proposal, propose_layout
+from cmkit.records.reading.proposal import match_report, proposal_toml, write_proposal
 
 TODAY = date(2026, 1, 31)
 ENGINE, LEFT, RIGHT = "WL-01/engine", "WL-01/final drive/left", "WL-01/final drive/right"

@@ -6,7 +6,7 @@ from chemicals.viscosity import viscosity_converter
 
 from cmkit.errors import SettingsError
 from cmkit.records.analytes import analyte_register
-from cmkit.records.units import conversion, knows_unit, mm2_s_to_saybolt, saybolt_to_mm2_s
+from cmkit.records.reading.units import conversion, knows_unit, mm2_s_to_saybolt, saybolt_to_mm2_s
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,7 @@ import pytest
 
 from cmkit.errors import SettingsError
 from cmkit.records.analytes import analyte_register, below
-from cmkit.records.load import load_fleet
+from cmkit.records.reading.load import load_fleet
 from cmkit.records.tables import TABLES
 from cmkit.simulate.parts import build_parts, draw_rates, stream
 from cmkit.simulate.recipe import demo_recipe, parse_recipe, read_recipe

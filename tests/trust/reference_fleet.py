@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from cmkit.trust.panel import Panel
+from cmkit.trust.bottle_arrays import Panel
 from cmkit.wear.filter import Numbers, wear_rates
 
 METALS = ["Fe_ppm", "Cu_ppm", "Pb_ppm", "Cr_ppm", "Al_ppm", "Si_ppm", "Sn_ppm"]

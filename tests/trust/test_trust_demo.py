@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from cmkit.records.analytes import with_own
-from cmkit.records.load import load_fleet
+from cmkit.records.reading.load import load_fleet
 from cmkit.trust.hours import screen_hours, service_hours
 from cmkit.trust.screen import screen_bottles
 from cmkit.wear.exposure import sample_exposure

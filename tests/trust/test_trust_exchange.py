@@ -8,6 +8,7 @@ import pytest
 from scipy.stats import multivariate_t
 
 from cmkit.records.settings import Trust
+from cmkit.trust.bottle_arrays import Panel
 from cmkit.trust.constants import constant
 from cmkit.trust.exchange import (
     AFTER_DOUBT,
@@ -18,7 +19,6 @@ from cmkit.trust.exchange import (
     label_log_density,
     shared_factors,
 )
-from cmkit.trust.panel import Panel
 
 LEFT = np.array([68, 9.5, 2.2, 3.6, 8.5, 21, 1.1])
 RIGHT = np.array([42, 6.2, 3.1, 2.2, 5.2, 11, 1.0])

@@ -4,7 +4,7 @@ import pandas as pd
 import pytest
 
 from cmkit.trust.fluid import check_fluids
-from cmkit.trust.in_force import fluids_in_force
+from cmkit.trust.fluid_history import fluids_in_force
 from cmkit.wear.conditions import fresh_values
 
 PLACE = {"compartment": "M/engine", "machine": "M", "kind": "engine", "family": "f", "fluid": "engine oil", "grade": "SAE 15W-40"}  # fmt: skip

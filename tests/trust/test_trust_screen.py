@@ -6,10 +6,10 @@ import pandas as pd
 import pytest
 
 from cmkit.records.analytes import analyte_register
+from cmkit.trust.bottle_arrays import DOUBTS, Panel, make_panel, usual_results
 from cmkit.trust.contamination import method_doubts, silicon_doubts, stale_doubts
 from cmkit.trust.hours import hours_doubts, screen_hours
 from cmkit.trust.laboratory import laboratory_doubts, laboratory_shifts, unit_doubts
-from cmkit.trust.panel import DOUBTS, Panel, make_panel, usual_results
 from cmkit.trust.screen import TRUST, screen_bottles
 
 REGISTER = analyte_register()

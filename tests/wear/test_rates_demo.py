@@ -14,7 +14,7 @@ from numpy.testing import assert_allclose
 from scipy.integrate import solve_ivp
 
 from cmkit.records.analytes import with_own
-from cmkit.records.load import load_fleet
+from cmkit.records.reading.load import load_fleet
 from cmkit.trust.hours import screen_hours, service_hours
 from cmkit.wear.exposure import sample_exposure
 from cmkit.wear.family import family_numbers

@@ -1,0 +1,1 @@
+"""What a book says: sections, figures and words, from an assessment alone."""

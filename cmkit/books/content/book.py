@@ -1,0 +1,149 @@
+"""What every section of a book draws from: one assessment, cut to a site if it is a site's book, and the month it speaks of."""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import pandas as pd
+
+from cmkit.assessment import Assessment, load_assessment, table_names
+from cmkit.books.content.markup import Html, link
+from cmkit.books.content.wording import anchor, compartment_name
+from cmkit.books.publishing.folders import site_pages
+from cmkit.errors import ParameterError
+
+
+@dataclass(frozen=True)
+class Book:
+    """One book's matter. tables: the assessment (one site's part in a site book); site is empty in a fleet book; month is `YYYY-MM`."""
+
+    tables: Assessment
+    month: str
+    site: str = ""
+
+    @property
+    def currency(self) -> str:
+        return str(self.tables.about["currency"])
+
+    @property
+    def fleet_name(self) -> str:
+        return str(self.tables.about["fleet"])
+
+    @property
+    def as_of(self) -> pd.Timestamp:
+        return self.tables.as_of
+
+    @property
+    def last_month_end(self) -> pd.Timestamp:
+        """The day the book before this one spoke of, and the assessment's table `before`."""
+        return self.as_of.replace(day=1) - pd.Timedelta(days=1)
+
+    @cached_property
+    def site_names(self) -> dict[str, str]:
+        """Short name of a site to the name readers know."""
+        sites = self.tables.sites
+        return dict(zip(sites["site"], sites["name"].where(sites["name"] != "", sites["site"]), strict=True))
+
+    @cached_property
+    def places(self) -> pd.DataFrame:
+        """Compartments by their id: machine, kind, position, name (`final drive, left`), site, machine kind, how they are drawn."""
+        machines = self.tables.machines[["machine", "site", "kind"]].rename(columns={"kind": "machine_kind"})
+        out = self.tables.compartments.merge(machines, on="machine").set_index("compartment", drop=False)
+        out["name"] = [compartment_name(k, p) for k, p in zip(out["kind"], out["position"], strict=True)]
+        return out
+
+    @cached_property
+    def paged(self) -> list[str]:
+        """Compartments that have a page, the dearest to wait for first: every alarm, every alert, then whatever is not known."""
+        verdicts = self.ranked
+        return verdicts.loc[verdicts["state"].isin(["alarm", "alert"]), "compartment"].tolist()
+
+    @cached_property
+    def ranked(self) -> pd.DataFrame:
+        """Verdicts with cost of waiting and due date, in the order in which they deserve attention."""
+        rank = {"alarm": 0, "alert": 1, "not known": 2, "clear": 3}
+        due = self.tables.due[["compartment", "due_meter_h", "due_on", "overdue", "overdue_h", "every_h"]]
+        out = self.tables.verdicts.merge(
+            self.tables.waiting[["compartment", "chance", "cost_of_waiting"]], on="compartment", how="left"
+        )
+        out = out.merge(due, on="compartment", how="left")
+        out = out.assign(_cost=out["cost_of_waiting"].fillna(0.0), _rank=out["state"].map(rank))
+        # cost first among what is raised; what is not known and what is clear come after whatever has a cost
+        out["_quiet"] = out["_rank"] >= 2
+        return out.sort_values(["_quiet", "_cost", "_rank", "compartment"], ascending=[True, False, True, True]).drop(columns=["_cost", "_rank", "_quiet"]).reset_index(drop=True)  # fmt: skip
+
+    @cached_property
+    def ranked_by_name(self) -> pd.DataFrame:
+        """`ranked` by its compartments' ids."""
+        return self.ranked.set_index("compartment", drop=False)
+
+    def of(self, name: str, compartment: str, columns: list[str] | None = None) -> pd.DataFrame:
+        """One compartment's rows of a table (`evidence`, `history`, ...), in the table's order; of a table without rows, the table."""
+        frame = getattr(self.tables, name)
+        if not len(frame):
+            return frame
+        if name not in self._rows:
+            self._rows[name] = frame.groupby("compartment", sort=False).indices
+        return (frame if columns is None else frame[columns]).iloc[self._rows[name].get(compartment, [])]
+
+    @cached_property
+    def _rows(self) -> dict[str, dict]:
+        """Where each compartment's rows stand, by table, found once: a filter a page takes longer than all of a page's other work."""
+        return {}
+
+    def address(self, compartment: str) -> str:
+        """Where a compartment's page stands in the book."""
+        return anchor(compartment)
+
+    def place_name(self, compartment: str) -> str:
+        """`WL-07, final drive, left`; the id itself when the compartment is not known here."""
+        if compartment not in self.places.index:
+            return compartment
+        place = self.places.loc[compartment]
+        return f"{place['machine']}, {place['name']}"
+
+    def linked(self, compartment: str, text: str = "") -> str | Html:
+        """Its name, as a link to its page when it has one: in this book, or from a fleet book in its site's."""
+        text = text or self.place_name(compartment)
+        if compartment not in self.paged_set:
+            return text
+        page = "" if self.site else self.site_pages[self.places.loc[compartment, "site"]]
+        return link(text, f"{page}#{self.address(compartment)}")
+
+    @cached_property
+    def paged_set(self) -> frozenset[str]:
+        """`paged` for looking up."""
+        return frozenset(self.paged)
+
+    @cached_property
+    def site_pages(self) -> dict[str, str]:
+        """Address of each site's book, as seen from the fleet book."""
+        return site_pages(self.tables.sites["site"])
+
+
+def open_book(assessment: str | Assessment, site: str = "", month: str = "", fleet: bool = False) -> Book:
+    """The book's matter from a notebook's parameters.
+
+    assessment: folder of a saved assessment, or one in memory. site: its short name; empty: the first one (a site book) or all of them
+    (`fleet=True`). month: `YYYY-MM`; empty: the assessment's own. Raises ParameterError naming the sites there are.
+    """
+    whole = without_gaps(load_assessment(assessment) if isinstance(assessment, str) else assessment)
+    month = month or f"{whole.as_of:%Y-%m}"
+    if fleet:
+        return Book(whole, month)
+    sites = whole.sites["site"].tolist()
+    site = site or (sites[0] if sites else "")
+    if site not in sites:
+        raise ParameterError(
+            f"site: found {site!r}, wanted one of {', '.join(map(repr, sites)) or 'none: there is no site'}."
+        )
+    return Book(whole.for_site(site), month, site)
+
+
+def without_gaps(assessment: Assessment) -> Assessment:
+    """The same tables with missing text as empty text, so that no reader meets a `nan`."""
+    filled = {}
+    for name in table_names():
+        frame = getattr(assessment, name)
+        text = [c for c, kind in frame.dtypes.items() if isinstance(kind, pd.StringDtype) and frame[c].hasnans]
+        filled[name] = frame.assign(**{c: frame[c].fillna("") for c in text}) if text else frame
+    return Assessment(about=assessment.about, **filled)

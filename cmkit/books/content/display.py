@@ -1,0 +1,86 @@
+"""What a notebook cell shows: safe HTML, figures, and folds around them, in order.
+
+A figure travels only as plotly's own JSON: the book's template draws it. A fold is a pair of outputs with metadata
+`{"cmkit": {"fold": "open"}}` and `{"cmkit": {"fold": "close"}}`; the exporter makes one `<details>` of what lies between, its summary
+being the opening output's HTML. In JupyterLab the same outputs simply follow one another.
+"""
+
+from dataclasses import dataclass
+from typing import Any, TypeAlias
+
+import plotly.graph_objects as go
+from IPython.display import display
+
+from cmkit.books.content.markup import Html
+
+PLOTLY = "application/vnd.plotly.v1+json"
+CONFIG = {"responsive": True, "displaylogo": False, "displayModeBar": False}
+
+
+@dataclass(frozen=True)
+class Fold:
+    """A part a reader opens: what its closed line says, its address, and what it holds."""
+
+    summary: Html
+    id: str
+    items: tuple[Any, ...]  # Html, go.Figure or Fold
+
+
+Item: TypeAlias = "Html | go.Figure | Fold"
+
+
+@dataclass(frozen=True)
+class Shown:
+    """What one cell shows, top to bottom."""
+
+    items: tuple[Item, ...]
+
+    def _ipython_display_(self) -> None:
+        for item in self.items:
+            show(item)
+
+    @property
+    def text(self) -> str:
+        """All HTML of it, without figures; for tests and digests."""
+        return "".join(_text(item) for item in self.items)
+
+    @property
+    def figures(self) -> list[go.Figure]:
+        """All figures of it, in order."""
+        return [figure for item in self.items for figure in _figures(item)]
+
+
+def shown(*items: Item) -> Shown:
+    """What a section returns."""
+    return Shown(tuple(items))
+
+
+def show(item: Item) -> None:
+    """Send one item to the notebook."""
+    if isinstance(item, Fold):
+        about = {"fold": "open", "id": item.id}
+        display({"text/html": item.summary.text, "text/plain": item.id}, raw=True, metadata={"cmkit": about})
+        for inner in item.items:
+            show(inner)
+        display({"text/html": "", "text/plain": ""}, raw=True, metadata={"cmkit": {"fold": "close"}})
+    elif isinstance(item, go.Figure):
+        display(figure_bundle(item), raw=True)
+    else:
+        display({"text/html": item.text, "text/plain": ""}, raw=True)
+
+
+def figure_bundle(figure: go.Figure) -> dict[str, object]:
+    """The one mime type a figure travels as."""
+    return {PLOTLY: figure.to_plotly_json() | {"config": CONFIG}}
+
+
+def _text(item: Item) -> str:
+    if isinstance(item, Fold):
+        return item.summary.text + "".join(_text(inner) for inner in item.items)
+    return item.text if isinstance(item, Html) else ""
+
+
+def _figures(item: Item) -> list[go.Figure]:
+    if isinstance(item, Fold):
+        return [figure for inner in item.items for figure in _figures(inner)]
+    return [item] if isinstance(item, go.Figure) else []

@@ -1,0 +1,137 @@
+"""Results of one compartment, by the machine's hours and by the hours on the fluid."""
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import plotly.graph_objects as go
+
+from cmkit.books.content.figures.panels import axis, band, limit_line, line, rounded, stacked, uprights
+from cmkit.books.content.theme import ACCENT, INK, LINE, SOFT, figure
+from cmkit.books.content.wording import analyte_name, count, figure_text, listed, number, quantity, short_day, with_unit
+
+NINE_IN_TEN = 1.645
+
+
+def results_over_hours(points: pd.DataFrame, limits: pd.DataFrame, where: str) -> go.Figure:
+    """Results by the machine's hours, one panel a result, against what was expected and the limits.
+
+    points: analyte, drawn_on, hours, fluid_h, value, below, expected, expected_sd, believed, changed, unit; limits: analyte, direction,
+    alert, alarm (level, in the result's unit); where: the compartment's name.
+    """
+    analytes = list(dict.fromkeys(points["analyte"]))
+    layout = stacked([with_unit(a) for a in analytes], "machine hours, h")
+    data: list[dict[str, Any]] = []
+    for i, analyte in enumerate(analytes):
+        own = points[points["analyte"] == analyte]
+        data += [*_expected(own, i), _results(own, "hours", i)]
+        newest_value(layout, i, own)
+        changed = own[own["changed"]]
+        if len(changed):
+            top = rounded([own["value"].max()])[0] or 1.0
+            data.insert(0, uprights(rounded(changed["hours"] - changed["since_change"], 6), top, i))
+        _limit_lines(layout, i, own, limits[limits["analyte"] == analyte])
+    names = listed([analyte_name(a) for a in analytes])
+    caption = (
+        f"{names.capitalize()} in {where} by machine hours. Dots: results (triangle: below what the laboratory reports; cross: bottle doubted). "
+        "Shaded: where 9 in 10 results were expected, from its own past with changes and top-ups allowed for. Dashed: alarm limit, dotted: alert limit. Uprights: fluid changes."
+    )
+    return figure(data, layout, caption, _alt(points, limits, analytes, where), _table(points, analytes))
+
+
+def results_over_fluid(points: pd.DataFrame, limits: pd.DataFrame, where: str) -> go.Figure:
+    """The same results by hours on the fluid: this charge in ink, earlier ones in grey. Columns as in `results_over_hours`, plus charge."""
+    analytes = list(dict.fromkeys(points["analyte"]))
+    layout = stacked([with_unit(a) for a in analytes], "hours on the fluid, h")
+    data: list[dict[str, Any]] = []
+    for i, analyte in enumerate(analytes):
+        own = points[points["analyte"] == analyte]
+        old = own["charge"] < points["charge"].max()
+        data += [*_earlier(own[old], i), _results(own[~old].sort_values("fluid_h"), "fluid_h", i, size=8)]
+        _limit_lines(layout, i, own, limits[limits["analyte"] == analyte])
+    charges = points["charge"].nunique()
+    caption = (
+        f"The same results by hours on the fluid: filled dots are the charge in {where} now"
+        + (f", open dots its {charges - 1} earlier charge{'s' if charges > 2 else ''}." if charges > 1 else ".")
+        + " A line that climbs above the earlier ones at the same fluid hours means faster wear, not older fluid."
+    )
+    newest = points[points["charge"] == points["charge"].max()]
+    alt = f"Line charts of {listed([analyte_name(a) for a in analytes])} against hours on the fluid; {count(newest['drawn_on'].nunique(), 'result')} on the present charge."
+    return figure(data, layout, caption, alt, _table(points, analytes))
+
+
+def newest_value(layout: dict[str, Any], panel: int, own: pd.DataFrame) -> None:
+    """The newest result written beside its dot."""
+    last = own.iloc[-1]
+    words = f"<b>{'<' if last['below'] else ''}{number(last['value'])}</b>".replace("<b><", "<b>&lt;")
+    layout["annotations"].append({"text": words, "xref": axis("x", panel), "x": rounded([last["hours"]], 6)[0], "yref": axis("y", panel), "y": float(last["value"]),
+                                  "xanchor": "left", "xshift": 5, "yanchor": "middle", "font": {"size": 12, "color": ACCENT}})  # fmt: skip
+
+
+def _expected(own: pd.DataFrame, panel: int) -> list[dict[str, Any]]:
+    known = own[own["expected"].notna()]
+    if len(known) < 2:
+        return []
+    half = NINE_IN_TEN * known["expected_sd"]
+    low = (known["expected"] - half).clip(lower=0)
+    return [band(rounded(known["hours"], 6), rounded(low, 3), rounded(known["expected"] + half, 3), panel, "expected")]
+
+
+def _results(own: pd.DataFrame, x: str, panel: int, size: int = 6) -> dict[str, Any]:
+    """Results in ink; a triangle for one below what the laboratory reports, a cross for a doubted bottle."""
+    symbols = np.where(own["believed"] < 0.5, "x", np.where(own["below"], "triangle-down", "circle")).tolist()
+    marker = {"color": INK, "size": size} | ({"symbol": symbols} if set(symbols) - {"circle"} else {})
+    hover = "%{customdata}: %{y:,} " + figure_text(own["unit"].iloc[0] if len(own) else "")
+    days = [short_day(drawn) for drawn in own["drawn_on"]]
+    return line(rounded(own[x], 6), rounded(own["value"]), panel, hover, marker=marker, customdata=days)
+
+
+def _earlier(own: pd.DataFrame, panel: int) -> list[dict[str, Any]]:
+    """Earlier charges as one grey trace, a gap between each and the next."""
+    x: list[float | None] = []
+    y: list[float | None] = []
+    for _, part in own.sort_values(["charge", "fluid_h"]).groupby("charge"):
+        x += [*rounded(part["fluid_h"], 6), None]
+        y += [*rounded(part["value"]), None]
+    marker = {"color": "#fff", "size": 5, "line": {"color": SOFT, "width": 1}}
+    return [line(x, y, panel, line={"color": LINE, "width": 1.2}, marker=marker)] if x else []
+
+
+def _limit_lines(layout: dict[str, Any], panel: int, own: pd.DataFrame, limits: pd.DataFrame) -> None:
+    biggest = float(np.nanmax(np.append(own["value"].to_numpy(float), 1e-9)))
+    for limit in limits.itertuples():
+        below = " (low)" if limit.direction == "down" else ""
+        limit_line(layout, panel, limit.alarm, f"alarm{below}", biggest)
+        limit_line(layout, panel, limit.alert, f"alert{below}", biggest)
+
+
+def _alt(points: pd.DataFrame, limits: pd.DataFrame, analytes: list[str], where: str) -> str:
+    """What the picture shows, from its numbers."""
+    said = []
+    for analyte in analytes:
+        own = points[(points["analyte"] == analyte) & points["value"].notna()]
+        if not len(own):
+            continue
+        last = own.iloc[-1]
+        words = f"{analyte_name(analyte)} last {quantity(last['value'], last['unit'])} on {short_day(last['drawn_on'])}"
+        if pd.notna(last["expected"]):
+            words += f" where {quantity(last['expected'], '')} was expected"
+        bound = limits.loc[limits["analyte"] == analyte, "alarm"]
+        said.append(
+            words + (f", alarm limit {number(bound.iloc[0])}" if len(bound) and np.isfinite(bound.iloc[0]) else "")
+        )
+    return f"Line charts of {count(points['drawn_on'].nunique(), 'bottle')} from {where}: {'; '.join(said)}."
+
+
+def _table(points: pd.DataFrame, analytes: list[str]) -> dict[str, Any]:
+    """The numbers behind the figure, newest bottle first."""
+    keys = points.drop_duplicates("sample").sort_values("hours", ascending=False)
+    values = {(r.sample, r.analyte): ("<" if r.below else "") + number(r.value) for r in points.itertuples()}
+    rows = [
+        [short_day(k.drawn_on), number(k.hours, 6), number(k.fluid_h, 4), *(values.get((k.sample, a), "-") for a in analytes)]
+        for k in keys.itertuples()
+    ]  # fmt: skip
+    return {
+        "columns": ["Drawn", "Machine hours, h", "Hours on the fluid, h", *(with_unit(a) for a in analytes)],
+        "rows": rows,
+    }

@@ -1,0 +1,153 @@
+"""The only place where text becomes HTML: every cell and word is escaped here, or was made here.
+
+`Html` marks text that is already safe. Tables have a caption, scoped headings and a named first column.
+"""
+
+import html
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from cmkit.books.content.wording import GLYPHS
+
+
+@dataclass(frozen=True)
+class Html:
+    """Safe HTML text. Notebooks show it; joining keeps it safe."""
+
+    text: str
+
+    def _repr_html_(self) -> str:
+        return self.text
+
+    def __add__(self, other: "Html") -> "Html":
+        return Html(self.text + other.text)
+
+
+def safe(value: object) -> str:
+    """HTML for one value: `Html` as it is, anything else escaped; missing values as a dash."""
+    if isinstance(value, Html):
+        return value.text
+    if value is None or value is pd.NaT or (isinstance(value, (float, np.floating)) and np.isnan(value)):
+        return "-"
+    return html.escape(str(value))
+
+
+def tag(name: str, *content: object, **attributes: str | None) -> Html:
+    """One element; attribute names with a trailing underscore (`class_`) or inner ones (`data_label` -> `data-label`)."""
+    given = "".join(
+        f' {key.rstrip("_").replace("_", "-")}="{html.escape(value)}"'
+        for key, value in attributes.items()
+        if value is not None
+    )
+    return Html(f"<{name}{given}>{''.join(safe(c) for c in content)}</{name}>")
+
+
+def join(parts: Iterable[object], between: str = "") -> Html:
+    """Several pieces as one; `between` is escaped."""
+    return Html(html.escape(between).join(safe(p) for p in parts))
+
+
+def paragraph(*content: object, class_: str | None = None) -> Html:
+    """A paragraph."""
+    return tag("p", *content, class_=class_)
+
+
+def nothing(words: str) -> Html:
+    """The one line an empty section says."""
+    return paragraph(words, class_="empty")
+
+
+def link(text: object, target: str) -> Html:
+    """A link inside the page or to a page of the same month; anything that is not such an address is shown as text."""
+    plain = target.startswith("#") or not any(mark in target.split("/")[0] for mark in (":", "\\"))
+    return tag("a", text, href=target) if plain and not target.startswith("/") else Html(safe(text))
+
+
+def state_mark(state: str, word: bool = True) -> Html:
+    """Glyph, word and shade of a state; the word stays for screen readers when `word` is false."""
+    glyph = tag("i", GLYPHS.get(state, "?"), aria_hidden="true")
+    return tag(
+        "span", glyph, state if word else tag("span", state, class_="quiet"), class_=f"state {state.replace(' ', '-')}"
+    )
+
+
+@dataclass(frozen=True)
+class Column:
+    """A table's column: heading and whether its cells are numbers (set flush right, tabular figures)."""
+
+    title: str
+    numeric: bool = False
+
+
+def table(
+    columns: Sequence[Any],
+    rows: Iterable[Sequence[object]],
+    caption: str,
+    class_: str = "",
+    hide_caption: bool = False,
+) -> Html:
+    """A table whose first column names its rows; columns are headings or `Column`s. Every cell is escaped unless it is `Html`."""
+    heads = [c if isinstance(c, Column) else Column(c) for c in columns]
+    body = join(_row(heads, row, bool(class_)) for row in rows)
+    parts = [
+        tag("caption", caption, class_="quiet" if hide_caption else None),
+        _head(heads),
+        tag("tbody", body),
+    ]
+    return scrolling(tag("table", *parts, class_=class_ or None), "" if hide_caption else caption, focus=not class_)
+
+
+def grouped_table(
+    columns: Sequence[Any],
+    groups: Iterable[tuple[object, Iterable[Sequence[object]]]],
+    caption: str,
+    class_: str = "",
+) -> Html:
+    """A table of several groups of rows under one set of headings; each group has a heading of its own across the table."""
+    heads = [c if isinstance(c, Column) else Column(c) for c in columns]
+    bodies = []
+    for title, rows in groups:
+        first = tag("tr", tag("th", title, scope="rowgroup", colspan=str(len(heads)), class_="group"))
+        bodies.append(tag("tbody", first, *(_row(heads, row, bool(class_)) for row in rows)))
+    made = tag("table", tag("caption", caption), _head(heads), *bodies, class_=class_ or None)
+    return scrolling(made, caption, focus=not class_)
+
+
+def scrolling(made: Html, name: str, focus: bool) -> Html:
+    """A table in a group of its own that scrolls where it is too wide; `focus`: also by keyboard (tables that do not turn into blocks)."""
+    if focus:
+        return tag("div", made, class_="wide", role="group", tabindex="0", aria_label=name or None)
+    return tag("div", made, class_="wide")
+
+
+def _head(heads: list[Column]) -> Html:
+    return tag("thead", tag("tr", *(tag("th", c.title, scope="col", class_="n" if c.numeric else None) for c in heads)))
+
+
+def _row(heads: list[Column], row: Sequence[object], labelled: bool) -> Html:
+    """One row; `labelled`: each cell carries its heading, for the narrow form in which a row becomes a block."""
+    first, *rest = row
+    cells = [tag("th", first, scope="row")]
+    for head, cell in zip(heads[1:], rest, strict=True):
+        kind = ("n " if head.numeric else "") + ("nil" if labelled and cell in ("-", "") else "")
+        cells.append(tag("td", cell, class_=kind.strip() or None, data_label=head.title if labelled else None))
+    return tag("tr", *cells)
+
+
+def facts(pairs: Iterable[tuple[str, object]], class_: str = "facts") -> Html:
+    """Short names and values, as a description list."""
+    return tag("dl", *(tag("div", tag("dt", name), tag("dd", value)) for name, value in pairs), class_=class_)
+
+
+def bullets(items: Iterable[object], class_: str | None = None) -> Html:
+    """A plain list."""
+    return tag("ul", *(tag("li", item) for item in items), class_=class_)
+
+
+def folded(summary: object, *content: object, id_: str | None = None, class_: str | None = None) -> Html:
+    """Something a reader opens when wanted."""
+    return tag("details", tag("summary", summary), tag("div", *content), id=id_, class_=class_)

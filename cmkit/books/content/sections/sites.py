@@ -1,0 +1,172 @@
+"""The fleet book: sites side by side, what to do first anywhere, causes that come back, families, savings, crews."""
+
+from typing import Any
+
+import pandas as pd
+
+from cmkit.books.content.book import Book
+from cmkit.books.content.display import Shown, shown
+from cmkit.books.content.figures.curves import sites_side_by_side
+from cmkit.books.content.markup import Column, link, nothing, paragraph, table, tag
+from cmkit.books.content.sections.work import job
+from cmkit.books.content.wording import GLYPHS, NBSP, STATES, analyte_name, chance, listed, money, number
+from cmkit.records.analytes import analyte_register
+
+FIRST = 12
+MOST_BARS = 40  # sites drawn, the dearest to leave alone; the table has all
+
+
+def site_rows(book: Book) -> pd.DataFrame:
+    """One row a site: site, name, machines, compartments, counts by state, overdue, believed (share, last 12 months), waiting (money)."""
+    tables = book.tables
+    of = book.places["site"]
+    states = pd.crosstab(tables.verdicts["site"], tables.verdicts["state"]).reindex(columns=STATES, fill_value=0)
+    sites = tables.sites[["site"]].assign(name=tables.sites["site"].map(book.site_names)).set_index("site")
+    recent = tables.samples.loc[tables.samples["drawn_on"] > book.as_of - pd.Timedelta(days=365), "sample"]
+    trust = tables.trust[tables.trust["sample"].isin(recent)]
+    out = sites.join(states).fillna(dict.fromkeys(STATES, 0))
+    out["machines"] = tables.machines.groupby("site").size()
+    out["overdue"] = tables.due.groupby("site")["overdue"].sum()
+    out["believed"] = (trust["believed"] >= 0.5).groupby(trust["compartment"].map(of)).mean()
+    out["waiting"] = tables.waiting["cost_of_waiting"].groupby(tables.waiting["compartment"].map(of)).sum()
+    out = out.fillna({"machines": 0, "overdue": 0, "waiting": 0.0})
+    counts = [*STATES, "machines", "overdue"]
+    return (
+        out.astype(dict.fromkeys(counts, int))
+        .rename_axis("site")
+        .reset_index()
+        .sort_values(["waiting", "site"], ascending=[False, True])
+        .reset_index(drop=True)
+    )
+
+
+def sites_beside(book: Book) -> Shown:
+    """The sites, the dearest to leave alone first, each with a link to its own book."""
+    rows = site_rows(book)
+    if not len(rows):
+        return shown(nothing("No site is on record."))
+    cells = [
+        [link(r.name_, book.site_pages[r.site]), f"{r.alarm:,}", f"{r.alert:,}", f"{r.not_known:,}", f"{r.clear:,}", f"{r.overdue:,}", chance(r.believed), money(r.waiting, book.currency)]
+        for r in rows.rename(columns={"name": "name_", "not known": "not_known"}).itertuples()
+    ]  # fmt: skip
+    heads = [
+        "Site",
+        *(
+            Column(t, True)
+            for t in (*(f"{GLYPHS[s]}{NBSP}{s}" for s in STATES), "Overdue", "Bottles believed", "Cost of waiting")
+        ),
+    ]
+    return shown(
+        table(heads, cells, "Sites, by what waiting is expected to cost; counts of compartments", class_="blocks"),
+        sites_side_by_side(rows.head(MOST_BARS)),
+    )
+
+
+def first_anywhere(book: Book) -> Shown:
+    """The dearest entries of all sites' work lists, each with a link to its page in its site's book."""
+    rows = book.ranked[book.ranked["state"].isin(["alarm", "alert"])]
+    if not len(rows):
+        return shown(nothing("No compartment of the fleet is in alarm or alert."))
+    items = [job(book, r, book.site_names.get(r.site, r.site)) for r in rows.head(FIRST).itertuples()]
+    more = f"{len(rows) - FIRST} more stand in the sites' books." if len(rows) > FIRST else ""
+    note = paragraph(
+        f"In order of what it is expected to cost to wait for the next result instead of acting. {more}", class_="note"
+    )
+    return shown(note, tag("ol", *items, class_="jobs"))
+
+
+def repeat_causes(book: Book) -> Shown:
+    """Causes that stand or were found in more than one compartment, across sites."""
+    found = book.tables.findings[book.tables.findings["outcome"].isin(["defect", "failed"])][
+        ["compartment", "cause"]
+    ].assign(how="found")
+    likely = (
+        book.tables.causes[["compartment", "cause", "score"]].sort_values("score", ascending=False)
+        if len(book.tables.causes)
+        else pd.DataFrame(columns=["compartment", "cause"])
+    )
+    likely = likely.drop_duplicates("compartment")[["compartment", "cause"]].assign(how="likely")
+    both = pd.concat([found[found["cause"] != ""], likely], ignore_index=True)
+    rows: list[list[Any]] = []
+    for cause, own in both.groupby("cause"):
+        if len(set(own["compartment"])) > 1:
+            kinds = sorted({book.places.loc[c, "kind"] for c in own["compartment"] if c in book.places.index})
+            sites = sorted(
+                {
+                    book.site_names.get(book.places.loc[c, "site"], "")
+                    for c in own["compartment"]
+                    if c in book.places.index
+                }
+            )
+            rows.append(
+                [
+                    str(cause),
+                    int((own["how"] == "found").sum()),
+                    int((own["how"] == "likely").sum()),
+                    listed(kinds),
+                    listed(sites),
+                ]
+            )
+    if not rows:
+        return shown(nothing("No cause has come up in more than one compartment."))
+    rows.sort(key=lambda r: (-r[1] - r[2], r[0]))
+    return shown(
+        table(
+            ["Cause", Column("Times found", True), Column("Likely now", True), "In", "At"],
+            rows,
+            "Causes in more than one compartment: found before, and likely now",
+            class_="blocks text",
+        )
+    )
+
+
+def families(book: Book) -> Shown:
+    """Families compared with one another, how many bottles bear their limits, and the limits of their first metals."""
+    limits = book.tables.limits
+    rates = limits[limits["measure"] == "rate"]
+    if not len(rates):
+        return shown(nothing("No family has limits of its own yet."))
+    sizes = book.tables.compartments.groupby("family").size()
+    order = {analyte: at for at, analyte in enumerate(analyte_register()["analyte"])}
+    rows = []
+    for family, own in rates.groupby("family", sort=True):
+        known = own[own["alarm"].notna()].assign(_at=lambda rows: rows["analyte"].map(order))
+        top = known.sort_values(["n", "_at"], ascending=[False, True]).head(3)
+        words = "; ".join(
+            f"{analyte_name(r.analyte)} {number(1000 * r.alert)} / {number(1000 * r.alarm)}" for r in top.itertuples()
+        )
+        rows.append([str(family), f"{int(sizes.get(family, 0)):,}", f"{own['n'].max():,.0f}", words])
+    return shown(
+        table(
+            [
+                "Family",
+                Column("Compartments", True),
+                Column("Bottles", True),
+                "Wear rate limits, alert / alarm, ppm per 1,000 h",
+            ],
+            rows,
+            "Families and the limits of their best-known metals",
+            class_="text",
+        )
+    )
+
+
+def crews(book: Book) -> Shown:
+    """Where sampling technique is worth a look, site by site; names stay in the sites' own books."""
+    own = book.tables.technique
+    judged = own[own["q"].notna()]
+    if not len(judged):
+        return shown(nothing("Too few bottles by named samplers to compare how they are drawn."))
+    flagged = judged[judged["flagged"].astype(bool)].groupby("site")["sampler"].nunique()
+    compared = judged.groupby("site")["sampler"].nunique()
+    rows = [
+        [
+            link(book.site_names.get(site, site), book.site_pages.get(site, "")),
+            f"{n:,}",
+            f"{int(flagged.get(site, 0)):,}",
+        ]
+        for site, n in compared.items()
+    ]
+    words = "Shown to help and not to blame: where bottles stand out from others of the same site and kind. Who drew them stands in the site's own book."
+    columns = ["Site", Column("Samplers compared", True), Column("Worth a look", True)]
+    return shown(paragraph(words, class_="note"), table(columns, rows, "Sampling technique by site"))

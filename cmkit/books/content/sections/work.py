@@ -1,0 +1,106 @@
+"""What must I do? The month's work, ranked by what waiting is expected to cost."""
+
+from typing import Any
+
+import pandas as pd
+
+from cmkit.books.content.book import Book
+from cmkit.books.content.display import Shown, shown
+from cmkit.books.content.markup import Html, bullets, folded, join, link, nothing, paragraph, state_mark, table, tag
+from cmkit.books.content.wording import chance, count, hours, money, plain, sentence, short_day
+
+SHOWN_AT_ONCE = 12
+
+
+def work_rows(book: Book) -> pd.DataFrame:
+    """Alarms and alerts, dearest to wait for first, with what to do, why, by when and how sure."""
+    return book.ranked[book.ranked["state"].isin(["alarm", "alert"])].reset_index(drop=True)
+
+
+def do_this_month(book: Book) -> Shown:
+    """The ranked list; every entry leads to the compartment's own page."""
+    rows = work_rows(book)
+    parts: list[Html] = []
+    if len(rows):
+        parts.append(
+            paragraph(
+                "In order of what it is expected to cost to wait for the next result instead of acting. Hours are the machine's own meter.",
+                class_="note",
+            )
+        )
+        parts.append(tag("ol", *(job(book, row) for row in rows.head(SHOWN_AT_ONCE).itertuples()), class_="jobs"))
+    else:
+        unknown = int((book.tables.verdicts["state"] == "not known").sum())
+        words = (
+            "No compartment that can be judged is in alarm or alert; the others come first in the sampling round."
+            if unknown
+            else "No compartment is in alarm or alert: nothing to do but the sampling round."
+        )
+        parts.append(nothing(words))
+    if len(rows) > SHOWN_AT_ONCE:
+        rest = rows.iloc[SHOWN_AT_ONCE:]
+        alarms = int((rest["state"] == "alarm").sum())
+        words = f"{count(len(rest), 'more compartment')}{f', {alarms:,} in alarm' if alarms else ' to watch'}"
+        parts.append(folded(words, _rest(book, rest), class_="printed"))
+    parts.append(_also(book))
+    return shown(*parts)
+
+
+def job(book: Book, row: Any, where: str = "") -> Html:
+    """One entry (`where`: its site, in a fleet book): what to do in large, why in one line, what it costs to wait, then by when and how sure."""
+    head = tag(
+        "div",
+        state_mark(row.state),
+        " ",
+        tag("b", book.linked(row.compartment)),
+        tag("span", where, class_="small") if where else Html(""),
+        tag("span", f"waiting: about {money(row.cost_of_waiting, book.currency)}")
+        if pd.notna(row.cost_of_waiting)
+        else Html(""),
+        class_="where",
+    )
+    todo = tag("div", _todo(plain(row.todo)), class_="todo")
+    why = tag("div", sentence(plain(row.reason)), class_="why")
+    small = [sentence(by_when(row.due_meter_h, row.due_on, row.overdue)).rstrip(".")]
+    small.append(plain(row.how_sure))
+    return tag("li", head, todo, why, tag("div", " · ".join(small), class_="small"))
+
+
+def _todo(text: str) -> Html:
+    """The order itself, to be seen at once; how to go about it after it in lighter type."""
+    cut = next((i for i, mark in enumerate(text) if mark in ".:;" and i > 15), len(text) - 1)
+    return join([text[: cut + 1], tag("span", text[cut + 1 :], class_="more")])
+
+
+def by_when(meter_h: float, on: pd.Timestamp, overdue: bool) -> str:
+    """`by 12,340 h on the meter, about 3 Jul 2026`; says so when that is past."""
+    if overdue:
+        return f"now: the next bottle was due at {hours(meter_h)}" if pd.notna(meter_h) else "now"
+    date = f", about {short_day(on)}" if pd.notna(on) else ", no date while the machine is idle"
+    return f"by {hours(meter_h)} on the meter{date}" if pd.notna(meter_h) else f"by {short_day(on)}"
+
+
+def _rest(book: Book, rows: pd.DataFrame) -> Html:
+    columns = ["Compartment", "State", "Why", "What to do", "Cost of waiting"]
+    cells = [
+        [book.linked(r.compartment), state_mark(r.state), sentence(plain(r.reason)), plain(r.todo), money(r.cost_of_waiting, book.currency)]
+        for r in rows.itertuples()
+    ]  # fmt: skip
+    return table(columns, cells, "The rest of the list, by cost of waiting")
+
+
+def _also(book: Book) -> Html:
+    """Bottles that have to be drawn, and why the money is what it is."""
+    items: list[object] = []
+    overdue = int(book.tables.due["overdue"].sum())
+    if overdue:
+        items.append(join([f"Draw {count(overdue, 'overdue sample')}: ", link("next round", "#next-round"), "."]))
+    unknown = int((book.tables.verdicts["state"] == "not known").sum())
+    if unknown:
+        items.append(
+            f"{count(unknown, 'compartment')} cannot be judged until a bottle is drawn; that is not the same as clear."
+        )
+    if len(book.tables.waiting):
+        sure = float(book.tables.waiting["chance"].max())
+        items.append(f"Cost of waiting is the chance that a defect is there and fails before the next result (at most {chance(sure)} here), times what a failure costs more than a planned repair, by the assumptions at the end.")  # fmt: skip
+    return bullets(items, class_="also") if items else Html("")

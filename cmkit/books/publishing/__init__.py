@@ -1,0 +1,1 @@
+"""How a month is published: pages, downloads, digest, the month swapped in whole."""

@@ -1,0 +1,72 @@
+"""The month in a few lines, for a mail or a wall: what is new at each site. `digest.json` for programs, `digest.html` for people."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+from cmkit.assessment import Assessment
+from cmkit.books.content.book import Book
+from cmkit.books.content.sections.headline import headline_words, state_counts
+from cmkit.books.content.sections.since import TITLES, changes
+from cmkit.books.content.wording import month_name
+from cmkit.books.publishing.publish import write_whole
+from cmkit.books.publishing.static_page import link, plain_page
+
+_NEW = ("raised", "worse", "confirmed", "unfounded", "cleared")
+
+
+def digest(whole: Assessment, month: str) -> dict[str, Any]:
+    """fleet, month, as_of, headline, and per site: counts by state, overdue, cost of waiting, what is new (compartment, place, what, words, todo)."""
+    sites = [_site(Book(whole.for_site(site), month, site), site) for site in whole.sites["site"]]
+    return {
+        "fleet": whole.about["fleet"],
+        "month": month,
+        "as_of": f"{whole.as_of:%Y-%m-%d}",
+        "currency": whole.about["currency"],
+        "headline": headline_words(Book(whole, month)),
+        "sites": sites,
+    }
+
+
+def _site(book: Book, site: str) -> dict[str, Any]:
+    changed = changes(book)
+    todo = book.tables.verdicts.set_index("compartment")["todo"]
+    new = changed[changed["what"].isin(_NEW)]
+    return {
+        "site": site,
+        "name": book.site_names.get(site, site),
+        "states": state_counts(book),
+        "overdue": int(book.tables.due["overdue"].sum()),
+        "cost_of_waiting": round(float(book.tables.waiting["cost_of_waiting"].sum()), 2),
+        "new": [
+            {
+                "compartment": r.compartment,
+                "place": book.place_name(r.compartment),
+                "what": TITLES[r.what],
+                "words": r.words,
+                "todo": todo.get(r.compartment, ""),
+            }
+            for r in new.itertuples()
+        ],
+    }
+
+
+def write_digest(whole: Assessment, month: str, folder: Path, pages: dict[str, str]) -> None:
+    """digest.json and digest.html in `folder`; pages: site -> its book's address from there."""
+    found = digest(whole, month)
+    write_whole(folder / "digest.json", json.dumps(found, indent=1, ensure_ascii=False) + "\n")
+    rows = [
+        [link(new["place"], pages[site["site"]]), site["name"], new["what"], new["words"], new["todo"]]
+        for site in found["sites"]
+        for new in site["new"]
+    ]
+    words = [found["headline"]] + ([] if rows else ["Nothing is new since last month."])
+    heads = ["Compartment", "Site", "What is new", "When", "What to do"] if rows else []
+    page = plain_page(
+        f"{found['fleet']}: what is new in {month_name(month)}",
+        words,
+        heads=heads,
+        rows=rows,
+        links=[link("All sites", "index.html")],
+    )
+    write_whole(folder / "digest.html", page)

@@ -1,0 +1,110 @@
+"""From a fleet's own folder to its published month: load, assess, make the books; nothing at all when nothing changed."""
+
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass
+from hashlib import sha256
+from importlib.resources import files
+from pathlib import Path
+
+import pandas as pd
+
+import cmkit
+from cmkit.assess import assess, newest_record
+from cmkit.books.publishing import publish
+from cmkit.books.publishing.month import MonthResult, Progress, Workers, all_made, run_books
+from cmkit.errors import MissingTable
+from cmkit.records.storing.source import open_fleet
+from cmkit.review import read_review
+
+Say = Callable[[str], None]
+
+
+def shipped(name: str) -> Path:
+    """A file or folder that travels with the package (`notebooks`, `recipe.toml`): from the wheel, else from the checkout."""
+    here = Path(str(files(cmkit)))
+    for place in (here / "_shipped" / name, here.parent / name):
+        if place.exists():
+            return place
+    raise MissingTable(f"{name}: not found beside the package; install cmkit again (pip install cmkit).")
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """A month's books as asked for. month: YYYY-MM or `newest`; version, database: see `records.source.open_fleet`; sites: None for all."""
+
+    fleet: Path
+    month: str
+    out: Path
+    version: int | None = None
+    database: str = ""
+    sites: list[str] | None = None
+    again: bool = False
+
+
+def make_month(wanted: Wanted, workers: Workers, say: Say, progress: Progress | None = None) -> MonthResult:
+    """Make and publish the books wanted; say: told each step in one line. Raises CmkitError before anything was started.
+
+    The books show what was known at the end of the month, or on the newest record's day when the month is not over. Nothing is
+    done when neither a file of the fleet's folder nor cmkit changed since; a database is always read.
+    """
+    if not wanted.fleet.is_dir():
+        raise MissingTable(f"{wanted.fleet}: no such folder; wanted a fleet's folder (`cmkit start` makes one).")
+    made_from = _made_from(wanted)
+    if (standing := _standing_month(wanted, made_from)) and not wanted.again and not wanted.database:
+        record = publish.read_record(wanted.out / standing)
+        return MonthResult(standing, [], sorted(record["books"]), {}, record)
+    say(f"reading {wanted.fleet}")
+    loaded = open_fleet(wanted.fleet, wanted.version, wanted.database, say)
+    newest = newest_record(loaded)
+    month = newest[:7] if wanted.month == "newest" else wanted.month
+    day = min(pd.Timestamp(newest), pd.Timestamp(f"{month}-01") + pd.offsets.MonthEnd(0))
+    known = loaded.as_of(day)
+    if not any(len(table) for table in (known.samples, known.services, known.meters)):
+        raise MissingTable(f"{month}: no record had reached the office by {day:%Y-%m-%d}; the newest is of {newest}.")
+    say(f"assessing {len(loaded.compartments):,} compartments as known on {day:%Y-%m-%d}")
+    with tempfile.TemporaryDirectory(prefix="cmkit-") as folder:
+        assess(loaded, day, read_review(wanted.fleet)).save(Path(folder))
+        result = run_books(
+            folder,
+            month,
+            wanted.out,
+            notebooks=shipped("notebooks"),
+            sites=wanted.sites,
+            workers=workers,
+            progress=progress,
+            again=wanted.again,
+        )
+    if not result.failed and made_from == _made_from(wanted):  # a file changed meanwhile may not be in these books
+        publish.write_whole(wanted.out / month / _MADE_FROM, f"{made_from} {newest[:7]}")
+    return result
+
+
+_MADE_FROM = ".made-from"  # in a published month: hash of what it was made from, and the newest month there was in that
+
+
+def _standing_month(wanted: Wanted, made_from: str) -> str:
+    """The month asked for when all its books stand and were made from exactly what is there now; else empty."""
+    for note in sorted(wanted.out.glob(f"*/{_MADE_FROM}")):
+        place, said = note.parent, note.read_text(encoding="utf-8").split()
+        asked = said[1:] == [place.name] if wanted.month == "newest" else wanted.month == place.name
+        if asked and said[:1] == [made_from] and all_made(publish.read_record(place), place):
+            return place.name
+    return ""
+
+
+def _made_from(wanted: Wanted) -> str:
+    """One hash over every file of the fleet folder but the books, cmkit's own code and notebooks, and what was asked for."""
+    own = Path(str(files(cmkit)))
+    code = [p for p in sorted(own.rglob("*")) if p.is_file() and p.suffix in (".py", ".csv", ".js", ".css", ".j2")]
+    code += sorted(shipped("notebooks").glob("*.ipynb"))
+    books = wanted.out.resolve()
+    records = [
+        p
+        for p in sorted(wanted.fleet.resolve().rglob("*"))
+        if p.is_file() and p.suffix != ".lock" and books not in p.parents
+    ]
+    digest = sha256(repr((wanted.version, wanted.database, wanted.sites)).encode())
+    for path in [*records, *code]:
+        digest.update(f"{path.name}\n".encode() + sha256(path.read_bytes()).digest())
+    return digest.hexdigest()

@@ -1,0 +1,1 @@
+"""How a book is made: notebooks, kernels, executors."""

@@ -1,0 +1,279 @@
+"""A fleet folder into a Fleet: every row is read, and is used or set aside with the reason."""
+
+import shlex
+from collections.abc import Collection
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from cmkit.errors import MissingTable, WrongFile
+from cmkit.records.analytes import with_own
+from cmkit.records.fleet import Fleet, counted
+from cmkit.records.reading.clean import Words, parse_dates, parse_numbers
+from cmkit.records.reading.files import (
+    TABLE_FILES,
+    file_hash,
+    folder_files,
+    missing_table,
+    read_grid,
+    table_files,
+    unread_entries,
+)
+from cmkit.records.reading.layouts import (
+    Cells,
+    Layout,
+    known_columns,
+    layout_cells,
+    layout_for,
+    own_cells,
+    read_layouts,
+)
+from cmkit.records.reading.notes import Notes, finished
+from cmkit.records.reading.repeats import in_order, without_repeats
+from cmkit.records.reading.rows import Context, usable_rows
+from cmkit.records.settings import Settings, read_settings
+from cmkit.records.tables import TABLES, Table
+
+
+def load_fleet(path: str | Path, today: date | None = None) -> Fleet:
+    """The fleet in the folder `path`: settings, tables, and laboratory files of inbox/ read by their layouts.
+
+    today: dates after it are set aside as future (default: the day of the call). Raises MissingTable, WrongFile, UnknownColumn or
+    SettingsError with the file, the row and what to do. Rows that cannot be used do not raise: see `Fleet.set_aside`.
+    """
+    return load_with_places(path, today)[0]
+
+
+def load_with_places(
+    path: str | Path, today: date | None = None, in_store: Collection[str] | None = None
+) -> tuple[Fleet, dict[str, pd.DataFrame]]:
+    """:func:`load_fleet`, and its tables with `file` and `row` of every row.
+
+    in_store: bottle numbers a store of this fleet already holds; corrections may refer to them, and the folder need not hold samples.
+    """
+    folder = _fleet_folder(path)
+    settings = read_settings(folder / "fleet.toml")
+    register = with_own(settings.analytes)
+    layouts = read_layouts(folder / "layouts", register)
+    notes = Notes()
+    given = _inbox(folder, layouts, register, notes)
+    for name, table in TABLES.items():
+        _note_unread(folder / name, name, notes, links=True)
+        given[name] = [_own(p, folder, table, register) for p in table_files(folder, name)] + given.get(name, [])
+        if not given[name] and table.required and (name != "samples" or in_store is None):
+            raise missing_table(folder, name)
+    return fleet_from_cells(settings, given, notes, _sources(folder), today, in_store)
+
+
+def _fleet_folder(path: str | Path) -> Path:
+    folder = Path(path)
+    if not folder.is_dir():
+        found = "a file, not a folder" if folder.exists() else "no such folder"
+        raise MissingTable(f"{folder}: {found}; wanted a fleet folder with a fleet.toml and the fleet's tables.")
+    return folder
+
+
+def load_registers(path: str | Path) -> Fleet:
+    """The fleet's sites, machines and compartments alone; its records stay empty and inbox/ is not looked at."""
+    folder = _fleet_folder(path)
+    settings = read_settings(folder / "fleet.toml")
+    register = with_own(settings.analytes)
+    given = {}
+    for name in ("sites", "machines", "compartments"):
+        files = table_files(folder, name)
+        if not files:
+            raise missing_table(folder, name)
+        given[name] = [_own(p, folder, TABLES[name], register) for p in files]
+    return fleet_from_cells(settings, given, Notes(), {})[0]
+
+
+def fleet_from_cells(
+    settings: Settings,
+    given: dict[str, list[Cells]],
+    notes: Notes,
+    sources: dict[str, str],
+    today: date | None = None,
+    in_store: Collection[str] | None = None,
+) -> tuple[Fleet, dict[str, pd.DataFrame]]:
+    """The fleet, and its tables with the place of every row, from cells already under our names (table -> its files)."""
+    context = Context(with_own(settings.analytes), {}, pd.Timestamp(today or date.today()), notes)
+    tables: dict[str, pd.DataFrame] = {}
+    for name, table in TABLES.items():
+        tables[name] = _one_table(given.get(name, []), table, context)
+        if table.key[0] in ("site", "machine", "compartment", "sample"):
+            context.names[name] = pd.Index(tables[name][table.key[0]].unique())
+        if name == "samples":
+            context.names[name] = context.names[name].union(list(in_store or []))
+    tables["compartments"] = with_families(tables["compartments"], tables["machines"])
+    tables["corrections"] = _checked_corrections(tables["corrections"], context)
+    tables["machines"] = _first_days(tables, notes)
+    return _bundle(settings, tables, notes, sources), tables
+
+
+def _sources(folder: Path) -> dict[str, str]:
+    """SHA-256 of every file that is read."""
+    files = [
+        folder / "fleet.toml",
+        *(folder / "layouts").glob("*.toml"),
+        *(p for n in TABLES for p in table_files(folder, n)),
+    ]
+    files += folder_files(folder / "inbox") if (folder / "inbox").is_dir() else []
+    return {p.relative_to(folder).as_posix(): file_hash(p) for p in sorted(files)}
+
+
+def _own(path: Path, folder: Path, table: Table, register: pd.DataFrame) -> Cells:
+    known = tuple(known_columns(table, register))
+    return own_cells(
+        read_grid(path, path.relative_to(folder).as_posix(), sheet_wanted=table.name, known=known), table, register
+    )
+
+
+def _inbox(folder: Path, layouts: list[Layout], register: pd.DataFrame, notes: Notes) -> dict[str, list[Cells]]:
+    """Laboratory files by the table they belong to. A file that is no table is noted; one that fits no layout is an error."""
+    out: dict[str, list[Cells]] = {}
+    if not (folder / "inbox").is_dir():
+        return out
+    unread = _note_unread(folder / "inbox", "samples", notes, links=False)
+    for path in folder_files(folder / "inbox"):
+        if path.name in unread:
+            continue
+        file = f"inbox/{path.name}"
+        if path.suffix.lower() not in TABLE_FILES:
+            notes.set_aside(
+                file, [0], "", [path.name], "not a table file: wanted " + ", ".join(TABLE_FILES), "samples", "file"
+            )
+            continue
+        layout = layout_for(path.name, layouts)
+        table = TABLES[layout.table] if layout else TABLES["samples"]
+        known = tuple(known_columns(table, register))
+        if layout:
+            cells = layout_cells(read_grid(path, file, layout.form, known=tuple(layout.columns)), layout, register)
+        else:
+            cells = _own_form(path, file, table, register, known)
+        out.setdefault(table.name, []).append(cells)
+    return out
+
+
+def _note_unread(folder: Path, table: str, notes: Notes, links: bool) -> set[str]:
+    """Names of what lies in a folder and is not read; each is noted."""
+    unread = unread_entries(folder, links)
+    for name, why in unread.items():
+        notes.set_aside(f"{folder.name}/{name}", [0], "", [name], why, table, "file")
+    return set(unread)
+
+
+def _own_form(path: Path, file: str, table: Table, register: pd.DataFrame, known: tuple[str, ...]) -> Cells:
+    """A file of the inbox that no layout fits: right only if its headings are ours."""
+    grid = read_grid(path, file, sheet_wanted=table.name, known=known)
+    folder = shlex.quote(str(path.parent.parent))
+    if not {"sample", "compartment", "drawn_on"} <= set(grid.headings):
+        raise WrongFile(
+            f"{file}: no layout in layouts/ fits this name, and the headings are not ours ({', '.join(grid.headings[:8])}). "
+            f"Make one with `cmkit match {shlex.quote(str(path))} --fleet {folder} --out {folder}/layouts/NAME.toml`, "
+            "or widen the `files` pattern of one that is there."
+        )
+    return own_cells(grid, table, register)
+
+
+def _one_table(given: list[Cells], table: Table, context: Context) -> pd.DataFrame:
+    """Usable rows of all files of one table, without repeats, in order of key."""
+    parts = [usable_rows(c, table, context) for c in given] or [_no_rows(table, context)]
+    filled = [p for p in parts if len(p)] or parts[:1]
+    frame = pd.concat(filled, ignore_index=True)
+    frame = in_order(frame, table)
+    kept, lost = without_repeats(frame, table)
+    for file, part in lost.groupby("file"):
+        name = table.key[0]
+        context.notes.set_aside(file, part["row"], name, part[name], part["reason"].to_numpy(), table.name, "row")
+    return kept.reset_index(drop=True)
+
+
+def _no_rows(table: Table, context: Context) -> pd.DataFrame:
+    none = pd.DataFrame(columns=["row", "column", "value", "reason"])
+    nothing = Cells("", np.array([], dtype=np.int64), {}, words=Words(), lost=none, repairs=none.assign(used=""))
+    return usable_rows(
+        nothing,
+        table,
+        Context(context.register, context.names | dict.fromkeys(TABLES, pd.Index([])), context.today, Notes()),
+    )
+
+
+def with_families(compartments: pd.DataFrame, machines: pd.DataFrame) -> pd.DataFrame:
+    """Compartments with an empty `family` given the default: machine kind, size class, compartment kind and fluid, lower case."""
+    of = machines.set_index("machine")
+    parts = [
+        _looked_up(of["kind"], compartments["machine"]),
+        _looked_up(of["size_class"], compartments["machine"]),
+        compartments["kind"],
+        compartments["fluid"],
+    ]
+    joined = pd.Series("", index=compartments.index, dtype="str")
+    for part in parts:
+        joined = joined + " " + part.astype("str").fillna("")
+    default = joined.str.lower().str.split().str.join(" ").astype("str")
+    return compartments.assign(family=compartments["family"].fillna(default).astype("str"))
+
+
+def _looked_up(values: pd.Series, names: pd.Series) -> pd.Series:
+    """values by name, in the dtype of `values` even where there are none (map would lose it)."""
+    return values.reindex(names).set_axis(names.index)
+
+
+def _checked_corrections(corrections: pd.DataFrame, context: Context) -> pd.DataFrame:
+    """Corrections whose value fits the field it is for; the others are set aside."""
+    fields, values = corrections["field"], corrections["value"]
+    cells = values.to_numpy(dtype=object)
+    numbers, days = parse_numbers(cells).value, parse_dates(cells).value
+    kinds = [fields == "compartment", fields == "drawn_on"]
+    fits = np.select(kinds, [values.isin(context.names["compartments"]), ~np.isnat(days)], numbers >= 0).astype(bool)
+    plain = np.select(
+        kinds, [cells, np.datetime_as_string(days, unit="D").astype(object)], [f"{v:.12g}" for v in numbers]
+    )
+    wanted = fields.map({"compartment": "the name of a compartment", "drawn_on": "a date such as 2026-06-30"}).fillna(
+        "a number of 0 or more"
+    )
+    for file, part in corrections[~fits].groupby("file"):
+        reasons = ("wanted " + wanted[part.index] + " for " + part["field"]).to_numpy()
+        context.notes.set_aside(file, part["row"], "value", part["value"], reasons, "corrections", "row")
+    return corrections.assign(value=pd.Series(plain, index=corrections.index, dtype="str"))[fits].reset_index(drop=True)
+
+
+def _first_days(tables: dict[str, pd.DataFrame], notes: Notes) -> pd.DataFrame:
+    """Machines without a first day of work that lies after one of their own bottles, services or readings."""
+    machines = tables["machines"]
+    of = tables["compartments"].set_index("compartment")["machine"]
+    seen = [tables["meters"][["machine", "read_on"]].set_axis(["machine", "day"], axis=1)]
+    for name, day in (("samples", "drawn_on"), ("services", "done_on"), ("findings", "found_on")):
+        seen.append(pd.DataFrame({"machine": _looked_up(of, tables[name]["compartment"]), "day": tables[name][day]}))
+    first = pd.concat(seen).groupby("machine")["day"].min()
+    bad = (machines["in_service_on"] > _looked_up(first, machines["machine"])).to_numpy()
+    for file, part in machines[bad].groupby("file"):
+        said = part["in_service_on"].dt.strftime("%Y-%m-%d")
+        notes.set_aside(
+            file, part["row"], "in_service_on", said, "a record of this machine is older", "machines", "value"
+        )
+    return machines.assign(in_service_on=machines["in_service_on"].mask(bad))
+
+
+def _bundle(settings: Settings, tables: dict[str, pd.DataFrame], notes: Notes, sources: dict[str, str]) -> Fleet:
+    aside, repairs, arrivals = finished(notes)
+    counts = counted(arrivals)
+    _assert_counts(tables, counts, notes)
+    frames = {n: t if n == "samples" else t.drop(columns=["file", "row"]) for n, t in tables.items()}
+    return Fleet(
+        settings=settings, **frames, set_aside=aside, repairs=repairs, counts=counts, arrivals=arrivals, sources=sources
+    )
+
+
+def _assert_counts(tables: dict[str, pd.DataFrame], counts: pd.DataFrame, notes: Notes) -> None:
+    """Rows read = rows in the tables + rows set aside, for every file; counted from the tables themselves."""
+    used: dict[str, int] = {}
+    for frame in tables.values():
+        for file, row in zip(frame["file"], frame["row"], strict=True):
+            used[file] = used.get(file, 0) + len(notes.members.get(file, {}).get(row, (row,)))
+    for line in counts.itertuples():
+        assert line.read == used.get(line.file, 0) + line.set_aside, (
+            f"{line.file}: rows lost without a reason (a fault of cmkit)"
+        )

@@ -1,0 +1,430 @@
+"""An unknown laboratory file: what its columns seem to be, and why. A proposal for a person to edit; nothing is applied."""
+
+import re
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from cmkit.errors import SettingsError, WrongFile
+from cmkit.records.analytes import analyte_register
+from cmkit.records.reading.clean import NOT_TESTED, Words, parse_dates, parse_numbers, text_cells
+from cmkit.records.reading.files import (
+    SEPARATORS,
+    SPREADSHEETS,
+    Form,
+    Grid,
+    is_blank,
+    read_grid,
+    read_sheet,
+    read_text,
+    sheet_names,
+    split_lines,
+)
+from cmkit.records.reading.headings import bare_unit, heading_guess, heading_words, headings
+from cmkit.records.reading.layouts import known_columns
+from cmkit.records.reading.places import PARTS, Naming, naming, near_places
+from cmkit.records.reading.units import conversion, knows_unit
+from cmkit.records.tables import TABLES
+
+_LOOKED_AT = 2000  # cells of a column that are looked at
+_TITLES = 30  # rows in which the headings are looked for
+_LONG = ("test", "value", "unit")
+_OTHER_DAYS = ("received_on", "reported_on")  # words such as report may stand for a number too
+DATE_FORMS = (
+    "%d.%m.%Y",
+    "%d/%m/%Y",
+    "%m/%d/%Y",
+    "%d-%m-%Y",
+    "%d.%m.%y",
+    "%d/%m/%y",
+    "%m/%d/%y",
+    "%d-%b-%Y",
+    "%d %b %Y",
+    "%d-%b-%y",
+    "%Y%m%d",
+)
+
+
+@dataclass(frozen=True)
+class Guess:
+    """What one heading (or test name) of the file seems to be.
+
+    to: our column ('' where nothing fits; machine, kind, position, test, value, unit for parts). share: share of its `n` filled cells
+    that can be such a value. doubt: what should be looked at, '' where nothing.
+    """
+
+    heading: str
+    to: str
+    unit: str
+    why: str
+    n: int
+    share: float
+    doubt: str
+    examples: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """A layout as it could be. `tests`: names of a file with one row a result.
+
+    join: headings that make up the compartment, with `join_with` between their texts; join_why says why they and no others. places:
+    names of the file that are no compartment's, each with the nearest one.
+    """
+
+    file: str
+    pattern: str
+    form: Form
+    decimal: str
+    dates: str
+    columns: tuple[Guess, ...]
+    tests: tuple[Guess, ...]
+    join: tuple[str, ...]
+    doubts: tuple[str, ...]
+    places: tuple[tuple[str, str], ...] = ()
+    join_with: str = "/"
+    join_why: str = ""
+
+    @property
+    def long(self) -> bool:
+        """True where the file has one row a result."""
+        return bool(self.tests)
+
+
+def propose_layout(path: str | Path, compartments: list[str] | None = None) -> Proposal:
+    """What a laboratory file seems to hold, as a layout to be looked at and edited.
+
+    compartments: names of the fleet's compartments; with them, words of the file that may stand for them are proposed too. Raises
+    WrongFile where the file is not readable or nothing in it looks like headings.
+    """
+    path = Path(path)
+    form = _form_of(path)
+    known = tuple(heading_words())
+    grid = read_grid(path, path.name, form, known=known)
+    decimal, mixed = _decimal(grid)
+    first = _dates_by_content(grid, {h: heading_guess(h) for h in grid.headings})
+    dates, unclear = _date_form(grid, [h for h, (to, _, _) in first.items() if to.endswith("_on")])
+    words = Words(decimal, dates)
+    test = _test_column(grid, first)
+    guesses = tuple(_guess(h, grid.columns[h], first[h], words, test == h) for h in grid.headings)
+    guesses = _as_long(guesses, test) if test else _as_wide(guesses)
+    tests = _test_guesses(grid, guesses, words) if test else ()
+    texts = {g.to: text_cells(grid.columns[g.heading]) for g in guesses if g.to in (*PARTS, "compartment")}
+    named = naming({to: t[:_LOOKED_AT] for to, t in texts.items()}, compartments)
+    guesses = _named(guesses, named)
+    joined = named is not None and named.parts != ("compartment",)
+    join = tuple(g.heading for p in named.parts for g in guesses if g.to == p) if named and joined else ()
+    doubts = mixed + unclear + _missing(guesses, join)
+    doubts += tuple(f"{g.heading}: {g.doubt}" for g in (*guesses, *tests) if g.doubt)
+    between, why = (named.between, named.why) if named and join else ("/", "")
+    places = near_places(_said(texts, named), compartments) if compartments and named else ()
+    return Proposal(
+        path.name, _pattern(path.name), form, decimal, dates, guesses, tests, join, doubts, places, between, why
+    )
+
+
+def _named(guesses: tuple[Guess, ...], named: Naming | None) -> tuple[Guess, ...]:
+    """Headings that could be part of a compartment's name and are not needed for it mean nothing; the one that is whole says why."""
+    parts = named.parts if named else ()
+    several = sum(g.to in (*PARTS, "compartment") for g in guesses) > 1
+    out = []
+    for g in guesses:
+        if g.to in (*PARTS, "compartment") and g.to not in parts:
+            g = _nothing(g, "not needed for the compartment's name")
+        elif named and g.to == "compartment" and len(parts) == 1 and several:
+            g = replace(g, why=f"{g.why}; {named.why}", doubt=named.doubt)
+        out.append(g)
+    return tuple(out)
+
+
+def _said(texts: dict[str, np.ndarray], named: Naming) -> list[str]:
+    """The names of compartments as the file has them."""
+    rows = dict.fromkeys(zip(*(texts[p] for p in named.parts), strict=True))
+    return list(dict.fromkeys(named.between.join(p for p in row if p) for row in rows))
+
+
+def _pattern(name: str) -> str:
+    """A pattern for the files to come: numbers and dates of the name may change."""
+    safe = re.sub(r"([\[?*])", r"[\1]", name)
+    stem, dot, ending = safe.rpartition(".")
+    return re.sub(r"\*(?:[-_ .]*\*)+", "*", re.sub(r"\d+", "*", stem)) + dot + ending
+
+
+def _form_of(path: Path) -> Form:
+    """Encoding, separator, sheet, title rows and heading rows of a file."""
+    if path.suffix.lower() == ".parquet":
+        return Form()
+    if path.suffix.lower() in SPREADSHEETS:
+        sheets = {n: read_sheet(path, path.name, n) for n in sheet_names(path, path.name)}
+        name = max(sheets, key=lambda n: _best_row(sheets[n])[1])
+        rows, encoding, separator = sheets[name], "", ""
+        sheet = name if len(sheets) > 1 else ""
+    else:
+        text, mended = read_text(path, path.name)
+        encoding = (
+            "cp1252" if len(mended) else ("utf-16" if path.read_bytes()[:2] in (b"\xff\xfe", b"\xfe\xff") else "")
+        )
+        separator, rows = _best_split(text, path.name)
+        sheet = ""
+    at, score = _best_row(rows)
+    if score <= 0:
+        raise WrongFile(
+            f"{path.name}: found no row of headings in the first {_TITLES} rows; wanted one with names such as sample, date, Fe. Is it a table?"
+        )
+    below_is_units = at + 1 < len(rows) and (_is_unit_row(rows[at + 1]) or _is_more_heading(rows[at + 1]))
+    above = _needs_group_row(rows, at)
+    return Form(encoding, separator, sheet, at - above, 1 + above + below_is_units, 0)
+
+
+def _best_split(text: str, file: str) -> tuple[str, list[list]]:
+    """The separator that gives the best row of headings."""
+    found = {}
+    for name, separator in SEPARATORS.items():
+        try:
+            rows = split_lines("\n".join(text.splitlines()[: _TITLES + 5]), separator, file)
+        except WrongFile:
+            continue
+        found[name] = (_best_row(rows)[1], rows)
+    if not found:
+        split_lines(text, ",", file)
+    best = max(found, key=lambda n: found[n][0])
+    return SEPARATORS[best], found[best][1]
+
+
+def _best_row(rows: list[list]) -> tuple[int, float]:
+    """(place, score) of the row that looks most like headings: known names count most, then filled text cells."""
+    best, top = 0, 0.0
+    for i, row in enumerate(rows[:_TITLES]):
+        texts = [str(c) for c in row if not is_blank(c)]
+        known = sum(heading_guess(t)[0] != "" for t in texts)
+        score = known + 0.01 * len(texts) if len(texts) >= 3 and known >= 2 else 0.0
+        if score > top:
+            best, top = i, score
+    return best, top
+
+
+def _is_unit_row(row: list) -> bool:
+    texts = [str(c).strip() for c in row if not is_blank(c)]
+    units = sum(knows_unit(bare_unit(t)) or t in ("-", "--") for t in texts)
+    numbers = sum(bool(re.fullmatch(r"[<>]?[\d.,]+", t)) for t in texts)
+    return bool(texts) and units >= 0.5 * len(texts) and numbers <= 0.2 * len(texts)
+
+
+def _is_more_heading(row: list) -> bool:
+    """True for a row of names below merged headings: known names and nothing that is a value."""
+    texts = [str(c).strip() for c in row if not is_blank(c)]
+    values = any(re.fullmatch(r"[<>]?[\d.,]+", t) or _LIKE_DATES.fullmatch(t) for t in texts)
+    return not values and sum(heading_guess(t)[0] in analyte_register().index for t in texts) >= 2
+
+
+def _needs_group_row(rows: list[list], at: int) -> int:
+    """1 where the row above names groups without which headings would repeat or be empty."""
+    if at == 0:
+        return 0
+    heads = [str(c).strip() for c in rows[at]]
+    above = [str(c).strip() for c in rows[at - 1]] + [""] * len(heads)
+    filled = [h for h in heads if h]
+    empty_below = any(a and not h for a, h in zip(above, heads, strict=False))
+    repeats = len(set(filled)) < len(filled)
+    return int(sum(bool(a) for a in above) >= 2 and (repeats or empty_below))
+
+
+def _decimal(grid: Grid) -> tuple[str, tuple[str, ...]]:
+    """',' where cells such as 12,5 outnumber those such as 12.5; '' and a doubt where both occur and points are more."""
+    cells = [t for c in grid.columns.values() for t in text_cells(c[:_LOOKED_AT])]
+    # three figures after the only comma may be thousands
+    commas = [t for t in cells if re.fullmatch(r"[<>]?\s*-?(?:0,\d+|\d+,(?:\d{1,2}|\d{4,}))", t)]
+    points = [t for t in cells if re.fullmatch(r"[<>]?\s*-?\d+\.\d+", t)]
+    if not commas or len(commas) > len(points):
+        return "," if commas else ".", ()
+    both = f"decimals: both {commas[0]!r} and {points[0]!r} stand in this file; each is read as it can only be meant"
+    return "", (both,)
+
+
+def _date_form(grid: Grid, headings: list[str]) -> tuple[str, tuple[str, ...]]:
+    """The one form that reads every date of the file ('' for ISO and dates of a spreadsheet), and a doubt where two would."""
+    cells = (
+        np.concatenate([text_cells(grid.columns[h][:_LOOKED_AT]) for h in headings])
+        if headings
+        else np.array([], dtype=object)
+    )
+    cells = np.array([c for c in cells if c and c.casefold() not in NOT_TESTED], dtype=object)
+    if not len(cells) or ((parse_dates(cells).repair == "").all() and (parse_dates(cells).problem == "").all()):
+        return "", ()
+    fit = {form: _share_of_form(cells, form) for form in DATE_FORMS}
+    best = max(fit.values())
+    forms = [f for f, share in fit.items() if share == best and best > 0]
+    if not forms:
+        return "", ("dates: no form fits; look at the date columns",)
+    meaning = {f.replace("%b", "%m") for f in forms}
+    doubt = (
+        (f"dates: {' and '.join(forms)} both fit every date; day and month cannot be told apart here",)
+        if len(meaning) > 1
+        else ()
+    )
+    return forms[0], doubt
+
+
+_DAY_NUMBERS = re.compile(r"20\d{6}|[34]\d{4}")  # 20260630, or a spreadsheet's
+_LIKE_DATES = re.compile(r"\d{1,4}[-./ ](?:\d{1,2}|[A-Za-z]{3})[-./ ]\d{2,4}(?:[ T].*)?")
+
+
+def _dates_by_content(grid: Grid, first: dict[str, tuple[str, str, str]]) -> dict[str, tuple[str, str, str]]:
+    """Headings with what their cells say about days: a report that is a number is none, and a column of dates may be the day of drawing."""
+    out = dict(first)
+    for heading, (to, unit, why) in first.items():
+        texts = [t for t in text_cells(grid.columns[heading][:_LOOKED_AT]) if t]
+        dates = float(np.mean([bool(_LIKE_DATES.fullmatch(t)) for t in texts])) if texts else 0.0
+        if to in _OTHER_DAYS and texts and not dates and not any(_DAY_NUMBERS.fullmatch(t) for t in texts):
+            out[heading] = "", unit, f"{why}, but its cells are no dates"
+        elif not to and dates > 0.8 and all(t != "drawn_on" for t, _, _ in out.values()):
+            out[heading] = "drawn_on", unit, "its cells are dates, and no heading names the day of drawing"
+    return out
+
+
+def _share_of_form(cells: np.ndarray, form: str) -> float:
+    days = pd.to_datetime(
+        pd.Series(cells, dtype="str").str.split(" ").str[0] if "%b" not in form else cells, format=form, errors="coerce"
+    )
+    days = pd.Series(days)
+    return float(((days.dt.year >= 1980) & (days.dt.year <= 2100)).mean())
+
+
+def _test_column(grid: Grid, first: dict[str, tuple[str, str, str]]) -> str:
+    """The heading of the column that names tests, in a file with one row a result; '' in other files."""
+    register = analyte_register().index
+    if sum(to in register for to, _, _ in first.values()) > 3:
+        return ""
+    best, top = "", 0.5
+    for heading in grid.headings:
+        names = [n for n in pd.unique(text_cells(grid.columns[heading][:_LOOKED_AT])) if n]
+        known = [n for n in names if heading_guess(n)[0] in register and not re.fullmatch(r"[\d.,]+", n)]
+        if len(known) >= 2 and len(known) / len(names) > top:
+            best, top = heading, len(known) / len(names)
+    return best
+
+
+def _guess(heading: str, cells: np.ndarray, first: tuple[str, str, str], words: Words, is_test: bool) -> Guess:
+    to, unit, why = ("test", "", "its cells are names of tests") if is_test else first
+    cells = cells[:_LOOKED_AT]
+    texts = text_cells(cells)
+    filled = texts != ""
+    examples = tuple(dict.fromkeys(texts[filled]))[:3]
+    n, share, doubt = int(filled.sum()), 1.0, ""
+    if to.endswith("_on"):
+        share = float((parse_dates(cells[filled], words).problem == "").mean()) if n else 0.0
+        doubt = "" if share == 1 or not n else f"{1 - share:.0%} of its dates cannot be read"
+    elif to in known_columns(TABLES["samples"], analyte_register()) and _unit_of(to):
+        share, doubt = _fit(cells[filled], to, unit, words)
+    return Guess(heading, to, unit, why, n, share, doubt, examples)
+
+
+def _unit_of(to: str) -> str:
+    return known_columns(TABLES["samples"], analyte_register())[to]
+
+
+def _fit(cells: np.ndarray, to: str, unit: str, words: Words) -> tuple[float, str]:
+    """(share of cells that can be such a value, doubt)."""
+    if not len(cells):
+        return 0.0, "the column is empty"
+    try:
+        convert = conversion(unit, _unit_of(to), to, "here")
+    except SettingsError as error:
+        return 0.0, str(error).removeprefix("here: ")
+    found = parse_numbers(cells, words, 1.0)
+    values = convert.apply(found.value)
+    low, high = _plausible(to)
+    fine = (found.problem == "") & ~((values < low) | (values > high))
+    strange = tuple(dict.fromkeys(text_cells(cells[found.problem != ""])))[:3]
+    doubt = f"not understood: {', '.join(map(repr, strange))}" if strange else ""
+    return float(fine.mean()), _thousand_fold(values, to) or doubt
+
+
+def _plausible(to: str) -> tuple[float, float]:
+    register = analyte_register()
+    if to not in register.index:
+        return 0.0, 1e6
+    return float(register.loc[to, "plausible_low"]), float(register.loc[to, "plausible_high"])
+
+
+def _thousand_fold(values: np.ndarray, to: str) -> str:
+    """A doubt where the middle value is far from what is usual, and a factor of 1,000 or 10,000 would bring it there."""
+    table = headings().set_index("to")
+    middle = np.nanmedian(np.abs(values)) if np.isfinite(values).any() else np.nan
+    if to not in table.index or table.loc[to, "usual_low"] == "" or not middle > 0:
+        return ""
+    low, high = sorted(abs(float(table.loc[to, c])) for c in ("usual_low", "usual_high"))
+    if low <= middle <= high:
+        return ""
+    for factor in (1000.0, 10000.0):
+        for scale in (factor, 1 / factor):
+            if low <= middle * scale <= high and not low / 30 <= middle <= high * 30:
+                return f"the middle value {middle:g} {_unit_of(to)} is unusual; {middle * scale:g} would be usual: is the unit right?"
+    return ""
+
+
+def _as_wide(guesses: tuple[Guess, ...]) -> tuple[Guess, ...]:
+    """Two headings cannot be one column: the better one keeps it. Words for test, value and unit mean nothing here."""
+    best: dict[str, Guess] = {}
+    for g in guesses:
+        if g.to and (g.to not in best or (g.share, g.n) > (best[g.to].share, best[g.to].n)):
+            best[g.to] = g
+    out = []
+    for g in guesses:
+        if g.to in ("test", "value"):
+            g = _nothing(g, "no known word")
+        elif not g.to:
+            g = _nothing(g, g.why)
+        elif best[g.to] is not g:
+            g = _nothing(g, f"'{best[g.to].heading}' fits {g.to} better")
+        out.append(g)
+    return tuple(out)
+
+
+def _nothing(g: Guess, why: str) -> Guess:
+    return Guess(g.heading, "", g.unit, why, g.n, g.share, "", g.examples)
+
+
+def _as_long(guesses: tuple[Guess, ...], test: str) -> tuple[Guess, ...]:
+    """A file with one row a result: a unit column is told from a machine's by its cells."""
+    out = []
+    for g in guesses:
+        if g.examples and g.heading != test and g.to not in ("value",) and all(knows_unit(e) for e in g.examples):
+            g = Guess(g.heading, "unit", "", "its cells are units", g.n, 1.0, "", g.examples)
+        elif g.to in analyte_register().index:
+            g = _nothing(g, "the file has one row a result")
+        out.append(g)
+    return _one_each(tuple(out))
+
+
+def _one_each(guesses: tuple[Guess, ...]) -> tuple[Guess, ...]:
+    seen: set[str] = set()
+    out = []
+    for g in guesses:
+        out.append(_nothing(g, f"another heading is {g.to} already") if g.to and g.to in seen else g)
+        seen.add(g.to)
+    return tuple(out)
+
+
+def _test_guesses(grid: Grid, guesses: tuple[Guess, ...], words: Words) -> tuple[Guess, ...]:
+    heading = {g.to: g.heading for g in guesses if g.to in _LONG}
+    names = text_cells(grid.columns[heading["test"]])
+    values = grid.columns[heading["value"]] if "value" in heading else np.full(len(names), "", dtype=object)
+    units = text_cells(grid.columns[heading["unit"]]) if "unit" in heading else np.full(len(names), "", dtype=object)
+    out = []
+    for name in dict.fromkeys(n for n in names if n):
+        mine = names == name
+        to, unit, why = heading_guess(name)
+        to = to if to in analyte_register().index else ""
+        written = unit or (pd.Series(units[mine]).mode().iloc[0] if mine.any() else "")
+        out.append(_guess(name, values[mine], (to, written, why), words, False))
+    return tuple(out)
+
+
+def _missing(guesses: tuple[Guess, ...], join: tuple[str, ...]) -> tuple[str, ...]:
+    """What a layout cannot do without and nothing was found for."""
+    found = {g.to for g in guesses} | ({"compartment"} if join else set())
+    gone = [c.name for c in TABLES["samples"].columns if c.required and c.name not in found]
+    gone += ["value"] if "test" in found and "value" not in found else []
+    return tuple(f"nothing in the file looks like `{name}`, which is needed: find its heading" for name in gone)

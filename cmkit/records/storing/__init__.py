@@ -1,0 +1,1 @@
+"""Storing: versions in Parquet files, a database, and questions in SQL."""

@@ -1,0 +1,54 @@
+"""Questions in SQL over a whole fleet's store, answered by DuckDB from the store's files: one site or two hundred, in little memory."""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import pandas as pd
+
+from cmkit.errors import StoreError
+from cmkit.records.storing.store import empty_table, version_files
+from cmkit.records.tables import TABLES
+
+# nothing is fetched from the network, and nothing outside the files of one version is read or written
+_CONFIG: dict[str, Any] = {"autoinstall_known_extensions": False, "autoload_known_extensions": False}
+
+
+def fleet_query(
+    store: str | Path, sql: str, parameters: Sequence[Any] = (), version: int | None = None
+) -> pd.DataFrame:
+    """The answer to one SELECT over the tables of a store's version (the one in force, or another), as a frame.
+
+    The tables are those of `records.tables`, under their names: samples, services, meters, findings, corrections, sites, machines,
+    compartments; columns of names are text, dates are days. Values belong in `parameters`, a `?` each in the text. Raises StoreError where
+    there is no such store or version, the SQL is wrong or more than one SELECT, or it reaches for anything but these tables.
+    """
+    paths, files_at = version_files(store, version)
+    with duckdb.connect(config=_CONFIG) as con:
+        if files_at is not None:
+            con.register_filesystem(files_at)
+        con.execute("SET allowed_paths = ?", [[path for table in paths.values() for path in table]])
+        con.execute("SET enable_external_access = false")
+        con.execute("SET lock_configuration = true")
+        for name in TABLES:
+            _view(con, name, paths.get(name, []))
+        try:
+            _refuse_all_but_select(con, sql)
+            return con.execute(sql, list(parameters)).df()
+        except duckdb.Error as error:
+            raise StoreError(f"the query cannot be answered: {error}") from None
+
+
+def _view(con: duckdb.DuckDBPyConnection, name: str, paths: list[str]) -> None:
+    """One table as a view over its files; a column that some files lack (an analyte added later) is missing there."""
+    if paths:
+        con.read_parquet(paths, union_by_name=True).create_view(name)
+    else:
+        con.register(name, empty_table(name))
+
+
+def _refuse_all_but_select(con: duckdb.DuckDBPyConnection, sql: str) -> None:
+    kinds = [statement.type.name for statement in con.extract_statements(sql)]
+    if kinds != ["SELECT"]:
+        raise StoreError(f"found {', '.join(kinds) or 'no statement'}; wanted one SELECT.")

@@ -1,0 +1,509 @@
+"""The checked records as files that never change: one Parquet file per site and table, named by its content, listed in a manifest.
+
+    store/data/<site>/<table>-<SHA-256>.parquet   written once, never changed
+    store/versions/<n>.json                        what version n consists of
+    store/CURRENT                                  the number of the version in force, replaced in one step
+
+One writer at a time holds a lock; readers take none, because no file they read ever changes. A writer killed at any moment leaves
+files that no version names; the next one goes on from CURRENT.
+"""
+
+import hashlib
+import io
+import json
+import os
+import re
+import tempfile
+import tomllib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from importlib.metadata import version as package_version
+from pathlib import Path
+from typing import Any
+
+import filelock
+import fsspec
+import pandas as pd
+
+from cmkit.errors import SettingsError, StoreError
+from cmkit.records.fleet import Fleet, counted
+from cmkit.records.reading.load import load_with_places
+from cmkit.records.reading.repeats import in_order, without_repeats
+from cmkit.records.settings import parse_settings, read_settings
+from cmkit.records.tables import TABLES
+
+SCHEMA = 1
+REGISTERS = ("sites", "machines", "compartments")
+EVENTS = ("samples", "services", "meters", "findings", "corrections")
+_NOTES = ("set_aside", "repairs", "arrivals")
+_FLEET = ""  # the "site" of tables that belong to the whole fleet
+
+
+@dataclass(frozen=True)
+class TakenIn:
+    """What a take-in did. version: the version now in force (0: none yet); added: new rows by table; words: all of it for a person."""
+
+    version: int
+    added: dict[str, int]
+    set_aside: int
+    changed: bool
+    words: str
+
+
+@dataclass(frozen=True)
+class _Place:
+    """A store's file system and root path; `local` where it is this machine's own disk."""
+
+    fs: Any
+    root: str
+    local: bool
+
+    def path(self, *parts: str) -> str:
+        return "/".join([self.root.rstrip("/"), *parts])
+
+
+def store_place(store: str | Path) -> _Place:
+    """The place of a store given as a folder or an fsspec URL."""
+    fs, root = fsspec.core.url_to_fs(str(store))
+    protocols = fs.protocol if isinstance(fs.protocol, tuple) else (fs.protocol,)
+    return _Place(fs, root, "file" in protocols)
+
+
+def default_store(fleet_dir: str | Path) -> Path:
+    """`store/` inside the fleet folder."""
+    return Path(fleet_dir) / "store"
+
+
+def take_in(
+    fleet_dir: str | Path, store: str | Path | None = None, today: date | None = None, wait_s: float = 60.0
+) -> TakenIn:
+    """Add what the fleet folder and its inbox/ hold to the store, once and only once; a version is made only if something is new.
+
+    Repeating it changes nothing; a kill at any moment loses and doubles nothing. wait_s: seconds to wait for another writer, then
+    StoreError. Raises what :func:`cmkit.records.reading.load.load_fleet` raises for files that cannot be read.
+    """
+    read_settings(Path(fleet_dir) / "fleet.toml")  # so that no store is begun in a folder that is no fleet's
+    place = store_place(store if store is not None else default_store(fleet_dir))
+    with _writer(place, wait_s):
+        before = _manifest(place, _current(place)) if _current(place) else None
+        numbers = _keys(place, before, "samples") if before else None
+        fleet, tables = load_with_places(fleet_dir, today, None if numbers is None else numbers["sample"].unique())
+        settings = (Path(fleet_dir) / "fleet.toml").read_text(encoding="utf-8-sig")
+        return _publish(place, before, fleet, tables, settings)
+
+
+@contextmanager
+def _writer(place: _Place, wait_s: float) -> Iterator[None]:
+    """The lock of the one writer. A store on another machine is locked among the writers of this machine only."""
+    if place.local:
+        Path(place.root).mkdir(parents=True, exist_ok=True)
+        path = place.path("LOCK")
+    else:
+        path = str(Path(tempfile.gettempdir()) / f"cmkit-{hashlib.sha256(place.root.encode()).hexdigest()[:16]}.lock")
+    lock = filelock.FileLock(path, timeout=wait_s)
+    try:
+        lock.acquire()
+    except filelock.Timeout:
+        raise StoreError(
+            f"{place.root}: another take-in is running (lock {path}); waited {wait_s:g} s. Try again when it has ended."
+        ) from None
+    try:
+        yield
+    finally:
+        lock.release()
+
+
+def _publish(
+    place: _Place, before: dict[str, Any] | None, fleet: Fleet, now: dict[str, pd.DataFrame], settings: str
+) -> TakenIn:
+    """Write what changed, then the manifest, then CURRENT: in this order, so that a version is whole or not there."""
+    registers = {name: _joined_register(place, before, now[name], name) for name in REGISTERS}
+    entries: dict[str, dict[str, Any]] = dict(before["files"]) if before else {}
+    added, lost, held = {}, [], []
+    for name in EVENTS:
+        by_site, conflicts = _merged_events(place, before, now[name], name, _sites_of(registers))
+        lost.append(conflicts)
+        held += [
+            f[["file", "row"]].assign(value=f[TABLES[name].key[0]], table=name) for f in by_site.values() if len(f)
+        ]
+        added[name] = sum(map(len, by_site.values())) - sum(_rows(before, name, s) for s in by_site)
+        for site, frame in by_site.items():
+            entries[_key(name, site)] = _write(place, name, site, frame)
+    for name, frame in (registers | _joined_notes(place, before, fleet, pd.concat(lost), held)).items():
+        entries[_key(name, _FLEET)] = _write(place, name, _FLEET, frame)
+    entries = {key: entry for key, entry in sorted(entries.items()) if entry["rows"] or not entry["site"]}
+    number, aside = (int(before["version"]) if before else 0), int(entries[_key("set_aside", _FLEET)]["rows"])
+    changed = _changed(before, entries, settings)
+    if before and not changed:
+        return TakenIn(number, added, aside, False, f"Nothing new: version {number} holds it all.")
+    if not any(entry["rows"] for entry in entries.values()):
+        return TakenIn(0, added, 0, False, "Nothing to take in yet: the tables hold no rows.")
+    manifest = {
+        "version": number + 1,
+        "schema": SCHEMA,
+        "made_on": datetime.now(UTC).isoformat(timespec="seconds"),
+        "cmkit": package_version("cmkit"),
+        "added": added,
+        "sources": (before["sources"] if before else {}) | fleet.sources,
+        "settings": settings,
+        "files": entries,
+    }
+    _put(place, f"versions/{number + 1}.json", json.dumps(manifest, indent=1, sort_keys=True).encode())
+    _put(place, "CURRENT", f"{number + 1}\n".encode())
+    return TakenIn(number + 1, added, aside, True, _words(number + 1, added, changed if before else [], aside))
+
+
+def _changed(before: dict[str, Any] | None, entries: dict[str, dict[str, Any]], settings: str) -> list[str]:
+    """Tables whose files are not those of the version before, and `settings` where fleet.toml means something else (its comments do not)."""
+    old = before["files"] if before else {}
+    tables = {key.partition("/")[0] for key in {*old, *entries} if old.get(key) != entries.get(key)}
+    names = [name for name in (*TABLES, *_NOTES) if name in tables]
+    return names + ["settings"] * bool(before and _means_else(before["settings"], settings))
+
+
+def _means_else(was: str, now: str) -> bool:
+    """True where two texts of fleet.toml are different settings. One that this cmkit no longer reads is different."""
+    if was == now:
+        return False
+    try:
+        return parse_settings(tomllib.loads(was), "") != parse_settings(tomllib.loads(now), "")
+    except SettingsError:
+        return True
+
+
+def _words(number: int, added: dict[str, int], changed: list[str], aside: int) -> str:
+    new = ", ".join(f"{n:,} {name if n > 1 else name[:-1]}" for name, n in added.items() if n) or "no new rows"
+    also = ["fleet.toml" if c == "settings" else c for c in changed if not added.get(c) and c not in _NOTES]
+    parts = [new, *([f"changed: {', '.join(also)}"] if also else [])]
+    parts += [f"{aside:,} set aside so far (cmkit check says why)"] if aside else []
+    return f"Version {number}: {'; '.join(parts)}."
+
+
+def _key(table: str, site: str) -> str:
+    return f"{table}/{site}"
+
+
+def _rows(manifest: dict | None, table: str, site: str) -> int:
+    return manifest["files"].get(_key(table, site), {"rows": 0})["rows"] if manifest else 0
+
+
+def _sites_of(registers: dict[str, pd.DataFrame]) -> pd.DataFrame:
+    """Site of every compartment and machine (name, site)."""
+    machines = registers["machines"][["machine", "site"]]
+    compartments = registers["compartments"][["compartment", "machine"]].merge(machines, on="machine")
+    names = pd.concat(
+        [
+            machines.set_axis(["name", "site"], axis=1),
+            compartments[["compartment", "site"]].set_axis(["name", "site"], axis=1),
+        ]
+    )
+    return names.drop_duplicates("name")
+
+
+def _joined_register(place: _Place, before: dict | None, now: pd.DataFrame, name: str) -> pd.DataFrame:
+    """The folder's register plus names that only the store still knows: stored records may refer to them."""
+    now, key = now.drop(columns=["file", "row"]), TABLES[name].key[0]
+    if not before:
+        return now
+    stored = _read(place, before, name, _FLEET)
+    gone = stored[~stored[key].isin(now[key])]
+    return pd.concat([now, gone]).sort_values(key, kind="stable", ignore_index=True) if len(gone) else now
+
+
+def _sites(frame: pd.DataFrame, name: str, sites: pd.DataFrame) -> pd.Series:
+    """The site each row of an event table belongs to; corrections belong to the fleet."""
+    if name == "corrections":
+        return pd.Series(_FLEET, index=frame.index, dtype="str")
+    by = "machine" if name == "meters" else "compartment"
+    return sites.set_index("name")["site"].reindex(frame[by]).set_axis(frame.index)
+
+
+def _merged_events(
+    place: _Place, before: dict | None, now: pd.DataFrame, name: str, sites: pd.DataFrame
+) -> tuple[dict[str, pd.DataFrame], pd.DataFrame]:
+    """(rows by site, for the sites that may change; rows of the folder that a stored row speaks against).
+
+    A row that is stored already is recognised by its whole content. Of sites without new rows only the key columns are read.
+    """
+    table = TABLES[name]
+    touched = set(_sites(now, name, sites))
+    if before:
+        keys = _keys(place, before, name)
+        # a machine that moved to another site takes its records with it; a number used twice may have been used at another site
+        moved = keys["_site"].ne(_sites(keys, name, sites))
+        again = keys[table.key[0]].isin(now[table.key[0]])
+        touched |= set(keys.loc[moved | again, "_site"]) | set(_sites(keys[moved], name, sites))
+    stored = [_read(place, before, name, s) for s in sorted(touched) if before and _rows(before, name, s)]
+    old = sum(map(len, stored))
+    whole = stacked([*stored, now])
+    fresh = whole[~whole.duplicated([c for c in whole.columns if c not in ("file", "row")])]
+    # stored rows come first whatever their dates: what a version said is never taken back
+    first, then = (in_order(fresh[part], table) for part in (fresh.index < old, fresh.index >= old))
+    kept, lost = without_repeats(pd.concat([first, then], ignore_index=True), table)
+    kept = in_order(kept, table)
+    home = _sites(kept, name, sites)
+    by_site = {s: kept[(home == s).to_numpy()].reset_index(drop=True) for s in sorted(touched | set(home))}
+    return by_site, _conflicts(lost, name)
+
+
+def _conflicts(lost: pd.DataFrame, name: str) -> pd.DataFrame:
+    """Set-aside notes on rows of the folder that a stored row speaks against."""
+    known = pd.Series(pd.NaT, index=lost.index, dtype="datetime64[us]")
+    for column in TABLES[name].known_on:
+        known = known.fillna(lost[column])
+    key = TABLES[name].key[0]
+    return pd.DataFrame({"file": lost["file"], "row": lost["row"], "column": key, "value": lost[key], "table": name, "what": "row",
+                         "reason": "the store holds another row of this key; " + lost["reason"], "known_on": known})  # fmt: skip
+
+
+def stacked(parts: list[pd.DataFrame]) -> pd.DataFrame:
+    """Frames one below the other. A result column that some lack (an analyte added later) is empty and not flagged there."""
+    filled = [p for p in parts if len(p)] or [parts[0].reset_index(drop=True)]
+    whole = pd.concat(filled, ignore_index=True) if len(filled) > 1 else filled[0]
+    flags = [c for c, kind in whole.dtypes.items() if str(c).endswith("_below") and str(kind) != "bool"]
+    return whole.assign(**{c: whole[c].eq(True) for c in flags}) if flags else whole
+
+
+def _keys(place: _Place, manifest: dict, name: str) -> pd.DataFrame:
+    """Key columns (and what tells the site) of a whole event table, with `_site`, without reading the results."""
+    table = TABLES[name]
+    columns = [*table.key, *(c for c in ("compartment",) if c in table.names and c not in table.key)]
+    entries = [e for e in manifest["files"].values() if e["table"] == name]
+    parts = [_read(place, manifest, name, e["site"], columns).assign(_site=e["site"]) for e in entries]
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=[*columns, "_site"], dtype="str")
+
+
+def _joined_notes(
+    place: _Place, before: dict | None, fleet: Fleet, lost: pd.DataFrame, held: list[pd.DataFrame]
+) -> dict[str, pd.DataFrame]:
+    """Notes of this reading, and those of earlier readings on files that are no longer there."""
+    assert fleet.arrivals is not None
+    aside, arrivals = fleet.set_aside, fleet.arrivals
+    if before and held:
+        # a row the store took in earlier stays in, though beside the newer files the folder alone would set it aside
+        marks = aside.reset_index().merge(
+            pd.concat(held).astype({"row": "Int64"}), on=["file", "row", "value", "table"]
+        )
+        back = aside.index.isin(marks.loc[marks["what"] == "row", "index"])
+        arrivals = _recounted(arrivals, aside[back], -1)
+        aside = aside[~back]
+    if len(lost):
+        arrivals = _recounted(arrivals, lost, 1)
+        aside = pd.concat([aside, lost[list(aside.columns)].astype(aside.dtypes)])
+    aside = aside.sort_values(["file", "row", "column"], kind="stable", ignore_index=True)
+    now = {"set_aside": aside, "repairs": fleet.repairs, "arrivals": arrivals}
+    if not before:
+        return now
+    old = {name: _read(place, before, name, _FLEET) for name in now}
+    return {n: stacked([old[n][~old[n]["file"].isin(fleet.sources)], frame]) for n, frame in now.items()}
+
+
+def _recounted(arrivals: pd.DataFrame, rows: pd.DataFrame, sign: int) -> pd.DataFrame:
+    """Arrivals with these rows counted as set aside (sign 1) or no longer (sign -1)."""
+    key = ["file", "table", "known_on"]
+    more = rows.astype({"file": "str", "table": "str"}).groupby(key, dropna=False).size().rename("more").reset_index()
+    out = arrivals.merge(more, on=key, how="left")
+    return out.assign(set_aside=out["set_aside"] + sign * out["more"].fillna(0).astype("int64")).drop(columns="more")
+
+
+def _slug(site: str) -> str:
+    """A folder name for a site, whatever its name holds: readable letters and a hash."""
+    if not site:
+        return "fleet"
+    readable = re.sub(r"[^a-z0-9]+", "-", site.casefold()).strip("-")[:24]
+    return f"{readable or 'site'}-{hashlib.sha256(site.encode()).hexdigest()[:8]}"
+
+
+def _write(place: _Place, table: str, site: str, frame: pd.DataFrame) -> dict[str, Any]:
+    """One immutable file; its entry in the manifest. A file of the same content is there already and is left."""
+    buffer = io.BytesIO()
+    frame.to_parquet(buffer, index=False)
+    data = buffer.getvalue()
+    digest = hashlib.sha256(data).hexdigest()
+    path = f"data/{_slug(site)}/{table}-{digest[:32]}.parquet"
+    if not place.fs.exists(place.path(path)):
+        _put(place, path, data)
+    return {"table": table, "site": site, "path": path, "rows": len(frame), "sha256": digest}
+
+
+def _put(place: _Place, path: str, data: bytes) -> None:
+    """A file that is there whole or not at all: on disk by rename after a flush, elsewhere by one put."""
+    target = place.path(path)
+    if not place.local:
+        place.fs.pipe_file(target, data)
+        return
+    folder = Path(target).parent
+    folder.mkdir(parents=True, exist_ok=True)
+    handle, temporary = tempfile.mkstemp(dir=folder, prefix=".part-")
+    with os.fdopen(handle, "wb") as out:
+        out.write(data)
+        out.flush()
+        os.fsync(out.fileno())
+    os.chmod(temporary, 0o644)
+    os.replace(temporary, target)
+    entry = os.open(folder, os.O_RDONLY)
+    os.fsync(entry)
+    os.close(entry)
+
+
+def _current(place: _Place) -> int:
+    """The version in force, 0 where there is none yet. StoreError where CURRENT holds no number."""
+    path = place.path("CURRENT")
+    if not place.fs.exists(path):
+        return 0
+    text = place.fs.cat_file(path).decode("utf-8", "replace").strip()
+    if not text.isdigit():
+        raise StoreError(
+            f"{path}: found {text[:40]!r}, wanted the number of a version. Put the newest number of versions/ there."
+        )
+    return int(text)
+
+
+def _manifest(place: _Place, number: int) -> dict[str, Any]:
+    path = place.path("versions", f"{number}.json")
+    if not place.fs.exists(path):
+        known = [v["version"] for v in _all_manifests(place)]
+        raise StoreError(f"{path}: no version {number}; the store holds {', '.join(map(str, known)) or 'none'}.")
+    manifest = json.loads(place.fs.cat_file(path))
+    if manifest["schema"] != SCHEMA:
+        raise StoreError(
+            f"{path}: written in form {manifest['schema']}; this cmkit reads form {SCHEMA}. Use the cmkit that wrote it ({manifest['cmkit']})."
+        )
+    return manifest
+
+
+def _all_manifests(place: _Place) -> list[dict[str, Any]]:
+    current = _current(place)
+    found = [json.loads(place.fs.cat_file(p)) for p in place.fs.glob(place.path("versions", "*.json"))]
+    return sorted((m for m in found if m["version"] <= current), key=lambda m: m["version"])
+
+
+def _read(place: _Place, manifest: dict, table: str, site: str, columns: list[str] | None = None) -> pd.DataFrame:
+    entry = manifest["files"][_key(table, site)]
+    path = place.path(entry["path"])
+    try:
+        return pd.read_parquet(path if place.local else io.BytesIO(place.fs.cat_file(path)), columns=columns)
+    except (OSError, ValueError) as error:
+        raise StoreError(
+            f"{path}: a file of version {manifest['version']} is missing or damaged ({error}). Bring it back from a backup."
+        ) from None
+
+
+def read_table(
+    store: str | Path, table: str, site: str | None = None, version: int | None = None, columns: list[str] | None = None
+) -> pd.DataFrame:
+    """One table of the store, of one site or of all, as the version in force (or another) has it; only `columns` where given.
+
+    Event tables are kept by site; registers and corrections belong to the fleet and come whole.
+    """
+    place = store_place(store)
+    return _table(place, _manifest(place, _wanted(place, version)), table, site, columns)
+
+
+def _table(
+    place: _Place, manifest: dict, table: str, site: str | None, columns: list[str] | None = None
+) -> pd.DataFrame:
+    entries = [e for e in manifest["files"].values() if e["table"] == table]
+    wanted = [e["site"] for e in entries if site is None or e["site"] in (site, _FLEET)]
+    if not wanted and entries:
+        return _read(place, manifest, table, entries[0]["site"], columns).iloc[:0]
+    return stacked([_read(place, manifest, table, s, columns) for s in wanted]) if wanted else empty_table(table)
+
+
+def version_files(store: str | Path, version: int | None = None) -> tuple[dict[str, list[str]], Any]:
+    """(paths of the Parquet files of each table of a version, the file system they are on: None for this machine's own disk)."""
+    place = store_place(store)
+    manifest = _manifest(place, _wanted(place, version))
+    paths: dict[str, list[str]] = {}
+    for entry in manifest["files"].values():
+        path = place.path(entry["path"])
+        paths.setdefault(entry["table"], []).append(path if place.local else place.fs.unstrip_protocol(path))
+    return paths, None if place.local else place.fs
+
+
+def empty_table(name: str) -> pd.DataFrame:
+    """A table of no rows with the columns and dtypes of `records.tables`, and `file` and `row`."""
+    kinds = {"text": "str", "number": "float64", "date": "datetime64[us]", "flag": "boolean"}
+    columns = {c.name: pd.Series(dtype=kinds[c.kind]) for c in TABLES[name].columns}
+    return pd.DataFrame({"file": pd.Series(dtype="str"), "row": pd.Series(dtype="int64"), **columns})
+
+
+def _wanted(place: _Place, version: int | None) -> int:
+    number = version if version is not None else _current(place)
+    if not number:
+        raise StoreError(f"{place.root}: no store here yet; `cmkit take-in FLEET` makes its first version.")
+    return number
+
+
+def read_store(store: str | Path, version: int | None = None, site: str | None = None) -> Fleet:
+    """The fleet as a version of the store has it: the one in force, or an earlier one by its number; only one site where given.
+
+    `Fleet.sources` names the version read. Raises StoreError where the version, the site or a file is not there.
+    """
+    place = store_place(store)
+    number = _wanted(place, version)
+    manifest = _manifest(place, number)
+    tables = {n: _table(place, manifest, n, site) for n in TABLES}
+    if site is not None:
+        tables |= _one_site(tables, site, place)
+    tables |= {n: in_order(tables[n], TABLES[n]) for n in EVENTS}
+    notes = {n: _table(place, manifest, n, None) for n in _NOTES}
+    stamp = hashlib.sha256(json.dumps(manifest, sort_keys=True).encode()).hexdigest()
+    return Fleet(
+        settings=parse_settings(tomllib.loads(manifest["settings"]), f"fleet.toml of version {number}"),
+        **{n: t if n == "samples" else t.drop(columns=["file", "row"], errors="ignore") for n, t in tables.items()},
+        **notes,
+        counts=counted(notes["arrivals"]),
+        sources=manifest["sources"] | {f"store version {number}": stamp},
+    )
+
+
+def _one_site(tables: dict[str, pd.DataFrame], site: str, place: _Place) -> dict[str, pd.DataFrame]:
+    """The registers and corrections cut down to one site."""
+    names = tables["sites"]["site"]
+    if site not in set(names):
+        raise StoreError(f"{place.root}: no site {site!r}; found {', '.join(names)}.")
+    machines = tables["machines"][tables["machines"]["site"] == site]
+    parts = {
+        "sites": tables["sites"][names == site],
+        "machines": machines,
+        "compartments": tables["compartments"][tables["compartments"]["machine"].isin(machines["machine"])],
+        "corrections": tables["corrections"][tables["corrections"]["sample"].isin(tables["samples"]["sample"])],
+    }
+    return {n: f.reset_index(drop=True) for n, f in parts.items()}
+
+
+def history(fleet_dir: str | Path, store: str | Path | None = None) -> pd.DataFrame:
+    """Versions of a fleet's store, oldest first: version, made_on (UTC), rows added by table, files, rows, cmkit."""
+    place = store_place(store if store is not None else default_store(fleet_dir))
+    rows = [
+        {"version": m["version"], "made_on": pd.Timestamp(m["made_on"]).tz_localize(None), **{f"new_{t}": m["added"].get(t, 0) for t in EVENTS},
+         "files": len(m["files"]), "samples": sum(e["rows"] for e in m["files"].values() if e["table"] == "samples"), "cmkit": m["cmkit"]}
+        for m in _all_manifests(place)
+    ]  # fmt: skip
+    columns = ["version", "made_on", *(f"new_{t}" for t in EVENTS), "files", "samples", "cmkit"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def damaged_files(store: str | Path) -> list[str]:
+    """Files of any version that are missing or whose content is not what its name and manifest say; empty when all is well."""
+    place = store_place(store)
+    wanted = {e["path"]: e["sha256"] for m in _all_manifests(place) for e in m["files"].values()}
+    return [p for p, digest in sorted(wanted.items()) if _digest(place, p) != digest]
+
+
+def _digest(place: _Place, path: str) -> str:
+    try:
+        return hashlib.sha256(place.fs.cat_file(place.path(path))).hexdigest()
+    except FileNotFoundError:
+        return ""
+
+
+def unused_files(store: str | Path) -> list[str]:
+    """Files that no version names: what killed writers left. They can be deleted while no take-in runs."""
+    place = store_place(store)
+    named = {e["path"] for m in _all_manifests(place) for e in m["files"].values()}
+    found = (p.removeprefix(place.root.rstrip("/") + "/") for p in place.fs.find(place.path("data")))
+    return sorted(p for p in found if p not in named)
