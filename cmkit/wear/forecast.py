@@ -16,6 +16,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr
 
+from cmkit.learnt import Learnt
 from cmkit.records.analytes import with_own
 from cmkit.records.fleet import Fleet, sampled_every
 from cmkit.records.tables import typed
@@ -139,8 +140,8 @@ def _first_at(state: WearState, limit: Floats, span: Floats, q: float) -> Floats
 
 
 def forecast_next(
-    known: Fleet, exposure: pd.DataFrame, history: pd.DataFrame, numbers: pd.DataFrame, limits: pd.DataFrame, use: pd.DataFrame
-) -> pd.DataFrame:  # fmt: skip
+    known: Fleet, exposure: pd.DataFrame, history: pd.DataFrame, use: pd.DataFrame, learnt: Learnt
+) -> pd.DataFrame:
     """One row per compartment x analyte of rule `rate` (columns FORECAST), from the newest bottle of the component now in place.
 
     hours_ahead: operating hours from that bottle to the next one (its interval, or the hours already run where that is more).
@@ -149,11 +150,11 @@ def forecast_next(
     the time already gone by counts too. h10, h50, h90: operating hours from the newest bottle to the
     limit. A fluid change done since the bottle, or planned before the next, is allowed for; one that is overdue is not assumed.
     """
-    last = _last_states(known, exposure, history, numbers)
+    last = _last_states(known, exposure, history, learnt.numbers)
     if not len(last):
         return typed(pd.DataFrame(columns=FORECAST), numbers=FORECAST[2:-1])
-    last = _dilution(_plans(known, last, use), exposure)
-    last = last.merge(_level_limits(limits), on=["family", "analyte"], how="left")
+    last = _dilution(_plans(known, last, use), exposure, learnt.dilution)
+    last = last.merge(_level_limits(learnt.limits), on=["family", "analyte"], how="left")
     state = _as_state(last)
     crossing = _crossing(state, last)
     out = last.assign(**{f.name: getattr(crossing, f.name) for f in fields(crossing)})
@@ -226,18 +227,30 @@ def _plans(known: Fleet, last: pd.DataFrame, use: pd.DataFrame) -> pd.DataFrame:
     return out.assign(changed_since=changed, change_every=change, residual=[k.residual for k in kinds])
 
 
-def _dilution(last: pd.DataFrame, exposure: pd.DataFrame) -> pd.DataFrame:
-    """Adds loss (1/h) and fresh fluid (1/h): what the compartment's intervals without a change show, else the family's, else none."""
+def _steady_sums(exposure: pd.DataFrame) -> pd.DataFrame:
+    """Of bottles without a fluid change before them: compartment, family, share lost (log), hours, fresh share, effective hours."""
     steady = exposure[(exposure["order"] >= 1) & ~exposure["changed"].astype(bool) & (exposure["hours"] > 0)]
-    sums = steady.assign(lost=-np.log(steady["phi"].clip(lower=1e-6)))[
-        ["compartment", "family", "lost", "hours", "chi", "psi"]
-    ]
-    out = last.copy()
-    for name, top, bottom in (("loss", "lost", "hours"), ("fresh_share", "chi", "psi")):
-        own, family = (sums.groupby(key)[[top, bottom]].sum() for key in ("compartment", "family"))
-        rate = (own[top] / own[bottom]).reindex(out["compartment"]).to_numpy()
-        usual = (family[top] / family[bottom]).reindex(out["family"]).to_numpy()
-        out[name] = np.clip(np.nan_to_num(np.where(np.isnan(rate), usual, rate)), 0.0, None)
+    sums = steady.assign(lost=-np.log(steady["phi"].clip(lower=1e-6)))
+    return sums[["compartment", "family", "lost", "hours", "chi", "psi"]]
+
+
+def _dilution_rates(sums: pd.DataFrame, key: str) -> pd.DataFrame:
+    total = sums.groupby(key)[["lost", "hours", "chi", "psi"]].sum()
+    return pd.DataFrame({"loss": total["lost"] / total["hours"], "fresh_share": total["chi"] / total["psi"]})
+
+
+def family_dilution(exposure: pd.DataFrame) -> pd.DataFrame:
+    """Per family: loss, share of the fluid lost per hour, and fresh_share, share renewed per effective hour, without fluid changes."""
+    return _dilution_rates(_steady_sums(exposure), "family").reset_index()
+
+
+def _dilution(last: pd.DataFrame, exposure: pd.DataFrame, usual: pd.DataFrame) -> pd.DataFrame:
+    """Adds loss (1/h) and fresh fluid (1/h): what the compartment's intervals without a change show, else the family's, else none."""
+    out, own, family = last.copy(), _dilution_rates(_steady_sums(exposure), "compartment"), usual.set_index("family")
+    for name in ("loss", "fresh_share"):
+        rate = own[name].reindex(out["compartment"]).to_numpy()
+        family_rate = family[name].reindex(out["family"]).to_numpy()
+        out[name] = np.clip(np.nan_to_num(np.where(np.isnan(rate), family_rate, rate)), 0.0, None)
     return out
 
 
