@@ -73,7 +73,7 @@ def test_drift_from_frozen_numbers_is_told(small: Fleet) -> None:
     """Frozen as they are today, but for one family's iron: a third of it, known to a hundredth. That one alone has drifted, threefold."""
     frozen = assess(small, "2026-06-30").numbers.assign(frozen_on=pd.Timestamp("2026-01-01"))
     row = frozen[frozen["analyte"] == "Fe_ppm"].index[0]
-    frozen.loc[row, ["m", "tau"]] = [frozen.loc[row, "m"] / 3, frozen.loc[row, "m"] / 300]
+    frozen.loc[row, ["rate_mean", "rate_sd"]] = [frozen.loc[row, "rate_mean"] / 3, frozen.loc[row, "rate_mean"] / 300]
     frozen.loc[row, "n_series"] = 100
     again = assess(small, "2026-06-30", Review(frozen))
     moved, limits = review_drift(small, again)

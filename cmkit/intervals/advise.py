@@ -137,7 +137,7 @@ def _known_from(assumed: float) -> str:
 
 def _chance_by_kind(known: Fleet, rows: pd.DataFrame) -> dict[str, float]:
     """For one typical compartment of each kind, the constant chance per sample that catches what the trend catches today."""
-    some = rows[rows["analyte"].notna()].sort_values("m", kind="stable")
+    some = rows[rows["analyte"].notna()].sort_values("rate_mean", kind="stable")
     middle = some.groupby("kind").apply(lambda own: own.index[len(own) // 2], include_groups=False)
     if middle.empty:
         return {}
@@ -208,8 +208,8 @@ def _compartments(
     metals = with_own(known.settings.analytes)
     metals = metals.index[metals["group"] == "wear metal"]
     lead = (
-        numbers[numbers["analyte"].isin(metals) & (numbers["m"] > 0)]
-        .sort_values("m", kind="stable")
+        numbers[numbers["analyte"].isin(metals) & (numbers["rate_mean"] > 0)]
+        .sort_values("rate_mean", kind="stable")
         .drop_duplicates("family", keep="last")
     )
     rows = sampling_interval(known)[["compartment", "every_h"]].rename(columns={"every_h": "today_h"})
@@ -219,7 +219,13 @@ def _compartments(
     rows = rows.merge(known.machines[["machine", "site"]], on="machine")
     rows = rows.merge(known.sites[["site", "downtime_cost_per_h"]], on="site", how="left")
     rows = rows.merge(use[["machine", "h_per_day"]], on="machine", how="left")
-    rows = rows.merge(lead[["family", "analyte", "m", "s0", "b", "eta_i", "eta_w", "c0"]], on="family", how="left")
+    rows = rows.merge(
+        lead[
+            ["family", "analyte", "rate_mean", "noise_floor", "noise_share", "load_share", "drift_share", "level_mean"]
+        ],
+        on="family",
+        how="left",
+    )
     own = rates[rates["rise"].abs() < known.settings.alarm.rise][["compartment", "analyte", "rate"]]
     rows = rows.merge(own, on=["compartment", "analyte"], how="left")
     drawn = exposure["compartment"].value_counts()
@@ -232,10 +238,10 @@ def _case(known: Fleet, rows: pd.DataFrame) -> Case:
     kinds = [known.settings.kind(k) for k in rows["kind"]]
     of = {name: np.array([getattr(k, name) for k in kinds], float) for name in _OF_KIND}
     step, reach = assumption("rate_step"), assumption("rate_reach")
-    octaves = np.log2((rows["rate"] / rows["m"]).clip(lower=1e-3).fillna(1.0).to_numpy())
-    rate = rows["m"].to_numpy() * 2 ** (step * np.round(np.clip(octaves, -reach, reach) / step))
+    octaves = np.log2((rows["rate"] / rows["rate_mean"]).clip(lower=1e-3).fillna(1.0).to_numpy())
+    rate = rows["rate_mean"].to_numpy() * 2 ** (step * np.round(np.clip(octaves, -reach, reach) / step))
     # half-way between a fresh fill and the level seen at drains, which knows of filters and top-ups; NaN: typical of the fluid life
-    drained = rows["c0"].where(rows["c0"] > 0).to_numpy(float) * rate / rows["m"].to_numpy()
+    drained = rows["level_mean"].where(rows["level_mean"] > 0).to_numpy(float) * rate / rows["rate_mean"].to_numpy()
     level = drained * (1 + of["residual"]) / 2
     wide = assumption("turnaround_step_h")
     turnaround = np.maximum(wide * np.round(known.settings.sampling.turnaround_days * _pace(rows) / wide), wide)
@@ -245,7 +251,7 @@ def _case(known: Fleet, rows: pd.DataFrame) -> Case:
         defect_rate_per_h=rows["defect_rate_per_h"].fillna(pd.Series(of["defect_rate_per_h"])).to_numpy(float),
         delay_mean_h=rows["delay_mean_h"].fillna(pd.Series(of["delay_mean_h"])).to_numpy(float),
         delay_shape=of["delay_shape"], base_rate=rate, rate_multiple=of["rate_multiple"], growth=of["growth"],
-        level=level, s0=rows["s0"].to_numpy(), b=rows["b"].to_numpy(), eta_i=rows["eta_i"].to_numpy(), eta_w=rows["eta_w"].to_numpy(),
+        level=level, noise_floor=rows["noise_floor"].to_numpy(), noise_share=rows["noise_share"].to_numpy(), load_share=rows["load_share"].to_numpy(), drift_share=rows["drift_share"].to_numpy(),
         change_every_h=change, residual=of["residual"], z_alarm=known.settings.alarm.z, acted_share=of["acted_share"], metals=assumption("metals_that_rise"),
         sample_cost=of["sample_cost"], inspect_cost=of["inspect_cost"],
         planned_cost=of["planned_cost"] + hour * of["planned_downtime_h"],

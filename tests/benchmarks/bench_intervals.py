@@ -189,7 +189,7 @@ def real_filter() -> None:
             said = []
             for every in (125.0, 250.0, 500.0, 1000.0):
                 case = Case(
-                    1 / 8000, 1200, 2, rate, multiple, 1, s0=0.58, b=0.099, eta_i=0.10, eta_w=0.20, change_every_h=change, residual=residual,
+                    1 / 8000, 1200, 2, rate, multiple, 1, noise_floor=0.58, noise_share=0.099, load_share=0.10, drift_share=0.20, change_every_h=change, residual=residual,
                     acted_share=1.0, turnaround_h=100,
                 )  # fmt: skip
                 seen = EVENTS.planted(case, every, (0.07, 0.07), 6000, np.random.default_rng(3))
@@ -288,7 +288,21 @@ def true_outcome(
             0.0,
             0.0,
             every,
-            Numbers(*(float(number[c]) for c in ("m", "tau", "c0", "p0", "s0", "b", "eta_i", "eta_w"))),
+            Numbers(
+                *(
+                    float(number[c])
+                    for c in (
+                        "rate_mean",
+                        "rate_sd",
+                        "level_mean",
+                        "level_var",
+                        "noise_floor",
+                        "noise_share",
+                        "load_share",
+                        "drift_share",
+                    )
+                )
+            ),
         )
         called |= (track.z >= 3.0) | (track.rise >= 3.5)
     age = np.arange(1, before + after + 1) * every - begin[:, None]

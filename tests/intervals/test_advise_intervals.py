@@ -50,7 +50,7 @@ def small_fleet(
     ]  # fmt: skip
     families = [("loader engine", 0.06), ("loader final drive", 0.08)]
     numbers = pd.DataFrame(
-        [{"family": f, "analyte": a, "m": m * s, "s0": 0.5, "b": 0.1, "eta_i": 0.1, "eta_w": 0.2, "c0": 400 * m * s} for f, m in families for a, s in (("Fe_ppm", 1.0), ("Cu_ppm", 0.2), ("Si_ppm", 3.0))]
+        [{"family": f, "analyte": a, "rate_mean": m * s, "noise_floor": 0.5, "noise_share": 0.1, "load_share": 0.1, "drift_share": 0.2, "level_mean": 400 * m * s} for f, m in families for a, s in (("Fe_ppm", 1.0), ("Cu_ppm", 0.2), ("Si_ppm", 3.0))]
     )  # fmt: skip
     wear = pd.DataFrame(
         {"compartment": PLACES[:4], "analyte": "Fe_ppm", "rate": [0.06, 0.06, 0.13, 0.08], "rise": [0.0, 0.2, 5.0, 0.0]}
