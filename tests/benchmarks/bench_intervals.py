@@ -19,11 +19,12 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import csr_array, vstack
 from scipy.special import gamma
 
-from cmkit.assess import assess, newest_record
+from cmkit.assess import assess_fleet
 from cmkit.intervals.classics import share_failed_weibull
 from cmkit.intervals.cost import Case, interval_cost
 from cmkit.intervals.estimate import Prior, fit_defect_history
 from cmkit.intervals.tune import allocate_samples, draw_factors, interval_uncertainty
+from cmkit.learn import newest_record
 from cmkit.records.reading.load import load_fleet
 from cmkit.simulate.recipe import demo_recipe
 from cmkit.wear.filter import Numbers, wear_rates
@@ -316,7 +317,7 @@ def true_outcome(
 def plan() -> None:
     """Cost of the advised plan, of today's and of one common interval on the demo fleet, by living its true defects; spread over seeds."""
     fleet = load_fleet(ROOT / "sample_data")
-    a = assess(fleet, newest_record(fleet))
+    a = assess_fleet(fleet, newest_record(fleet))
     rates = pd.read_csv(ROOT / "sample_data" / "truth" / "rates.csv").merge(
         a.compartments[["compartment", "kind", "family", "change_every_h"]], on="compartment"
     )

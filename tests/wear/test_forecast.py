@@ -4,9 +4,12 @@ Check values: design note on the statistical core, section E (derived there by t
 written anew, by small steps.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
+from made_learnt import made_learnt
 
 from cmkit.records.fleet import Fleet
 from cmkit.records.settings import Settings, default_kinds
@@ -14,6 +17,7 @@ from cmkit.wear.forecast import (
     FORECAST,
     after_change,
     chance_above,
+    family_dilution,
     forecast_next,
     level_ahead,
     time_to_limit,
@@ -190,7 +194,9 @@ def frames(**services: object) -> dict:
         compartments=compartments, samples=empty, services=work, meters=empty, findings=empty, corrections=empty, set_aside=empty,
         repairs=empty, counts=empty, date=DAY + pd.Timedelta(days=100),
     )  # fmt: skip
-    return {"known": known, "exposure": exposure, "history": history, "numbers": numbers, "limits": limits, "use": use}
+    dilution = family_dilution(exposure)
+    learnt = made_learnt(numbers=numbers, limits=limits, dilution=dilution)
+    return {"known": known, "exposure": exposure, "history": history, "use": use, "learnt": learnt}
 
 
 def test_frame_carries_the_newest_bottle_to_the_next() -> None:
@@ -226,7 +232,7 @@ def test_frame_forgets_what_was_drained() -> None:
 
 def test_frame_holds_a_percentile_by_its_upper_bound() -> None:
     given = frames()
-    given["limits"]["method"] = "trimmed and shrunk"
+    given["learnt"].limits["method"] = "trimmed and shrunk"
     assert forecast_next(**given).iloc[0]["limit"] == 80
     assert forecast_next(**frames()).iloc[0]["limit"] == 70
 
@@ -237,7 +243,9 @@ def test_frame_says_nothing_of_a_component_replaced_since() -> None:
 
 def test_frame_without_a_limit_gives_no_chance() -> None:
     given = frames()
-    row = forecast_next(**(given | {"limits": given["limits"].iloc[:0]})).iloc[0]
+    row = forecast_next(**(given | {"learnt": replace(given["learnt"], limits=given["learnt"].limits.iloc[:0])})).iloc[
+        0
+    ]
     assert np.isnan([row["limit"], row["chance"], row["hours_to_limit_p50"]]).all()
     assert "no level limit" in row["words"]
 
