@@ -69,6 +69,8 @@ def about(known: Fleet) -> dict[str, Any]:
         "sources": dict(sorted(known.sources.items())),
         "alarm": asdict(settings.alarm),
         "sampling": asdict(settings.sampling),
+        "trust": asdict(settings.trust),
+        "intervals": asdict(settings.intervals),
         "kinds": {name: asdict(settings.kind(name)) for name in sorted(known.compartments["kind"].unique())},
         "fixed_limits": [asdict(limit) for limit in settings.limits],
         "accepted_intervals": settings.accepted_intervals,

@@ -31,7 +31,7 @@ def learn(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW) -
     review: family numbers and limits of an earlier review, used as they are; what it does not hold is estimated. The same records
     known on that day teach the same, whatever came later.
     """
-    known = fleet.as_of(as_of)
+    known = fleet.as_of(fleet.checked_day(as_of))
     register = with_own(known.settings.analytes)
     hours = running_hours(known)
 

@@ -12,6 +12,7 @@ from typing import Any
 import pandas as pd
 
 from cmkit.errors import MissingTable
+from cmkit.tables.describe import write_parquet
 
 
 @dataclass(frozen=True)
@@ -54,7 +55,7 @@ class Learnt:
         """One Parquet file a table and `learnt.json`."""
         folder.mkdir(parents=True, exist_ok=True)
         for name in learnt_names():
-            getattr(self, name).to_parquet(folder / f"{name}.parquet", index=False)
+            write_parquet(getattr(self, name), name, folder / f"{name}.parquet")
         (folder / "learnt.json").write_text(json.dumps(self.about, indent=1, sort_keys=True), encoding="utf-8")
 
 

@@ -4,8 +4,9 @@ import numpy as np
 import pandas as pd
 
 from cmkit.records.fleet import Fleet, sampling_interval
+from cmkit.tables.frames import names, typed
 
-DUE = ["compartment", "machine", "site", "kind", "every_h", "last_run_h", "last_drawn_on", "due_run_h", "due_meter_h", "due_on", "overdue_h", "overdue", "why"]  # fmt: skip
+DUE = names("due")
 # Common practice: halve the interval after an alert, and draw the repeat bottle of an alarm at once.
 _SHARE = {"alert": 0.5, "alarm": 0.0}
 
@@ -25,7 +26,7 @@ def next_due(known: Fleet, exposure: pd.DataFrame, use: pd.DataFrame, verdicts: 
     out = out.merge(last, on="compartment", how="left").merge(use, on="machine", how="left", suffixes=("", "_machine"))
     out = out.merge(verdicts[["compartment", "state", "n_bottles", "believed"]], on="compartment", how="left")
     never = out["last_run_h"].isna()
-    share = out["state"].map(_SHARE).fillna(1.0).where(out["n_bottles"].fillna(0) <= 1, 0.5)
+    share = out["state"].map(_SHARE).astype(float).fillna(1.0).where(out["n_bottles"].fillna(0) <= 1, 0.5)
     doubted = (out["believed"] < 0.5) & out["state"].isin(["alert", "not known"])
     share = share.where(~doubted, 0.0)
     idle = out["idle"].fillna(False).astype(bool)
@@ -49,7 +50,7 @@ def next_due(known: Fleet, exposure: pd.DataFrame, use: pd.DataFrame, verdicts: 
         ],
         "routine",
     )
-    return out[DUE]
+    return typed(out[DUE], "due")
 
 
 def _due_date(day: pd.Timestamp, due_h: pd.Series, now_h: pd.Series, per_day: pd.Series) -> pd.Series:

@@ -11,7 +11,7 @@ import pandas as pd
 
 from cmkit.learnt import Learnt
 from cmkit.records.fleet import Fleet
-from cmkit.records.tables import typed
+from cmkit.tables.frames import names, typed
 from cmkit.trust.hours import machine_use
 from cmkit.trust.screen import Trusted
 from cmkit.wear.fit import Wear
@@ -19,7 +19,7 @@ from cmkit.wear.forecast import forecast_next
 from cmkit.wear.states import State
 from cmkit.wear.verdicts import alarm_spells, bottle_states, judge, looks_inside
 
-RECORD = ["compartment", "alarm_on", "known_on", "sample", "run_h", "analytes", "bottles", "finding", "found_on", "outcome", "cause", "lead_h", "cost", "words"]  # fmt: skip
+RECORD = names("record")
 _WARNED_WITHIN_D = 365  # own choice: an alarm more than a year before a failure is not counted as its warning
 
 
@@ -48,12 +48,7 @@ def alarm_record(known: Fleet, spells: pd.DataFrame, found_h: pd.DataFrame) -> p
             rows.append(_answered(spell, hit))
     silent = findings[(findings["outcome"] == "failed") & ~findings["finding"].isin(used)]
     rows += [_unwarned(f) for f in silent.itertuples()]
-    out = typed(
-        pd.DataFrame(rows, columns=RECORD),
-        ("run_h", "lead_h", "cost"),
-        ("bottles",),
-        ("alarm_on", "known_on", "found_on"),
-    )
+    out = typed(rows, "record")
     out["_when"] = out["alarm_on"].fillna(out["found_on"])
     return out.sort_values(["_when", "compartment"], kind="stable").drop(columns="_when").reset_index(drop=True)
 

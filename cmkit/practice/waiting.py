@@ -4,9 +4,9 @@ import numpy as np
 import pandas as pd
 
 from cmkit.records.fleet import Fleet
-from cmkit.records.tables import typed
+from cmkit.tables.frames import names, typed
 
-WAITING = ["compartment", "chance_defect", "hours_ahead", "chance", "cost_of_waiting", "words"]
+WAITING = names("waiting")
 # Own choice, as Beta counts: (defects found, looks) behind the chance that an alarm or alert is a real defect, before own record.
 _PRIOR = {"alarm": (3.0, 5.0), "alert": (1.0, 8.0)}
 
@@ -46,7 +46,7 @@ def cost_of_waiting(
         )
     ]
     return (
-        typed(out[WAITING], numbers=WAITING[1:-1])
+        typed(out[WAITING], "waiting")
         .sort_values(["cost_of_waiting", "compartment"], ascending=[False, True])
         .reset_index(drop=True)
     )

@@ -13,6 +13,7 @@ import pandas as pd
 
 from cmkit.errors import SettingsError
 from cmkit.records.analytes import DIRECTIONS, GROUPS, RULES, Analyte, with_own
+from cmkit.records.constants import out_of_range, package_defaults
 
 
 @dataclass(frozen=True)
@@ -86,6 +87,29 @@ class Trust:
 
 
 @dataclass(frozen=True)
+class Intervals:
+    """What the advice on intervals assumes ([intervals] in fleet.toml; reference/intervals.csv says what each number is)."""
+
+    rate_prior_events: float
+    delay_log_sd: float
+    growth_log_sd: float
+    detection_logit_sd: float
+    false_alarm_share: float
+    draws: int
+    rate_step: float
+    rate_reach: float
+    turnaround_step_h: float
+    usual_h_per_day: float
+    metals_that_rise: float
+
+
+@cache
+def default_intervals() -> Intervals:
+    """reference/intervals.csv as :class:`Intervals`."""
+    return package_defaults(Intervals, "intervals")
+
+
+@dataclass(frozen=True)
 class FixedLimit:
     """A maker's or site's own limit: for a compartment kind or family, an analyte and a direction (up or down)."""
 
@@ -106,6 +130,7 @@ class Settings:
     sampling: Sampling = field(default_factory=Sampling)
     alarm: Alarm = field(default_factory=Alarm)
     trust: Trust = field(default_factory=Trust)
+    intervals: Intervals = field(default_factory=default_intervals)
     kinds: dict[str, Kind] = field(default_factory=dict)
     limits: tuple[FixedLimit, ...] = ()
     analytes: tuple[Analyte, ...] = ()
@@ -146,6 +171,7 @@ def parse_settings(raw: dict[str, Any], where: str) -> Settings:
     values: dict[str, Any] = {k: checked(v, str, f"{where}: {k}") for k, v in plain.items()}
     for key, (cls, _) in _BLOCKS.items():
         values[key] = read_block(cls, raw.get(key, {}), f"{where}: [{key}]")
+    values["intervals"] = _intervals(raw.get("intervals", {}), f"{where}: [intervals]")
     values["kinds"] = _kinds(section(raw, "kinds", where, deep=True), where)
     values["limits"] = _limits(section(raw, "limits", where, deep=True), where)
     values["analytes"] = _analytes(section(raw, "analytes", where, deep=True), where)
@@ -160,7 +186,7 @@ def parse_settings(raw: dict[str, Any], where: str) -> Settings:
 
 
 _BLOCKS: dict[str, tuple[Any, str]] = {"sampling": (Sampling, ""), "alarm": (Alarm, ""), "trust": (Trust, "")}
-_SECTIONS = (*_BLOCKS, "kinds", "limits", "analytes", "accepted_intervals")
+_SECTIONS = (*_BLOCKS, "intervals", "kinds", "limits", "analytes", "accepted_intervals")
 
 
 def refuse_unknown(given: Any, known: list[str], where: str) -> None:
@@ -215,6 +241,13 @@ def read_block(cls: Any, raw: Any, where: str, base: Any = None) -> Any:
     if missing:
         raise SettingsError(f"{where}: missing {', '.join(missing)}.")
     return cls(**values)
+
+
+def _intervals(raw: Any, where: str) -> Intervals:
+    found: Intervals = read_block(Intervals, raw, where, default_intervals())
+    if wrong := out_of_range(found, "intervals"):
+        raise SettingsError(f"{where} {'; '.join(wrong)}.")
+    return found
 
 
 def _kinds(raw: dict[str, Any], where: str) -> dict[str, Kind]:

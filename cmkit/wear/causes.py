@@ -17,14 +17,16 @@ from numpy.typing import NDArray
 
 from cmkit.fluids.condition import ratio
 from cmkit.records.analytes import below as below_name
+from cmkit.records.constants import constant
 from cmkit.records.fleet import Fleet
-from cmkit.records.tables import typed
+from cmkit.records.settings import Alarm
+from cmkit.tables.frames import names, typed
 
 Floats = NDArray[np.float64]
 Rows = NDArray[np.int64]
-CAUSES = ["compartment", "cause", "score", "evidence_for", "evidence_against", "look_at", "basis"]
+CAUSES = names("causes")
 # Own choices: what counts as a sign, and which causes are worth words.
-_Z_FULL, _RISE_FULL = 3.0, 3.5
+_Z_FULL, _RISE_FULL = Alarm.z, Alarm.rise  # a departure that raises an alarm is a full sign
 _TIMES_FULL = 3.0  # a level this many times the compartment's own usual is a full sign
 _SHIFT_FULL = 0.20  # viscosity off its own usual by this share is a full sign
 _EVIDENCE_WEIGHT = {"alarm": 1.0, "alert": 0.8}
@@ -33,7 +35,7 @@ _SHARED = (
     0.4  # what is left of a full sign beside one that stands out far more: when all metals rise, none points anywhere
 )
 _PRESENT, _LEAST, _MOST = 0.5, 0.35, 3
-_DUST = (2.0, 10.0)  # Si:Al of dust, common practice
+_DUST = (constant("trust", "dirt_ratio_low"), constant("trust", "dirt_ratio_high"))  # Si:Al of dust
 _NAMES = {
     "visc": ("visc100_cSt", "visc40_cSt"), "water": ("water_ppm",), "fuel": ("fuel_pct",), "glycol": ("glycol_pct",), "soot": ("soot_pct",),
     "oxidation": ("oxidation_Acm",), "nitration": ("nitration_Acm",), "TAN": ("TAN_mgKOH_g",), "TBN": ("TBN_mgKOH_g",),
@@ -123,7 +125,7 @@ def likely_causes(
             key=lambda r: (-r["score"], r["cause"]),
         )
         rows += [{"compartment": c, **r} for r in scored if r["score"] >= _LEAST][:_MOST]
-    return typed(pd.DataFrame(rows, columns=CAUSES), numbers=("score",))
+    return typed(rows, "causes")
 
 
 @dataclass(frozen=True)

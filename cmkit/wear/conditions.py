@@ -15,17 +15,19 @@ from cmkit.fluids.viscosity import grade_viscosity
 from cmkit.learnt import Learnt
 from cmkit.records.analytes import below as below_name
 from cmkit.records.analytes import by_rule
+from cmkit.records.constants import constant
 from cmkit.records.fleet import Fleet
+from cmkit.tables.frames import names, typed
 from cmkit.trust.fluid_history import fluids_in_force
 from cmkit.wear.evidence import EVIDENCE
 
-FRESH = ["site", "fluid", "grade", "analyte", "fresh", "n", "basis", "words"]
+FRESH = names("fresh")
 _RULE = {"maker": "maker limit", "practice": "condition"}
 _WHOSE = {"maker": "the limit set for it", "practice": "the usual limit"}
 # Own choices about what counts as fresh.
-_YOUNG_H, _YOUNG_SHARE = 100.0, 0.2  # a bottle is young up to 100 h, or a fifth of the old ones' fluid age
-_YOUNG_ENOUGH = 5  # young bottles whose middle is taken as fresh
-_TREND_ENOUGH = 10  # bottles whose trend may be carried back to 0 h
+_YOUNG_H, _YOUNG_SHARE = constant("wear", "fresh_young_h"), constant("wear", "fresh_young_share")
+_YOUNG_ENOUGH = int(constant("wear", "fresh_young_bottles"))
+_TREND_ENOUGH = int(constant("wear", "fresh_trend_bottles"))
 _TREND_MOST = 300
 
 
@@ -93,7 +95,7 @@ def fresh_values(known: Fleet, exposure: pd.DataFrame, analytes: list[str]) -> p
         for key in groups.itertuples(index=False, name=None):
             value, n, basis, words = _fresh(site.get(key, none), fleet.get(key[1:], none), key[2], analyte)
             rows.append((*key, analyte, value, n, basis, words))
-    return pd.DataFrame(rows, columns=FRESH)
+    return typed([dict(zip(FRESH, row, strict=True)) for row in rows], "fresh")
 
 
 def _fresh(site: pd.DataFrame, fleet: pd.DataFrame, grade: str, analyte: str) -> tuple[float, int, str, str]:

@@ -10,11 +10,12 @@ import pandas as pd
 
 from cmkit.records.analytes import below as below_name
 from cmkit.records.analytes import by_rule
+from cmkit.records.constants import HALF_NINETY
 from cmkit.records.fleet import Fleet
 from cmkit.records.settings import Alarm
-from cmkit.records.tables import typed
+from cmkit.tables.frames import names, typed
 
-EVIDENCE = ["compartment", "sample", "drawn_on", "known_on", "analyte", "rule", "value", "operator", "threshold", "unit", "state", "words"]  # fmt: skip
+EVIDENCE = names("evidence")
 
 
 def collect_evidence(
@@ -46,7 +47,7 @@ def collect_evidence(
     reported = reported["reported_on"].fillna(reported["received_on"]).fillna(reported["drawn_on"])
     rows["known_on"] = reported.reindex(rows["sample"].astype("str")).to_numpy()
     order = ["compartment", "drawn_on", "sample", "analyte", "rule"]
-    rows = typed(rows[EVIDENCE], numbers=("value", "threshold"), dates=("drawn_on", "known_on"))
+    rows = typed(rows[EVIDENCE], "evidence")
     return rows.sort_values(order, kind="stable").reset_index(drop=True)
 
 
@@ -89,7 +90,7 @@ def _departures(trend: pd.DataFrame, alarm: Alarm) -> pd.DataFrame:
     together = hit.groupby("sample")["analyte"].transform("size") >= 2
     hit, strong = hit[strong | together], strong[strong | together]
     words = [
-        f"{r.name_} {r.value:g} {r.unit} where {r.expected:.1f} (give or take {1.645 * r.expected_sd:.1f}) was expected"
+        f"{r.name_} {r.value:g} {r.unit} where {r.expected:.1f} (give or take {HALF_NINETY * r.expected_sd:.1f}) was expected"
         for r in hit.rename(columns={"name": "name_"}).itertuples()
     ]
     state = np.where(strong & (hit["order"] >= 1), "alarm", "alert")
@@ -181,7 +182,7 @@ def _low_level(known: Fleet, exposure: pd.DataFrame) -> pd.DataFrame:
 def _sealed_bottles(known: Fleet, exposure: pd.DataFrame) -> pd.DataFrame:
     """Bottles of sealed compartments in order, with the level found (empty: not noted) and the life they belong to."""
     places = known.compartments[["compartment", "kind"]]
-    sealed = places[[known.settings.kind(kind).sealed for kind in places["kind"]]]
+    sealed = places[np.array([known.settings.kind(kind).sealed for kind in places["kind"]], dtype=bool)]
     seen = known.samples[["sample", "compartment", "drawn_on", "fluid_level"]].merge(sealed, on="compartment")
     seen = seen.merge(exposure[["sample", "life", "order"]], on="sample", how="left")
     seen = seen.sort_values(["compartment", "drawn_on", "order"], kind="stable", ignore_index=True)

@@ -15,9 +15,10 @@ import pandas as pd
 
 from cmkit.records.fleet import Fleet, sampled_every
 from cmkit.records.settings import Alarm
+from cmkit.tables.frames import names, typed
+from cmkit.tables.judge import RANK
 from cmkit.wear.evidence import EVIDENCE
 
-RANK = {"clear": 0, "alert": 1, "alarm": 2}
 _BACK_TO_NORMAL = 1.5  # own choice: the rate counts as back when it is within this factor of the rate before the alarm
 _STEADY = 5  # own choice: so many clear bottles in a row close an alarm even at a higher rate, since a defect would have grown
 
@@ -55,19 +56,7 @@ class _Spell:
     rate_back: bool = True
 
 
-SPELLS = [
-    "compartment",
-    "life",
-    "alarm_on",
-    "known_on",
-    "sample",
-    "run_h",
-    "last_on",
-    "bottles",
-    "analytes",
-    "closed_on",
-    "closed_by",
-]
+SPELLS = names("alarm_spells")
 
 
 def alarm_spells(
@@ -95,10 +84,8 @@ def alarm_spells(
     rows: list[dict] = []
     for compartment, bottles in groupby(concerned.itertuples(), key=lambda bottle: bottle.compartment):
         rows += _spells_of(bottles, done.get(compartment, []), analytes, rates, believed)
-    out = pd.DataFrame(rows, columns=SPELLS)
     known_on = dict(zip(alarms["sample"], alarms["known_on"], strict=True))
-    out["known_on"] = [known_on[sample] for sample in out["sample"]]
-    return out.astype({name: "datetime64[us]" for name in SPELLS if name.endswith("_on")})
+    return typed([row | {"known_on": known_on[row["sample"]]} for row in rows], "alarm_spells")
 
 
 def _spells_of(bottles: Iterable, looks: list, analytes: dict, rates: dict, believed: dict) -> list[dict]:
@@ -181,7 +168,7 @@ def looks_inside(known: Fleet) -> pd.DataFrame:
     return out[["compartment", "on", "by", "showed"]].sort_values(["compartment", "on", "by"], ignore_index=True)
 
 
-VERDICTS = ["compartment", "machine", "site", "kind", "family", "state", "reason", "todo", "sample", "drawn_on", "run_h", "meter_h", "since", "n_bottles", "believed", "how_sure"]  # fmt: skip
+VERDICTS = names("verdicts")
 
 
 def judge(
@@ -210,7 +197,7 @@ def judge(
         every=sampled_every(known).to_dict(),
     )  # fmt: skip
     rows = [_verdict(place, context) for place in places.itertuples()]
-    return pd.DataFrame(rows, columns=VERDICTS).astype({"drawn_on": "datetime64[us]", "since": "datetime64[us]"})
+    return typed(rows, "verdicts")
 
 
 def _newest(states: pd.DataFrame, looks: pd.DataFrame) -> pd.DataFrame:

@@ -20,7 +20,7 @@ from cmkit.practice.replay import RECORD
 from cmkit.practice.rounds import CARDS
 from cmkit.practice.technique import TECHNIQUE
 from cmkit.practice.waiting import WAITING
-from cmkit.records.tables import TABLES
+from cmkit.tables.records import TABLES
 from cmkit.wear.evidence import EVIDENCE
 from cmkit.wear.verdicts import VERDICTS
 

@@ -14,7 +14,7 @@ from cmkit.practice.waiting import cost_of_waiting
 from cmkit.records.analytes import analyte_register, below
 from cmkit.records.fleet import Fleet
 from cmkit.records.settings import parse_settings
-from cmkit.records.tables import TABLES
+from cmkit.tables.records import TABLES
 from cmkit.wear.evidence import collect_evidence
 from cmkit.wear.verdicts import alarm_spells, bottle_states, judge, looks_inside
 

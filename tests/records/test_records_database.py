@@ -22,7 +22,7 @@ from cmkit.records.fleet import Fleet
 from cmkit.records.reading.load import load_fleet
 from cmkit.records.storing import database
 from cmkit.records.storing.database import read_database, read_results, write_records, write_results
-from cmkit.records.tables import TABLES
+from cmkit.tables.records import TABLES
 
 TODAY = date(2026, 1, 31)
 

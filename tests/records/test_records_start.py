@@ -15,7 +15,7 @@ from cmkit.records.reading.layouts import parse_layout
 from cmkit.records.reading.load import load_fleet
 from cmkit.records.reading.start import read_me, start_fleet
 from cmkit.records.settings import Alarm, Sampling, Settings, Trust, parse_settings
-from cmkit.records.tables import TABLES
+from cmkit.tables.records import TABLES
 
 
 def uncommented(text: str) -> str:
