@@ -125,7 +125,8 @@ def _states_by_site(result: Assessment) -> pd.DataFrame:
 def _sizes(result: Assessment) -> dict[str, list[str]]:
     """Chapter -> its tables, each with rows x columns."""
     shapes = {name: getattr(result, name).shape for name in table_names()}
-    return {g: [f"{n} {shapes[n][0]}x{shapes[n][1]}" for n in tables if n in shapes] for g, tables in GROUPS.items()}
+    sizes = {g: [f"{n} {shapes[n][0]}x{shapes[n][1]}" for n in tables if n in shapes] for g, tables in GROUPS.items()}
+    return {group: own for group, own in sizes.items() if own}
 
 
 def table_names() -> list[str]:
