@@ -73,7 +73,7 @@ def oddity_chances(b: Bottles, shares: Shares) -> Floats:
 
 def another_density(b: Bottles, shares: Shares) -> Floats:
     """Log density of each bottle's results if it is of another compartment (C, N): any of the kind, or the sister drawn on that day."""
-    others = np.sqrt((_OTHER_WIDE * b.sd) ** 2 + b.tau**2)
+    others = np.sqrt((_OTHER_WIDE * b.sd) ** 2 + b.tau**2 + b.doubt**2)
     x = b.v / others
     logs = np.where(b.v_below, np.log(student_cdf(x)), student_log_density(x) - np.log(others)) * b.exponent
     conditions = np.nansum(logs, axis=2)

@@ -138,7 +138,7 @@ def other_likelihood(b: Bottles, i: int, n: int, s: States, means: tuple[Floats,
         return np.broadcast_to(low, (3, *low.shape)), np.zeros((n, 0, len(s.both)))
     mu, spread = means[0][:n], means[1][:n]
     mean = (mu[:, :, None] + b.unit[:, None] * BOTH_WAYS).astype(np.float32)
-    variance = (spread + b.sd**2)[:, :, None].astype(np.float32)
+    variance = (spread + b.sd**2 + b.doubt[:n, i] ** 2)[:, :, None].astype(np.float32)
     p = _density(b.v[:n, i][:, :, None], b.v_below[:n, i][:, :, None], mean, np.broadcast_to(variance, mean.shape))
     by_role = np.log(np.maximum(p @ s.both.T.astype(np.float32), _LEAST))
     blank = np.log(p.mean(axis=2)) * b.exponent
@@ -202,7 +202,7 @@ def learn_means(b: Bottles, i: int, n: int, means: tuple[Floats, Floats], sound:
     mu, spread = means[0][:n], means[1][:n]
     v, under = b.v[:n, i], b.v_below[:n, i]
     seen = np.isfinite(v)
-    total = spread + b.sd**2
+    total = spread + b.sd**2 + b.doubt[:n, i] ** 2
     nu = np.where(seen, v - mu, 0.0)
     nu = np.where(under, np.minimum(nu, 0.0), nu)
     gain = spread / (total * np.maximum(1.0, np.abs(nu) / np.sqrt(total) / ROBUST)) * seen * sound[:, None]

@@ -12,7 +12,6 @@ from importlib.resources import files
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.stats import theilslopes
 
 from cmkit.judge.constants import constant
 from cmkit.records.analytes import below, by_rule
@@ -25,7 +24,10 @@ MAKEUP = "makeup"
 _NUMBERS = ("m", "tau", "s0", "b", "eta_i", "eta_w", "c0", "p0", "fresh_ppm")
 _STEPS = ("phi", "psi", "chi", "sd_phi", "sd_psi", "hours")
 _FLOORS = 2.0  # own choice: noise floors added before the logarithm, so that small results do not look noisy
-_MOST_POINTS = 200  # of a line on the age of the fluid
+# of the curve of a result on the age of the fluid: own choices
+_AGE_H = 20.0  # added before the logarithm of the age
+_MOST_GROUPS, _GROUP = 8, 25  # groups of bottles of like age, and the least bottles in one
+_BEND, _BEYOND = 0.5, 0.15  # doubt: share of its steepness away from the groups' middles, and per unit of log age beyond them
 _LEAST_SERIES = 3  # bottles from which a compartment speaks of its own scatter
 _NOT_METALS = {"coolant": ("Si_ppm",)}  # an inhibitor there
 
@@ -37,7 +39,7 @@ class Bottles:
     places: compartments (C). row: row of `exposure` of each bottle (C, N), -1 beyond the last. steps: phi, psi, chi, sd_phi, sd_psi, hours
     (C, N). first: the first bottle of a component's life. placed: its exposure is known. drain, pressurised: how it was drawn.
     low: 1 found low, 0 not, NaN not noted. metals: names (M); y, y_below (C, N, M); numbers: m, tau, s0, b, eta_i, eta_w, c0, p0, fresh_ppm,
-    unit (C, M). others: names (Q); ways, v, v_below (C, N, Q): departures in log; tau, sd, unit (Q); exponent, settles, stirred (Q).
+    unit (C, M). others: names (Q); ways, v, v_below, doubt (C, N, Q): departures in log, and sd of what is usual at that age of fluid; tau, sd, unit (Q); exponent, settles, stirred (Q).
     pooled: middle and sd of log(metal + 1) in the kind (2, M). sister: log density of the metals under the sister compartment's forecast
     (C, N), NaN where no sister was drawn that day.
     """
@@ -59,6 +61,7 @@ class Bottles:
     ways: list[str]
     v: Floats
     v_below: Flags
+    doubt: Floats
     tau: Floats
     sd: Floats
     unit: Floats
@@ -119,7 +122,7 @@ def _one_kind(
     first_family = table.drop_duplicates("compartment").set_index("compartment")["family"].reindex(places)
     given = _numbers(first_family, metals, numbers, register)
     metals, given = _usable(metals, given)
-    others, ways, v, v_below, facts = other_measures(
+    others, ways, (v, v_below, doubt), facts = other_measures(
         table, wide, [a for a in reported if a not in by_rule(register, "rate") or a in _NOT_METALS.get(kind, ())], register
     )  # fmt: skip
     y = wide[metals].to_numpy(float)
@@ -131,7 +134,7 @@ def _one_kind(
         first=spread((table["order"] == 0).to_numpy(bool), False), placed=spread(starts != "unknown", False),
         drain=spread(table["drain"].to_numpy(bool), False), pressurised=spread(table["probe"].to_numpy(bool), False),
         low=spread(table["low"].to_numpy(float)), metals=metals, y=spread(y), y_below=spread(wide[[below(a) for a in metals]].to_numpy(bool), False),
-        numbers=given, others=others, ways=ways, v=spread(v), v_below=spread(v_below, False), **facts, pooled=pooled.reshape(-1, 2).T,
+        numbers=given, others=others, ways=ways, v=spread(v), v_below=spread(v_below, False), doubt=spread(doubt), **facts, pooled=pooled.reshape(-1, 2).T,
         sister=spread(table["sister"].to_numpy(float)),
     )  # fmt: skip
 
@@ -171,8 +174,8 @@ def _usable(metals: list[str], numbers: dict[str, Floats]) -> tuple[list[str], d
 
 def other_measures(
     table: pd.DataFrame, wide: pd.DataFrame, analytes: list[str], register: pd.DataFrame
-) -> tuple[list[str], list[str], Floats, Flags, dict[str, Floats]]:
-    """Names, ways, departures [n, Q], flags of results below their limit, and tau, sd, unit, exponent, settles, stirred of each."""
+) -> tuple[list[str], list[str], tuple[Floats, Flags, Floats], dict[str, Floats]]:
+    """Names, ways, (departures [n, Q], flags of results below their limit, doubt of the curve on age), and tau, sd, unit, exponent, settles, stirred of each."""
     raw, under, names, ways = [], [], [], []
     for name in analytes:
         row = register.loc[name]
@@ -188,14 +191,14 @@ def other_measures(
         ways.append("+")
     rows = measure_table()
     facts = rows.reindex([n if n in rows.index else "default" for n in names])
-    v = np.full((len(table), len(names)), np.nan)
+    v, doubt = np.full((len(table), len(names)), np.nan), np.zeros((len(table), len(names)))
     tau, sd = np.zeros(len(names)), np.zeros(len(names))
     for q, (name, values) in enumerate(zip(names, raw, strict=True)):
-        v[:, q] = _centred(values, table, name != MAKEUP)
+        v[:, q], doubt[:, q] = _centred(values, table, name != MAKEUP)
         tau[q], sd[q] = _scatter(v[:, q], table["compartment"].to_numpy(object), facts.iloc[q])
     flags = np.array(under, bool).reshape(len(names), len(table)).T
     out = {n: facts[n].to_numpy(float) for n in ("unit",)} | {"tau": tau, "sd": sd, "exponent": facts["share"].to_numpy(float)}
-    return names, ways, v, flags, out | {n: facts[n].to_numpy(bool) for n in ("settles", "stirred")}  # fmt: skip
+    return names, ways, (v, flags, doubt), out | {n: facts[n].to_numpy(bool) for n in ("settles", "stirred")}  # fmt: skip
 
 
 def _logs(name: str, value: Floats, floor: float) -> Floats:
@@ -213,26 +216,37 @@ def make_up_per_hour(table: pd.DataFrame) -> Floats:
     return np.log(5.0 + 1e5 * share)
 
 
-def _centred(values: Floats, table: pd.DataFrame, on_age: bool) -> Floats:
-    """Less the kind's line on log fluid age, less the middle of the same laboratory and fluid (or of the kind where there are few)."""
-    out = values.copy()
+def _centred(values: Floats, table: pd.DataFrame, on_age: bool) -> tuple[Floats, Floats]:
+    """Less the kind's curve on fluid age, less the middle of the same laboratory and fluid (or of the kind where there are few); and the sd
+    by which the curve is in doubt at each bottle's age.
+    """
+    out, doubt = values.copy(), np.zeros(len(values))
     if on_age:
-        age = np.log(np.maximum(table["fluid_h"].to_numpy(float), 0.0) + 20.0)
+        age = np.log(np.maximum(table["fluid_h"].to_numpy(float), 0.0) + _AGE_H)
         age = np.where(np.isfinite(age), age, np.nanmedian(age) if np.isfinite(age).any() else 0.0)
-        out = out - _slope(age, out) * (age - np.median(age))
+        curve, doubt = ageing_curve(age, values)
+        out = out - curve
     keys = [table["lab"].to_numpy(object), table["group"].to_numpy(object)]
     own = pd.Series(out).groupby(keys)
     middle, count = own.transform("median").to_numpy(float), own.transform("count").to_numpy(float)
-    return out - np.where(count >= constant("pool_least"), middle, np.nanmedian(out) if np.isfinite(out).any() else 0.0)
+    usual = np.nanmedian(out) if np.isfinite(out).any() else 0.0
+    return out - np.where(count >= constant("pool_least"), middle, usual), doubt
 
 
-def _slope(x: Floats, y: Floats) -> float:
-    """Robust slope of the kind's line (Theil and Sen) from evenly spaced points; 0 where there are few."""
-    at = np.flatnonzero(np.isfinite(y))
-    at = at[:: max(1, len(at) // _MOST_POINTS)]
-    if len(at) < constant("pool_least") or np.ptp(x[at]) < 0.5:
-        return 0.0
-    return float(theilslopes(y[at], x[at])[0])
+def ageing_curve(age: Floats, value: Floats) -> tuple[Floats, Floats]:
+    """What the age of the fluid (log) explains of a value: through the middles of groups of equal age, level beyond them; and its doubt (sd)."""
+    at = np.flatnonzero(np.isfinite(value))
+    groups = min(_MOST_GROUPS, len(at) // _GROUP)
+    if groups < 2:
+        return np.zeros(len(age)), np.zeros(len(age))
+    order = at[np.argsort(age[at], kind="stable")]
+    parts = np.array_split(order, groups)
+    x = np.array([np.median(age[p]) for p in parts]) + 1e-6 * np.arange(groups)
+    y = np.array([np.median(value[p]) for p in parts])
+    steep = np.interp(age, (x[1:] + x[:-1]) / 2, np.abs(np.diff(y)) / np.maximum(np.diff(x), 0.1))
+    far = np.abs(age[:, None] - x).min(axis=1)
+    outside = np.maximum(np.maximum(x[0] - age, age - x[-1]), 0.0)
+    return np.interp(age, x, y), _BEND * steep * far + _BEYOND * outside
 
 
 def _scatter(v: Floats, place: NDArray, facts: pd.Series) -> tuple[float, float]:
