@@ -22,7 +22,6 @@ Level = tuple[Floats, Floats, Floats, Floats, Floats]  # level, rate, their cova
 _PEAK = np.float32(8 / (3 * np.sqrt(3) * np.pi))
 _LEAST = np.float32(1e-30)
 _LEAST_SD = 0.03  # own choice: of the rate, as a share of the family's, so that the filter never stops learning
-_MEAN_DRIFT = 0.1  # own choice: sd by which a usual value may move from bottle to bottle, in noise sd
 _KEPT_GAIN = 0.75  # own choice: share of a good bottle's departure the level follows under a fault
 
 
@@ -207,4 +206,4 @@ def learn_means(b: Bottles, i: int, n: int, means: tuple[Floats, Floats], sound:
     nu = np.where(under, np.minimum(nu, 0.0), nu)
     gain = spread / (total * np.maximum(1.0, np.abs(nu) / np.sqrt(total) / ROBUST)) * seen * sound[:, None]
     means[0][:n] = mu + gain * nu
-    means[1][:n] = np.minimum(spread * (1 - gain) + (_MEAN_DRIFT * b.sd) ** 2, b.tau**2)
+    means[1][:n] = np.minimum(spread * (1 - gain) + (b.drift * b.sd) ** 2, b.tau**2)

@@ -27,6 +27,7 @@ _FLOORS = 2.0  # own choice: noise floors added before the logarithm, so that sm
 # of the curve of a result on the age of the fluid: own choices
 _AGE_H = 20.0  # added before the logarithm of the age
 _MOST_GROUPS, _GROUP = 8, 25  # groups of bottles of like age, and the least bottles in one
+_UNKNOWN_AGE = 1.5  # doubt where the age is not known: times the curve's own spread over the kind's bottles
 _BEND, _BEYOND = 0.5, 0.15  # doubt: share of its steepness away from the groups' middles, and per unit of log age beyond them
 _LEAST_SERIES = 3  # bottles from which a compartment speaks of its own scatter
 _NOT_METALS = {"coolant": ("Si_ppm",)}  # an inhibitor there
@@ -39,7 +40,7 @@ class Bottles:
     places: compartments (C). row: row of `exposure` of each bottle (C, N), -1 beyond the last. steps: phi, psi, chi, sd_phi, sd_psi, hours
     (C, N). first: the first bottle of a component's life. placed: its exposure is known. drain, pressurised: how it was drawn.
     low: 1 found low, 0 not, NaN not noted. metals: names (M); y, y_below (C, N, M); numbers: m, tau, s0, b, eta_i, eta_w, c0, p0, fresh_ppm,
-    unit (C, M). others: names (Q); ways, v, v_below, doubt (C, N, Q): departures in log, and sd of what is usual at that age of fluid; tau, sd, unit (Q); exponent, settles, stirred (Q).
+    unit (C, M). others: names (Q); ways, v, v_below, doubt (C, N, Q): departures in log, and sd of what is usual at that age of fluid; tau, sd, unit, drift (Q; sd by which the usual value may move from bottle to bottle, in noise sd); exponent, settles, stirred (Q).
     pooled: middle and sd of log(metal + 1) in the kind (2, M). sister: log density of the metals under the sister compartment's forecast
     (C, N), NaN where no sister was drawn that day.
     """
@@ -65,6 +66,7 @@ class Bottles:
     tau: Floats
     sd: Floats
     unit: Floats
+    drift: Floats
     exponent: Floats
     settles: Flags
     stirred: Flags
@@ -74,7 +76,7 @@ class Bottles:
 
 @cache
 def measure_table() -> pd.DataFrame:
-    """reference/measures.csv by measure: unit (change in log per unit of a fault's size), least_tau, least_sd, share, settles, stirred."""
+    """reference/measures.csv by measure: unit (change in log per unit of a fault's size), drift, least_tau, least_sd, share, settles, stirred."""
     with files("cmkit.reference").joinpath("measures.csv").open(encoding="utf-8") as handle:
         return pd.read_csv(handle).set_index("measure")
 
@@ -175,7 +177,7 @@ def _usable(metals: list[str], numbers: dict[str, Floats]) -> tuple[list[str], d
 def other_measures(
     table: pd.DataFrame, wide: pd.DataFrame, analytes: list[str], register: pd.DataFrame
 ) -> tuple[list[str], list[str], tuple[Floats, Flags, Floats], dict[str, Floats]]:
-    """Names, ways, (departures [n, Q], flags of results below their limit, doubt of the curve on age), and tau, sd, unit, exponent, settles, stirred of each."""
+    """Names, ways, (departures [n, Q], flags of results below their limit, doubt of the curve on age), and tau, sd, unit, drift, exponent, settles, stirred of each."""
     raw, under, names, ways = [], [], [], []
     for name in analytes:
         row = register.loc[name]
@@ -197,7 +199,7 @@ def other_measures(
         v[:, q], doubt[:, q] = _centred(values, table, name != MAKEUP)
         tau[q], sd[q] = _scatter(v[:, q], table["compartment"].to_numpy(object), facts.iloc[q])
     flags = np.array(under, bool).reshape(len(names), len(table)).T
-    out = {n: facts[n].to_numpy(float) for n in ("unit",)} | {"tau": tau, "sd": sd, "exponent": facts["share"].to_numpy(float)}
+    out = {n: facts[n].to_numpy(float) for n in ("unit", "drift")} | {"tau": tau, "sd": sd, "exponent": facts["share"].to_numpy(float)}
     return names, ways, (v, flags, doubt), out | {n: facts[n].to_numpy(bool) for n in ("settles", "stirred")}  # fmt: skip
 
 
@@ -223,9 +225,9 @@ def _centred(values: Floats, table: pd.DataFrame, on_age: bool) -> tuple[Floats,
     out, doubt = values.copy(), np.zeros(len(values))
     if on_age:
         age = np.log(np.maximum(table["fluid_h"].to_numpy(float), 0.0) + _AGE_H)
-        age = np.where(np.isfinite(age), age, np.nanmedian(age) if np.isfinite(age).any() else 0.0)
-        curve, doubt = ageing_curve(age, values)
-        out = out - curve
+        unknown = ~np.isfinite(age)
+        curve, doubt = ageing_curve(np.where(unknown, np.nanmedian(age) if not unknown.all() else 0.0, age), values)
+        out, doubt = out - curve, np.where(unknown, _UNKNOWN_AGE * np.std(curve[~unknown]) if not unknown.all() else 0.0, doubt)
     keys = [table["lab"].to_numpy(object), table["group"].to_numpy(object)]
     own = pd.Series(out).groupby(keys)
     middle, count = own.transform("median").to_numpy(float), own.transform("count").to_numpy(float)
