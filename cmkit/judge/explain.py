@@ -35,7 +35,7 @@ def _of_slot(b: Bottles, s: States, f: Followed, exposure: pd.DataFrame, column:
     if not len(c):
         return pd.DataFrame(columns=CONTRIBUTIONS)
     i = column[c]
-    after, before = f.states[c, i].astype(float), f.prior[c, i].astype(float)
+    after, before = f.states[c, i].astype(float), f.prior[c, i]
     own = after[:, 1:] * member[k]
     weight = own / np.maximum(own.sum(axis=1, keepdims=True), 1e-12)
     bayes = _log_ratio(own.sum(axis=1), after[:, 0]) - _log_ratio((before[:, 1:] * member[k]).sum(axis=1), before[:, 0])

@@ -57,7 +57,7 @@ def judge_bottles(
     day = known_days(known, exposure)
     parts = [_bottle_rows(b, s, f, exposure.assign(known_on=day)) for b, s, f in done]
     return Judged(
-        _stack([p for p in parts], BOTTLE_CHANCES),
+        _stack(parts, BOTTLE_CHANCES),
         _stack([_hypothesis_rows(b, s, f, exposure) for b, s, f in done], HYPOTHESES),
         _stack([contributions_of(b, s, f, exposure) for b, s, f in done], CONTRIBUTIONS),
         priors,
@@ -91,9 +91,9 @@ def by_cause(s: States, a: NDArray) -> tuple[list[str], NDArray]:
 def _bottle_rows(b: Bottles, s: States, f: Followed, exposure: pd.DataFrame) -> pd.DataFrame:
     c, i = np.nonzero(b.row >= 0)
     out = exposure.iloc[b.row[c, i]][["sample", "compartment", "kind", "life", "order", "drawn_on", "known_on", "run_h"]].reset_index(drop=True)
-    names, causes = by_cause(s, f.states[c, i].astype(float))
+    names, causes = by_cause(s, f.states[c, i])
     phases = causes.sum(axis=1)
-    out["p_fault"] = phases.sum(axis=1)
+    out["p_fault"] = np.minimum(phases.sum(axis=1), 1.0)
     for k, phase in enumerate(PHASES):
         out[f"p_{phase}"] = phases[:, k]
     for k, name in enumerate(("p_good", "p_rich", "p_dirt", "p_other")):
@@ -104,7 +104,7 @@ def _bottle_rows(b: Bottles, s: States, f: Followed, exposure: pd.DataFrame) -> 
     rows = np.arange(len(out))
     for rank, (cause, chance) in enumerate((("cause", "p_cause"), ("second_cause", "p_second"))):
         out[cause] = np.array(names, object)[order[:, rank]]
-        out[chance] = total[rows, order[:, rank]]
+        out[chance] = np.minimum(total[rows, order[:, rank]], 1.0)
     return out
 
 

@@ -220,7 +220,7 @@ def _learn(bottle: _Bottle, joint: tuple[Floats, Floats], apart: Floats, levels:
 def _empty(b: Bottles, s: States, size: tuple[int, int, int]) -> Followed:
     c = size[0]
     return Followed(
-        states=np.full(size, np.nan, np.float32), prior=np.full(size, np.nan, np.float32), oddities=np.full((*size[:2], 4), np.nan),
+        states=np.full(size, np.nan), prior=np.full(size, np.nan), oddities=np.full((*size[:2], 4), np.nan),
         metal_log=np.zeros((c, KEPT, len(b.metals), len(s.up)), np.float32), other_log=np.zeros((c, KEPT, len(b.others), len(s.both)), np.float32),
         now=np.zeros((c, size[2])),
     )  # fmt: skip

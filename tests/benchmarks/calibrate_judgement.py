@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 
 from cmkit.judge.judge import Judged, judge_bottles
+from cmkit.judge.learning import arrivals_of
 from cmkit.records.analytes import with_own
 from cmkit.records.reading.load import load_fleet
 from cmkit.simulate.recipe import Recipe, demo_recipe
@@ -89,11 +90,21 @@ def score(folder: Path, result: Judged) -> Scored:
         truth[["sample", "drawing", "exchanged_with", "slip", "bottle_factor"]], on="sample", how="left"
     )
     bottles = _with_fault(bottles, faults, "drawn_on")
+    per_day = arrivals_per_day(folder, result)
     ever = set(faults["compartment"])
     bottles["faultless"] = ~bottles["compartment"].isin(ever)
     bottles["badly"] = (bottles["drawing"] != "good") | bottles["exchanged_with"].notna()
     bottles["fleet"] = folder.name
-    return Scored(bottles, _fault_rows(bottles, faults), _month_ends(bottles, faults, folder))
+    return Scored(bottles, _fault_rows(bottles, faults), _month_ends(bottles, faults, per_day, folder.name))
+
+
+def arrivals_per_day(folder: Path, result: Judged) -> pd.Series:
+    """Faults a day by compartment, as the judgement takes them to arrive: its rate per hour at the pace of the compartment's machine."""
+    known, _, exposure, *_ = inputs(folder)
+    groups = exposure.groupby("compartment")
+    pace = groups["run_h"].agg(np.ptp) / (groups["drawn_on"].agg(np.ptp) / pd.Timedelta(days=1)).clip(lower=1)
+    per_h = groups["kind"].first().map(lambda kind: arrivals_of(known, kind, result.priors).per_h)
+    return per_h * pace.where(pace > 0, pace.median())
 
 
 def _with_fault(rows: pd.DataFrame, faults: pd.DataFrame, day: str) -> pd.DataFrame:
@@ -118,8 +129,8 @@ def _fault_rows(bottles: pd.DataFrame, faults: pd.DataFrame) -> pd.DataFrame:
     return out.assign(best=out["fault"].map(best), odd=out["fault"].map(repeat).fillna(0), findable=out["fault"].isin(best.index))
 
 
-def _month_ends(bottles: pd.DataFrame, faults: pd.DataFrame, folder: Path) -> pd.DataFrame:
-    """Every compartment at every month end from the seventh: the chance of its newest known bottle, unless it was replaced since."""
+def _month_ends(bottles: pd.DataFrame, faults: pd.DataFrame, per_day: pd.Series, fleet: str) -> pd.DataFrame:
+    """Every compartment at every month end from the seventh: the chance of its newest known bottle, unless it failed or was mended since, and what has arrived since."""
     days = pd.date_range(bottles["known_on"].min(), bottles["known_on"].max(), freq="ME")[6:]
     known = bottles.sort_values("known_on", kind="stable")
     places = pd.DataFrame({"compartment": known["compartment"].unique()})
@@ -128,10 +139,13 @@ def _month_ends(bottles: pd.DataFrame, faults: pd.DataFrame, folder: Path) -> pd
     out = out[out["p_fault"].notna()]
     ended = faults.loc[faults["how"] != "open", ["compartment", "ended_on"]].sort_values("ended_on")
     out = pd.merge_asof(out.sort_values("month"), ended, left_on="month", right_on="ended_on", by="compartment")
-    out.loc[out["ended_on"] >= out["drawn_on"], "p_fault"] = 0.005
+    mended = out["ended_on"] >= out["drawn_on"]
+    since = (out["month"] - out["ended_on"].where(mended, out["drawn_on"])) / pd.Timedelta(days=1)
+    new = -np.expm1(-out["compartment"].map(per_day) * since)
+    out["p_fault"] = 1 - (1 - out["p_fault"].where(~mended, 0.0)) * (1 - new)
     out = _with_fault(out.drop(columns="ended_on"), faults, "month")
     own = out.merge(faults[["opened_on"]].reset_index(names="fault"), on="fault", how="left")
-    return out.assign(in_hand=(own["drawn_on"] > own["opened_on"]).to_numpy(), fleet=folder.name)
+    return out.assign(in_hand=(own["drawn_on"] > own["opened_on"]).to_numpy(), fleet=fleet)
 
 
 def joined(parts: list[Scored]) -> Scored:
