@@ -22,7 +22,7 @@ Level = tuple[Floats, Floats, Floats, Floats, Floats]  # level, rate, their cova
 _PEAK = np.float32(8 / (3 * np.sqrt(3) * np.pi))
 _LEAST = np.float32(1e-30)
 _LEAST_SD = 0.03  # own choice: of the rate, as a share of the family's, so that the filter never stops learning
-_KEPT_GAIN = 0.75  # own choice: share of a good bottle's departure the level follows under a fault
+_KEPT_GAIN = 0.9  # own choice: share of a good bottle's departure the level follows under a fault
 
 
 @dataclass(frozen=True)
@@ -190,6 +190,7 @@ def learn_levels(b: Bottles, i: int, f: Forecast, factor: Floats, sound: Floats,
     follow = np.maximum(k1, _KEPT_GAIN) * seen
     level = f.expected + (ws * k1 + wf * follow) * nu
     p11 = (1 - (ws + wf) * seen) * f.a11 + ws * seen * (1 - k1) * f.a11 + wf * seen * ((1 - follow) ** 2 * f.a11 + follow**2 * (s - f.a11))
+    p11 = p11 + ws * wf * ((follow - k1) * nu) ** 2
     p22 = np.maximum(f.a22 - ws * k2 * f.a12, (_LEAST_SD * np.asarray(numbers.m)) ** 2)
     p12 = f.a12 * (1 - ws * k1 - wf * follow)
     bound = 0.98 * np.sqrt(np.maximum(p11, 1e-9) * p22)

@@ -220,5 +220,5 @@ def _moved(size: str, way: str, phase: str, grid: Floats, down: float = 0.5) -> 
     bell = bell / bell.sum()
     if phase != "severe":
         return bell
-    tail = np.where(x >= centre, np.exp(-(x - centre) / constant("severe_tail_scale")) * width, 0.0)
+    tail = np.where(x >= centre, np.exp(-(x - centre) / (constant("severe_tail_scale") * constant(f"size_{size}"))) * width, 0.0)
     return (1 - constant("severe_tail")) * bell + constant("severe_tail") * tail / tail.sum()
