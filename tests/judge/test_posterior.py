@@ -138,12 +138,15 @@ def test_one_rich_bottle_and_its_normal_repeat(judge_courses, course) -> None:
 
 
 def test_dirt_in_the_bottle_is_settled_by_the_repeat(judge_courses, course) -> None:
-    dirty = course("final drive", odd={7: (1.0, 25.0)}, repeat_after=(8,), bottles=9)
-    entering = course("final drive", {"Si": 6, "Al": 5, "Fe": 2, "Cr": 2}, start=7, repeat_after=(8,), bottles=9)
-    result = judge_courses({"dirty": dirty, "entering": entering})
-    assert newest(result, "dirty")["p_fault"] < 0.15
-    assert newest(result, "entering")["p_fault"] > 0.5
-    assert newest(result, "entering")["cause"] == "dirt entry"
+    """Silicon and aluminium alone leave it open whether dirt was in the bottle or gets into the drive; the repeat bottle tells."""
+    dirty = {f"dirty {k}": course("final drive", odd={7: (1.0, 25.0)}, repeat_after=(8,), bottles=9) for k in range(10)}
+    dust = {"Si": 6, "Al": 5, "Fe": 3, "Cr": 3}
+    entering = {f"entering {k}": course("final drive", dust, start=7, repeat_after=(8,), bottles=9) for k in range(10)}
+    result = judge_courses(dirty | entering)
+    assert max(newest(result, name)["p_fault"] for name in dirty) < 0.15
+    chances = np.array([newest(result, name)["p_fault"] for name in entering])
+    assert (chances > 0.5).sum() >= 9
+    assert {newest(result, name)["cause"] for name in entering} == {"dirt entry"}
 
 
 def test_a_steady_severe_fault_never_falls_while_nobody_looks(judge_courses, course) -> None:
