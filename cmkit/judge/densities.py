@@ -10,7 +10,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import NDArray
 
-from cmkit.judge.bottles import DIRT, RICH, Grid, student_cdf
+from cmkit.judge.bottles import Grid, student_cdf
 from cmkit.judge.constants import constant
 from cmkit.judge.hypotheses import BOTH_WAYS, UP, States
 from cmkit.judge.measures import Bottles
@@ -50,25 +50,24 @@ class Forecast:
 def start_levels(b: Bottles) -> list[Floats]:
     """Level and rate of every compartment before its first bottle: its family's."""
     g = b.numbers
-    return [g["c0"].copy(), g["m"].copy(), g["p0"].copy(), np.zeros(g["m"].shape), g["tau"] ** 2]
+    none = np.zeros(g["rate_mean"].shape)
+    return [g["level_mean"].copy(), g["rate_mean"].copy(), g["level_var"].copy(), none, g["rate_sd"] ** 2]
 
 
 def filter_numbers(b: Bottles, at: Rows) -> Numbers:
     """The filter's numbers of some compartments (n, M)."""
-    g = b.numbers
-    return Numbers(
-        m=g["m"][at], tau=g["tau"][at], c0=g["c0"][at], p0=g["p0"][at], s0=g["s0"][at], b=g["b"][at], eta_i=g["eta_i"][at],
-        eta_w=g["eta_w"][at], fresh=g["fresh_ppm"][at], unit=g["unit"][at],
-    )  # fmt: skip
+    return Numbers(**{name.removesuffix("_ppm"): values[at] for name, values in b.numbers.items()})
 
 
 def forecast_metals(b: Bottles, i: int, at: Rows, level: list[Floats]) -> Forecast:
     """Forecast of bottle i from the level and rate before it. A first bottle of unknown fluid is held against the family's usual level."""
     numbers = filter_numbers(b, at)
     c, beta, p11, p12, p22 = (v[at] for v in level)
-    phi, psi, chi, sd_phi, sd_psi, hours = (b.steps[k][at, i][:, None] for k in ("phi", "psi", "chi", "sd_phi", "sd_psi", "hours"))
+    phi, psi, chi, sd_phi, sd_psi, hours = (
+        b.steps[k][at, i][:, None] for k in ("phi", "psi", "chi", "sd_phi", "sd_psi", "hours")
+    )
     expected, (_, _, a11, a12, a22) = predict((c, beta, p11, p12, p22), [phi, psi, chi, sd_phi, sd_psi, hours], numbers)
-    rate = np.maximum(beta, constant("least_rate") * numbers.m)
+    rate = np.maximum(beta, constant("least_rate") * numbers.rate_mean)
     gained, carried = psi * rate, phi * c + chi * numbers.fresh
     load = a11 - phi * (phi * p11 + psi * p12) - psi * (phi * p12 + psi * p22) - sd_phi**2 * (c * c + p11)
     v0 = phi * phi * p11 + sd_phi**2 * (c * c + p11)
@@ -86,17 +85,19 @@ def metal_likelihood(b: Bottles, i: int, at: Rows, f: Forecast, grid: Grid, s: S
     y, under = b.y[at, i], b.y_below[at, i]
     e = np.exp(UP).astype(np.float32)
     single = [v.astype(np.float32)[:, :, None] for v in (f.carried, f.gained, f.v0, f.v1, f.v2)]
-    mean = single[0] + single[1] * e
+    mean: NDArray = single[0] + single[1] * e
     spread = np.maximum(single[2] + single[3] * e + single[4] * e * e, 1e-6)
     dust, dust_sd = _dust(b.metals, grid)
     times = grid.times.astype(np.float32)[None, :, None, None]
     mean = mean[:, None] * times + dust[None, :, :, None]
     numbers = filter_numbers(b, at)
-    share = _own_share(np.asarray(numbers.b))
-    fixed = np.asarray(numbers.s0) ** 2 + np.asarray(numbers.unit) ** 2 / 12
+    share = _own_share(np.asarray(numbers.noise_share))
+    fixed = np.asarray(numbers.noise_floor) ** 2 + np.asarray(numbers.unit) ** 2 / 12
     share, fixed = (v.astype(np.float32)[:, None, :, None] for v in (share, fixed))
     variance = spread[:, None] * times**2 + fixed + share * mean * mean + dust_sd[None, :, :, None] ** 2
-    p = _density(y[:, None, :, None], under[:, None, :, None], mean, variance, np.asarray(numbers.unit)[:, None, :, None])
+    p = _density(
+        y[:, None, :, None], under[:, None, :, None], mean, variance, np.asarray(numbers.unit)[:, None, :, None]
+    )
     by_role = np.log(np.maximum(p @ s.up.T.astype(np.float32), _LEAST))
     n, k = by_role.shape[:2]
     total = by_role.reshape(n * k, -1) @ s.metal_map.astype(np.float32)
@@ -189,9 +190,13 @@ def learn_levels(b: Bottles, i: int, f: Forecast, factor: Floats, sound: Floats,
     ws, wf = sound[:, None], fault[:, None]
     follow = np.maximum(k1, _KEPT_GAIN) * seen
     level = f.expected + (ws * k1 + wf * follow) * nu
-    p11 = (1 - (ws + wf) * seen) * f.a11 + ws * seen * (1 - k1) * f.a11 + wf * seen * ((1 - follow) ** 2 * f.a11 + follow**2 * (s - f.a11))
+    p11 = (
+        (1 - (ws + wf) * seen) * f.a11
+        + ws * seen * (1 - k1) * f.a11
+        + wf * seen * ((1 - follow) ** 2 * f.a11 + follow**2 * (s - f.a11))
+    )
     p11 = p11 + ws * wf * ((follow - k1) * nu) ** 2
-    p22 = np.maximum(f.a22 - ws * k2 * f.a12, (_LEAST_SD * np.asarray(numbers.m)) ** 2)
+    p22 = np.maximum(f.a22 - ws * k2 * f.a12, (_LEAST_SD * np.asarray(numbers.rate_mean)) ** 2)
     p12 = f.a12 * (1 - ws * k1 - wf * follow)
     bound = 0.98 * np.sqrt(np.maximum(p11, 1e-9) * p22)
     return [level, f.rate + ws * k2 * nu, np.maximum(p11, 1e-9), np.clip(p12, -bound, bound), p22]

@@ -43,12 +43,11 @@ def _days(dates: pd.Series) -> NDArray[np.int64]:
     return np.where(np.isnat(whole), -1, whole.astype(np.int64))
 
 
-def hours_since(known: Fleet, exposure: pd.DataFrame, b: Bottles) -> NDArray[np.float64]:
-    """Operating hours (C) from each compartment's newest bottle to the day of `known`, at its own pace, or the fleet's where it has one bottle."""
+def hours_since(known: Fleet, exposure: pd.DataFrame, b: Bottles, usual: float) -> NDArray[np.float64]:
+    """Operating hours (C) from each compartment's newest bottle to the day of `known`, at its own pace, or the usual one (h a day) where it shows none."""
     last = b.row[np.arange(len(b.row)), (b.row >= 0).sum(axis=1) - 1]
     drawn, run = _days(exposure["drawn_on"]), exposure["run_h"].to_numpy(float)
     days, hours = drawn[last] - drawn[b.row[:, 0]], run[last] - run[b.row[:, 0]]
     pace = np.divide(hours, days, out=np.full(len(b.row), np.nan), where=days > 0)
-    usual = np.nanmedian(pace) if np.isfinite(pace).any() else 0.0
     today = np.datetime64(pd.Timestamp(known.date), "D").astype(np.int64)
     return np.clip(np.nan_to_num(pace, nan=usual), 0, 24) * np.maximum(today - drawn[last], 0)

@@ -101,7 +101,7 @@ def read_pattern(row: dict) -> Pattern:
         elif found["way"] == "?":
             groups[name] = size
         else:
-            signs |= {column: (found["way"], size) for column in columns(name)}
+            signs |= dict.fromkeys(columns(name), (found["way"], size))
     quiet = frozenset(c for name in str(row["quiet"]).split() for c in columns(name))
     also = tuple(filter(None, str(row["also_called"]).split("|")))
     kinds = tuple(str(row["kinds"]).split("|"))
@@ -220,5 +220,7 @@ def _moved(size: str, way: str, phase: str, grid: Floats, down: float = 0.5) -> 
     bell = bell / bell.sum()
     if phase != "severe":
         return bell
-    tail = np.where(x >= centre, np.exp(-(x - centre) / (constant("severe_tail_scale") * constant(f"size_{size}"))) * width, 0.0)
+    tail = np.where(
+        x >= centre, np.exp(-(x - centre) / (constant("severe_tail_scale") * constant(f"size_{size}"))) * width, 0.0
+    )
     return (1 - constant("severe_tail")) * bell + constant("severe_tail") * tail / tail.sum()

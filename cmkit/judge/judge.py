@@ -6,13 +6,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from cmkit.judge.events import events_of, hours_since
-from cmkit.judge.explain import CONTRIBUTIONS, contributions_of
-from cmkit.judge.hypotheses import PHASES, States, make_states, pattern_shares, patterns_of
 from cmkit.judge.bottles import ODDITIES
-from cmkit.judge.learning import Priors, arrivals_of, learn_priors, shipped_priors
+from cmkit.judge.explain import CONTRIBUTIONS, contributions_of
+from cmkit.judge.follow import follow_kinds
+from cmkit.judge.hypotheses import PHASES, States
+from cmkit.judge.learning import JudgeLearnt
 from cmkit.judge.measures import Bottles, bottles_by_kind
-from cmkit.judge.posterior import Followed, follow
+from cmkit.judge.posterior import Followed
+from cmkit.judge.priors import priors_of
 from cmkit.records.fleet import Fleet
 from cmkit.records.tables import typed
 
@@ -26,49 +27,41 @@ _WORTH_A_ROW = 0.001  # own choice: least chance of a row of `hypotheses`
 
 @dataclass(frozen=True)
 class Judged:
-    """The judgement as frames: bottle_chances (columns BOTTLE_CHANCES), hypotheses (HYPOTHESES), contributions (CONTRIBUTIONS), and priors:
-    what it started from, with `priors.table` for the reader.
-    """
+    """The judgement as frames: bottle_chances (columns BOTTLE_CHANCES), hypotheses (HYPOTHESES), contributions (CONTRIBUTIONS)."""
 
     bottle_chances: pd.DataFrame
     hypotheses: pd.DataFrame
     contributions: pd.DataFrame
-    priors: Priors
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """What an assessment keeps of it."""
+        return {
+            "bottle_chances": self.bottle_chances,
+            "hypotheses": self.hypotheses,
+            "contributions": self.contributions,
+        }
 
 
 def judge_bottles(
     known: Fleet, samples: pd.DataFrame, exposure: pd.DataFrame, numbers: pd.DataFrame, expected: pd.DataFrame, *,
-    register: pd.DataFrame, priors: Priors | None = None, without: frozenset[str] = frozenset(),
+    register: pd.DataFrame, learnt: JudgeLearnt, without: frozenset[str] = frozenset(),
 ) -> Judged:  # fmt: skip
-    """Judge every bottle of `exposure` from what is known.
+    """Judge every bottle of `exposure` from what is known; looks at nothing outside these compartments but `learnt`.
 
-    known: the fleet as of a day. samples: wide results that may be believed as numbers (blank where another unit is suspected).
-    exposure: :func:`cmkit.wear.exposure.sample_exposure`. numbers: :func:`cmkit.wear.family.family_numbers`. expected: the wear filter's
-    one-step forecasts with acceptance of changes off (for exchanged bottles). priors: learnt earlier and frozen; None: learnt here by a first
-    pass. without: causes left out of the tables. A bottle's row uses the bottles drawn before it and itself; it is known from the day
-    the last of them was (`known_on`). Chances are 0..1; of p_early, p_clear, p_severe the sum is p_fault.
+    known: the fleet, or any machines of it, as of a day. samples: wide results that may be believed as numbers (blank where another unit is
+    suspected). exposure: :func:`cmkit.wear.exposure.sample_exposure`. numbers: :func:`cmkit.wear.family.family_numbers`. expected: the wear
+    filter's one-step forecasts with acceptance of changes off (for exchanged bottles). without: causes left out of the tables. A bottle's
+    row uses the bottles drawn before it and itself; it is known from the day the last of them was (`known_on`). Chances are 0..1; the sum
+    of p_early, p_clear, p_severe is p_fault.
     """
-    kinds = bottles_by_kind(known, samples, exposure, numbers, expected, register)
-    if priors is None:
-        first = shipped_priors()
-        passes = [(b, _follow(known, exposure, b, first, without)[1]) for b in kinds]
-        priors = learn_priors(known, exposure, passes) if passes else first
-    done = [(b, *_follow(known, exposure, b, priors, without)) for b in kinds]
-    day = known_days(known, exposure)
-    parts = [_bottle_rows(b, s, f, exposure.assign(known_on=day)) for b, s, f in done]
+    kinds = bottles_by_kind(known, samples, exposure, numbers, expected, register=register, usual=learnt.usual)
+    done = follow_kinds(known, exposure, kinds, priors_of(learnt.priors), without)
+    dated = exposure.assign(known_on=known_days(known, exposure))
     return Judged(
-        _stack(parts, BOTTLE_CHANCES),
-        _stack([_hypothesis_rows(b, s, f, exposure) for b, s, f in done], HYPOTHESES),
-        _stack([contributions_of(b, s, f, exposure) for b, s, f in done], CONTRIBUTIONS),
-        priors,
+        _stack([_bottle_rows(*part, dated) for part in done], BOTTLE_CHANCES),
+        _stack([_hypothesis_rows(*part, exposure) for part in done], HYPOTHESES),
+        _stack([contributions_of(*part, exposure) for part in done], CONTRIBUTIONS),
     )
-
-
-def _follow(known: Fleet, exposure: pd.DataFrame, b: Bottles, priors: Priors, without: frozenset[str]) -> tuple[States, Followed]:
-    patterns = patterns_of(b.kind, without)
-    states = make_states(patterns, pattern_shares(patterns, priors.counts.get(b.kind, {})), b.metals, b.others, b.ways, b.exponent)
-    since = hours_since(known, exposure, b)
-    return states, follow(b, states, arrivals_of(known, b.kind, priors), priors.shares, events_of(known, exposure, b), since)
 
 
 def known_days(known: Fleet, exposure: pd.DataFrame) -> pd.Series:
@@ -90,7 +83,9 @@ def by_cause(s: States, a: NDArray) -> tuple[list[str], NDArray]:
 
 def _bottle_rows(b: Bottles, s: States, f: Followed, exposure: pd.DataFrame) -> pd.DataFrame:
     c, i = np.nonzero(b.row >= 0)
-    out = exposure.iloc[b.row[c, i]][["sample", "compartment", "kind", "life", "order", "drawn_on", "known_on", "run_h"]].reset_index(drop=True)
+    out = exposure.iloc[b.row[c, i]][
+        ["sample", "compartment", "kind", "life", "order", "drawn_on", "known_on", "run_h"]
+    ].reset_index(drop=True)
     names, causes = by_cause(s, f.states[c, i])
     phases = causes.sum(axis=1)
     out["p_fault"] = np.minimum(phases.sum(axis=1), 1.0)

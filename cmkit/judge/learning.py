@@ -1,8 +1,8 @@
-"""How often faults begin, which they are, and how often a bottle is odd: shipped numbers, moved by the fleet's own findings and bottles.
+"""What a whole fleet teaches the judge: what is usual, how often faults begin, which they are, how often a bottle is odd.
 
-One step of expectation and maximisation: a first pass with the shipped numbers gives the faults that are open and the odd bottles; together with the
-recorded failures and defects they are counted beside the prior. Faults that nobody looked for count by their chance, so that a fleet whose office
-seldom looks is not taken as a sound one.
+Shipped numbers are moved by the fleet's own findings and bottles in one step of expectation and maximisation: a first pass with the shipped numbers
+gives the faults that are open and the odd bottles; with the recorded failures and defects they are counted beside the prior. Faults that nobody
+looked for count by their chance, so that a fleet whose office seldom looks is not taken as a sound one.
 """
 
 from dataclasses import dataclass
@@ -10,42 +10,58 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from cmkit.judge.bottles import DIRT, OTHER, RICH, Shares, shipped_shares
+from cmkit.judge.bottles import DIRT, OTHER, RICH, shipped_shares
 from cmkit.judge.constants import constant
+from cmkit.judge.follow import follow_kinds
 from cmkit.judge.hypotheses import patterns_of
-from cmkit.judge.measures import Bottles
-from cmkit.judge.posterior import Arrivals, Followed
+from cmkit.judge.measures import Bottles, bottles_by_kind
+from cmkit.judge.posterior import Followed
+from cmkit.judge.priors import PRIORS, prior_rows, shipped_priors
+from cmkit.judge.usual import Usual, bottle_table, learn_usual
 from cmkit.records.fleet import Fleet
 from cmkit.records.tables import typed
 
-LEARNT = ["what", "kind", "shipped", "worth", "counted", "used", "unit", "words"]
-
 
 @dataclass(frozen=True)
-class Priors:
-    """What the judgement starts from. factor: of the shipped fault rates; counts: recorded faults by kind and cause; shares: of odd bottles;
-    table: the same in words (columns LEARNT).
+class JudgeLearnt:
+    """Tables learnt from a whole fleet, by which any part of it is judged: measures, curves, middles (see :class:`cmkit.judge.usual.Usual`), and
+    priors (columns PRIORS: shipped number, how much it weighs, what the fleet counted, what is used, in words).
     """
 
-    factor: float
-    counts: dict[str, dict[str, float]]
-    shares: Shares
-    table: pd.DataFrame
+    measures: pd.DataFrame
+    curves: pd.DataFrame
+    middles: pd.DataFrame
+    priors: pd.DataFrame
+
+    @property
+    def usual(self) -> Usual:
+        return Usual(self.measures, self.curves, self.middles)
 
 
-def shipped_priors() -> Priors:
-    """The numbers of the reference tables alone."""
-    return Priors(1.0, {}, shipped_shares(), typed(pd.DataFrame(columns=LEARNT), numbers=LEARNT[2:6]))
+def learn_judgement(
+    known: Fleet, samples: pd.DataFrame, exposure: pd.DataFrame, numbers: pd.DataFrame, expected: pd.DataFrame, *,
+    register: pd.DataFrame, without: frozenset[str] = frozenset(),
+) -> JudgeLearnt:  # fmt: skip
+    """What `known`, a whole fleet as of a day, teaches the judge; arguments as of :func:`cmkit.judge.judge.judge_bottles`."""
+    usual = learn_usual(*bottle_table(known, samples, exposure), register)
+    kinds = bottles_by_kind(known, samples, exposure, numbers, expected, register=register, usual=usual)
+    pace = usual_pace(exposure)
+    passes = [(b, f) for b, _, f in follow_kinds(known, exposure, kinds, shipped_priors(pace), without)]
+    return JudgeLearnt(usual.measures, usual.curves, usual.middles, learn_priors(known, exposure, passes, pace))
 
 
-def arrivals_of(known: Fleet, kind: str, priors: Priors) -> Arrivals:
-    """Rate of faults of a kind by its settings and the fleet's factor."""
-    k = known.settings.kind(kind)
-    return Arrivals(k.defect_rate_per_h * priors.factor, k.delay_mean_h)
+def usual_pace(exposure: pd.DataFrame) -> float:
+    """Running hours a day of the middle compartment, 0 when none has two bottles."""
+    groups = exposure.groupby("compartment")
+    days = groups["drawn_on"].agg(np.ptp) / pd.Timedelta(days=1)
+    pace = (groups["run_h"].agg(np.ptp) / days.where(days > 0)).median()
+    return float(np.nan_to_num(pace))
 
 
-def learn_priors(known: Fleet, exposure: pd.DataFrame, passes: list[tuple[Bottles, Followed]]) -> Priors:
-    """Priors of a fleet from a first pass (bottles and chances of every kind) and from its findings."""
+def learn_priors(
+    known: Fleet, exposure: pd.DataFrame, passes: list[tuple[Bottles, Followed]], pace: float
+) -> pd.DataFrame:
+    """Priors of a fleet (columns PRIORS) from a first pass (bottles and chances of every kind) and from its findings."""
     found = known.findings[known.findings["outcome"].isin(["defect", "failed"])]
     found = found.merge(known.compartments[["compartment", "kind"]], on="compartment")
     open_now = sum(float((1 - f.now[:, 0]).sum()) for _, f in passes)
@@ -54,38 +70,33 @@ def learn_priors(known: Fleet, exposure: pd.DataFrame, passes: list[tuple[Bottle
     foreseen = float((per_h * run["run_h"]).sum())
     worth = constant("rate_prior_faults")
     factor = (worth + len(found) + open_now) / (worth + foreseen)
-    shares, bottle_rows = _odd_bottles(passes)
-    counts = _by_cause(found)
     said = f"{len(found)} faults on record and {open_now:.1f} open by their chances, against {foreseen:.1f} foreseen; shipped rates times {factor:.2f}"
-    rows = [("rate of faults", "all", 1.0, worth, len(found) + open_now, factor, "times the shipped rates", said), *bottle_rows]
-    rows += [
-        ("faults by cause", f"{kind}: {cause}", np.nan, constant("cause_prior_faults"), n, np.nan, "faults", f"{n:g} on record")
-        for kind, causes in counts.items() for cause, n in causes.items()
-    ]  # fmt: skip
-    table = typed(pd.DataFrame(rows, columns=LEARNT), numbers=LEARNT[2:6])
-    return Priors(factor, counts, shares, table)
+    rows = prior_rows(factor, _by_cause(found), pace)
+    rows[0] |= {"worth": worth, "counted": len(found) + open_now, "words": said}
+    table = pd.DataFrame(rows + _odd_bottles(passes), columns=PRIORS)
+    return typed(table, numbers=PRIORS[3:7])
 
 
-def _odd_bottles(passes: list[tuple[Bottles, Followed]]) -> tuple[Shares, list[tuple]]:
+def _odd_bottles(passes: list[tuple[Bottles, Followed]]) -> list[dict]:
     """Shares of odd bottles: the shipped ones as so many bottles' worth, and the sums of their chances over the fleet's own."""
-    valve = np.concatenate([b.pressurised[b.row >= 0] for b, _ in passes])
-    drain = np.concatenate([b.drain[b.row >= 0] for b, _ in passes])
-    sister = np.concatenate([np.isfinite(b.sister)[b.row >= 0] for b, _ in passes])
-    odd = np.concatenate([f.oddities[b.row >= 0] for b, f in passes])
+    valve, drain, sister = (
+        np.concatenate([flag(b)[b.row >= 0] for b, _ in passes] or [np.zeros(0, bool)])
+        for flag in (lambda b: b.pressurised, lambda b: b.drain, lambda b: np.isfinite(b.sister))
+    )
+    odd = np.concatenate([f.oddities[b.row >= 0] for b, f in passes] or [np.zeros((0, 4))])
     shipped = shipped_shares()
     other = _counted(shipped.other, odd[~sister, OTHER])
     groups = {
-        "rich": ("drawn from bottom or drain, by pump", odd[~valve & ~drain, RICH]), "rich_valve": ("the same at a valve", odd[valve & ~drain, RICH]),
+        "rich": ("drawn from bottom or drain, by pump", odd[~valve & ~drain, RICH]), "rich_valve": ("drawn from bottom or drain, at a valve", odd[valve & ~drain, RICH]),
         "dirt": ("dirt in the bottle", odd[:, DIRT]), "other": ("another compartment", odd[~sister, OTHER]),
-        "sister": ("exchanged with a sister", odd[sister, OTHER] - other),
+        "sister": ("exchanged with a sister", np.maximum(odd[sister, OTHER] - other, 0)),
     }  # fmt: skip
-    used = {name: _counted(getattr(shipped, name), chances) for name, (_, chances) in groups.items()}
-    rows = [
-        ("odd bottles", words, getattr(shipped, name), constant("bottle_prior"), float(chances.sum()), used[name], "share of bottles",
-         f"{chances.sum():.1f} of {len(chances)} bottles by their chances")
-        for name, (words, chances) in groups.items()
+    return [
+        {"what": "odd bottles", "kind": "all", "name": name, "shipped": getattr(shipped, name), "worth": constant("bottle_prior"),
+         "counted": float(chances.sum()), "used": _counted(getattr(shipped, name), chances), "unit": "share of bottles",
+         "words": f"{said}: {chances.sum():.1f} of {len(chances)} bottles by their chances"}
+        for name, (said, chances) in groups.items()
     ]  # fmt: skip
-    return Shares(**used), rows
 
 
 def _counted(prior: float, chances: np.ndarray) -> float:

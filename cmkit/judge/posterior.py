@@ -14,7 +14,13 @@ from numpy.typing import NDArray
 from cmkit.judge.bottles import DIRT, GOOD, OTHER, RICH, Grid, Shares, another_density, bottle_grid, oddity_chances
 from cmkit.judge.constants import constant
 from cmkit.judge.densities import (
-    forecast_metals, learn_levels, learn_means, metal_likelihood, mixed_levels, other_likelihood, start_levels,
+    forecast_metals,
+    learn_levels,
+    learn_means,
+    metal_likelihood,
+    mixed_levels,
+    other_likelihood,
+    start_levels,
 )  # fmt: skip
 from cmkit.judge.hypotheses import States
 from cmkit.judge.measures import Bottles
@@ -153,7 +159,9 @@ class _Bottle:
     another: Floats
 
 
-def _read(bottle: _Bottle, parts: tuple[Floats, Floats], levels: list, means: tuple, out: Followed, from_end: Floats) -> None:
+def _read(
+    bottle: _Bottle, parts: tuple[Floats, Floats], levels: list, means: tuple, out: Followed, from_end: Floats
+) -> None:
     """One bottle of every compartment: chances, levels and means moved in place, results written to `out`."""
     b, i, n, s = bottle.b, bottle.i, bottle.n, bottle.states
     every, before = slice(0, n), parts[0][:n] + parts[1][:n]
@@ -177,7 +185,9 @@ def _read(bottle: _Bottle, parts: tuple[Floats, Floats], levels: list, means: tu
     _keep(bottle, out, (before, parts[0][:n] + parts[1][:n]), (taken + left, apart), (metal_role, other_role), from_end)
 
 
-def _joint(bottle: _Bottle, metals: NDArray, others: NDArray, a: Floats, at: slice | NDArray[np.int64]) -> NDArray[np.float32]:
+def _joint(
+    bottle: _Bottle, metals: NDArray, others: NDArray, a: Floats, at: slice | NDArray[np.int64]
+) -> NDArray[np.float32]:
     """Log of likelihood times chance before, by bottle hypothesis and state (n, B, S)."""
     grid = bottle.grid
     prior = bottle.chances[at][:, grid.oddity] + np.log(grid.share)
@@ -196,14 +206,16 @@ def _split(grid: Grid, joint: Floats, apart: Floats, parts: tuple[Floats, Floats
     parts[1][:n] = joint[:, ~good].sum(axis=1) + apart
 
 
-def _learn(bottle: _Bottle, joint: tuple[Floats, Floats], apart: Floats, levels: list, forecasts: list, means: tuple) -> None:
+def _learn(
+    bottle: _Bottle, joint: tuple[Floats, Floats], apart: Floats, levels: list, forecasts: list, means: tuple
+) -> None:
     """Levels with the bottle taken and left, and usual values, in place."""
     good, n = bottle.grid.oddity == GOOD, bottle.n
     was_taken = [j[:, good].sum(axis=(1, 2)) for j in joint]
     p_good = np.maximum(was_taken[0] + was_taken[1], 1e-12)
-    with_it = mixed_levels(*forecasts, was_taken[0] / p_good)
+    with_it = mixed_levels(forecasts[0], forecasts[1], was_taken[0] / p_good)
     odd = [j[:, ~good].sum(axis=(1, 2)) for j in joint]
-    without = mixed_levels(*forecasts, (odd[0] + 1e-12) / (odd[0] + odd[1] + 1e-12))
+    without = mixed_levels(forecasts[0], forecasts[1], (odd[0] + 1e-12) / (odd[0] + odd[1] + 1e-12))
     both = joint[0][:, good] + joint[1][:, good]
     factor = np.exp((both.sum(axis=2) @ np.log(bottle.grid.times[good])) / p_good)
     early = both[:, :, 1::3].sum(axis=(1, 2))
@@ -226,7 +238,9 @@ def _empty(b: Bottles, s: States, size: tuple[int, int, int]) -> Followed:
     )  # fmt: skip
 
 
-def _keep(bottle: _Bottle, out: Followed, chances: tuple, joint: tuple, by_role: tuple, from_end: NDArray[np.int64]) -> None:
+def _keep(
+    bottle: _Bottle, out: Followed, chances: tuple, joint: tuple, by_role: tuple, from_end: NDArray[np.int64]
+) -> None:
     """Write what is told of this bottle."""
     n, i, oddity = bottle.n, bottle.i, bottle.grid.oddity
     out.prior[:n, i], out.states[:n, i] = chances

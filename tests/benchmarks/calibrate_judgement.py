@@ -17,17 +17,18 @@ import numpy as np
 import pandas as pd
 
 from cmkit.judge.judge import Judged, judge_bottles
-from cmkit.judge.learning import arrivals_of
+from cmkit.judge.learning import JudgeLearnt, learn_judgement
+from cmkit.judge.priors import arrivals_of, priors_of
 from cmkit.records.analytes import with_own
 from cmkit.records.reading.load import load_fleet
 from cmkit.simulate.recipe import Recipe, demo_recipe
 from cmkit.simulate.write import write_fleet
-from cmkit.trust.hours import screen_hours, service_hours
-from cmkit.trust.laboratory import unit_doubts, without_results
-from cmkit.trust.meters import meter_line
+from cmkit.trust.hours import running_hours
+from cmkit.trust.laboratory import family_usual, unit_doubts, without_results
 from cmkit.wear.exposure import sample_exposure
 from cmkit.wear.family import family_numbers
 from cmkit.wear.rates import run_filter
+from cmkit.wear.timeline import usual_make_up, usual_pace
 
 FALSE_SHARES = (0.005, 0.01, 0.02, 0.04)
 CLASSES = (0, 0.01, 0.02, 0.05, 0.1, 0.2, 0.35, 0.6, 0.8, 0.95, 1.0001)
@@ -65,10 +66,13 @@ def inputs(folder: Path) -> tuple:
     fleet = load_fleet(folder)
     known = fleet.as_of(fleet.samples["reported_on"].max())
     register = with_own(known.settings.analytes)
-    line = meter_line(known)
-    strange = unit_doubts(known, register)["sample"]
+    hours = running_hours(known)
+    strange = unit_doubts(known, register, family_usual(known, register))["sample"]
     sound = without_results(known.samples, strange, register)
-    exposure = sample_exposure(known, screen_hours(known, line), service_hours(known, line))
+    pace = usual_pace(known, hours.samples)
+    exposure = sample_exposure(
+        known, hours.samples, hours.services, usual_make_up(known, hours.samples, hours.services, pace), pace
+    )
     numbers = family_numbers(exposure, sound, register)
     expected = run_filter(exposure, known.samples, numbers, register, accept_changes=False, not_learnt=strange)
     out = (known, sound, exposure, numbers, expected, register)
@@ -76,13 +80,14 @@ def inputs(folder: Path) -> tuple:
     return out
 
 
-def judged(folder: Path, without: frozenset[str] = frozenset()) -> Judged:
-    """The judgement of a fleet folder."""
+def judged(folder: Path, without: frozenset[str] = frozenset()) -> tuple[JudgeLearnt, Judged]:
+    """What a fleet folder teaches, and its judgement."""
     *given, register = inputs(folder)
-    return judge_bottles(*given, register=register, without=without)
+    learnt = learn_judgement(*given, register=register, without=without)
+    return learnt, judge_bottles(*given, register=register, learnt=learnt, without=without)
 
 
-def score(folder: Path, result: Judged) -> Scored:
+def score(folder: Path, learnt: JudgeLearnt, result: Judged) -> Scored:
     """A fleet's judgement against its truth."""
     faults = pd.read_csv(folder / "truth" / "faults.csv", parse_dates=["opened_on", "ended_on"])
     truth = pd.read_csv(folder / "truth" / "samples.csv").drop_duplicates("sample")
@@ -90,7 +95,7 @@ def score(folder: Path, result: Judged) -> Scored:
         truth[["sample", "drawing", "exchanged_with", "slip", "bottle_factor"]], on="sample", how="left"
     )
     bottles = _with_fault(bottles, faults, "drawn_on")
-    per_day = arrivals_per_day(folder, result)
+    per_day = arrivals_per_day(folder, learnt)
     ever = set(faults["compartment"])
     bottles["faultless"] = ~bottles["compartment"].isin(ever)
     bottles["badly"] = (bottles["drawing"] != "good") | bottles["exchanged_with"].notna()
@@ -98,12 +103,13 @@ def score(folder: Path, result: Judged) -> Scored:
     return Scored(bottles, _fault_rows(bottles, faults), _month_ends(bottles, faults, per_day, folder.name))
 
 
-def arrivals_per_day(folder: Path, result: Judged) -> pd.Series:
+def arrivals_per_day(folder: Path, learnt: JudgeLearnt) -> pd.Series:
     """Faults a day by compartment, as the judgement takes them to arrive: its rate per hour at the pace of the compartment's machine."""
     known, _, exposure, *_ = inputs(folder)
     groups = exposure.groupby("compartment")
     pace = groups["run_h"].agg(np.ptp) / (groups["drawn_on"].agg(np.ptp) / pd.Timedelta(days=1)).clip(lower=1)
-    per_h = groups["kind"].first().map(lambda kind: arrivals_of(known, kind, result.priors).per_h)
+    factor = priors_of(learnt.priors).factor
+    per_h = groups["kind"].first().map(lambda kind: arrivals_of(known, kind, factor).per_h)
     return per_h * pace.where(pace > 0, pace.median())
 
 
@@ -126,7 +132,9 @@ def _fault_rows(bottles: pd.DataFrame, faults: pd.DataFrame) -> pd.DataFrame:
     best = own.groupby("fault")["p_fault"].max()
     repeat = own.assign(odd=1 - own["p_good"]).groupby("fault")["odd"].max()
     out = faults.reset_index(names="fault")
-    return out.assign(best=out["fault"].map(best), odd=out["fault"].map(repeat).fillna(0), findable=out["fault"].isin(best.index))
+    return out.assign(
+        best=out["fault"].map(best), odd=out["fault"].map(repeat).fillna(0), findable=out["fault"].isin(best.index)
+    )
 
 
 def _month_ends(bottles: pd.DataFrame, faults: pd.DataFrame, per_day: pd.Series, fleet: str) -> pd.DataFrame:
@@ -134,8 +142,16 @@ def _month_ends(bottles: pd.DataFrame, faults: pd.DataFrame, per_day: pd.Series,
     days = pd.date_range(bottles["known_on"].min(), bottles["known_on"].max(), freq="ME")[6:]
     known = bottles.sort_values("known_on", kind="stable")
     places = pd.DataFrame({"compartment": known["compartment"].unique()})
-    grid = places.merge(pd.DataFrame({"month": days.astype("datetime64[us]")}), how="cross").sort_values("month", kind="stable")
-    out = pd.merge_asof(grid, known[["compartment", "known_on", "drawn_on", "p_fault", "p_good", "kind"]], left_on="month", right_on="known_on", by="compartment")
+    grid = places.merge(pd.DataFrame({"month": days.astype("datetime64[us]")}), how="cross").sort_values(
+        "month", kind="stable"
+    )
+    out = pd.merge_asof(
+        grid,
+        known[["compartment", "known_on", "drawn_on", "p_fault", "p_good", "kind"]],
+        left_on="month",
+        right_on="known_on",
+        by="compartment",
+    )
     out = out[out["p_fault"].notna()]
     ended = faults.loc[faults["how"] != "open", ["compartment", "ended_on"]].sort_values("ended_on")
     out = pd.merge_asof(out.sort_values("month"), ended, left_on="month", right_on="ended_on", by="compartment")
@@ -150,7 +166,9 @@ def _month_ends(bottles: pd.DataFrame, faults: pd.DataFrame, per_day: pd.Series,
 
 def joined(parts: list[Scored]) -> Scored:
     """Several fleets as one."""
-    return Scored(*(pd.concat([getattr(p, name) for p in parts], ignore_index=True) for name in ("bottles", "faults", "months")))
+    return Scored(
+        *(pd.concat([getattr(p, name) for p in parts], ignore_index=True) for name in ("bottles", "faults", "months"))
+    )
 
 
 def recall_at(s: Scored) -> list[tuple[float, float, float, int]]:
@@ -170,7 +188,9 @@ def by_cause(s: Scored, threshold: float) -> pd.DataFrame:
     failed = s.faults[(s.faults["how"] == "failed") & s.faults["findable"]].copy()
     failed["at_1pct"], failed["alarm"], failed["alert"] = (failed["best"] > t for t in (threshold, 0.5, 0.15))
     failed["repeat"] = failed["alert"] | (failed["odd"] > 0.5)
-    return failed.groupby("cause").agg(n=("best", "size"), **{c: (c, "mean") for c in ("at_1pct", "alarm", "alert", "repeat")})
+    return failed.groupby("cause").agg(
+        n=("best", "size"), **{c: (c, "mean") for c in ("at_1pct", "alarm", "alert", "repeat")}
+    )
 
 
 def reliability(p: pd.Series, true: pd.Series) -> pd.DataFrame:
@@ -208,12 +228,18 @@ def report(s: Scored) -> None:
     """Print the figures as markdown."""
     values = figures(s)
     failed = [f"{share:.1%}: {r:.3f} ({se:.3f})" for share, r, se, _ in recall_at(s)]
-    print(f"Bottles {len(s.bottles)}, failed faults with a bottle {values['faults']:.0f}. Recall at false share: {', '.join(failed)}\n")
+    print(
+        f"Bottles {len(s.bottles)}, failed faults with a bottle {values['faults']:.0f}. Recall at false share: {', '.join(failed)}\n"
+    )
     print("\n".join(f"- {name}: {value:.4f}" for name, value in values.items()))
     false = s.bottles.loc[s.bottles["faultless"], "p_fault"]
     print("\nBy cause\n", by_cause(s, float(np.quantile(false, 0.99))).round(2).to_string())
-    print("\nBottles, stated against true\n", reliability(s.bottles["p_fault"], s.bottles["active"]).round(4).to_string())
-    print("\nMonth ends, stated against true\n", reliability(s.months["p_fault"], s.months["active"]).round(4).to_string())
+    print(
+        "\nBottles, stated against true\n", reliability(s.bottles["p_fault"], s.bottles["active"]).round(4).to_string()
+    )
+    print(
+        "\nMonth ends, stated against true\n", reliability(s.months["p_fault"], s.months["active"]).round(4).to_string()
+    )
 
 
 def main(cache: str, *seeds: str) -> None:
@@ -222,7 +248,7 @@ def main(cache: str, *seeds: str) -> None:
     parts = []
     for seed in seeds:
         folder = fleet_folder(Path(cache), "quiet", nobody_acts(), int(seed))
-        parts.append(score(folder, judged(folder)))
+        parts.append(score(folder, *judged(folder)))
     report(joined(parts))
     print(f"\nCPU {time.process_time() - began:.0f} s")
 

@@ -12,6 +12,7 @@ import pandas as pd
 import pytest
 
 from cmkit.judge.judge import Judged, judge_bottles
+from cmkit.judge.learning import learn_judgement
 from cmkit.records.analytes import analyte_register, below
 from cmkit.records.fleet import Fleet
 from cmkit.wear.exposure import sample_exposure
@@ -22,12 +23,12 @@ REGISTER = analyte_register()
 METALS = ("Fe", "Cr", "Ni", "Al", "Cu", "Pb", "Sn", "Si")
 # ppm released in 1,000 h, other values when all is well, hours between bottles, bottles to a fluid, share left at a change, charge (l)
 USUAL = {
-    "engine": ((55, 5, 3, 11, 12, 9, 4, 19), dict(Na=4, K=2, Ca=2500, Mg=90, Zn=1200, P=1080, B=70, Mo=55, visc40=107, visc100=14.4, TBN=8.5, TAN=2.4, water=90, fuel=0.4, glycol=0.02, soot=0.8, oxidation=11, nitration=8, sulfation=20), 250, 2, 0.1, 40),
-    "final drive": ((85, 5, 4, 10, 6, 3, 2, 24), dict(Na=3, K=2, Ca=3300, Mg=15, Zn=1050, P=950, B=6, visc40=205, visc100=18.5, TAN=1.4, water=110, oxidation=5, ferrous=25), 500, 4, 0.08, 30),
-    "swing drive": ((55, 4, 3, 6, 8, 3, 2, 15), dict(Na=2, K=1, Ca=22, Mg=5, Zn=15, P=1350, B=170, visc40=144, visc100=14.6, TAN=2.2, water=110, oxidation=4, ferrous=22), 500, 2, 0.08, 10),
-    "transmission": ((24, 2, 1, 9, 42, 9, 4, 13), dict(Na=3, K=2, Ca=3200, Mg=12, Zn=1080, P=960, B=5, visc40=95, visc100=10.8, TAN=1.4, water=90, oxidation=6, ferrous=12), 500, 2, 0.15, 60),
-    "hydraulic": ((7, 2, 0, 3, 11, 2, 1, 6), dict(Na=2, K=1, Ca=55, Mg=3, Zn=430, P=340, B=1, visc40=46, visc100=6.8, TAN=0.7, water=90, oxidation=4, p4=1300, p6=350, p14=28), 500, 8, 0.35, 180),
-    "coolant": ((1.6, 0, 0, 1.4, 1.1, 0.5, 0, 0), dict(Si=210, Na=3100, K=900, B=410, Mo=190, P=310, pH=9.0, freeze=-37, nitrite=1000, glycol_vol=50, conductivity=2700), 500, 8, 0.15, 50),
+    "engine": ((55, 5, 3, 11, 12, 9, 4, 19), {"Na": 4, "K": 2, "Ca": 2500, "Mg": 90, "Zn": 1200, "P": 1080, "B": 70, "Mo": 55, "visc40": 107, "visc100": 14.4, "TBN": 8.5, "TAN": 2.4, "water": 90, "fuel": 0.4, "glycol": 0.02, "soot": 0.8, "oxidation": 11, "nitration": 8, "sulfation": 20}, 250, 2, 0.1, 40),
+    "final drive": ((85, 5, 4, 10, 6, 3, 2, 24), {"Na": 3, "K": 2, "Ca": 3300, "Mg": 15, "Zn": 1050, "P": 950, "B": 6, "visc40": 205, "visc100": 18.5, "TAN": 1.4, "water": 110, "oxidation": 5, "ferrous": 25}, 500, 4, 0.08, 30),
+    "swing drive": ((55, 4, 3, 6, 8, 3, 2, 15), {"Na": 2, "K": 1, "Ca": 22, "Mg": 5, "Zn": 15, "P": 1350, "B": 170, "visc40": 144, "visc100": 14.6, "TAN": 2.2, "water": 110, "oxidation": 4, "ferrous": 22}, 500, 2, 0.08, 10),
+    "transmission": ((24, 2, 1, 9, 42, 9, 4, 13), {"Na": 3, "K": 2, "Ca": 3200, "Mg": 12, "Zn": 1080, "P": 960, "B": 5, "visc40": 95, "visc100": 10.8, "TAN": 1.4, "water": 90, "oxidation": 6, "ferrous": 12}, 500, 2, 0.15, 60),
+    "hydraulic": ((7, 2, 0, 3, 11, 2, 1, 6), {"Na": 2, "K": 1, "Ca": 55, "Mg": 3, "Zn": 430, "P": 340, "B": 1, "visc40": 46, "visc100": 6.8, "TAN": 0.7, "water": 90, "oxidation": 4, "p4": 1300, "p6": 350, "p14": 28}, 500, 8, 0.35, 180),
+    "coolant": ((1.6, 0, 0, 1.4, 1.1, 0.5, 0, 0), {"Si": 210, "Na": 3100, "K": 900, "B": 410, "Mo": 190, "P": 310, "pH": 9.0, "freeze": -37, "nitrite": 1000, "glycol_vol": 50, "conductivity": 2700}, 500, 8, 0.15, 50),
 }  # fmt: skip
 COLUMN = {
     "visc40": "visc40_cSt", "visc100": "visc100_cSt", "TBN": "TBN_mgKOH_g", "TAN": "TAN_mgKOH_g", "fuel": "fuel_pct", "glycol": "glycol_pct",
@@ -90,13 +91,19 @@ def _values(course: Course, rng: np.random.Generator) -> tuple[list[dict], list[
         row = {f"{m}_ppm": v for m, v in zip(METALS, seen, strict=True) if m not in usual}
         for name, base in bases.items():
             value = base * (1 + (course.times.get(name, 1.0) - 1) * s) + course.adds.get(name, 0.0) * s
-            row[COLUMN.get(name, f"{name}_ppm")] = value * np.exp(course.noise * 0.7 * _sd(name) * rng.standard_normal())
-        rows.append({**{k: v for k, v in row.items() if k not in course.missing}, "meter_h": hours, "low": course.low and s > 0})
+            row[COLUMN.get(name, f"{name}_ppm")] = value * np.exp(
+                course.noise * 0.7 * _sd(name) * rng.standard_normal()
+            )
+        rows.append(
+            {**{k: v for k, v in row.items() if k not in course.missing}, "meter_h": hours, "low": course.low and s > 0}
+        )
     return rows, services
 
 
 def _sd(name: str) -> float:
-    return NOISE.get(name, NOISE["visc"] if name.startswith("visc") else NOISE["p"] if name in ("p4", "p6", "p14") else 0.12)
+    return NOISE.get(
+        name, NOISE["visc"] if name.startswith("visc") else NOISE["p"] if name in ("p4", "p6", "p14") else 0.12
+    )
 
 
 def _reported(row: dict) -> dict:
@@ -132,15 +139,25 @@ def judged(fleet: Fleet) -> Judged:
     exposure = sample_exposure(known, hours, services)
     numbers = family_numbers(exposure, known.samples, REGISTER)
     expected = run_filter(exposure, known.samples, numbers, REGISTER, accept_changes=False)
-    return judge_bottles(known, known.samples, exposure, numbers, expected, register=REGISTER)
+    given = (known, known.samples, exposure, numbers, expected)
+    return judge_bottles(*given, register=REGISTER, learnt=learn_judgement(*given, register=REGISTER))
 
 
 def _put(rows: dict[str, list], name: str, course: Course, rng: np.random.Generator) -> None:
     start = pd.Timestamp("2025-01-01")
     results, services = _values(course, rng)
-    rows["machines"].append({"machine": name, "site": "S", "kind": "loader", "in_service_on": start, "meter_h_at_start": 0})
+    rows["machines"].append(
+        {"machine": name, "site": "S", "kind": "loader", "in_service_on": start, "meter_h_at_start": 0}
+    )
     rows["compartments"].append(
-        {"compartment": name, "machine": name, "kind": course.kind, "family": course.kind, "capacity_l": USUAL[course.kind][5], "fluid": course.kind}
+        {
+            "compartment": name,
+            "machine": name,
+            "kind": course.kind,
+            "family": course.kind,
+            "capacity_l": USUAL[course.kind][5],
+            "fluid": course.kind,
+        }
     )
     for i, row in enumerate(results):
         day = start + pd.Timedelta(days=int(row["meter_h"] / 12))
@@ -152,7 +169,12 @@ def _put(rows: dict[str, list], name: str, course: Course, rng: np.random.Genera
         )  # fmt: skip
     for i, work in enumerate(services):
         rows["services"].append(
-            {"service": f"{name} w{i}", "compartment": name, "done_on": start + pd.Timedelta(days=int(work["meter_h"] / 12)), **work}
+            {
+                "service": f"{name} w{i}",
+                "compartment": name,
+                "done_on": start + pd.Timedelta(days=int(work["meter_h"] / 12)),
+                **work,
+            }
         )
 
 

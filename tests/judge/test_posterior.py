@@ -9,8 +9,9 @@ from scipy import stats
 
 from cmkit.judge.bottles import student_cdf
 from cmkit.judge.hypotheses import UP, all_patterns, make_states, pattern_shares, patterns_of, read_pattern
-from cmkit.judge.measures import ageing_curve, student_log_density
+from cmkit.judge.measures import student_log_density
 from cmkit.judge.posterior import Arrivals, moved_on, start_chances
+from cmkit.judge.usual import curve_and_doubt, curve_knots
 
 ARRIVALS = Arrivals(per_h=4e-5, delay_h=1200.0)
 
@@ -63,7 +64,9 @@ def test_every_kind_has_patterns_and_shares_that_sum_to_one() -> None:
 
 def test_roles_are_distributions() -> None:
     patterns = patterns_of("engine")
-    states = make_states(patterns, pattern_shares(patterns, {}), ["Fe_ppm", "Si_ppm"], ["Na_ppm", "visc100_cSt"], ["+", "~"], np.ones(2))
+    states = make_states(
+        patterns, pattern_shares(patterns, {}), ["Fe_ppm", "Si_ppm"], ["Na_ppm", "visc100_cSt"], ["+", "~"], np.ones(2)
+    )
     np.testing.assert_allclose(states.up.sum(axis=1), 1)
     np.testing.assert_allclose(states.both.sum(axis=1), 1)
     sound = states.metal_role[:, 0]
@@ -88,11 +91,13 @@ def test_ageing_curve_follows_a_straight_line_and_doubts_beyond_it() -> None:
     rng = np.random.default_rng(3)
     age = np.log(20 + rng.uniform(100, 2000, 400))
     value = 0.8 * age + 0.05 * rng.standard_normal(400)
-    curve, doubt = ageing_curve(age, value)
+    knots = curve_knots(age, value)
+    curve, doubt = curve_and_doubt(age, *knots, np.median(age), 0.2)
     inside = (age > np.quantile(age, 0.1)) & (age < np.quantile(age, 0.9))
     np.testing.assert_allclose(curve[inside], 0.8 * age[inside], atol=0.12)
-    _, far = ageing_curve(np.r_[age, 3.0], np.r_[value, np.nan])
-    assert far[-1] > 5 * np.median(doubt)
+    _, far = curve_and_doubt(np.array([3.0, np.nan]), *knots, np.median(age), 0.2)
+    assert far[0] > 5 * np.median(doubt)
+    assert far[1] == pytest.approx(0.3)
 
 
 def brute_force(steps, likes, prior):
@@ -184,7 +189,12 @@ def test_a_look_that_finds_nothing_lowers_and_a_repair_clears(judge_courses, cou
 
 def test_a_result_that_was_not_measured_says_nothing(judge_courses, course) -> None:
     """Without iron, chromium and debris a bearing that only shows there leaves the compartment as likely sound as the others."""
-    blind = course("final drive", {"Fe": 5, "Cr": 5, "ferrous": 8}, start=8, missing=("Fe_ppm", "Cr_ppm", "ferrous_index", "Ni_ppm"))
+    blind = course(
+        "final drive",
+        {"Fe": 5, "Cr": 5, "ferrous": 8},
+        start=8,
+        missing=("Fe_ppm", "Cr_ppm", "ferrous_index", "Ni_ppm"),
+    )
     assert newest(judge_courses({"blind": blind}), "blind")["p_fault"] < 0.1
 
 
