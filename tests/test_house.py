@@ -13,6 +13,7 @@ LAYERS = [
     "fluids",
     "trust",
     "wear",
+    "judge",
     "intervals",
     "practice",
     "assessment",
