@@ -12,6 +12,7 @@ LAYERS = [
     "fluids",
     "trust",
     "wear",
+    "judge",
     "intervals",
     "practice",
     "assessment",
