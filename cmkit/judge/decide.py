@@ -78,7 +78,7 @@ def _verdicts(states: pd.DataFrame, orders: pd.DataFrame, reasons: pd.DataFrame,
     """States with reason, todo and how sure in words."""
     by_place = {str(c): row for c, row in orders.set_index("compartment").to_dict("index").items()}
     own = dict(tuple(reasons.groupby("compartment")))
-    none = {"chance": np.nan, "cause": "", "second_cause": "", "work": "", "also": "", "request": ""}
+    none = {"chance": np.nan, "cause": "", "second_cause": "", "work": "", "also": "", "request": "", "asks": ""}
     standing = alone[alone["acts"] != "clear"].sort_values("acts", ascending=True, kind="stable")
     rules = {str(sample): list(words) for sample, words in standing.groupby("sample")["words"]}
     said = []
@@ -86,6 +86,6 @@ def _verdicts(states: pd.DataFrame, orders: pd.DataFrame, reasons: pd.DataFrame,
         order = by_place.get(r.compartment, none)
         reason = reason_line(r, order, own.get(r.compartment, reasons.iloc[:0]), rules.get(r.sample, []))
         todo = " ".join(dict.fromkeys(p for p in (order["work"], order["also"], order["request"]) if p))
-        said.append((reason, todo, how_sure(r)))
-    words = pd.DataFrame(said, columns=["reason", "todo", "how_sure"], index=states.index)
+        said.append((reason, todo, how_sure(r), order["asks"]))
+    words = pd.DataFrame(said, columns=["reason", "todo", "how_sure", "asks"], index=states.index)
     return states.assign(**words, believed=states["p_good"])

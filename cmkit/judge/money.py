@@ -71,6 +71,19 @@ def hours_to_next_result(known: Fleet, places: pd.DataFrame, use: pd.DataFrame) 
     return out[["compartment"]].assign(hours_repeat=wait, hours_sooner=sooner + wait, hours_routine=routine + wait)
 
 
+def cost_of_waiting(money: pd.DataFrame, asks: pd.Series) -> pd.DataFrame:
+    """What waiting for the next result costs each compartment of `money` (frame of `what_it_costs`): compartment, hours_ahead, chance, cost.
+
+    asks: what the next bottle is asked to be, by compartment: `repeat` is drawn at once, `sooner` at the shortened interval, else routine.
+    """
+    when = asks.reindex(money["compartment"]).map({"repeat": "repeat", "sooner": "sooner"}).fillna("routine").to_numpy()
+    out = money[["compartment"]].copy()
+    for name, column in (("hours_ahead", "hours"), ("chance", "fails")):
+        by = [money[f"{column}_{each}"].to_numpy(dtype=float) for each in ("repeat", "sooner", "routine")]
+        out[name] = np.select([when == "repeat", when == "sooner"], by[:2], by[2])
+    return out.assign(cost=out["chance"] * money["extra"].to_numpy())
+
+
 def what_it_costs(known: Fleet, places: pd.DataFrame, use: pd.DataFrame) -> pd.DataFrame:
     """Money of waiting, of a repeat bottle and of a look, one row per compartment (columns MONEY), in the fleet's currency.
 

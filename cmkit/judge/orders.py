@@ -8,6 +8,7 @@ import pandas as pd
 
 from cmkit.judge.bottle_states import RANK
 from cmkit.judge.faults import AGAIN, LOW_LEVEL, SEVERITIES, Fault, Work, fault, harmless, limit_cause, work
+from cmkit.judge.money import cost_of_waiting
 from cmkit.judge.words import chance_text
 from cmkit.records.fleet import Fleet
 from cmkit.records.settings import Judge
@@ -16,7 +17,7 @@ from cmkit.records.tables import typed
 ORDERS = [
     "compartment", "state", "cause", "severity", "chance", "work", "also", "request", "group", "within_h", "due_on", "check_first", "confirm",
     "not_to_do", "if_ignored", "rests_on", "second_cause", "p_second", "choice", "cost_of_act", "money_at_stake", "cost_look",
-    "cost_repeat", "cost_wait", "assumed",
+    "cost_repeat", "cost_wait", "assumed", "asks",
 ]  # fmt: skip
 _NUMBERS = ("chance", "within_h", "p_second", "cost_of_act", "money_at_stake", "cost_look", "cost_repeat", "cost_wait")
 _SOONER = Work("Sample at half the usual interval and compare.", "next bottle", np.nan, np.nan)
@@ -60,12 +61,12 @@ def make_orders(
         if r.case == "looked into" and r.state == "clear":
             continue
         order = _order(r, rules.get(r.sample, []), costs[r.compartment], known.settings.judge)
-        rows.append(
-            order
-            | _when(r, order, pace.get(r.machine, np.nan), known.date)
-            | _act_cost(order["group"], costs[r.compartment], changes.get(r.kind))
-        )
+        order |= _when(r, order, pace.get(r.machine, np.nan), known.date) | {"asks": _asks(r, order)}
+        rows.append(order | _act_cost(order["group"], costs[r.compartment], changes.get(r.kind)))
     out = pd.DataFrame(rows, columns=ORDERS)
+    out["money_at_stake"] = cost_of_waiting(
+        money.set_index("compartment").reindex(out["compartment"]).reset_index(), out.set_index("compartment")["asks"]
+    )["cost"].to_numpy()
     return typed(out, _NUMBERS, dates=("due_on",), flags=("assumed",))
 
 
@@ -108,7 +109,7 @@ def _row(r: Any, cost: dict, act: Work, words: Fault | None, judge: Judge) -> di
         "not_to_do": words.not_to_do if words else "", "if_ignored": words.if_ignored if words else "",
         "second_cause": second, "p_second": r.p_second if second else np.nan, "choice": "",
         "cost_look": cost["cost_look"], "cost_repeat": cost["cost_repeat"], "cost_wait": cost["cost_wait"],
-        "money_at_stake": cost["cost_wait"], "assumed": cost["assumed"],
+        "assumed": cost["assumed"],
     }  # fmt: skip
 
 
@@ -199,12 +200,23 @@ def _act(r: Any, first: _Finding, cost: dict, judge: Judge) -> tuple[Work, str]:
 def _request(r: Any, judge: Judge) -> str:
     """A bottle asked for beside the work: because the newest is doubtful, or because an alarm rests on one early bottle."""
     if r.doubt and r.doubtful_run > judge.repeats_most:
-        return work(r.kind, AGAIN, "early").work
+        return _another_way(r.kind)
     if r.doubt:
         return work(r.kind, r.doubt, "early").work
     if r.case == "alarm" and r.n_bottles == 1 and r.severity == "early":
         return "Take a repeat bottle as well."
     return ""
+
+
+def _asks(r: Any, order: dict) -> str:
+    """What the next bottle is asked to be: `repeat`, `sooner`, `first` or routine (empty)."""
+    if order["group"] == "repeat bottle" or (order["request"] and order["request"] != _another_way(r.kind)):
+        return "repeat"
+    return str(r.asks) if r.asks != "repeat" else "sooner"
+
+
+def _another_way(kind: str) -> str:
+    return work(kind, AGAIN, "early").work
 
 
 def _when(r: Any, order: dict, h_per_day: float, today: pd.Timestamp) -> dict:

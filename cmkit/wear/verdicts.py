@@ -210,7 +210,20 @@ def judge(
         every=sampled_every(known).to_dict(),
     )  # fmt: skip
     rows = [_verdict(place, context) for place in places.itertuples()]
-    return pd.DataFrame(rows, columns=VERDICTS).astype({"drawn_on": "datetime64[us]", "since": "datetime64[us]"})
+    out = pd.DataFrame(rows, columns=VERDICTS).astype({"drawn_on": "datetime64[us]", "since": "datetime64[us]"})
+    return _with_asks(known, out)
+
+
+def _with_asks(known: Fleet, out: pd.DataFrame) -> pd.DataFrame:
+    """What the next bottle is asked to be, and the day the newest result reached the office."""
+    samples = known.samples.drop_duplicates("sample").set_index("sample")
+    reported = samples["reported_on"].fillna(samples["received_on"]).fillna(samples["drawn_on"])
+    out["known_on"] = reported.reindex(out["sample"]).to_numpy()
+    doubted = (out["believed"] < 0.5) & out["state"].isin(["alert", "not known"])
+    first = (out["state"] == "alarm") & (out["n_bottles"] <= 1)
+    sooner = out["state"].isin(["alarm", "alert"])
+    out["asks"] = np.select([out["sample"] == "", first | doubted, sooner], ["first", "repeat", "sooner"], "")
+    return out
 
 
 def _newest(states: pd.DataFrame, looks: pd.DataFrame) -> pd.DataFrame:
