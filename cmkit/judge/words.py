@@ -66,7 +66,7 @@ def _with_values(out: pd.DataFrame, known: Fleet, expected: pd.DataFrame, regist
     """Each row's result, its flag, its unit and what it is compared with."""
     samples = known.samples.sort_values("drawn_on", kind="stable")
     at = {str(sample): place for place, sample in enumerate(samples["sample"])}
-    column = {a: samples[a].to_numpy(dtype=float) for a in set(out["analyte"]) if a in samples}
+    column = {a: samples[a].to_numpy(dtype=float) for a in set(out["analyte"]) if a in register.index and a in samples}
     flags = {a: samples[below_name(a)].to_numpy(dtype=bool) for a in column if below_name(a) in samples}
     own = {str(c): rows for c, rows in samples.groupby("compartment")}
     forecast = (

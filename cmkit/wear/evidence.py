@@ -17,6 +17,9 @@ from cmkit.records.tables import typed
 EVIDENCE = ["compartment", "sample", "drawn_on", "known_on", "analyte", "rule", "value", "operator", "threshold", "unit", "state", "words"]  # fmt: skip
 
 
+FIXED_RULES = {"maker": "maker limit", "practice": "condition"}  # whose limit -> the name of the rule
+
+
 def collect_evidence(
     known: Fleet,
     exposure: pd.DataFrame,
@@ -144,7 +147,7 @@ def _levels(trend: pd.DataFrame, limits: pd.DataFrame) -> pd.DataFrame:
     ]
     state = np.where(hit["over"] & hit["fixed"], "alarm", "alert")
     out = _rows(hit, "level limit", hit["value"], bound, state, "", words)
-    out["unit"] = hit["unit"]
+    out["rule"], out["unit"] = hit["method"].map(FIXED_RULES).fillna("level limit"), hit["unit"]
     return out
 
 

@@ -181,7 +181,7 @@ def looks_inside(known: Fleet) -> pd.DataFrame:
     return out[["compartment", "on", "by", "showed"]].sort_values(["compartment", "on", "by"], ignore_index=True)
 
 
-VERDICTS = ["compartment", "machine", "site", "kind", "family", "state", "reason", "todo", "sample", "drawn_on", "run_h", "meter_h", "since", "n_bottles", "believed", "how_sure"]  # fmt: skip
+VERDICTS = ["compartment", "machine", "site", "kind", "family", "state", "reason", "todo", "sample", "drawn_on", "run_h", "meter_h", "since", "n_bottles", "believed", "how_sure", "known_on", "asks"]  # fmt: skip
 
 
 def judge(
@@ -210,7 +210,7 @@ def judge(
         every=sampled_every(known).to_dict(),
     )  # fmt: skip
     rows = [_verdict(place, context) for place in places.itertuples()]
-    out = pd.DataFrame(rows, columns=VERDICTS).astype({"drawn_on": "datetime64[us]", "since": "datetime64[us]"})
+    out = pd.DataFrame(rows, columns=VERDICTS[:-2]).astype({"drawn_on": "datetime64[us]", "since": "datetime64[us]"})
     return _with_asks(known, out)
 
 
