@@ -68,13 +68,15 @@ def decide(known: Fleet, judged: Posterior, beside: Beside) -> Decisions:
     orders = make_orders(known, states, alone, money, beside.use)
     shown = states[states["state"].isin(["alarm", "alert"])]
     reasons = for_and_against(known, shown, judged.contributions, beside.expected, register)
-    verdicts = _verdicts(states, orders, reasons, alone)
+    verdicts = _verdicts(states, orders, reasons, alone, judge.alert)
     meter = beside.exposure.drop_duplicates("sample").set_index("sample")["meter_h"]
     verdicts["meter_h"] = meter.reindex(verdicts["sample"]).to_numpy(dtype=float)
     return Decisions(verdicts[VERDICTS], orders, money, spells, reasons, bottles)
 
 
-def _verdicts(states: pd.DataFrame, orders: pd.DataFrame, reasons: pd.DataFrame, alone: pd.DataFrame) -> pd.DataFrame:
+def _verdicts(
+    states: pd.DataFrame, orders: pd.DataFrame, reasons: pd.DataFrame, alone: pd.DataFrame, alert: float
+) -> pd.DataFrame:
     """States with reason, todo and how sure in words."""
     by_place = {str(c): row for c, row in orders.set_index("compartment").to_dict("index").items()}
     own = dict(tuple(reasons.groupby("compartment")))
@@ -84,7 +86,7 @@ def _verdicts(states: pd.DataFrame, orders: pd.DataFrame, reasons: pd.DataFrame,
     said = []
     for r in states.itertuples():
         order = by_place.get(r.compartment, none)
-        reason = reason_line(r, order, own.get(r.compartment, reasons.iloc[:0]), rules.get(r.sample, []))
+        reason = reason_line(r, order, own.get(r.compartment, reasons.iloc[:0]), rules.get(r.sample, []), alert)
         todo = " ".join(dict.fromkeys(p for p in (order["work"], order["also"], order["request"]) if p))
         said.append((reason, todo, how_sure(r), order["asks"]))
     words = pd.DataFrame(said, columns=["reason", "todo", "how_sure", "asks"], index=states.index)

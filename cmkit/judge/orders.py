@@ -88,15 +88,19 @@ def _order(r: Any, rules: list, cost: dict, judge: Judge) -> dict:
     act, choice = _act(r, first, cost, judge)
     if choice == "repeat":
         request = ""
-    also = [
-        work(r.kind, f.cause, f.severity).work
-        for f in others[:_MOST_ALSO]
-        if f.state == "alarm" or f.cause in _ALWAYS_ALSO or f.cause == LOW_LEVEL
-    ]
+    also = [_also(r, f, act) for f in others[:_MOST_ALSO]]
     return _row(r, cost, act, words, judge) | {
-        "cause": first.cause, "severity": first.severity, "chance": first.p, "also": " ".join(dict.fromkeys(also)), "request": request,
+        "cause": first.cause, "severity": first.severity, "chance": first.p, "also": " ".join(dict.fromkeys(a for a in also if a)), "request": request,
         "rests_on": "; ".join(dict.fromkeys(f.rests_on for f in found)), "choice": choice,
     }  # fmt: skip
+
+
+def _also(r: Any, other: _Finding, act: Work) -> str:
+    """Work for a finding beside the first; empty for what the first one's work covers or what is only a second guess."""
+    own = work(r.kind, other.cause, other.severity)
+    if own.group == act.group and other.cause not in _ALWAYS_ALSO:
+        return ""
+    return own.work if other.state == "alarm" or other.cause in (*_ALWAYS_ALSO, LOW_LEVEL) else ""
 
 
 def _row(r: Any, cost: dict, act: Work, words: Fault | None, judge: Judge) -> dict:

@@ -1,7 +1,7 @@
 """Alarms from the bottle that raised them until something settled them.
 
 An alarm stands until somebody looked, the compartment was repaired or replaced, or bottles speak against it: two good ones in a row
-that are clear; one where only doubtful bottles had raised it; one after a fluid change where only a limit of the fluid had.
+that are clear; one where only doubtful bottles had raised it; one after a fluid change where only the fluid was concerned.
 """
 
 from collections.abc import Iterable
@@ -122,8 +122,9 @@ class _Reader:
             spell.analytes |= {analyte for analyte, _ in limits}
             spell.by |= {by for by in ("chance", "limit", "level") if getattr(bottle, f"by_{by}") == "alarm"}
             causes = [limit_cause(bottle.kind, *limit)[0] for limit in limits]
-            groups = {work(bottle.kind, cause, "clear").group for cause in causes}
-            spell.of_fluid &= spell.by == {"limit"} and groups <= _OF_THE_FLUID
+            concerned = causes + ([bottle.cause] if bottle.by_chance == "alarm" else [])
+            groups = {work(bottle.kind, cause, "clear").group for cause in concerned}
+            spell.of_fluid &= "level" not in spell.by and groups <= _OF_THE_FLUID
             spell.named = spell.named or next(iter(causes), LOW_LEVEL if "level" in spell.by else "")
         elif spell is not None and bottle.state == "clear" and bottle.good:
             spell.clear_run += 1

@@ -14,6 +14,8 @@ REASONS = [
 ]  # fmt: skip
 _EARLIER = 6  # own choice: so many earlier bottles give what is usual
 _NAMED = 2
+_UNITS = {"1": "", "1/ml": "per ml"}
+_LEAST_ODDS = np.log(1.5)  # own choice: what weighs less is not named in the reason
 _PLAIN = {"makeup": "fluid added", "fluid_level": "fluid level found", "": "how the bottle was drawn"}
 
 
@@ -84,7 +86,7 @@ def _with_values(out: pd.DataFrame, known: Fleet, expected: pd.DataFrame, regist
             usual = float(earlier.loc[earlier["drawn_on"] < r.drawn_on, r.analyte].dropna().tail(_EARLIER).median())
             usual_is = "earlier bottles"
         unit = register["unit"].get(r.analyte, "")
-        found.append((value, flag, usual, "" if np.isnan(usual) else usual_is, "" if unit == "1" else unit))
+        found.append((value, flag, usual, "" if np.isnan(usual) else usual_is, _UNITS.get(unit, unit)))
     return out.join(pd.DataFrame(found, columns=["value", "below", "usual", "usual_is", "unit"], index=out.index))
 
 
@@ -96,7 +98,7 @@ def _result_words(r: Any, register: pd.DataFrame) -> str:
     said = f"{name} {'below ' if r.below else ''}{r.value:,.4g}{f' {r.unit}' if r.unit else ''}"
     if np.isnan(r.usual):
         return f"{said}, no earlier result to compare with"
-    close = abs(r.value - r.usual) <= 0.1 * abs(r.usual)
+    close = r.side == "against" and abs(r.value - r.usual) <= 0.1 * abs(r.usual)
     was = "was expected" if r.usual_is == "expected" else "was usual"
     return (
         f"{said}, as {'expected' if r.usual_is == 'expected' else 'usual'}"
@@ -105,8 +107,12 @@ def _result_words(r: Any, register: pd.DataFrame) -> str:
     )
 
 
-def reason_line(r: Any, order: dict, reasons: pd.DataFrame, rules: list[str]) -> str:
-    """Why a compartment is in its state, in one line. r: row of `judge_states`; reasons: its rows of `for_and_against`."""
+def reason_line(r: Any, order: dict, reasons: pd.DataFrame, rules: list[str], alert: float) -> str:
+    """Why a compartment is in its state, in one line.
+
+    r: row of `judge_states`; order: its row of `make_orders`; reasons: its rows of `for_and_against`; rules: words of the limits that
+    act on its newest bottle; alert: chance from which a fault is worth words.
+    """
     if r.case in ("no bottle", "replaced", "mended", "looked into", "stale"):
         return _rest(r)
     if r.case == "doubtful":
@@ -123,8 +129,13 @@ def reason_line(r: Any, order: dict, reasons: pd.DataFrame, rules: list[str]) ->
             if p
         )
     parts = [*_by_chance(r, order, reasons), *rules[:_NAMED]]
-    if r.case == "alarm" and (np.isnan(r.chance) or not parts):
-        parts.insert(0, f"alarm of {r.since:%Y-%m-%d} stands: nobody has looked into it")
+    if r.case == "alarm" and (np.nan_to_num(r.chance) < alert or not parts):
+        named = f" ({fault(r.kind, r.alarm_cause).said})" if r.alarm_cause else ""
+        parts = [
+            f"alarm of {r.since:%Y-%m-%d}{named} stands: nobody has looked into it",
+            f"newest bottle: {chance_text(r.chance)} that anything is wrong",
+            *rules[:_NAMED],
+        ]
     if r.doubt:
         parts.append(f"the newest bottle is doubtful ({r.doubt}, {chance_text(r.p_doubt)})")
     return "; ".join(parts)
@@ -154,7 +165,7 @@ def _by_chance(r: Any, order: dict, reasons: pd.DataFrame) -> list[str]:
         or (np.isnan(order["chance"]) and order["cause"] != r.cause and r.case != "alarm")
     ):
         return []
-    own = reasons[(reasons["hypothesis"] == r.cause) & (reasons["side"] == "for")].head(_NAMED)
+    own = reasons[(reasons["hypothesis"] == r.cause) & (reasons["log_odds"] >= _LEAST_ODDS)].head(_NAMED)
     seen = ", ".join(own["words"])
     said = f"{chance_text(r.p_cause)} that {fault(r.kind, r.cause).said}{f': {seen}' if seen else ''}"
     parts = [said]
