@@ -102,6 +102,8 @@ _FOUND = {
 }
 _CLOSED = {
     "two clear bottles": "went away by itself",
+    "normal repeat": "the repeat bottle was normal",
+    "fluid change": "fluid changed, and the bottle since was normal",
     "steady since": "wears faster than before, but steadily",
     "new component": "component changed, nothing recorded about the old one",
     "replace": "component changed, nothing recorded about the old one",
