@@ -41,12 +41,15 @@ def rules_alone(bottles: pd.DataFrame, rules: pd.DataFrame, register: pd.DataFra
     return own.reindex(columns=ALONE)
 
 
-def bottle_states(chances: pd.DataFrame, rules: pd.DataFrame, register: pd.DataFrame, judge: Judge) -> pd.DataFrame:
+def bottle_states(
+    chances: pd.DataFrame, rules: pd.DataFrame, register: pd.DataFrame, judge: Judge, doubts: pd.DataFrame | None = None
+) -> pd.DataFrame:
     """One row per bottle (columns BOTTLES) in order of compartment, life and drawing.
 
     chances: judged bottles (`bottle_chances`); rules: evidence rows. A bottle that was not judged (no usable hours) but that a fixed limit
     or the level speaks against stands after the judged bottle before it, with that one's chance. chance: of a fault that needs work,
-    which is what gives the state; by_chance, by_limit, by_level: the state each gives.
+    which is what gives the state. doubts: what screening found about bottles (sample, doubt, probability); a wrong fluid or another unit
+    seen there asks for a repeat too, but takes no weight from the results. by_chance, by_limit, by_level: the state each gives.
     """
     out = _with_loose(chances, rules[rules["rule"].isin(RULES_ALONE)])
     odd = out[list(DOUBTS)].fillna(0.0).to_numpy(dtype=float)
@@ -54,6 +57,7 @@ def bottle_states(chances: pd.DataFrame, rules: pd.DataFrame, register: pd.DataF
     out["good"] = (out["p_good"] >= judge.good).to_numpy()
     out["doubt"] = np.where(out["good"], "", np.array(list(DOUBTS.values()), dtype=object)[top])
     out["p_doubt"] = odd[np.arange(len(out)), top]
+    _note_screened(out, doubts, judge)
     mild = [
         out[p].where(out[c].isin(harmless()), 0.0).fillna(0.0)
         for c, p in (("cause", "p_cause"), ("second_cause", "p_second"))
@@ -70,6 +74,21 @@ def bottle_states(chances: pd.DataFrame, rules: pd.DataFrame, register: pd.DataF
     out["by_chance"], out["by_limit"], out["by_level"] = STATE[by_chance], STATE[by[0]], STATE[by[1]]
     out["state"] = STATE[np.maximum.reduce([by_chance, *by])]
     return out[BOTTLES]
+
+
+_SCREENED = {"fluid": "another fluid", "units": "a result out of unit"}
+
+
+def _note_screened(out: pd.DataFrame, doubts: pd.DataFrame | None, judge: Judge) -> None:
+    """Fill in the doubt of bottles that the posterior finds good and screening does not."""
+    if doubts is None or not len(doubts):
+        return
+    seen = doubts[doubts["doubt"].isin(list(_SCREENED)) & (doubts["probability"] >= 1 - judge.good)]
+    seen = seen.sort_values("probability").drop_duplicates("sample", keep="last").set_index("sample")
+    hit = out["good"] & out["sample"].isin(seen.index)
+    own = seen.reindex(out.loc[hit, "sample"])
+    out.loc[hit, "doubt"] = own["doubt"].map(_SCREENED).to_numpy()
+    out.loc[hit, "p_doubt"] = own["probability"].to_numpy()
 
 
 _CARRIED = [

@@ -36,12 +36,13 @@ class Posterior(Protocol):
 @dataclass(frozen=True)
 class Beside:
     """What stands beside the posterior: evidence of fixed limits and levels, the running hours of bottles (exposure), the machines' use,
-    and what was expected of each metal (history)."""
+    what was expected of each metal (history), and what screening doubted (doubts)."""
 
     rules: pd.DataFrame
     exposure: pd.DataFrame
     use: pd.DataFrame
     expected: pd.DataFrame
+    doubts: pd.DataFrame | None = None
 
 
 @dataclass(frozen=True)
@@ -60,7 +61,7 @@ def decide(known: Fleet, judged: Posterior, beside: Beside) -> Decisions:
     """Verdicts, orders, money, alarms and reasons of every compartment of a working machine, on the day of `known`."""
     register = with_own(known.settings.analytes)
     judge = known.settings.judge
-    bottles = bottle_states(judged.bottle_chances, beside.rules, register, judge)
+    bottles = bottle_states(judged.bottle_chances, beside.rules, register, judge, beside.doubts)
     alone = rules_alone(bottles, beside.rules, register)
     spells = alarm_spells(bottles, alone, known)
     states = judge_states(known, bottles, spells, judged.hypotheses, beside.use)

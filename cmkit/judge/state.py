@@ -184,13 +184,13 @@ def _in_alarm(spell: dict, bottle: dict, judge: Judge) -> dict:
     return {
         "state": "alarm", "case": "alarm", "since": spell["alarm_on"], "n_bottles": int(spell["bottles"]),
         "alarm_known_on": spell["known_on"], "alarm_cause": spell["cause"], "raised_by": spell["raised_by"],
-        "missing": f"a look inside, or {more}", "asks": "sooner" if bottle["good"] else "repeat",
+        "missing": f"a look inside, or {more}", "asks": "repeat" if bottle["doubt"] else "sooner",
     }  # fmt: skip
 
 
 def _unalarmed(place: Any, bottle: dict, run: dict, context: _Context) -> dict:
     """Alert, doubtful, stale or clear."""
-    asks = "" if bottle["good"] else "repeat"
+    asks = "repeat" if bottle["doubt"] else ""
     if bottle["state"] != "clear":
         return {
             "state": "alert",
@@ -204,7 +204,7 @@ def _unalarmed(place: Any, bottle: dict, run: dict, context: _Context) -> dict:
     if age > context.known.settings.sampling.stale_after_intervals * context.every[place.compartment]:
         return {"state": "not known", "case": "stale", "missing": f"a bottle; the newest is {age:,.0f} h old, sampled every {context.every[place.compartment]:,.0f} h",
                 "asks": asks, "settled_by": settled}  # fmt: skip
-    if not bottle["good"]:
+    if bottle["doubt"]:
         return {
             "state": "not known",
             "case": "doubtful",

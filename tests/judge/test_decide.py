@@ -49,7 +49,7 @@ def story(make_fleet) -> Story:
     def tell(
         bottles: list[dict], rules: dict[int, list[tuple]] | None = None, findings: tuple = (), services: tuple = (), kind: str = "engine",
         today: int | None = None, contributions: tuple = (), results: dict[str, list[float]] | None = None, settings: dict | None = None,
-        hypotheses: pd.DataFrame | None = None,
+        hypotheses: pd.DataFrame | None = None, doubts: pd.DataFrame | None = None,
     ) -> Decisions:  # fmt: skip
         n = len(bottles)
         drawn = [FIRST + pd.Timedelta(days=STEP * i) for i in range(n)]
@@ -90,6 +90,7 @@ def story(make_fleet) -> Story:
             exposure=chances[["sample"]].assign(meter_h=chances["run_h"] + 1000),
             use=use,
             expected=pd.DataFrame({"sample": ["s1"], "analyte": ["Fe_ppm"], "expected": [40.0]}),
+            doubts=doubts,
         )
         told = SimpleNamespace(
             bottle_chances=chances, contributions=parts,
@@ -415,3 +416,17 @@ def test_a_compartment_without_a_bottle(story: Story, make_fleet) -> None:
         "first",
         "Take a first bottle.",
     )
+
+
+def test_what_screening_doubts_asks_for_a_repeat_and_takes_no_weight_from_the_results(story: Story) -> None:
+    doubt = pd.DataFrame({"sample": ["s1"], "doubt": ["fluid"], "probability": [0.9]})
+    clear = story([bottle(), bottle()], doubts=doubt)
+    assert (verdict(clear)["state"], order(clear)["cause"]) == ("not known", "another fluid")
+    assert verdict(clear)["reason"].startswith("90 % that the bottle holds another fluid")
+    alarm = story([bottle(), bottle()], doubts=doubt, rules={1: [("soot_pct", "maker limit", ">=", 6.0, "alarm")]})
+    assert verdict(alarm)["state"] == "alarm"
+    assert order(alarm)["cause"] == "soot"
+    assert "compare it with fresh fluid" in order(alarm)["request"]
+    assert verdict(story([bottle(), bottle()], doubts=doubt.assign(probability=0.2)))["state"] == "clear"
+    units = story([bottle(), bottle()], doubts=doubt.assign(doubt="units"))
+    assert "Ask the laboratory" in verdict(units)["todo"]
