@@ -21,7 +21,8 @@ class Assessment:
     about: fleet (name), currency, as_of (ISO day), cmkit (version), sources (file -> SHA-256), settings (what was in force).
     Records as known on that date: sites, machines, compartments, samples, services, meters, findings, corrections, set_aside,
     repairs, counts. Made from them, in the order of work: hours, use, exposure, numbers, history, trust, doubts, factors, wear, limits,
-    evidence, due, cards, forecast, verdicts, before (verdicts as of the end of last month), causes, intervals, curves, waiting, record,
+    evidence, bottle_chances, hypotheses, contributions, due, cards, forecast, verdicts, orders, reasons, before (verdicts as of the end of
+    last month), intervals, curves, waiting, record,
     technique. Columns: `cmkit.tables`, or
     `cmkit.tables.describe.describe("wear")`.
     """
@@ -49,12 +50,16 @@ class Assessment:
     wear: pd.DataFrame
     limits: pd.DataFrame
     evidence: pd.DataFrame
+    bottle_chances: pd.DataFrame
+    hypotheses: pd.DataFrame
+    contributions: pd.DataFrame
     due: pd.DataFrame
     cards: pd.DataFrame
     forecast: pd.DataFrame
     verdicts: pd.DataFrame
+    orders: pd.DataFrame
+    reasons: pd.DataFrame
     before: pd.DataFrame
-    causes: pd.DataFrame
     intervals: pd.DataFrame
     curves: pd.DataFrame
     waiting: pd.DataFrame

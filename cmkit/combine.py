@@ -46,7 +46,7 @@ def _refuse_unlike(parts: Sequence[Assessment]) -> None:
 
 _ORDER = {
     "record": (["_when", "compartment"], True),
-    "waiting": (["cost_of_waiting", "compartment"], [False, True]),
+    "waiting": (["saved", "compartment"], [False, True]),
     "cards": (["site"], True),
 }  # tables that are not simply in order of their first column, or of the compartment
 

@@ -24,7 +24,8 @@ class Learnt:
     share. make_up: family, top-up habits. pace: running hours a day of the middle compartment. numbers: family x analyte, wear.
     dilution: family, share of the fluid lost and renewed per hour. limits: family x analyte x measure. fresh: site x fluid x grade x
     analyte. defects: kind, how often defects start and how long they take. sampled: family, shortest and longest interval seen.
-    in_use: sampling intervals in use anywhere.
+    in_use: sampling intervals in use anywhere. measures, ageing, middles: what is usual of each result for the judge; priors: how often
+    faults begin and bottles are odd.
     """
 
     about: dict[str, Any]
@@ -41,6 +42,10 @@ class Learnt:
     defects: pd.DataFrame
     sampled: pd.DataFrame
     in_use: pd.DataFrame
+    measures: pd.DataFrame
+    ageing: pd.DataFrame
+    middles: pd.DataFrame
+    priors: pd.DataFrame
 
     @property
     def as_of(self) -> pd.Timestamp:

@@ -93,8 +93,8 @@ def metal_likelihood(b: Bottles, i: int, at: Rows, f: Forecast, grid: Grid, s: S
     numbers = filter_numbers(b, at)
     share = _own_share(np.asarray(numbers.noise_share))
     fixed = np.asarray(numbers.noise_floor) ** 2 + np.asarray(numbers.unit) ** 2 / 12
-    share, fixed = (v.astype(np.float32)[:, None, :, None] for v in (share, fixed))
-    variance = spread[:, None] * times**2 + fixed + share * mean * mean + dust_sd[None, :, :, None] ** 2
+    own, floor = (v.astype(np.float32)[:, None, :, None] for v in (share, fixed))
+    variance = spread[:, None] * times**2 + floor + own * mean * mean + dust_sd[None, :, :, None] ** 2
     p = _density(
         y[:, None, :, None], under[:, None, :, None], mean, variance, np.asarray(numbers.unit)[:, None, :, None]
     )

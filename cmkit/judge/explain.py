@@ -8,8 +8,9 @@ from cmkit.judge.constants import constant
 from cmkit.judge.hypotheses import States
 from cmkit.judge.measures import Bottles
 from cmkit.judge.posterior import KEPT, Followed
+from cmkit.tables.frames import names
 
-CONTRIBUTIONS = ["compartment", "sample", "hypothesis", "analyte", "log_odds"]
+CONTRIBUTIONS = names("contributions")
 LOW_LEVEL, HANDLING = "fluid_level", ""
 _WORTH_WORDS = 0.02  # own choice: chance from which a hypothesis is explained
 

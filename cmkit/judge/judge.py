@@ -7,7 +7,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from cmkit.judge.bottles import ODDITIES
-from cmkit.judge.explain import CONTRIBUTIONS, contributions_of
+from cmkit.judge.explain import contributions_of
 from cmkit.judge.follow import follow_kinds
 from cmkit.judge.hypotheses import PHASES, States
 from cmkit.judge.learning import JudgeLearnt
@@ -15,13 +15,10 @@ from cmkit.judge.measures import Bottles, bottles_by_kind
 from cmkit.judge.posterior import Followed
 from cmkit.judge.priors import priors_of
 from cmkit.records.fleet import Fleet
-from cmkit.records.tables import typed
+from cmkit.tables.frames import empty, names, typed
 
-BOTTLE_CHANCES = [
-    "sample", "compartment", "kind", "life", "order", "drawn_on", "known_on", "run_h", "p_fault", "p_early", "p_clear", "p_severe",
-    "p_good", "p_rich", "p_dirt", "p_other", "p_fluid", "cause", "p_cause", "second_cause", "p_second",
-]  # fmt: skip
-HYPOTHESES = ["compartment", "sample", "about", "hypothesis", "chance", "p_early", "p_clear", "p_severe"]
+BOTTLE_CHANCES = names("bottle_chances")
+HYPOTHESES = names("hypotheses")
 _WORTH_A_ROW = 0.001  # own choice: least chance of a row of `hypotheses`
 
 
@@ -58,9 +55,9 @@ def judge_bottles(
     done = follow_kinds(known, exposure, kinds, priors_of(learnt.priors), without)
     dated = exposure.assign(known_on=known_days(known, exposure))
     return Judged(
-        _stack([_bottle_rows(*part, dated) for part in done], BOTTLE_CHANCES),
-        _stack([_hypothesis_rows(*part, exposure) for part in done], HYPOTHESES),
-        _stack([contributions_of(*part, exposure) for part in done], CONTRIBUTIONS),
+        _stack([_bottle_rows(*part, dated) for part in done], "bottle_chances"),
+        _stack([_hypothesis_rows(*part, exposure) for part in done], "hypotheses"),
+        _stack([contributions_of(*part, exposure) for part in done], "contributions"),
     )
 
 
@@ -122,12 +119,7 @@ def _hypothesis_rows(b: Bottles, s: States, f: Followed, exposure: pd.DataFrame)
     return out.sort_values(["compartment", "about", "chance"], ascending=[True, False, False], kind="stable")
 
 
-def _stack(parts: list[pd.DataFrame], columns: list[str]) -> pd.DataFrame:
-    """All kinds in one frame with its columns and types, by compartment."""
-    text = {"sample", "compartment", "kind", "cause", "second_cause", "about", "hypothesis", "analyte"}
-    dates = [c for c in columns if c.endswith("_on")]
-    whole = [c for c in columns if c in ("life", "order")]
-    numbers = [c for c in columns if c not in text and c not in dates and c not in whole]
-    table = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
-    out = table.sort_values("compartment", kind="stable", ignore_index=True)[columns]
-    return typed(out, numbers=numbers, whole=whole, dates=dates)
+def _stack(parts: list[pd.DataFrame], name: str) -> pd.DataFrame:
+    """All kinds in one table of the dictionary, by compartment."""
+    table = pd.concat(parts, ignore_index=True) if parts else empty(name)
+    return typed(table.sort_values("compartment", kind="stable", ignore_index=True)[names(name)], name)

@@ -19,7 +19,7 @@ from cmkit.judge.posterior import Followed
 from cmkit.judge.priors import PRIORS, prior_rows, shipped_priors
 from cmkit.judge.usual import Usual, bottle_table, learn_usual
 from cmkit.records.fleet import Fleet
-from cmkit.records.tables import typed
+from cmkit.tables.frames import typed
 
 
 @dataclass(frozen=True)
@@ -74,7 +74,7 @@ def learn_priors(
     rows = prior_rows(factor, _by_cause(found), pace)
     rows[0] |= {"worth": worth, "counted": len(found) + open_now, "words": said}
     table = pd.DataFrame(rows + _odd_bottles(passes), columns=PRIORS)
-    return typed(table, numbers=PRIORS[3:7])
+    return typed(table, "priors")
 
 
 def _odd_bottles(passes: list[tuple[Bottles, Followed]]) -> list[dict]:

@@ -8,8 +8,9 @@ from cmkit.judge.bottles import Shares, shipped_shares
 from cmkit.judge.constants import constant
 from cmkit.judge.posterior import Arrivals
 from cmkit.records.fleet import Fleet
+from cmkit.tables.frames import names
 
-PRIORS = ["what", "kind", "name", "shipped", "worth", "counted", "used", "unit", "words"]
+PRIORS = names("priors")
 RATE, CAUSE, PACE, ODD = "rate of faults", "faults by cause", "running hours a day", "odd bottles"
 
 

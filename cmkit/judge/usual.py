@@ -15,13 +15,13 @@ from numpy.typing import NDArray
 from cmkit.judge.constants import constant
 from cmkit.records.analytes import by_rule
 from cmkit.records.fleet import Fleet
-from cmkit.records.tables import typed
+from cmkit.tables.frames import empty, names, typed
 
 Floats = NDArray[np.float64]
 
-MEASURES = ["kind", "measure", "judged_as", "middle", "tau", "sd", "log_age", "age_sd", "n"]
-CURVES = ["kind", "measure", "log_age", "value"]
-MIDDLES = ["kind", "measure", "lab", "fluid", "middle"]
+MEASURES = names("measures")
+CURVES = names("ageing")
+MIDDLES = names("middles")
 METAL, OTHER = "metal", "other"
 MAKEUP = "makeup"
 _NOT_METALS = {"coolant": ("Si_ppm",)}  # an inhibitor there
@@ -87,11 +87,8 @@ def learn_usual(table: pd.DataFrame, wide: pd.DataFrame, register: pd.DataFrame)
         )
         for stack, frames in zip(parts, found, strict=True):
             stack += frames
-    names, numbers = (MEASURES, CURVES, MIDDLES), (MEASURES[3:], CURVES[2:], MIDDLES[4:])
-    tables = [
-        pd.concat(s, ignore_index=True) if s else pd.DataFrame(columns=n) for s, n in zip(parts, names, strict=True)
-    ]
-    return Usual(*(typed(t[n], numbers=x) for t, n, x in zip(tables, names, numbers, strict=True)))
+    tables = zip(parts, ("measures", "ageing", "middles"), strict=True)
+    return Usual(*(typed(pd.concat(s, ignore_index=True) if s else empty(name), name) for s, name in tables))
 
 
 def _learn_kind(

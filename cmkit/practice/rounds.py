@@ -16,7 +16,9 @@ from cmkit.tables.frames import names, typed
 
 CARDS = names("cards")
 AHEAD_DAYS = 31
-_URGENT = {"repeat after alarm": 0, "never sampled": 1, "repeat of a doubted bottle": 2, "sooner after alert": 2}
+_URGENT = {
+    "repeat after alarm": 0, "repeat after alert": 0, "never sampled": 1, "repeat of a doubted bottle": 1, "sooner after alarm": 1, "sooner after alert": 2,
+}  # fmt: skip
 _DAYS_A_WEEK = 7
 LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ2345678"  # 31, a prime, without letters that look alike in handwriting
 _SPARE = 1.1  # own choice: bottles and tube to spare on a round

@@ -15,7 +15,7 @@ GROUPS: dict[str, dict[str, Table]] = {
     "practice": practice.TABLES,
 }
 KEPT: dict[str, Table] = {name: table for group in GROUPS.values() for name, table in group.items()}
-STEPS: dict[str, Table] = trust.STEPS | judge.STEPS
+STEPS: dict[str, Table] = trust.STEPS | judge.STEPS | practice.STEPS
 TABLES: dict[str, Table] = KEPT | STEPS
 
 

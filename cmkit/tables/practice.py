@@ -1,9 +1,11 @@
 """The tables of the work: what is due, the bottles of the next round, the cost of waiting, the record of past alarms, technique."""
 
 from cmkit.tables.column import Table, by_name, date, flag, number, text, whole
+from cmkit.tables.judge import SEVERITIES, STATES
 from cmkit.tables.records import OUTCOMES
 from cmkit.tables.trust import COMPARTMENT, KIND, MACHINE, SITE
 
+DUE_AS = ("never sampled", "repeat asked for", "routine late", "not due yet")
 WHY_DUE = (
     "never sampled", "repeat after alarm", "repeat of a doubted bottle", "sooner after alert", "routine, machine idle", "routine",
 )  # fmt: skip
@@ -22,11 +24,13 @@ TABLES = by_name(
                 number("every_h", "h", "today's interval"),
                 number("last_run_h", "h", "running hours at the newest bottle, missing for none"),
                 date("last_drawn_on", "day of the newest bottle"),
+                date("asked_on", "day a bottle was asked for, missing for routine"),
                 number("due_run_h", "h", "running hours at which the next is due"),
                 number("due_meter_h", "h", "meter reading at which the next is due"),
                 date("due_on", "day it falls due at the machine's pace, missing where it stands still"),
                 number("overdue_h", "h", "hours run since it was due"),
                 flag("overdue", "past due by more than the agreed tolerance, or never sampled"),
+                text("due_as", "what kind of due it is", DUE_AS),
                 text("why", "why it is due then", WHY_DUE),
             ),
         ),
@@ -68,6 +72,9 @@ TABLES = by_name(
                 number("hours_ahead", "h", "operating hours to the next result"),
                 number("chance", "1", "chance that it is there and fails before then"),
                 number("cost_of_waiting", "money", "that chance times what a failure costs more than a planned repair"),
+                number("cost_of_act", "money", "what the work ordered costs, missing for none"),
+                number("saved", "money", "cost of waiting less cost of the work"),
+                flag("assumed", "by the package's starting costs, not the fleet's own"),
                 text("words", "the same in words"),
             ),
         ),
@@ -113,6 +120,61 @@ TABLES = by_name(
                 number("q", "1", "Benjamini-Hochberg q value"),
                 flag("flagged", "worth a look"),
                 text("words", "the same in words"),
+            ),
+        ),
+    )
+)
+
+_SAID = (
+    COMPARTMENT,
+    text("state", "state as published", STATES),
+    number("chance", "1", "chance of a fault as published, missing for none"),
+    text("cause", "likeliest fault as published, empty for none"),
+    text("severity", "its severity", SEVERITIES),
+    text("work", "work ordered, empty for none"),
+    text("group", "kind of work"),
+    date("due_on", "day by which"),
+    text("sample", "newest bottle then"),
+    number("cost_of_waiting", "money", "expected cost of waiting as published, missing for none"),
+)
+
+STEPS = by_name(
+    (
+        Table(
+            "published",
+            "what a published month said of a compartment",
+            (),
+            (
+                text("month", "month of the books, YYYY-MM"),
+                date("published_on", "day they were published"),
+                date("as_of", "day of the records they were made from"),
+                *_SAID,
+            ),
+        ),
+        Table(
+            "published_changes",
+            "something a published month would say otherwise by today's numbers",
+            (),
+            (
+                COMPARTMENT,
+                text("month", "month of the books"),
+                date("published_on", "day they were published"),
+                text("field", "what differs"),
+                text("said", "as published"),
+                text("now", "by today's numbers"),
+            ),
+        ),
+        Table(
+            "published_alarms",
+            "an alarm as it was published",
+            (),
+            (
+                COMPARTMENT,
+                date("alarm_on", "day of the first books that showed it"),
+                text("until", "month of the last books in a row"),
+                whole("months", "months", "books in a row"),
+                number("chance", "1", "chance as first said"),
+                text("cause", "fault as first said"),
             ),
         ),
     )

@@ -19,10 +19,9 @@ from cmkit.records.constants import constant
 from cmkit.records.fleet import Fleet
 from cmkit.tables.frames import names, typed
 from cmkit.trust.fluid_history import fluids_in_force
-from cmkit.wear.evidence import EVIDENCE
+from cmkit.wear.evidence import EVIDENCE, FIXED_RULES
 
 FRESH = names("fresh")
-_RULE = {"maker": "maker limit", "practice": "condition"}
 _WHOSE = {"maker": "the limit set for it", "practice": "the usual limit"}
 # Own choices about what counts as fresh.
 _YOUNG_H, _YOUNG_SHARE = constant("wear", "fresh_young_h"), constant("wear", "fresh_young_share")
@@ -150,12 +149,12 @@ def _passed(
     if "fresh" not in own or not len(own):
         return pd.DataFrame()
     beyond = own["alarm_high"].where(own["direction"] == "up", own["alarm_low"]).fillna(own["alarm"])
-    own["alarm"] = own["alarm"].where(own["method"].isin(list(_RULE)), beyond)
+    own["alarm"] = own["alarm"].where(own["method"].isin(list(FIXED_RULES)), beyond)
     own["shown"] = np.where(own["measure"] == "code", iso_codes(own["x"]), own["x"])
     alert, alarm = (_in_unit(own[c], own) for c in ("alert", "alarm"))
     up = (own["direction"] == "up").to_numpy()
     shown = own["shown"].to_numpy()
-    fixed = own["method"].isin(list(_RULE)).to_numpy()
+    fixed = own["method"].isin(list(FIXED_RULES)).to_numpy()
     past_alarm = np.where(up, shown >= alarm, shown <= alarm) & ~(up & own["below"].to_numpy())
     past_alert = np.where(up, shown >= alert, shown <= alert) & ~(up & own["below"].to_numpy()) & fixed
     own = own.assign(threshold=np.where(past_alarm, alarm, alert), state=np.where(past_alarm & fixed, "alarm", "alert"))
@@ -174,7 +173,7 @@ def _evidence(hit: pd.DataFrame, row: pd.Series) -> pd.DataFrame:
     out = hit[["compartment", "sample", "drawn_on", "known_on", "threshold", "state"]].copy()
     code = (hit["measure"] == "code").to_numpy()
     out["analyte"], out["value"], out["side"] = row["analyte"], hit["shown"], hit["direction"]
-    out["rule"] = hit["method"].map(_RULE).fillna("family limit")
+    out["rule"] = hit["method"].map(FIXED_RULES).fillna("family limit")
     out["operator"] = np.where(hit["direction"] == "up", ">=", "<=")
     out["unit"] = np.where(code, "ISO 4406 code", row["unit"])
     out["words"] = [_words(r, row) for r in hit.itertuples()]

@@ -88,3 +88,36 @@ def test_a_file_that_is_no_toml(tmp_path: Path) -> None:
         read_settings(path)
     with pytest.raises(SettingsError, match=r'A fleet folder needs a fleet.toml with at least a line name = "..."'):
         read_settings(tmp_path / "none.toml")
+
+
+def test_judge_thresholds_have_the_packages_values_and_a_fleets_own() -> None:
+    judge = parse_settings({"name": "x"}, "fleet.toml").judge
+    assert (judge.alarm, judge.alert, judge.settle_bottles) == (0.5, 0.15, 2)
+    own = parse_settings({"name": "x", "judge": {"alarm": 0.4}}, "fleet.toml").judge
+    assert (own.alarm, own.alert) == (0.4, 0.15)
+
+
+@pytest.mark.parametrize(
+    ("block", "words"),
+    [
+        ({"alarm": 0.1}, r"wanted 0 < alert < alarm < 1, found 0.15 and 0.1"),
+        ({"alarm": 1.5}, r"wanted 0 < alert < alarm < 1"),
+        ({"alrm": 0.4}, r"\[judge\]: unknown key 'alrm'. Did you mean 'alarm'"),
+        ({"good": 0}, r"good = 0, wanted more than 0 and at most 1"),
+        ({"settle_bottles": 0}, r"settle_bottles = 0, wanted more than 0"),
+        ({"alarm": "high"}, r"\[judge\] alarm: found 'high', wanted a number"),
+    ],
+)
+def test_judge_thresholds_out_of_range_are_refused(block: dict, words: str) -> None:
+    with pytest.raises(SettingsError, match=words):
+        parse_settings({"name": "x", "judge": block}, "fleet.toml")
+
+
+def test_costs_count_as_the_fleets_own_when_both_are_given() -> None:
+    kinds = {"engine": {"planned_cost": 1.0, "failure_cost": 2.0}, "hydraulic": {"failure_cost": 2.0}}
+    assert parse_settings({"name": "x", "kinds": kinds}, "fleet.toml").costs_given == {"engine"}
+
+
+def test_costs_given_is_no_key_of_the_file() -> None:
+    with pytest.raises(SettingsError, match="unknown key 'costs_given'"):
+        parse_settings({"name": "x", "costs_given": ["engine"]}, "fleet.toml")
