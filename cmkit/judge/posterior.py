@@ -160,7 +160,12 @@ class _Bottle:
 
 
 def _read(
-    bottle: _Bottle, parts: tuple[Floats, Floats], levels: list, means: tuple, out: Followed, from_end: NDArray[np.int64]
+    bottle: _Bottle,
+    parts: tuple[Floats, Floats],
+    levels: list,
+    means: tuple,
+    out: Followed,
+    from_end: NDArray[np.int64],
 ) -> None:
     """One bottle of every compartment: chances, levels and means moved in place, results written to `out`."""
     b, i, n, s = bottle.b, bottle.i, bottle.n, bottle.states
