@@ -2,6 +2,7 @@
 
 import pandas as pd
 import pytest
+from cmkit.wear.causes import cause_patterns
 
 from cmkit.judge import faults as judge_faults
 from cmkit.judge.faults import (
@@ -22,7 +23,6 @@ from cmkit.judge.faults import (
 )
 from cmkit.records.analytes import analyte_register
 from cmkit.records.settings import default_kinds
-from cmkit.wear.causes import cause_patterns
 
 NAMED = [(kind, pattern.cause) for pattern in cause_patterns() for kind in pattern.kinds]
 

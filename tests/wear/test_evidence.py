@@ -9,11 +9,11 @@ compartment found low has a leak and that an old bottle says nothing of today ar
 import numpy as np
 import pandas as pd
 import pytest
+from cmkit.wear.verdicts import VERDICTS, alarm_spells, bottle_states, judge, looks_inside
 
 from cmkit.records.analytes import analyte_register
 from cmkit.wear.evidence import EVIDENCE, collect_evidence
 from cmkit.wear.limits import LIMITS
-from cmkit.wear.verdicts import VERDICTS, alarm_spells, bottle_states, judge, looks_inside
 
 REGISTER = analyte_register()
 FIRST = pd.Timestamp("2026-01-01")
