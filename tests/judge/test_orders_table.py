@@ -2,7 +2,6 @@
 
 import pandas as pd
 import pytest
-from cmkit.wear.causes import cause_patterns
 
 from cmkit.judge import faults as judge_faults
 from cmkit.judge.faults import (
@@ -21,10 +20,11 @@ from cmkit.judge.faults import (
     severity_of,
     work,
 )
+from cmkit.judge.hypotheses import patterns_of
 from cmkit.records.analytes import analyte_register
 from cmkit.records.settings import default_kinds
 
-NAMED = [(kind, pattern.cause) for pattern in cause_patterns() for kind in pattern.kinds]
+NAMED = sorted({(kind, p.cause) for kind in default_kinds() for p in patterns_of(kind)})
 
 
 def table(name: str) -> pd.DataFrame:
