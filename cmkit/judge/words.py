@@ -16,6 +16,7 @@ _EARLIER = 6  # own choice: so many earlier bottles give what is usual
 _NAMED = 2
 _UNITS = {"1": "", "1/ml": "per ml"}
 _LEAST_ODDS = np.log(1.5)  # own choice: what weighs less is not named in the reason
+_MOST_OF = 0.7  # own choice: where the first cause has less than this share of the whole chance, the whole is said too
 _PLAIN = {"makeup": "fluid added", "fluid_level": "fluid level found", "": "how the bottle was drawn"}
 
 
@@ -176,6 +177,8 @@ def _by_chance(r: Any, order: dict, reasons: pd.DataFrame) -> list[str]:
     parts = [said]
     if order["second_cause"]:
         parts.append(f"{chance_text(r.p_second)} that {fault(r.kind, r.second_cause).said}")
+    if r.p_cause < _MOST_OF * r.chance:
+        parts.append(f"{chance_text(r.chance)} that anything is wrong")
     if r.cause in harmless():
         parts.append("no work by itself")
     return parts
