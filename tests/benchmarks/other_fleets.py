@@ -361,7 +361,7 @@ def bottle(world: World, c: int, day: pd.Timestamp, label: int) -> None:
         )
     )
     factor = float(np.exp(0.06 * noise(world, 1)[0]))
-    second = b.lab_sd > 0 and world.places["site"].iloc[c] == "site 2" and day > START + pd.Timedelta(days=450)
+    second = b.lab_sd > 0 and world.places["site"].iloc[c] == "site 2" and day > START + pd.Timedelta(days=365)
     results = analyse(world, c, drawing, factor * (world.laboratory if second else 1.0))
     low = world.volume[c] < 0.9 * of.litres
     seen = {"sample": number, "compartment": name(world, label), "drawn_on": day, "meter_h": round(meter(world, label)), "fluid_h": round(float(world.fluid_h[label])),

@@ -9,7 +9,7 @@ class Breakage:
 
     step_ppm: results are rounded to it. topups_missing: share not recorded. residual_times: of the usual share left at a change. wander: sd of
     the log rate, stationary (memory 1,500 h), or with `random_walk` its sd per sqrt(1000 h). lab_sd: log step of a second laboratory from
-    mid-record on at one of the two sites. fresh_si, fresh_cu: ppm more in the fresh fluid of half the machines. tails: t degrees of
+    the second year on at one of the two sites. fresh_si, fresh_cu: ppm more in the fresh fluid of half the machines. tails: t degrees of
     freedom of bottle and result, 0 normal. season: amplitude on wear. speeding: rates grow by this share of themselves per 1,000 h squared.
     exchanged: share of pair bottles. post_days: drawing to result. change_days: planned change after its bottle, 0 the same day.
     faults_times, signature: rate and strength of faults.
