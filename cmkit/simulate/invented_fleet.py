@@ -1,5 +1,6 @@
 """An invented fleet with known truth, from a recipe: the records an office would hold, and beside them what was really so."""
 
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date, timedelta
 
@@ -11,7 +12,7 @@ from cmkit.simulate.balance import CARRIED, INDEX, METALS
 from cmkit.simulate.bottle import as_reported
 from cmkit.simulate.life import live
 from cmkit.simulate.parts import build_parts, lognormal, stream
-from cmkit.simulate.recipe import Laboratory, Machine, Recipe, Site
+from cmkit.simulate.recipe import Machine, Recipe, Site
 from cmkit.simulate.state import Life
 from cmkit.simulate.workshop import close_open_faults
 from cmkit.tables.records import TABLES
@@ -29,13 +30,16 @@ def simulate_fleet(recipe: Recipe, seed: int | None = None) -> tuple[dict[str, p
     """
     if seed is not None:
         recipe = replace(recipe, seed=seed)
-    biases = {x.laboratory: _bias(recipe, x) for x in recipe.laboratories}
-    lab_of = {s.site: s.laboratory for s in recipe.sites}
-    lives = [live(recipe, m, biases[lab_of[m.site]]) for m in recipe.fleet()]
+    lives = [live(recipe, m, bias_of(recipe, m)) for m in recipe.fleet()]
     for life in lives:
         close_open_faults(life)
         _exchange_labels(life)
-    samples = pd.concat([_sample_rows(life) for life in lives], ignore_index=True)
+    samples = pd.concat([sample_rows(life) for life in lives], ignore_index=True)
+    return records_until(recipe, lives, samples, recipe.end), truth_of(recipe, lives)
+
+
+def records_until(recipe: Recipe, lives: list[Life], samples: pd.DataFrame, day: date) -> dict[str, pd.DataFrame]:
+    """The office's tables with the rows that reached it by `day`; samples: the rows of all lives so far."""
     tables = {
         "sites": table("sites", [_site_row(s) for s in recipe.sites]),
         "machines": table("machines", [_machine_row(recipe, m) for m in recipe.fleet()]),
@@ -46,7 +50,7 @@ def simulate_fleet(recipe: Recipe, seed: int | None = None) -> tuple[dict[str, p
         "findings": table("findings", [row for life in lives for row in life.books["findings"]]),
         "corrections": _corrections(recipe, lives),
     }
-    end = pd.Timestamp(recipe.end)
+    end = pd.Timestamp(day)
     for name, key in (
         ("samples", "reported_on"),
         ("services", "recorded_on"),
@@ -54,7 +58,7 @@ def simulate_fleet(recipe: Recipe, seed: int | None = None) -> tuple[dict[str, p
         ("corrections", "decided_on"),
     ):
         tables[name] = tables[name][tables[name][key] <= end].reset_index(drop=True)
-    return tables, _truth(recipe, lives)
+    return tables
 
 
 def table(name: str, rows: list[dict]) -> pd.DataFrame:
@@ -69,9 +73,10 @@ def table(name: str, rows: list[dict]) -> pd.DataFrame:
     return frame
 
 
-def _bias(recipe: Recipe, lab: Laboratory) -> dict[str, float]:
-    """A laboratory's own lean, analyte by analyte, as factors."""
-    rng = stream(recipe.seed, "laboratory", lab.laboratory)
+def bias_of(recipe: Recipe, machine: Machine) -> dict[str, float]:
+    """The lean of the laboratory that analyses a machine's bottles, analyte by analyte, as factors."""
+    site = next(s for s in recipe.sites if s.site == machine.site)
+    rng = stream(recipe.seed, "laboratory", site.laboratory)
     names = list(analyte_register().index)
     factors = lognormal(rng, recipe.noise.laboratory_bias_cv, len(names))
     return dict(zip(names, factors.tolist(), strict=True))
@@ -81,22 +86,34 @@ def _exchange_labels(life: Life) -> None:
     """Bottles of a pair of compartments drawn on one day sometimes get one another's label; not those that led to a look."""
     rng = stream(life.recipe.seed, life.machine.machine, "labels")
     prompted = {row["prompted_by"] for row in life.books["findings"]}
+    for first, second in pairs_of_bottles(life, life.books["samples"]):
+        if rng.random() > first["crew"].exchanged or {first["sample"], second["sample"]} & prompted:
+            continue
+        exchange(life, first, second, rng)
+
+
+def pairs_of_bottles(life: Life, rows: list[dict]) -> Iterator[tuple[dict, dict]]:
+    """Bottles of the left and right (front and rear) compartments of a kind that were drawn on one day in a round."""
     position = {s.part.compartment: (s.part.kind_name, s.part.position) for s in life.sumps}
     by_day: dict[tuple[date, str, str], dict] = {}
-    for row in life.books["samples"]:
+    for row in rows:
         kind, side = position[row["compartment"]]
         if row["note"] == "":
             by_day[(row["drawn_on"], kind, side)] = row
     for (day, kind, side), first in by_day.items():
         second = by_day.get((day, kind, _PAIRS[side])) if side in _PAIRS else None
-        if second is None or rng.random() > first["crew"].exchanged or {first["sample"], second["sample"]} & prompted:
-            continue
-        first["exchanged_with"], second["exchanged_with"] = second["sample"], first["sample"]
-        first["label"], second["label"] = second["compartment"], first["compartment"]
-        first["put_right"] = rng.random() < life.recipe.office.confirmed_exchange
+        if second is not None:
+            yield first, second
 
 
-def _sample_rows(life: Life) -> pd.DataFrame:
+def exchange(life: Life, first: dict, second: dict, rng: np.random.Generator) -> None:
+    """Two bottles get one another's label; whether somebody finds out and puts it right is chance."""
+    first["exchanged_with"], second["exchanged_with"] = second["sample"], first["sample"]
+    first["label"], second["label"] = second["compartment"], first["compartment"]
+    first["put_right"] = rng.random() < life.recipe.office.confirmed_exchange
+
+
+def sample_rows(life: Life) -> pd.DataFrame:
     """The machine's samples as a table, with an earlier, wrong issue of those that the laboratory corrected later."""
     rng = stream(life.recipe.seed, life.machine.machine, "issues")
     rows = []
@@ -188,7 +205,8 @@ def _corrections(recipe: Recipe, lives: list[Life]) -> pd.DataFrame:
     return table("corrections", rows)
 
 
-def _truth(recipe: Recipe, lives: list[Life]) -> dict[str, pd.DataFrame]:
+def truth_of(recipe: Recipe, lives: list[Life]) -> dict[str, pd.DataFrame]:
+    """What was really so: rates, samples, faults, topups, money."""
     rates = pd.DataFrame([row for life in lives for row in life.truth["rates"]])
     known = [a for a in CARRIED if a in rates.columns]
     faults = [row | {"opened_on": _day_of(life, row["onset_h"])} for life in lives for row in life.truth["faults"]]

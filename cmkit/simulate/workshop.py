@@ -131,9 +131,16 @@ def _mend(life: Life, n: int, how: str, share: float) -> None:
         service(life, sump, "repair", None)
         service(life, sump, "change", sump.part.capacity_l)
         refill(life, n, kept=sump.part.kind.residual)
-    sump.fault = random_fault(life.recipe, sump.part, life.run_h, sump.rng)
+    sump.fault = next_fault(life, sump)
     sump.bottle_at_h, sump.last, sump.eased = life.run_h + sump.rng.uniform(50, 100), None, 1.0
     sump.look_on, sump.look_for, sump.again, sump.bottle_on, sump.change_on = -1, "", "", -1, -1
+
+
+def next_fault(life: Life, sump: Sump) -> Fault | None:
+    """The fault that comes after now: the next of those drawn beforehand, else one of chance."""
+    if sump.coming is None:
+        return random_fault(life.recipe, sump.part, life.run_h, sump.rng)
+    return next((fault for fault in sump.coming if fault.onset_h > life.run_h), None)
 
 
 def _close_fault(life: Life, sump: Sump, how: str) -> None:
