@@ -19,6 +19,7 @@ from cmkit.tables.records import TABLES
 
 _PAIRS = {"left": "right", "front": "rear"}
 _TRUE_METALS = tuple(a for a in METALS if a not in ("Ti_ppm", "Ag_ppm", "Mn_ppm", "V_ppm"))
+BOOKS = ("services", "meters", "findings")
 
 
 def simulate_fleet(recipe: Recipe, seed: int | None = None) -> tuple[dict[str, pd.DataFrame], dict[str, pd.DataFrame]]:
@@ -34,31 +35,25 @@ def simulate_fleet(recipe: Recipe, seed: int | None = None) -> tuple[dict[str, p
     for life in lives:
         close_open_faults(life)
         _exchange_labels(life)
-    samples = pd.concat([sample_rows(life) for life in lives], ignore_index=True)
-    return records_until(recipe, lives, samples, recipe.end), truth_of(recipe, lives)
+    issues = [row for life in lives for row in issues_of(life, life.books["samples"], issue_stream(life))]
+    books = {name: table(name, [row for life in lives for row in life.books[name]]) for name in BOOKS}
+    books |= {"samples": sample_table(issues), "corrections": corrections_of(lives)}
+    return registers(recipe) | known_by(books, recipe.end), truth_of(recipe, lives)
 
 
-def records_until(recipe: Recipe, lives: list[Life], samples: pd.DataFrame, day: date) -> dict[str, pd.DataFrame]:
-    """The office's tables with the rows that reached it by `day`; samples: the rows of all lives so far."""
-    tables = {
+def registers(recipe: Recipe) -> dict[str, pd.DataFrame]:
+    """Sites, machines and compartments as the office lists them."""
+    return {
         "sites": table("sites", [_site_row(s) for s in recipe.sites]),
         "machines": table("machines", [_machine_row(recipe, m) for m in recipe.fleet()]),
         "compartments": table("compartments", [row for m in recipe.fleet() for row in _compartment_rows(recipe, m)]),
-        "samples": samples,
-        "services": table("services", [row for life in lives for row in life.books["services"]]),
-        "meters": table("meters", [row for life in lives for row in life.books["meters"]]),
-        "findings": table("findings", [row for life in lives for row in life.books["findings"]]),
-        "corrections": _corrections(recipe, lives),
     }
-    end = pd.Timestamp(day)
-    for name, key in (
-        ("samples", "reported_on"),
-        ("services", "recorded_on"),
-        ("findings", "recorded_on"),
-        ("corrections", "decided_on"),
-    ):
-        tables[name] = tables[name][tables[name][key] <= end].reset_index(drop=True)
-    return tables
+
+
+def known_by(books: dict[str, pd.DataFrame], day: date) -> dict[str, pd.DataFrame]:
+    """Tables of events with the rows that reached the office by the end of `day`."""
+    when = {name: TABLES[name].known_on[0] for name in books}
+    return {name: rows[rows[when[name]] <= pd.Timestamp(day)].reset_index(drop=True) for name, rows in books.items()}
 
 
 def table(name: str, rows: list[dict]) -> pd.DataFrame:
@@ -113,11 +108,15 @@ def exchange(life: Life, first: dict, second: dict, rng: np.random.Generator) ->
     first["put_right"] = rng.random() < life.recipe.office.confirmed_exchange
 
 
-def sample_rows(life: Life) -> pd.DataFrame:
-    """The machine's samples as a table, with an earlier, wrong issue of those that the laboratory corrected later."""
-    rng = stream(life.recipe.seed, life.machine.machine, "issues")
-    rows = []
-    for row in life.books["samples"]:
+def issue_stream(life: Life) -> np.random.Generator:
+    """The stream of chance that decides which of a machine's results are corrected later."""
+    return stream(life.recipe.seed, life.machine.machine, "issues")
+
+
+def issues_of(life: Life, rows: list[dict], rng: np.random.Generator) -> list[dict]:
+    """Bottles as the laboratory reported them, with an earlier, wrong issue of those that it corrected later; rows in order of drawing."""
+    out = []
+    for row in rows:
         values, issue = row["result"].values, row["reported_on"]
         sample = {k: row.get(k) for k in TABLES["samples"].names} | {
             "compartment": row.get("label", row["compartment"])
@@ -125,15 +124,20 @@ def sample_rows(life: Life) -> pd.DataFrame:
         late, error, wait = rng.random() < life.lab.reissued, rng.choice(list(values)), int(rng.integers(5, 25))
         if late:
             wrong, flagged = as_reported(error, values[error] * float(rng.choice([10.0, 0.1])))
-            rows.append(
+            out.append(
                 sample | values | {below(a): True for a in row["result"].below} | {error: wrong, below(error): flagged}
             )
             issue = issue + timedelta(days=wait)
             row["corrected_analyte"] = error
         note = "corrected result" if late else sample["note"]
-        rows.append(
+        out.append(
             sample | values | {below(a): True for a in row["result"].below} | {"reported_on": issue, "note": note}
         )
+    return out
+
+
+def sample_table(rows: list[dict]) -> pd.DataFrame:
+    """Rows of `issues_of` as the samples table: its own columns, every analyte and its flag."""
     analytes = list(analyte_register().index)
     results = pd.DataFrame(rows, columns=[*analytes, *(below(a) for a in analytes)])
     flags = results[[below(a) for a in analytes]].eq(True)
@@ -187,7 +191,7 @@ def _compartment_rows(recipe: Recipe, machine: Machine) -> list[dict]:
     ]
 
 
-def _corrections(recipe: Recipe, lives: list[Life]) -> pd.DataFrame:
+def corrections_of(lives: list[Life]) -> pd.DataFrame:
     """Exchanged labels that somebody found out and put right, both bottles of the pair."""
     rows = []
     for life in lives:

@@ -11,6 +11,7 @@ from cmkit.simulate.parts import draw_rates, lognormal
 from cmkit.simulate.recipe import Office
 from cmkit.simulate.state import Letter, Life, Sump, note_life, refill, service
 
+LOOK_DOWNTIME_H = 3.0  # invented: what a look that shows nothing costs in lost hours
 _SHORTEST_H = 100.0  # no rate is told from bottles closer together
 
 
@@ -94,7 +95,7 @@ def _finding(life: Life, sump: Sump, outcome: str, prompt: str) -> None:
     mean, stop = {
         "failed": (kind.failure_cost, kind.failure_downtime_h),
         "defect": (kind.planned_cost, kind.planned_downtime_h),
-        "no defect": (kind.inspect_cost, 3.0),
+        "no defect": (kind.inspect_cost, LOOK_DOWNTIME_H),
     }[outcome]
     spread = life.recipe.money.spread_cv
     found = sump.fault.kind.found if sump.fault is not None and outcome != "no defect" else ["nothing found"]
