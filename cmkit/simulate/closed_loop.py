@@ -43,6 +43,7 @@ LOOK, REPEAT, CHANGE, EVERY = "look inside", "repeat bottle", "change the fluid"
 ACTS = (LOOK, REPEAT, CHANGE, EVERY)
 ORDERS = ["compartment", "act", "by_day", "sample", "value"]
 _WITHIN_DAYS = {LOOK: 6, REPEAT: 4, CHANGE: 10, EVERY: 1}  # invented: a crew comes to it within so many days
+_RECENT = 60  # rows of a machine's book, newest last, that can still be on their way
 _CHANGE_DOWNTIME_H = 2.0  # as in the demo's service records
 
 Policy = Callable[[Fleet, pd.Timestamp], pd.DataFrame]
@@ -207,12 +208,11 @@ def _check_orders(loop: _Loop, orders: pd.DataFrame) -> None:
 
 
 def _carry_out(life: Life, sump: Sump, order: dict) -> bool:
-    """Plan the work of one order; False when it is planned already, the machine is gone, or nobody gets round to it."""
+    """Plan the work of one order; False when it is in hand already, the machine is gone, or nobody gets round to it."""
     act = order["act"]
     rng = stream(life.recipe.seed, sump.part.compartment, act, str(life.today))
     gone = life.machine.retired_on is not None and life.day > life.machine.retired_on
-    planned = {LOOK: sump.look_on, REPEAT: sump.bottle_on, CHANGE: sump.change_on, EVERY: -1}[act]
-    if planned >= 0 or gone or not life.recording or rng.random() > life.recipe.office.acted:
+    if gone or not life.recording or _in_hand(life, sump, act) or rng.random() > life.recipe.office.acted:
         return False
     on = _planned_day(life, order, int(rng.integers(1, _WITHIN_DAYS[act] + 1)))
     if act == LOOK:
@@ -224,6 +224,15 @@ def _carry_out(life: Life, sump: Sump, order: dict) -> bool:
     else:
         sump.every_h = float(order["value"])
     return True
+
+
+def _in_hand(life: Life, sump: Sump, act: str) -> bool:
+    """Whether such work is planned, or done and not yet in the records: a bottle in the post, a finding on somebody's desk."""
+    planned = {LOOK: sump.look_on, REPEAT: sump.bottle_on, CHANGE: sump.change_on, EVERY: -1}[act]
+    name, day = sump.part.compartment, life.day
+    post = any(r["reported_on"] > day for r in life.books["samples"][-_RECENT:] if r["compartment"] == name)
+    desk = any(r["recorded_on"] > day for r in life.books["findings"][-_RECENT:] if r["compartment"] == name)
+    return planned >= 0 or (act == REPEAT and post) or (act == LOOK and desk)
 
 
 def _planned_day(life: Life, order: dict, wait: int) -> int:

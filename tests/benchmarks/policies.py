@@ -1,0 +1,172 @@
+"""Policies for the closed loop: cmkit's own, and the rules a careful office without it would use. Each sees the records so far and the day, no truth.
+
+The naive rules share everything but the rule itself: the newest bottle of a compartment since its last look or repair is held against it;
+one that is beyond asks for a repeat bottle, and a repeat bottle that is beyond too asks for a look (or `at_once` for a look at the first). A
+sealed compartment found low is looked into.
+"""
+
+from collections.abc import Callable
+from functools import partial
+
+import numpy as np
+import pandas as pd
+
+from cmkit.records.analytes import analyte_register
+from cmkit.records.fleet import Fleet
+from cmkit.simulate.closed_loop import LOOK, REPEAT, Policy, no_orders
+
+_UP = [
+    *analyte_register().query("rule == 'rate'").index, "Na_ppm", "K_ppm", "water_ppm", "fuel_pct", "glycol_pct", "soot_pct", "ferrous_index",
+    "p4_per_ml", "p6_per_ml", "p14_per_ml",
+]  # fmt: skip
+_METALS = list(analyte_register().query("rule == 'rate'").index)
+_DOWN = ["nitrite_ppm", "glycol_vol_pct", "TBN_mgKOH_g"]
+_NOT_IN_COOLANT = ["Na_ppm", "K_ppm", "Si_ppm"]
+_LEAST_PAST = 5  # bottles of its own before a compartment has a usual level
+_SHORTEST_H = 100.0  # no rate from bottles closer together
+
+Rule = Callable[[pd.DataFrame, float], pd.Series]
+
+
+def nobody(known: Fleet, day: pd.Timestamp) -> pd.DataFrame:
+    """No order at all: bottles are drawn and filed."""
+    return no_orders()
+
+
+def naive(rule: Rule, threshold: float, at_once: bool = False) -> Policy:
+    """A policy that acts by `rule(bottles, threshold)`: a flag for each bottle (index of `bottles`)."""
+    return partial(_naive, rule, threshold, at_once)
+
+
+def _naive(rule: Rule, threshold: float, at_once: bool, known: Fleet, day: pd.Timestamp) -> pd.DataFrame:
+    bottles = bottles_of(known.as_of(day))
+    if bottles.empty:
+        return no_orders()
+    newest = bottles[bottles["newest"] & ~bottles["settled"]]
+    beyond = rule(bottles, threshold).reindex(newest.index, fill_value=False)
+    repeat = newest["note"] == "repeat bottle"
+    low = (newest["fluid_level"] == "low") & newest["sealed"]
+    looks = newest[low | (beyond & (repeat | at_once))]
+    again = newest[beyond & ~repeat & ~at_once & ~low]
+    orders = pd.concat([looks.assign(act=LOOK), again.assign(act=REPEAT)])
+    return orders[["compartment", "act", "sample"]].reset_index(drop=True)
+
+
+def bottles_of(known: Fleet) -> pd.DataFrame:
+    """Bottles with results in order of drawing, as numbers (a result below its limit is the limit), with what the rules need beside them:
+
+    kind, sealed, newest (of its compartment), settled (a look or repair came on its day or later), before (row of the bottle before it of
+    the same component, -1 for none; a repeat bottle skips the one it repeats), hours (run hours since that), fresh (changed in between).
+    """
+    places = known.compartments.set_index("compartment")
+    out = known.samples.sort_values(["compartment", "drawn_on", "sample"], kind="stable", ignore_index=True)
+    out = out[[c for c in out.columns if not c.endswith("_below")]].copy()
+    out["kind"] = places["kind"].reindex(out["compartment"]).to_numpy()
+    out["sealed"] = [known.settings.kind(kind).sealed for kind in out["kind"]]
+    out["newest"] = ~out["compartment"].duplicated(keep="last")
+    done = pd.concat(
+        [
+            known.findings[["compartment", "found_on"]].set_axis(["compartment", "on"], axis=1),
+            known.services.loc[known.services["kind"].isin(["repair", "replace"]), ["compartment", "done_on"]].set_axis(["compartment", "on"], axis=1),
+        ]
+    )  # fmt: skip
+    last = done.groupby("compartment")["on"].max()
+    out["settled"] = (pd.Series(out["compartment"].map(last)) >= out["drawn_on"]).to_numpy()
+    step = np.where(out["note"] == "repeat bottle", 2, 1)
+    before = np.arange(len(out)) - step
+    same = (before >= 0) & (out["compartment"].to_numpy()[np.maximum(before, 0)] == out["compartment"].to_numpy())
+    out["before"] = np.where(same, before, -1)
+    out["hours"] = np.where(same, out["meter_h"] - out["meter_h"].to_numpy()[np.maximum(before, 0)], np.nan)
+    out["fresh"] = out["fluid_h"] < out["hours"]
+    return out
+
+
+def fixed_limits(bottles: pd.DataFrame, share: float) -> pd.Series:
+    """A result beyond the `share` quantile of all results of its kind so far."""
+    return _beyond_share(bottles, _UP, _DOWN, share)
+
+
+def rate_of_change(bottles: pd.DataFrame, share: float) -> pd.Series:
+    """A metal's gain per hour, or another result's level, beyond the `share` quantile of its kind so far."""
+    others = [a for a in _UP if a not in _METALS]
+    return _beyond_share(gains(bottles), _METALS, [], share) | _beyond_share(bottles, others, _DOWN, share)
+
+
+def shewhart_levels(bottles: pd.DataFrame, k: float) -> pd.Series:
+    """A result more than k standard deviations beyond the mean of its compartment's own past."""
+    return _beyond_own(bottles, _UP, k, 1.0) | _beyond_own(bottles, _DOWN, k, -1.0)
+
+
+def shewhart_gains(bottles: pd.DataFrame, k: float) -> pd.Series:
+    """The same with metals as gains per hour."""
+    others = [a for a in _UP if a not in _METALS]
+    metals = _beyond_own(gains(bottles), _METALS, k, 1.0)
+    return metals | _beyond_own(bottles, others, k, 1.0) | _beyond_own(bottles, _DOWN, k, -1.0)
+
+
+RULES: dict[str, tuple[Rule, tuple[float, ...]]] = {
+    "fixed limits": (fixed_limits, (0.98, 0.99, 0.995, 0.998)),
+    "rate of change": (rate_of_change, (0.98, 0.99, 0.995, 0.998)),
+    "Shewhart, levels": (shewhart_levels, (3.0, 4.0, 6.0, 9.0)),
+    "Shewhart, gains": (shewhart_gains, (3.0, 4.0, 6.0, 9.0)),
+}
+
+
+def gains(bottles: pd.DataFrame) -> pd.DataFrame:
+    """Metals as gains per 100 hours since the bottle before, or since the change where one came between; NaN where hours are not known."""
+    out, before = bottles.copy(), np.maximum(bottles["before"].to_numpy(), 0)
+    hours = bottles["hours"].where(~bottles["fresh"], bottles["fluid_h"]).where(lambda h: h >= _SHORTEST_H)
+    for metal in _METALS:
+        start = np.where(bottles["fresh"], 0.0, bottles[metal].to_numpy()[before])
+        out[metal] = 100 * (bottles[metal] - start) / hours
+    out.loc[bottles["before"] < 0, _METALS] = np.nan
+    return out
+
+
+def _beyond_share(bottles: pd.DataFrame, up: list[str], down: list[str], share: float) -> pd.Series:
+    hit = pd.Series(False, index=bottles.index)
+    for kind, rows in bottles.groupby("kind"):
+        high = rows[[a for a in up if kind != "coolant" or a not in _NOT_IN_COOLANT]]
+        hit[rows.index] |= (high > high.quantile(share)).any(axis=1)
+        hit[rows.index] |= (rows[down] < rows[down].quantile(1 - share)).any(axis=1)
+    return hit
+
+
+def _beyond_own(bottles: pd.DataFrame, analytes: list[str], k: float, sign: float) -> pd.Series:
+    """For the newest bottle of each compartment, against the bottles before it."""
+    newest = bottles[bottles["newest"]]
+    last = newest.set_index("compartment")["before"]
+    past = bottles[bottles.index <= last.reindex(bottles["compartment"]).to_numpy()].groupby("compartment")[analytes]
+    mean, sd, n = past.mean(), past.std(), past.count()
+    values = newest.set_index("compartment")[analytes]
+    mean, sd, n = (frame.reindex(values.index) for frame in (mean, sd, n))
+    floor = np.maximum(0.10 * mean.abs(), 0.1)  # a past that hardly scatters is no proof of a result that does not
+    beyond = (sign * (values - mean) > k * np.maximum(sd, floor)) & (n >= _LEAST_PAST)
+    inhibitors = (newest["kind"] == "coolant").to_numpy()[:, None] & np.isin(analytes, _NOT_IN_COOLANT)[None, :]
+    return pd.Series((beyond.to_numpy() & ~inhibitors).any(axis=1), index=newest.index)
+
+
+def by_verdict(verdicts: pd.DataFrame) -> pd.DataFrame:
+    """Orders from the `todo` of an assessment's verdicts."""
+    todo = verdicts["todo"].fillna("")
+    bottle = todo.str.contains("repeat bottle|Take a bottle", case=False)
+    look = todo.str.contains("Look inside", case=False) & ~bottle
+    acts = pd.Series(np.select([look, bottle], [LOOK, REPEAT], ""), index=verdicts.index)
+    return verdicts[["compartment", "sample"]].assign(act=acts)[acts != ""].reset_index(drop=True)
+
+
+def by_order(orders: pd.DataFrame) -> pd.DataFrame:
+    """Orders from an assessment's `orders` table: a repeat bottle, or whatever else the order says as a look by its day."""
+    acts = np.where(orders["group"].str.contains("bottle"), REPEAT, LOOK)
+    return orders[["compartment"]].assign(act=acts, by_day=orders["due_on"]).reset_index(drop=True)
+
+
+def by_chance(chances: pd.DataFrame, look: float = 0.5, repeat: float = 0.15) -> pd.DataFrame:
+    """Orders from `bottle_chances` alone, newest bottle of each compartment: a look from `look` on, a repeat bottle from `repeat` on or when
+    the bottle is more likely bad than good.
+    """
+    newest = chances.sort_values(["compartment", "order"]).drop_duplicates("compartment", keep="last")
+    acts = np.select(
+        [newest["p_fault"] >= look, (newest["p_fault"] >= repeat) | (newest["p_good"] < 0.5)], [LOOK, REPEAT], ""
+    )
+    return newest[["compartment", "sample"]].assign(act=acts)[acts != ""].reset_index(drop=True)
