@@ -11,6 +11,7 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
+from cmkit.assess import assess
 from cmkit.records.analytes import analyte_register
 from cmkit.records.fleet import Fleet
 from cmkit.simulate.closed_loop import LOOK, REPEAT, Policy, no_orders
@@ -124,12 +125,17 @@ def gains(bottles: pd.DataFrame) -> pd.DataFrame:
 
 
 def _beyond_share(bottles: pd.DataFrame, up: list[str], down: list[str], share: float) -> pd.Series:
-    hit = pd.Series(False, index=bottles.index)
-    for kind, rows in bottles.groupby("kind"):
-        high = rows[[a for a in up if kind != "coolant" or a not in _NOT_IN_COOLANT]]
-        hit[rows.index] |= (high > high.quantile(share)).any(axis=1)
-        hit[rows.index] |= (rows[down] < rows[down].quantile(1 - share)).any(axis=1)
-    return hit
+    hit = np.zeros(len(bottles), bool)
+    kinds = bottles["kind"].to_numpy()
+    groups = [(kind, np.flatnonzero(kinds == kind)) for kind in np.unique(kinds)]
+    for analyte, sign in [(a, 1.0) for a in up] + [(a, -1.0) for a in down]:
+        values = sign * bottles[analyte].to_numpy()
+        for kind, rows in groups:
+            own = values[rows]
+            known = own[np.isfinite(own)]
+            if len(known) and not (kind == "coolant" and analyte in _NOT_IN_COOLANT):
+                hit[rows] |= own > np.quantile(known, share)
+    return pd.Series(hit, index=bottles.index)
 
 
 def _beyond_own(bottles: pd.DataFrame, analytes: list[str], k: float, sign: float) -> pd.Series:
@@ -144,6 +150,13 @@ def _beyond_own(bottles: pd.DataFrame, analytes: list[str], k: float, sign: floa
     beyond = (sign * (values - mean) > k * np.maximum(sd, floor)) & (n >= _LEAST_PAST)
     inhibitors = (newest["kind"] == "coolant").to_numpy()[:, None] & np.isin(analytes, _NOT_IN_COOLANT)[None, :]
     return pd.Series((beyond.to_numpy() & ~inhibitors).any(axis=1), index=newest.index)
+
+
+def ours(known: Fleet, day: pd.Timestamp) -> pd.DataFrame:
+    """cmkit's own policy: what an assessment of the day orders."""
+    result = assess(known, day)
+    orders = getattr(result, "orders", None)
+    return by_verdict(result.verdicts) if orders is None else by_order(orders)
 
 
 def by_verdict(verdicts: pd.DataFrame) -> pd.DataFrame:
