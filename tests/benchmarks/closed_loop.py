@@ -37,10 +37,10 @@ def loop_recipe(seed: int, faults: float) -> Recipe:
 def policies(words: list[str]) -> dict[str, dict[str, Policy]]:
     """Policies asked for: name -> variant -> policy. `naive` stands for all naive rules."""
     known: dict[str, dict[str, Policy]] = {"nobody": {"": nobody}, "ours": {"": ours}}
-    rules: dict[str, dict[str, Policy]] = {
-        name: {f"{threshold:g}{', look at once' if once else ''}": naive(rule, threshold, once) for threshold in thresholds for once in (False, True)}
-        for name, (rule, thresholds) in RULES.items()
-    }  # fmt: skip
+    rules: dict[str, dict[str, Policy]] = {}
+    for name, (rule, thresholds) in RULES.items():
+        rules[name] = {f"{t:g}": naive(rule, t) for t in thresholds}
+        rules[name][f"{thresholds[-1]:g}, look at once"] = naive(rule, thresholds[-1], at_once=True)
     return {name: p for word in words for name, p in (rules if word == "naive" else {word: known[word]}).items()}
 
 
