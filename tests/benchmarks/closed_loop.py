@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).parent))
-from policies import RULES, naive, nobody, ours
+from policies import RULES, Ours, naive, nobody
 
 from cmkit.simulate.closed_loop import Policy, run_closed_loop, smaller
 from cmkit.simulate.recipe import Recipe, demo_recipe
@@ -35,8 +35,8 @@ def loop_recipe(seed: int, faults: float) -> Recipe:
 
 
 def policies(words: list[str]) -> dict[str, dict[str, Policy]]:
-    """Policies asked for: name -> variant -> policy. `naive` stands for all naive rules."""
-    known: dict[str, dict[str, Policy]] = {"nobody": {"": nobody}, "ours": {"": ours}}
+    """Policies asked for: name -> variant -> policy (a class of them: one instance a run). `naive` stands for all naive rules."""
+    known: dict[str, dict[str, Policy]] = {"nobody": {"": nobody}, "ours": {"": Ours}}
     rules: dict[str, dict[str, Policy]] = {}
     for name, (rule, thresholds) in RULES.items():
         rules[name] = {f"{t:g}": naive(rule, t) for t in thresholds}
@@ -49,7 +49,8 @@ def run(name: str, variant: str, policy: Policy, recipe: Recipe, every_days: int
     key = hashlib.sha256(repr((name, variant, recipe, every_days, FIRST_ON)).encode()).hexdigest()[:20]
     path = cache / f"{name.replace(' ', '_').replace(',', '')}-{recipe.seed}-{key}.json"
     if not path.exists():
-        done = run_closed_loop(recipe, policy, first_on=FIRST_ON, every_days=every_days)
+        fresh = policy() if isinstance(policy, type) else policy
+        done = run_closed_loop(recipe, fresh, first_on=FIRST_ON, every_days=every_days)
         totals = done.outcome.select_dtypes("number").sum().to_dict()
         cache.mkdir(parents=True, exist_ok=True)
         path.write_text(json.dumps(totals), encoding="utf-8")

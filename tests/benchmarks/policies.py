@@ -11,10 +11,14 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
-from cmkit.assess import assess
+from cmkit.learn import learn
 from cmkit.records.analytes import analyte_register
 from cmkit.records.fleet import Fleet
-from cmkit.simulate.closed_loop import LOOK, REPEAT, Policy, no_orders
+from cmkit.simulate.closed_loop import CHANGE, LOOK, ORDERS, REPEAT, Policy, no_orders
+from cmkit.trust.hours import running_hours
+from cmkit.trust.screen import screen_bottles
+from cmkit.wear.fit import fit_wear
+from cmkit.wear.states import judge_compartments
 
 _UP = [
     *analyte_register().query("rule == 'rate'").index, "Na_ppm", "K_ppm", "water_ppm", "fuel_pct", "glycol_pct", "soot_pct", "ferrous_index",
@@ -23,6 +27,14 @@ _UP = [
 _METALS = list(analyte_register().query("rule == 'rate'").index)
 _DOWN = ["nitrite_ppm", "glycol_vol_pct", "TBN_mgKOH_g"]
 _NOT_IN_COOLANT = ["Na_ppm", "K_ppm", "Si_ppm"]
+_OF_THE_FLUID = [
+    "soot",
+    "oxidised oil",
+    "base number spent",
+    "thickened oil",
+    "another oil put in",
+    "particles without metal",
+]
 _LEAST_PAST = 5  # bottles of its own before a compartment has a usual level
 _SHORTEST_H = 100.0  # no rate from bottles closer together
 
@@ -152,11 +164,25 @@ def _beyond_own(bottles: pd.DataFrame, analytes: list[str], k: float, sign: floa
     return pd.Series((beyond.to_numpy() & ~inhibitors).any(axis=1), index=newest.index)
 
 
-def ours(known: Fleet, day: pd.Timestamp) -> pd.DataFrame:
-    """cmkit's own policy: what an assessment of the day orders."""
-    result = assess(known, day)
-    orders = getattr(result, "orders", None)
-    return by_verdict(result.verdicts) if orders is None else by_order(orders)
+class Ours:
+    """cmkit's own policy: the chapters of an assessment up to its verdicts and orders; what the fleet teaches is learnt anew every half year.
+
+    One fleet an instance, since it remembers what it learnt.
+    """
+
+    def __init__(self, learn_every_days: int = 182) -> None:
+        self.every, self.learnt, self.learnt_on = pd.Timedelta(days=learn_every_days), None, pd.Timestamp.min
+
+    def __call__(self, fleet: Fleet, day: pd.Timestamp) -> pd.DataFrame:
+        """Orders of the day."""
+        if self.learnt is None or day - self.learnt_on >= self.every:
+            self.learnt, self.learnt_on = learn(fleet, day), day
+        known = fleet.as_of(day)
+        hours = running_hours(known)
+        wear = fit_wear(known, hours, self.learnt)
+        trust = screen_bottles(known, hours, wear.for_screening, self.learnt)
+        tables = judge_compartments(known, hours, wear, trust, self.learnt).tables()
+        return by_order(tables["orders"]) if "orders" in tables else by_verdict(tables["verdicts"])
 
 
 def by_verdict(verdicts: pd.DataFrame) -> pd.DataFrame:
@@ -169,9 +195,18 @@ def by_verdict(verdicts: pd.DataFrame) -> pd.DataFrame:
 
 
 def by_order(orders: pd.DataFrame) -> pd.DataFrame:
-    """Orders from an assessment's `orders` table: a repeat bottle, or whatever else the order says as a look by its day."""
-    acts = np.where(orders["group"].str.contains("bottle"), REPEAT, LOOK)
-    return orders[["compartment"]].assign(act=acts, by_day=orders["due_on"]).reset_index(drop=True)
+    """Orders of a crew from an assessment's `orders` table.
+
+    A repeat bottle where one is asked for, as the work or beside it. Work on the fluid alone is a fluid change unless the fault is only early.
+    Waiting for the next bottle is nothing to do. All other work opens or tests the compartment: a look, by the order's day.
+    """
+    group, request = orders["group"].fillna(""), orders.reindex(columns=["request"])["request"].fillna("")
+    fluid = (group == "fluid") & orders["cause"].isin(_OF_THE_FLUID)
+    waits = group.isin(["", "next bottle", "repeat bottle"]) | (fluid & (orders["severity"] == "early"))
+    acts = pd.DataFrame({"compartment": orders["compartment"], "by_day": orders["due_on"]})
+    work = acts.assign(act=np.where(fluid, CHANGE, LOOK))[~waits]
+    bottle = acts.assign(act=REPEAT)[(group == "repeat bottle") | (request != "")]
+    return pd.concat([work, bottle]).reindex(columns=ORDERS).reset_index(drop=True)
 
 
 def by_chance(chances: pd.DataFrame, look: float = 0.5, repeat: float = 0.15) -> pd.DataFrame:
