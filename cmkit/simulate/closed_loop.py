@@ -54,7 +54,7 @@ class ClosedLoop:
     """What came of a policy.
 
     outcome: one row a compartment from the first decision on: years at work, failures, looks_in_vain (nothing found), of which missed (a fault
-    had begun), repairs (planned, after an order), noticed (planned, after an operator's word), bottles, repeats, changes (ordered),
+    had begun), repairs (planned, after a look that a bottle prompted), noticed (planned, after an operator's word), bottles, repeats, changes (ordered),
     downtime_h, cost (money at the recipe's mean prices, lost production in). orders: every order with given_on and carried_out.
     tables, truth: records and truth on the last day, as of `simulate_fleet`.
     """
@@ -250,7 +250,7 @@ def _prompt(life: Life, sump: Sump, order: dict) -> str:
     told = [
         r for r in life.books["samples"] if r.get("label", r["compartment"]) == name and r["reported_on"] <= life.day
     ]
-    return str(told[-1]["sample"]) if told else "no bottle"
+    return str(told[-1]["sample"]) if told else ""
 
 
 def _outcome(loop: _Loop, first_on: date) -> pd.DataFrame:

@@ -200,7 +200,7 @@ def by_order(orders: pd.DataFrame) -> pd.DataFrame:
     A repeat bottle where one is asked for, as the work or beside it. Work on the fluid alone is a fluid change unless the fault is only early.
     Waiting for the next bottle is nothing to do. All other work opens or tests the compartment: a look, by the order's day.
     """
-    group, request = orders["group"].fillna(""), orders.reindex(columns=["request"])["request"].fillna("")
+    group, request = orders["group"].fillna(""), orders["request"].fillna("")
     fluid = (group == "fluid") & orders["cause"].isin(_OF_THE_FLUID)
     waits = group.isin(["", "next bottle", "repeat bottle"]) | (fluid & (orders["severity"] == "early"))
     acts = pd.DataFrame({"compartment": orders["compartment"], "by_day": orders["due_on"]})
