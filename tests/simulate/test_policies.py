@@ -7,7 +7,6 @@ from datetime import date
 from pathlib import Path
 from types import ModuleType
 
-import numpy as np
 import pandas as pd
 import pytest
 
@@ -133,10 +132,3 @@ def test_verdicts_and_chances_become_acts(policies):
     chances = pd.DataFrame({"compartment": list("aabcd"), "sample": list("12345"), "order": [0, 1, 0, 0, 0], "p_fault": [0.9, 0.1, 0.6, 0.2, 0.0], "p_good": [1, 1, 1, 1, 0.3]})  # fmt: skip
     acts = policies.by_chance(chances).set_index("compartment")["act"].to_dict()
     assert acts == {"b": LOOK, "c": REPEAT, "d": REPEAT}
-    assert np.isnan(
-        policies.by_order(
-            pd.DataFrame(
-                {"compartment": ["a"], "group": ["look inside"], "cause": [""], "severity": [""], "due_on": [pd.NaT]}
-            )
-        )["value"].astype(float)
-    ).all()
