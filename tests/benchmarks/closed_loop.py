@@ -35,13 +35,15 @@ def loop_recipe(seed: int, faults: float) -> Recipe:
 
 
 def policies(words: list[str]) -> dict[str, dict[str, Policy]]:
-    """Policies asked for: name -> variant -> policy (a class of them: one instance a run). `naive` stands for all naive rules."""
+    """Policies asked for: name -> variant -> policy (a class of them: one instance a run). `naive` stands for all naive rules, each
+    of which may also be named."""
     known: dict[str, dict[str, Policy]] = {"nobody": {"": nobody}, "ours": {"": Ours}}
     rules: dict[str, dict[str, Policy]] = {}
     for name, (rule, thresholds) in RULES.items():
         rules[name] = {f"{t:g}": naive(rule, t) for t in thresholds}
         rules[name][f"{thresholds[-1]:g}, look at once"] = naive(rule, thresholds[-1], at_once=True)
-    return {name: p for word in words for name, p in (rules if word == "naive" else {word: known[word]}).items()}
+    names = [name for word in words for name in (rules if word == "naive" else [word])]
+    return {name: (rules | known)[name] for name in names}
 
 
 def run(name: str, variant: str, policy: Policy, recipe: Recipe, every_days: int, cache: Path) -> dict[str, float]:

@@ -120,8 +120,8 @@ def shewhart_gains(bottles: pd.DataFrame, k: float) -> pd.Series:
 RULES: dict[str, tuple[Rule, tuple[float, ...]]] = {
     "fixed limits": (fixed_limits, (0.98, 0.99, 0.997)),
     "rate of change": (rate_of_change, (0.98, 0.99, 0.997)),
-    "Shewhart, levels": (shewhart_levels, (3.0, 5.0, 8.0)),
-    "Shewhart, gains": (shewhart_gains, (3.0, 5.0, 8.0)),
+    "Shewhart levels": (shewhart_levels, (3.0, 5.0, 8.0)),
+    "Shewhart gains": (shewhart_gains, (3.0, 5.0, 8.0)),
 }
 
 

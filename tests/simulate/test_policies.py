@@ -50,7 +50,7 @@ def with_newest(fleet, **values):
     return replace(known, samples=samples), day, samples.loc[at, "sample"]
 
 
-@pytest.mark.parametrize("name", ["fixed limits", "rate of change", "Shewhart, levels", "Shewhart, gains"])
+@pytest.mark.parametrize("name", ["fixed limits", "rate of change", "Shewhart levels", "Shewhart gains"])
 def test_every_naive_rule_asks_for_a_repeat_and_then_for_a_look(policies, fleet, name):
     rule, thresholds = policies.RULES[name]
     for note, act in (("", REPEAT), ("repeat bottle", LOOK)):
@@ -67,7 +67,7 @@ def test_every_naive_rule_asks_for_a_repeat_and_then_for_a_look(policies, fleet,
     )
 
 
-@pytest.mark.parametrize("name", ["Shewhart, levels", "Shewhart, gains"])
+@pytest.mark.parametrize("name", ["Shewhart levels", "Shewhart gains"])
 def test_a_usual_bottle_is_left_alone(policies, fleet, name):
     known, day = fleet
     own = known.samples[known.samples["compartment"] == "RH-01/engine"]
