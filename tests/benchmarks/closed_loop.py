@@ -36,7 +36,8 @@ def loop_recipe(seed: int, faults: float) -> Recipe:
 
 def policies(words: list[str]) -> dict[str, dict[str, Policy]]:
     """Policies asked for: name -> variant -> policy (a class of them: one instance a run). `naive` stands for all naive rules, each
-    of which may also be named."""
+    of which may also be named.
+    """
     known: dict[str, dict[str, Policy]] = {"nobody": {"": nobody}, "ours": {"": Ours}}
     rules: dict[str, dict[str, Policy]] = {}
     for name, (rule, thresholds) in RULES.items():
