@@ -17,7 +17,6 @@ import pandas as pd
 from cmkit.records.fleet import Fleet
 from cmkit.records.reading.load import with_families
 from cmkit.records.settings import Settings, parse_settings
-from cmkit.records.tables import SET_ASIDE, typed
 from cmkit.simulate.faults import faults_to_come
 from cmkit.simulate.invented_fleet import (
     BOOKS,
@@ -38,6 +37,7 @@ from cmkit.simulate.parts import stream
 from cmkit.simulate.recipe import Recipe
 from cmkit.simulate.state import Life, Sump
 from cmkit.simulate.workshop import LOOK_DOWNTIME_H, close_open_faults
+from cmkit.tables.frames import empty
 
 LOOK, REPEAT, CHANGE, EVERY = "look inside", "repeat bottle", "change the fluid", "sample every"
 ACTS = (LOOK, REPEAT, CHANGE, EVERY)
@@ -67,7 +67,7 @@ class ClosedLoop:
 
 def no_orders() -> pd.DataFrame:
     """An empty frame of orders."""
-    return typed(pd.DataFrame(columns=ORDERS), numbers=("value",), dates=("by_day",))
+    return pd.DataFrame(columns=ORDERS).astype({"by_day": "datetime64[us]", "value": "float64"})
 
 
 def run_closed_loop(recipe: Recipe, policy: Policy, *, first_on: date, every_days: int = 7) -> ClosedLoop:
@@ -134,12 +134,13 @@ class _Loop:
         tables = self.tables(day)
         tables["compartments"] = with_families(tables["compartments"], tables["machines"])
         tables["samples"] = tables["samples"].assign(file="samples", row=np.arange(len(tables["samples"])) + 2)
-        aside = typed(pd.DataFrame(columns=list(SET_ASIDE)), whole=("row",), dates=("known_on",))
-        counts = pd.DataFrame(columns=["file", "table", "read", "used", "set_aside"])
         return Fleet(
-            settings=self.settings, **tables, set_aside=aside, repairs=aside.assign(used=pd.Series(dtype="str")),
-            counts=typed(counts, whole=("read", "used", "set_aside")),
-        )  # fmt: skip
+            settings=self.settings,
+            **tables,
+            set_aside=empty("set_aside"),
+            repairs=empty("repairs"),
+            counts=empty("counts"),
+        )
 
 
 def _begin_loop(recipe: Recipe) -> _Loop:

@@ -11,14 +11,13 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
+from cmkit.judge.compartments import judge_compartments
 from cmkit.learn import learn
 from cmkit.records.analytes import analyte_register
 from cmkit.records.fleet import Fleet
 from cmkit.simulate.closed_loop import CHANGE, LOOK, ORDERS, REPEAT, Policy, no_orders
 from cmkit.trust.hours import running_hours
-from cmkit.trust.screen import screen_bottles
 from cmkit.wear.fit import fit_wear
-from cmkit.wear.states import judge_compartments
 
 _UP = [
     *analyte_register().query("rule == 'rate'").index, "Na_ppm", "K_ppm", "water_ppm", "fuel_pct", "glycol_pct", "soot_pct", "ferrous_index",
@@ -180,18 +179,7 @@ class Ours:
         known = fleet.as_of(day)
         hours = running_hours(known)
         wear = fit_wear(known, hours, self.learnt)
-        trust = screen_bottles(known, hours, wear.for_screening, self.learnt)
-        tables = judge_compartments(known, hours, wear, trust, self.learnt).tables()
-        return by_order(tables["orders"]) if "orders" in tables else by_verdict(tables["verdicts"])
-
-
-def by_verdict(verdicts: pd.DataFrame) -> pd.DataFrame:
-    """Orders from the `todo` of an assessment's verdicts."""
-    todo = verdicts["todo"].fillna("")
-    bottle = todo.str.contains("repeat bottle|Take a bottle", case=False)
-    look = todo.str.contains("Look inside", case=False) & ~bottle
-    acts = pd.Series(np.select([look, bottle], [LOOK, REPEAT], ""), index=verdicts.index)
-    return verdicts[["compartment", "sample"]].assign(act=acts)[acts != ""].reset_index(drop=True)
+        return by_order(judge_compartments(known, hours, wear, self.learnt).tables()["orders"])
 
 
 def by_order(orders: pd.DataFrame) -> pd.DataFrame:

@@ -120,15 +120,7 @@ def test_orders_of_an_assessment_become_acts(policies):
     assert acts == {"a": {LOOK}, "b": {REPEAT}, "c": {CHANGE}, "e": {LOOK}, "f": {LOOK, REPEAT}}
 
 
-def test_verdicts_and_chances_become_acts(policies):
-    todo = [
-        "Look inside before the next sample falls due.",
-        "Take a repeat bottle now; if it agrees, look inside.",
-        "",
-        "Take a bottle.",
-    ]
-    verdicts = pd.DataFrame({"compartment": list("abcd"), "sample": list("1234"), "todo": todo})
-    assert policies.by_verdict(verdicts)["act"].tolist() == [LOOK, REPEAT, REPEAT]
+def test_chances_become_acts(policies):
     chances = pd.DataFrame({"compartment": list("aabcd"), "sample": list("12345"), "order": [0, 1, 0, 0, 0], "p_fault": [0.9, 0.1, 0.6, 0.2, 0.0], "p_good": [1, 1, 1, 1, 0.3]})  # fmt: skip
     acts = policies.by_chance(chances).set_index("compartment")["act"].to_dict()
     assert acts == {"b": LOOK, "c": REPEAT, "d": REPEAT}
