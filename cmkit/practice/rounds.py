@@ -1,27 +1,29 @@
 """The next round of bottles: what to draw, on which machine, by which method, and what to bring.
 
-Common practice throughout (no source): tube to mid-depth, never to the bottom; a hand pump where there is no pressure, a probe at a
-valve where there is, never the drain stream; a pump of its own for coolant; left and right as seen from the operator's seat facing
-forward; a final drive's level stands at the bottom of its plug's thread; a low level in a sealed compartment means suspect a leak.
+Common practice throughout (no source): how each is drawn is in `practice.drawing`; never from the drain stream; left and right as seen
+from the operator's seat facing forward; a final drive's level stands at the bottom of its plug's thread; a low level in a sealed
+compartment means suspect a leak.
 """
 
 import hashlib
 import math
+from typing import Any
 
-import numpy as np
 import pandas as pd
 
+from cmkit.practice.drawing import NO_DRAWING, Tube, how_drawn, surface_below, tube_for
 from cmkit.records.fleet import Fleet
 from cmkit.records.tables import typed
 
 CARDS = [
-    "site", "machine", "compartment", "kind", "position", "side", "fluid", "grade", "access", "method", "pump", "tube_mm", "tube_words",
-    "ready", "level_words", "due_meter_h", "due_on", "why", "last_run_h", "bottle", "later",
+    "site", "machine", "compartment", "kind", "position", "side", "fluid", "grade", "access", "method", "tool", "coolant", "tube_mm",
+    "mark_mm", "tube_words", "ready", "level_words", "due_meter_h", "due_on", "why", "last_run_h", "bottle", "later",
 ]  # fmt: skip
 AHEAD_DAYS = 31
 _URGENT = {"repeat after alarm": 0, "never sampled": 1, "repeat of a doubted bottle": 2, "sooner after alert": 2}
 _DAYS_A_WEEK = 7
 LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ2345678"  # 31, a prime, without letters that look alike in handwriting
+_TUBE_NOT_KNOWN_MM = 1000.0  # own choice: tube to bring for a compartment whose depth is not recorded
 _SPARE = 1.1  # own choice: bottles and tube to spare on a round
 
 
@@ -59,49 +61,53 @@ def _within_capacity(wanted: pd.DataFrame, room: int) -> pd.Series:
 
 def _cards(known: Fleet, rows: pd.DataFrame) -> pd.DataFrame:
     places = known.compartments.set_index("compartment").rename_axis(None)
-    out = rows.merge(
-        places[["position", "fluid", "grade", "access", "pressurised", "depth_mm"]],
-        left_on="compartment",
-        right_index=True,
-    )
+    wanted = ["position", "fluid", "grade", "access", "pressurised", "sampling_point", "depth_mm", "surface_mm"]
+    out = rows.merge(places[wanted], left_on="compartment", right_index=True)
     out = out.sort_values(["site", "machine", "compartment"]).reset_index(drop=True)
-    kinds = [known.settings.kind(k) for k in out["kind"]]
-    usual = pd.Series([k.pressurised for k in kinds], index=out.index, dtype="boolean")
-    probe = out["pressurised"].astype("boolean").fillna(usual).astype(bool)
-    out["method"] = np.where(probe, "probe", "pump")
-    coolant = (out["fluid"] == "coolant") | (out["kind"] == "coolant")
-    out["pump"] = np.select([probe, coolant], ["", "coolant pump"], "oil pump")
-    out["tube_mm"] = tube_length(out["depth_mm"], np.array([k.tube_extra_mm for k in kinds], float)).where(~probe)
-    out["tube_words"] = [
-        _tube_words(m, d, t) for m, d, t in zip(out["method"], out["depth_mm"], out["tube_mm"], strict=True)
-    ]
-    out["ready"] = [_ready_words(p, c) for p, c in zip(probe, coolant, strict=True)]
+    out = out.join(how_drawn(out, known.settings))
+    tubes = [_tube(r, known) for r in out.itertuples()]
+    out["tube_mm"], out["mark_mm"] = [t.cut_mm for t in tubes], [t.mark_mm for t in tubes]
+    out["tube_words"] = [t.words for t in tubes]
+    out["ready"] = [_ready_words(m, c, k) for m, c, k in zip(out["method"], out["coolant"], out["kind"], strict=True)]
     out["level_words"] = [_level_words(kind) for kind in out["kind"]]
     out["side"] = out["position"].map(side_words)
     out["bottle"] = [bottle_number(c, known.date) for c in out["compartment"]]
-    return typed(out[CARDS], ("tube_mm", "due_meter_h", "last_run_h"), dates=("due_on",), flags=("later",))
+    return typed(
+        out[CARDS], ("tube_mm", "mark_mm", "due_meter_h", "last_run_h"), dates=("due_on",), flags=("later", "coolant")
+    )
 
 
-def tube_length(depth_mm: pd.Series, extra_mm: np.ndarray) -> pd.Series:
-    """Length to cut, in mm: half the depth from access to bottom, so that it never reaches the bottom, plus what goes into the pump."""
-    return depth_mm / 2 + extra_mm
+def _tube(card: Any, known: Fleet) -> Tube:
+    """The tube of a card's bottle; none for a probe."""
+    if card.method != "pump":
+        return Tube(math.nan, math.nan, "no tube" if card.method == "probe" else "")
+    access = card.access if isinstance(card.access, str) else ""
+    surface = surface_below(card.kind, access, card.surface_mm, card.depth_mm)
+    return tube_for(card.depth_mm, surface, known.settings.kind(card.kind).tube_extra_mm, access)
 
 
-def _tube_words(method: str, depth: float, tube: float) -> str:
+def _ready_words(method: str, coolant: bool, kind: str) -> str:
+    if method == NO_DRAWING:
+        return (
+            "Do not draw. The register names no low-pressure sampling point here. Have a competent person name one, by the maker's manual, and "
+            "write 'low-pressure' as its sampling_point in compartments."
+        )
+    if coolant and method == "pump":
+        return (
+            "Never from a hot system. Let it cool until the cap can be touched, then let the pressure off slowly at the cap's first stop. Draw at the "
+            "cap, by pump. Have it run earlier the same day, so that it is mixed."
+        )
+    if coolant:
+        return "Only at the valve made and rated for hot coolant; the cap stays closed. Face shield and gloves: it scalds. Let the dead volume run off first."
     if method == "probe":
-        return "no tube: probe at the valve"
-    if pd.isna(tube):
-        return "measure on site: tube to half the fluid's depth, never to the bottom"
-    return f"cut {tube:,.0f} mm: half of {depth:,.0f} mm depth, and the rest for the pump"
-
-
-def _ready_words(probe: bool, coolant: bool) -> str:
-    if coolant and not probe:
-        return "Cool enough to open safely; open the cap slowly, a warm system is under pressure. Fluid mixed by recent running."
-    if probe:
-        return "Working temperature, engine at low idle so the line is under its working pressure; let the dead volume run off into a waste bottle first."
+        hydraulic = "Only at the point recorded as low-pressure. " if kind == "hydraulic" else ""
+        return (
+            f"{hydraulic}Never feel for a leak by hand: oil under pressure goes through gloves and skin, and any such wound is an emergency. Working "
+            "temperature, low idle; let the dead volume run off into a waste bottle first."
+        )
     return (
-        "Fluid warm and mixed: within half an hour of working. Machine level, power isolated by the site's procedure."
+        "Fluid warm and mixed: within half an hour of working. Machine level, power isolated by the site's procedure. Open the plug slowly: a "
+        "warm compartment can hold pressure. Never lean over it."
     )
 
 
@@ -133,15 +139,20 @@ def check_letter(body: str) -> str:
 
 
 def what_to_bring(cards: pd.DataFrame) -> pd.DataFrame:
-    """Totals to bring: item, number, unit (bottles and tube with a tenth to spare, a pump for each fluid, probes)."""
-    pumped = cards[cards["method"] == "pump"]
-    tube_m = pumped["tube_mm"].fillna(pumped["tube_mm"].max() if pumped["tube_mm"].notna().any() else 1000).sum() / 1000
+    """Totals to bring: item, number, unit (bottles and tube with a tenth to spare; a pump or probe of its own for each fluid)."""
+    drawn = cards[cards["method"] != NO_DRAWING]
+    pumped = drawn[drawn["method"] == "pump"]
+    longest = (
+        max(pumped["tube_mm"].max(), _TUBE_NOT_KNOWN_MM) if pumped["tube_mm"].notna().any() else _TUBE_NOT_KNOWN_MM
+    )
+    tube_m = pumped["tube_mm"].fillna(longest).sum() / 1000
     rows = [
-        ("sample bottles, clean and sealed", math.ceil(len(cards) * _SPARE), ""),
+        ("sample bottles, clean and sealed", math.ceil(len(drawn) * _SPARE), ""),
         ("new tube, one piece a bottle", math.ceil(10 * tube_m * _SPARE) / 10, "m"),
-        ("hand vacuum pump for oil", int((pumped["pump"] == "oil pump").any()), ""),
-        ("hand vacuum pump for coolant, kept apart", int((pumped["pump"] == "coolant pump").any()), ""),
-        ("sampling probe", int((cards["method"] == "probe").any()), ""),
-        ("waste bottle, rags, gloves, eye protection, labels, pen", int(len(cards) > 0), "set"),
+        *(
+            (f"{'hand vacuum ' if tool.startswith('pump') else 'sampling '}{tool}, marked", 1, "")
+            for tool in sorted(drawn["tool"].unique())
+        ),
+        ("waste bottle, rags, gloves, eye protection, labels, pen", int(len(drawn) > 0), "set"),
     ]
     return pd.DataFrame([r for r in rows if r[1]], columns=["item", "number", "unit"])

@@ -37,6 +37,8 @@ class Table:
 
 
 METHODS = ("pump", "probe", "drain stream", "other")
+# what a sampling point is recorded as safe for, by somebody competent
+POINTS = ("low-pressure", "hot coolant valve")
 LEVELS = ("full", "low", "over")
 SERVICE_KINDS = ("change", "top-up", "filter", "flush", "repair", "replace")
 OUTCOMES = ("defect", "no defect", "failed")
@@ -89,7 +91,14 @@ COMPARTMENTS = Table(
         _number("capacity_l", "l", "sump or system volume"),
         Column("pressurised", "flag", "", False, (), "true: drawn by probe at a valve; false: by hand vacuum pump"),
         _text("access", "probe valve, fill plug, dipstick tube, ..."),
+        _text(
+            "sampling_point",
+            "recorded as safe for a probe; empty: not recorded, so none is used in hydraulics or coolant",
+            one_of=POINTS,
+        ),
         _number("depth_mm", "mm", "access to bottom"),
+        _number("surface_mm", "mm", "access to the fluid's surface, or to the dipstick's mark"),
+        _number("dead_volume_ml", "ml", "volume between the system and the bottle: valve, line and probe"),
         _text("fluid", "by specification: engine oil, hydraulic oil, coolant, ..."),
         _text("grade", "SAE 15W-40, ISO VG 46, ..."),
         _number("sample_every_h", "h", "today's sampling interval"),

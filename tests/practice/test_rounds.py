@@ -1,5 +1,5 @@
-"""The next round on a hand-made fleet. Common practice (no source) as the checks: tube to mid-depth and never to the bottom, pump where
-there is no pressure, probe where there is, sides from the operator's seat, a final drive's level at the bottom of the plug's thread."""
+"""The next round on a hand-made fleet. Common practice (no source) as the checks: pump where there is no pressure, probe where there is,
+sides from the operator's seat, a final drive's level at the bottom of the plug's thread."""
 
 import numpy as np
 import pandas as pd
@@ -7,13 +7,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cmkit.practice.rounds import bottle_number, check_letter, plan_round, side_words, tube_length, what_to_bring
+from cmkit.practice.rounds import bottle_number, check_letter, plan_round, side_words, what_to_bring
 
 
 def fleet(make_fleet, per_week: float = 0):
     places = [
         {"compartment": "M1/engine", "machine": "M1", "kind": "engine", "pressurised": True, "fluid": "engine oil"},
-        {"compartment": "M1/final drive/left", "machine": "M1", "kind": "final drive", "position": "left", "pressurised": False, "depth_mm": 400, "fluid": "gear oil"},
+        {"compartment": "M1/final drive/left", "machine": "M1", "kind": "final drive", "position": "left", "pressurised": False, "access": "fill plug", "depth_mm": 400, "fluid": "gear oil"},
         {"compartment": "M1/final drive/right", "machine": "M1", "kind": "final drive", "position": "right", "pressurised": False, "fluid": "gear oil"},
         {"compartment": "M1/coolant", "machine": "M1", "kind": "coolant", "pressurised": False, "depth_mm": 300, "fluid": "coolant"},
     ]  # fmt: skip
@@ -37,7 +37,7 @@ def due(why: dict[str, str]) -> pd.DataFrame:
 ALL = dict.fromkeys(["M1/coolant", "M1/engine", "M1/final drive/left", "M1/final drive/right"], "routine")
 
 
-def test_method_pump_tube_and_side(make_fleet) -> None:
+def test_method_tool_tube_and_side(make_fleet) -> None:
     cards = plan_round(fleet(make_fleet), due(ALL)).set_index("compartment")
     assert cards["method"].to_dict() == {
         "M1/coolant": "pump",
@@ -45,19 +45,20 @@ def test_method_pump_tube_and_side(make_fleet) -> None:
         "M1/final drive/left": "pump",
         "M1/final drive/right": "pump",
     }
-    assert cards["pump"].tolist() == ["coolant pump", "", "oil pump", "oil pump"]
-    assert cards.loc["M1/final drive/left", "tube_mm"] == 400 / 2 + 150
+    assert cards["tool"].tolist() == [
+        "pump for coolant",
+        "probe for engine oil",
+        "pump for gear oil",
+        "pump for gear oil",
+    ]
+    assert (
+        cards.loc["M1/final drive/left", "tube_mm"] == 400 / 2 + 150
+    )  # filled to its plug: the surface is at the plug
     assert np.isnan(cards.loc["M1/engine", "tube_mm"])
-    assert "never to the bottom" in cards.loc["M1/final drive/right", "tube_words"]
+    assert "surface and the bottom" in cards.loc["M1/final drive/right", "tube_words"]
     assert "operator's seat" in cards.loc["M1/final drive/left", "side"]
     assert "bottom of the plug's thread" in cards.loc["M1/final drive/left", "level_words"]
     assert not cards["ready"].str.contains("drain stream").any()
-
-
-@given(st.floats(1, 5000))
-def test_the_tube_reaches_mid_depth_and_never_the_bottom(depth: float) -> None:
-    inside = tube_length(pd.Series([depth]), np.array([0.0])).iloc[0]
-    assert inside == pytest.approx(depth / 2, rel=1e-12)
 
 
 def test_capacity_keeps_the_urgent_and_names_the_rest(make_fleet) -> None:
@@ -78,9 +79,10 @@ def test_what_falls_due_later_is_not_on_the_round(make_fleet) -> None:
 def test_bring_counts_pumps_apart(make_fleet) -> None:
     bring = what_to_bring(plan_round(fleet(make_fleet), due(ALL))).set_index("item")["number"]
     assert bring["sample bottles, clean and sealed"] == 5  # 4 and a tenth to spare
-    assert bring["hand vacuum pump for coolant, kept apart"] == 1
-    # 350 + 350 (unknown depth, as the longest) + 300 mm, a tenth to spare, up to whole decimetres
-    assert bring["new tube, one piece a bottle"] == pytest.approx(1.1, abs=1e-9)
+    assert bring["hand vacuum pump for coolant, marked"] == 1
+    assert bring["hand vacuum pump for gear oil, marked"] == bring["sampling probe for engine oil, marked"] == 1
+    # 350 + 1000 (depth not known) + 450 mm (surface not known: the whole depth), a tenth to spare, up to whole decimetres
+    assert bring["new tube, one piece a bottle"] == pytest.approx(2.0, abs=1e-9)
 
 
 def test_an_empty_round_brings_nothing(make_fleet) -> None:

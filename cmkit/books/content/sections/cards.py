@@ -46,10 +46,11 @@ def good_bottle() -> Shown:
     """The rules of a good bottle and the cautions, short. Common practice; the maker's manual and local rules come first."""
     rules = bullets(
         [
-            "Right compartment and right side: left and right are told from the operator's seat, facing forward. Check before you open anything.",
-            "Fluid warm and mixed: within half an hour of working, machine parked level.",
-            "Under pressure: probe at the valve, dead volume run off first. No pressure: hand pump, tube to half the fluid's depth, never to the bottom.",
-            "Never from the drain stream. New tube for every bottle; one pump for oil, another for coolant; keep the pump and caps clean.",
+            "Right compartment and right side: left and right are as seen from the operator's seat, facing forward. Check before you open anything.",
+            "Fluid warm and mixed: within half an hour of working, machine parked level. Coolant: never from a hot system, except at a valve made and rated for it.",
+            "Probe: only at a valve made for it. In hydraulics only where the point is recorded as low-pressure: oil under pressure goes through gloves and skin.",
+            "Pump: tube half way between the fluid's surface and the bottom, never to the bottom. Open a warm compartment slowly and never lean over it.",
+            "Never from the drain stream. New tube for every bottle; a pump or probe of its own for each fluid, and never one of coolant for oil.",
             "Read the meter, note what was topped up and the level before topping up. A sealed compartment found low has a leak: look for it.",
             "Close, clean and check for drips; torque the plug to the maker's figure; label the bottle before you walk away.",
         ]
@@ -80,7 +81,7 @@ def bottle_cards(book: Book) -> Shown:
 def _card(card: Any) -> Html:
     lines = facts(
         [
-            ("Draw by", card.method + (f", {card.pump}" if card.pump else "")),
+            ("Draw by", card.tool),
             ("Tube", card.tube_words),
             ("Fluid", ", ".join(x for x in (card.fluid, card.grade) if isinstance(x, str) and x)),
             (

@@ -19,6 +19,7 @@ from cmkit.books.content.markup import (
     tag,
 )
 from cmkit.books.content.wording import count, hours, natural_key, number, short_day
+from cmkit.practice.drawing import NO_DRAWING
 from cmkit.practice.rounds import AHEAD_DAYS, what_to_bring
 
 
@@ -71,8 +72,9 @@ def _bring(cards: pd.DataFrame) -> Html:
 
 def _how() -> Html:
     return paragraph(
-        "Probe: while the system runs under its working pressure, after the valve's dead volume has run off. Pump: fluid warm and mixed, tube to half depth, never to the bottom "
-        "and never from the drain stream. One pump for oil, another for coolant. Left and right are told from the operator's seat, facing forward.",
+        "Probe: only at a valve made for it; in hydraulics only where the register records the point as low-pressure; the dead volume runs off first. Pump: fluid warm and mixed, tube "
+        "half way between the fluid's surface and the bottom, never to the bottom and never from the drain stream. Coolant: never from a hot system, except at a valve rated for "
+        "it. A pump or probe of its own for each fluid. Left and right are as seen from the operator's seat, facing forward.",
         class_="note",
     )
 
@@ -106,4 +108,6 @@ def _draw(row: Any) -> str:
     """`pump at the fill plug, 350 mm of tube`."""
     where = f" at the {row.access}" if row.access and row.access not in ("probe valve",) else ""
     tube = f", {row.tube_mm:,.0f} mm of tube" if pd.notna(row.tube_mm) else ", tube to measure on site"
-    return f"{row.pump}{where}{tube}" if row.method == "pump" else f"probe{where}"
+    if row.method == NO_DRAWING:
+        return "not yet: name a low-pressure sampling point first"
+    return f"{row.tool}{where}{tube}" if row.method == "pump" else f"{row.tool}{where}"
