@@ -29,13 +29,14 @@ class Tube:
 @cache
 def drawing_table() -> pd.DataFrame:
     """reference/drawing.csv by kind: clean_rank (1: cleanest, drawn first), probe_point (word the register must have for a probe; empty:
-    none), level_at_plug."""
+    none), level_at_plug, dead_volume_ml (where the register is silent), purge_times (dead volumes to run off)."""
     with files("cmkit.reference").joinpath("drawing.csv").open(encoding="utf-8") as handle:
         return pd.read_csv(handle, keep_default_na=False).set_index("kind")
 
 
 def how_drawn(places: pd.DataFrame, settings: Settings) -> pd.DataFrame:
-    """method (pump, probe or NO_DRAWING), coolant, tool and clean_rank of each row of `places` (columns of the compartments table).
+    """method (pump, probe or NO_DRAWING), coolant, tool, clean_rank, usual_dead_ml and purge_times of each row of `places` (columns of
+    the compartments table).
 
     Where the register does not say whether a compartment is under pressure, its kind decides. Coolant without a rated valve is drawn by
     pump from the cold system.
@@ -50,10 +51,11 @@ def how_drawn(places: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     method = np.select([~pressure, safe, coolant], ["pump", "probe", "pump"], NO_DRAWING)
     family = fluid.where(fluid != "", places["kind"]).where(~coolant, "coolant")
     tool = [f"{m} for {f}" if m != NO_DRAWING else "" for m, f in zip(method, family, strict=True)]
-    return pd.DataFrame(
-        {"method": method, "coolant": coolant, "tool": tool, "clean_rank": known["clean_rank"].to_numpy()},
-        index=places.index,
-    )
+    found = {
+        "method": method, "coolant": coolant, "tool": tool, "clean_rank": known["clean_rank"],
+        "usual_dead_ml": known["dead_volume_ml"].astype(float), "purge_times": known["purge_times"].astype(float),
+    }  # fmt: skip
+    return pd.DataFrame(found, index=places.index)
 
 
 def surface_below(kind: str, access: str, surface_mm: float, depth_mm: float) -> float:
@@ -78,11 +80,11 @@ def tube_for(depth_mm: float, surface_mm: float, extra_mm: float, access: str = 
     gauge = "lay it beside the dipstick" if "dipstick" in access else "measure with a clean rod"
     if pd.isna(depth_mm):
         return Tube(
-            float("nan"), float("nan"), f"{gauge}; mark it {half}, and cut {extra_mm:,.0f} mm longer for the pump"
+            float("nan"), float("nan"), f"{gauge}, mark it {half}, cut it {extra_mm:,.0f} mm longer for the pump"
         )
     if pd.isna(surface_mm):
         cut = depth_mm + extra_mm
-        return Tube(cut, float("nan"), f"cut {cut:,.0f} mm; {gauge}; mark it {half}, which is {depth_mm:,.0f} mm down")
+        return Tube(cut, float("nan"), f"cut {cut:,.0f} mm, {gauge}, mark it {half} ({depth_mm:,.0f} mm down)")
     mark = (surface_mm + depth_mm) / 2
-    words = f"cut {mark + extra_mm:,.0f} mm, mark it at {mark:,.0f} mm: {half} ({surface_mm:,.0f} and {depth_mm:,.0f} mm down)"
+    words = f"cut {mark + extra_mm:,.0f} mm, mark {mark:,.0f} mm (fluid {surface_mm:,.0f} to {depth_mm:,.0f} mm down)"
     return Tube(mark + extra_mm, mark, words)

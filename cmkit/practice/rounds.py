@@ -1,8 +1,7 @@
 """The next round of bottles: what to draw, on which machine, by which method, and what to bring.
 
 Common practice throughout (no source): how each is drawn is in `practice.drawing`; never from the drain stream; left and right as seen
-from the operator's seat facing forward; a final drive's level stands at the bottom of its plug's thread; a low level in a sealed
-compartment means suspect a leak.
+from the operator's seat facing forward.
 """
 
 import hashlib
@@ -12,69 +11,67 @@ from typing import Any
 import pandas as pd
 
 from cmkit.practice.drawing import NO_DRAWING, Tube, how_drawn, surface_below, tube_for
+from cmkit.practice.visits import plan_visits
 from cmkit.records.fleet import Fleet
 from cmkit.records.tables import typed
 
 CARDS = [
-    "site", "machine", "compartment", "kind", "position", "side", "fluid", "grade", "access", "method", "tool", "coolant", "tube_mm",
-    "mark_mm", "tube_words", "ready", "level_words", "due_meter_h", "due_on", "why", "last_run_h", "bottle", "later",
+    "site", "machine", "compartment", "kind", "position", "side", "fluid", "grade", "access", "where", "method", "tool", "coolant", "tube_mm",
+    "mark_mm", "tube_words", "dead_ml", "purge_times", "due_meter_h", "due_on", "why", "last_run_h", "visit", "plan_on", "bottle", "later",
 ]  # fmt: skip
 AHEAD_DAYS = 31
-_URGENT = {"repeat after alarm": 0, "never sampled": 1, "repeat of a doubted bottle": 2, "sooner after alert": 2}
-_DAYS_A_WEEK = 7
 LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ2345678"  # 31, a prime, without letters that look alike in handwriting
+_PLACE = [
+    "position", "fluid", "grade", "access", "pressurised", "sampling_point", "depth_mm", "surface_mm", "dead_volume_ml",
+]  # fmt: skip
 _TUBE_NOT_KNOWN_MM = 1000.0  # own choice: tube to bring for a compartment whose depth is not recorded
 _SPARE = 1.1  # own choice: bottles and tube to spare on a round
 
 
-def plan_round(known: Fleet, due: pd.DataFrame, days: int = AHEAD_DAYS) -> pd.DataFrame:
-    """Cards, one a bottle, of what falls due within `days` of the view's date (columns CARDS), by site, machine and compartment.
+def plan_round(known: Fleet, due: pd.DataFrame, use: pd.DataFrame, days: int = AHEAD_DAYS) -> pd.DataFrame:
+    """Cards, one a bottle, of what falls due within `days` of the view's date (columns CARDS), by site, day, machine and cleanest system.
 
-    later: True for what is due too but past the crew's capacity; urgent bottles are never left for routine ones.
+    plan_on: the day to draw it (`practice.visits`); visit: 2, 3, ... for a further bottle of the same compartment in this round; later:
+    True for what is due too but past the crews' capacity. method `none`: no safe point is recorded, so it has no day and takes no capacity.
 
-    due: frame of `practice.due.next_due`. Capacity: settings.sampling.crew_samples_per_week over the period and all sites, shared
-    in proportion to what is due at each site; 0 means no limit. Compartments of idle machines wait until the machine works again.
+    due: frame of `practice.due.next_due`; use: machine and h_per_day of `trust.hours.machine_use`. Capacity:
+    settings.sampling.crew_samples_per_week over all sites; 0 means no limit. Compartments of idle machines wait until the machine works
+    again.
     """
     until = known.date + pd.Timedelta(days=days)
-    wanted = due[due["overdue"] | (due["due_on"] <= until)].copy()
-    wanted["order"] = wanted["why"].map(_URGENT).fillna(3)
-    wanted["share_past"] = (wanted["overdue_h"] / wanted["every_h"]).fillna(0)
-    wanted = wanted.sort_values(["order", "share_past", "due_on", "compartment"], ascending=[True, False, True, True])
-    per_week = known.settings.sampling.crew_samples_per_week
-    room = math.floor(per_week * days / _DAYS_A_WEEK) if per_week > 0 else len(wanted)
-    kept = _within_capacity(wanted, room)
-    return _cards(known, wanted.assign(later=~kept))
-
-
-def _within_capacity(wanted: pd.DataFrame, room: int) -> pd.Series:
-    """Flags the rows that fit: all urgent ones anywhere first, the rest by each site's share of the room left."""
-    if room >= len(wanted):
-        return pd.Series(True, index=wanted.index)
-    urgent = wanted["order"] < 3
-    kept = urgent & (urgent.cumsum() <= room)
-    routine = wanted[~urgent]
-    left = room - int(kept.sum())
-    turn = routine.groupby("site").cumcount() / routine.groupby("site")["site"].transform("size")
-    kept.loc[turn.sort_values(kind="stable").index[: max(left, 0)]] = True
-    return kept
+    places = known.compartments.set_index("compartment").rename_axis(None)[_PLACE]
+    wanted = due[due["overdue"] | (due["due_on"] <= until)].merge(
+        use[["machine", "h_per_day"]], on="machine", how="left"
+    )
+    wanted = wanted.merge(places, left_on="compartment", right_index=True)
+    wanted = wanted.join(how_drawn(wanted, known.settings))
+    drawable = wanted["method"] != NO_DRAWING
+    rule = known.settings.sampling
+    planned = plan_visits(wanted[drawable], known.date, days, rule.crew_samples_per_week, rule.interval_tolerance)
+    waiting = wanted[~drawable].assign(plan_on=pd.NaT, visit=1, later=False)
+    return _cards(known, pd.concat([planned, waiting]) if len(waiting) else planned)
 
 
 def _cards(known: Fleet, rows: pd.DataFrame) -> pd.DataFrame:
-    places = known.compartments.set_index("compartment").rename_axis(None)
-    wanted = ["position", "fluid", "grade", "access", "pressurised", "sampling_point", "depth_mm", "surface_mm"]
-    out = rows.merge(places[wanted], left_on="compartment", right_index=True)
-    out = out.sort_values(["site", "machine", "compartment"]).reset_index(drop=True)
-    out = out.join(how_drawn(out, known.settings))
+    out = rows.sort_values(["site", "later", "plan_on", "machine", "clean_rank", "compartment"]).reset_index(drop=True)
     tubes = [_tube(r, known) for r in out.itertuples()]
     out["tube_mm"], out["mark_mm"] = [t.cut_mm for t in tubes], [t.mark_mm for t in tubes]
     out["tube_words"] = [t.words for t in tubes]
-    out["ready"] = [_ready_words(m, c, k) for m, c, k in zip(out["method"], out["coolant"], out["kind"], strict=True)]
-    out["level_words"] = [_level_words(kind) for kind in out["kind"]]
+    out["dead_ml"] = out["dead_volume_ml"].fillna(out["usual_dead_ml"]).where(out["method"] == "probe")
+    out["purge_times"] = out["purge_times"].where(out["method"] == "probe")
     out["side"] = out["position"].map(side_words)
-    out["bottle"] = [bottle_number(c, known.date) for c in out["compartment"]]
-    return typed(
-        out[CARDS], ("tube_mm", "mark_mm", "due_meter_h", "last_run_h"), dates=("due_on",), flags=("later", "coolant")
-    )
+    out["where"] = [where_words(a, m, c) for a, m, c in zip(out["access"], out["method"], out["coolant"], strict=True)]
+    out["bottle"] = [bottle_number(c, known.date, v) for c, v in zip(out["compartment"], out["visit"], strict=True)]
+    numbers = ("tube_mm", "mark_mm", "dead_ml", "purge_times", "due_meter_h", "last_run_h")
+    return typed(out[CARDS], numbers, whole=("visit",), dates=("due_on", "plan_on"), flags=("later", "coolant"))
+
+
+def where_words(access: str, method: str, coolant: bool) -> str:
+    """Where the bottle is drawn; coolant by pump at the cap of the cold system, never at a valve that is not rated for it."""
+    named = access if isinstance(access, str) else ""
+    if coolant and method == "pump" and (not named or "valve" in named.casefold()):
+        return "pressure cap, system cold"
+    return named or "access not recorded: ask first"
 
 
 def _tube(card: Any, known: Fleet) -> Tube:
@@ -86,37 +83,6 @@ def _tube(card: Any, known: Fleet) -> Tube:
     return tube_for(card.depth_mm, surface, known.settings.kind(card.kind).tube_extra_mm, access)
 
 
-def _ready_words(method: str, coolant: bool, kind: str) -> str:
-    if method == NO_DRAWING:
-        return (
-            "Do not draw. The register names no low-pressure sampling point here. Have a competent person name one, by the maker's manual, and "
-            "write 'low-pressure' as its sampling_point in compartments."
-        )
-    if coolant and method == "pump":
-        return (
-            "Never from a hot system. Let it cool until the cap can be touched, then let the pressure off slowly at the cap's first stop. Draw at the "
-            "cap, by pump. Have it run earlier the same day, so that it is mixed."
-        )
-    if coolant:
-        return "Only at the valve made and rated for hot coolant; the cap stays closed. Face shield and gloves: it scalds. Let the dead volume run off first."
-    if method == "probe":
-        hydraulic = "Only at the point recorded as low-pressure. " if kind == "hydraulic" else ""
-        return (
-            f"{hydraulic}Never feel for a leak by hand: oil under pressure goes through gloves and skin, and any such wound is an emergency. Working "
-            "temperature, low idle; let the dead volume run off into a waste bottle first."
-        )
-    return (
-        "Fluid warm and mixed: within half an hour of working. Machine level, power isolated by the site's procedure. Open the plug slowly: a "
-        "warm compartment can hold pressure. Never lean over it."
-    )
-
-
-def _level_words(kind: str) -> str:
-    if kind == "final drive":
-        return "Level should stand at the bottom of the plug's thread."
-    return "Note the level before topping up."
-
-
 def side_words(position: str) -> str:
     """The position as written on a label; sides are always told from the operator's seat."""
     if not isinstance(position, str) or not position:
@@ -126,9 +92,10 @@ def side_words(position: str) -> str:
     return position
 
 
-def bottle_number(compartment: str, day: pd.Timestamp) -> str:
-    """A bottle number that is the same for the same compartment and round: 8 characters and a check letter."""
-    digest = hashlib.sha256(f"{compartment}|{day:%Y-%m-%d}".encode()).digest()
+def bottle_number(compartment: str, day: pd.Timestamp, visit: int = 1) -> str:
+    """A bottle number that is the same for the same compartment, round and visit: 8 characters and a check letter."""
+    again = f"|{visit}" if visit > 1 else ""
+    digest = hashlib.sha256(f"{compartment}|{day:%Y-%m-%d}{again}".encode()).digest()
     body = "".join(LETTERS[b % 31] for b in digest[:8])
     return body + check_letter(body)
 
@@ -139,20 +106,35 @@ def check_letter(body: str) -> str:
 
 
 def what_to_bring(cards: pd.DataFrame) -> pd.DataFrame:
-    """Totals to bring: item, number, unit (bottles and tube with a tenth to spare; a pump or probe of its own for each fluid)."""
+    """Totals to bring: item, number, unit, why (bottles and tube with a tenth to spare; a pump or probe of its own for each fluid)."""
     drawn = cards[cards["method"] != NO_DRAWING]
     pumped = drawn[drawn["method"] == "pump"]
     longest = (
         max(pumped["tube_mm"].max(), _TUBE_NOT_KNOWN_MM) if pumped["tube_mm"].notna().any() else _TUBE_NOT_KNOWN_MM
     )
     tube_m = pumped["tube_mm"].fillna(longest).sum() / 1000
+    bottles, unknown = math.ceil(round(len(drawn) * _SPARE, 9)), int(pumped["tube_mm"].isna().sum())
+    spare = f"{len(drawn)} to draw and {bottles - len(drawn)} spare, for one dropped, dirtied or overfilled"
+    tube = f"{len(pumped)} pieces and a tenth to spare, for one cut wrong or that touched the ground"
+    tube += f"; {longest / 1000:g} m each for the {unknown} whose depth is not recorded" if unknown else ""
     rows = [
-        ("sample bottles, clean and sealed", math.ceil(len(drawn) * _SPARE), ""),
-        ("new tube, one piece a bottle", math.ceil(10 * tube_m * _SPARE) / 10, "m"),
-        *(
-            (f"{'hand vacuum ' if tool.startswith('pump') else 'sampling '}{tool}, marked", 1, "")
-            for tool in sorted(drawn["tool"].unique())
-        ),
-        ("waste bottle, rags, gloves, eye protection, labels, pen", int(len(drawn) > 0), "set"),
+        ("sample bottles, clean and sealed", bottles, "", spare),
+        ("new tube, one piece a bottle", math.ceil(round(10 * tube_m * _SPARE, 9)) / 10, "m", tube),
+        *_tools(drawn),
+        ("waste bottle, rags, gloves, eye protection, labels, pen", int(len(drawn) > 0), "set", ""),
     ]
-    return pd.DataFrame([r for r in rows if r[1]], columns=["item", "number", "unit"])
+    return pd.DataFrame([r for r in rows if r[1]], columns=["item", "number", "unit", "why"])
+
+
+def _tools(drawn: pd.DataFrame) -> list[tuple[str, int, str, str]]:
+    """A row for each pump and probe of the round."""
+    uses = drawn["tool"].value_counts().sort_index()
+    return [
+        (
+            f"{'hand vacuum ' if tool.startswith('pump') else 'sampling '}{tool}",
+            1,
+            "",
+            f"marked, for no other fluid; {n} on this round",
+        )
+        for tool, n in uses.items()
+    ]

@@ -12,6 +12,7 @@ from cmkit.errors import WrongFile
 from cmkit.practice.drawing import NO_DRAWING, how_drawn
 from cmkit.practice.rounds import AHEAD_DAYS, LETTERS, bottle_number, check_letter
 from cmkit.practice.sheet_cells import sheet_rows
+from cmkit.practice.visits import MAX_VISITS
 from cmkit.records.analytes import with_own
 from cmkit.records.fleet import Fleet, has_result
 from cmkit.records.reading.clean import match_words, parse_dates
@@ -21,7 +22,7 @@ from cmkit.records.settings import read_settings
 from cmkit.records.tables import LEVELS, METHODS
 
 SHEET = "round"
-GIVEN = ["bottle", "site", "machine", "compartment", "side", "how", "due_meter_h"]
+GIVEN = ["bottle", "plan_on", "site", "machine", "compartment", "side", "how", "due_meter_h"]
 FILLED = [
     "drawn_on",
     "meter_h",
@@ -53,7 +54,9 @@ def write_field_sheet(cards: pd.DataFrame, path: Path, made: pd.Timestamp) -> No
     sheet = book.add_worksheet(SHEET)
     head, fill = book.add_format({"bold": True, "bottom": 1, "text_wrap": True}), book.add_format({"border": 4})
     day = book.add_format({"border": 4, "num_format": "yyyy-mm-dd"})
-    rows = cards[cards["method"] != NO_DRAWING].assign(how=cards["tool"])
+    rows = cards[cards["method"] != NO_DRAWING].assign(
+        how=cards["tool"], plan_on=cards["plan_on"].dt.strftime("%Y-%m-%d")
+    )
     for j, name in enumerate(GIVEN + FILLED):
         sheet.write_string(0, j, name, head)
         sheet.set_column(j, j, _WIDTHS.get(name, 14))
@@ -149,8 +152,9 @@ def _given_out(known: Fleet, today: pd.Timestamp, rows: list[dict[str, str]]) ->
         days = pd.date_range(newest, newest + pd.Timedelta(days=AHEAD_DAYS)).union(days)
     named = known.compartments["compartment"].isin([row["compartment"] for row in rows])
     found: dict[str, tuple[str, pd.Timestamp]] = {}
+    visits = range(1, MAX_VISITS + 1)
     for places in (known.compartments["compartment"][named], known.compartments["compartment"][~named]):
-        found |= {bottle_number(c, day): (c, day) for c in places for day in days}
+        found |= {bottle_number(c, day, visit): (c, day) for c in places for day in days for visit in visits}
         if found.keys() >= {row["bottle"] for row in rows}:
             break
     return found

@@ -287,7 +287,7 @@ def made_assessment(hostile: str = "") -> Assessment:
         "sites": known.sites, "machines": known.machines, "compartments": known.compartments, "samples": known.samples, "services": known.services,
         "meters": known.meters, "findings": known.findings, "corrections": known.corrections, "set_aside": known.set_aside, "repairs": known.repairs, "counts": known.counts,
         "hours": hours, "use": use, "exposure": exposure, "numbers": pd.DataFrame({"family": [], "analyte": []}), "history": history, "trust": trust, "doubts": doubts, "wear": wear,
-        "limits": limits, "evidence": evidence, "due": due, "cards": plan_round(known, due), "forecast": forecast, "verdicts": verdicts, "before": before, "causes": made_causes(verdicts), "intervals": intervals, "curves": curves,
+        "limits": limits, "evidence": evidence, "due": due, "cards": plan_round(known, due, use), "forecast": forecast, "verdicts": verdicts, "before": before, "causes": made_causes(verdicts), "intervals": intervals, "curves": curves,
         "waiting": cost_of_waiting(known, verdicts, due, use, record), "record": record, "technique": made_technique(known),
     }  # fmt: skip
     return Assessment(about=about, **({name: pd.DataFrame() for name in table_names()} | tables))

@@ -3,7 +3,6 @@ probe where the pressure is not recorded as low; hot coolant under pressure scal
 spoils the next bottle; a tube that ends above the fluid draws air, one that ends at the bottom draws what has settled."""
 
 import itertools
-import re
 
 import numpy as np
 import pandas as pd
@@ -103,8 +102,7 @@ def test_where_the_surface_is(kind, access, surface, depth, expected) -> None:
     assert surface_below(kind, access, surface, depth) == pytest.approx(expected, nan_ok=True)
 
 
-def test_the_cards_say_so(make_fleet) -> None:
-    """A coolant card without a rated valve never says working temperature; a hydraulic one asks for a point."""
+def test_a_card_without_a_safe_point_has_no_tool_and_no_day(make_fleet) -> None:
     rows = [
         ("M1/hydraulic", "hydraulic", "hydraulic oil", ""),
         ("M2/hydraulic", "hydraulic", "hydraulic oil", "low-pressure"),
@@ -122,9 +120,16 @@ def test_the_cards_say_so(make_fleet) -> None:
     ).as_of("2026-06-30")
     base = {"site": "S", "every_h": 500.0, "last_run_h": 1.0, "due_meter_h": 6.0, "due_on": known.date, "overdue_h": 0.0, "overdue": False, "why": "routine"}  # fmt: skip
     due = pd.DataFrame([base | {"compartment": c, "machine": c[:2], "kind": k} for c, k, *_ in rows])
-    ready = plan_round(known, due).set_index("compartment")["ready"]
-    assert re.search("Do not draw.*low-pressure", ready["M1/hydraulic"])
-    assert "through gloves and skin" in ready["M2/hydraulic"]
-    assert "Never from a hot system" in ready["M1/coolant"]
-    assert "working temperature" not in ready["M1/coolant"].lower() + ready["M2/coolant"].lower()
-    assert "scalds" in ready["M2/coolant"]
+    use = pd.DataFrame({"machine": ["M1", "M2"], "h_per_day": [5.0, 5.0]})
+    cards = plan_round(known, due, use).set_index("compartment")
+    assert cards["method"].to_dict() == {
+        "M1/coolant": "pump",
+        "M2/coolant": "probe",
+        "M2/hydraulic": "probe",
+        "M1/hydraulic": NO_DRAWING,
+    }
+    assert cards["where"].to_dict()["M1/coolant"] == "pressure cap, system cold"
+    assert cards["where"].to_dict()["M2/coolant"] == "probe valve"
+    assert pd.isna(cards.loc["M1/hydraulic", "plan_on"])
+    assert not cards["later"].any()
+    assert cards.loc["M1/hydraulic", "tool"] == ""

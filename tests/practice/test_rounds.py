@@ -34,11 +34,12 @@ def due(why: dict[str, str]) -> pd.DataFrame:
     )
 
 
+USE = pd.DataFrame({"machine": ["M1"], "h_per_day": [10.0]})
 ALL = dict.fromkeys(["M1/coolant", "M1/engine", "M1/final drive/left", "M1/final drive/right"], "routine")
 
 
 def test_method_tool_tube_and_side(make_fleet) -> None:
-    cards = plan_round(fleet(make_fleet), due(ALL)).set_index("compartment")
+    cards = plan_round(fleet(make_fleet), due(ALL), USE).set_index("compartment")
     assert cards["method"].to_dict() == {
         "M1/coolant": "pump",
         "M1/engine": "probe",
@@ -46,24 +47,25 @@ def test_method_tool_tube_and_side(make_fleet) -> None:
         "M1/final drive/right": "pump",
     }
     assert cards["tool"].tolist() == [
-        "pump for coolant",
+        "pump for gear oil",
+        "pump for gear oil",
         "probe for engine oil",
-        "pump for gear oil",
-        "pump for gear oil",
-    ]
+        "pump for coolant",
+    ]  # cleanest first.tolist() == [
     assert (
         cards.loc["M1/final drive/left", "tube_mm"] == 400 / 2 + 150
     )  # filled to its plug: the surface is at the plug
     assert np.isnan(cards.loc["M1/engine", "tube_mm"])
     assert "surface and the bottom" in cards.loc["M1/final drive/right", "tube_words"]
     assert "operator's seat" in cards.loc["M1/final drive/left", "side"]
-    assert "bottom of the plug's thread" in cards.loc["M1/final drive/left", "level_words"]
-    assert not cards["ready"].str.contains("drain stream").any()
+    assert cards["where"].to_dict()["M1/coolant"] == "pressure cap, system cold"
+    assert cards.loc["M1/engine", ["dead_ml", "purge_times"]].tolist() == [20, 5]  # reference/drawing.csv
+    assert cards.drop("M1/engine")["dead_ml"].isna().all()
 
 
 def test_capacity_keeps_the_urgent_and_names_the_rest(make_fleet) -> None:
     why = ALL | {"M1/final drive/right": "repeat after alarm"}
-    plan = plan_round(fleet(make_fleet, per_week=0.5), due(why), days=28)
+    plan = plan_round(fleet(make_fleet, per_week=0.5), due(why), USE, days=28)
     kept = plan[~plan["later"]]
     assert len(kept) == 2
     assert "M1/final drive/right" in set(kept["compartment"])
@@ -73,20 +75,20 @@ def test_capacity_keeps_the_urgent_and_names_the_rest(make_fleet) -> None:
 def test_what_falls_due_later_is_not_on_the_round(make_fleet) -> None:
     rows = due(ALL)
     rows.loc[0, "due_on"] = pd.Timestamp("2026-09-01")
-    assert len(plan_round(fleet(make_fleet), rows)) == 3
+    assert len(plan_round(fleet(make_fleet), rows, USE)) == 3
 
 
 def test_bring_counts_pumps_apart(make_fleet) -> None:
-    bring = what_to_bring(plan_round(fleet(make_fleet), due(ALL))).set_index("item")["number"]
+    bring = what_to_bring(plan_round(fleet(make_fleet), due(ALL), USE)).set_index("item")["number"]
     assert bring["sample bottles, clean and sealed"] == 5  # 4 and a tenth to spare
-    assert bring["hand vacuum pump for coolant, marked"] == 1
-    assert bring["hand vacuum pump for gear oil, marked"] == bring["sampling probe for engine oil, marked"] == 1
+    assert bring["hand vacuum pump for coolant"] == 1
+    assert bring["hand vacuum pump for gear oil"] == bring["sampling probe for engine oil"] == 1
     # 350 + 1000 (depth not known) + 450 mm (surface not known: the whole depth), a tenth to spare, up to whole decimetres
     assert bring["new tube, one piece a bottle"] == pytest.approx(2.0, abs=1e-9)
 
 
 def test_an_empty_round_brings_nothing(make_fleet) -> None:
-    cards = plan_round(fleet(make_fleet), due(ALL).iloc[:0])
+    cards = plan_round(fleet(make_fleet), due(ALL).iloc[:0], USE)
     assert len(cards) == len(what_to_bring(cards)) == 0
 
 
@@ -95,6 +97,7 @@ def test_bottle_numbers_differ_and_survive_slips() -> None:
     numbers = {bottle_number(f"M{i}/engine", day) for i in range(2000)}
     assert len(numbers) == 2000
     number = bottle_number("M1/engine", day)
+    assert len({number} | {bottle_number("M1/engine", day, v) for v in range(1, 7)}) == 6
     assert number == bottle_number("M1/engine", day) != bottle_number("M1/engine", pd.Timestamp("2026-07-31"))
 
 
