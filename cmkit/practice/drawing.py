@@ -86,5 +86,6 @@ def tube_for(depth_mm: float, surface_mm: float, extra_mm: float, access: str = 
         cut = depth_mm + extra_mm
         return Tube(cut, float("nan"), f"cut {cut:,.0f} mm, {gauge}, mark it {half} ({depth_mm:,.0f} mm down)")
     mark = (surface_mm + depth_mm) / 2
-    words = f"cut {mark + extra_mm:,.0f} mm, mark {mark:,.0f} mm (fluid {surface_mm:,.0f} to {depth_mm:,.0f} mm down)"
+    stands = "dipstick's mark" if "dipstick" in access else "fluid"
+    words = f"cut {mark + extra_mm:,.0f} mm, mark {mark:,.0f} mm ({stands} {surface_mm:,.0f} mm and bottom {depth_mm:,.0f} mm down)"
     return Tube(mark + extra_mm, mark, words)

@@ -55,7 +55,7 @@ def write_field_sheet(cards: pd.DataFrame, path: Path, made: pd.Timestamp) -> No
     head, fill = book.add_format({"bold": True, "bottom": 1, "text_wrap": True}), book.add_format({"border": 4})
     day = book.add_format({"border": 4, "num_format": "yyyy-mm-dd"})
     rows = cards[cards["method"] != NO_DRAWING].assign(
-        how=cards["tool"], plan_on=cards["plan_on"].dt.strftime("%Y-%m-%d")
+        how=cards["tool"] + ", " + cards["where"], plan_on=cards["plan_on"].dt.strftime("%Y-%m-%d")
     )
     for j, name in enumerate(GIVEN + FILLED):
         sheet.write_string(0, j, name, head)

@@ -148,15 +148,21 @@ def _head(card: Any) -> Html:
     again = [paragraph(tag("strong", f"REPEAT: {_again(card)}"), class_="repeat")] if _again(card) else []
     title = tag("h4", f"{card.machine}: {compartment_name(card.kind, card.position)}")
     side = [paragraph(tag("strong", card.side), class_="side")] if card.side != card.position else []
-    meter = f"{hours(card.due_meter_h)} on the meter, " if pd.notna(card.due_meter_h) else ""
-    why = "" if _again(card) else f" ({card.why})"
     visit = f"Bottle {card.visit} of this compartment in this round" if card.visit > 1 else ""
     lines = [
         ("Draw", f"{weekday(card.plan_on)}, with the {card.tool}"),
-        ("Due", f"{meter}{short_day(card.due_on)}{why}"),
+        ("Due", _due(card)),
         ("Fluid", ", ".join(x for x in (card.fluid, card.grade, visit) if isinstance(x, str) and x) or "not recorded"),
     ]
     return tag("div", *again, title, *side, facts(lines), class_="card-words")
+
+
+def _due(card: Any) -> str:
+    """When it is due; a repeat that is asked for at once has no meter hours to wait for."""
+    if _again(card) and card.due_on < card.plan_on:
+        return "as soon as it can be drawn"
+    meter = f"{hours(card.due_meter_h)} on the meter, " if pd.notna(card.due_meter_h) else ""
+    return f"{meter}{short_day(card.due_on)} ({card.why})"
 
 
 def _label(card: Any) -> Html:

@@ -1,5 +1,6 @@
 """Where do I go with the bottles? What is due, by machine in walking order, how each is drawn, what to bring."""
 
+from collections.abc import Iterable
 from typing import Any
 
 import pandas as pd
@@ -45,10 +46,13 @@ def next_round(book: Book) -> Shown:
     rows = due_rows(book)
     later, unsafe = rows["later"].astype(bool), rows["method"] == NO_DRAWING
     now, rest, without = rows[~later & ~unsafe], rows[later], rows[unsafe]
-    out: list[Item] = [paragraph(_lead(now, rest)), *_unsafe(without), _bring(now), _how(), *_days(book, now)]
+    out: list[Item] = [paragraph(_lead(now, rest)), *_unsafe(without), _bring(now), _how(), *_plan(book, now)]
     if len(rest):
+        machines = rest.groupby("machine", sort=False)
         out.append(
-            folded(f"{len(rest):,} due, but past the crews' capacity", _list(book, rest, "Due too, when there is room"))
+            folded(
+                f"{len(rest):,} due, but past the crews' capacity", _list(book, machines, "Due too, when there is room")
+            )
         )
     return shown(*out)
 
@@ -103,43 +107,43 @@ def _how() -> Html:
     )
 
 
-def _days(book: Book, rows: pd.DataFrame) -> list[Item]:
-    """The plan: a table a day, a group of rows a machine."""
+def _plan(book: Book, rows: pd.DataFrame) -> list[Item]:
+    """The plan: a group of rows a day and machine."""
     note = paragraph(
-        "Urgent bottles come first; a machine's bottles are drawn together where they are due near one another. Days are Monday to Friday; hours are what "
-        "the machine's meter will show.",
+        "Urgent bottles come first; a machine's bottles are drawn together where they are due near one another. Days are Monday to Friday.",
         class_="note",
     )
-    days = [
-        _list(
-            book,
-            own,
-            f"{weekday(pd.Timestamp(day))}: {count(len(own), 'bottle')}, {count(own['machine'].nunique(), 'machine')}",
-        )
-        for day, own in rows.groupby("plan_on", sort=False)
+    groups = [
+        (f"{weekday(pd.Timestamp(day))}: {machine}", own)
+        for (day, machine), own in rows.groupby(["plan_on", "machine"], sort=False)
     ]
-    return [tag("h3", "Day by day"), note, *days]
+    return [
+        tag("h3", "Day by day"),
+        note,
+        _list(book, groups, "Bottles by day and machine; hours are what the machine's meter will show"),
+    ]
 
 
-def _list(book: Book, rows: pd.DataFrame, caption: str) -> Html:
-    """One table, a group of rows a machine."""
+def _list(book: Book, groups: Iterable[tuple[object, pd.DataFrame]], caption: str) -> Html:
+    """One table, a group of rows for each of `groups` (title, rows)."""
     columns = ["Compartment", "State", "Draw by", Column("Due at meter", True), "Due on", Column("Past due", True), "Why"]  # fmt: skip
-    groups = []
-    for machine, own in rows.rename(columns={"name": "name_"}).groupby("machine", sort=False):
-        title = join([machine, tag("span", f" {count(len(own), 'bottle')}", class_="small")])
-        groups.append((title, [_bottle(book, r) for r in own.itertuples()]))
-    return grouped_table(columns, groups, caption, "blocks")
+    made = []
+    for name, own in groups:
+        title = join([name, tag("span", f" {count(len(own), 'bottle')}", class_="small")])
+        made.append((title, [_bottle(book, r) for r in own.rename(columns={"name": "name_"}).itertuples()]))
+    return grouped_table(columns, made, caption, "blocks")
 
 
 def _bottle(book: Book, row: Any) -> list[object]:
     """Cells of one bottle's row."""
-    past = hours(row.overdue_h) if row.overdue and row.overdue_h > 0 else "-"
+    asked = str(row.why).startswith("repeat")  # asked for at once: it has no meter hours to be past
+    past = hours(row.overdue_h) if row.overdue and row.overdue_h > 0 and not asked else "-"
     when = "now" if row.overdue else short_day(row.due_on)
     return [
         book.linked(row.compartment, row.name_),
         state_mark(row.state),
         _draw(row),
-        hours(row.due_meter_h),
+        "-" if asked and row.overdue else hours(row.due_meter_h),
         when,
         past,
         row.why if row.visit == 1 else f"{row.why}, bottle {row.visit} of this round",
