@@ -9,6 +9,7 @@ import pandas as pd
 from cmkit.assessment import Assessment, table_names
 from cmkit.errors import CmkitError
 from cmkit.intervals.advise import within_capacity
+from cmkit.practice.rounds import on_days
 from cmkit.practice.technique import crew_technique
 from cmkit.records.settings import Sampling
 
@@ -18,7 +19,7 @@ _BY_FAMILY = ("numbers", "limits")  # parts may share families
 
 
 def combine(parts: Sequence[Assessment]) -> Assessment:
-    """One assessment of all parts: crews compared, and intervals within what crew and laboratory can do together.
+    """One assessment of all parts: crews compared, and intervals and the next round within what crew and laboratory can do together.
 
     parts: of the same day and the same learnt numbers, no machine in two of them. Raises CmkitError when they are not, or when there
     is none.
@@ -28,8 +29,10 @@ def combine(parts: Sequence[Assessment]) -> Assessment:
     tables["counts"] = _counted(parts, tables["set_aside"])
     whole = Assessment(_about(parts), **tables)
     technique = crew_technique(whole.factors, whole.samples, whole.compartments, whole.machines)
-    intervals = within_capacity(whole.intervals, whole.curves, whole.use, Sampling(**whole.about["sampling"]))
-    return replace(whole, technique=technique, intervals=intervals)
+    rule = Sampling(**whole.about["sampling"])
+    intervals = within_capacity(whole.intervals, whole.curves, whole.use, rule)
+    cards = on_days(whole.cards, whole.due, whole.use, whole.as_of, rule)
+    return replace(whole, technique=technique, intervals=intervals, cards=cards)
 
 
 def _refuse_unlike(parts: Sequence[Assessment]) -> None:
@@ -46,7 +49,6 @@ def _refuse_unlike(parts: Sequence[Assessment]) -> None:
 _ORDER = {
     "record": (["_when", "compartment"], True),
     "waiting": (["cost_of_waiting", "compartment"], [False, True]),
-    "cards": (["site"], True),
 }  # tables that are not simply in order of their first column, or of the compartment
 
 

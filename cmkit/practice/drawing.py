@@ -35,7 +35,7 @@ def drawing_table() -> pd.DataFrame:
 
 
 def how_drawn(places: pd.DataFrame, settings: Settings) -> pd.DataFrame:
-    """method (pump, probe or NO_DRAWING), coolant, tool, clean_rank, usual_dead_ml and purge_times of each row of `places` (columns of
+    """method (pump, probe or NO_DRAWING), coolant, tool, usual_dead_ml and purge_times of each row of `places` (columns of
     the compartments table).
 
     Where the register does not say whether a compartment is under pressure, its kind decides. Coolant without a rated valve is drawn by
@@ -43,8 +43,7 @@ def how_drawn(places: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     """
     fluid = places["fluid"].astype("str").fillna("").str.strip().str.casefold()
     coolant = (fluid == "coolant") | (places["kind"] == "coolant")
-    rows = places["kind"].where(~coolant, "coolant").map(lambda k: k if k in drawing_table().index else "other")
-    known = drawing_table().loc[rows].set_index(places.index)
+    known = _rows(places["kind"], coolant)
     usual = pd.Series([settings.kind(k).pressurised for k in places["kind"]], index=places.index, dtype="boolean")
     pressure = places["pressurised"].astype("boolean").fillna(usual).astype(bool)
     safe = (known["probe_point"] == "") | (known["probe_point"] == places["sampling_point"].astype("str").fillna(""))
@@ -52,10 +51,21 @@ def how_drawn(places: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     family = fluid.where(fluid != "", places["kind"]).where(~coolant, "coolant")
     tool = [f"{m} for {f}" if m != NO_DRAWING else "" for m, f in zip(method, family, strict=True)]
     found = {
-        "method": method, "coolant": coolant, "tool": tool, "clean_rank": known["clean_rank"],
+        "method": method, "coolant": coolant, "tool": tool,
         "usual_dead_ml": known["dead_volume_ml"].astype(float), "purge_times": known["purge_times"].astype(float),
     }  # fmt: skip
     return pd.DataFrame(found, index=places.index)
+
+
+def clean_ranks(kinds: pd.Series, coolant: pd.Series) -> pd.Series:
+    """Place of each compartment in the order of drawing, 1 for the cleanest system. kinds: kind of compartment; coolant: flags."""
+    return _rows(kinds, coolant)["clean_rank"]
+
+
+def _rows(kinds: pd.Series, coolant: pd.Series) -> pd.DataFrame:
+    """Row of the drawing table for each compartment; that of `other` for a kind that is not in it."""
+    names = kinds.where(~coolant.astype(bool), "coolant").map(lambda k: k if k in drawing_table().index else "other")
+    return drawing_table().loc[names].set_index(kinds.index)
 
 
 def surface_below(kind: str, access: str, surface_mm: float, depth_mm: float) -> float:

@@ -38,4 +38,4 @@ def plan_work(known: Fleet, hours: Hours, wear: Wear, state: State, learnt: Lear
     record = alarm_record(known, state.spells, hours.findings[["finding", "run_h"]])
     waiting = cost_of_waiting(known, state.verdicts, due, hours.use, record)
     intervals, curves = advise_intervals(known, wear.exposure, wear.rates, hours.use, learnt)
-    return Plan(due, plan_round(known, due, use), record, waiting, intervals, curves)
+    return Plan(due, plan_round(known, due, hours.use), record, waiting, intervals, curves)

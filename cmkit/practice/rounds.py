@@ -10,9 +10,10 @@ from typing import Any
 
 import pandas as pd
 
-from cmkit.practice.drawing import NO_DRAWING, Tube, how_drawn, surface_below, tube_for
+from cmkit.practice.drawing import NO_DRAWING, Tube, clean_ranks, how_drawn, surface_below, tube_for
 from cmkit.practice.visits import plan_visits
 from cmkit.records.fleet import Fleet
+from cmkit.records.settings import Sampling
 from cmkit.records.tables import typed
 
 CARDS = [
@@ -31,29 +32,39 @@ _SPARE = 1.1  # own choice: bottles and tube to spare on a round
 def plan_round(known: Fleet, due: pd.DataFrame, use: pd.DataFrame, days: int = AHEAD_DAYS) -> pd.DataFrame:
     """Cards, one a bottle, of what falls due within `days` of the view's date (columns CARDS), by site, day, machine and cleanest system.
 
-    plan_on: the day to draw it (`practice.visits`); visit: 2, 3, ... for a further bottle of the same compartment in this round; later:
-    True for what is due too but past the crews' capacity. method `none`: no safe point is recorded, so it has no day and takes no capacity.
-
-    due: frame of `practice.due.next_due`; use: machine and h_per_day of `trust.hours.machine_use`. Capacity:
-    settings.sampling.crew_samples_per_week over all sites; 0 means no limit. Compartments of idle machines wait until the machine works
-    again.
+    due: frame of `practice.due.next_due`; use: machine and h_per_day of `trust.hours.machine_use`. Compartments of idle machines wait
+    until the machine works again. On which day: `on_days`.
     """
     until = known.date + pd.Timedelta(days=days)
+    wanted = due[due["overdue"] | (due["due_on"] <= until)]
+    return on_days(_drafts(known, wanted), due, use, known.date, known.settings.sampling, days)
+
+
+def on_days(cards: pd.DataFrame, due: pd.DataFrame, use: pd.DataFrame, date: pd.Timestamp, rule: Sampling, days: int = AHEAD_DAYS) -> pd.DataFrame:  # fmt: skip
+    """`cards` planned anew within what the crews can draw over all sites (rule.crew_samples_per_week; 0 means no limit).
+
+    plan_on: the day to draw it (`practice.visits`); visit: 2, 3, ... for a further bottle of the same compartment in this round; later:
+    True for what is due too but past the crews' capacity. method `none`: no safe point is recorded, so it has no day and takes no capacity.
+    """
+    first = cards[cards["visit"] == 1].drop(columns=["visit", "plan_on", "later", "bottle"])
+    first = first.merge(due[["compartment", "every_h", "overdue_h"]], on="compartment")
+    first = first.merge(use[["machine", "h_per_day"]], on="machine", how="left")
+    drawable = first["method"] != NO_DRAWING
+    planned = plan_visits(first[drawable], date, days, rule.crew_samples_per_week, rule.interval_tolerance)
+    waiting = first[~drawable].assign(plan_on=pd.NaT, visit=1, later=False)
+    out = pd.concat([planned, waiting]) if len(waiting) else planned
+    out["clean_rank"] = clean_ranks(out["kind"], out["coolant"])
+    out = out.sort_values(["site", "later", "plan_on", "machine", "clean_rank", "compartment"]).reset_index(drop=True)
+    out["bottle"] = [bottle_number(c, date, v) for c, v in zip(out["compartment"], out["visit"], strict=True)]
+    numbers = ("tube_mm", "mark_mm", "dead_ml", "purge_times", "due_meter_h", "last_run_h")
+    return typed(out[CARDS], numbers, whole=("visit",), dates=("due_on", "plan_on"), flags=("later", "coolant"))
+
+
+def _drafts(known: Fleet, wanted: pd.DataFrame) -> pd.DataFrame:
+    """A card for each of the `wanted` compartments, without its day."""
     places = known.compartments.set_index("compartment").rename_axis(None)[_PLACE]
-    wanted = due[due["overdue"] | (due["due_on"] <= until)].merge(
-        use[["machine", "h_per_day"]], on="machine", how="left"
-    )
-    wanted = wanted.merge(places, left_on="compartment", right_index=True)
-    wanted = wanted.join(how_drawn(wanted, known.settings))
-    drawable = wanted["method"] != NO_DRAWING
-    rule = known.settings.sampling
-    planned = plan_visits(wanted[drawable], known.date, days, rule.crew_samples_per_week, rule.interval_tolerance)
-    waiting = wanted[~drawable].assign(plan_on=pd.NaT, visit=1, later=False)
-    return _cards(known, pd.concat([planned, waiting]) if len(waiting) else planned)
-
-
-def _cards(known: Fleet, rows: pd.DataFrame) -> pd.DataFrame:
-    out = rows.sort_values(["site", "later", "plan_on", "machine", "clean_rank", "compartment"]).reset_index(drop=True)
+    out = wanted.merge(places, left_on="compartment", right_index=True)
+    out = out.join(how_drawn(out, known.settings))
     tubes = [_tube(r, known) for r in out.itertuples()]
     out["tube_mm"], out["mark_mm"] = [t.cut_mm for t in tubes], [t.mark_mm for t in tubes]
     out["tube_words"] = [t.words for t in tubes]
@@ -61,17 +72,7 @@ def _cards(known: Fleet, rows: pd.DataFrame) -> pd.DataFrame:
     out["purge_times"] = out["purge_times"].where(out["method"] == "probe")
     out["side"] = out["position"].map(side_words)
     out["where"] = [where_words(a, m, c) for a, m, c in zip(out["access"], out["method"], out["coolant"], strict=True)]
-    out["bottle"] = [bottle_number(c, known.date, v) for c, v in zip(out["compartment"], out["visit"], strict=True)]
-    numbers = ("tube_mm", "mark_mm", "dead_ml", "purge_times", "due_meter_h", "last_run_h")
-    return typed(out[CARDS], numbers, whole=("visit",), dates=("due_on", "plan_on"), flags=("later", "coolant"))
-
-
-def where_words(access: str, method: str, coolant: bool) -> str:
-    """Where the bottle is drawn; coolant by pump at the cap of the cold system, never at a valve that is not rated for it."""
-    named = access if isinstance(access, str) else ""
-    if coolant and method == "pump" and (not named or "valve" in named.casefold()):
-        return "pressure cap, system cold"
-    return named or "access not recorded: ask first"
+    return out.assign(visit=1, plan_on=pd.NaT, later=False, bottle="")[CARDS]
 
 
 def _tube(card: Any, known: Fleet) -> Tube:
@@ -81,6 +82,14 @@ def _tube(card: Any, known: Fleet) -> Tube:
     access = card.access if isinstance(card.access, str) else ""
     surface = surface_below(card.kind, access, card.surface_mm, card.depth_mm)
     return tube_for(card.depth_mm, surface, known.settings.kind(card.kind).tube_extra_mm, access)
+
+
+def where_words(access: str, method: str, coolant: bool) -> str:
+    """Where the bottle is drawn; coolant by pump at the cap of the cold system, never at a valve that is not rated for it."""
+    named = access if isinstance(access, str) else ""
+    if coolant and method == "pump" and (not named or "valve" in named.casefold()):
+        return "pressure cap, system cold"
+    return named or "access not recorded: ask first"
 
 
 def side_words(position: str) -> str:

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cmkit.practice.rounds import bottle_number, check_letter, plan_round, side_words, what_to_bring
+from cmkit.practice.rounds import bottle_number, check_letter, on_days, plan_round, side_words, what_to_bring
 
 
 def fleet(make_fleet, per_week: float = 0):
@@ -128,3 +128,14 @@ def test_an_exchange_of_neighbours_is_noticed(body: str, at: int) -> None:
 )
 def test_side_words(position, words) -> None:
     assert side_words(position) == words
+
+
+def test_parts_planned_alone_are_planned_together_within_the_same_crews(make_fleet) -> None:
+    """Each part alone would take all the crews can draw; put together they take it once."""
+    known, rows = fleet(make_fleet, per_week=0.5), due(ALL)
+    once = plan_round(known, rows, USE, days=28)
+    parts = pd.concat([plan_round(known, rows.iloc[i : i + 2], USE, days=28) for i in (0, 2)], ignore_index=True)
+    assert (~parts["later"]).sum() == 4
+    together = on_days(parts, rows, USE, known.date, known.settings.sampling, days=28)
+    pd.testing.assert_frame_equal(together, once)
+    assert (~together["later"]).sum() == 2
