@@ -97,5 +97,5 @@ def tube_for(depth_mm: float, surface_mm: float, extra_mm: float, access: str = 
         return Tube(cut, float("nan"), f"cut {cut:,.0f} mm, {gauge}, mark it {half} ({depth_mm:,.0f} mm down)")
     mark = (surface_mm + depth_mm) / 2
     stands = "dipstick's mark" if "dipstick" in access else "fluid"
-    words = f"cut {mark + extra_mm:,.0f} mm, mark {mark:,.0f} mm ({stands} {surface_mm:,.0f} mm and bottom {depth_mm:,.0f} mm down)"
+    words = f"cut {mark + extra_mm:,.0f} mm, mark {mark:,.0f} mm ({stands} at {surface_mm:,.0f}, bottom at {depth_mm:,.0f} mm)"
     return Tube(mark + extra_mm, mark, words)
