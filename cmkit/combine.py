@@ -29,9 +29,9 @@ def combine(parts: Sequence[Assessment]) -> Assessment:
     tables["counts"] = _counted(parts, tables["set_aside"])
     whole = Assessment(_about(parts), **tables)
     technique = crew_technique(whole.factors, whole.samples, whole.compartments, whole.machines)
-    rule = Sampling(**whole.about["sampling"])
-    intervals = within_capacity(whole.intervals, whole.curves, whole.use, rule)
-    cards = on_days(whole.cards, whole.due, whole.use, whole.as_of, rule)
+    sampling, pace = Sampling(**whole.about["sampling"]), whole.about["intervals"]["usual_h_per_day"]
+    intervals = within_capacity(whole.intervals, whole.curves, whole.use, sampling, pace)
+    cards = on_days(whole.cards, whole.due, whole.use, whole.as_of, sampling)
     return replace(whole, technique=technique, intervals=intervals, cards=cards)
 
 
@@ -48,7 +48,7 @@ def _refuse_unlike(parts: Sequence[Assessment]) -> None:
 
 _ORDER = {
     "record": (["_when", "compartment"], True),
-    "waiting": (["cost_of_waiting", "compartment"], [False, True]),
+    "waiting": (["saved", "compartment"], [False, True]),
 }  # tables that are not simply in order of their first column, or of the compartment
 
 

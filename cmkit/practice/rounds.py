@@ -14,12 +14,9 @@ from cmkit.practice.drawing import NO_DRAWING, Tube, clean_ranks, how_drawn, sur
 from cmkit.practice.visits import plan_visits
 from cmkit.records.fleet import Fleet
 from cmkit.records.settings import Sampling
-from cmkit.records.tables import typed
+from cmkit.tables.frames import names, typed
 
-CARDS = [
-    "site", "machine", "compartment", "kind", "position", "side", "fluid", "grade", "access", "where", "method", "tool", "coolant", "tube_mm",
-    "mark_mm", "tube_words", "dead_ml", "purge_times", "due_meter_h", "due_on", "why", "last_run_h", "visit", "plan_on", "bottle", "later",
-]  # fmt: skip
+CARDS = names("cards")
 AHEAD_DAYS = 31
 LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ2345678"  # 31, a prime, without letters that look alike in handwriting
 _PLACE = [
@@ -56,8 +53,7 @@ def on_days(cards: pd.DataFrame, due: pd.DataFrame, use: pd.DataFrame, date: pd.
     out["clean_rank"] = clean_ranks(out["kind"], out["coolant"])
     out = out.sort_values(["site", "later", "plan_on", "machine", "clean_rank", "compartment"]).reset_index(drop=True)
     out["bottle"] = [bottle_number(c, date, v) for c, v in zip(out["compartment"], out["visit"], strict=True)]
-    numbers = ("tube_mm", "mark_mm", "dead_ml", "purge_times", "due_meter_h", "last_run_h")
-    return typed(out[CARDS], numbers, whole=("visit",), dates=("due_on", "plan_on"), flags=("later", "coolant"))
+    return typed(out[CARDS], "cards")
 
 
 def _drafts(known: Fleet, wanted: pd.DataFrame) -> pd.DataFrame:

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from cmkit.practice.drawing import NO_DRAWING, drawing_table, how_drawn, surface_below, tube_for
 from cmkit.practice.rounds import plan_round
 from cmkit.records.settings import default_kinds, parse_settings
-from cmkit.records.tables import POINTS
+from cmkit.tables.records import POINTS
 
 SETTINGS = parse_settings({"name": "F"}, "here")
 PLACE = {"kind": "engine", "fluid": "engine oil", "pressurised": True, "sampling_point": ""}

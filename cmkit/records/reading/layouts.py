@@ -16,7 +16,8 @@ from cmkit.records.reading.clean import NOT_DETECTED, NOT_TESTED, Words, normal,
 from cmkit.records.reading.files import SEPARATORS, Form, Grid
 from cmkit.records.reading.units import Conversion, conversion
 from cmkit.records.settings import checked, read_block, refuse_unknown, section
-from cmkit.records.tables import TABLES, Table
+from cmkit.tables.column import Table
+from cmkit.tables.records import TABLES
 
 
 @dataclass(frozen=True)

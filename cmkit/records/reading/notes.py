@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from cmkit.records.reading.clean import text_cells
-from cmkit.records.tables import EVENTS, SET_ASIDE
+from cmkit.tables.records import EVENTS, SET_ASIDE
 
 
 @dataclass(frozen=True)
