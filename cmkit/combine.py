@@ -31,7 +31,7 @@ def combine(parts: Sequence[Assessment]) -> Assessment:
     technique = crew_technique(whole.factors, whole.samples, whole.compartments, whole.machines)
     sampling, pace = Sampling(**whole.about["sampling"]), whole.about["intervals"]["usual_h_per_day"]
     intervals = within_capacity(whole.intervals, whole.curves, whole.use, sampling, pace)
-    cards = on_days(whole.cards, whole.due, whole.use, whole.as_of, sampling)
+    cards = on_days(whole.cards, whole.due, whole.use, date=whole.as_of, rule=sampling)
     return replace(whole, technique=technique, intervals=intervals, cards=cards)
 
 

@@ -34,10 +34,10 @@ def plan_round(known: Fleet, due: pd.DataFrame, use: pd.DataFrame, days: int = A
     """
     until = known.date + pd.Timedelta(days=days)
     wanted = due[due["overdue"] | (due["due_on"] <= until)]
-    return on_days(_drafts(known, wanted), due, use, known.date, known.settings.sampling, days)
+    return on_days(_drafts(known, wanted), due, use, date=known.date, rule=known.settings.sampling, days=days)
 
 
-def on_days(cards: pd.DataFrame, due: pd.DataFrame, use: pd.DataFrame, date: pd.Timestamp, rule: Sampling, days: int = AHEAD_DAYS) -> pd.DataFrame:  # fmt: skip
+def on_days(cards: pd.DataFrame, due: pd.DataFrame, use: pd.DataFrame, *, date: pd.Timestamp, rule: Sampling, days: int = AHEAD_DAYS) -> pd.DataFrame:  # fmt: skip
     """`cards` planned anew within what the crews can draw over all sites (rule.crew_samples_per_week; 0 means no limit).
 
     plan_on: the day to draw it (`practice.visits`); visit: 2, 3, ... for a further bottle of the same compartment in this round; later:

@@ -136,6 +136,6 @@ def test_parts_planned_alone_are_planned_together_within_the_same_crews(make_fle
     once = plan_round(known, rows, USE, days=28)
     parts = pd.concat([plan_round(known, rows.iloc[i : i + 2], USE, days=28) for i in (0, 2)], ignore_index=True)
     assert (~parts["later"]).sum() == 4
-    together = on_days(parts, rows, USE, known.date, known.settings.sampling, days=28)
+    together = on_days(parts, rows, USE, date=known.date, rule=known.settings.sampling, days=28)
     pd.testing.assert_frame_equal(together, once)
     assert (~together["later"]).sum() == 2
