@@ -10,7 +10,6 @@ import nbformat
 import pandas as pd
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from cmkit.wear.verdicts import VERDICTS
 from nbformat import NotebookNode
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
 from playwright.sync_api import Browser, Page, sync_playwright
@@ -23,6 +22,7 @@ from cmkit.practice.technique import TECHNIQUE
 from cmkit.practice.waiting import WAITING
 from cmkit.tables.records import TABLES
 from cmkit.wear.evidence import EVIDENCE
+from cmkit.wear.verdicts import VERDICTS
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

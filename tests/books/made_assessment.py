@@ -4,7 +4,6 @@ from dataclasses import asdict, replace
 
 import numpy as np
 import pandas as pd
-from cmkit.wear.verdicts import alarm_spells, bottle_states, judge, looks_inside
 
 from cmkit.assessment import Assessment, table_names
 from cmkit.practice.due import next_due
@@ -17,6 +16,7 @@ from cmkit.records.fleet import Fleet
 from cmkit.records.settings import parse_settings
 from cmkit.tables.records import TABLES
 from cmkit.wear.evidence import collect_evidence
+from cmkit.wear.verdicts import alarm_spells, bottle_states, judge, looks_inside
 
 METALS = ("Fe_ppm", "Cu_ppm", "Si_ppm", "Al_ppm")
 PLACES = {
