@@ -16,10 +16,11 @@ _EXAMPLES: dict[str, list[str]] = {
         "WL-01,North,wheel loader,large,2024-02-01,12,",
     ],
     "compartments": [
-        "compartment,machine,kind,position,capacity_l,pressurised,access,depth_mm,fluid,grade,sample_every_h,change_every_h",
-        "WL-01/engine,WL-01,engine,,34,true,probe valve,,engine oil,SAE 15W-40,250,500",
-        "WL-01/final drive/left,WL-01,final drive,left,12,false,fill plug,160,gear oil,SAE 50,500,2000",
-        "WL-01/final drive/right,WL-01,final drive,right,12,false,fill plug,160,gear oil,SAE 50,500,2000",
+        "compartment,machine,kind,position,capacity_l,pressurised,access,sampling_point,depth_mm,surface_mm,dead_volume_ml,fluid,grade,sample_every_h,change_every_h",
+        "WL-01/engine,WL-01,engine,,34,true,probe valve,,,,20,engine oil,SAE 15W-40,250,500",
+        "WL-01/hydraulic,WL-01,hydraulic,,140,true,probe valve,low-pressure,,,30,hydraulic oil,ISO VG 46,500,4000",
+        "WL-01/final drive/left,WL-01,final drive,left,12,false,fill plug,,160,0,,gear oil,SAE 50,500,2000",
+        "WL-01/final drive/right,WL-01,final drive,right,12,false,fill plug,,160,0,,gear oil,SAE 50,500,2000",
     ],
     "samples": [
         "sample,compartment,drawn_on,meter_h,fluid_h,makeup_l,method,sampler,fluid_level,lab,reported_on,Fe_ppm,Cu_ppm,Si_ppm,visc100_cSt,water_ppm,note",
