@@ -8,6 +8,9 @@ from typing import Any
 import pandas as pd
 
 from cmkit.errors import MissingTable
+from cmkit.files import checked_rows, seal, written_folder
+
+KIND = "assessment"  # in the manifest of its folder
 
 
 @dataclass(frozen=True)
@@ -60,11 +63,15 @@ class Assessment:
         return pd.Timestamp(self.about["as_of"])
 
     def save(self, folder: Path) -> None:
-        """One Parquet file a table and `about.json`; the folder is made if need be, files of the same name are replaced."""
-        folder.mkdir(parents=True, exist_ok=True)
-        for name in table_names():
-            getattr(self, name).to_parquet(folder / f"{name}.parquet", index=False)
-        (folder / "about.json").write_text(json.dumps(self.about, indent=1, sort_keys=True), encoding="utf-8")
+        """One Parquet file a table, `about.json` and a manifest, all of them or nothing.
+
+        folder: new, empty, or an earlier assessment's, which is replaced. WriteError where it holds anything else.
+        """
+        with written_folder(folder, KIND) as aside:
+            for name in table_names():
+                getattr(self, name).to_parquet(aside / f"{name}.parquet", index=False)
+            (aside / "about.json").write_text(json.dumps(self.about, indent=1, sort_keys=True), encoding="utf-8")
+            seal(aside, KIND, {f"{name}.parquet": len(getattr(self, name)) for name in table_names()})
 
     def for_site(self, site: str) -> "Assessment":
         """The part of the assessment that concerns one site; fleet-wide tables (numbers, limits) keep the families seen there."""
@@ -99,12 +106,16 @@ def _part(name: str, frame: pd.DataFrame, keep: dict[str, set[str]]) -> pd.DataF
 
 
 def load_assessment(folder: str | Path, site: str | None = None) -> Assessment:
-    """An assessment saved earlier; `site` cuts it down to one site. Raises MissingTable when the folder holds none."""
+    """An assessment saved earlier; `site` cuts it down to one site.
+
+    Raises MissingTable when the folder holds none, WrongFile when a file of it is missing or not as it was written.
+    """
     folder = Path(folder)
     if not (folder / "about.json").exists():
         raise MissingTable(
             f"{folder}: no about.json here; wanted the folder an assessment was saved in (`cmkit assess` makes one)."
         )
+    checked_rows(folder, KIND, "Write it again with `cmkit assess`.")
     about = json.loads((folder / "about.json").read_text(encoding="utf-8"))
     tables = {name: pd.read_parquet(folder / f"{name}.parquet") for name in table_names()}
     whole = Assessment(about=about, **tables)

@@ -8,7 +8,8 @@
     │   └── SettingsError    fleet.toml or a layout file says something it must not
     ├── ParameterError    a notebook or command was given a parameter it does not have
     ├── BookError         a book could not be made; the cause travels with it
-    └── StoreError        the store of checked records refused a write or is damaged
+    ├── StoreError        the store of checked records refused a write or is damaged
+    └── WriteError        something of the user's would be written over, or another command is writing
 
 A message says what was found, what was wanted, where (file, row), and what to do.
 """
@@ -48,3 +49,7 @@ class BookError(CmkitError):
 
 class StoreError(CmkitError):
     """The store of checked records refused a write or is damaged."""
+
+
+class WriteError(CmkitError):
+    """Something of the user's would be written over, or another command is writing; nothing was written."""

@@ -7,6 +7,7 @@ import pytest
 
 LAYERS = [
     "errors",
+    "files",
     "records",
     "fluids",
     "trust",
@@ -24,7 +25,7 @@ MAY_IMPORT = {
     **{layer: set(LAYERS[:i]) | {layer} for i, layer in enumerate(LAYERS)},
     "desk": set(LAYERS) - {"cli"},
     "cli": {*LAYERS, "simulate"},
-    "simulate": {"errors", "records", "fluids", "simulate"},
+    "simulate": {"errors", "files", "records", "fluids", "simulate"},
     "trust": {"errors", "records", "fluids", "trust"},
     "reference": {"reference"},
     "__init__": set(),

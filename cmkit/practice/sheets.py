@@ -2,6 +2,7 @@
 
 import hashlib
 from dataclasses import dataclass
+from io import BytesIO
 from pathlib import Path
 
 import numpy as np
@@ -9,6 +10,7 @@ import pandas as pd
 import xlsxwriter
 
 from cmkit.errors import WrongFile
+from cmkit.files import write_file
 from cmkit.practice.rounds import AHEAD_DAYS, LETTERS, bottle_number, check_letter
 from cmkit.practice.sheet_cells import sheet_rows
 from cmkit.records.analytes import with_own
@@ -47,7 +49,8 @@ def write_field_sheet(cards: pd.DataFrame, path: Path, made: pd.Timestamp) -> No
 
     Text is written as text, never as a formula or link. made: the day it says it was made, so that the same cards give the same bytes.
     """
-    book = xlsxwriter.Workbook(str(path), {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False})
+    store = BytesIO()
+    book = xlsxwriter.Workbook(store, {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False})
     book.set_properties({"created": made.to_pydatetime()})
     sheet = book.add_worksheet(SHEET)
     head, fill = book.add_format({"bold": True, "bottom": 1, "text_wrap": True}), book.add_format({"border": 4})
@@ -78,6 +81,7 @@ def write_field_sheet(cards: pd.DataFrame, path: Path, made: pd.Timestamp) -> No
     sheet.set_landscape()
     sheet.fit_to_pages(1, 0)
     book.close()
+    write_file(path, store.getvalue())
 
 
 @dataclass(frozen=True)
@@ -338,11 +342,7 @@ def save_field_sheet(sheet: FieldSheet, folder: Path) -> Path:
             f"{path}: {layout.where} would read this file of inbox/ as a laboratory's. Make its `files` pattern narrower, or move the samples "
             "into a folder samples/, and try again; nothing was written."
         )
-    path.parent.mkdir(parents=True, exist_ok=True)
-    part = path.with_name(f".{path.name}.part")
-    part.write_text(text, encoding="utf-8")
-    part.replace(path)
-    return path
+    return write_file(path, text)
 
 
 def _layouts(folder: Path) -> list[Layout]:

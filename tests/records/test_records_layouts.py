@@ -132,7 +132,7 @@ def test_a_long_file_is_counted_by_its_own_rows(load: Callable[..., Fleet]) -> N
         ('"Probe" = "sample"', "", r"nothing is mapped to sample"),
         ("decimal =", "decimals =", r"unknown key 'decimals'. Did you mean 'decimal'\?"),
         ('decimal = ","', 'decimal = "komma"', r"decimal 'komma'; wanted '.' or ','"),
-        ("skip_rows = 1", "skip_rows = -1", r"skip_rows = -1; wanted a number of rows"),
+        ("skip_rows = 1", "skip_rows = -1", r"skip_rows: found -1, wanted 0 to 10000"),
         ("[words.fluid_level]", "[words.fluid_lvl]", r"\[words\]: unknown key 'fluid_lvl'. Did you mean 'fluid_level'\?"),
         ('lab = "Hill', 'lab = Hill', r"layouts/hill.toml: not readable as TOML"),
     ],

@@ -3,6 +3,7 @@
 import csv
 import hashlib
 import io
+import os
 import re
 import zipfile
 import zlib
@@ -13,8 +14,9 @@ import numpy as np
 import pandas as pd
 import python_calamine
 
-from cmkit.errors import MissingTable, UnknownColumn, WrongFile
+from cmkit.errors import MissingTable, UnknownColumn, WriteError, WrongFile
 from cmkit.records.reading.clean import visible
+from cmkit.records.tables import TABLES
 
 SPREADSHEETS = (".xlsx", ".xlsm", ".xls", ".ods")
 TEXTS = (".csv", ".txt", ".tsv")
@@ -393,6 +395,23 @@ def unread_entries(folder: Path, links: bool) -> dict[str, str]:
         elif not path.is_file():
             out[path.name] = "a folder; put its files here" if path.is_dir() else "not a file"
     return out
+
+
+def refuse_record_place(path: Path, but: str = "") -> None:
+    """WriteError where `path` is a fleet's folder, or one of its records or the place of one; `but`: a place of it that may be written."""
+    real = Path(os.path.realpath(path))
+    folder = next((f for f in (real, *real.parents) if (f / "fleet.toml").is_file()), None)
+    if folder is None:
+        return
+    first = real.relative_to(folder).parts[0] if real != folder else ""
+    if not first or (first != but and (first in _OF_A_FLEET or first.partition(".")[0] in TABLES)):
+        what = "a fleet's own folder" if not first else "among the records of a fleet"
+        raise WriteError(
+            f"{path}: {what}, and no record is written over. Name another place, such as {folder / 'out'}."
+        )
+
+
+_OF_A_FLEET = ("fleet.toml", "inbox", "layouts", "store", "review")
 
 
 def missing_table(folder: Path, name: str) -> MissingTable:
