@@ -10,7 +10,7 @@ from pathlib import Path
 
 from cmkit.errors import SettingsError, WriteError
 from cmkit.files import one_writer, write_file
-from cmkit.records.settings import ACCEPTED_H, parse_settings, read_settings
+from cmkit.records.settings import ACCEPTED_H, parse_settings, read_settings, toml_content
 
 _SECTION = "[accepted_intervals]"
 _HEADING = re.compile(r"\s*\[\s*accepted_intervals\s*\]\s*(#.*)?")
@@ -57,7 +57,7 @@ def _check(name: str, hours: float | None, known: set[str], accepted: Mapping[st
 def _says(text: str, wanted: object) -> bool:
     """Whether a text of fleet.toml says exactly these settings."""
     try:
-        return parse_settings(tomllib.loads(text.removeprefix("\ufeff")), "") == wanted
+        return parse_settings(toml_content(text), "") == wanted
     except (tomllib.TOMLDecodeError, SettingsError):
         return False
 

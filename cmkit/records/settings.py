@@ -6,6 +6,7 @@ All faults of a file are said at once, one a line.
 import difflib
 import itertools
 import tomllib
+import unicodedata
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import MISSING, dataclass, field, fields, replace
@@ -196,11 +197,16 @@ def read_toml(path: Path, where: str) -> dict[str, Any]:
     if path.stat().st_size > _MOST_BYTES:
         raise SettingsError(f"{where}: {path.stat().st_size:,} bytes; wanted a file of at most {_MOST_BYTES:,}.")
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        return toml_content(path.read_text(encoding="utf-8-sig"))
     except RecursionError:
         raise SettingsError(f"{where}: nested too deep; wanted sections and values as in the guide.") from None
     except ValueError as error:  # also bytes that are no text, and numbers of thousands of digits
         raise SettingsError(f"{where}: not readable as TOML: {error}. Correct that line and try again.") from None
+
+
+def toml_content(text: str) -> dict[str, Any]:
+    """What a TOML text says, letters and their accents as one sign each, as in the tables. Raises as tomllib does."""
+    return tomllib.loads(unicodedata.normalize("NFC", text.removeprefix("\ufeff")))
 
 
 class Faults:

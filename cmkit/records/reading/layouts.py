@@ -11,6 +11,7 @@ import pandas as pd
 
 from cmkit.errors import SettingsError, UnknownColumn, WrongFile
 from cmkit.records.analytes import below
+from cmkit.records.reading.bounds import SHOWN
 from cmkit.records.reading.clean import NOT_DETECTED, NOT_TESTED, Words, normal, text_cells
 from cmkit.records.reading.files import SEPARATORS, Form, Grid
 from cmkit.records.reading.units import Conversion, conversion
@@ -125,7 +126,7 @@ def own_cells(grid: Grid, table: Table, register: pd.DataFrame) -> Cells:
     known = known_columns(table, register)
     for heading in grid.headings:
         if heading not in known:
-            raise UnknownColumn(f"{grid.file}: row 1: unknown column '{heading}'. {_nearest(heading, known)}")
+            raise UnknownColumn(f"{grid.file}: row 1: unknown column '{heading[:SHOWN]}'. {_nearest(heading, known)}")
     missing = [c.name for c in table.columns if c.required and c.name not in grid.headings]
     if missing:
         raise WrongFile(
@@ -146,7 +147,7 @@ def _lost(grid: Grid) -> pd.DataFrame:
 
 def _nearest(name: str, known: Any) -> str:
     by_normal = {normal(k): k for k in known}
-    near = difflib.get_close_matches(normal(name), by_normal, n=1, cutoff=0.5)
+    near = difflib.get_close_matches(normal(name[:SHOWN]), by_normal, n=1, cutoff=0.5)
     return f"Did you mean '{by_normal[near[0]]}'?" if near else f"Known: {', '.join(list(known)[:20])}, ..."
 
 
