@@ -1,8 +1,12 @@
 """The command line. Every command loads what it needs when it runs, so that help answers at once."""
 
+import os
 import shutil
+import signal
 import sys
-from collections.abc import Callable
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
@@ -15,26 +19,51 @@ from cmkit.errors import CmkitError
 class _Group(click.Group):
     """Prints an error raised on purpose as one message, without a traceback, and ends with code 2 (nothing was started).
 
-    A stop by Ctrl-C ends with code 130, as is usual.
+    A stop by Ctrl-C ends with code 130, one by the system (SIGTERM) with 143, as is usual; both tidy up behind them.
     """
 
     def invoke(self, ctx: click.Context) -> None:
         try:
-            super().invoke(ctx)
+            with _stopped_by_system():
+                super().invoke(ctx)
         except CmkitError as error:
             click.echo(f"cmkit: {_shown(error)}", err=True)
             sys.exit(2)
         except BrokenPipeError:
             raise
-        except KeyboardInterrupt:
+        except KeyboardInterrupt as stop:
             click.echo("\ncmkit: stopped. What was there before stands; run the command again to go on.", err=True)
-            sys.exit(130)
+            sys.exit(143 if isinstance(stop, _Terminated) else 130)
         except OSError as error:  # a folder that cannot be written, a full disk
             click.echo(
                 f"cmkit: {_shown(error.filename or 'a file')}: {error.strerror or error}; nothing more was done.",
                 err=True,
             )
             sys.exit(2)
+
+
+class _Terminated(KeyboardInterrupt):
+    """The system asked the process to end."""
+
+
+@contextmanager
+def _stopped_by_system() -> Iterator[None]:
+    """SIGTERM as an exception, so that what is on its way is removed; a process forked from this one (a kernel) ends as is usual."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    own = os.getpid()
+
+    def stop(*_: object) -> None:
+        if os.getpid() != own:
+            os._exit(143)
+        raise _Terminated
+
+    before = signal.signal(signal.SIGTERM, stop)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 def _shown(text: object) -> str:

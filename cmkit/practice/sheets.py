@@ -1,6 +1,7 @@
 """The field sheet of a round: an XLSX with drop-down lists that goes out empty and comes back filled, and every slip in it said in words."""
 
 import hashlib
+import re
 from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path
@@ -155,14 +156,26 @@ def _given_out(known: Fleet, today: pd.Timestamp, rows: list[dict[str, str]]) ->
     return found
 
 
+_TWO_MEANINGS = re.compile(r"[1-9]\d{0,2},\d{3}")  # 1,250: one and a quarter, or one thousand two hundred and fifty
+
+
 def _number(text: str) -> float:
     """A number as people write it: decimal comma or point, and marks between thousands where both stand in it; NaN when it is none."""
     text = text.replace(" ", "").replace("'", "").removesuffix("h").removesuffix("l")
     if "," in text and "." in text:
         mark = "." if text.rfind(",") > text.rfind(".") else ","
         text = text.replace(mark, "")
+    elif _TWO_MEANINGS.fullmatch(text):
+        return float("nan")
     value = float(pd.to_numeric(text.replace(",", ".") or None, errors="coerce"))
     return value if 0 <= value < float("inf") else float("nan")
+
+
+def _unusable(name: str, text: str) -> str:
+    if _TWO_MEANINGS.fullmatch(text):
+        plain = text.replace(",", "")
+        return f"{name} '{text}' has two meanings ({text.replace(',', '.')} or {plain}); left empty. Write {plain} without the comma."
+    return f"{name} '{text}' is not a usable number; left empty."
 
 
 def _day(text: str) -> tuple[pd.Timestamp, str]:
@@ -189,7 +202,7 @@ def _read_row(row: dict[str, str], context: _Context) -> tuple[dict | None, list
         return None, [f"{why}: the row is taken as not drawn. Wanted a day such as 2026-06-30."]
     place, words = places.loc[compartment], []
     numbers = {n: _number(row[n]) for n in _NUMBERS}
-    words += [f"{n} '{row[n]}' is not a usable number; left empty." for n in _NUMBERS if row[n] and pd.isna(numbers[n])]
+    words += [_unusable(n, row[n]) for n in _NUMBERS if row[n] and pd.isna(numbers[n])]
     words += _bottle_slips(bottle, compartment, drawn, context)
     words += _hour_slips(drawn, numbers["meter_h"], compartment, context)
     listed = {

@@ -31,7 +31,8 @@ class Bounds:
 
 # own choice: a fleet's own tables may be the records of decades, a laboratory's file is a report of weeks
 OWN = Bounds(1_000_000_000, 1_000_000_000, 30_000_000)
-LABORATORY = Bounds(50_000_000, 200_000_000, 3_000_000)
+LABORATORY = Bounds(50_000_000, 100_000_000, 3_000_000)
+SHORT_ROWS = 10_000  # rows that end early; more of them, and more than half, are no slips
 NUMBER = 60  # characters of a number or date
 SHOWN = 200  # characters of a cell in a note
 _PIECE = 1 << 20

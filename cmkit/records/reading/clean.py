@@ -175,7 +175,7 @@ def _as_text(cell: object) -> str:
     if isinstance(cell, datetime):
         return cell.isoformat(sep=" ") if (cell.hour or cell.minute or cell.second) else cell.date().isoformat()
     if isinstance(cell, np.datetime64):
-        return _as_text(pd.Timestamp(cell).to_pydatetime())
+        return np.datetime_as_string(cell, unit="s").replace("T", " ").removesuffix(" 00:00:00")
     return str(cell)
 
 
