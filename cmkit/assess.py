@@ -1,4 +1,9 @@
-"""The story in one function: a fleet's records on one date, to what is known of every compartment and what to do next."""
+"""Second step: any part of a fleet's records on one date, to what is known of every compartment in it and what to do next.
+
+learnt = learn(fleet, as_of)               # what the whole fleet teaches about its families
+part = assess(site, as_of, learnt)         # any machines; looks at nothing outside them
+whole = combine(parts)                     # what only the whole fleet can say
+"""
 
 from dataclasses import asdict
 from importlib.metadata import version
@@ -7,89 +12,49 @@ from typing import Any
 import pandas as pd
 
 from cmkit.assessment import Assessment
-from cmkit.errors import MissingTable
-from cmkit.intervals.advise import advise_intervals
-from cmkit.practice.due import next_due
-from cmkit.practice.replay import alarm_record, verdicts_at
-from cmkit.practice.rounds import plan_round
-from cmkit.practice.technique import crew_technique
-from cmkit.practice.waiting import cost_of_waiting
-from cmkit.records.analytes import with_own
+from cmkit.combine import combine
+from cmkit.learn import learn
+from cmkit.learnt import Learnt
+from cmkit.practice.plan import plan_work
+from cmkit.practice.replay import verdicts_at
+from cmkit.practice.technique import NO_TECHNIQUE
 from cmkit.records.fleet import Fleet
 from cmkit.review import NO_REVIEW, Review
-from cmkit.trust.hours import finding_hours, machine_use, screen_hours, service_hours
-from cmkit.trust.laboratory import unit_doubts, without_results
-from cmkit.trust.meters import meter_line
+from cmkit.trust.hours import running_hours
 from cmkit.trust.screen import screen_bottles
-from cmkit.wear.causes import likely_causes
-from cmkit.wear.conditions import judge_conditions
-from cmkit.wear.evidence import collect_evidence
-from cmkit.wear.exposure import sample_exposure
-from cmkit.wear.family import family_numbers
-from cmkit.wear.forecast import forecast_next
-from cmkit.wear.limits import family_limits
-from cmkit.wear.rates import current_wear, run_filter
-from cmkit.wear.verdicts import alarm_spells, bottle_states, judge, looks_inside
+from cmkit.wear.fit import fit_wear
+from cmkit.wear.states import judge_compartments
 
 
-def assess(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW) -> Assessment:
-    """Everything cmkit can say of `fleet` from what was known at the end of day `as_of`.
+def assess(fleet: Fleet, as_of: str | pd.Timestamp, learnt: Learnt) -> Assessment:
+    """Everything cmkit can say of these compartments from what was known at the end of day `as_of`.
 
-    review: family numbers and limits of an earlier review, used as they are; without them both are estimated from what is known.
-    The same records known on that day give the same tables, whatever came later.
+    fleet: a whole fleet or any machines of it; learnt: what the whole fleet teaches. The same records known on that day give the same
+    tables, whatever came later.
     """
     known = fleet.as_of(as_of)
-    register = with_own(known.settings.analytes)
+    hours = running_hours(known)
+    wear = fit_wear(known, hours, learnt)
+    trust = screen_bottles(known, hours, wear.for_screening, learnt)
+    state = judge_compartments(known, hours, wear, trust, learnt)
+    before = verdicts_at(fleet.as_of(last_month_end(known)), wear, state, trust, learnt)
+    plan = plan_work(known, hours, wear, state, learnt)
+    families = learnt.of_families(known.compartments["family"])
+    chapters = (known, hours, wear, trust, state, plan)
+    tables = {name: table for chapter in chapters for name, table in chapter.tables().items()}
+    return Assessment(about(known), **tables, **families, before=before, technique=NO_TECHNIQUE)
 
-    # what came in, and on which running hour
-    line = meter_line(known)
-    hours = screen_hours(known, line)
-    services = service_hours(known, line)
-    use = machine_use(known, line)
 
-    # results a power of ten off are evidence, but nothing is learnt from them: another unit is likelier than such wear
-    strange = unit_doubts(known, register)["sample"]
-    sound = without_results(known.samples, strange, register)
+def assess_fleet(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW) -> Assessment:
+    """The three steps for a fleet that fits in memory: learn, assess, combine."""
+    learnt = learn(fleet, as_of, review)
+    return combine([assess(fleet, as_of, learnt)])
 
-    # how fast does it wear, once changes and top-ups are allowed for (a first pass that accepts no change of rate)
-    exposure = sample_exposure(known, hours, services)
-    numbers = family_numbers(exposure, sound, register, frozen=review.numbers)
-    expected = run_filter(exposure, known.samples, numbers, register, accept_changes=False, not_learnt=strange)
 
-    # may each bottle be believed
-    trust, doubts = screen_bottles(known, hours, exposure, expected, register, line)
-
-    # the rates, what is usual in the family, and what lies ahead
-    history = run_filter(exposure, known.samples, numbers, register, accept_changes=True, not_learnt=strange)
-    wear = current_wear(history)
-    learnt = history[~history["sample"].isin(strange)]
-    limits = family_limits(exposure, sound, learnt, known.settings, register, frozen=review.limits)
-    forecast = forecast_next(known, exposure, history, numbers, limits, use)
-
-    # what speaks against which compartment, and the verdict
-    conditions = judge_conditions(known, exposure, limits, register)
-    evidence = collect_evidence(known, exposure, history, limits, conditions, register)
-    spells = alarm_spells(bottle_states(exposure, evidence), evidence, history, trust, looks_inside(known))
-    verdicts = judge(known, exposure, use, evidence, spells, forecast, trust, doubts)
-    last_month = pd.Timestamp(as_of).normalize().replace(day=1) - pd.Timedelta(days=1)
-    before = verdicts_at(fleet.as_of(last_month), exposure, history, evidence, trust, doubts, numbers, limits)
-    causes = likely_causes(known, exposure, history, evidence, verdicts, register)
-
-    # what to do about it, how often to sample, and what past alarms led to
-    due = next_due(known, exposure, use, verdicts)
-    cards = plan_round(known, due)
-    record = alarm_record(known, spells, finding_hours(known, line)[["finding", "run_h"]])
-    technique = crew_technique(known, expected, register)
-    waiting = cost_of_waiting(known, verdicts, due, use, record)
-    intervals, curves = advise_intervals(known, exposure, numbers, wear, use, due)
-
-    return Assessment(
-        about=about(known), sites=known.sites, machines=known.machines, compartments=known.compartments, samples=known.samples,
-        services=known.services, meters=known.meters, findings=known.findings, corrections=known.corrections,
-        set_aside=known.set_aside, repairs=known.repairs, counts=known.counts, hours=hours, use=use, exposure=exposure,
-        numbers=numbers, history=history, trust=trust, doubts=doubts, wear=wear, limits=limits, evidence=evidence, due=due, cards=cards,
-        forecast=forecast, verdicts=verdicts, before=before, causes=causes, intervals=intervals, curves=curves, waiting=waiting, record=record, technique=technique,
-    )  # fmt: skip
+def last_month_end(known: Fleet) -> pd.Timestamp:
+    """The last day of the month before the view's day."""
+    assert known.date is not None
+    return known.date.replace(day=1) - pd.Timedelta(days=1)
 
 
 def about(known: Fleet) -> dict[str, Any]:
@@ -108,12 +73,3 @@ def about(known: Fleet) -> dict[str, Any]:
         "fixed_limits": [asdict(limit) for limit in settings.limits],
         "accepted_intervals": settings.accepted_intervals,
     }
-
-
-def newest_record(fleet: Fleet) -> str:
-    """The last day anything in the records became known, as ISO text; books and assessments default to it."""
-    days = [fleet.samples["reported_on"].max(), fleet.meters["read_on"].max(), fleet.services["done_on"].max()]
-    newest = pd.Series(days).max()
-    if pd.isna(newest):
-        raise MissingTable("no dated record in this fleet; wanted at least one sample, service or meter reading.")
-    return f"{newest:%Y-%m-%d}"

@@ -19,7 +19,7 @@ class Assessment:
 
     about: fleet (name), currency, as_of (ISO day), cmkit (version), sources (file -> SHA-256), settings (what was in force).
     Records as known on that date: sites, machines, compartments, samples, services, meters, findings, corrections, set_aside,
-    repairs, counts. Made from them, in the order of work: hours, use, exposure, numbers, history, trust, doubts, wear, limits,
+    repairs, counts. Made from them, in the order of work: hours, use, exposure, numbers, history, trust, doubts, factors, wear, limits,
     evidence, due, cards, forecast, verdicts, before (verdicts as of the end of last month), causes, intervals, curves, waiting, record,
     technique. Columns: see DEVELOPERS.md, "The tables".
     """
@@ -43,6 +43,7 @@ class Assessment:
     history: pd.DataFrame
     trust: pd.DataFrame
     doubts: pd.DataFrame
+    factors: pd.DataFrame
     wear: pd.DataFrame
     limits: pd.DataFrame
     evidence: pd.DataFrame

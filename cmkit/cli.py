@@ -250,6 +250,7 @@ def assess(
 ) -> None:
     """Assess the fleet and write the tables; no books."""
     from cmkit.assessment import table_names
+    from cmkit.learn import learn
     from cmkit.records.storing.database import write_results
     from cmkit.review import freeze as freeze_review
     from cmkit.review import review_words
@@ -262,8 +263,9 @@ def assess(
     states = result.verdicts["state"].value_counts()
     words = ", ".join(f"{states.get(s, 0)} {s}" for s in ("alarm", "alert", "clear", "not known"))
     click.echo(f"{len(result.verdicts)} compartments as known on {result.as_of:%Y-%m-%d}: {words}.")
-    for words in review_words(loaded, result):
-        click.echo(words)
+    if result.numbers["frozen_on"].notna().any() or result.limits["frozen_on"].notna().any():
+        for words in review_words(learn(loaded, result.as_of), result):
+            click.echo(words)
     if out:
         result.save(out)
         click.echo(f"Tables written to {out}")
@@ -284,8 +286,8 @@ def _assessed(fleet: Path, as_of: str | None, version: int | None, database: str
 
 def _loaded_and_assessed(fleet: Path, as_of: str | None, version: int | None, database: str) -> tuple[Any, Any]:
     """The fleet as loaded, and its assessment."""
-    from cmkit.assess import assess as assess_fleet
-    from cmkit.assess import newest_record
+    from cmkit.assess import assess_fleet
+    from cmkit.learn import newest_record
     from cmkit.records.storing.source import open_fleet
     from cmkit.review import read_review
 

@@ -14,11 +14,9 @@ import pandas as pd
 from cmkit.assessment import Assessment
 from cmkit.errors import WrongFile
 from cmkit.files import checked_rows, seal, written_folder
-from cmkit.records.analytes import with_own
-from cmkit.records.fleet import Fleet
-from cmkit.trust.laboratory import unit_doubts, without_results
-from cmkit.wear.family import COLUMNS, drift, drift_report, family_numbers
-from cmkit.wear.limits import FIXED, LIMITS, family_limits, limits_drift, limits_drift_report
+from cmkit.learnt import Learnt
+from cmkit.wear.family import COLUMNS, drift, drift_report
+from cmkit.wear.limits import FIXED, LIMITS, limits_drift, limits_drift_report
 
 
 @dataclass(frozen=True)
@@ -75,25 +73,22 @@ def freeze(result: Assessment, folder: Path) -> Path:
     return place
 
 
-def review_drift(fleet: Fleet, result: Assessment) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """How far today's estimates lie from the frozen (numbers, limits) of `result`, furthest first; empty where none is frozen.
+def review_drift(now: Learnt, used: Assessment) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """How far today's estimates lie from the frozen (numbers, limits) of `used`, furthest first; empty where none is frozen.
 
-    fleet: what `result` was assessed from. Rows of :func:`cmkit.wear.family.drift` and :func:`cmkit.wear.limits.limits_drift`.
+    now: learnt of the same day without a review. Rows of :func:`cmkit.wear.family.drift` and :func:`cmkit.wear.limits.limits_drift`.
     """
-    known = fleet.as_of(result.as_of)
-    register = with_own(known.settings.analytes)
-    strange = unit_doubts(known, register)["sample"]
-    sound = without_results(known.samples, strange, register)
-    numbers, limits = (t[t["frozen_on"].notna()] for t in (result.numbers, result.limits))
-    moved = drift(family_numbers(result.exposure, sound, register), numbers)
-    history = result.history[~result.history["sample"].isin(strange)]
-    now = family_limits(result.exposure, sound, history, known.settings, register)
+    numbers, limits = (t[t["frozen_on"].notna()] for t in (used.numbers, used.limits))
+    moved = drift(now.numbers, numbers)
     moved = moved.sort_values("sds", key=abs, ascending=False, kind="stable", ignore_index=True)
-    return moved, limits_drift(now, limits, known.settings.alarm.confidence)
+    return moved, limits_drift(now.limits, limits, used.about["alarm"]["confidence"])
 
 
-def review_words(fleet: Fleet, result: Assessment) -> list[str]:
-    """What to say of the review in use: how far numbers and limits drifted since; nothing where none is in use."""
+def review_words(now: Learnt, result: Assessment) -> list[str]:
+    """What to say of the review in use: how far numbers and limits drifted since; nothing where none is in use.
+
+    now: learnt of the same day without a review.
+    """
     frozen = [t["frozen_on"].dropna() for t in (result.numbers, result.limits)]
     if not any(map(len, frozen)):
         return []
@@ -106,5 +101,5 @@ def review_words(fleet: Fleet, result: Assessment) -> list[str]:
     )
     reports = (drift_report, limits_drift_report)
     return said + [
-        f(m, d) for f, m, d, t in zip(reports, review_drift(fleet, result), days, frozen, strict=True) if len(t)
+        f(m, d) for f, m, d, t in zip(reports, review_drift(now, result), days, frozen, strict=True) if len(t)
     ]

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from cmkit.assess import assess
+from cmkit.assess import assess_fleet
 from cmkit.assessment import Assessment, load_assessment, table_names
 from cmkit.errors import RecordsError
 from cmkit.records.fleet import Fleet
@@ -95,7 +95,7 @@ def judged(make_fleet, tmp_path_factory):
 
     def run(records: Rows | Fleet, settings: dict | None = None, day: str = TODAY) -> Assessment:
         fleet = records if isinstance(records, Fleet) else make_fleet(settings=settings, **records)
-        result = assess(fleet, day)
+        result = assess_fleet(fleet, day)
         _check_any(fleet, result)
         result.save(tmp_path_factory.mktemp("run"))
         return result

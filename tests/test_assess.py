@@ -10,9 +10,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from cmkit.assess import assess, newest_record
+from cmkit.assess import assess_fleet
 from cmkit.assessment import load_assessment, table_names
 from cmkit.errors import MissingTable
+from cmkit.learn import newest_record
 from cmkit.records.fleet import Fleet
 from cmkit.records.tables import TABLES
 
@@ -38,8 +39,8 @@ def without_later(fleet: Fleet, day: str) -> Fleet:
 def test_later_records_change_not_one_byte(small, tmp_path, day) -> None:
     cut = without_later(small, day)
     assert len(cut.samples) < len(small.samples)
-    assess(small, day).save(tmp_path / "all")
-    assess(cut, day).save(tmp_path / "cut")
+    assess_fleet(small, day).save(tmp_path / "all")
+    assess_fleet(cut, day).save(tmp_path / "cut")
     names = sorted(p.name for p in (tmp_path / "all").iterdir())
     assert names == sorted([*(f"{n}.parquet" for n in table_names()), "about.json"])
     differing = [n for n in names if (tmp_path / "all" / n).read_bytes() != (tmp_path / "cut" / n).read_bytes()]
@@ -54,7 +55,7 @@ def test_a_day_in_between_knows_what_came_in_by_then(small) -> None:
 
 @pytest.fixture(scope="module")
 def today(small):
-    return assess(small, newest_record(small))
+    return assess_fleet(small, newest_record(small))
 
 
 def test_every_working_compartment_has_a_verdict_with_a_reason(small, today) -> None:
@@ -101,7 +102,7 @@ def test_a_folder_without_an_assessment_is_refused(tmp_path) -> None:
 
 def test_a_fleet_without_samples_is_assessed_and_nothing_is_called_clear(small) -> None:
     empty = replace(small, samples=small.samples.iloc[:0], corrections=small.corrections.iloc[:0])
-    result = assess(empty, "2026-06-30")
+    result = assess_fleet(empty, "2026-06-30")
     assert set(result.verdicts["state"]) == {"not known"}
     assert np.isnan(result.verdicts["run_h"]).all()
     assert result.due["why"].eq("never sampled").all()

@@ -181,9 +181,9 @@ def test_drift_of_frozen_numbers_is_said_while_they_are_in_use(root, tmp_path) -
     assert "frozen on" not in first.output
     numbers = pd.read_csv(fleet / "review" / "numbers.csv")
     row = numbers[(numbers["analyte"] == "Fe_ppm") & (numbers["n_series"] >= 4)].index[0]
-    numbers.loc[row, ["m", "tau"]] /= 5
+    numbers.loc[row, ["rate_mean", "rate_sd"]] /= 5
     numbers.loc[row, "n_series"] = 1000
-    numbers.loc[numbers.index != row, "tau"] *= 100
+    numbers.loc[numbers.index != row, "rate_sd"] *= 100
     numbers.loc[numbers.index[-1], "frozen_on"] = "2024-12-31"
     numbers.to_csv(fleet / "review" / "numbers.csv", index=False)
     said = run("assess", str(fleet), *day, "--freeze").output

@@ -8,10 +8,11 @@ import pandas as pd
 import pytest
 from pandas.testing import assert_frame_equal
 
-from cmkit.assess import assess
+from cmkit.assess import assess_fleet
 from cmkit.assessment import Assessment
 from cmkit.errors import WrongFile
 from cmkit.files import seal
+from cmkit.learn import learn
 from cmkit.records.fleet import Fleet
 from cmkit.review import Review, freeze, read_review, review_drift, review_words
 from cmkit.wear.family import COLUMNS
@@ -22,13 +23,13 @@ DAY = "2025-12-31"
 
 @pytest.fixture(scope="module")
 def then(small: Fleet) -> Assessment:
-    return assess(small, DAY)
+    return assess_fleet(small, DAY)
 
 
 def test_what_was_frozen_is_used_to_the_last_digit(small: Fleet, then: Assessment, tmp_path: Path) -> None:
     """Written, read and used on the day of the review, nothing changes but the day it is of; fixed limits are not frozen."""
     freeze(then, tmp_path)
-    again = assess(small, DAY, read_review(tmp_path))
+    again = assess_fleet(small, DAY, read_review(tmp_path))
     for name in ("numbers", "limits", "evidence", "verdicts"):
         mine, theirs = (getattr(r, name).drop(columns="frozen_on", errors="ignore") for r in (again, then))
         assert_frame_equal(mine, theirs, check_exact=True)
@@ -36,7 +37,7 @@ def test_what_was_frozen_is_used_to_the_last_digit(small: Fleet, then: Assessmen
     judged = again.limits["alarm"].notna() & ~again.limits["method"].isin(["maker", "practice"])
     assert 0 < judged.sum() < len(again.limits)
     assert again.limits["frozen_on"].eq(pd.Timestamp(DAY)).equals(judged)
-    assert review_words(small, then) == []
+    assert review_words(learn(small, DAY), then) == []
 
 
 def sicker(fleet: Fleet, factor: float) -> Fleet:
@@ -52,7 +53,7 @@ def test_limits_do_not_creep_up_with_a_fleet_that_wears_out(small: Fleet, then: 
     """Every engine's iron rises threefold after the review: estimated anew the limits follow it, the frozen ones stay and say so."""
     freeze(then, tmp_path)
     fleet = sicker(small, 3.0)
-    anew, held = assess(fleet, "2026-06-30"), assess(fleet, "2026-06-30", read_review(tmp_path))
+    anew, held = assess_fleet(fleet, "2026-06-30"), assess_fleet(fleet, "2026-06-30", read_review(tmp_path))
 
     def iron(result: Assessment) -> pd.Series:
         own = result.limits[(result.limits["analyte"] == "Fe_ppm") & (result.limits["measure"] == "level")]
@@ -61,11 +62,11 @@ def test_limits_do_not_creep_up_with_a_fleet_that_wears_out(small: Fleet, then: 
     crept = (iron(anew) / iron(then)).dropna()
     assert crept.median() > 1.3
     np.testing.assert_array_equal(iron(held).reindex(iron(then).index), iron(then))
-    moved = review_drift(fleet, held)[1]
+    moved = review_drift(learn(fleet, "2026-06-30"), held)[1]
     first = moved[moved["analyte"] == "Fe_ppm"]
     assert (first.loc[first["words"] != "as frozen", "ratio"] > 1).all()
     assert "higher than when frozen" in set(first["words"])
-    words = review_words(fleet, held)
+    words = review_words(learn(fleet, "2026-06-30"), held)
     assert len(words) == 2
     assert "would be set elsewhere today, furthest first." in words[1]
     assert len(held.evidence.query("analyte == 'Fe_ppm'")) > len(anew.evidence.query("analyte == 'Fe_ppm'"))
@@ -73,12 +74,12 @@ def test_limits_do_not_creep_up_with_a_fleet_that_wears_out(small: Fleet, then: 
 
 def test_drift_from_frozen_numbers_is_told(small: Fleet) -> None:
     """Frozen as they are today, but for one family's iron: a third of it, known to a hundredth. That one alone has drifted, threefold."""
-    frozen = assess(small, "2026-06-30").numbers.assign(frozen_on=pd.Timestamp("2026-01-01"))
+    frozen = assess_fleet(small, "2026-06-30").numbers.assign(frozen_on=pd.Timestamp("2026-01-01"))
     row = frozen[frozen["analyte"] == "Fe_ppm"].index[0]
-    frozen.loc[row, ["m", "tau"]] = [frozen.loc[row, "m"] / 3, frozen.loc[row, "m"] / 300]
+    frozen.loc[row, ["rate_mean", "rate_sd"]] = [frozen.loc[row, "rate_mean"] / 3, frozen.loc[row, "rate_mean"] / 300]
     frozen.loc[row, "n_series"] = 100
-    again = assess(small, "2026-06-30", Review(frozen))
-    moved, limits = review_drift(small, again)
+    again = assess_fleet(small, "2026-06-30", Review(frozen))
+    moved, limits = review_drift(learn(small, "2026-06-30"), again)
     assert len(moved) == len(frozen)
     assert limits.empty
     first = moved.iloc[0]
@@ -93,7 +94,7 @@ def test_a_second_review_keeps_what_stands_and_adds_what_is_new(small: Fleet, th
     before = read_review(tmp_path)
     assert before.limits is not None
     held = Review(before.numbers, before.limits[before.limits["analyte"] != "Fe_ppm"])
-    later = assess(small, "2026-03-31", held)
+    later = assess_fleet(small, "2026-03-31", held)
     freeze(later, tmp_path)
     both = read_review(tmp_path)
     assert both.limits is not None

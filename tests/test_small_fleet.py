@@ -7,8 +7,9 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from cmkit.assess import assess, newest_record
+from cmkit.assess import assess_fleet
 from cmkit.cli import main
+from cmkit.learn import newest_record
 from cmkit.records.reading.load import load_fleet
 
 TABLES = {
@@ -45,7 +46,7 @@ def words(page: Path) -> str:
 @pytest.mark.parametrize("bottles", [[1], [2], [1, 2]], ids=["engine", "final drive", "both"])
 def test_first_bottles_are_assessed(bottles, tmp_path) -> None:
     known = load_fleet(fleet(tmp_path / "mine", [BOTTLES[0], *(BOTTLES[n] for n in bottles)]))
-    result = assess(known, newest_record(known))
+    result = assess_fleet(known, newest_record(known))
     state = result.verdicts.set_index("compartment")["state"]
     drawn = {"LD-1/engine": 1 in bottles, "LD-1/final drive/left": 2 in bottles}
     assert {name: state[name] != "not known" for name in drawn} == drawn

@@ -12,19 +12,20 @@ from cmkit.intervals.cost import Case, distinct, equivalent_chance, interval_cos
 from cmkit.intervals.delay import Array
 from cmkit.intervals.estimate import FEW, RECORDS, Prior, fit_defect_history
 from cmkit.intervals.tune import FLAT, Uncertainty, allocate_samples, draw_factors, flat_stretch, interval_uncertainty
+from cmkit.learnt import Learnt
 from cmkit.records.analytes import with_own
-from cmkit.records.fleet import Fleet
-from cmkit.records.settings import Kind, Settings
+from cmkit.records.fleet import Fleet, sampling_interval
+from cmkit.records.settings import Kind, Sampling, Settings
 from cmkit.records.tables import typed
 from cmkit.trust.hours import finding_hours
 
 INTERVALS = [
     "compartment", "machine", "site", "kind", "family", "analyte", "today_h", "advised_h", "cost_today", "cost_advised", "cost_none",
     "saving", "saving_low", "saving_high", "flat_low_h", "flat_high_h", "best_low_h", "best_high_h", "caught_today", "caught_advised",
-    "warning_h", "binds", "beyond_data", "n_events", "prior_weight", "changes", "words", "learnt",
+    "warning_h", "binds", "shortest_seen_h", "longest_seen_h", "beyond_data", "n_events", "prior_weight", "changes", "words", "learnt",
 ]  # fmt: skip
 ASSUMED = [f.name for f in fields(Case)] + ["rate_events", "delay_sd"]
-CURVES = ["compartment", "family", "every_h", "cost_per_1000h", "low", "high"]
+CURVES = ["compartment", "family", "every_h", "cost_per_1000h", "low", "high", "saving_low", "saving_high", "caught", "warning_h", "allowed"]  # fmt: skip
 LEARNT = ["kind", "n_events", "hours", "defect_rate_per_h", "delay_mean_h", "delay_sd", "rate_events", "prior_weight", "words"]  # fmt: skip
 
 
@@ -35,38 +36,46 @@ def assumption(name: str) -> float:
         return float(pd.read_csv(handle).set_index("name")["value"].loc[name])
 
 
+def learn_defects(
+    known: Fleet, exposure: pd.DataFrame, numbers: pd.DataFrame, rates: pd.DataFrame, use: pd.DataFrame
+) -> pd.DataFrame:
+    """:func:`defect_rates` of a whole fleet: exposure, numbers, rates as made by `wear`; use: pace of each machine."""
+    rows = _compartments(known, exposure, numbers, rates, use)
+    return defect_rates(defect_records(known, exposure, use), known.settings, _chance_by_kind(known, rows))
+
+
 def advise_intervals(
-    known: Fleet,
-    exposure: pd.DataFrame,
-    numbers: pd.DataFrame,
-    wear: pd.DataFrame,
-    use: pd.DataFrame,
-    due: pd.DataFrame,
+    known: Fleet, exposure: pd.DataFrame, rates: pd.DataFrame, use: pd.DataFrame, learnt: Learnt
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """(intervals, curves): advice and cost curve of each compartment of a working machine (columns INTERVALS and ASSUMED; CURVES).
 
-    exposure, numbers, wear: as made by `wear`; use: machine, h_per_day; due: compartment, every_h (today's interval). Hours are
-    operating hours, costs are per 1,000 of them. advised_h is NaN when no interval pays or none could be judged; the words say which.
-    The advice is the interval of least expected cost on the service grid, within what crew and laboratory can do.
+    exposure, rates: as made by `wear`; use: machine, h_per_day. Hours are operating hours, costs are per 1,000 of them. advised_h is NaN
+    when no interval pays or none could be judged; the words say which. The advice is the interval of least expected cost on the service
+    grid; what crew and laboratory can do is the whole fleet's matter (:func:`within_capacity`).
     """
-    rows = _compartments(known, exposure, numbers, wear, use, due)
-    learnt = defect_rates(defect_records(known, exposure, use), known.settings, _chance_by_kind(known, rows))
-    rows = rows.merge(learnt, on="kind", how="left")
+    rows = _compartments(known, exposure, learnt.numbers, rates, use)
+    rows = rows.merge(learnt.defects, on="kind", how="left").merge(learnt.sampled, on="family", how="left")
     judged = rows[rows["analyte"].notna()].reset_index(drop=True)
     rest = _not_judged(rows[rows["analyte"].isna()])
     if judged.empty:
-        return rest, typed(pd.DataFrame(columns=CURVES), numbers=CURVES[2:])
+        return rest, typed(pd.DataFrame(columns=CURVES), numbers=CURVES[2:-1]).astype({"allowed": bool})
     case = _case(known, judged)
-    today = judged["today_h"].to_numpy(float)
-    grid = curve_grid(np.array(known.settings.sampling.service_grid_h), today)
+    grid = curve_grid(np.array(known.settings.sampling.service_grid_h), learnt.in_use["every_h"].to_numpy(float))
     allowed = np.isin(grid, known.settings.sampling.service_grid_h) | np.isinf(grid)
-    spread = _spread(case, grid, today, allowed, judged)
-    choice, binds = _within_capacity(known, judged, spread, allowed)
-    advice = _advice(judged, case, spread, choice).assign(binds=binds)
-    advice["changes"] = what_changes(case, grid[allowed], grid[choice])
-    advice = _in_words(advice, exposure).assign(**case.columns())[INTERVALS + ASSUMED]
+    spread = _spread(case, grid, judged["today_h"].to_numpy(float), allowed, judged)
+    choice = np.flatnonzero(allowed)[spread.expected[:, allowed].argmin(axis=1)]
+    ends = np.flatnonzero(allowed)[[0, -2]]
+    curves = _curves(judged, case, spread, allowed)
+    base = _base(judged, case, spread).assign(binds=np.where(np.isin(choice, ends), "service grid", ""))
+    advice = _with_choice(base.assign(**case.columns()), grid[choice], curves, grid[allowed])[INTERVALS + ASSUMED]
     both = pd.concat([advice, rest], ignore_index=True) if len(rest) else advice
-    return both.sort_values("compartment").reset_index(drop=True), _curves(judged, spread)
+    return both.sort_values("compartment").reset_index(drop=True), curves
+
+
+def sampled_range(exposure: pd.DataFrame) -> pd.DataFrame:
+    """Shortest and longest interval between bottles seen in each family: family, shortest_seen_h, longest_seen_h."""
+    seen = exposure.groupby("family")["hours"].agg(["min", "max"])
+    return seen.set_axis(["shortest_seen_h", "longest_seen_h"], axis=1).reset_index()
 
 
 def case_of(row: pd.Series) -> Case:
@@ -128,7 +137,7 @@ def _known_from(assumed: float) -> str:
 
 def _chance_by_kind(known: Fleet, rows: pd.DataFrame) -> dict[str, float]:
     """For one typical compartment of each kind, the constant chance per sample that catches what the trend catches today."""
-    some = rows[rows["analyte"].notna()].sort_values("m", kind="stable")
+    some = rows[rows["analyte"].notna()].sort_values("rate_mean", kind="stable")
     middle = some.groupby("kind").apply(lambda own: own.index[len(own) // 2], include_groups=False)
     if middle.empty:
         return {}
@@ -193,30 +202,31 @@ def _between(bottles: pd.DataFrame, found: pd.DataFrame) -> Array:
 
 
 def _compartments(
-    known: Fleet,
-    exposure: pd.DataFrame,
-    numbers: pd.DataFrame,
-    wear: pd.DataFrame,
-    use: pd.DataFrame,
-    due: pd.DataFrame,
+    known: Fleet, exposure: pd.DataFrame, numbers: pd.DataFrame, rates: pd.DataFrame, use: pd.DataFrame
 ) -> pd.DataFrame:
     """One row per compartment with today's interval, the machine's pace, the family's leading wear metal and its own wear rate."""
     metals = with_own(known.settings.analytes)
     metals = metals.index[metals["group"] == "wear metal"]
     lead = (
-        numbers[numbers["analyte"].isin(metals) & (numbers["m"] > 0)]
-        .sort_values("m", kind="stable")
+        numbers[numbers["analyte"].isin(metals) & (numbers["rate_mean"] > 0)]
+        .sort_values("rate_mean", kind="stable")
         .drop_duplicates("family", keep="last")
     )
-    rows = due[["compartment", "every_h"]].rename(columns={"every_h": "today_h"})
+    rows = sampling_interval(known)[["compartment", "every_h"]].rename(columns={"every_h": "today_h"})
     rows = rows.merge(
         known.compartments[["compartment", "machine", "kind", "family", "change_every_h"]], on="compartment"
     )
     rows = rows.merge(known.machines[["machine", "site"]], on="machine")
     rows = rows.merge(known.sites[["site", "downtime_cost_per_h"]], on="site", how="left")
     rows = rows.merge(use[["machine", "h_per_day"]], on="machine", how="left")
-    rows = rows.merge(lead[["family", "analyte", "m", "s0", "b", "eta_i", "eta_w", "c0"]], on="family", how="left")
-    own = wear[wear["rise"].abs() < known.settings.alarm.rise][["compartment", "analyte", "rate"]]
+    rows = rows.merge(
+        lead[
+            ["family", "analyte", "rate_mean", "noise_floor", "noise_share", "load_share", "drift_share", "level_mean"]
+        ],
+        on="family",
+        how="left",
+    )
+    own = rates[rates["rise"].abs() < known.settings.alarm.rise][["compartment", "analyte", "rate"]]
     rows = rows.merge(own, on=["compartment", "analyte"], how="left")
     drawn = exposure["compartment"].value_counts()
     rows["n_bottles"] = rows["compartment"].map(drawn).fillna(0).astype(int)
@@ -228,10 +238,10 @@ def _case(known: Fleet, rows: pd.DataFrame) -> Case:
     kinds = [known.settings.kind(k) for k in rows["kind"]]
     of = {name: np.array([getattr(k, name) for k in kinds], float) for name in _OF_KIND}
     step, reach = assumption("rate_step"), assumption("rate_reach")
-    octaves = np.log2((rows["rate"] / rows["m"]).clip(lower=1e-3).fillna(1.0).to_numpy())
-    rate = rows["m"].to_numpy() * 2 ** (step * np.round(np.clip(octaves, -reach, reach) / step))
+    octaves = np.log2((rows["rate"] / rows["rate_mean"]).clip(lower=1e-3).fillna(1.0).to_numpy())
+    rate = rows["rate_mean"].to_numpy() * 2 ** (step * np.round(np.clip(octaves, -reach, reach) / step))
     # half-way between a fresh fill and the level seen at drains, which knows of filters and top-ups; NaN: typical of the fluid life
-    drained = rows["c0"].where(rows["c0"] > 0).to_numpy(float) * rate / rows["m"].to_numpy()
+    drained = rows["level_mean"].where(rows["level_mean"] > 0).to_numpy(float) * rate / rows["rate_mean"].to_numpy()
     level = drained * (1 + of["residual"]) / 2
     wide = assumption("turnaround_step_h")
     turnaround = np.maximum(wide * np.round(known.settings.sampling.turnaround_days * _pace(rows) / wide), wide)
@@ -241,7 +251,7 @@ def _case(known: Fleet, rows: pd.DataFrame) -> Case:
         defect_rate_per_h=rows["defect_rate_per_h"].fillna(pd.Series(of["defect_rate_per_h"])).to_numpy(float),
         delay_mean_h=rows["delay_mean_h"].fillna(pd.Series(of["delay_mean_h"])).to_numpy(float),
         delay_shape=of["delay_shape"], base_rate=rate, rate_multiple=of["rate_multiple"], growth=of["growth"],
-        level=level, s0=rows["s0"].to_numpy(), b=rows["b"].to_numpy(), eta_i=rows["eta_i"].to_numpy(), eta_w=rows["eta_w"].to_numpy(),
+        level=level, noise_floor=rows["noise_floor"].to_numpy(), noise_share=rows["noise_share"].to_numpy(), load_share=rows["load_share"].to_numpy(), drift_share=rows["drift_share"].to_numpy(),
         change_every_h=change, residual=of["residual"], z_alarm=known.settings.alarm.z, acted_share=of["acted_share"], metals=assumption("metals_that_rise"),
         sample_cost=of["sample_cost"], inspect_cost=of["inspect_cost"],
         planned_cost=of["planned_cost"] + hour * of["planned_downtime_h"],
@@ -277,50 +287,72 @@ def _spread(case: Case, grid: Array, today: Array, allowed: Array, rows: pd.Data
     return Uncertainty(grid, **{name: np.concatenate([getattr(p, name) for p in parts])[back] for name in names})
 
 
-def _within_capacity(known: Fleet, rows: pd.DataFrame, spread: Uncertainty, allowed: Array) -> tuple[Array, Array]:
-    """Chosen column of the grid for each compartment within crew and laboratory, and what binds in words."""
-    columns = np.flatnonzero(allowed)
-    hours = 365 * np.maximum(_pace(rows), 1)[:, None]
-    cost, load = spread.expected[:, columns] * hours, hours / spread.grid_h[columns]
-    limits = {
-        "crew": known.settings.sampling.crew_samples_per_week,
-        "laboratory": known.settings.sampling.lab_samples_per_week,
-    }
+def within_capacity(
+    intervals: pd.DataFrame, curves: pd.DataFrame, use: pd.DataFrame, sampling: Sampling
+) -> pd.DataFrame:
+    """`intervals` with those that crew and laboratory cannot follow moved to what they can, cheapest together; same columns.
+
+    intervals, curves: of the whole fleet, as :func:`advise_intervals` gives them for its parts. Without a capacity nothing changes.
+    """
+    limits = {"crew": sampling.crew_samples_per_week, "laboratory": sampling.lab_samples_per_week}
     limits = {name: 52 * value for name, value in limits.items() if value > 0}
-    free = columns[cost.argmin(axis=1)]
-    binds = np.where(np.isin(free, [columns[0], columns[-2]]), "service grid", "")
-    if not limits:
-        return free, binds
+    table = curves[curves["allowed"]].pivot_table("cost_per_1000h", "compartment", "every_h", aggfunc="first")
+    rows = intervals[intervals["compartment"].isin(table.index)]
+    if not limits or rows.empty:
+        return intervals
     tightest = min(limits, key=lambda name: limits[name])
-    choice = columns[allocate_samples(cost, load, limits[tightest]).choice]
-    return choice, np.where(choice != free, tightest, binds)
+    pace = rows[["machine"]].merge(use[["machine", "h_per_day"]], on="machine", how="left")
+    hours = 365 * np.maximum(_pace(pace), 1)[:, None]
+    grid = table.columns.to_numpy(float)
+    cost, load = table.loc[rows["compartment"]].to_numpy(float) / 1000 * hours, hours / grid
+    chosen = pd.Series(grid[allocate_samples(cost, load, limits[tightest]).choice], rows.index)
+    moved = rows.index[chosen != rows["advised_h"].fillna(np.inf)]
+    if moved.empty:
+        return intervals
+    new = _with_choice(intervals.loc[moved].assign(binds=tightest), chosen[moved].to_numpy(), curves, grid)
+    out = intervals.copy()
+    out.loc[moved, INTERVALS] = new[INTERVALS]
+    return out
 
 
-def _advice(rows: pd.DataFrame, case: Case, spread: Uncertainty, choice: Array) -> pd.DataFrame:
-    """Columns of INTERVALS that are numbers, per 1,000 h where they are money."""
+def _base(rows: pd.DataFrame, case: Case, spread: Uncertainty) -> pd.DataFrame:
+    """Columns of INTERVALS that do not depend on the interval chosen, per 1,000 h where they are money."""
     n, grid = np.arange(len(rows)), spread.grid_h
     today = np.searchsorted(grid, rows["today_h"].to_numpy(float))
     sampled = np.isfinite(grid)
     least = spread.expected[:, sampled].min(axis=1)
     low, high = flat_stretch(grid[sampled], spread.expected[:, sampled], least * (1 + FLAT))
-    advised = np.where(np.isfinite(grid[choice]), grid[choice], np.nan)
-    result = interval_cost(case, grid)
     return rows.assign(
-        advised_h=advised,
         cost_today=1000 * spread.expected[n, today],
-        cost_advised=1000 * spread.expected[n, choice],
         cost_none=1000 * spread.expected[n, -1],
-        saving=1000 * (spread.expected[n, today] - spread.expected[n, choice]),
-        saving_low=1000 * spread.saving_low[n, choice],
-        saving_high=1000 * spread.saving_high[n, choice],
-        flat_low_h=np.where(np.isnan(advised), np.nan, low),
-        flat_high_h=np.where(np.isnan(advised), np.nan, high),
+        flat_low_h=low,
+        flat_high_h=high,
         best_low_h=spread.best_low_h,
         best_high_h=spread.best_high_h,
-        caught_today=result.p_caught[n, today],
-        caught_advised=result.p_caught[n, choice],
-        warning_h=result.warning_h[n, choice],
+        caught_today=interval_cost(case, grid).p_caught[n, today],
+        learnt=rows["words"].fillna(
+            "no record of this kind yet: how often defects start and how long they take to fail is assumed"
+        ),
+        n_events=rows["n_events"].fillna(0).astype(int),
+        prior_weight=rows["prior_weight"].fillna(1.0),
     )
+
+
+def _with_choice(rows: pd.DataFrame, every: Array, curves: pd.DataFrame, grid: Array) -> pd.DataFrame:
+    """Rows of advice with the interval `every` (inf: no sampling) put in: its cost, what it catches, and the words.
+
+    rows: :func:`_base` with `binds` and the columns of :class:`Case`; curves: columns CURVES; grid: intervals that may be chosen.
+    """
+    key = pd.MultiIndex.from_arrays([rows["compartment"], every])
+    at = curves.set_index(["compartment", "every_h"]).loc[key].set_axis(rows.index)
+    none = np.isinf(every)
+    out = rows.assign(
+        advised_h=np.where(none, np.nan, every), cost_advised=at["cost_per_1000h"], saving=rows["cost_today"] - at["cost_per_1000h"],
+        saving_low=at["saving_low"], saving_high=at["saving_high"], caught_advised=at["caught"], warning_h=at["warning_h"],
+        flat_low_h=rows["flat_low_h"].mask(none), flat_high_h=rows["flat_high_h"].mask(none),
+    )  # fmt: skip
+    case = Case(**{f.name: out[f.name].to_numpy(float) for f in fields(Case)})
+    return _in_words(out.assign(changes=what_changes(case, grid, every)))
 
 
 _VARIED = (
@@ -353,23 +385,14 @@ def hours_words(every: float) -> str:
     return f"{every:,.0f} h" if np.isfinite(every) else "no sampling"
 
 
-def _in_words(advice: pd.DataFrame, exposure: pd.DataFrame) -> pd.DataFrame:
-    """`words` of the advice, `learnt`: what it rests on, and `beyond_data`: longer than any interval seen, or shorter than half of any."""
-    seen = exposure.groupby("family")["hours"].agg(["min", "max"])
-    shortest, longest = (advice["family"].map(seen[name]).fillna(0.0) for name in ("min", "max"))
+def _in_words(advice: pd.DataFrame) -> pd.DataFrame:
+    """`words` of the advice, and `beyond_data`: longer than any interval seen, or shorter than half of any."""
+    shortest, longest = advice["shortest_seen_h"].fillna(0.0), advice["longest_seen_h"].fillna(0.0)
     out = advice.assign(beyond_data=(advice["advised_h"] > 1.1 * longest) | (advice["advised_h"] < 0.5 * shortest))
     flat = (out["today_h"] >= out["flat_low_h"]) & (out["today_h"] <= out["flat_high_h"])
     judged = [_sentence(row, bool(is_flat)) for row, is_flat in zip(out.to_dict("records"), flat, strict=True)]
-    learnt = advice["words"].fillna(
-        "no record of this kind yet: how often defects start and how long they take to fail is assumed"
-    )
     beyond = np.where(out["beyond_data"], "; not tried yet in this family", "")
-    return out.assign(
-        words=[f"{a}{b}" for a, b in zip(judged, beyond, strict=True)],
-        learnt=learnt,
-        n_events=out["n_events"].fillna(0).astype(int),
-        prior_weight=out["prior_weight"].fillna(1.0),
-    )
+    return out.assign(words=[f"{a}{b}" for a, b in zip(judged, beyond, strict=True)])
 
 
 def _sentence(row: dict[str, Any], flat: bool) -> str:
@@ -386,20 +409,17 @@ def _sentence(row: dict[str, Any], flat: bool) -> str:
     return f"sample {how}: {row['caught_advised']:.0%} of defects caught in time, {row['caught_today']:.0%} today"
 
 
-def _curves(rows: pd.DataFrame, spread: Uncertainty) -> pd.DataFrame:
-    """Cost per 1,000 h against the interval for each compartment, with the 5-95 % band."""
-    grid = spread.grid_h[:-1]
+def _curves(rows: pd.DataFrame, case: Case, spread: Uncertainty, allowed: Array) -> pd.DataFrame:
+    """Cost per 1,000 h against the interval for each compartment (inf: no sampling), with the 5-95 % band (columns CURVES)."""
+    grid, result = spread.grid_h, interval_cost(case, spread.grid_h)
     size = len(grid)
-    return pd.DataFrame(
-        {
-            "compartment": np.repeat(rows["compartment"].to_numpy(), size),
-            "family": np.repeat(rows["family"].to_numpy(), size),
-            "every_h": np.tile(grid, len(rows)),
-            "cost_per_1000h": 1000 * spread.expected[:, :-1].ravel(),
-            "low": 1000 * spread.low[:, :-1].ravel(),
-            "high": 1000 * spread.high[:, :-1].ravel(),
-        }
-    )
+    out = {
+        "compartment": np.repeat(rows["compartment"].to_numpy(), size), "family": np.repeat(rows["family"].to_numpy(), size),
+        "every_h": np.tile(grid, len(rows)), "cost_per_1000h": 1000 * spread.expected.ravel(), "low": 1000 * spread.low.ravel(),
+        "high": 1000 * spread.high.ravel(), "saving_low": 1000 * spread.saving_low.ravel(), "saving_high": 1000 * spread.saving_high.ravel(),
+        "caught": result.p_caught.ravel(), "warning_h": result.warning_h.ravel(), "allowed": np.tile(allowed, len(rows)),
+    }  # fmt: skip
+    return pd.DataFrame(out)
 
 
 def _not_judged(rows: pd.DataFrame) -> pd.DataFrame:

@@ -130,7 +130,7 @@ def _chances(c: dict[str, float], step: float, first: float, h: Array, last: int
     if not np.isnan(c["chance"]):
         yield from (np.full(h.shape, c["chance"]) for _ in range(last))
         return
-    values = [c[n] for n in ("base_rate", "s0", "b", "eta_i", "eta_w", "level")]
+    values = [c[n] for n in ("base_rate", "noise_floor", "noise_share", "load_share", "drift_share", "level")]
     steady: SteadyFilter = steady_filter(step, *values)
     kept = retention(step, c["change_every_h"], c["residual"])
     excess = c["base_rate"] * (c["rate_multiple"] - 1)

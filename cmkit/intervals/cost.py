@@ -39,7 +39,7 @@ class Case:
 
     Defects: defect_rate_per_h (1/h, > 0), delay_mean_h (h, > 0) and delay_shape (Weibull; <= 0 fixed) from start to failure.
     Trend: base_rate (ppm/h), rate_multiple (>= 1; times the base rate reached at failure), growth (> 0; power of age / delay).
-    Bottle and filter: s0 (ppm), b, eta_i, eta_w as in `wear.rates`; level (ppm; NaN: typical of the fluid life), change_every_h (h),
+    Bottle and filter: noise_floor (ppm), noise_share, load_share, drift_share as in `wear.rates`; level (ppm; NaN: typical of the fluid life), change_every_h (h),
     residual (share left at a change, 0..1), z_alarm, acted_share (0..1; share of alarms acted on), metals (>= 1; that rise alike).
     chance: for another technique, a constant chance (0..1) that one sample finds a present defect; NaN: from the trend.
     Money: sample_cost, inspect_cost (a false alarm), planned_cost, failure_cost, downtime included; false_alarm (share of samples).
@@ -52,10 +52,10 @@ class Case:
     base_rate: float | Array = np.nan
     rate_multiple: float | Array = np.nan
     growth: float | Array = 1.0
-    s0: float | Array = 0.5
-    b: float | Array = 0.1
-    eta_i: float | Array = 0.12
-    eta_w: float | Array = 0.20
+    noise_floor: float | Array = 0.5
+    noise_share: float | Array = 0.1
+    load_share: float | Array = 0.12
+    drift_share: float | Array = 0.20
     level: float | Array = np.nan
     change_every_h: float | Array = np.inf
     residual: float | Array = 0.1
@@ -101,8 +101,8 @@ _BOUNDS = (
     ("base_rate", _TINY, np.inf),
     ("rate_multiple", 1.0, np.inf),
     ("growth", _TINY, np.inf),
-    ("s0", 0.0, np.inf),
-    ("b", 0.0, np.inf),
+    ("noise_floor", 0.0, np.inf),
+    ("noise_share", 0.0, np.inf),
     ("residual", 0.0, 0.999),
     ("acted_share", 0.0, 1.0),
     ("metals", 1.0, np.inf),
@@ -115,7 +115,7 @@ _BOUNDS = (
     ("turnaround_h", 0.0, np.inf),
 )
 OUTCOME_FIELDS = (
-    "delay_mean_h", "delay_shape", "base_rate", "rate_multiple", "growth", "s0", "b", "eta_i", "eta_w", "level",
+    "delay_mean_h", "delay_shape", "base_rate", "rate_multiple", "growth", "noise_floor", "noise_share", "load_share", "drift_share", "level",
     "change_every_h", "residual", "z_alarm", "acted_share", "metals", "chance", "turnaround_h",
 )  # fmt: skip
 
@@ -351,7 +351,9 @@ def _chances(c: dict[str, Array], every: float, nodes: _Nodes) -> Callable[[int,
     wide = {name: column[:, None, None] for name, column in c.items()}
     if constant.all():
         return lambda k, seen: wide["chance"]
-    steady = steady_filter(every, *(c[n] for n in ("base_rate", "s0", "b", "eta_i", "eta_w", "level")))
+    steady = steady_filter(
+        every, *(c[n] for n in ("base_rate", "noise_floor", "noise_share", "load_share", "drift_share", "level"))
+    )
     flat = SteadyFilter(steady.variance[:, None], steady.gain_level[:, None], steady.gain_rate[:, None])
     kept = retention(every, c["change_every_h"], c["residual"])[:, None]
     excess = (c["base_rate"] * (c["rate_multiple"] - 1))[:, None]
@@ -364,7 +366,7 @@ def _chances(c: dict[str, Array], every: float, nodes: _Nodes) -> Callable[[int,
         size = scaled[..., seen]
         p = alarm_chance(
             mark.departure[..., None] * size, mark.followed[..., None] * size, spread,
-            wide["b"], wide["level"], wide["z_alarm"], wide["acted_share"], wide["metals"],
+            wide["noise_share"], wide["level"], wide["z_alarm"], wide["acted_share"], wide["metals"],
         )  # fmt: skip
         return np.where(constant[:, None, None], wide["chance"], p) if constant.any() else p
 

@@ -27,18 +27,24 @@ class SteadyFilter:
 
 
 def steady_filter(
-    every_h: Array, rate: Array, s0: Array, b: Array, eta_i: Array, eta_w: Array, level: Array
+    every_h: Array,
+    rate: Array,
+    noise_floor: Array,
+    noise_share: Array,
+    load_share: Array,
+    drift_share: Array,
+    level: Array,
 ) -> SteadyFilter:
     """Steady state of the level-and-rate filter at a sampling interval.
 
-    every_h: interval (h, > 0); rate: wear rate (ppm/h); s0: additive noise (ppm); b: noise as a share of the level; eta_i: spread of the
-    rate from interval to interval (share); eta_w: drift of the rate per sqrt(1000 h) (share); level: typical level (ppm). Arrays
+    every_h: interval (h, > 0); rate: wear rate (ppm/h); noise_floor: additive noise (ppm); noise_share: noise as a share of the level; load_share: spread of the
+    rate from interval to interval (share); drift_share: drift of the rate per sqrt(1000 h) (share); level: typical level (ppm). Arrays
     broadcast. No loss of fluid between samples. The Riccati recursion is run by doubling (structure-preserving; ten doublings stand
     for a thousand samples), so that short intervals, which settle slowly, settle too.
     """
-    noise = s0**2 + (b * level) ** 2
-    drift = (eta_w * rate) ** 2 * every_h / 1000
-    load = (eta_i * rate * every_h) ** 2 + drift * np.square(every_h) / 3
+    noise = noise_floor**2 + (noise_share * level) ** 2
+    drift = (drift_share * rate) ** 2 * every_h / 1000
+    load = (load_share * rate * every_h) ** 2 + drift * np.square(every_h) / 3
     shape = np.broadcast_shapes(np.shape(noise), np.shape(drift), np.shape(load), np.shape(every_h))
     # measured in units of the interval and of the noise, so that all numbers are near 1
     spread = _matrix(shape, load / noise, drift * every_h / 2 * every_h / noise, drift * np.square(every_h) / noise)
@@ -119,7 +125,7 @@ def alarm_chance(
     departure: Array,
     followed: Array,
     steady: SteadyFilter,
-    b: Array,
+    noise_share: Array,
     level: Array,
     z_alarm: Array,
     acted: Array,
@@ -129,6 +135,6 @@ def alarm_chance(
 
     metals: how many metals rise alike and are each watched; their noise is taken as independent.
     """
-    variance = steady.variance + b**2 * followed * (2 * level + followed)
+    variance = steady.variance + noise_share**2 * followed * (2 * level + followed)
     one = ndtr(departure / np.sqrt(variance) - z_alarm)
     return acted * one if np.all(np.asarray(metals) == 1) else acted * (1 - (1 - one) ** metals)

@@ -3,19 +3,11 @@
 import numpy as np
 import pandas as pd
 
-from cmkit.records.fleet import Fleet, sampled_every
+from cmkit.records.fleet import Fleet, sampling_interval
 
 DUE = ["compartment", "machine", "site", "kind", "every_h", "last_run_h", "last_drawn_on", "due_run_h", "due_meter_h", "due_on", "overdue_h", "overdue", "why"]  # fmt: skip
 # Common practice: halve the interval after an alert, and draw the repeat bottle of an alarm at once.
 _SHARE = {"alert": 0.5, "alarm": 0.0}
-
-
-def sampling_interval(known: Fleet) -> pd.DataFrame:
-    """Today's interval (`sampled_every`) of each compartment of a working machine: compartment, machine, site, kind, every_h (hours)."""
-    out = known.compartments.merge(known.machines[["machine", "site", "retired_on"]], on="machine")
-    out = out[out["retired_on"].isna()].sort_values("compartment").reset_index(drop=True)
-    every = sampled_every(known).reindex(out["compartment"]).to_numpy()
-    return out[["compartment", "machine", "site", "kind"]].assign(every_h=every)
 
 
 def next_due(known: Fleet, exposure: pd.DataFrame, use: pd.DataFrame, verdicts: pd.DataFrame) -> pd.DataFrame:

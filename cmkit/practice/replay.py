@@ -9,10 +9,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from cmkit.learnt import Learnt
 from cmkit.records.fleet import Fleet
 from cmkit.records.tables import typed
 from cmkit.trust.hours import machine_use
+from cmkit.trust.screen import Trusted
+from cmkit.wear.fit import Wear
 from cmkit.wear.forecast import forecast_next
+from cmkit.wear.states import State
 from cmkit.wear.verdicts import alarm_spells, bottle_states, judge, looks_inside
 
 RECORD = ["compartment", "alarm_on", "known_on", "sample", "run_h", "analytes", "bottles", "finding", "found_on", "outcome", "cause", "lead_h", "cost", "words"]  # fmt: skip
@@ -54,20 +58,18 @@ def alarm_record(known: Fleet, spells: pd.DataFrame, found_h: pd.DataFrame) -> p
     return out.sort_values(["_when", "compartment"], kind="stable").drop(columns="_when").reset_index(drop=True)
 
 
-def verdicts_at(
-    then: Fleet, exposure: pd.DataFrame, history: pd.DataFrame, evidence: pd.DataFrame, trust: pd.DataFrame,
-    doubts: pd.DataFrame, numbers: pd.DataFrame, limits: pd.DataFrame,
-) -> pd.DataFrame:  # fmt: skip
+def verdicts_at(then: Fleet, wear: Wear, state: State, trusted: Trusted, learnt: Learnt) -> pd.DataFrame:
     """The verdicts (`wear.verdicts.judge`) of an earlier day, from what had reached the office by then.
 
     then: the records as known on that day. The other frames are of a later day, so both are measured with the same family numbers and
-    limits: what differs between them happened to the machines, and is not a limit reckoned anew.
+    limits: what differs between them happened to the machines, and is not a limit estimated anew.
     """
-    known, frames = then.samples["sample"], (exposure, history, evidence, trust, doubts)
+    known = then.samples["sample"]
+    frames = (wear.exposure, wear.history, state.evidence, trusted.trust, trusted.doubts)
     exposure, history, evidence, trust, doubts = (frame[frame["sample"].isin(known)] for frame in frames)
     use = machine_use(then)
     spells = alarm_spells(bottle_states(exposure, evidence), evidence, history, trust, looks_inside(then))
-    forecast = forecast_next(then, exposure, history, numbers, limits, use)
+    forecast = forecast_next(then, exposure, history, use, learnt)
     return judge(then, exposure, use, evidence, spells, forecast, trust, doubts)
 
 

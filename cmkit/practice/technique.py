@@ -9,10 +9,8 @@ import numpy as np
 import pandas as pd
 from scipy.stats import false_discovery_control, norm, trim_mean
 
-from cmkit.records.fleet import Fleet
-from cmkit.trust.bottle_arrays import make_panel
+from cmkit.records.tables import typed
 from cmkit.trust.constants import constant
-from cmkit.trust.sediment import bottle_factors
 
 SPREAD = ["sampler", "n", "ratio", "low", "high", "p", "q", "flagged", "words"]
 BIAS = ["sampler", "n", "bias", "low", "high", "shrunk", "p", "q", "flagged", "words"]
@@ -34,16 +32,13 @@ _TRIM = 0.10
 _CAP = 0.90  # distances beyond this share of all count as this large: genuine events are not technique
 
 
-def sampler_technique(known: Fleet, history: pd.DataFrame, register: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+def sampler_technique(factors: pd.DataFrame, places: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     """(spread, bias): :func:`sampler_spread` and :func:`sampler_bias` of a fleet's bottles, compared within site and kind of component.
 
-    history: the wear filter's one-step forecasts with change acceptance off. First bottles of a component do not count. For the spread
+    factors: columns FACTORS and sampler; places: site and kind, by compartment. First bottles of a component do not count. For the spread
     each factor is put on the scale of the middle bottle by its own standard error, so that hard compartments accuse nobody.
     """
-    factors = bottle_factors(make_panel(known, history, register), register, known.settings.trust)
-    factors = factors[(factors["order"] >= 1) & factors["log_factor"].notna()]
-    rows = factors.merge(known.samples[["sample", "sampler"]], on="sample")
-    places = known.compartments.merge(known.machines[["machine", "site"]], on="machine").set_index("compartment")
+    rows = factors[(factors["order"] >= 1) & factors["log_factor"].notna()]
     stratum = (rows["compartment"].map(places["site"]) + ", " + rows["compartment"].map(places["kind"])).to_numpy()
     factor, sampler = rows["log_factor"].to_numpy(), rows["sampler"].to_numpy()
     error = np.hypot(rows["se"].to_numpy(), constant("bottle_factor_sd"))
@@ -52,20 +47,25 @@ def sampler_technique(known: Fleet, history: pd.DataFrame, register: pd.DataFram
 
 
 TECHNIQUE = ["site", "sampler", "measure", "n", "value", "low", "high", "q", "flagged", "words"]
+NO_TECHNIQUE = typed(pd.DataFrame(columns=TECHNIQUE), numbers=("value", "low", "high", "q"), whole=("n",))
 
 
-def crew_technique(known: Fleet, history: pd.DataFrame, register: pd.DataFrame) -> pd.DataFrame:
+def crew_technique(
+    factors: pd.DataFrame, samples: pd.DataFrame, compartments: pd.DataFrame, machines: pd.DataFrame
+) -> pd.DataFrame:
     """One row per sampler and measure (`spread`: ratio of spreads; `bias`: shrunk log factor), columns TECHNIQUE, by site and sampler.
 
-    A sampler belongs to the site where most of the bottles were drawn. history: forecasts with change acceptance off.
+    factors: of every usable bottle of the whole fleet (`trust.sediment.bottle_factors`). A sampler belongs to the site where most of the
+    bottles were drawn.
     """
-    spread, bias = sampler_technique(known, history, register)
+    places = compartments.merge(machines[["machine", "site"]], on="machine").set_index("compartment")
+    rows = factors.sort_values("compartment", kind="stable").merge(samples[["sample", "sampler"]], on="sample")
+    spread, bias = sampler_technique(rows, places)
     both = pd.concat(
         [spread.assign(measure="spread", value=spread["ratio"]), bias.assign(measure="bias", value=bias["shrunk"])],
         ignore_index=True,
     )
-    places = known.compartments.merge(known.machines[["machine", "site"]], on="machine")
-    drawn = known.samples[["sampler", "compartment"]].merge(places[["compartment", "site"]], on="compartment")
+    drawn = samples[["sampler", "compartment"]].merge(places[["site"]], left_on="compartment", right_index=True)
     home = drawn.groupby(["sampler", "site"]).size().reset_index(name="bottles")
     home = home.sort_values(["sampler", "bottles", "site"], ascending=[True, False, True]).drop_duplicates("sampler")
     both["site"] = both["sampler"].map(dict(zip(home["sampler"], home["site"], strict=True))).fillna("").astype("str")

@@ -21,7 +21,8 @@ class Fleet:
 
     set_aside: rows and values not used (file, row, column, value, reason, table, known_on, what). repairs: values used after a repair,
     same columns plus `used`. counts: one row per file: file, table, read, used, set_aside; read = used + set_aside. arrivals: the same
-    counts by the day a row became known (file, table, known_on, read, set_aside). sources: file name -> SHA-256 of its content.
+    counts by the day a row became known (file, table, known_on, read, set_aside). sources: file name -> SHA-256 of its content. elsewhere:
+    compartments of the fleet that are not in this part of it.
     """
 
     settings: Settings
@@ -39,10 +40,13 @@ class Fleet:
     arrivals: pd.DataFrame | None = None
     sources: dict[str, str] = field(default_factory=dict)
     date: pd.Timestamp | None = None
+    elsewhere: frozenset[str] = frozenset()
 
     def as_of(self, date: str | pd.Timestamp) -> "Fleet":
         """What was known at the end of day `date`: later rows gone, re-issued results resolved, confirmed corrections applied."""
         day = pd.Timestamp(date).normalize()
+        if day == self.date:
+            return self
         known = {name: _known(getattr(self, name), TABLES[name].known_on, day) for name in TABLES}
         known["machines"] = _blank_future(known["machines"], day, {"retired_on": []})
         known["compartments"] = _blank_future(known["compartments"], day, {"fitted_on": ["fitted_at_h"]})
@@ -50,7 +54,9 @@ class Fleet:
             known["compartments"]["machine"].isin(known["machines"]["machine"])
         ].reset_index(drop=True)
         samples, replaced = newest_issue(known["samples"])
-        known["samples"] = apply_corrections(samples, known["corrections"], self.compartments["compartment"])
+        places = {*self.compartments["compartment"], *self.elsewhere}
+        corrected = apply_corrections(samples, known["corrections"], places)
+        known["samples"] = corrected[~corrected["compartment"].isin(self.elsewhere)].reset_index(drop=True)
         aside = _known(self.set_aside, ("known_on",), day)
         arrivals = None if self.arrivals is None else _known(self.arrivals, ("known_on",), day)
         return replace(
@@ -62,6 +68,28 @@ class Fleet:
             arrivals=arrivals,
             date=day,
         )
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """The record tables by name, and what is known of reading them: set_aside, repairs, counts."""
+        return {name: getattr(self, name) for name in (*TABLES, "set_aside", "repairs", "counts")}
+
+    def for_site(self, site: str) -> "Fleet":
+        """The records of one site's machines, with bottles that a correction moves to or from them; reading and corrections stay whole."""
+        machines = self.machines.loc[self.machines["site"] == site, "machine"]
+        places = self.compartments.loc[self.compartments["machine"].isin(machines), "compartment"]
+        moved = self.corrections.loc[self.corrections["value"].isin(places), "sample"]
+        own = {
+            "sites": self.sites["site"] == site,
+            "machines": self.machines["site"] == site,
+            "compartments": self.compartments["machine"].isin(machines),
+            "meters": self.meters["machine"].isin(machines),
+            "services": self.services["compartment"].isin(places),
+            "findings": self.findings["compartment"].isin(places),
+            "samples": self.samples["compartment"].isin(places) | self.samples["sample"].isin(moved),
+        }
+        parts = {name: getattr(self, name)[rows].reset_index(drop=True) for name, rows in own.items()}
+        others = self.elsewhere | (set(self.compartments["compartment"]) - set(places))
+        return replace(self, **parts, elsewhere=frozenset(others))
 
 
 def sampled_every(known: Fleet) -> pd.Series:
@@ -75,6 +103,14 @@ def sampled_every(known: Fleet) -> pd.Series:
     for key in ("kind", "family", "compartment"):
         every = places[key].map(settings.accepted_intervals).astype(float).fillna(every)
     return every.astype(float).set_axis(pd.Index(places["compartment"].to_numpy(), dtype="str"))
+
+
+def sampling_interval(known: Fleet) -> pd.DataFrame:
+    """Today's interval (`sampled_every`) of each compartment of a working machine: compartment, machine, site, kind, every_h (hours)."""
+    out = known.compartments.merge(known.machines[["machine", "site", "retired_on"]], on="machine")
+    out = out[out["retired_on"].isna()].sort_values("compartment").reset_index(drop=True)
+    every = sampled_every(known).reindex(out["compartment"]).to_numpy()
+    return out[["compartment", "machine", "site", "kind"]].assign(every_h=every)
 
 
 def counted(arrivals: pd.DataFrame, replaced: pd.DataFrame | None = None) -> pd.DataFrame:
@@ -175,15 +211,14 @@ def _not_used(rows: pd.DataFrame, reason: pd.Series | str) -> pd.DataFrame:
     )
 
 
-def apply_corrections(samples: pd.DataFrame, corrections: pd.DataFrame, places: pd.Series) -> pd.DataFrame:
+def apply_corrections(samples: pd.DataFrame, corrections: pd.DataFrame, names: set[str]) -> pd.DataFrame:
     """Samples with an analyst's confirmed corrections applied, in order of decision; `corrected` says which columns changed.
 
     A correction to a bottle that is not (yet) known changes nothing. The loader sets unusable corrections aside; in a fleet made in memory
-    one raises RecordsError. places: names of compartments.
+    one raises RecordsError. names: of compartments.
     """
     out = samples.copy()
     out["corrected"] = ""
-    names = set(places)
     for row in corrections.sort_values(["decided_on", "correction"]).itertuples():
         hit = out["sample"] == row.sample
         out.loc[hit, row.field] = _corrected_value(row.correction, row.field, row.value, names)

@@ -87,17 +87,22 @@ def _all_orders(k: int) -> np.ndarray:
     return np.array(list(permutations(range(k))))
 
 
-def exchange_chances(panel: Panel, trust: Trust) -> pd.DataFrame:
+def exchange_chances(panel: Panel, trust: Trust, factors: pd.DataFrame) -> pd.DataFrame:
     """One row per bottle that was drawn together with others of its machine (columns CHANCES), sorted by machine, day, compartment.
 
     chance: probability that it carries a wrong label, NaN where `words` says why that cannot be told; looks_like: likeliest label; group:
-    number of bottles weighed together.
+    number of bottles weighed together. factors: :func:`shared_factors` of the whole fleet.
     """
     drawn = _drawn_together(panel.bottles)
     told = drawn["order"] >= constant("exchange_first_order")
     told &= told.groupby(drawn["set"]).transform("sum") >= 2
     out = drawn.assign(looks_like="", group=0, chance=np.nan, words=CANNOT_TELL)
-    factor = shared_factors(panel)
+    factor = (
+        factors.set_index("kind")["factor_sd"]
+        .reindex(panel.bottles["kind"])
+        .fillna(constant("bottle_factor_sd"))
+        .to_numpy()
+    )
     for size, part in drawn[told].groupby(drawn[told].groupby("set")["at"].transform("size")):
         rows = part["at"].to_numpy().reshape(-1, size)
         chance, likely, enough = _weigh(panel, rows, factor, trust.exchange_prior)
@@ -119,17 +124,17 @@ def _after_doubt(panel: Panel, chances: pd.DataFrame) -> pd.Series:
     return pd.Series(panel.before(doubted)[chances["at"]], index=chances.index)
 
 
-def shared_factors(panel: Panel) -> np.ndarray:
-    """sd of the factor that a bottle's metals share, for each bottle by the kind of its compartment: float [n].
+def shared_factors(panel: Panel) -> pd.DataFrame:
+    """sd of the factor that a bottle's metals share, by kind of compartment: kind, factor_sd.
 
     What metals share is how the bottle was drawn and all that the forecast misses for all of them at once (load, make-up, residual
     fluid), which differs by kind and fleet. Learnt from the bottles as they are labelled, by maximum likelihood of
     :func:`label_log_density` (whose heavy tail bears the few exchanged ones); `bottle_factor_sd` for kinds with few bottles.
     """
-    kinds, names = pd.factorize(panel.bottles["kind"])
     settled = (panel.bottles["order"] >= constant("exchange_first_order")).to_numpy()
-    learnt = [_shared_factor(panel, np.flatnonzero(settled & (kinds == k))) for k in range(len(names))]
-    return np.array(learnt)[kinds] if learnt else np.zeros(0)
+    kinds = sorted(panel.bottles["kind"].unique())
+    learnt = [_shared_factor(panel, np.flatnonzero(settled & (panel.bottles["kind"] == kind))) for kind in kinds]
+    return pd.DataFrame({"kind": pd.Series(kinds, dtype="str"), "factor_sd": pd.Series(learnt, dtype="float64")})
 
 
 def _shared_factor(panel: Panel, rows: np.ndarray) -> float:

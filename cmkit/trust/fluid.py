@@ -220,12 +220,62 @@ def ratio_threshold(ratio: np.ndarray, false_calls: float) -> float:
     )
 
 
-def check_fluids(known: Fleet, trust: Trust) -> pd.DataFrame:
-    """One row per sample (columns FLUIDS), in the order of `known.samples`; words say why a bottle could not be judged."""
-    filled = fluids_in_force(known)
-    product = (filled["fluid"] + " " + filled["grade"]).str.strip().to_numpy(dtype=object)
-    x = fingerprint(known.samples)
+PRODUCTS = ["product", "mark", "centre", "n", "stretch", "threshold", *(f"scatter_{mark}" for mark in MARKS)]
+
+
+def learn_fluids(known: Fleet, trust: Trust) -> pd.DataFrame:
+    """Each product's fingerprint from the whole fleet's bottles, one row per product and mark (columns PRODUCTS), sorted.
+
+    threshold: likelihood ratio of a mixture above which a bottle is doubted, such that a share `trust.fluid_false_calls` of the product's
+    own bottles passes it. scatter_MARK: column of the scatter matrix, NaN for marks the product has not.
+    """
+    product, x = _products(known), fingerprint(known.samples)
     library = fluid_library(x, product)
+    rows = []
+    for name, own in library.items():
+        some = x[product == name]
+        ratio = fluid_check(some, own, library)["ratio"].to_numpy()[:: max(1, len(some) // _CALIBRATE_ON)]
+        threshold = ratio_threshold(ratio, trust.fluid_false_calls)
+        for mark, centre, scatter in zip(own.marks, own.centre, own.scatter, strict=True):
+            row = {
+                "product": name,
+                "mark": mark,
+                "centre": centre,
+                "n": own.n,
+                "stretch": own.stretch,
+                "threshold": threshold,
+            }
+            rows.append(row | {f"scatter_{m}": s for m, s in zip(own.marks, scatter, strict=True)})
+    out = pd.DataFrame(rows, columns=PRODUCTS)
+    return out.astype({c: "str" if c in ("product", "mark") else "int64" if c == "n" else "float64" for c in PRODUCTS})
+
+
+def _products(known: Fleet) -> np.ndarray:
+    """Name (fluid and grade) of what was in the compartment at every bottle; empty where not known."""
+    filled = fluids_in_force(known)
+    return (filled["fluid"] + " " + filled["grade"]).str.strip().to_numpy(dtype=object)
+
+
+def _library(fluids: pd.DataFrame) -> dict[str, Product]:
+    """The fingerprints of :func:`learn_fluids` as :class:`Product`."""
+    out = {}
+    for name, own in fluids.groupby("product", sort=True):
+        marks = tuple(own["mark"])
+        scatter = own[[f"scatter_{m}" for m in marks]].to_numpy(dtype=float)
+        first = own.iloc[0]
+        out[str(name)] = Product(
+            str(name), marks, own["centre"].to_numpy(dtype=float), scatter, int(first["n"]), float(first["stretch"])
+        )
+    return out
+
+
+def check_fluids(known: Fleet, fluids: pd.DataFrame) -> pd.DataFrame:
+    """One row per sample (columns FLUIDS), in the order of `known.samples`; words say why a bottle could not be judged.
+
+    fluids: :func:`learn_fluids` of the whole fleet.
+    """
+    product, x = _products(known), fingerprint(known.samples)
+    library, threshold = _library(fluids), fluids.drop_duplicates("product").set_index("product")["threshold"]
     out = (
         known.samples[["sample", "compartment"]].reset_index(drop=True).assign(product=pd.Series(product, dtype="str"))
     )
@@ -234,12 +284,9 @@ def check_fluids(known: Fleet, trust: Trust) -> pd.DataFrame:
     for name, own in library.items():
         rows = np.flatnonzero(product == name)
         found = fluid_check(x[rows], own, library)
-        threshold = ratio_threshold(
-            found["ratio"].to_numpy()[:: max(1, len(rows) // _CALIBRATE_ON)], trust.fluid_false_calls
-        )
         for column in ("distance", "p", "ratio", "mixed_with", "share"):
             out.loc[rows, column] = found[column].to_numpy()
-        out.loc[rows, "threshold"] = threshold
+        out.loc[rows, "threshold"] = threshold[name]
         out.loc[rows, "words"] = np.where(found["df"] >= 2, "", "not judged: too few of the product's marks reported")
     out.loc[out["product"] == "", "words"] = "not judged: no fluid on record"
     return out[FLUIDS]

@@ -4,6 +4,8 @@ Nothing is guessed in silence: a derived hour carries its standard deviation and
 usable and says why. Only what is known on the view's date is used.
 """
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 
@@ -21,6 +23,34 @@ SWAP_SHARE = 0.25  # own choice: two digits exchanged explain a reading this muc
 RECENT_D = 90  # own choice: days over which today's use is taken
 IDLE_H_PER_DAY = 0.5  # own choice: below this over IDLE_D days a machine is not at work
 IDLE_D = 21
+
+
+@dataclass(frozen=True)
+class Hours:
+    """Every record on its machine's running hours. line: the meter line; samples, services, findings: running hour of each (columns HOURS,
+    SERVICE_HOURS, finding first); use: pace of each machine (columns USE)."""
+
+    line: pd.DataFrame
+    samples: pd.DataFrame
+    services: pd.DataFrame
+    findings: pd.DataFrame
+    use: pd.DataFrame
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """What an assessment keeps of it."""
+        return {"hours": self.samples, "use": self.use}
+
+
+def running_hours(known: Fleet) -> Hours:
+    """Which running hour does each record belong to, and how fast does each machine run?"""
+    line = meter_line(known)
+    return Hours(
+        line,
+        screen_hours(known, line),
+        service_hours(known, line),
+        finding_hours(known, line),
+        machine_use(known, line),
+    )
 
 
 def screen_hours(known: Fleet, line: pd.DataFrame | None = None) -> pd.DataFrame:

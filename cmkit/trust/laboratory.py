@@ -12,6 +12,7 @@ from cmkit.records.fleet import Fleet
 from cmkit.trust.bottle_arrays import Panel, doubt_rows, results, usual_results
 from cmkit.trust.constants import constant
 
+USUAL = ["family", "analyte", "middle", "n"]
 SHIFTS = ["lab", "reported_on", "analyte", "n", "machines", "log_shift", "z"]
 _MEDIAN_COST = 1.2533  # sd of a median over that of a mean, normal errors (sqrt(pi/2))
 _ALONE = (-4, -3, 3, 4)  # powers of ten of unit mistakes: % for ppm (4), g for mg or ug for mg (3)
@@ -22,6 +23,7 @@ _SET_BACK = (
 )  # by a fluid change, on one day in a fleet serviced on one day: they tell nothing of a laboratory day
 _ABOVE_FLOOR = 8  # own choice: usual results below this many noise floors say nothing of a laboratory day
 _TWICE = 8  # own choice: this many equal results above the limit are not chance
+_LEAST_USUAL = 5  # own choice: results of a family before its middle is held against one
 _TWICE_D = 14  # own choice: days within which equal results are looked for
 
 
@@ -94,9 +96,10 @@ def _laboratory_days(samples: pd.DataFrame) -> pd.DataFrame:
     return out.assign(reported_on=samples["reported_on"].fillna(samples["received_on"]).fillna(samples["drawn_on"]))
 
 
-def laboratory_doubts(known: Fleet, register: pd.DataFrame, panel: Panel | None = None) -> pd.DataFrame:
-    """Doubts `laboratory`: every bottle of a shifted day, one row a bottle, with the worst shift named; and results given twice."""
-    shifts = laboratory_shifts(known, register, panel)
+def laboratory_doubts(known: Fleet, register: pd.DataFrame, shifts: pd.DataFrame) -> pd.DataFrame:
+    """Doubts `laboratory`: every bottle of a shifted day (:func:`laboratory_shifts`), one row a bottle, with the worst shift named; and
+    results given twice.
+    """
     parts = [_given_twice(known, register)]
     if len(shifts):
         worst = (
@@ -150,8 +153,10 @@ def _given_twice(known: Fleet, register: pd.DataFrame) -> pd.DataFrame:
     )  # fmt: skip
 
 
-def unit_doubts(known: Fleet, register: pd.DataFrame) -> pd.DataFrame:
+def unit_doubts(known: Fleet, register: pd.DataFrame, usual_in_family: pd.DataFrame) -> pd.DataFrame:
     """Doubts `units`: results a power of ten away from the compartment's (or else its family's) usual, one row a bottle.
+
+    usual_in_family: :func:`family_usual` of the whole fleet.
 
     One result off by 1,000 or 10,000 is enough; off by 10 it takes three and half of the bottle's results, because real wear can be tenfold.
     """
@@ -160,7 +165,9 @@ def unit_doubts(known: Fleet, register: pd.DataFrame) -> pd.DataFrame:
         return doubt_rows(known.samples.iloc[:0], "units", "", np.array([]), np.nan, np.nan, [], [])
     value, under = results(known.samples, names)
     usual, count = usual_results(known.samples, names)
-    family = _family_usual(known, names)  # also for a third bottle: the middle of two is moved by one wrong one
+    family = _of_family(
+        known, usual_in_family, names
+    )  # also for a third bottle: the middle of two is moved by one wrong one
     usual = np.where((count >= 3) | ((count == 2) & np.isnan(family)), usual, family)
     least = register.loc[names, "noise_floor"].to_numpy(dtype=float) * 4
     speaks = (value > 0) & (usual > 0) & ~under & ((usual >= least) | (value >= least)) & np.isfinite(usual)
@@ -185,11 +192,22 @@ def without_results(samples: pd.DataFrame, bottles: pd.Series, register: pd.Data
     return samples.assign(**samples[names].mask(blank), **{below(a): samples[below(a)] & ~blank for a in names})
 
 
-def _family_usual(known: Fleet, names: list[str]) -> np.ndarray:
-    """Median of the other compartments' results in the family, [n, A]; NaN with fewer than five bottles."""
+def family_usual(known: Fleet, register: pd.DataFrame) -> pd.DataFrame:
+    """The middle result of each family and analyte, and how many results there are (columns USUAL), sorted."""
+    names = _reported(known.samples, register, (*_STEADY, *_SET_BACK))
     family = known.samples["compartment"].map(known.compartments.set_index("compartment")["family"])
     values = known.samples[names].groupby(family.to_numpy())
-    return values.transform("median").where(values.transform("count") >= 5).to_numpy(dtype=float)
+    long = values.median().rename_axis("family").reset_index().melt("family", var_name="analyte", value_name="middle")
+    long["n"] = values.count().rename_axis("family").reset_index().melt("family")["value"].astype("int64")
+    long = long.astype({"family": "str", "analyte": "str", "middle": "float64"})
+    return long[USUAL].sort_values(["family", "analyte"], ignore_index=True)
+
+
+def _of_family(known: Fleet, usual: pd.DataFrame, names: list[str]) -> np.ndarray:
+    """The family's middle result for every sample and analyte, [n, A]; NaN with fewer than five results."""
+    family = known.samples["compartment"].map(known.compartments.set_index("compartment")["family"])
+    table = usual[usual["n"] >= _LEAST_USUAL].pivot_table("middle", "family", "analyte", aggfunc="first")
+    return table.reindex(index=family.to_numpy(), columns=names).to_numpy(dtype=float)
 
 
 def _unit_rows(

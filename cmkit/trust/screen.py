@@ -3,54 +3,83 @@
 Screening marks, it never drops: a doubt asks for something to be done about the bottle and never hides an alarm.
 """
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 
+from cmkit.learnt import Learnt
+from cmkit.records.analytes import with_own
 from cmkit.records.fleet import Fleet
-from cmkit.trust.bottle_arrays import make_panel, typed_doubts
+from cmkit.trust.bottle_arrays import Panel, make_panel, typed_doubts
 from cmkit.trust.contamination import method_doubts, silicon_doubts, stale_doubts
 from cmkit.trust.exchange import exchange_chances, exchange_doubts
 from cmkit.trust.fluid import check_fluids, fluid_doubts
-from cmkit.trust.hours import hours_doubts
-from cmkit.trust.laboratory import laboratory_doubts, unit_doubts
+from cmkit.trust.hours import Hours, hours_doubts
+from cmkit.trust.laboratory import laboratory_doubts, laboratory_shifts
 from cmkit.trust.sediment import additive_shift, bottle_factors, factor_doubts
 
 TRUST = ["sample", "compartment", "believed", "n_doubts", "words"]
 
 
-def screen_bottles(
-    known: Fleet,
-    hours: pd.DataFrame,
-    exposure: pd.DataFrame,
-    history: pd.DataFrame,
-    register: pd.DataFrame,
-    line: pd.DataFrame | None = None,
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """(trust, doubts): one row per sample, and one per sample and doubt (columns DOUBTS), sorted by compartment, day, sample.
+@dataclass(frozen=True)
+class Forecasts:
+    """What the screens need of the wear filter. exposure: usable bottles; expected: one-step forecasts without jumps (columns HISTORY);
+    units: doubts about results in another unit, from which nothing was learnt."""
 
-    hours: :func:`cmkit.trust.hours.screen_hours`; exposure: usable bottles; history: the wear filter's one-step forecasts with change
-    acceptance OFF (sample, compartment, order, analyte, drawn_on, value, below, expected, expected_sd); line:
-    :func:`cmkit.trust.meters.meter_line` where it is at hand. believed: chance (0..1) that the
-    bottle represents the charge it is labelled with, doubts taken as independent; not a statement about the compartment.
+    exposure: pd.DataFrame
+    expected: pd.DataFrame
+    units: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class Trusted:
+    """trust: one row per sample; doubts: one per sample and doubt (columns DOUBTS), by compartment, day, sample; factors: one per bottle, the
+    factor its metals share (columns FACTORS)."""
+
+    trust: pd.DataFrame
+    doubts: pd.DataFrame
+    factors: pd.DataFrame
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """What an assessment keeps of it."""
+        return {"trust": self.trust, "doubts": self.doubts, "factors": self.factors}
+
+
+def screen_bottles(known: Fleet, hours: Hours, forecasts: Forecasts, learnt: Learnt) -> Trusted:
+    """May each bottle be believed? believed: chance (0..1) that the bottle represents the charge it is labelled with, doubts taken as
+    independent; not a statement about the compartment.
     """
-    trust = known.settings.trust
-    panel = make_panel(known, history[history["sample"].isin(exposure["sample"])], register)
-    chances = exchange_chances(panel, trust)
-    units = unit_doubts(known, register)
-    factors = factor_doubts(bottle_factors(panel, register, trust), additive_shift(known, register), trust)
+    settings, register = known.settings.trust, with_own(known.settings.analytes)
+    panel = forecast_panel(known, forecasts, register)
+    chances = exchange_chances(panel, settings, learnt.bottle_factors)
+    factors = bottle_factors(panel, register, settings)
+    shared = factor_doubts(factors, additive_shift(known, register), settings)
     doubts = [
-        hours_doubts(known, hours, line),
-        exchange_doubts(chances, trust),
-        fluid_doubts(check_fluids(known, trust)),
-        factors[~factors["sample"].isin(units["sample"])],
+        hours_doubts(known, hours.samples, hours.line),
+        exchange_doubts(chances, settings),
+        fluid_doubts(check_fluids(known, learnt.fluids)),
+        shared[~shared["sample"].isin(forecasts.units["sample"])],
         silicon_doubts(panel),
         stale_doubts(known.samples),
-        laboratory_doubts(known, register, panel.only(_steady(exposure))),
-        units,
+        laboratory_doubts(known, register, learnt.shifts),
+        forecasts.units,
         method_doubts(known.samples),
     ]
     table = _ordered(pd.concat(doubts, ignore_index=True), known.samples)
-    return _believed(known.samples, table, chances, trust.exchange_prior), table
+    return Trusted(_believed(known.samples, table, chances, settings.exchange_prior), table, factors)
+
+
+def forecast_panel(known: Fleet, forecasts: Forecasts, register: pd.DataFrame) -> Panel:
+    """The usable bottles against what was expected of them."""
+    usable = forecasts.expected["sample"].isin(forecasts.exposure["sample"])
+    return make_panel(known, forecasts.expected[usable], register)
+
+
+def shifted_days(known: Fleet, forecasts: Forecasts, register: pd.DataFrame) -> pd.DataFrame:
+    """:func:`cmkit.trust.laboratory.laboratory_shifts` from bottles that follow another on the same fluid."""
+    panel = forecast_panel(known, forecasts, register)
+    return laboratory_shifts(known, register, panel.only(_steady(forecasts.exposure)))
 
 
 def _steady(exposure: pd.DataFrame) -> pd.Series:

@@ -12,6 +12,7 @@ from scipy.stats import theilslopes
 
 from cmkit.fluids.cleanliness import iso_codes
 from cmkit.fluids.viscosity import grade_viscosity
+from cmkit.learnt import Learnt
 from cmkit.records.analytes import below as below_name
 from cmkit.records.analytes import by_rule
 from cmkit.records.fleet import Fleet
@@ -28,21 +29,15 @@ _TREND_ENOUGH = 10  # bottles whose trend may be carried back to 0 h
 _TREND_MOST = 300
 
 
-def judge_conditions(
-    known: Fleet, exposure: pd.DataFrame, limits: pd.DataFrame, register: pd.DataFrame
-) -> pd.DataFrame:
+def judge_conditions(known: Fleet, exposure: pd.DataFrame, learnt: Learnt, register: pd.DataFrame) -> pd.DataFrame:
     """Evidence rows (columns EVIDENCE) for every bottle whose condition results pass a limit; one row per bottle, analyte and direction.
 
     A fixed limit (maker's or practice) gives alert or alarm as it says; a family percentile gives an alert above the upper bound of its own
     uncertainty, since it fixes the share of bottles that pass it and not the risk. A result reported as below a limit never passes an upper one.
     """
     shots = _bottles(known, exposure)
-    judged = limits[
-        limits["analyte"].isin(by_rule(register, "level", "falling", "two-sided", "ordinal")) & limits["alarm"].notna()
-    ]
-    relative = sorted(set(judged.loc[judged["measure"].isin(["change", "rise"]), "analyte"]))
-    fresh = fresh_values(known, exposure, relative)
-    parts = [_passed(shots, known.samples, fresh, own, register.loc[str(analyte)]) for analyte, own in judged.groupby("analyte") if analyte in known.samples]  # fmt: skip
+    judged = _judged(learnt.limits, register)
+    parts = [_passed(shots, known.samples, learnt.fresh, own, register.loc[str(analyte)]) for analyte, own in judged.groupby("analyte") if analyte in known.samples]  # fmt: skip
     parts.append(_base_spent(shots, known.samples))
     rows = pd.concat([p for p in parts if len(p)] or [pd.DataFrame(columns=[*EVIDENCE, "side"])], ignore_index=True)
     worst = rows.assign(rank=(rows["state"] == "alarm").astype(int))
@@ -63,6 +58,18 @@ def _bottles(known: Fleet, exposure: pd.DataFrame) -> pd.DataFrame:
     hours = exposure.drop_duplicates("sample").set_index("sample")["fluid_h"]
     out["fluid_h"] = hours.reindex(out["sample"]).fillna(out.set_index("sample")["fluid_h"]).to_numpy()
     return out.join(fluids_in_force(known))
+
+
+def _judged(limits: pd.DataFrame, register: pd.DataFrame) -> pd.DataFrame:
+    """The limits that condition results are held against."""
+    ruled = limits["analyte"].isin(by_rule(register, "level", "falling", "two-sided", "ordinal"))
+    return limits[ruled & limits["alarm"].notna()]
+
+
+def relative_to_fresh(limits: pd.DataFrame, register: pd.DataFrame) -> list[str]:
+    """Analytes with a limit that is a change from the fresh fluid or a rise above it."""
+    judged = _judged(limits, register)
+    return sorted(set(judged.loc[judged["measure"].isin(["change", "rise"]), "analyte"]))
 
 
 def fresh_values(known: Fleet, exposure: pd.DataFrame, analytes: list[str]) -> pd.DataFrame:

@@ -18,7 +18,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from cmkit.records.fleet import Fleet
-from cmkit.wear.timeline import timeline
+from cmkit.wear.timeline import timeline, usual_make_up, usual_pace
 
 Floats = NDArray[np.float64]
 KINDS = ("run", "top_up", "change", "sample")
@@ -207,16 +207,24 @@ COLUMNS = [
 ]  # fmt: skip
 
 
-def sample_exposure(known: Fleet, hours: pd.DataFrame, services: pd.DataFrame) -> pd.DataFrame:
+def sample_exposure(
+    known: Fleet,
+    hours: pd.DataFrame,
+    services: pd.DataFrame,
+    make_up: pd.DataFrame | None = None,
+    pace: float | None = None,
+) -> pd.DataFrame:
     """One row per usable sample (columns COLUMNS), sorted by compartment, life, run_h, drawn_on; interval form, chi per 1 ppm in fresh fluid.
 
     known: the fleet as known on a day. hours: sample, compartment, meter_h, run_h, sd_h, usable. services: service, compartment, run_h,
-    sd_h, usable; a service without usable hours is placed by its date. A `replace` service or `fitted_on` starts a new life. `start` says
+    sd_h, usable; make_up, pace: of the whole fleet (`wear.timeline`), learnt from `known` itself when left out. A service without usable hours is placed by its date. A `replace` service or `fitted_on` starts a new life. `start` says
     how the first bottle of a life is chained: `component` (from new), `fluid` (from the last change known), `unknown` (then fluid_h is NaN,
     phi 1, psi 0, and only the family's usual level is known beforehand), empty for later bottles. sd_phi, sd_psi: standard deviations
     from residual fluid, from top-ups not recorded and from the moment of a change. volume_known False: no correction for top-ups.
     """
-    line = timeline(known, hours, services)
+    pace = usual_pace(known, hours) if pace is None else pace
+    make_up = usual_make_up(known, hours, services, pace) if make_up is None else make_up
+    line = timeline(known, hours, services, make_up, pace)
     n = len(line)
 
     def column(name: str) -> Floats:

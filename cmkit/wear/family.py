@@ -12,18 +12,21 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import log_ndtr
 
 from cmkit.records.analytes import by_rule
-from cmkit.wear.filter import ETA_W, Numbers, noise, predict, start_state, true_limit, update
+from cmkit.wear.filter import DRIFT_SHARE, Numbers, noise, predict, start_state, true_limit, update
 from cmkit.wear.series_arrays import Panel, panel
 
 Floats = NDArray[np.float64]
 
 COLUMNS = [
-    "family", "analyte", "m", "tau", "s0", "b", "eta_i", "eta_w", "c0", "p0", "fresh_ppm", "n_series", "n_values", "basis", "frozen_on",
+    "family", "analyte", "rate_mean", "rate_sd", "noise_floor", "noise_share", "load_share", "drift_share", "level_mean", "level_var", "fresh_ppm", "n_series", "n_values", "basis", "frozen_on",
 ]  # fmt: skip
 ENOUGH_SERIES, ENOUGH_VALUES = 4, 20  # own choice: from here on a family is called fitted, not leaning on its parent
 _MOST_SERIES = 200  # of one family and analyte; more would not change the numbers
-_USUAL_CV, _USUAL_LOAD = 0.4, 0.10  # centres of the penalties on tau/m and eta_i; that on b is the register's share
-# fitted together: log m, log tau/m, log b, log eta_i, and the content of fresh fluid as a share of the usual level
+_USUAL_CV, _USUAL_LOAD = (
+    0.4,
+    0.10,
+)  # centres of the penalties on rate_sd/rate_mean and load_share; that on noise_share is the register's share
+# fitted together: log rate_mean, log rate_sd/rate_mean, log noise_share, log load_share, and the content of fresh fluid as a share of the usual level
 _LOOSE = np.array([1.5, 0.5, 0.5, 0.5, 0.5])  # sd of the penalties: own choice of the design note; the last own choice
 _LEAN = np.array([0.7, 0.4, 0.3, 0.3, 0.25])  # the same of a family about its parent
 _FRESH = 4
@@ -37,8 +40,8 @@ def family_numbers(
 ) -> pd.DataFrame:
     """One row per family and analyte of rule `rate` that has a result (columns COLUMNS), sorted by family and register order.
 
-    exposure: `sample_exposure`; samples: wide results. m, tau ppm/h; s0, c0, fresh_ppm ppm; p0 ppm^2; b, eta_i shares; eta_w share per sqrt(1000 h).
-    c0, p0: mean and variance of the level of a used fluid when it is drained. basis: `fitted`, `parent` (too few results of its own, leans on its kind) or
+    exposure: `sample_exposure`; samples: wide results. rate_mean, rate_sd ppm/h; noise_floor, level_mean, fresh_ppm ppm; level_var ppm^2; noise_share, load_share shares; drift_share share per sqrt(1000 h).
+    level_mean, level_var: mean and variance of the level of a used fluid when it is drained. basis: `fitted`, `parent` (too few results of its own, leans on its kind) or
     `register` (its kind has too few as well). frozen: an earlier table; families and analytes in it are used as they stand.
     """
     analytes = by_rule(register, "rate")
@@ -70,15 +73,15 @@ def _with_new(frozen: pd.DataFrame, fitted: pd.DataFrame) -> pd.DataFrame:
 
 
 def drift(numbers: pd.DataFrame, frozen: pd.DataFrame) -> pd.DataFrame:
-    """How far numbers estimated now lie from the frozen ones: family, analyte, m_frozen, m_now, ratio, sds (change of m over its standard error), words.
+    """How far numbers estimated now lie from the frozen ones: family, analyte, rate_frozen, rate_now, ratio, sds (change of the rate over its standard error), words.
 
-    The standard error of a family's mean rate is taken as sqrt(tau^2/n) of each side. Only families and analytes in both tables.
+    The standard error of a family's mean rate is taken as sqrt(rate_sd^2/n) of each side. Only families and analytes in both tables.
     """
     both = numbers.merge(frozen[COLUMNS], on=["family", "analyte"], suffixes=("_now", "_frozen"))
-    se2 = (both["tau_now"] ** 2 / both["n_series_now"]) + (both["tau_frozen"] ** 2 / both["n_series_frozen"])
-    out = both[["family", "analyte", "m_frozen", "m_now"]].copy()
-    out["ratio"] = out["m_now"] / out["m_frozen"]
-    out["sds"] = (out["m_now"] - out["m_frozen"]) / np.sqrt(se2)
+    se2 = (both["rate_sd_now"] ** 2 / both["n_series_now"]) + (both["rate_sd_frozen"] ** 2 / both["n_series_frozen"])
+    out = both[["family", "analyte"]].assign(rate_frozen=both["rate_mean_frozen"], rate_now=both["rate_mean_now"])
+    out["ratio"] = out["rate_now"] / out["rate_frozen"]
+    out["sds"] = (out["rate_now"] - out["rate_frozen"]) / np.sqrt(se2)
     moved = out["sds"].abs() >= 3
     out["words"] = np.where(
         ~moved,
@@ -97,7 +100,7 @@ def drift_report(moved: pd.DataFrame, frozen_on: str, most: int = 5) -> str:
         furthest = [f" (furthest: {r.family}, {r.analyte}, {r.ratio:.2g} times)" for r in moved.head(1).itertuples()]
         return f"{head}: no drift to speak of in {len(moved)} families and results{''.join(furthest)}."
     lines = [
-        f"  {r.family}, {r.analyte}: {1000 * r.m_frozen:.2g} then, {1000 * r.m_now:.2g} ppm per 1,000 h now, {r.words}"
+        f"  {r.family}, {r.analyte}: {1000 * r.rate_frozen:.2g} then, {1000 * r.rate_now:.2g} ppm per 1,000 h now, {r.words}"
         for r in away.head(most).itertuples()
     ]
     more = [f"  and {len(away) - most} more"] if len(away) > most else []
@@ -154,13 +157,13 @@ def _fit_all(data: Panel, register: pd.DataFrame) -> pd.DataFrame:
     parent_enough = ((parents["n_series"] >= ENOUGH_SERIES) & (parents["n_values"] >= ENOUGH_VALUES)).to_numpy()[up]
     m, ratio, b, eta = np.exp(best[:, :_FRESH]).T
     return families.assign(
-        m=m, tau=ratio * m, s0=families["noise_floor"], b=b, eta_i=eta, eta_w=ETA_W, fresh_ppm=best[:, _FRESH] * families["usual"],
+        rate_mean=m, rate_sd=ratio * m, noise_floor=families["noise_floor"], noise_share=b, load_share=eta, drift_share=DRIFT_SHARE, fresh_ppm=best[:, _FRESH] * families["usual"],
         basis=pd.Series(np.where(enough, "fitted", np.where(parent_enough, "parent", "register")), dtype="str"),
     )  # fmt: skip
 
 
 def _facts(data: Panel, series: pd.DataFrame, by: str, register: pd.DataFrame) -> pd.DataFrame:
-    """Per group (kind or family) and analyte: counts, usual level c0 with variance p0, a first rate m0, and the register's noise."""
+    """Per group (kind or family) and analyte: counts, usual level (level_mean, level_var), a first rate m0, and the register's noise."""
     seen = np.isfinite(data.y)
     life = series["life_row"].to_numpy()
     psi, phi = data.exposure["psi"][life], data.exposure["phi"][life]
@@ -174,16 +177,17 @@ def _facts(data: Panel, series: pd.DataFrame, by: str, register: pd.DataFrame) -
         series=s, parent=lambda f: f["kind"],
     )  # fmt: skip
     out = long.groupby([by, "analyte"], sort=True).agg(
-        usual=("level", "median"), c0=("drained", "median"), drains=("drained", "count"), rate=("rate", "median"),
+        usual=("level", "median"), level_mean=("drained", "median"), drains=("drained", "count"), rate=("rate", "median"),
         psi=("psi", "median"), contrast=("chi", "std"), n_values=("level", "size"), n_series=("series", "nunique"), parent=("parent", "first"),
     )  # fmt: skip
     out = out.reset_index().join(register[["noise_floor", "noise_share", "decimals"]], on="analyte")
-    out["c0"] = out["c0"].where(out["drains"] >= ENOUGH_SERIES, out["usual"])
-    out["p0"] = _spread_about(long, out, by) ** 2 + out["noise_floor"] ** 2
+    out["level_mean"] = out["level_mean"].where(out["drains"] >= ENOUGH_SERIES, out["usual"])
+    out["level_var"] = _spread_about(long, out, by) ** 2 + out["noise_floor"] ** 2
     out["unit"] = 10.0 ** -out["decimals"].fillna(0)
     span = out["psi"].where(out["psi"] > 0).fillna(out["psi"].where(out["psi"] > 0).median()).fillna(250.0)
     out["m0"] = np.maximum(
-        out["rate"].fillna(out["c0"] / (2 * span)), 0.1 * np.maximum(out["noise_floor"], 0.1 * out["c0"]) / span
+        out["rate"].fillna(out["level_mean"] / (2 * span)),
+        0.1 * np.maximum(out["noise_floor"], 0.1 * out["level_mean"]) / span,
     )
     return out
 
@@ -196,21 +200,21 @@ def _changed_after(data: Panel) -> NDArray[np.bool_]:
 
 
 def _spread_about(long: pd.DataFrame, groups: pd.DataFrame, by: str) -> pd.Series:
-    """Robust sd of the levels about each group's c0, not below half of c0: a first bottle's own past is not known."""
-    near = long.merge(groups[[by, "analyte", "c0", "drains"]], on=[by, "analyte"])
+    """Robust sd of the levels about each group's level_mean, not below half of it: a first bottle's own past is not known."""
+    near = long.merge(groups[[by, "analyte", "level_mean", "drains"]], on=[by, "analyte"])
     value = near["drained"].where(near["drains"] >= ENOUGH_SERIES, near["level"])
-    off = (value - near["c0"]).abs().groupby([near[by], near["analyte"]]).median()
+    off = (value - near["level_mean"]).abs().groupby([near[by], near["analyte"]]).median()
     keys = pd.MultiIndex.from_frame(groups[[by, "analyte"]])
-    return np.maximum(1.4826 * off.reindex(keys).set_axis(groups.index), 0.5 * groups["c0"])
+    return np.maximum(1.4826 * off.reindex(keys).set_axis(groups.index), 0.5 * groups["level_mean"])
 
 
 def _fit(data: Panel, series: pd.DataFrame, by: str, groups: pd.DataFrame, centre: Floats, spread: Floats) -> Floats:
     """Best parameters of every group at once, by sweeps of one-dimensional parabola steps, each kept only if better.
 
-    Rows are groups, columns log m, log tau/m, log b, log eta_i and fresh content over the usual level; centre, spread: of the penalties.
+    Rows are groups, columns log rate_mean, log rate_sd/rate_mean, log noise_share, log load_share and fresh content over the usual level; centre, spread: of the penalties.
     """
     group, rows = _chosen(series, by, groups)
-    constants = groups[["c0", "p0", "noise_floor", "unit", "usual"]].to_numpy(float)
+    constants = groups[["level_mean", "level_var", "noise_floor", "unit", "usual"]].to_numpy(float)
     life = series["life_row"].to_numpy()[rows]
     spread = np.tile(spread, (len(groups), 1))
     spread[groups["contrast"].fillna(0) < _CONTRAST, _FRESH] = 1e-6
@@ -271,8 +275,8 @@ def _log_likelihood(
     for start in range(0, len(rows), block):
         part = slice(start, start + block)
         m, ratio, b, eta = np.exp(theta[part, :_FRESH]).T
-        c0, p0, s0, unit, usual = constants[part].T
-        numbers = Numbers(m, ratio * m, c0, p0, s0, b, eta, ETA_W, theta[part, _FRESH] * usual, unit)
+        c0, p0, floor, unit, usual = constants[part].T
+        numbers = Numbers(m, ratio * m, c0, p0, floor, b, eta, DRIFT_SHARE, theta[part, _FRESH] * usual, unit)
         out[part] = _scores(data, life[part], rows[part], numbers)
     return out
 

@@ -19,7 +19,7 @@ Floats = NDArray[np.float64]
 Values = Floats | float
 
 ROBUST = 2.5  # standardised innovation beyond which a result is weighted down
-ETA_W = 0.20  # drift of the rate, share per sqrt(1000 h); fixed, the likelihood does not identify it
+DRIFT_SHARE = 0.20  # drift of the rate, share per sqrt(1000 h); fixed, the likelihood does not identify it
 _LEAST_RATE = 0.2  # of the family's rate: floor of the rate that scales load and drift noise
 
 
@@ -27,19 +27,19 @@ _LEAST_RATE = 0.2  # of the family's rate: floor of the rate that scales load an
 class Numbers:
     """What is assumed of each series before its own results; arrays of shape (S,) or one number for all.
 
-    m, tau: mean and sd of the wear rate in the family (ppm/h); c0, p0: mean (ppm) and variance of the level before the first interval;
-    s0 (ppm), b: measurement sd = sqrt(s0^2 + (b C)^2); eta_i: load, share of the rate from interval to interval; eta_w: drift, share per
+    rate_mean, rate_sd: mean and sd of the wear rate in the family (ppm/h); level_mean, level_var: mean (ppm) and variance of the level before the first interval;
+    noise_floor (ppm), noise_share: measurement sd = sqrt(noise_floor^2 + (noise_share C)^2); load_share: load, share of the rate from interval to interval; drift_share: drift, share per
     sqrt(1000 h); fresh: ppm in fresh fluid; unit: step the laboratory rounds to (ppm).
     """
 
-    m: Values
-    tau: Values
-    c0: Values = 0.0
-    p0: Values = 0.0
-    s0: Values = 0.5
-    b: Values = 0.1
-    eta_i: Values = 0.1
-    eta_w: Values = ETA_W
+    rate_mean: Values
+    rate_sd: Values
+    level_mean: Values = 0.0
+    level_var: Values = 0.0
+    noise_floor: Values = 0.5
+    noise_share: Values = 0.1
+    load_share: Values = 0.1
+    drift_share: Values = DRIFT_SHARE
     fresh: Values = 0.0
     unit: Values = 1.0
 
@@ -146,7 +146,9 @@ def _run(
 
 def start_state(numbers: Numbers, size: int) -> State:
     """Level and rate before the first sample: the family's."""
-    c, beta, p11, tau = (np.full(size, v, float) for v in (numbers.c0, numbers.m, numbers.p0, numbers.tau))
+    c, beta, p11, tau = (
+        np.full(size, v, float) for v in (numbers.level_mean, numbers.rate_mean, numbers.level_var, numbers.rate_sd)
+    )
     return c, beta, p11, np.zeros(size), tau * tau
 
 
@@ -155,20 +157,20 @@ def predict(state: State, step: list[Floats], numbers: Numbers) -> tuple[Floats,
     c, beta, p11, p12, p22 = state
     phi, psi, chi, sd_phi, sd_psi, hours = step
     expected = phi * c + psi * beta + chi * numbers.fresh
-    base = np.maximum(beta, _LEAST_RATE * numbers.m)
+    base = np.maximum(beta, _LEAST_RATE * numbers.rate_mean)
     dt = np.where(np.isnan(hours), psi, hours)
-    drift = (numbers.eta_w * base) ** 2 * (dt / 1000)
+    drift = (numbers.drift_share * base) ** 2 * (dt / 1000)
     a12 = phi * p12 + psi * p22
     doubt = (sd_phi * c + sd_psi * base) ** 2 + sd_phi * sd_phi * p11 + sd_psi * sd_psi * p22
-    load = (numbers.eta_i * base) ** 2 + drift / 3
+    load = (numbers.load_share * base) ** 2 + drift / 3
     a11 = phi * (phi * p11 + psi * p12) + psi * a12 + load * psi * psi + doubt
     return expected, (expected, beta, a11, a12 + drift * psi / 2, p22 + drift)
 
 
 def noise(expected: Floats, numbers: Numbers) -> Floats:
     """Variance of one result about the level (ppm^2): floor, share of the level, rounding to whole units."""
-    share = numbers.b * np.maximum(expected, 0.0)
-    return np.asarray(numbers.s0) ** 2 + share * share + np.asarray(numbers.unit) ** 2 / 12
+    share = numbers.noise_share * np.maximum(expected, 0.0)
+    return np.asarray(numbers.noise_floor) ** 2 + share * share + np.asarray(numbers.unit) ** 2 / 12
 
 
 def update(
@@ -211,7 +213,7 @@ def below_limit(limit: Floats, expected: Floats, root: Floats) -> tuple[Floats, 
 def _correct(state: State, watch: change.Watch, glr: Floats, numbers: Numbers) -> None:
     """Where a change of rate is believed: move the state by the estimated step and widen it, in place."""
     c, beta, p11, p12, p22 = state
-    hit, step, variance, (e1, e2) = change.jump(watch, glr, np.maximum(beta, numbers.m))
+    hit, step, variance, (e1, e2) = change.jump(watch, glr, np.maximum(beta, numbers.rate_mean))
     if not len(hit):
         return
     c[hit] += e1 * step

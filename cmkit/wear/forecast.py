@@ -2,7 +2,7 @@
 
 From the state of the wear filter (level C, rate beta, covariance P) after t more hours (maths E)
 
-    m(t) = C phi + beta psi + chi        v(t) = phi^2 P11 + 2 phi psi P12 + psi^2 P22 + (eta_i beta psi)^2 + (eta_w beta)^2 (t/1000) psi^2/3
+    m(t) = C phi + beta psi + chi        v(t) = phi^2 P11 + 2 phi psi P12 + psi^2 P22 + (load_share beta psi)^2 + (drift_share beta)^2 (t/1000) psi^2/3
 
 and P(limit passed by t) = Phi((m - L)/sqrt v): the level only rises between changes, so being above and having passed are one. A planned
 fluid change leaves the residual share and the climb starts again.
@@ -16,13 +16,14 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr
 
+from cmkit.learnt import Learnt
 from cmkit.records.analytes import with_own
 from cmkit.records.fleet import Fleet, sampled_every
 from cmkit.records.tables import typed
 from cmkit.wear.exposure import effective_hours
 
 Floats = NDArray[np.float64]
-FORECAST = ["compartment", "analyte", "hours_ahead", "next_mean", "next_sd", "limit", "chance", "h10", "h50", "h90", "words"]  # fmt: skip
+FORECAST = ["compartment", "analyte", "hours_ahead", "next_mean", "next_sd", "limit", "chance", "hours_to_limit_p10", "hours_to_limit_p50", "hours_to_limit_p90", "words"]  # fmt: skip
 _LIVES = 4  # own choice: fluid lives looked ahead
 _HORIZON_H = 20_000.0  # own choice: no forecast beyond this, in operating hours
 _GRID = 24
@@ -31,7 +32,7 @@ _GRID = 24
 @dataclass(frozen=True)
 class WearState:
     """State of the wear filter, arrays of one length (or scalars): level ppm, rate ppm/h, their variances and covariance; loss 1/h and
-    fresh ppm/h are what dilution takes and brings; eta_i (per interval) and eta_w (per sqrt 1000 h) scatter of the rate, as shares."""
+    fresh ppm/h are what dilution takes and brings; load_share (per interval) and drift_share (per sqrt 1000 h) scatter of the rate, as shares."""
 
     level: Floats
     rate: Floats
@@ -40,17 +41,17 @@ class WearState:
     var_rate: Floats
     loss: Floats
     fresh: Floats
-    eta_i: Floats
-    eta_w: Floats
+    load_share: Floats
+    drift_share: Floats
 
 
 def wear_state(
-    level: ArrayLike, rate: ArrayLike, covariance: ArrayLike, loss: ArrayLike = 0.0, fresh: ArrayLike = 0.0, eta_i: ArrayLike = 0.0,
-    eta_w: ArrayLike = 0.0,
+    level: ArrayLike, rate: ArrayLike, covariance: ArrayLike, loss: ArrayLike = 0.0, fresh: ArrayLike = 0.0, load_share: ArrayLike = 0.0,
+    drift_share: ArrayLike = 0.0,
 ) -> WearState:  # fmt: skip
     """A state from level [N], rate [N] and covariance [N, 2, 2]; the rest broadcast. One compartment may be given as plain numbers."""
     p = np.asarray(covariance, float).reshape(-1, 2, 2)
-    given = (level, rate, p[:, 0, 0], p[:, 0, 1], p[:, 1, 1], loss, fresh, eta_i, eta_w)
+    given = (level, rate, p[:, 0, 0], p[:, 0, 1], p[:, 1, 1], loss, fresh, load_share, drift_share)
     return WearState(*(a.astype(float) for a in np.broadcast_arrays(*(np.asarray(v, float) for v in given))))
 
 
@@ -59,7 +60,7 @@ def level_ahead(state: WearState, hours: ArrayLike) -> tuple[Floats, Floats]:
     t = np.asarray(hours, float)
     phi, psi = np.exp(-state.loss * t), effective_hours(state.loss, t)
     mean = state.level * phi + (state.rate + state.fresh) * psi
-    drift = (state.eta_i**2 + state.eta_w**2 * t / 3000) * (state.rate * psi) ** 2
+    drift = (state.load_share**2 + state.drift_share**2 * t / 3000) * (state.rate * psi) ** 2
     var = phi**2 * state.var_level + 2 * phi * psi * state.cov + psi**2 * state.var_rate + drift
     return mean, np.maximum(var, 0.0)
 
@@ -75,10 +76,10 @@ def after_change(state: WearState, hours: ArrayLike, residual: ArrayLike) -> Wea
     t, f = np.asarray(hours, float), np.asarray(residual, float)
     phi, psi = np.exp(-state.loss * t), effective_hours(state.loss, t)
     mean, var = level_ahead(state, t)
-    walk = (state.eta_w * state.rate) ** 2 * t / 1000
+    walk = (state.drift_share * state.rate) ** 2 * t / 1000
     cov = phi * state.cov + psi * state.var_rate + walk * psi / 2
     return WearState(
-        f * mean, state.rate, f**2 * var, f * cov, state.var_rate + walk, state.loss, state.fresh, state.eta_i, state.eta_w,
+        f * mean, state.rate, f**2 * var, f * cov, state.var_rate + walk, state.loss, state.fresh, state.load_share, state.drift_share,
     )  # fmt: skip
 
 
@@ -86,9 +87,9 @@ def after_change(state: WearState, hours: ArrayLike, residual: ArrayLike) -> Wea
 class Crossing:
     """Hours until the limit is passed with chance 10, 50 and 90 % (NaN: not on this trend), and the chance by the hours asked for."""
 
-    h10: Floats
-    h50: Floats
-    h90: Floats
+    hours_to_limit_p10: Floats
+    hours_to_limit_p50: Floats
+    hours_to_limit_p90: Floats
     chance: Floats
 
 
@@ -139,21 +140,21 @@ def _first_at(state: WearState, limit: Floats, span: Floats, q: float) -> Floats
 
 
 def forecast_next(
-    known: Fleet, exposure: pd.DataFrame, history: pd.DataFrame, numbers: pd.DataFrame, limits: pd.DataFrame, use: pd.DataFrame
-) -> pd.DataFrame:  # fmt: skip
+    known: Fleet, exposure: pd.DataFrame, history: pd.DataFrame, use: pd.DataFrame, learnt: Learnt
+) -> pd.DataFrame:
     """One row per compartment x analyte of rule `rate` (columns FORECAST), from the newest bottle of the component now in place.
 
     hours_ahead: operating hours from that bottle to the next one (its interval, or the hours already run where that is more).
     next_mean, next_sd: the result to expect there, laboratory scatter included. limit: the family's alarm limit for the level (of a
     percentile its upper bound). chance: of the true level passing it before that bottle's result is in the office, turnaround included;
-    the time already gone by counts too. h10, h50, h90: operating hours from the newest bottle to the
+    the time already gone by counts too. hours_to_limit_p10, _p50, _p90: operating hours from the newest bottle to the
     limit. A fluid change done since the bottle, or planned before the next, is allowed for; one that is overdue is not assumed.
     """
-    last = _last_states(known, exposure, history, numbers)
+    last = _last_states(known, exposure, history, learnt.numbers)
     if not len(last):
         return typed(pd.DataFrame(columns=FORECAST), numbers=FORECAST[2:-1])
-    last = _dilution(_plans(known, last, use), exposure)
-    last = last.merge(_level_limits(limits), on=["family", "analyte"], how="left")
+    last = _dilution(_plans(known, last, use), exposure, learnt.dilution)
+    last = last.merge(_level_limits(learnt.limits), on=["family", "analyte"], how="left")
     state = _as_state(last)
     crossing = _crossing(state, last)
     out = last.assign(**{f.name: getattr(crossing, f.name) for f in fields(crossing)})
@@ -186,7 +187,12 @@ def _crossing(state: WearState, last: pd.DataFrame) -> Crossing:
         now, last["limit"].fillna(np.inf), np.where(done, column["change_every"], column["until_change"]),
         np.maximum(column["hours_ahead"] + column["turnaround"] - begun, 0.0), column["residual"], column["change_every"],
     )  # fmt: skip
-    return Crossing(found.h10 + begun, found.h50 + begun, found.h90 + begun, found.chance)
+    return Crossing(
+        found.hours_to_limit_p10 + begun,
+        found.hours_to_limit_p50 + begun,
+        found.hours_to_limit_p90 + begun,
+        found.chance,
+    )
 
 
 def _last_states(known: Fleet, exposure: pd.DataFrame, history: pd.DataFrame, numbers: pd.DataFrame) -> pd.DataFrame:
@@ -200,7 +206,7 @@ def _last_states(known: Fleet, exposure: pd.DataFrame, history: pd.DataFrame, nu
     replaced = known.services[known.services["kind"] == "replace"].groupby("compartment")["done_on"].max()
     gone = replaced.reindex(last["compartment"]).to_numpy() > last["drawn_on"].to_numpy()
     last = last[last["machine"].isin(working) & ~gone & np.isfinite(last["rate"])]
-    wanted = ["family", "analyte", "s0", "b", "eta_i", "eta_w", "fresh_ppm"]
+    wanted = ["family", "analyte", "noise_floor", "noise_share", "load_share", "drift_share", "fresh_ppm"]
     return last.merge(numbers[wanted], on=["family", "analyte"], how="inner").reset_index(drop=True)
 
 
@@ -226,30 +232,42 @@ def _plans(known: Fleet, last: pd.DataFrame, use: pd.DataFrame) -> pd.DataFrame:
     return out.assign(changed_since=changed, change_every=change, residual=[k.residual for k in kinds])
 
 
-def _dilution(last: pd.DataFrame, exposure: pd.DataFrame) -> pd.DataFrame:
-    """Adds loss (1/h) and fresh fluid (1/h): what the compartment's intervals without a change show, else the family's, else none."""
+def _steady_sums(exposure: pd.DataFrame) -> pd.DataFrame:
+    """Of bottles without a fluid change before them: compartment, family, share lost (log), hours, fresh share, effective hours."""
     steady = exposure[(exposure["order"] >= 1) & ~exposure["changed"].astype(bool) & (exposure["hours"] > 0)]
-    sums = steady.assign(lost=-np.log(steady["phi"].clip(lower=1e-6)))[
-        ["compartment", "family", "lost", "hours", "chi", "psi"]
-    ]
-    out = last.copy()
-    for name, top, bottom in (("loss", "lost", "hours"), ("fresh_share", "chi", "psi")):
-        own, family = (sums.groupby(key)[[top, bottom]].sum() for key in ("compartment", "family"))
-        rate = (own[top] / own[bottom]).reindex(out["compartment"]).to_numpy()
-        usual = (family[top] / family[bottom]).reindex(out["family"]).to_numpy()
-        out[name] = np.clip(np.nan_to_num(np.where(np.isnan(rate), usual, rate)), 0.0, None)
+    sums = steady.assign(lost=-np.log(steady["phi"].clip(lower=1e-6)))
+    return sums[["compartment", "family", "lost", "hours", "chi", "psi"]]
+
+
+def _dilution_rates(sums: pd.DataFrame, key: str) -> pd.DataFrame:
+    total = sums.groupby(key)[["lost", "hours", "chi", "psi"]].sum()
+    return pd.DataFrame({"loss": total["lost"] / total["hours"], "fresh_share": total["chi"] / total["psi"]})
+
+
+def family_dilution(exposure: pd.DataFrame) -> pd.DataFrame:
+    """Per family: loss, share of the fluid lost per hour, and fresh_share, share renewed per effective hour, without fluid changes."""
+    return _dilution_rates(_steady_sums(exposure), "family").reset_index()
+
+
+def _dilution(last: pd.DataFrame, exposure: pd.DataFrame, usual: pd.DataFrame) -> pd.DataFrame:
+    """Adds loss (1/h) and fresh fluid (1/h): what the compartment's intervals without a change show, else the family's, else none."""
+    out, own, family = last.copy(), _dilution_rates(_steady_sums(exposure), "compartment"), usual.set_index("family")
+    for name in ("loss", "fresh_share"):
+        rate = own[name].reindex(out["compartment"]).to_numpy()
+        family_rate = family[name].reindex(out["family"]).to_numpy()
+        out[name] = np.clip(np.nan_to_num(np.where(np.isnan(rate), family_rate, rate)), 0.0, None)
     return out
 
 
 def _as_state(last: pd.DataFrame) -> WearState:
     column = {
         c: last[c].to_numpy(dtype=float)
-        for c in ("level", "rate", "level_sd", "cov", "rate_sd", "loss", "eta_i", "eta_w")
+        for c in ("level", "rate", "level_sd", "cov", "rate_sd", "loss", "load_share", "drift_share")
     }
     fresh = last["fresh_share"].to_numpy(dtype=float) * last["fresh_ppm"].fillna(0.0).to_numpy(dtype=float)
     return WearState(
         column["level"], column["rate"], column["level_sd"] ** 2, column["cov"], column["rate_sd"] ** 2, column["loss"], fresh,
-        column["eta_i"], column["eta_w"],
+        column["load_share"], column["drift_share"],
     )  # fmt: skip
 
 
@@ -264,7 +282,9 @@ def _next_result(state: WearState, last: pd.DataFrame) -> tuple[Floats, Floats]:
     )
     mean, var = np.where(changes, changed[0], plain[0]), np.where(changes, changed[1], plain[1])
     noise = (
-        last["s0"].to_numpy(dtype=float) ** 2 + (last["b"].to_numpy(dtype=float) * np.maximum(mean, 0.0)) ** 2 + 1 / 12
+        last["noise_floor"].to_numpy(dtype=float) ** 2
+        + (last["noise_share"].to_numpy(dtype=float) * np.maximum(mean, 0.0)) ** 2
+        + 1 / 12
     )
     return mean, np.sqrt(var + noise)
 
@@ -273,10 +293,10 @@ def _words(r: Any, name: str) -> str:
     ahead = f"{name} {r.next_mean:.0f} ppm (give or take {1.645 * r.next_sd:.0f}) expected in {r.hours_ahead:,.0f} h"
     if np.isnan(r.limit):
         return f"{ahead}; no level limit for this family"
-    if r.h50 == 0:
+    if r.hours_to_limit_p50 == 0:
         return f"{ahead}; already above the limit of {r.limit:.3g}"
     if r.chance >= 0.5:
-        return f"{name} is expected to pass {r.limit:.3g} ppm within {r.h50:,.0f} h of the newest bottle, with a chance of {r.chance:.0%} before the next result"
-    if np.isnan(r.h50):
+        return f"{name} is expected to pass {r.limit:.3g} ppm within {r.hours_to_limit_p50:,.0f} h of the newest bottle, with a chance of {r.chance:.0%} before the next result"
+    if np.isnan(r.hours_to_limit_p50):
         return f"{ahead}; not on this trend to the limit of {r.limit:.3g}"
-    return f"{ahead}; even chance of passing {r.limit:.3g} within {r.h50:,.0f} h, {r.chance:.0%} before the next result"
+    return f"{ahead}; even chance of passing {r.limit:.3g} within {r.hours_to_limit_p50:,.0f} h, {r.chance:.0%} before the next result"

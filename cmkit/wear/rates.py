@@ -46,7 +46,19 @@ def run_filter(
 
 def _assumed(series: pd.DataFrame, register: pd.DataFrame) -> Numbers:
     decimals = series["analyte"].map(register["decimals"]).fillna(0).to_numpy(float)
-    values = {c: series[c].to_numpy(float) for c in ("m", "tau", "c0", "p0", "s0", "b", "eta_i", "eta_w")}
+    values = {
+        c: series[c].to_numpy(float)
+        for c in (
+            "rate_mean",
+            "rate_sd",
+            "level_mean",
+            "level_var",
+            "noise_floor",
+            "noise_share",
+            "load_share",
+            "drift_share",
+        )
+    }
     return Numbers(**values, fresh=series["fresh_ppm"].to_numpy(float), unit=10.0**-decimals)
 
 

@@ -255,16 +255,16 @@ def wear_rate(
     psi: ArrayLike,
     chi: ArrayLike = 0.0,
     censored: ArrayLike | None = None,
-    s0: float = 0.5,
-    b: float = 0.1,
+    noise_floor: float = 0.5,
+    noise_share: float = 0.1,
     prior: tuple[float, float, float, float] | None = None,
     robust: bool = False,
     rounds: int = 3,
 ) -> Wear:
     """Weighted least squares of y - chi on [phi, psi], exposure counted from the start of the series (cumulative, not interval form).
 
-    y (n,) ppm; weights 1/(s0^2 + (b fitted)^2), refitted `rounds` times; the noise is taken as known, so the interval is normal. censored: y is a limit
-    the level's result lay below; such a result enters by scoring steps of its normal likelihood (give `rounds` 30 or more). prior: (m, tau, c0, sd of c0)
+    y (n,) ppm; weights 1/(noise_floor^2 + (noise_share fitted)^2), refitted `rounds` times; the noise is taken as known, so the interval is normal. censored: y is a limit
+    the level's result lay below; such a result enters by scoring steps of its normal likelihood (give `rounds` 30 or more). prior: (rate_mean, rate_sd, level_mean, sd of level_mean)
     of the family, as two further observations. robust: Huber weights min(1, 1.5/|standardised residual|). Raises ValueError for fewer than two results
     not below a limit and no prior, or for no result at all.
     """
@@ -278,7 +278,7 @@ def wear_rate(
         known = np.diag([1 / sd0**2, 1 / tau**2]), np.array([c0 / sd0**2, m / tau**2])
     fitted = np.where(below, y / 2, y)
     for _ in range(rounds + 1):
-        noise = np.sqrt(s0**2 + (b * np.maximum(fitted, 0.0)) ** 2)
+        noise = np.sqrt(noise_floor**2 + (noise_share * np.maximum(fitted, 0.0)) ** 2)
         target, weight = _working(y, fitted, noise, below, robust)
         inverse = np.linalg.inv((design.T * weight) @ design + known[0])
         level, rate = inverse @ (design.T @ (weight * (target - np.asarray(chi, float))) + known[1])

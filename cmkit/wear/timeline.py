@@ -33,16 +33,42 @@ _EVENT = [
 ]
 
 
-def timeline(known: Fleet, hours: pd.DataFrame, services: pd.DataFrame) -> pd.DataFrame:
-    """Events of all compartments that have a usable bottle, ready for the chain of `wear.exposure` (one row an event, run included)."""
+def timeline(
+    known: Fleet, hours: pd.DataFrame, services: pd.DataFrame, make_up: pd.DataFrame, pace: float
+) -> pd.DataFrame:
+    """Events of all compartments that have a usable bottle, ready for the chain of `wear.exposure` (one row an event, run included).
+
+    make_up: :func:`usual_make_up`, pace: :func:`usual_pace` of the whole fleet.
+    """
+    return _make_up(_events(known, hours, services, pace), make_up)
+
+
+def usual_make_up(known: Fleet, hours: pd.DataFrame, services: pd.DataFrame, pace: float) -> pd.DataFrame:
+    """Per family: usual make-up per hour and usual single top-up, as shares of the charge, and how often an interval has one on record.
+
+    Columns family, usual_per_h, habit, usual_share; sorted by family.
+    """
+    line = _intervals(_events(known, hours, services, pace))
+    return _usual(line).rename_axis("family").reset_index().sort_values("family", ignore_index=True)
+
+
+def usual_pace(known: Fleet, hours: pd.DataFrame) -> float:
+    """Running hours a day of the middle compartment of the fleet, for those whose own bottles do not show it; 0 with no bottle."""
+    middle = _use_per_day(_bottles(known, hours)).median()
+    return 0.0 if np.isnan(middle) else float(middle)
+
+
+def _events(known: Fleet, hours: pd.DataFrame, services: pd.DataFrame, pace: float) -> pd.DataFrame:
+    """Events in order with their lives and hours; top-ups not yet settled."""
     bottles = _bottles(known, hours)
     places = _compartments(known)
-    works = _placed(_works(known, services), bottles)
-    line = pd.concat([bottles, works, _fitted(places, bottles, works)], ignore_index=True)
+    per_day = _use_per_day(bottles).fillna(pace).clip(0.0, 24.0)
+    works = _placed(_works(known, services), bottles, per_day)
+    line = pd.concat([bottles, works, _fitted(places, bottles, works, per_day)], ignore_index=True)
     line = _sorted(line).merge(places, on="compartment", how="left")
     line = _lives(_with_implied_changes(line))
     line = _lead_in(line)
-    return _make_up(_hours(line))
+    return _hours(line)
 
 
 def _compartments(known: Fleet) -> pd.DataFrame:
@@ -89,7 +115,7 @@ def _works(known: Fleet, services: pd.DataFrame) -> pd.DataFrame:
     return out[_EVENT]
 
 
-def _placed(works: pd.DataFrame, bottles: pd.DataFrame) -> pd.DataFrame:
+def _placed(works: pd.DataFrame, bottles: pd.DataFrame, per_day: pd.Series) -> pd.DataFrame:
     """Work on the running hours between the bottles its date lies between; work without usable hours is interpolated by date."""
     works = works.sort_values("date", kind="stable")
     shots = bottles[["compartment", "date", "run_h", "fluid_h_read"]].sort_values(["date", "run_h"], kind="stable")
@@ -102,7 +128,7 @@ def _placed(works: pd.DataFrame, bottles: pd.DataFrame) -> pd.DataFrame:
         direction="forward", allow_exact_matches=False,
     )  # fmt: skip
     out = out[out["low"].notna() | out["high"].notna()].copy()
-    _place_by_date(out, _use_per_day(shots))
+    _place_by_date(out, per_day)
     derived = out["sd_h"] > 0
     same_day = (out["date"] == out["low_on"]) & ((out["run_h"] - out["low"]).abs() <= SAME_DAY_H)
     after_work = (out["date"] == out["low_on"]) & (out["low_fluid_h"] <= AFTER_WORK_H) & (out["what"] == "change")
@@ -113,11 +139,11 @@ def _placed(works: pd.DataFrame, bottles: pd.DataFrame) -> pd.DataFrame:
 
 
 def _use_per_day(shots: pd.DataFrame) -> pd.Series:
-    """Running hours a day of each compartment, from its first to its last bottle."""
+    """Running hours a day of each compartment, from its first to its last bottle; NaN with bottles of one day only."""
+    shots = shots.sort_values(["date", "run_h"], kind="stable")
     spans = shots.groupby("compartment").agg({"date": ["min", "max"], "run_h": ["min", "max"]})
     days = (spans["date"]["max"] - spans["date"]["min"]).dt.total_seconds() / 86400
-    use = (spans["run_h"]["max"] - spans["run_h"]["min"]) / days.where(days > 0)
-    return use.fillna(use.median()).fillna(0.0).clip(0.0, 24.0)
+    return (spans["run_h"]["max"] - spans["run_h"]["min"]) / days.where(days > 0)
 
 
 def _place_by_date(out: pd.DataFrame, use: pd.Series) -> None:
@@ -135,7 +161,7 @@ def _place_by_date(out: pd.DataFrame, use: pd.Series) -> None:
     out["sd_h"] = out["sd_h"].where(~missing, np.maximum(spread, 1.0)).fillna(0.0)
 
 
-def _fitted(places: pd.DataFrame, bottles: pd.DataFrame, works: pd.DataFrame) -> pd.DataFrame:
+def _fitted(places: pd.DataFrame, bottles: pd.DataFrame, works: pd.DataFrame, per_day: pd.Series) -> pd.DataFrame:
     """`fitted_on`, or the machine's first day of work, as the start of a component; a replacement on record within two weeks is the same."""
     out = places[["compartment"]].copy()
     from_machine = places["fitted_on"].isna()
@@ -153,7 +179,7 @@ def _fitted(places: pd.DataFrame, bottles: pd.DataFrame, works: pd.DataFrame) ->
     out["what"], out["rank"], out["id"] = "start", 1, "fitted " + out["compartment"]
     out["run_h"], out["sd_h"] = out["meter_h"] + out["carried"], 0.0
     out["litres"] = out["fluid_h_read"] = out["makeup_read"] = np.nan
-    return _placed(out[_EVENT], bottles)
+    return _placed(out[_EVENT], bottles, per_day)
 
 
 def _sorted(line: pd.DataFrame) -> pd.DataFrame:
@@ -230,10 +256,10 @@ def _hours(line: pd.DataFrame) -> pd.DataFrame:
     return line
 
 
-def _make_up(line: pd.DataFrame) -> pd.DataFrame:
+def _make_up(line: pd.DataFrame, make_up: pd.DataFrame) -> pd.DataFrame:
     """Litres of each top-up and the rate at which fluid went between them: recorded, read from the bottle's slip, or the family's usual."""
     line = _intervals(line)
-    usual = _usual(line)
+    usual = make_up.set_index("family")
     for name in ("usual_per_h", "usual_share", "habit"):
         line[name] = line["family"].map(usual[name]).astype(float)
     top, volume = line["what"] == "top_up", line["volume_l"]

@@ -30,9 +30,10 @@ import pandas as pd
 import psutil
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
 
-from cmkit.assess import assess, newest_record
+from cmkit.assess import assess_fleet
 from cmkit.assessment import Assessment, load_assessment, table_names
 from cmkit.books.publishing.month import MonthResult, Workers, run_books
+from cmkit.learn import newest_record
 from cmkit.records.reading.load import load_fleet
 
 ROOT = Path(__file__).parents[2]
@@ -85,7 +86,7 @@ def demo(folder: Path) -> Assessment:
     """The demo fleet assessed (kept in `folder`, so that a second look does not assess again)."""
     if not (folder / "about.json").exists():
         fleet = load_fleet(ROOT / "sample_data")
-        assess(fleet, newest_record(fleet)).save(folder)
+        assess_fleet(fleet, newest_record(fleet)).save(folder)
     return load_assessment(folder)
 
 

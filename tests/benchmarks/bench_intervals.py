@@ -19,11 +19,12 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import csr_array, vstack
 from scipy.special import gamma
 
-from cmkit.assess import assess, newest_record
+from cmkit.assess import assess_fleet
 from cmkit.intervals.classics import share_failed_weibull
 from cmkit.intervals.cost import Case, interval_cost
 from cmkit.intervals.estimate import Prior, fit_defect_history
 from cmkit.intervals.tune import allocate_samples, draw_factors, interval_uncertainty
+from cmkit.learn import newest_record
 from cmkit.records.reading.load import load_fleet
 from cmkit.simulate.recipe import demo_recipe
 from cmkit.wear.filter import Numbers, wear_rates
@@ -189,7 +190,7 @@ def real_filter() -> None:
             said = []
             for every in (125.0, 250.0, 500.0, 1000.0):
                 case = Case(
-                    1 / 8000, 1200, 2, rate, multiple, 1, s0=0.58, b=0.099, eta_i=0.10, eta_w=0.20, change_every_h=change, residual=residual,
+                    1 / 8000, 1200, 2, rate, multiple, 1, noise_floor=0.58, noise_share=0.099, load_share=0.10, drift_share=0.20, change_every_h=change, residual=residual,
                     acted_share=1.0, turnaround_h=100,
                 )  # fmt: skip
                 seen = EVENTS.planted(case, every, (0.07, 0.07), 6000, np.random.default_rng(3))
@@ -288,7 +289,21 @@ def true_outcome(
             0.0,
             0.0,
             every,
-            Numbers(*(float(number[c]) for c in ("m", "tau", "c0", "p0", "s0", "b", "eta_i", "eta_w"))),
+            Numbers(
+                *(
+                    float(number[c])
+                    for c in (
+                        "rate_mean",
+                        "rate_sd",
+                        "level_mean",
+                        "level_var",
+                        "noise_floor",
+                        "noise_share",
+                        "load_share",
+                        "drift_share",
+                    )
+                )
+            ),
         )
         called |= (track.z >= 3.0) | (track.rise >= 3.5)
     age = np.arange(1, before + after + 1) * every - begin[:, None]
@@ -302,7 +317,7 @@ def true_outcome(
 def plan() -> None:
     """Cost of the advised plan, of today's and of one common interval on the demo fleet, by living its true defects; spread over seeds."""
     fleet = load_fleet(ROOT / "sample_data")
-    a = assess(fleet, newest_record(fleet))
+    a = assess_fleet(fleet, newest_record(fleet))
     rates = pd.read_csv(ROOT / "sample_data" / "truth" / "rates.csv").merge(
         a.compartments[["compartment", "kind", "family", "change_every_h"]], on="compartment"
     )

@@ -146,7 +146,7 @@ def filter_run(compartments: int, analytes: int = 20, bottles: int = 20) -> floa
         y[part] = np.round(rng.gamma(3, 6, y[part].shape))
         below[part] = rng.random(y[part].shape) < 0.1
     y[below] = 1
-    numbers = Numbers(m=np.full(size, 0.06), tau=0.024, c0=6.0, p0=9.0)
+    numbers = Numbers(rate_mean=np.full(size, 0.06), rate_sd=0.024, level_mean=6.0, level_var=9.0)
     of = np.repeat(np.arange(compartments), analytes)
     start_time = time.perf_counter()
     wear_rates(

@@ -14,8 +14,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from cmkit.assess import assess, newest_record
+from cmkit.assess import assess_fleet
 from cmkit.assessment import Assessment
+from cmkit.learn import newest_record
 from cmkit.records.reading.load import load_fleet
 from cmkit.simulate.recipe import demo_recipe
 from cmkit.simulate.write import write_fleet
@@ -82,7 +83,7 @@ def one_seed(seed: int) -> dict:
         fleet = load_fleet(folder)
         faults = pd.read_csv(Path(folder, "truth", "faults.csv"), parse_dates=["opened_on", "ended_on"])
         truth = pd.read_csv(Path(folder, "truth", "samples.csv"))
-    result = assess(fleet, newest_record(fleet))
+    result = assess_fleet(fleet, newest_record(fleet))
     table, bottles = fault_table(result, faults), bottle_table(result, truth)
     ended = table[table["how"] != "open"]
     could = ended[ended["bottles"] > 0]

@@ -84,13 +84,15 @@ def next_result_coverage(
     keep = (rows["order"] >= 3) & (rows["analyte"].isin(METALS)) & later["value"].notna()
     rows, later = rows[keep], later[keep]
     cov = np.array([[rows["level_sd"] ** 2, rows["cov"]], [rows["cov"], rows["rate_sd"] ** 2]]).transpose(2, 0, 1)
-    state = wear_state(rows["level"], rows["rate"], cov, KINDS[kind].make_up, 0.0, rows["eta_i"], rows["eta_w"])
+    state = wear_state(
+        rows["level"], rows["rate"], cov, KINDS[kind].make_up, 0.0, rows["load_share"], rows["drift_share"]
+    )
     hours = later["next_h"].to_numpy(float)
     changed = later["changed"].to_numpy(bool)
     plain = level_ahead(state, hours)
     renewed = level_ahead(after_change(state, np.zeros(len(hours)), KINDS[kind].residual), hours)
     mean, var = (np.where(changed, b, a) for a, b in zip(plain, renewed, strict=True))
-    sd = np.sqrt(var + rows["s0"].to_numpy() ** 2 + (rows["b"].to_numpy() * mean) ** 2 + 1 / 12)
+    sd = np.sqrt(var + rows["noise_floor"].to_numpy() ** 2 + (rows["noise_share"].to_numpy() * mean) ** 2 + 1 / 12)
     z = np.abs(later["value"].to_numpy(float) - mean) / sd
     seen = ~later["below"].to_numpy(bool) & (mean - 2 * sd > 1)
     return {p: float((z[seen] < ndtri((1 + p) / 2)).mean()) for p in (0.5, 0.8, 0.9, 0.95)}

@@ -16,7 +16,7 @@ import reference_fleet as ref
 
 from cmkit.records.analytes import analyte_register
 from cmkit.records.settings import Trust
-from cmkit.trust.exchange import exchange_chances
+from cmkit.trust.exchange import exchange_chances, shared_factors
 from cmkit.trust.fluid import (
     MARKS,
     fingerprint,
@@ -32,7 +32,11 @@ TRUST = Trust()
 def exchange_figures(name: str, noise: str, side_cv: float, pairs: int, seed: int) -> dict:
     """Share of exchanges found, share of calls right, false calls per pair and day, at > .9 from the 5th bottle."""
     truth = ref.simulate(name, noise, pairs, seed, side_cv=side_cv)
-    chance = exchange_chances(truth.panel, TRUST)["chance"].to_numpy().reshape(pairs, -1, 2)[:, :, 0]
+    chance = (
+        exchange_chances(truth.panel, TRUST, shared_factors(truth.panel))["chance"]
+        .to_numpy()
+        .reshape(pairs, -1, 2)[:, :, 0]
+    )
     told, moved = chance[:, 4:], truth.exchanged[:, 4:]
     call = told > 0.9
     middle = (told > 0.3) & (told < 0.9)
@@ -47,7 +51,11 @@ def true_rise_called(name: str, noise: str, pairs: int, seed: int) -> dict:
     boost = np.ones((pairs, 2, 20, 7))
     boost[:, 0, 12:] = 5.0
     truth = ref.simulate(name, noise, pairs, seed, exchange=0.0, boost=boost)
-    chance = exchange_chances(truth.panel, TRUST)["chance"].to_numpy().reshape(pairs, -1, 2)[:, 12:, 0]
+    chance = (
+        exchange_chances(truth.panel, TRUST, shared_factors(truth.panel))["chance"]
+        .to_numpy()
+        .reshape(pairs, -1, 2)[:, 12:, 0]
+    )
     return {"first bottle": (chance[:, 0] > 0.9).mean(), "later": (chance[:, 1:4] > 0.9).mean()}
 
 

@@ -188,7 +188,7 @@ def made_forecast(history: pd.DataFrame, limits: pd.DataFrame) -> pd.DataFrame:
     mean = out["level"] + 250 * out["rate"]
     share = np.where(out["rate"] > 0.1, 0.34, 0.004)
     return pd.DataFrame({"compartment": out["compartment"], "analyte": out["analyte"], "hours_ahead": 250.0, "next_mean": mean, "next_sd": 0.15 * mean,
-                         "limit": out["alarm"], "chance": share, "h10": 300.0, "h50": 600.0, "h90": np.nan, "words": "may pass the limit in about 600 h"})  # fmt: skip
+                         "limit": out["alarm"], "chance": share, "hours_to_limit_p10": 300.0, "hours_to_limit_p50": 600.0, "hours_to_limit_p90": np.nan, "words": "may pass the limit in about 600 h"})  # fmt: skip
 
 
 def made_doubts(exposure: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:

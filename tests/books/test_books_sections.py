@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 from scipy.integrate import quad
 
-from cmkit.assess import assess
+from cmkit.assess import assess_fleet
 from cmkit.assessment import Assessment, table_names
 from cmkit.books.content import fleet_book, site_book
 from cmkit.books.content.book import Book, open_book
@@ -150,17 +150,12 @@ def demo(root: Path) -> Fleet:
 
 
 @pytest.mark.parametrize("day", ["2026-06-30", "2026-05-31", "2026-04-17"])
-def test_last_months_states_are_those_an_assessment_of_that_day_gives(
-    demo: Fleet, day: str, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_last_months_states_are_those_an_assessment_of_that_day_gives(demo: Fleet, day: str) -> None:
     """Known truth: the demo's records assessed as of the end of the month before, with the same family numbers and limits."""
-    none = pd.DataFrame({"family": []})
-    # half the time, and nothing of it is read
-    monkeypatch.setattr("cmkit.assess.advise_intervals", lambda *_: (none, none))
-    now = assess(demo, day)
+    now = assess_fleet(demo, day)
     book = open_book(now, fleet=True)
     held = Review(now.numbers.assign(frozen_on=now.as_of), now.limits.assign(frozen_on=now.as_of))
-    truth = assess(demo, book.last_month_end, held).verdicts.set_index("compartment")["state"]
+    truth = assess_fleet(demo, book.last_month_end, held).verdicts.set_index("compartment")["state"]
     then = state_then(book)
     there = then.index.intersection(truth.index)
     assert len(there) > 100

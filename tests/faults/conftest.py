@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from cmkit.assess import assess
+from cmkit.assess import assess_fleet
 from cmkit.records.fleet import Fleet
 
 
@@ -23,6 +23,6 @@ def forks() -> multiprocessing.context.BaseContext:
 def saved(small: Fleet, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Two assessments of the same machines: `then` of the end of 2025 and `now` of half a year later."""
     folder = tmp_path_factory.mktemp("saved")
-    assess(small, "2025-12-31").save(folder / "then")
-    assess(small, "2026-06-30").save(folder / "now")
+    assess_fleet(small, "2025-12-31").save(folder / "then")
+    assess_fleet(small, "2026-06-30").save(folder / "now")
     return folder

@@ -41,6 +41,7 @@ _ASIDE = {
     "files.py": "the writer itself",
     "assessment.py": "inside written_folder",
     "review.py": "inside written_folder",
+    "learnt.py": "inside written_folder",
     "simulate/write.py": "inside written_folder",
     "books/publishing/download.py": "inside a month built aside",
     "books/publishing/publish.py": "the folder a month is built in, and run.log",

@@ -29,12 +29,12 @@ class Seen:
 
 def gains(case: Case, every_h: float) -> tuple[float, float, float]:
     """Spread of the forecast and gains of the settled filter, by scipy."""
-    drift = (case.eta_w * case.base_rate) ** 2 * every_h / 1000
-    load = (case.eta_i * case.base_rate * every_h) ** 2
+    drift = (case.drift_share * case.base_rate) ** 2 * every_h / 1000
+    load = (case.load_share * case.base_rate * every_h) ** 2
     move = np.array([[1.0, every_h], [0.0, 1.0]])
     q = np.array([[load + drift * every_h**2 / 3, drift * every_h / 2], [drift * every_h / 2, drift]])
     see = np.array([[1.0, 0.0]])
-    noise = case.s0**2 + (case.b * case.level) ** 2
+    noise = case.noise_floor**2 + (case.noise_share * case.level) ** 2
     before = solve_discrete_are(move.T, see.T, q, np.array([[noise]]))
     s = before[0, 0] + noise
     return s, before[0, 0] / s, before[1, 0] / s
@@ -59,7 +59,7 @@ def follow(
         level_true = keep * level_true + added
         forecast = keep * level_known + every_h * rate_known
         departure = level_true - forecast
-        spread = np.sqrt(s + case.b**2 * ((case.level + forecast) ** 2 - case.level**2))
+        spread = np.sqrt(s + case.noise_share**2 * ((case.level + forecast) ** 2 - case.level**2))
         p = case.acted_share * norm.sf(case.z_alarm, loc=departure / spread) if np.isnan(case.chance) else case.chance
         level_known, rate_known = forecast + k1 * departure, rate_known + k2 * departure
         called = there & (rng.random(len(life)) < p)
@@ -133,14 +133,14 @@ def planted(case: Case, every: float, noise: tuple[float, float], n: int, rng: n
         own, shared = (sd * rng.standard_normal(n) for sd in noise)
         y[:, k] = np.round(np.maximum(level * np.exp(own + shared) + 0.5 * rng.standard_normal(n), 0))
     numbers = Numbers(
-        m=case.base_rate,
-        tau=0.4 * case.base_rate,
-        c0=case.base_rate * case.change_every_h / 2,
-        p0=100.0,
-        s0=0.5,
-        b=case.b,
-        eta_i=0.1,
-        eta_w=case.eta_w,
+        rate_mean=case.base_rate,
+        rate_sd=0.4 * case.base_rate,
+        level_mean=case.base_rate * case.change_every_h / 2,
+        level_var=100.0,
+        noise_floor=0.5,
+        noise_share=case.noise_share,
+        load_share=0.1,
+        drift_share=case.drift_share,
     )
     z = wear_rates(y, None, phi, every, 0.0, 0.0, every, numbers, accept=False).z
     age = (np.arange(before + after) + 1) * every - begin[:, None]
@@ -156,10 +156,10 @@ CASES = {
         base_rate=0.08,
         rate_multiple=6.0,
         growth=1.0,
-        s0=0.6,
-        b=0.1,
-        eta_i=0.12,
-        eta_w=0.15,
+        noise_floor=0.6,
+        noise_share=0.1,
+        load_share=0.12,
+        drift_share=0.15,
         level=80.0,
         change_every_h=2000.0,
         residual=0.08,
@@ -177,10 +177,10 @@ CASES = {
         base_rate=0.05,
         rate_multiple=8.0,
         growth=2.0,
-        s0=0.5,
-        b=0.07,
-        eta_i=0.1,
-        eta_w=0.2,
+        noise_floor=0.5,
+        noise_share=0.07,
+        load_share=0.1,
+        drift_share=0.2,
         level=25.0,
         change_every_h=500.0,
         residual=0.1,
@@ -198,10 +198,10 @@ CASES = {
         base_rate=0.006,
         rate_multiple=10.0,
         growth=0.5,
-        s0=0.5,
-        b=0.1,
-        eta_i=0.12,
-        eta_w=0.2,
+        noise_floor=0.5,
+        noise_share=0.1,
+        load_share=0.12,
+        drift_share=0.2,
         level=12.0,
         change_every_h=4000.0,
         residual=0.35,

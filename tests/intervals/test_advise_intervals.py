@@ -8,11 +8,23 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from made_learnt import made_learnt
 from numpy.testing import assert_allclose
 
 from cmkit.errors import SettingsError
 from cmkit.intervals.accept import accept_intervals
-from cmkit.intervals.advise import ASSUMED, CURVES, INTERVALS, advise_intervals, case_of, defect_rates, defect_records
+from cmkit.intervals.advise import (
+    ASSUMED,
+    CURVES,
+    INTERVALS,
+    advise_intervals,
+    case_of,
+    defect_rates,
+    defect_records,
+    learn_defects,
+    sampled_range,
+    within_capacity,
+)
 from cmkit.intervals.cost import interval_cost
 from cmkit.records.fleet import Fleet
 from cmkit.records.settings import read_settings
@@ -50,14 +62,26 @@ def small_fleet(
     ]  # fmt: skip
     families = [("loader engine", 0.06), ("loader final drive", 0.08)]
     numbers = pd.DataFrame(
-        [{"family": f, "analyte": a, "m": m * s, "s0": 0.5, "b": 0.1, "eta_i": 0.1, "eta_w": 0.2, "c0": 400 * m * s} for f, m in families for a, s in (("Fe_ppm", 1.0), ("Cu_ppm", 0.2), ("Si_ppm", 3.0))]
+        [{"family": f, "analyte": a, "rate_mean": m * s, "noise_floor": 0.5, "noise_share": 0.1, "load_share": 0.1, "drift_share": 0.2, "level_mean": 400 * m * s} for f, m in families for a, s in (("Fe_ppm", 1.0), ("Cu_ppm", 0.2), ("Si_ppm", 3.0))]
     )  # fmt: skip
     wear = pd.DataFrame(
         {"compartment": PLACES[:4], "analyte": "Fe_ppm", "rate": [0.06, 0.06, 0.13, 0.08], "rise": [0.0, 0.2, 5.0, 0.0]}
     )
     use = pd.DataFrame({"machine": list("ABC"), "h_per_day": [11.0, 11.0, np.nan], "last_run_h": 4100.0})
-    due = pd.DataFrame({"compartment": PLACES, "every_h": 250.0})
-    return {"known": known, "exposure": pd.DataFrame(rows), "numbers": numbers, "wear": wear, "use": use, "due": due}
+    exposure = pd.DataFrame(rows)
+    learnt = made_learnt(
+        numbers=numbers,
+        defects=learn_defects(known, exposure, numbers, wear, use),
+        sampled=sampled_range(exposure),
+        in_use=pd.DataFrame({"every_h": [250.0]}),
+    )
+    return {"known": known, "exposure": exposure, "rates": wear, "use": use, "learnt": learnt}
+
+
+def advise(frames: Frames) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Advice within what crew and laboratory can do."""
+    rows, curves = advise_intervals(**frames)
+    return within_capacity(rows, curves, frames["use"], frames["known"].settings.sampling), curves
 
 
 @pytest.fixture
@@ -66,7 +90,7 @@ def fleet(make_fleet: Callable[..., Fleet]) -> Frames:
 
 
 def test_every_compartment_has_a_row(fleet: Frames) -> None:
-    rows, curves = advise_intervals(**fleet)
+    rows, curves = advise(fleet)
     assert rows["compartment"].tolist() == sorted(PLACES)
     assert rows.columns.tolist() == INTERVALS + ASSUMED
     assert curves.columns.tolist() == CURVES
@@ -87,7 +111,7 @@ def test_every_compartment_has_a_row(fleet: Frames) -> None:
 
 
 def test_not_judged_is_said_and_never_called_not_worth_it(fleet: Frames) -> None:
-    rows, curves = advise_intervals(**fleet)
+    rows, curves = advise(fleet)
     coolant = rows.set_index("compartment").loc["B/coolant"]
     assert "not judged" in coolant["words"]
     assert np.isnan(coolant["advised_h"])
@@ -96,7 +120,7 @@ def test_not_judged_is_said_and_never_called_not_worth_it(fleet: Frames) -> None
 
 def test_parameters_behind_the_row(fleet: Frames) -> None:
     """Downtime of the site is in the costs, turnaround in operating hours, a rate in alarm leaves the family's in place."""
-    rows = advise_intervals(**fleet)[0].set_index("compartment")
+    rows = advise(fleet)[0].set_index("compartment")
     kind = fleet["known"].settings.kind("engine")
     case = case_of(rows.loc["A/engine"])
     assert case.failure_cost == kind.failure_cost + 150 * kind.failure_downtime_h
@@ -118,15 +142,15 @@ def test_parameters_behind_the_row(fleet: Frames) -> None:
 
 
 def test_the_same_records_give_the_same_advice(fleet: Frames) -> None:
-    first, second = advise_intervals(**fleet), advise_intervals(**fleet)
+    first, second = advise(fleet), advise(fleet)
     pd.testing.assert_frame_equal(first[0], second[0])
     pd.testing.assert_frame_equal(first[1], second[1])
 
 
 def test_crew_or_laboratory_binds(make_fleet: Callable[..., Fleet], fleet: Frames) -> None:
-    free = advise_intervals(**fleet)[0]
+    free = advise(fleet)[0]
     tight = small_fleet(make_fleet, {"sampling": {"crew_samples_per_week": 0.6, "lab_samples_per_week": 5.0}})
-    rows = advise_intervals(**tight)[0]
+    rows = advise(tight)[0]
     assert "crew" in set(rows["binds"])
     assert "laboratory" not in set(rows["binds"])
     assert (rows["advised_h"].fillna(0) >= free["advised_h"].fillna(0)).all()
@@ -137,14 +161,14 @@ def test_crew_or_laboratory_binds(make_fleet: Callable[..., Fleet], fleet: Frame
 
 def test_equal_costs_are_refused(make_fleet: Callable[..., Fleet]) -> None:
     same = {"planned_cost": 9000.0, "failure_cost": 9000.0, "planned_downtime_h": 10.0, "failure_downtime_h": 10.0}
-    rows = advise_intervals(**small_fleet(make_fleet, {"kinds": {"engine": same}}))[0]
+    rows = advise(small_fleet(make_fleet, {"kinds": {"engine": same}}))[0]
     engines = rows[rows["kind"] == "engine"]
     assert engines["advised_h"].isna().all()
     assert engines["words"].str.contains("no interval pays").all()
 
 
 def test_an_interval_never_seen_is_marked(make_fleet: Callable[..., Fleet]) -> None:
-    rows = advise_intervals(**small_fleet(make_fleet, {"kinds": {"engine": {"sample_cost": 900.0}}}))[0]
+    rows = advise(small_fleet(make_fleet, {"kinds": {"engine": {"sample_cost": 900.0}}}))[0]
     engines = rows[rows["kind"] == "engine"]
     assert (engines["advised_h"] > 275).all()
     assert engines["beyond_data"].all()
@@ -152,7 +176,7 @@ def test_an_interval_never_seen_is_marked(make_fleet: Callable[..., Fleet]) -> N
 
 
 def test_no_numbers_at_all(fleet: Frames) -> None:
-    rows, curves = advise_intervals(**{**fleet, "numbers": fleet["numbers"].iloc[:0]})
+    rows, curves = advise({**fleet, "learnt": replace(fleet["learnt"], numbers=fleet["learnt"].numbers.iloc[:0])})
     assert len(rows) == len(PLACES)
     assert rows["words"].str.startswith("not judged").all()
     assert curves.empty

@@ -39,7 +39,7 @@ def test_the_real_filter_catches_what_the_formula_says(
 ) -> None:
     """Ramping defects in a drive-like fleet: within .08 for a strong rise, .12 for a weak one (design F4; all cells in the benchmarks)."""
     case = Case(
-        1 / 8000, 1200, 2, 0.08, multiple, 1, s0=0.5, b=0.099, eta_i=0.10, eta_w=0.20, change_every_h=2000, residual=0.08, acted_share=1.0, turnaround_h=100,
+        1 / 8000, 1200, 2, 0.08, multiple, 1, noise_floor=0.5, noise_share=0.099, load_share=0.10, drift_share=0.20, change_every_h=2000, residual=0.08, acted_share=1.0, turnaround_h=100,
     )  # fmt: skip
     found = events.planted(case, every, (0.07, 0.07), 3000, np.random.default_rng(8))
     assert_allclose(found, interval_cost(case, every).p_caught, atol=far)

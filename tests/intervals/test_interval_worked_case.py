@@ -78,7 +78,7 @@ def test_two_levels_lie_between_their_own_answers(worked: Case) -> None:
 
 @pytest.mark.parametrize(
     ("name", "low", "high"),
-    [("delay_mean_h", 108, 435), ("rate_multiple", 393, 190), ("b", 178, 312), ("failure_cost", 273, 146), ("sample_cost", 151, 239), ("defect_rate_per_h", 239, 156)],
+    [("delay_mean_h", 108, 435), ("rate_multiple", 393, 190), ("noise_share", 178, 312), ("failure_cost", 273, 146), ("sample_cost", 151, 239), ("defect_rate_per_h", 239, 156)],
 )  # fmt: skip
 def test_what_moves_the_best_interval(worked: Case, name: str, low: float, high: float) -> None:
     """Best interval with half and double of each (design F3, tornado); the valley is flat, so 4 % of the interval is the tolerance."""

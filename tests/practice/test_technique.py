@@ -7,6 +7,8 @@ from statsmodels.regression.mixed_linear_model import MixedLM, VCSpec
 
 from cmkit.practice.technique import WORTH_A_LOOK, sampler_bias, sampler_spread, sampler_technique, variance_components
 from cmkit.records.analytes import analyte_register
+from cmkit.trust.bottle_arrays import make_panel
+from cmkit.trust.sediment import bottle_factors
 
 
 def crews(rng, n_crews=60, noisy=0, biased=0, bias=0.10, strata=1):
@@ -148,7 +150,10 @@ def test_from_a_fleets_records(make_fleet):
         expected_sd=np.sqrt(0.34 + (0.1 * rows["expected"]) ** 2),
         order=rows["sample"].str.split("-").str[1].astype(int),
     )
-    spread, bias = sampler_technique(known, rows, analyte_register())
+    factors = bottle_factors(make_panel(known, rows, analyte_register()), analyte_register(), known.settings.trust)
+    sampler = known.samples.set_index("sample")["sampler"]
+    at = known.compartments.assign(site="S").set_index("compartment")
+    spread, bias = sampler_technique(factors.assign(sampler=factors["sample"].map(sampler)), at)
     assert list(spread.loc[spread["flagged"], "sampler"]) == ["b"]
     assert spread["n"].sum() == 12 * 15
     assert not bias["flagged"].any()

@@ -1,5 +1,6 @@
 """A database that fails in any way is one message, makes nothing where something is to be read, and shows no password."""
 
+from collections.abc import Callable
 from pathlib import Path
 
 import pandas as pd
@@ -47,18 +48,20 @@ def test_reading_makes_no_file(tmp_path: Path, name: str) -> None:
     assert list(tmp_path.iterdir()) == []
 
 
-@pytest.mark.parametrize("use", ["read", "results", "write"])
+USES: dict[str, Callable[[str], object]] = {
+    "read": lambda url: read_database(url, Settings("F")),
+    "results": lambda url: read_results(url, "wear"),
+    "write": lambda url: write_results({"wear": pd.DataFrame({"a": [1]})}, "run", url),
+}
+
+
+@pytest.mark.parametrize("use", list(USES))
 def test_a_file_that_is_no_database_is_one_message(tmp_path: Path, use: str) -> None:
     file = tmp_path / "x.db"
     file.write_bytes(b"no database, but long enough to look at" * 100)
     kept = file.read_bytes()
     with pytest.raises(StoreError, match="file is not a database"):
-        if use == "read":
-            read_database(f"sqlite:///{file}", Settings("F"))
-        elif use == "results":
-            read_results(f"sqlite:///{file}", "wear")
-        else:
-            write_results({"wear": pd.DataFrame({"a": [1]})}, "run", f"sqlite:///{file}")
+        USES[use](f"sqlite:///{file}")
     assert file.read_bytes() == kept
 
 

@@ -109,7 +109,9 @@ def forecasts(y: np.ndarray, exposure: tuple[np.ndarray, ...], base: np.ndarray,
     series = np.moveaxis(np.where(below, 1.0, y), 3, 2).reshape(-1, n)
     flags = np.moveaxis(below, 3, 2).reshape(-1, n)
     m = np.tile(base, pairs * 2)
-    numbers = Numbers(m=m, tau=0.4 * m, c0=0.0, p0=0.01, s0=0.5, b=b, eta_i=0.12)
+    numbers = Numbers(
+        rate_mean=m, rate_sd=0.4 * m, level_mean=0.0, level_var=0.01, noise_floor=0.5, noise_share=b, load_share=0.12
+    )
     phi, psi, sd, hours = (np.repeat(e.reshape(-1, n), a, axis=0) for e in exposure)
     track = wear_rates(series, flags, phi, psi, np.zeros_like(phi), sd, hours, numbers, accept=False)
     side = np.tile(np.repeat(["left", "right"], n), pairs)

@@ -3,11 +3,11 @@
 import numpy as np
 import pandas as pd
 import pytest
+from made_learnt import screened as judged_by_itself
 
 from cmkit.records.analytes import with_own
 from cmkit.records.reading.load import load_fleet
 from cmkit.trust.hours import screen_hours, service_hours
-from cmkit.trust.screen import screen_bottles
 from cmkit.wear.exposure import sample_exposure
 from cmkit.wear.family import family_numbers
 from cmkit.wear.rates import run_filter
@@ -23,7 +23,8 @@ def screened(root):
     numbers = family_numbers(exposure, known.samples, register)
     history = run_filter(exposure, known.samples, numbers, register, accept_changes=False)
     before = history.copy()
-    trust, doubts = screen_bottles(known, hours, exposure, history, register)
+    found = judged_by_itself(known, exposure, history, register)
+    trust, doubts = found.trust, found.doubts
     pd.testing.assert_frame_equal(history, before)
     truth = pd.read_csv(root / "sample_data" / "truth" / "samples.csv")
     truth = truth[truth["sample"].isin(known.samples["sample"])]

@@ -94,7 +94,7 @@ def test_calls_are_right_on_the_reference_fleets(reference_fleet, name):
     """Known truth, cv10, left/right cv .25: from the 5th bottle calls at > .9 are right at least .95 (.90 here, 300 pairs); drive found
     at least .75 (.65 here). Full figures: tests/benchmarks/calibrate_trust.py."""
     truth = reference_fleet.simulate(name, "cv10", 300, 7)
-    told = exchange_chances(truth.panel, Trust())
+    told = exchange_chances(truth.panel, Trust(), shared_factors(truth.panel))
     chance = told["chance"].to_numpy().reshape(300, -1, 2)
     assert np.isnan(chance[:, :4]).all()
     assert (told["words"].to_numpy().reshape(300, -1, 2)[:, :4] == CANNOT_TELL).all()
@@ -109,7 +109,9 @@ def test_a_true_rise_is_not_called_an_exchange(reference_fleet):
     boost = np.ones((300, 2, 16, 7))
     boost[:, 0, 12:] = 5.0
     truth = reference_fleet.simulate("drive", "cv10", 300, 5, n=16, exchange=0.0, boost=boost)
-    chance = exchange_chances(truth.panel, Trust())["chance"].to_numpy().reshape(300, -1, 2)
+    chance = (
+        exchange_chances(truth.panel, Trust(), shared_factors(truth.panel))["chance"].to_numpy().reshape(300, -1, 2)
+    )
     assert (chance[:, 12:] > 0.9).mean() <= 0.005
 
 
@@ -117,7 +119,7 @@ def test_the_bottle_after_an_exchange_is_not_called_exchanged_back(reference_fle
     """Known truth at the lowest noise, where a wrong result moves the forecast most: in 600 pairs of drives, 20 bottles each, an exchange
     is called, and of the bottle after it nothing is said. Calls right at least .96; without that rule .92-.95."""
     truth = reference_fleet.simulate("drive", "cv5", 600, 3)
-    told = exchange_chances(truth.panel, Trust())
+    told = exchange_chances(truth.panel, Trust(), shared_factors(truth.panel))
     chance = told["chance"].to_numpy().reshape(600, -1, 2)[..., 0]
     words = told["words"].to_numpy().reshape(600, -1, 2)[..., 0]
     call = chance > 0.9
@@ -141,8 +143,8 @@ def shared_panel(factor: float, n: int) -> Panel:
 @pytest.mark.parametrize("factor", [0.03, 0.07, 0.10])
 def test_what_the_metals_of_a_bottle_share_is_learnt(factor):
     """Known truth: the sd of the shared factor, within a tenth; with few bottles the number of the reference table stands."""
-    np.testing.assert_allclose(shared_factors(shared_panel(factor, 1000)), factor, rtol=0.1)
-    np.testing.assert_array_equal(shared_factors(shared_panel(factor, 40)), constant("bottle_factor_sd"))
+    np.testing.assert_allclose(shared_factors(shared_panel(factor, 1000))["factor_sd"], factor, rtol=0.1)
+    np.testing.assert_array_equal(shared_factors(shared_panel(factor, 40))["factor_sd"], constant("bottle_factor_sd"))
     assert len(shared_factors(shared_panel(factor, 0))) == 0
 
 
@@ -160,7 +162,7 @@ def test_three_way_exchange_in_one_machine(reference_fleet):
     expected = trio.expected[0] * np.array([[1.0], [1.8], [0.5]])
     sd = np.sqrt(0.34 + (0.1 * expected) ** 2)
     mixed = Panel(trio.bottles, trio.analytes, expected[[1, 2, 0]], np.zeros_like(trio.below), expected, sd)
-    told = exchange_chances(mixed, Trust())
+    told = exchange_chances(mixed, Trust(), shared_factors(mixed))
     assert (told["chance"] > 0.99).all()
     assert list(told["looks_like"]) == [trio.bottles["compartment"][i] for i in (1, 2, 0)]
     doubts = exchange_doubts(told, Trust())
@@ -171,11 +173,20 @@ def test_three_way_exchange_in_one_machine(reference_fleet):
 def test_nothing_is_said_of_single_bottles_few_results_or_coolant_beside_oil(reference_fleet):
     panel = reference_fleet.simulate("drive", "cv5", 2, 1).panel
     last = np.flatnonzero(panel.bottles["order"] == 19)[:2]
-    assert len(exchange_chances(take(panel, last[:1]), Trust())) == 0
-    assert len(exchange_chances(take(panel, last, kind=["coolant", "final drive"]), Trust())) == 0
+    assert len(exchange_chances(take(panel, last[:1]), Trust(), shared_factors(take(panel, last[:1])))) == 0
+    assert (
+        len(
+            exchange_chances(
+                take(panel, last, kind=["coolant", "final drive"]),
+                Trust(),
+                shared_factors(take(panel, last, kind=["coolant", "final drive"])),
+            )
+        )
+        == 0
+    )
     poor = take(panel, last)
     poor.value[:, 2:] = np.nan
-    told = exchange_chances(poor, Trust())
+    told = exchange_chances(poor, Trust(), shared_factors(poor))
     assert told["chance"].isna().all()
     assert told["words"].str.contains("too few results").all()
     assert len(exchange_doubts(told, Trust())) == 0

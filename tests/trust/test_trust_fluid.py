@@ -12,6 +12,7 @@ from cmkit.trust.fluid import (
     fluid_check,
     fluid_doubts,
     fluid_library,
+    learn_fluids,
     mixture_path,
     ogk,
     ratio_threshold,
@@ -110,7 +111,7 @@ def test_from_records_to_doubts(make_fleet, reference_fleet):
     results[0][1] = reference_fleet.fluid_samples(rng, "engine oil A", 1, "hydraulic oil", 0.3)
     results[0][2, :6] = [5, 5, 5, 4000, 900, 900]
     known = fleet_with_fluids(make_fleet, np.concatenate(results), np.repeat(names, 60).tolist())
-    fluids = check_fluids(known, known.settings.trust)
+    fluids = check_fluids(known, learn_fluids(known, known.settings.trust))
     doubts = fluid_doubts(fluids).set_index("sample")
     assert {"S0000", "S0001", "S0002"} <= set(doubts.index)
     assert len(doubts) <= 6
@@ -137,7 +138,7 @@ def test_a_recorded_change_of_product_is_what_the_bottle_is_held_against(make_fl
     ]
     known = fleet_with_fluids(make_fleet, results, product, services=services)
     known.samples.loc[80, "drawn_on"] = pd.Timestamp("2026-03-01")
-    fluids = check_fluids(known, known.settings.trust)
+    fluids = check_fluids(known, learn_fluids(known, known.settings.trust))
     assert fluids["product"].iloc[80] == "hydraulic oil"
     assert fluids["product"].iloc[0] == "engine oil A"
     assert "S0080" not in set(fluid_doubts(fluids)["sample"])
@@ -146,15 +147,17 @@ def test_a_recorded_change_of_product_is_what_the_bottle_is_held_against(make_fl
 def test_few_bottles_few_marks_or_no_fluid_on_record_are_not_judged(make_fleet, reference_fleet):
     rng = np.random.default_rng(1)
     few = fleet_with_fluids(make_fleet, reference_fleet.fluid_samples(rng, "gear oil", 2), "gear oil")
-    out = check_fluids(few, few.settings.trust)
+    out = check_fluids(few, learn_fluids(few, few.settings.trust))
     assert out["ratio"].isna().all()
     assert out["words"].str.contains("not judged").all()
     assert len(fluid_doubts(out)) == 0
     gaps = reference_fleet.fluid_samples(rng, "gear oil", 60)
     gaps[0, 1:] = np.nan
     known = fleet_with_fluids(make_fleet, gaps, "gear oil")
-    out = check_fluids(known, known.settings.trust)
+    out = check_fluids(known, learn_fluids(known, known.settings.trust))
     assert np.isnan(out["ratio"].iloc[0])
     assert "few of the product's marks" in out["words"].iloc[0]
     known.compartments["fluid"] = pd.Series([None], dtype="str")
-    assert check_fluids(known, known.settings.trust)["words"].str.contains("no fluid on record").all()
+    assert (
+        check_fluids(known, learn_fluids(known, known.settings.trust))["words"].str.contains("no fluid on record").all()
+    )

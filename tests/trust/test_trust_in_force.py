@@ -3,7 +3,7 @@
 import pandas as pd
 import pytest
 
-from cmkit.trust.fluid import check_fluids
+from cmkit.trust.fluid import check_fluids, learn_fluids
 from cmkit.trust.fluid_history import fluids_in_force
 from cmkit.wear.conditions import fresh_values
 
@@ -44,7 +44,7 @@ def test_a_bottle_is_of_the_fluid_before_the_work_of_its_day_unless_hours_say_ot
     known = made(make_fleet, bottle, OTHER | work)
     want = ["gear oil", "SAE 50"] if new else ["engine oil", "SAE 15W-40"]
     assert fluids_in_force(known).to_numpy().tolist() == [want]
-    assert check_fluids(known, known.settings.trust)["product"].tolist() == [" ".join(want)]
+    assert check_fluids(known, learn_fluids(known, known.settings.trust))["product"].tolist() == [" ".join(want)]
     exposure = pd.DataFrame({"sample": ["S"], "fluid_h": [250.0]})
     assert fresh_values(known, exposure, ["visc100_cSt"])[["fluid", "grade"]].to_numpy().tolist() == [want]
 

@@ -4,13 +4,14 @@ with planted faults; what is dirt and what is not is common practice, no source.
 import numpy as np
 import pandas as pd
 import pytest
+from made_learnt import screened
 
 from cmkit.records.analytes import analyte_register
 from cmkit.trust.bottle_arrays import DOUBTS, Panel, make_panel, usual_results
 from cmkit.trust.contamination import method_doubts, silicon_doubts, stale_doubts
 from cmkit.trust.hours import hours_doubts, screen_hours
-from cmkit.trust.laboratory import laboratory_doubts, laboratory_shifts, unit_doubts
-from cmkit.trust.screen import TRUST, screen_bottles
+from cmkit.trust.laboratory import family_usual, laboratory_doubts, laboratory_shifts, unit_doubts
+from cmkit.trust.screen import TRUST
 
 REGISTER = analyte_register()
 METALS = ["Fe_ppm", "Cr_ppm", "Cu_ppm", "Pb_ppm", "Al_ppm", "Si_ppm"]
@@ -71,8 +72,8 @@ def exposed(known, hours):
 
 
 def screen(known):
-    hours = screen_hours(known)
-    return screen_bottles(known, hours, exposed(known, hours), filter_rows(known), REGISTER)
+    found = screened(known, exposed(known, screen_hours(known)), filter_rows(known), REGISTER)
+    return found.trust, found.doubts
 
 
 def planted(make_fleet, **changes):
@@ -165,7 +166,8 @@ def test_exchanged_labels_are_reported_and_nothing_is_moved(make_fleet):
     history["expected_sd"] = np.sqrt(0.34 + (0.1 * history["expected"]) ** 2)
     hours = screen_hours(known)
     before = known.samples.copy()
-    trust, doubts = screen_bottles(known, hours, exposed(known, hours), history, REGISTER)
+    found = screened(known, exposed(known, hours), history, REGISTER)
+    trust, doubts = found.trust, found.doubts
     hit = doubts[doubts["doubt"] == "exchange"]
     assert sorted(hit["sample"]) == ["M0/drive/left-7", "M0/drive/right-7"]
     assert hit["reason"].str.contains("labels exchanged").all()
@@ -183,7 +185,7 @@ def test_a_shifted_laboratory_day_is_seen_and_a_sound_one_is_not(make_fleet):
     assert list(shifts["analyte"]) == ["Ca_ppm"]
     assert shifts["log_shift"].iloc[0] == pytest.approx(np.log(1.35), abs=0.06)
     assert (shifts["n"].iloc[0], shifts["machines"].iloc[0]) == (8, 4)
-    doubts = laboratory_doubts(known, REGISTER)
+    doubts = laboratory_doubts(known, REGISTER, shifts)
     assert len(doubts) == 8
     assert doubts["reason"].str.contains("calcium").all()
     assert len(laboratory_shifts(records(make_fleet, seed=3), REGISTER)) == 0
@@ -199,7 +201,8 @@ def test_results_given_twice(make_fleet):
         if row["sample"] == "M1/drive/right-5":
             row |= copied
 
-    doubts = laboratory_doubts(records(make_fleet, change=change), REGISTER)
+    known = records(make_fleet, change=change)
+    doubts = laboratory_doubts(known, REGISTER, laboratory_shifts(known, REGISTER))
     assert sorted(doubts["sample"]) == ["M1/drive/left-5", "M1/drive/right-5"]
     assert doubts["reason"].str.contains("same to the last figure").all()
 
@@ -268,7 +271,8 @@ def test_a_family_wrong_by_a_thousand_from_its_first_bottle(make_fleet):
         if m == 0 and "left" in row["sample"]:
             row |= {a: row[a] * 1000 for a in METALS}
 
-    doubts = unit_doubts(records(make_fleet, change=change), REGISTER)
+    known = records(make_fleet, change=change)
+    doubts = unit_doubts(known, REGISTER, family_usual(known, REGISTER))
     assert "M0/drive/left-0" in set(doubts["sample"])
     assert not doubts["sample"].str.contains("M[123]").any()
 
@@ -277,7 +281,7 @@ def test_no_register_analyte_at_all(make_fleet):
     known = records(make_fleet)
     hours = screen_hours(known)
     nothing = filter_rows(known).iloc[:0]
-    trust, _ = screen_bottles(known, hours, exposed(known, hours), nothing, REGISTER)
+    trust = screened(known, exposed(known, hours), nothing, REGISTER).trust
     assert len(trust) == len(known.samples)
     panel = make_panel(known, nothing, REGISTER)
     assert isinstance(panel, Panel)

@@ -6,11 +6,12 @@ The limits of practice used here are common practice (no source); what is checke
 import numpy as np
 import pandas as pd
 import pytest
+from made_learnt import made_learnt
 
 from cmkit.records.analytes import analyte_register, below, by_rule
 from cmkit.records.fleet import Fleet
 from cmkit.records.settings import Settings, default_kinds
-from cmkit.wear.conditions import EVIDENCE, fresh_values, judge_conditions
+from cmkit.wear.conditions import EVIDENCE, fresh_values, judge_conditions, relative_to_fresh
 from cmkit.wear.limits import LIMITS, family_limits
 
 REGISTER = analyte_register()
@@ -53,7 +54,8 @@ def judged(known: Fleet, exposure: pd.DataFrame, limits: pd.DataFrame | None = N
     if limits is None:
         history = pd.DataFrame(columns=["analyte", "order", "rate", "rate_sd", "family", "below", "compartment"])
         limits = family_limits(exposure, known.samples, history, known.settings, REGISTER)
-    return judge_conditions(known, exposure, limits, REGISTER)
+    fresh = fresh_values(known, exposure, relative_to_fresh(limits, REGISTER))
+    return judge_conditions(known, exposure, made_learnt(limits=limits, fresh=fresh), REGISTER)
 
 
 def limit(

@@ -80,9 +80,9 @@ def test_numbers_of_known_fleets(fleets: dict[str, Any], reference_fleets: Modul
     for kind, sim in fleets.items():
         rows = table[table["family"] == kind].set_index("analyte")
         true = sim.rate.mean(axis=(1, 2))
-        assert_allclose(rows["m"].reindex(reference_fleets.METALS), true, rtol=0.15)
-        assert 0.25 < rows["tau"]["Fe_ppm"] / rows["m"]["Fe_ppm"] < 0.6
-        assert 0.08 < rows["b"]["Fe_ppm"] < 0.14  # hypot(.07, .07) = .099
+        assert_allclose(rows["rate_mean"].reindex(reference_fleets.METALS), true, rtol=0.15)
+        assert 0.25 < rows["rate_sd"]["Fe_ppm"] / rows["rate_mean"]["Fe_ppm"] < 0.6
+        assert 0.08 < rows["noise_share"]["Fe_ppm"] < 0.14  # hypot(.07, .07) = .099
 
 
 def test_a_small_family_leans_on_its_parent(fleets: dict[str, Any]) -> None:
@@ -93,8 +93,8 @@ def test_a_small_family_leans_on_its_parent(fleets: dict[str, Any]) -> None:
     table = family_numbers(exposure, samples, REGISTER).set_index(["family", "analyte"])
     small, parent = table.loc["small engine"], table.loc["engine"]
     assert (small["basis"] == "parent").all()
-    assert_allclose(small["m"], parent["m"].reindex(small.index), rtol=0.7)
-    assert_allclose(small["b"], parent["b"].reindex(small.index), rtol=0.35)
+    assert_allclose(small["rate_mean"], parent["rate_mean"].reindex(small.index), rtol=0.7)
+    assert_allclose(small["noise_share"], parent["noise_share"].reindex(small.index), rtol=0.35)
 
 
 def test_fresh_fluid_with_metal_in_it_is_found(reference_fleets: ModuleType) -> None:
@@ -108,14 +108,14 @@ def test_fresh_fluid_with_metal_in_it_is_found(reference_fleets: ModuleType) -> 
     samples = sim.samples.assign(Si_ppm=np.round(value + fresh), Si_ppm_below=False)
     row = family_numbers(sim.exposure, samples, REGISTER).set_index("analyte").loc["Si_ppm"]
     assert abs(row["fresh_ppm"] - 6) < 1.5
-    assert_allclose(row["m"], sim.rate[reference_fleets.METALS.index("Si_ppm")].mean(), rtol=0.2)
+    assert_allclose(row["rate_mean"], sim.rate[reference_fleets.METALS.index("Si_ppm")].mean(), rtol=0.2)
 
 
 def test_frozen_numbers_are_used_as_they_stand_and_drift_is_reported(fleets: dict[str, Any]) -> None:
     exposure, samples = joined(fleets)
     engine = exposure["family"] == "engine"
     frozen = family_numbers(exposure[engine], samples, REGISTER).assign(frozen_on=pd.Timestamp("2025-06-30"))
-    frozen.loc[frozen["analyte"] == "Fe_ppm", "m"] *= 0.5
+    frozen.loc[frozen["analyte"] == "Fe_ppm", "rate_mean"] *= 0.5
     table = family_numbers(exposure, samples, REGISTER, frozen=frozen)
     kept = table[table["family"] == "engine"].reset_index(drop=True)
     pd.testing.assert_frame_equal(kept, frozen[COLUMNS].reset_index(drop=True), check_dtype=False)
@@ -128,7 +128,7 @@ def test_frozen_numbers_are_used_as_they_stand_and_drift_is_reported(fleets: dic
 
 def test_drift_in_words() -> None:
     def moved(ratios: list[float], words: list[str]) -> pd.DataFrame:
-        return pd.DataFrame({"family": "engine", "analyte": "Fe_ppm", "m_frozen": 0.02, "m_now": 0.02 * np.array(ratios), "ratio": ratios, "words": words})  # fmt: skip
+        return pd.DataFrame({"family": "engine", "analyte": "Fe_ppm", "rate_frozen": 0.02, "rate_now": 0.02 * np.array(ratios), "ratio": ratios, "words": words})  # fmt: skip
 
     still = drift_report(moved([1.2, 1.0], ["as frozen"] * 2), "2026-01-01")
     assert (

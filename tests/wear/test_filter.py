@@ -15,7 +15,9 @@ from cmkit.wear.filter import Numbers, wear_rates
 from cmkit.wear.slopes import wear_rate
 
 PHI, PSI, Y = (0.97, 0.95, 0.10, 0.96, 0.95), (245.0, 240, 250, 244, 238), (18.0, 31, 19, 33, 45)
-PLAIN = Numbers(m=0.06, tau=0.03, c0=4, p0=4, s0=1, b=0, eta_i=0, eta_w=0)
+PLAIN = Numbers(
+    rate_mean=0.06, rate_sd=0.03, level_mean=4, level_var=4, noise_floor=1, noise_share=0, load_share=0, drift_share=0
+)
 
 
 def predictor(phi: tuple[float, ...], psi: tuple[float, ...], y: tuple[float, ...], n: Numbers) -> tuple[float, ...]:
@@ -23,9 +25,9 @@ def predictor(phi: tuple[float, ...], psi: tuple[float, ...], y: tuple[float, ..
     start, rate = np.cumprod(phi), np.zeros(len(y))
     for i in range(len(y)):
         rate[i] = psi[i] + (phi[i] * rate[i - 1] if i else 0)
-    design, prior = np.column_stack([start, rate]), np.diag([n.p0, n.tau**2])
-    mean = np.array([n.c0, n.m])
-    joint = design @ prior @ design.T + (n.s0**2 + n.unit**2 / 12) * np.eye(len(y))
+    design, prior = np.column_stack([start, rate]), np.diag([n.level_var, n.rate_sd**2])
+    mean = np.array([n.level_mean, n.rate_mean])
+    joint = design @ prior @ design.T + (n.noise_floor**2 + n.unit**2 / 12) * np.eye(len(y))
     gain = prior @ design.T @ np.linalg.inv(joint)
     state, cov = mean + gain @ (np.array(y) - design @ mean), prior - gain @ design @ prior
     return state[1], math.sqrt(cov[1, 1]), design[-1] @ state
@@ -45,7 +47,17 @@ def test_equals_the_best_linear_predictor_of_random_histories(seed: int) -> None
     n = int(rng.integers(1, 12))
     phi, psi = tuple(rng.uniform(0.05, 1, n)), tuple(rng.uniform(20, 400, n))
     y = tuple(rng.uniform(0, 60, n))
-    numbers = Numbers(m=0.05, tau=0.02, c0=6, p0=9, s0=0.8, b=0, eta_i=0, eta_w=0, unit=0.1)
+    numbers = Numbers(
+        rate_mean=0.05,
+        rate_sd=0.02,
+        level_mean=6,
+        level_var=9,
+        noise_floor=0.8,
+        noise_share=0,
+        load_share=0,
+        drift_share=0,
+        unit=0.1,
+    )
     t = wear_rates(y, None, phi, psi, 0, 0, psi, numbers, robust=False, accept=False)
     assert_allclose((t.rate[0, -1], t.rate_sd[0, -1], t.level[0, -1]), predictor(phi, psi, y, numbers), rtol=1e-8)
 
@@ -55,14 +67,30 @@ def test_one_story_with_the_readable_regression() -> None:
     t = wear_rates(Y, None, PHI, PSI, 0, 0, PSI, PLAIN, robust=False, accept=False)
     start = np.cumprod(PHI)
     grown = np.array([sum(PSI[j] * np.prod(PHI[j + 1 : i + 1]) for j in range(i + 1)) for i in range(len(PHI))])
-    read = wear_rate(Y, start, grown, s0=math.sqrt(1 + 1 / 12), b=0, prior=(0.06, 0.03, 4, 2))
+    read = wear_rate(Y, start, grown, noise_floor=math.sqrt(1 + 1 / 12), noise_share=0, prior=(0.06, 0.03, 4, 2))
     assert_allclose((t.rate[0, -1], t.rate_sd[0, -1]), (read.rate, read.se), rtol=1e-8)
 
 
 def test_result_below_the_limit() -> None:
     """Case 2: "<1" with whole-ppm rounding: rate .001441, sd .002306, level .3314; weighted draws agree to 1 %."""
     t = wear_rates(
-        [1.0], [True], 1, 200, 0, 0, 200, Numbers(m=0.004, tau=0.003, c0=0.1, p0=0.04, s0=0.4, b=0, eta_i=0, eta_w=0)
+        [1.0],
+        [True],
+        1,
+        200,
+        0,
+        0,
+        200,
+        Numbers(
+            rate_mean=0.004,
+            rate_sd=0.003,
+            level_mean=0.1,
+            level_var=0.04,
+            noise_floor=0.4,
+            noise_share=0,
+            load_share=0,
+            drift_share=0,
+        ),
     )
     got = t.rate[0, 0], t.rate_sd[0, 0], t.level[0, 0]
     assert_allclose(got, (0.001441, 0.002306, 0.3314), rtol=5e-4)
@@ -79,7 +107,16 @@ def test_a_run_with_a_rise() -> None:
     """Case 3: T = 250, rate .06 then .18 from the tenth sample, acceptance off."""
     phi = [1, 1, 0.1, 1, 0.1, 1, 0.1, 1, 0.1, 1, 0.1, 1]
     y = [17, 32, 18.2, 33.2, 18.32, 33.32, 18.332, 33.332, 18.3332, 63.3332, 51.33332, 96.33332]
-    numbers = Numbers(m=0.06, tau=0.024, c0=2, p0=1, s0=0.5, b=0.1, eta_i=0.12, eta_w=0.15)
+    numbers = Numbers(
+        rate_mean=0.06,
+        rate_sd=0.024,
+        level_mean=2,
+        level_var=1,
+        noise_floor=0.5,
+        noise_share=0.1,
+        load_share=0.12,
+        drift_share=0.15,
+    )
     t = wear_rates(y, None, phi, 250, 0, 0, 250, numbers, accept=False)
     assert_allclose(t.z[0, :9], 0, atol=1e-4)
     assert_allclose(t.z[0, 9:], (6.2243, 7.7886, 6.6198), atol=1e-3)
@@ -92,7 +129,9 @@ def test_a_run_with_a_rise() -> None:
 
 def test_acceptance_moves_the_rate_and_a_single_bad_bottle_does_not() -> None:
     """x3 from the ninth sample: by the third risen bottle the rate is within 15 % of three times; one bottle x2.5 alone leaves it near one."""
-    numbers = Numbers(m=0.08, tau=0.03, c0=5, p0=4, s0=0.5, b=0.07, eta_i=0.1)
+    numbers = Numbers(
+        rate_mean=0.08, rate_sd=0.03, level_mean=5, level_var=4, noise_floor=0.5, noise_share=0.07, load_share=0.1
+    )
     level = np.cumsum(np.r_[np.full(8, 20.0), np.full(4, 60.0)]) + 5
     t = wear_rates(level, None, 1, 250, 0, 0, 250, numbers)
     assert_allclose(t.rate[0, 7], 0.08, rtol=0.02)
@@ -215,7 +254,7 @@ def test_shared_exposure_blocks_and_single_precision_change_nothing() -> None:
     phi[3, 6:] = np.nan
     of = rng.integers(0, 7, 50)
     y = rng.gamma(4, 5, (50, 9))
-    numbers = Numbers(m=rng.uniform(0.02, 0.1, 50), tau=0.02, c0=4, p0=4)
+    numbers = Numbers(rate_mean=rng.uniform(0.02, 0.1, 50), rate_sd=0.02, level_mean=4, level_var=4)
     whole = wear_rates(y, None, phi[of], psi[of], 0, 0.01, 250, numbers)
     blocks = wear_rates(y, None, phi, psi, 0, 0.01, 250, numbers, exposure_of=of, block=7)
     single = wear_rates(y, None, phi, psi, 0, 0.01, 250, numbers, exposure_of=of, dtype=np.float32)

@@ -4,9 +4,12 @@ Check values: design note on the statistical core, section E (derived there by t
 written anew, by small steps.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
+from made_learnt import made_learnt
 
 from cmkit.records.fleet import Fleet
 from cmkit.records.settings import Settings, default_kinds
@@ -14,13 +17,14 @@ from cmkit.wear.forecast import (
     FORECAST,
     after_change,
     chance_above,
+    family_dilution,
     forecast_next,
     level_ahead,
     time_to_limit,
     wear_state,
 )
 
-CASE = wear_state(30.0, 0.08, [[9, 0.02], [0.02, 2.25e-4]], loss=2e-4, eta_i=0.12, eta_w=0.15)
+CASE = wear_state(30.0, 0.08, [[9, 0.02], [0.02, 2.25e-4]], loss=2e-4, load_share=0.12, drift_share=0.15)
 HOURS = np.array([200, 300, 400, 500, 700, 1000.0])
 
 
@@ -41,12 +45,12 @@ def paths(n: int, hours: float, step: float, seed: int) -> np.ndarray:
 
 def test_check_case_of_the_design() -> None:
     np.testing.assert_allclose(chance_above(CASE, 60.0, HOURS), [0.002, 0.109, 0.427, 0.697, 0.915, 0.978], atol=6e-4)
-    assert time_to_limit(CASE, 60.0).h50[0] == pytest.approx(422.8, abs=0.1)
+    assert time_to_limit(CASE, 60.0).hours_to_limit_p50[0] == pytest.approx(422.8, abs=0.1)
 
 
 def test_median_has_the_closed_form() -> None:
     a, beta, level, limit = 2e-4, 0.08, 30.0, 60.0
-    assert time_to_limit(CASE, limit).h50[0] == pytest.approx(
+    assert time_to_limit(CASE, limit).hours_to_limit_p50[0] == pytest.approx(
         -np.log((beta / a - limit) / (beta / a - level)) / a, rel=1e-6
     )
 
@@ -59,7 +63,7 @@ def test_first_passage_of_simulated_paths() -> None:
     np.testing.assert_allclose(chance_above(CASE, 60.0, HOURS), seen, atol=0.015)
     crossing = time_to_limit(CASE, 60.0, by_h=400.0)
     assert crossing.chance[0] == pytest.approx(seen[2], abs=0.015)
-    np.testing.assert_allclose([crossing.h10[0], crossing.h90[0]], np.quantile(passed.argmax(axis=0)[passed[-1]] * 10, [0.1, 0.9 / passed[-1].mean()]), rtol=0.03)  # fmt: skip
+    np.testing.assert_allclose([crossing.hours_to_limit_p10[0], crossing.hours_to_limit_p90[0]], np.quantile(passed.argmax(axis=0)[passed[-1]] * 10, [0.1, 0.9 / passed[-1].mean()]), rtol=0.03)  # fmt: skip
 
 
 def test_mean_and_variance_of_simulated_paths() -> None:
@@ -83,20 +87,22 @@ def test_a_level_that_stays_below_is_not_on_this_trend() -> None:
     """beta/a = 40 ppm is where dilution and wear balance; a limit of 60 is never reached."""
     state = wear_state(20.0, 0.04, np.diag([1.0, 1e-8]), loss=1e-3)
     crossing = time_to_limit(state, 60.0, by_h=5000.0)
-    assert np.isnan([crossing.h10[0], crossing.h50[0], crossing.h90[0]]).all()
+    assert np.isnan(
+        [crossing.hours_to_limit_p10[0], crossing.hours_to_limit_p50[0], crossing.hours_to_limit_p90[0]]
+    ).all()
     assert crossing.chance[0] < 1e-6
 
 
 def test_a_change_before_the_limit_starts_the_climb_again() -> None:
     state = wear_state(30.0, 0.08, np.diag([1.0, 1e-6]))
     held_down = time_to_limit(state, 60.0, until_change_h=200.0, residual=0.1, change_every_h=500.0)
-    assert np.isnan(held_down.h50[0])
+    assert np.isnan(held_down.hours_to_limit_p50[0])
     long_lives = time_to_limit(state, 60.0, until_change_h=200.0, residual=0.1, change_every_h=2000.0)
-    assert long_lives.h50[0] == pytest.approx(200 + (60 - 0.1 * 46) / 0.08, rel=1e-3)
+    assert long_lives.hours_to_limit_p50[0] == pytest.approx(200 + (60 - 0.1 * 46) / 0.08, rel=1e-3)
 
 
 def test_already_above_is_no_hours_away() -> None:
-    assert time_to_limit(wear_state(70.0, 0.08, np.diag([1.0, 1e-6])), 60.0).h50[0] == 0
+    assert time_to_limit(wear_state(70.0, 0.08, np.diag([1.0, 1e-6])), 60.0).hours_to_limit_p50[0] == 0
 
 
 def test_one_by_one_equals_together() -> None:
@@ -105,11 +111,14 @@ def test_one_by_one_equals_together() -> None:
     many = time_to_limit(wear_state(level, 0.08, cov, loss=1e-4), 60.0, 400.0, 250.0, 0.1, 500.0)
     for i in range(3):
         one = time_to_limit(wear_state(level[i], 0.08, cov[i], loss=1e-4), 60.0, 400.0, 250.0, 0.1, 500.0)
-        np.testing.assert_allclose([many.h10[i], many.h50[i], many.chance[i]], [one.h10[0], one.h50[0], one.chance[0]])
+        np.testing.assert_allclose(
+            [many.hours_to_limit_p10[i], many.hours_to_limit_p50[i], many.chance[i]],
+            [one.hours_to_limit_p10[0], one.hours_to_limit_p50[0], one.chance[0]],
+        )
 
 
 def test_chance_never_falls_with_time() -> None:
-    state = wear_state(np.full(50, 30.0), 0.08, np.diag([9.0, 2e-4]), loss=2e-4, eta_w=0.2)
+    state = wear_state(np.full(50, 30.0), 0.08, np.diag([9.0, 2e-4]), loss=2e-4, drift_share=0.2)
     chance = time_to_limit(state, 60.0, 300.0, np.linspace(0, 2000, 50), 0.1, 500.0).chance
     assert (np.diff(chance) >= -1e-3).all()
     assert pd.Series(chance).between(0, 1).all()
@@ -140,10 +149,10 @@ def frames(**services: object) -> dict:
         {
             "family": ["f"],
             "analyte": ["Fe_ppm"],
-            "s0": [0.5],
-            "b": [0.1],
-            "eta_i": [0.1],
-            "eta_w": [0.2],
+            "noise_floor": [0.5],
+            "noise_share": [0.1],
+            "load_share": [0.1],
+            "drift_share": [0.2],
             "fresh_ppm": [0.0],
         }
     )
@@ -185,7 +194,9 @@ def frames(**services: object) -> dict:
         compartments=compartments, samples=empty, services=work, meters=empty, findings=empty, corrections=empty, set_aside=empty,
         repairs=empty, counts=empty, date=DAY + pd.Timedelta(days=100),
     )  # fmt: skip
-    return {"known": known, "exposure": exposure, "history": history, "numbers": numbers, "limits": limits, "use": use}
+    dilution = family_dilution(exposure)
+    learnt = made_learnt(numbers=numbers, limits=limits, dilution=dilution)
+    return {"known": known, "exposure": exposure, "history": history, "use": use, "learnt": learnt}
 
 
 def test_frame_carries_the_newest_bottle_to_the_next() -> None:
@@ -196,7 +207,7 @@ def test_frame_carries_the_newest_bottle_to_the_next() -> None:
     assert row["hours_ahead"] == 500
     assert row["next_mean"] == pytest.approx(mean, rel=1e-6)
     assert row["chance"] > 0.9
-    assert 0 < row["h10"] < row["h50"] < row["h90"] < 500
+    assert 0 < row["hours_to_limit_p10"] < row["hours_to_limit_p50"] < row["hours_to_limit_p90"] < 500
     assert "expected to pass 70 ppm" in row["words"]
 
 
@@ -221,7 +232,7 @@ def test_frame_forgets_what_was_drained() -> None:
 
 def test_frame_holds_a_percentile_by_its_upper_bound() -> None:
     given = frames()
-    given["limits"]["method"] = "trimmed and shrunk"
+    given["learnt"].limits["method"] = "trimmed and shrunk"
     assert forecast_next(**given).iloc[0]["limit"] == 80
     assert forecast_next(**frames()).iloc[0]["limit"] == 70
 
@@ -232,8 +243,10 @@ def test_frame_says_nothing_of_a_component_replaced_since() -> None:
 
 def test_frame_without_a_limit_gives_no_chance() -> None:
     given = frames()
-    row = forecast_next(**(given | {"limits": given["limits"].iloc[:0]})).iloc[0]
-    assert np.isnan([row["limit"], row["chance"], row["h50"]]).all()
+    row = forecast_next(**(given | {"learnt": replace(given["learnt"], limits=given["learnt"].limits.iloc[:0])})).iloc[
+        0
+    ]
+    assert np.isnan([row["limit"], row["chance"], row["hours_to_limit_p50"]]).all()
     assert "no level limit" in row["words"]
 
 

@@ -151,7 +151,7 @@ def test_one_machine_with_one_bottle(reference_fleets: ModuleType) -> None:
     one = sim.exposure.iloc[:1]
     numbers = family_numbers(one, sim.samples, REGISTER)
     assert (numbers["basis"] == "register").all()
-    assert (numbers["tau"] > 0.3 * numbers["m"]).all()
+    assert (numbers["rate_sd"] > 0.3 * numbers["rate_mean"]).all()
     sane(run_filter(one, sim.samples, numbers, REGISTER, True))
 
 
@@ -191,7 +191,7 @@ def test_a_family_that_is_half_sick(reference_fleets: ModuleType) -> None:
     samples = sim.samples.assign(Fe_ppm=sim.samples["Fe_ppm"].where(~ill, 5 * sim.samples["Fe_ppm"]))
     numbers = family_numbers(sim.exposure, samples, REGISTER)
     row = numbers.set_index("analyte").loc["Fe_ppm"]
-    assert row["tau"] > 0.55 * row["m"]
+    assert row["rate_sd"] > 0.55 * row["rate_mean"]
     history = run_filter(sim.exposure, samples, numbers, REGISTER, True)
     sane(history)
     iron = history[history["analyte"] == "Fe_ppm"]

@@ -115,7 +115,7 @@ def test_weighted_wear_rate_and_corrected_median() -> None:
     t, y = np.array([120.0, 250, 370, 500]), np.array([9.0, 17, 23, 31])
     phi, psi = np.exp(-3e-4 * t), effective_hours(3e-4, t)
     assert_allclose(psi, (117.8657, 240.855, 350.2042, 464.3067), rtol=1e-6)
-    found = wear_rate(y, phi, psi, s0=0.5, b=0.10)
+    found = wear_rate(y, phi, psi, noise_floor=0.5, noise_share=0.10)
     assert_allclose((found.level, found.rate, found.se), (1.65936, 0.0630274, 0.0070405), rtol=4e-6)
     assert_allclose((found.low, found.high), (found.rate - 1.6448536 * found.se, found.rate + 1.6448536 * found.se))
     assert_allclose(corrected_median_slope(y, phi, psi), 0.0635918, rtol=1e-6)
@@ -147,7 +147,7 @@ def test_results_below_a_limit_enter_by_their_likelihood() -> None:
         return -norm.logcdf(y[below], mean[below], 0.6).sum() - norm.logpdf(y[~below], mean[~below], 0.6).sum()
 
     best = minimize(cost, [0.0, 2.0], method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-12}).x
-    found = wear_rate(y, np.ones(8), psi, censored=below, s0=0.6, b=0.0, rounds=100)
+    found = wear_rate(y, np.ones(8), psi, censored=below, noise_floor=0.6, noise_share=0.0, rounds=100)
     assert_allclose((found.level, 1000 * found.rate), best, rtol=1e-5)
     assert np.isfinite(found.residuals).all()
     with pytest.raises(ValueError, match="0 result"):

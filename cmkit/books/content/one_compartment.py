@@ -41,7 +41,7 @@ def one_series(assessment: Assessment, compartment: str, analyte: str, bottles: 
 
 
 def numbers_of(assessment: Assessment, compartment: str, analyte: str) -> pd.Series:
-    """The family's numbers behind one series: m, tau (ppm/h), s0 (ppm), b, c0, p0, fresh_ppm, ..."""
+    """The family's numbers behind one series: rate_mean, rate_sd (ppm/h), noise_floor (ppm), noise_share, level_mean, level_var, fresh_ppm, ..."""
     families = assessment.compartments.set_index("compartment")["family"]
     if compartment not in families.index:
         raise ParameterError(f"compartment: found {compartment!r}, wanted one of the fleet's {len(families)}.")

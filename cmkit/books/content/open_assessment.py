@@ -2,9 +2,10 @@
 
 from pathlib import Path
 
-from cmkit.assess import assess, newest_record
+from cmkit.assess import assess_fleet
 from cmkit.assessment import Assessment, load_assessment
 from cmkit.errors import ParameterError
+from cmkit.learn import newest_record
 from cmkit.records.reading.load import load_fleet
 from cmkit.review import read_review
 
@@ -23,7 +24,7 @@ def given_assessment(folder: str = "") -> Assessment:
             return load_assessment(place)
         if (place / "fleet.toml").exists():
             records = load_fleet(place)
-            return assess(records, newest_record(records), read_review(place))
+            return assess_fleet(records, newest_record(records), read_review(place))
     found = (
         f"found {folder!r}, no folder of a fleet or of a saved assessment"
         if folder

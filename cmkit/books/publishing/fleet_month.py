@@ -9,11 +9,12 @@ from pathlib import Path
 import pandas as pd
 
 import cmkit
-from cmkit.assess import assess, newest_record
+from cmkit.assess import assess_fleet
 from cmkit.books.publishing import publish
 from cmkit.books.publishing.month import MonthResult, Progress, Workers, all_made, run_books
 from cmkit.errors import MissingTable
 from cmkit.files import scratch_folder, write_file
+from cmkit.learn import newest_record
 from cmkit.records.storing.source import open_fleet
 from cmkit.review import read_review
 
@@ -64,7 +65,7 @@ def make_month(wanted: Wanted, workers: Workers, say: Say, progress: Progress | 
         raise MissingTable(f"{month}: no record had reached the office by {day:%Y-%m-%d}; the newest is of {newest}.")
     say(f"assessing {len(loaded.compartments):,} compartments as known on {day:%Y-%m-%d}")
     with scratch_folder() as folder:
-        assess(loaded, day, read_review(wanted.fleet)).save(folder)
+        assess_fleet(loaded, day, read_review(wanted.fleet)).save(folder)
         result = run_books(
             folder,
             month,

@@ -50,7 +50,7 @@ def rate_over_time(history: pd.DataFrame, limits: pd.DataFrame, where: str) -> g
 def forecast_fan(past: pd.DataFrame, ahead: pd.DataFrame, where: str) -> go.Figure:
     """Level now, and the fan of what the next bottle may show.
 
-    past: analyte, hours, value, level, level_sd (ppm); ahead: analyte, hours_ahead, next_mean, next_sd, limit, chance, h10, h50, h90.
+    past: analyte, hours, value, level, level_sd (ppm); ahead: analyte, hours_ahead, next_mean, next_sd, limit, chance, hours_to_limit_p10, _p50, _p90.
     """
     analytes = [a for a in ahead["analyte"] if a in set(past["analyte"])]
     layout = stacked([f"{analyte_name(a)}, ppm" for a in analytes], "machine hours, h")
@@ -101,11 +101,11 @@ def _fan_table(ahead: pd.DataFrame) -> dict[str, Any]:
 
 
 def _when(row: pd.Series) -> str:
-    if not np.isfinite(row["h50"]):
+    if not np.isfinite(row["hours_to_limit_p50"]):
         return ", not reached on this trend"
-    late = f" to {hours(row['h90'])}" if np.isfinite(row["h90"]) else " or more"
-    early = hours(row["h10"]) if np.isfinite(row["h10"]) else hours(0)
-    return f", reached in {early}{late}, most likely about {hours(row['h50'])}"
+    late = f" to {hours(row['hours_to_limit_p90'])}" if np.isfinite(row["hours_to_limit_p90"]) else " or more"
+    early = hours(row["hours_to_limit_p10"]) if np.isfinite(row["hours_to_limit_p10"]) else hours(0)
+    return f", reached in {early}{late}, most likely about {hours(row['hours_to_limit_p50'])}"
 
 
 def _fan(last: pd.Series, row: pd.Series, panel: int) -> list[dict[str, Any]]:

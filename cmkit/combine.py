@@ -1,0 +1,80 @@
+"""Third step: parts of a fleet, assessed one by one, become the fleet; what only the whole can say is said here."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
+
+import pandas as pd
+
+from cmkit.assessment import Assessment, table_names
+from cmkit.errors import CmkitError
+from cmkit.intervals.advise import within_capacity
+from cmkit.practice.technique import crew_technique
+from cmkit.records.settings import Sampling
+
+_WHOLE = ("repairs", "counts", "corrections")  # each part carries them whole
+_UNORDERED = ("set_aside", "samples", "services", "meters", "findings", "hours")  # in the order of the files
+_BY_FAMILY = ("numbers", "limits")  # parts may share families
+
+
+def combine(parts: Sequence[Assessment]) -> Assessment:
+    """One assessment of all parts: crews compared, and intervals within what crew and laboratory can do together.
+
+    parts: of the same day and the same learnt numbers, no machine in two of them. Raises CmkitError when they are not, or when there
+    is none.
+    """
+    _refuse_unlike(parts)
+    tables = {name: _joined(name, [getattr(part, name) for part in parts]) for name in table_names()}
+    tables["counts"] = _counted(parts, tables["set_aside"])
+    whole = Assessment(_about(parts), **tables)
+    technique = crew_technique(whole.factors, whole.samples, whole.compartments, whole.machines)
+    intervals = within_capacity(whole.intervals, whole.curves, whole.use, Sampling(**whole.about["sampling"]))
+    return replace(whole, technique=technique, intervals=intervals)
+
+
+def _refuse_unlike(parts: Sequence[Assessment]) -> None:
+    if not parts:
+        raise CmkitError("nothing to combine: found no part, wanted at least one assessment.")
+    days = sorted({part.about["as_of"] for part in parts})
+    if len(days) > 1:
+        raise CmkitError(f"parts of different days, {', '.join(days)}: assess all of them as of one day.")
+    machines = pd.concat([part.machines["machine"] for part in parts])
+    if machines.duplicated().any():
+        raise CmkitError(f"machine {machines[machines.duplicated()].iloc[0]!r} is in two parts; wanted each in one.")
+
+
+_ORDER = {
+    "record": (["_when", "compartment"], True),
+    "waiting": (["cost_of_waiting", "compartment"], [False, True]),
+    "cards": (["site"], True),
+}  # tables that are not simply in order of their first column, or of the compartment
+
+
+def _joined(name: str, frames: list[pd.DataFrame]) -> pd.DataFrame:
+    """One table of the parts' tables, in the order the table has for a whole fleet."""
+    if name in _WHOLE or len(frames) == 1:
+        return frames[0]
+    out = pd.concat([f for f in frames if len(f)] or frames[:1], ignore_index=True)
+    if name in _BY_FAMILY or name == "set_aside":
+        out = out.drop_duplicates(ignore_index=True)
+    if name in _UNORDERED:
+        return out
+    if name == "record":
+        out["_when"] = out["alarm_on"].fillna(out["found_on"])
+    first = "compartment" if "compartment" in out else out.columns[0]
+    by, ascending = _ORDER.get(name, ([first], True))
+    out = out.sort_values(by, ascending=ascending, kind="stable", ignore_index=True)
+    return out.drop(columns="_when", errors="ignore")
+
+
+def _counted(parts: Sequence[Assessment], set_aside: pd.DataFrame) -> pd.DataFrame:
+    """Rows read, used and set aside by file: those of the first part, and what only the others set aside."""
+    first = parts[0]
+    rows, own = (t.loc[t["what"] == "row", "file"].value_counts() for t in (set_aside, first.set_aside))
+    more = first.counts["file"].map(rows.sub(own, fill_value=0)).fillna(0).astype("int64")
+    return first.counts.assign(used=first.counts["used"] - more, set_aside=first.counts["set_aside"] + more)
+
+
+def _about(parts: Sequence[Assessment]) -> dict[str, Any]:
+    kinds = {name: kind for part in parts for name, kind in part.about["kinds"].items()}
+    return {**parts[0].about, "kinds": dict(sorted(kinds.items()))}

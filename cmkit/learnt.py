@@ -1,0 +1,80 @@
+"""What a fleet teaches about its families, as of one day: small tables, used to assess any part of it.
+
+`cmkit.learn.learn` makes it, `cmkit.assess.assess` uses it and looks at nothing outside the machines it is given. Kept as it is, it lets
+a site be assessed by itself, on any machine, with the numbers of the whole fleet.
+"""
+
+import json
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from cmkit.errors import MissingTable
+from cmkit.files import checked_rows, seal, written_folder
+
+KIND = "learnt"  # in the manifest of its folder
+
+
+@dataclass(frozen=True)
+class Learnt:
+    """Tables learnt from a whole fleet; columns in `cmkit.tables`.
+
+    about: fleet, as_of (ISO day), cmkit (version). usual: family x analyte, the middle result. shifts: days on which a laboratory's
+    results moved together. fluids: product x mark, the fingerprint of each fluid. bottle_factors: kind, spread of what a bottle's metals
+    share. make_up: family, top-up habits. pace: running hours a day of the middle compartment. numbers: family x analyte, wear.
+    dilution: family, share of the fluid lost and renewed per hour. limits: family x analyte x measure. fresh: site x fluid x grade x
+    analyte. defects: kind, how often defects start and how long they take. sampled: family, shortest and longest interval seen.
+    in_use: sampling intervals in use anywhere.
+    """
+
+    about: dict[str, Any]
+    usual: pd.DataFrame
+    shifts: pd.DataFrame
+    fluids: pd.DataFrame
+    bottle_factors: pd.DataFrame
+    make_up: pd.DataFrame
+    pace: pd.DataFrame
+    numbers: pd.DataFrame
+    dilution: pd.DataFrame
+    limits: pd.DataFrame
+    fresh: pd.DataFrame
+    defects: pd.DataFrame
+    sampled: pd.DataFrame
+    in_use: pd.DataFrame
+
+    @property
+    def as_of(self) -> pd.Timestamp:
+        return pd.Timestamp(self.about["as_of"])
+
+    def of_families(self, families: pd.Series) -> dict[str, pd.DataFrame]:
+        """numbers and limits of some families: what an assessment of them keeps."""
+        own = {"numbers": self.numbers, "limits": self.limits}
+        return {name: t[t["family"].isin(families)].reset_index(drop=True) for name, t in own.items()}
+
+    def save(self, folder: Path) -> None:
+        """One Parquet file a table, `learnt.json` and a manifest, all of them or nothing.
+
+        folder: new, empty, or one that was learnt earlier, which is replaced. WriteError where it holds anything else.
+        """
+        with written_folder(folder, KIND) as aside:
+            for name in learnt_names():
+                getattr(self, name).to_parquet(aside / f"{name}.parquet", index=False)
+            (aside / "learnt.json").write_text(json.dumps(self.about, indent=1, sort_keys=True), encoding="utf-8")
+            seal(aside, KIND, {f"{name}.parquet": len(getattr(self, name)) for name in learnt_names()})
+
+
+def learnt_names() -> list[str]:
+    """Names of the tables of :class:`Learnt`."""
+    return [f.name for f in fields(Learnt) if f.name != "about"]
+
+
+def load_learnt(folder: str | Path) -> Learnt:
+    """What was learnt and saved earlier. Raises MissingTable when the folder holds none, WrongFile when it is not whole."""
+    folder = Path(folder)
+    if not (folder / "learnt.json").exists():
+        raise MissingTable(f"{folder}: no learnt.json here; wanted the folder `Learnt.save` wrote.")
+    checked_rows(folder, KIND, "Learn again and save it.")
+    about = json.loads((folder / "learnt.json").read_text(encoding="utf-8"))
+    return Learnt(about, **{name: pd.read_parquet(folder / f"{name}.parquet") for name in learnt_names()})

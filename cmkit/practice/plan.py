@@ -1,0 +1,41 @@
+"""What to do about it: bottles due, the next round, what waiting costs, how often to sample, and what past alarms led to."""
+
+from dataclasses import dataclass, fields
+
+import pandas as pd
+
+from cmkit.intervals.advise import advise_intervals
+from cmkit.learnt import Learnt
+from cmkit.practice.due import next_due
+from cmkit.practice.replay import alarm_record
+from cmkit.practice.rounds import plan_round
+from cmkit.practice.waiting import cost_of_waiting
+from cmkit.records.fleet import Fleet
+from cmkit.trust.hours import Hours
+from cmkit.wear.fit import Wear
+from cmkit.wear.states import State
+
+
+@dataclass(frozen=True)
+class Plan:
+    """due, waiting: one row a compartment; cards: one a bottle of the next round; record: one a past alarm; intervals, curves: how often."""
+
+    due: pd.DataFrame
+    cards: pd.DataFrame
+    record: pd.DataFrame
+    waiting: pd.DataFrame
+    intervals: pd.DataFrame
+    curves: pd.DataFrame
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """What an assessment keeps of it."""
+        return {f.name: getattr(self, f.name) for f in fields(self)}
+
+
+def plan_work(known: Fleet, hours: Hours, wear: Wear, state: State, learnt: Learnt) -> Plan:
+    """What to do at these compartments, and what past alarms led to."""
+    due = next_due(known, wear.exposure, hours.use, state.verdicts)
+    record = alarm_record(known, state.spells, hours.findings[["finding", "run_h"]])
+    waiting = cost_of_waiting(known, state.verdicts, due, hours.use, record)
+    intervals, curves = advise_intervals(known, wear.exposure, wear.rates, hours.use, learnt)
+    return Plan(due, plan_round(known, due), record, waiting, intervals, curves)

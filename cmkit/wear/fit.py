@@ -1,0 +1,54 @@
+"""How fast does every compartment wear? Exposure, the filter with and without accepted changes, rates and what lies ahead."""
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from cmkit.learnt import Learnt
+from cmkit.records.analytes import with_own
+from cmkit.records.fleet import Fleet
+from cmkit.trust.hours import Hours
+from cmkit.trust.laboratory import unit_doubts
+from cmkit.trust.screen import Forecasts
+from cmkit.wear.exposure import sample_exposure
+from cmkit.wear.forecast import forecast_next
+from cmkit.wear.rates import current_wear, run_filter
+
+
+@dataclass(frozen=True)
+class Wear:
+    """exposure: usable bottles; history: the filter's story with changes of rate accepted (columns HISTORY); rates: its last word per
+    compartment and analyte; forecast: what lies ahead; for_screening: what the bottle screens need."""
+
+    exposure: pd.DataFrame
+    history: pd.DataFrame
+    rates: pd.DataFrame
+    forecast: pd.DataFrame
+    for_screening: Forecasts
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """What an assessment keeps of it."""
+        return {"exposure": self.exposure, "history": self.history, "wear": self.rates, "forecast": self.forecast}
+
+
+def usable_exposure(known: Fleet, hours: Hours, learnt: Learnt) -> pd.DataFrame:
+    """Exposure of every usable bottle, with the fleet's own habits of topping up."""
+    return sample_exposure(
+        known, hours.samples, hours.services, learnt.make_up, float(learnt.pace["h_per_day"].iloc[0])
+    )
+
+
+def fit_wear(known: Fleet, hours: Hours, learnt: Learnt) -> Wear:
+    """Wear of these compartments by the numbers of the whole fleet.
+
+    Results a power of ten off are evidence, but nothing is learnt from them: another unit is likelier than such wear.
+    """
+    register = with_own(known.settings.analytes)
+    units = unit_doubts(known, register, learnt.usual)
+    exposure = usable_exposure(known, hours, learnt)
+    expected, history = (
+        run_filter(exposure, known.samples, learnt.numbers, register, accept_changes=accept, not_learnt=units["sample"])
+        for accept in (False, True)
+    )
+    forecast = forecast_next(known, exposure, history, hours.use, learnt)
+    return Wear(exposure, history, current_wear(history), forecast, Forecasts(exposure, expected, units))

@@ -1,0 +1,39 @@
+"""What a fleet teaches, made for tests: tables left out are empty, with the columns the package gives them."""
+
+from typing import Any
+
+import pandas as pd
+
+from cmkit.learnt import Learnt, learnt_names
+from cmkit.records.fleet import Fleet
+from cmkit.trust.exchange import shared_factors
+from cmkit.trust.fluid import learn_fluids
+from cmkit.trust.hours import running_hours
+from cmkit.trust.laboratory import family_usual, unit_doubts
+from cmkit.trust.screen import Forecasts, Trusted, forecast_panel, screen_bottles, shifted_days
+
+_COLUMNS = {
+    "limits": ["family", "analyte", "measure", "direction", "alert", "alarm", "alarm_high", "method"],
+    "fresh": ["site", "fluid", "grade", "analyte", "fresh"],
+    "dilution": ["family", "loss", "fresh_share"],
+    "defects": ["kind", "n_events", "hours", "defect_rate_per_h", "delay_mean_h", "delay_sd", "rate_events", "prior_weight", "words"],
+    "sampled": ["family", "shortest_seen_h", "longest_seen_h"],
+    "bottle_factors": ["kind", "factor_sd"],
+    "fluids": ["product", "threshold"],
+}  # fmt: skip
+
+
+def made_learnt(**tables: pd.DataFrame) -> Learnt:
+    empty: dict[str, Any] = {name: pd.DataFrame(columns=_COLUMNS.get(name, [])) for name in learnt_names()}
+    return Learnt(about={"as_of": "2026-12-31"}, **(empty | tables))
+
+
+def screened(known: Fleet, exposure: pd.DataFrame, expected: pd.DataFrame, register: pd.DataFrame) -> Trusted:
+    """`screen_bottles` of a fleet by what it teaches itself."""
+    forecasts = Forecasts(exposure, expected, unit_doubts(known, register, family_usual(known, register)))
+    learnt = made_learnt(
+        shifts=shifted_days(known, forecasts, register),
+        fluids=learn_fluids(known, known.settings.trust),
+        bottle_factors=shared_factors(forecast_panel(known, forecasts, register)),
+    )
+    return screen_bottles(known, running_hours(known), forecasts, learnt)

@@ -1,0 +1,66 @@
+"""Assessing each site by itself and combining equals assessing the fleet at once, table by table."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from cmkit.assess import assess
+from cmkit.assessment import Assessment, table_names
+from cmkit.combine import combine
+from cmkit.errors import CmkitError
+from cmkit.learn import learn
+from cmkit.learnt import learnt_names, load_learnt
+from cmkit.records.fleet import Fleet
+
+DAY = "2026-06-30"
+# advice is integrated on points shared by the compartments of one run: equal to six figures
+_INTEGRATED = ("intervals", "curves")
+
+
+@pytest.fixture(scope="module")
+def once_and_by_site(small: Fleet) -> tuple[Assessment, Assessment]:
+    learnt = learn(small, DAY)
+    parts = [assess(small.for_site(site), DAY, learnt) for site in small.sites["site"]]
+    return combine([assess(small, DAY, learnt)]), combine(parts)
+
+
+def in_order(table: pd.DataFrame) -> pd.DataFrame:
+    """Rows in an order of their own content: a site's files come one after another."""
+    return table.sort_values(list(table.columns), key=lambda c: c.astype("str"), kind="stable", ignore_index=True)
+
+
+@pytest.mark.parametrize("name", [n for n in table_names() if n != "waiting"])
+def test_by_site_equals_at_once(name: str, once_and_by_site: tuple[Assessment, Assessment]) -> None:
+    once, by_site = (getattr(a, name) for a in once_and_by_site)
+    if name in _INTEGRATED:
+        pd.testing.assert_frame_equal(once, by_site, rtol=2e-5, atol=0.05)
+    else:
+        pd.testing.assert_frame_equal(in_order(once), in_order(by_site), check_exact=True)
+
+
+def test_a_site_looks_at_nothing_outside_it(small: Fleet, once_and_by_site: tuple[Assessment, Assessment]) -> None:
+    """Records of the other sites may vanish: with the same learnt numbers the site's tables stay."""
+    learnt, site = learn(small, DAY), small.sites["site"].iloc[0]
+    alone = assess(small.for_site(site), DAY, learnt)
+    assert set(alone.machines["site"]) == {site}
+    wear = once_and_by_site[0].for_site(site).wear
+    pd.testing.assert_frame_equal(alone.wear, wear, check_exact=True)
+
+
+def test_parts_that_do_not_belong_together_are_refused(small: Fleet) -> None:
+    learnt, site = learn(small, DAY), small.sites["site"].iloc[0]
+    part = assess(small.for_site(site), DAY, learnt)
+    with pytest.raises(CmkitError, match="is in two parts"):
+        combine([part, part])
+    with pytest.raises(CmkitError, match="nothing to combine"):
+        combine([])
+
+
+def test_what_was_learnt_is_saved_as_it_is(small: Fleet, tmp_path) -> None:
+    learnt = learn(small, DAY)
+    learnt.save(tmp_path)
+    back = load_learnt(tmp_path)
+    assert back.about == learnt.about
+    for name in learnt_names():
+        pd.testing.assert_frame_equal(getattr(back, name), getattr(learnt, name), check_exact=True)
+    assert np.isfinite(back.pace["h_per_day"]).all()
