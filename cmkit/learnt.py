@@ -13,6 +13,7 @@ import pandas as pd
 
 from cmkit.errors import MissingTable
 from cmkit.files import checked_rows, seal, written_folder
+from cmkit.tables.describe import write_parquet
 
 KIND = "learnt"  # in the manifest of its folder
 
@@ -26,7 +27,8 @@ class Learnt:
     share. make_up: family, top-up habits. pace: running hours a day of the middle compartment. numbers: family x analyte, wear.
     dilution: family, share of the fluid lost and renewed per hour. limits: family x analyte x measure. fresh: site x fluid x grade x
     analyte. defects: kind, how often defects start and how long they take. sampled: family, shortest and longest interval seen.
-    in_use: sampling intervals in use anywhere.
+    in_use: sampling intervals in use anywhere. measures, ageing, middles: what is usual of each result for the judge; priors: how often
+    faults begin and bottles are odd.
     """
 
     about: dict[str, Any]
@@ -43,6 +45,10 @@ class Learnt:
     defects: pd.DataFrame
     sampled: pd.DataFrame
     in_use: pd.DataFrame
+    measures: pd.DataFrame
+    ageing: pd.DataFrame
+    middles: pd.DataFrame
+    priors: pd.DataFrame
 
     @property
     def as_of(self) -> pd.Timestamp:
@@ -60,7 +66,7 @@ class Learnt:
         """
         with written_folder(folder, KIND) as aside:
             for name in learnt_names():
-                getattr(self, name).to_parquet(aside / f"{name}.parquet", index=False)
+                write_parquet(getattr(self, name), name, aside / f"{name}.parquet")
             (aside / "learnt.json").write_text(json.dumps(self.about, indent=1, sort_keys=True), encoding="utf-8")
             seal(aside, KIND, {f"{name}.parquet": len(getattr(self, name)) for name in learnt_names()})
 

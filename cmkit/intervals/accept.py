@@ -10,7 +10,8 @@ from pathlib import Path
 
 from cmkit.errors import SettingsError, WriteError
 from cmkit.files import one_writer, write_file
-from cmkit.records.settings import ACCEPTED_H, parse_settings, read_settings, toml_content
+from cmkit.records.settings import parse_settings, read_settings
+from cmkit.records.typed_reader import ACCEPTED_H, toml_content
 
 _SECTION = "[accepted_intervals]"
 _HEADING = re.compile(r"\s*\[\s*accepted_intervals\s*\]\s*(#.*)?")

@@ -5,11 +5,7 @@ All faults of a file are said at once, one a line.
 
 import difflib
 import itertools
-import tomllib
-import unicodedata
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from dataclasses import MISSING, dataclass, field, fields, replace
+from dataclasses import dataclass, field, fields, replace
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
@@ -19,57 +15,18 @@ import pandas as pd
 
 from cmkit.errors import SettingsError
 from cmkit.records.analytes import DIRECTIONS, GROUPS, RULES, Analyte, with_own
-
-
-@dataclass(frozen=True)
-class Range:
-    """The numbers a setting may be: from `low` to `high`, both included; `whole`: whole numbers only."""
-
-    low: float
-    high: float
-    whole: bool = False
-
-    def problem(self, value: float) -> str:
-        """What was found and wanted, for a value outside; empty for one inside (not a number is outside)."""
-        if self.low <= value <= self.high:
-            return ""
-        return f"found {value:.6g}, wanted {self.low:g} to {self.high:g}"
-
-
-# own choice: wide enough for any fleet, narrow enough for a slip of the unit or of a figure to be said
-SHARE = Range(0, 1)
-CHANCE = Range(1e-6, 1 - 1e-6)
-MONEY = Range(0, 1e10)
-ACCEPTED_H = Range(1, 100_000)
-_DOWN_H = Range(0, 100_000)
-_RESULT = Range(-1e9, 1e9)
-RANGES: dict[str, dict[str, Range]] = {
-    "Kind": {
-        "residual": SHARE, "residual_cv": Range(0, 5), "carry_out": SHARE, "removal_per_h": SHARE, "sample_every_h": ACCEPTED_H,
-        "change_every_h": ACCEPTED_H, "tube_extra_mm": Range(0, 10_000), "defect_rate_per_h": Range(1e-9, 1), "delay_mean_h": Range(1, 1e6),
-        "delay_shape": Range(0.1, 50), "rate_multiple": Range(1, 1000), "growth": Range(0, 100), "acted_share": SHARE, "sample_cost": MONEY,
-        "inspect_cost": MONEY, "planned_cost": MONEY, "failure_cost": MONEY, "planned_downtime_h": _DOWN_H, "failure_downtime_h": _DOWN_H,
-    },
-    "Sampling": {
-        "service_grid_h": ACCEPTED_H, "turnaround_days": Range(0, 365), "interval_tolerance": SHARE, "crew_samples_per_week": Range(0, 1e6),
-        "lab_samples_per_week": Range(0, 1e6), "stale_after_intervals": Range(0.1, 100),
-    },
-    "Alarm": {
-        "z": Range(0.5, 20), "alert_z": Range(0.5, 20), "rise": Range(0.1, 100), "alert_share": CHANCE, "alarm_share": CHANCE,
-        "confidence": CHANCE, "crossing_chance": CHANCE,
-    },
-    "Trust": {"exchange_prior": CHANCE, "exchange_probability": CHANCE, "fluid_false_calls": CHANCE, "common_factor_z": Range(0.5, 50)},
-    "FixedLimit": {"alert": _RESULT, "alarm": _RESULT},
-    "Analyte": {
-        "reporting_limit": Range(0, 1e9), "plausible_low": _RESULT, "plausible_high": _RESULT, "repeat_a": Range(0, 1e6),
-        "repeat_p": Range(0, 5), "noise_floor": Range(0, 1e9), "noise_share": Range(0, 10), "decimals": Range(0, 12, whole=True),
-    },
-    "_Plain": {"skip_rows": Range(0, 10_000, whole=True), "heading_rows": Range(1, 10, whole=True), "after_headings": Range(0, 100, whole=True)},
-}  # fmt: skip
-_TEXT = 200  # characters of one text
-_MOST = 1000  # numbers or texts in one list
-_MOST_BYTES = 1_000_000  # of a settings or layout file
-_SAID = 20  # faults of one file that are said
+from cmkit.records.constants import out_of_range, package_defaults
+from cmkit.records.typed_reader import (
+    ACCEPTED_H,
+    TEXT,
+    Faults,
+    checked,
+    read_block,
+    read_toml,
+    refuse_unknown,
+    said,
+    section,
+)
 
 
 @dataclass(frozen=True)
@@ -143,6 +100,55 @@ class Trust:
 
 
 @dataclass(frozen=True)
+class Intervals:
+    """What the advice on intervals assumes ([intervals] in fleet.toml; reference/intervals.csv says what each number is)."""
+
+    rate_prior_events: float
+    delay_log_sd: float
+    growth_log_sd: float
+    detection_logit_sd: float
+    false_alarm_share: float
+    draws: int
+    rate_step: float
+    rate_reach: float
+    turnaround_step_h: float
+    usual_h_per_day: float
+    metals_that_rise: float
+
+
+@cache
+def default_intervals() -> Intervals:
+    """reference/intervals.csv as :class:`Intervals`."""
+    return package_defaults(Intervals, "intervals")
+
+
+@dataclass(frozen=True)
+class Judge:
+    """When a chance becomes a state, an order and money ([judge] in fleet.toml; reference/states.csv says what each number is)."""
+
+    alarm: float
+    alert: float
+    good: float
+    stop: float
+    second_share: float
+    settle_bottles: int
+    repeats_most: int
+    sooner_share: float
+    repeat_settles: float
+    early_shape: float
+    clear_delay_share: float
+    severe_delay_share: float
+    turnaround_bottles: int
+    settled_shown_days: int
+
+
+@cache
+def default_judge() -> Judge:
+    """reference/states.csv as :class:`Judge`."""
+    return package_defaults(Judge, "states")
+
+
+@dataclass(frozen=True)
 class FixedLimit:
     """A maker's or site's own limit: for a compartment kind or family, an analyte and a direction (up or down)."""
 
@@ -155,7 +161,10 @@ class FixedLimit:
 
 @dataclass(frozen=True)
 class Settings:
-    """Everything fleet.toml says, with the package's defaults where it is silent."""
+    """Everything fleet.toml says, with the package's defaults where it is silent.
+
+    costs_given: kinds of compartments whose costs of a planned repair and of a failure the fleet gave itself.
+    """
 
     name: str
     currency: str = "money"
@@ -163,10 +172,13 @@ class Settings:
     sampling: Sampling = field(default_factory=Sampling)
     alarm: Alarm = field(default_factory=Alarm)
     trust: Trust = field(default_factory=Trust)
+    intervals: Intervals = field(default_factory=default_intervals)
+    judge: Judge = field(default_factory=default_judge)
     kinds: dict[str, Kind] = field(default_factory=dict)
     limits: tuple[FixedLimit, ...] = ()
     analytes: tuple[Analyte, ...] = ()
     accepted_intervals: dict[str, float] = field(default_factory=dict)
+    costs_given: frozenset[str] = frozenset()
 
     def kind(self, name: str) -> Kind:
         """Assumptions for a compartment kind; an unknown kind gets those of `other` under its own name."""
@@ -192,49 +204,11 @@ def read_settings(path: Path) -> Settings:
     return parse_settings(raw, str(path))
 
 
-def read_toml(path: Path, where: str) -> dict[str, Any]:
-    """A TOML file's content. SettingsError where it is too long, nested too deep or not readable; OSError as the disk says it."""
-    if path.stat().st_size > _MOST_BYTES:
-        raise SettingsError(f"{where}: {path.stat().st_size:,} bytes; wanted a file of at most {_MOST_BYTES:,}.")
-    try:
-        return toml_content(path.read_text(encoding="utf-8-sig"))
-    except RecursionError:
-        raise SettingsError(f"{where}: nested too deep; wanted sections and values as in the guide.") from None
-    except ValueError as error:  # also bytes that are no text, and numbers of thousands of digits
-        raise SettingsError(f"{where}: not readable as TOML: {error}. Correct that line and try again.") from None
-
-
-def toml_content(text: str) -> dict[str, Any]:
-    """What a TOML text says, letters and their accents as one sign each, as in the tables. Raises as tomllib does."""
-    return tomllib.loads(unicodedata.normalize("NFC", text.removeprefix("\ufeff")))
-
-
-class Faults:
-    """Gathers the faults of one file, so that all of them are said at once."""
-
-    def __init__(self) -> None:
-        self._said: list[str] = []
-
-    @contextmanager
-    def gathered(self) -> Iterator[None]:
-        """Keep a SettingsError raised in the block, and go on behind it."""
-        try:
-            yield
-        except SettingsError as error:
-            self._said += str(error).split("\n")
-
-    def raise_any(self) -> None:
-        """SettingsError of every fault kept, one a line; nothing where there is none."""
-        if self._said:
-            more = len(self._said) - _SAID
-            raise SettingsError("\n".join(self._said[:_SAID] + ([f"... and {more} faults more."] if more > 0 else [])))
-
-
 def parse_settings(raw: dict[str, Any], where: str) -> Settings:
     """Settings from the parsed content of a fleet.toml; `where` names the file in errors. SettingsError names every fault."""
     faults, values = Faults(), dict[str, Any]()
     plain = {k: v for k, v in raw.items() if k not in _SECTIONS}
-    texts = [f.name for f in fields(Settings) if f.name not in _SECTIONS]
+    texts = ["name", "currency", "language"]
     with faults.gathered():
         refuse_unknown(plain, [*texts, *_SECTIONS], where)
     with faults.gathered():
@@ -245,9 +219,13 @@ def parse_settings(raw: dict[str, Any], where: str) -> Settings:
     for key in [k for k in plain if k in texts]:
         with faults.gathered():
             values[key] = checked(plain[key], str, f"{where}: {key}")
-    for key, cls in _BLOCKS.items():
+    for key, (cls, check) in _BLOCKS.items():
         with faults.gathered():
-            values[key] = read_block(cls, raw.get(key, {}), f"{where}: [{key}]")
+            values[key] = read_block(cls, raw.get(key, {}), f"{where}: [{key}]", check=check)
+    with faults.gathered():
+        values["intervals"] = _intervals(raw.get("intervals", {}), f"{where}: [intervals]")
+    with faults.gathered():
+        values["judge"] = _judge(raw.get("judge", {}), f"{where}: [judge]")
     for key, read in (
         ("kinds", _kinds),
         ("limits", _limits),
@@ -256,101 +234,20 @@ def parse_settings(raw: dict[str, Any], where: str) -> Settings:
     ):
         with faults.gathered():
             values[key] = read(section(raw, key, where, deep=key != "accepted_intervals"), where)
+    values["costs_given"] = (
+        frozenset(
+            name for name, block in raw.get("kinds", {}).items() if {"planned_cost", "failure_cost"} <= set(block)
+        )
+        if isinstance(raw.get("kinds", {}), dict) and "kinds" in values
+        else frozenset()
+    )
     with faults.gathered():
         _check_analytes(values.get("limits", ()), values.get("analytes", ()), where)
     faults.raise_any()
     return Settings(**values)
 
 
-_BLOCKS: dict[str, Any] = {"sampling": Sampling, "alarm": Alarm, "trust": Trust}
-_SECTIONS = (*_BLOCKS, "kinds", "limits", "analytes", "accepted_intervals")
-
-
-def refuse_unknown(given: Any, known: list[str], where: str) -> None:
-    """SettingsError for the keys of `given` that are not known, each with the nearest known name."""
-    faults = []
-    for key in given:
-        if key not in known:
-            near = difflib.get_close_matches(key[:_TEXT], known, n=1, cutoff=0.5)
-            hint = f"Did you mean '{near[0]}'?" if near else f"Known keys: {', '.join(sorted(known))}."
-            faults.append(f"{where}: unknown key {_said(key)}. {hint}")
-    if faults:
-        raise SettingsError("\n".join(faults))
-
-
-def section(raw: dict[str, Any], key: str, where: str, deep: bool = False) -> dict[str, Any]:
-    """A table of the file, empty where it is not there; `deep`: its values must be tables too. SettingsError otherwise."""
-    found = raw.get(key, {})
-    if not isinstance(found, dict):
-        raise SettingsError(f"{where}: [{key}]: found {_said(found)}, wanted a table of settings.")
-    for name, value in found.items():
-        if deep and not isinstance(value, dict):
-            raise SettingsError(f"{where}: [{key}] {name}: found {_said(value)}, wanted a table of settings.")
-    return found
-
-
-def _said(value: Any) -> str:
-    """A value as a message shows it: on one line, and not endless."""
-    try:
-        text = repr(value)
-    except (ValueError, RecursionError):  # a whole number of thousands of digits
-        return "a value too long to show"
-    return text if len(text) <= _TEXT else f"{text[: _TEXT // 2]}..."
-
-
-def checked(value: Any, wanted: Any, where: str, within: Range | None = None) -> Any:
-    """The value as the wanted plain type and within its range, or an error that names both."""
-    name = {bool: "true or false", str: "text in quotes", float: "a number", int: "a whole number"}[wanted]
-    wrong = SettingsError(f"{where}: found {_said(value)}, wanted {name}.")
-    if wanted is bool or wanted is str:
-        if not isinstance(value, wanted):
-            raise wrong
-        if isinstance(value, str) and len(value) > _TEXT:
-            raise SettingsError(f"{where}: found {len(value):,} characters, wanted at most {_TEXT}.")
-        return value
-    if not isinstance(value, (int, float)) or isinstance(value, bool):
-        raise wrong
-    try:
-        number = float(value)
-    except OverflowError:
-        raise wrong from None
-    if (wanted is int or (within and within.whole)) and not number.is_integer():
-        raise wrong
-    if within and (problem := within.problem(number)):
-        raise SettingsError(f"{where}: {problem}.")
-    return wanted(value)
-
-
-def read_block(cls: Any, raw: Any, where: str, base: Any = None) -> Any:
-    """A frozen dataclass from a TOML table, starting from `base` or the defaults. SettingsError names every fault of the table."""
-    if not isinstance(raw, dict):
-        raise SettingsError(f"{where}: found {_said(raw)}, wanted a table of settings.")
-    known, ranges = {f.name: f for f in fields(cls)}, RANGES.get(cls.__name__, {})
-    faults, values = Faults(), {}
-    with faults.gathered():
-        refuse_unknown(raw, list(known), where)
-    for key in [k for k in raw if k in known]:
-        with faults.gathered():
-            values[key] = _value(raw[key], known[key].type, f"{where} {key}", ranges.get(key))
-    needed = [n for n, f in known.items() if base is None and f.default is MISSING and f.default_factory is MISSING]
-    with faults.gathered():
-        if missing := [n for n in needed if n not in raw]:
-            raise SettingsError(f"{where}: missing {', '.join(missing)}.")
-    faults.raise_any()
-    made = cls(**values) if base is None else replace(base, **values)
-    if type(made) in _CHECKS:
-        _CHECKS[type(made)](made, where)
-    return made
-
-
-def _value(value: Any, kind: Any, where: str, within: Range | None) -> Any:
-    """One value of a table, or a list of them, as its field wants it."""
-    if kind not in (tuple[float, ...], tuple[str, ...]):
-        return checked(value, kind, where, within)
-    wanted, what = (float, "numbers") if kind == tuple[float, ...] else (str, "texts")
-    if not isinstance(value, list) or not 0 < len(value) <= _MOST:
-        raise SettingsError(f"{where}: found {_said(value)}, wanted a list of {what}, {_MOST} at most.")
-    return tuple(checked(v, wanted, where, within) for v in value)
+_SECTIONS = ("sampling", "alarm", "trust", "intervals", "judge", "kinds", "limits", "analytes", "accepted_intervals")
 
 
 def _check_sampling(sampling: Sampling, where: str) -> None:
@@ -371,9 +268,14 @@ def _check_alarm(alarm: Alarm, where: str) -> None:
         raise SettingsError("\n".join(faults))
 
 
+_BLOCKS: dict[str, tuple[Any, Any]] = {
+    "sampling": (Sampling, _check_sampling), "alarm": (Alarm, _check_alarm), "trust": (Trust, None),
+}  # fmt: skip
+
+
 def _check_limit(limit: FixedLimit, where: str) -> None:
     if limit.direction not in ("up", "down"):
-        raise SettingsError(f"{where}: direction {_said(limit.direction)}, wanted 'up' or 'down'.")
+        raise SettingsError(f"{where}: direction {said(limit.direction)}, wanted 'up' or 'down'.")
     if (limit.alarm - limit.alert) * (1 if limit.direction == "up" else -1) < 0:
         raise SettingsError(
             f"{where}: alert {limit.alert:g} lies beyond alarm {limit.alarm:g} for direction '{limit.direction}'; exchange them."
@@ -382,7 +284,7 @@ def _check_limit(limit: FixedLimit, where: str) -> None:
 
 def _check_analyte(analyte: Analyte, where: str) -> None:
     faults = [
-        f"{where} {key}: found {_said(getattr(analyte, key))}, wanted one of {', '.join(allowed)}."
+        f"{where} {key}: found {said(getattr(analyte, key))}, wanted one of {', '.join(allowed)}."
         for key, allowed in (("group", GROUPS), ("rule", RULES), ("bad", DIRECTIONS))
         if getattr(analyte, key) not in allowed
     ]
@@ -394,11 +296,6 @@ def _check_analyte(analyte: Analyte, where: str) -> None:
         raise SettingsError("\n".join(faults))
 
 
-_CHECKS: dict[type, Callable[[Any, str], None]] = {
-    Sampling: _check_sampling, Alarm: _check_alarm, FixedLimit: _check_limit, Analyte: _check_analyte,
-}  # fmt: skip
-
-
 def _accepted(raw: dict[str, Any], where: str) -> dict[str, float]:
     faults, out = Faults(), {}
     for name, hours in raw.items():
@@ -406,6 +303,13 @@ def _accepted(raw: dict[str, Any], where: str) -> dict[str, float]:
             out[name] = checked(hours, float, f"{where}: [accepted_intervals] {name}", ACCEPTED_H)
     faults.raise_any()
     return out
+
+
+def _intervals(raw: Any, where: str) -> Intervals:
+    found: Intervals = read_block(Intervals, raw, where, default_intervals())
+    if wrong := out_of_range(found, "intervals"):
+        raise SettingsError(f"{where} {'; '.join(wrong)}.")
+    return found
 
 
 def _kinds(raw: dict[str, Any], where: str) -> dict[str, Kind]:
@@ -426,8 +330,10 @@ def _limits(raw: dict[str, Any], where: str) -> tuple[FixedLimit, ...]:
             spot = f'{where}: [limits."{place}"] {analyte}'
             with faults.gathered():
                 if not isinstance(bounds, dict):
-                    raise SettingsError(f"{spot}: found {_said(bounds)}, wanted {{ alert = number, alarm = number }}.")
-                out.append(read_block(FixedLimit, {"where": place, "analyte": analyte, **bounds}, spot))
+                    raise SettingsError(f"{spot}: found {said(bounds)}, wanted {{ alert = number, alarm = number }}.")
+                out.append(
+                    read_block(FixedLimit, {"where": place, "analyte": analyte, **bounds}, spot, check=_check_limit)
+                )
     faults.raise_any()
     return tuple(out)
 
@@ -445,7 +351,7 @@ def _analytes(raw: dict[str, Any], where: str) -> tuple[Analyte, ...]:
     for name, block in raw.items():
         base = Analyte(**{"analyte": name, "name": name, "unit": "1", **_ANALYTE_DEFAULTS})
         with faults.gathered():
-            out.append(read_block(Analyte, block, f"{where}: [analytes.{name}]", base))
+            out.append(read_block(Analyte, block, f"{where}: [analytes.{name}]", base, check=_check_analyte))
     faults.raise_any()
     return tuple(out)
 
@@ -455,8 +361,23 @@ def _check_analytes(limits: tuple[FixedLimit, ...], own: tuple[Analyte, ...], wh
     faults = []
     for limit in limits:
         if limit.analyte not in known:
-            near = difflib.get_close_matches(limit.analyte[:_TEXT], known, n=1, cutoff=0.5)
+            near = difflib.get_close_matches(limit.analyte[:TEXT], known, n=1, cutoff=0.5)
             hint = f"Did you mean '{near[0]}'?" if near else "See the register of analytes, or add it under [analytes]."
-            faults.append(f'{where}: [limits."{limit.where}"]: unknown analyte {_said(limit.analyte)}. {hint}')
+            faults.append(f'{where}: [limits."{limit.where}"]: unknown analyte {said(limit.analyte)}. {hint}')
     if faults:
         raise SettingsError("\n".join(faults))
+
+
+def _judge(raw: Any, where: str) -> Judge:
+    judge: Judge = read_block(Judge, raw, where, default_judge())
+    if not 0 < judge.alert < judge.alarm < 1:
+        raise SettingsError(
+            f"{where} wanted 0 < alert < alarm < 1, found {judge.alert:g} and {judge.alarm:g}; set both as chances, such as 0.15 and 0.5."
+        )
+    for name in ("good", "stop", "second_share", "sooner_share", "repeat_settles"):
+        if not 0 < getattr(judge, name) <= 1:
+            raise SettingsError(f"{where} {name} = {getattr(judge, name):g}, wanted more than 0 and at most 1.")
+    for field_ in fields(Judge):
+        if getattr(judge, field_.name) <= 0:
+            raise SettingsError(f"{where} {field_.name} = {getattr(judge, field_.name):g}, wanted more than 0.")
+    return judge

@@ -7,16 +7,18 @@ that needs topping up in most intervals needed it too where no top-up is written
 import numpy as np
 import pandas as pd
 
+from cmkit.records.constants import constant
 from cmkit.records.fleet import Fleet
+from cmkit.tables.frames import typed
 from cmkit.trust.fluid_history import AFTER_WORK_H, SAME_DAY_H
 
 _HABIT = (
     0.5  # own choice: share of intervals with a recorded top-up from which one without is taken as not written down
 )
-_TYPICAL_TOP_UP = 0.05  # own choice: share of the charge, where a family has no recorded volume
-_SPREAD = 0.5  # own choice: coefficient of variation of a make-up that was not recorded
-_FIRST_FILL = 1.5  # own choice: a first bottle within this many change intervals of new, without a change on record, is on the first fill
-_MOMENT_SHARE = 0.1  # own choice: sd of a moment placed by date, as a share of the gap it was placed in
+_TYPICAL_TOP_UP = constant("wear", "top_up_share")
+_SPREAD = constant("wear", "makeup_cv")
+_FIRST_FILL = constant("wear", "first_fill_intervals")
+_MOMENT_SHARE = constant("wear", "moment_share")
 _WORK = {"change": "change", "flush": "change", "replace": "start", "top-up": "top_up"}
 _EVENT = [
     "compartment",
@@ -49,7 +51,7 @@ def usual_make_up(known: Fleet, hours: pd.DataFrame, services: pd.DataFrame, pac
     Columns family, usual_per_h, habit, usual_share; sorted by family.
     """
     line = _intervals(_events(known, hours, services, pace))
-    return _usual(line).rename_axis("family").reset_index().sort_values("family", ignore_index=True)
+    return typed(_usual(line).rename_axis("family").reset_index().sort_values("family", ignore_index=True), "make_up")
 
 
 def usual_pace(known: Fleet, hours: pd.DataFrame) -> float:

@@ -26,7 +26,7 @@ from cmkit.records.reading.bounds import (
     too_large,
 )
 from cmkit.records.reading.clean import visible
-from cmkit.records.tables import TABLES
+from cmkit.tables.records import TABLES
 
 SPREADSHEETS = (".xlsx", ".xlsm", ".xls", ".ods")
 TEXTS = (".csv", ".txt", ".tsv")

@@ -15,8 +15,9 @@ from cmkit.records.reading.bounds import SHOWN
 from cmkit.records.reading.clean import NOT_DETECTED, NOT_TESTED, Words, normal, text_cells
 from cmkit.records.reading.files import SEPARATORS, Form, Grid
 from cmkit.records.reading.units import Conversion, conversion
-from cmkit.records.settings import Faults, checked, read_block, read_toml, refuse_unknown, section
-from cmkit.records.tables import TABLES, Table
+from cmkit.records.typed_reader import Faults, checked, read_block, read_toml, refuse_unknown, section
+from cmkit.tables.column import Table
+from cmkit.tables.records import TABLES
 
 
 @dataclass(frozen=True)

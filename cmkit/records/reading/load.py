@@ -35,7 +35,8 @@ from cmkit.records.reading.notes import Notes, finished
 from cmkit.records.reading.repeats import in_order, without_repeats
 from cmkit.records.reading.rows import Context, usable_rows
 from cmkit.records.settings import Settings, read_settings
-from cmkit.records.tables import TABLES, Table
+from cmkit.tables.column import Table
+from cmkit.tables.records import TABLES
 
 
 def load_fleet(path: str | Path, today: date | None = None) -> Fleet:

@@ -26,7 +26,7 @@ from cmkit.records.reading.headings import bare_unit, heading_guess, heading_wor
 from cmkit.records.reading.layouts import known_columns
 from cmkit.records.reading.places import PARTS, Naming, naming, near_places
 from cmkit.records.reading.units import conversion, knows_unit
-from cmkit.records.tables import TABLES
+from cmkit.tables.records import TABLES
 
 _LOOKED_AT = 2000  # cells of a column that are looked at
 _TITLES = 30  # rows in which the headings are looked for

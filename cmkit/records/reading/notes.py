@@ -8,7 +8,7 @@ import pandas as pd
 
 from cmkit.records.reading.bounds import SHOWN
 from cmkit.records.reading.clean import text_cells
-from cmkit.records.tables import EVENTS, SET_ASIDE
+from cmkit.tables.records import EVENTS, SET_ASIDE
 
 
 @dataclass(frozen=True)

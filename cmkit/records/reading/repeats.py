@@ -6,7 +6,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from cmkit.records.fleet import has_result
-from cmkit.records.tables import Table
+from cmkit.tables.column import Table
 
 _COMPARED = 64  # bytes of a text that enter its code
 
