@@ -42,6 +42,7 @@ _ASIDE = {
     "assessment.py": "inside written_folder",
     "review.py": "inside written_folder",
     "learnt.py": "inside written_folder",
+    "tables/__main__.py": "pages of this project, for those who build it",
     "simulate/write.py": "inside written_folder",
     "books/publishing/download.py": "inside a month built aside",
     "books/publishing/publish.py": "the folder a month is built in, and run.log",

@@ -271,9 +271,9 @@ def _to_grid(lines: list[list], file: str, form: Form, repairs: pd.DataFrame, se
                 bad.append((number, _shown(line), "the file ends in the middle of this row; was it copied whole?"))
                 continue
             short.append((number, _shown(line), "the row ends early, what is missing is read as not recorded", ""))
-            if len(short) > max(SHORT_ROWS, len(data) // 2):
+            if len(short) > max(SHORT_ROWS, len(kept) // 2):
                 raise WrongFile(
-                    f"{file}: more than half of {len(data):,} rows have fewer cells than the headings. Is it the right separator? Export it again."
+                    f"{file}: more than half of the first {len(kept) + 1:,} rows have fewer cells than the headings. Is it the right separator? Export it again."
                 )
         numbers.append(number)
         kept.append(line if len(line) == width else (line + [""] * width)[:width])
