@@ -257,7 +257,9 @@ def _to_grid(lines: list[list], file: str, form: Form, repairs: pd.DataFrame, se
     headings = join_headings(lines[form.skip_rows : first])
     data = lines[first + form.after_headings :]
     start = first + form.after_headings + 1
-    numbers, kept, bad, short = [], [], [], []
+    numbers: list[int] = []
+    kept: list[list] = []
+    bad, short = [], []
     width = len(headings)
     for number, line in enumerate(data, start):
         if not any(line) or all(is_blank(c) for c in line):
