@@ -1,7 +1,9 @@
 """The field sheet of a round: an XLSX with drop-down lists that goes out empty and comes back filled, and every slip in it said in words."""
 
 import hashlib
+import re
 from dataclasses import dataclass
+from io import BytesIO
 from pathlib import Path
 
 import numpy as np
@@ -9,6 +11,7 @@ import pandas as pd
 import xlsxwriter
 
 from cmkit.errors import WrongFile
+from cmkit.files import write_file
 from cmkit.practice.drawing import NO_DRAWING, how_drawn
 from cmkit.practice.rounds import AHEAD_DAYS, LETTERS, bottle_number, check_letter
 from cmkit.practice.sheet_cells import sheet_rows
@@ -49,7 +52,8 @@ def write_field_sheet(cards: pd.DataFrame, path: Path, made: pd.Timestamp) -> No
 
     Text is written as text, never as a formula or link. made: the day it says it was made, so that the same cards give the same bytes.
     """
-    book = xlsxwriter.Workbook(str(path), {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False})
+    store = BytesIO()
+    book = xlsxwriter.Workbook(store, {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False})
     book.set_properties({"created": made.to_pydatetime()})
     sheet = book.add_worksheet(SHEET)
     head, fill = book.add_format({"bold": True, "bottom": 1, "text_wrap": True}), book.add_format({"border": 4})
@@ -82,6 +86,7 @@ def write_field_sheet(cards: pd.DataFrame, path: Path, made: pd.Timestamp) -> No
     sheet.set_landscape()
     sheet.fit_to_pages(1, 0)
     book.close()
+    write_file(path, store.getvalue())
 
 
 @dataclass(frozen=True)
@@ -160,14 +165,26 @@ def _given_out(known: Fleet, today: pd.Timestamp, rows: list[dict[str, str]]) ->
     return found
 
 
+_TWO_MEANINGS = re.compile(r"[1-9]\d{0,2},\d{3}")  # 1,250: one and a quarter, or one thousand two hundred and fifty
+
+
 def _number(text: str) -> float:
     """A number as people write it: decimal comma or point, and marks between thousands where both stand in it; NaN when it is none."""
     text = text.replace(" ", "").replace("'", "").removesuffix("h").removesuffix("l")
     if "," in text and "." in text:
         mark = "." if text.rfind(",") > text.rfind(".") else ","
         text = text.replace(mark, "")
+    elif _TWO_MEANINGS.fullmatch(text):
+        return float("nan")
     value = float(pd.to_numeric(text.replace(",", ".") or None, errors="coerce"))
     return value if 0 <= value < float("inf") else float("nan")
+
+
+def _unusable(name: str, text: str) -> str:
+    if _TWO_MEANINGS.fullmatch(text):
+        plain = text.replace(",", "")
+        return f"{name} '{text}' has two meanings ({text.replace(',', '.')} or {plain}); left empty. Write {plain} without the comma."
+    return f"{name} '{text}' is not a usable number; left empty."
 
 
 def _day(text: str) -> tuple[pd.Timestamp, str]:
@@ -194,7 +211,7 @@ def _read_row(row: dict[str, str], context: _Context) -> tuple[dict | None, list
         return None, [f"{why}: the row is taken as not drawn. Wanted a day such as 2026-06-30."]
     place, words = places.loc[compartment], []
     numbers = {n: _number(row[n]) for n in _NUMBERS}
-    words += [f"{n} '{row[n]}' is not a usable number; left empty." for n in _NUMBERS if row[n] and pd.isna(numbers[n])]
+    words += [_unusable(n, row[n]) for n in _NUMBERS if row[n] and pd.isna(numbers[n])]
     words += _bottle_slips(bottle, compartment, drawn, context)
     words += _hour_slips(drawn, numbers["meter_h"], compartment, context)
     listed = {
@@ -355,11 +372,7 @@ def save_field_sheet(sheet: FieldSheet, folder: Path) -> Path:
             f"{path}: {layout.where} would read this file of inbox/ as a laboratory's. Make its `files` pattern narrower, or move the samples "
             "into a folder samples/, and try again; nothing was written."
         )
-    path.parent.mkdir(parents=True, exist_ok=True)
-    part = path.with_name(f".{path.name}.part")
-    part.write_text(text, encoding="utf-8")
-    part.replace(path)
-    return path
+    return write_file(path, text)
 
 
 def _layouts(folder: Path) -> list[Layout]:

@@ -123,6 +123,17 @@ def test_every_slip_is_said(sheet, known, change, words) -> None:
     assert any(words in w for w in back.slips[back.slips["compartment"] == LEFT]["words"])
 
 
+def test_a_number_with_two_meanings_is_left_empty_and_said(sheet, known) -> None:
+    """1,250 is one and a quarter in one country and a thousand in another (the decimal sign of ISO 80000-1 is either)."""
+    back = slips_of(sheet, known, {LEFT: GOOD | {"fluid_h": "1,250"}})
+    assert back.samples["fluid_h"].isna().all()
+    assert (
+        back.slips["words"]
+        .str.contains("fluid_h '1,250' has two meanings (1.250 or 1250); left empty", regex=False)
+        .any()
+    )
+
+
 @pytest.mark.parametrize(
     ("written", "hours"), [("20.990,5", 20990.5), ("20,990.5", 20990.5), ("990,5", 990.5), (990.5, 990.5)]
 )

@@ -8,9 +8,10 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from cmkit.errors import MissingTable, WrongFile
+from cmkit.errors import MissingTable, UnknownColumn, WrongFile
 from cmkit.records.analytes import with_own
 from cmkit.records.fleet import Fleet, counted
+from cmkit.records.reading.bounds import OWN, SHOWN
 from cmkit.records.reading.clean import Words, parse_dates, parse_numbers
 from cmkit.records.reading.files import (
     TABLE_FILES,
@@ -127,12 +128,14 @@ def _sources(folder: Path) -> dict[str, str]:
 def _own(path: Path, folder: Path, table: Table, register: pd.DataFrame) -> Cells:
     known = tuple(known_columns(table, register))
     return own_cells(
-        read_grid(path, path.relative_to(folder).as_posix(), sheet_wanted=table.name, known=known), table, register
+        read_grid(path, path.relative_to(folder).as_posix(), sheet_wanted=table.name, known=known, bounds=OWN),
+        table,
+        register,
     )
 
 
 def _inbox(folder: Path, layouts: list[Layout], register: pd.DataFrame, notes: Notes) -> dict[str, list[Cells]]:
-    """Laboratory files by the table they belong to. A file that is no table is noted; one that fits no layout is an error."""
+    """Laboratory files by the table they belong to. A file that is no table, or cannot be read, is noted and stops no other."""
     out: dict[str, list[Cells]] = {}
     if not (folder / "inbox").is_dir():
         return out
@@ -148,13 +151,17 @@ def _inbox(folder: Path, layouts: list[Layout], register: pd.DataFrame, notes: N
             continue
         layout = layout_for(path.name, layouts)
         table = TABLES[layout.table] if layout else TABLES["samples"]
-        known = tuple(known_columns(table, register))
-        if layout:
-            cells = layout_cells(read_grid(path, file, layout.form, known=tuple(layout.columns)), layout, register)
-        else:
-            cells = _own_form(path, file, table, register, known)
-        out.setdefault(table.name, []).append(cells)
+        try:
+            out.setdefault(table.name, []).append(_laboratory_cells(path, file, layout, register))
+        except (WrongFile, UnknownColumn) as error:
+            notes.set_aside(file, [0], "", [path.name], str(error).removeprefix(f"{file}: "), table.name, "file")
     return out
+
+
+def _laboratory_cells(path: Path, file: str, layout: Layout | None, register: pd.DataFrame) -> Cells:
+    if layout:
+        return layout_cells(read_grid(path, file, layout.form, known=tuple(layout.columns)), layout, register)
+    return _own_form(path, file, TABLES["samples"], register)
 
 
 def _note_unread(folder: Path, table: str, notes: Notes, links: bool) -> set[str]:
@@ -165,13 +172,14 @@ def _note_unread(folder: Path, table: str, notes: Notes, links: bool) -> set[str
     return set(unread)
 
 
-def _own_form(path: Path, file: str, table: Table, register: pd.DataFrame, known: tuple[str, ...]) -> Cells:
+def _own_form(path: Path, file: str, table: Table, register: pd.DataFrame) -> Cells:
     """A file of the inbox that no layout fits: right only if its headings are ours."""
+    known = tuple(known_columns(table, register))
     grid = read_grid(path, file, sheet_wanted=table.name, known=known)
     folder = shlex.quote(str(path.parent.parent))
     if not {"sample", "compartment", "drawn_on"} <= set(grid.headings):
         raise WrongFile(
-            f"{file}: no layout in layouts/ fits this name, and the headings are not ours ({', '.join(grid.headings[:8])}). "
+            f"{file}: no layout in layouts/ fits this name, and the headings are not ours ({', '.join(h[:SHOWN] for h in grid.headings[:8])}). "
             f"Make one with `cmkit match {shlex.quote(str(path))} --fleet {folder} --out {folder}/layouts/NAME.toml`, "
             "or widen the `files` pattern of one that is there."
         )

@@ -4,7 +4,7 @@ import textwrap
 from importlib.resources import files
 from pathlib import Path
 
-from cmkit.errors import RecordsError
+from cmkit.files import write_file, written_folder
 from cmkit.records.analytes import analyte_register
 from cmkit.tables.column import Column, Table
 from cmkit.tables.records import TABLES
@@ -45,13 +45,11 @@ _EXAMPLES: dict[str, list[str]] = {
 
 
 def start_fleet(folder: str | Path) -> list[Path]:
-    """Write a new fleet folder and return its files. Raises RecordsError where the folder holds anything: nothing is written over.
+    """Write a new fleet folder and return its files. Raises WriteError where the folder holds anything: nothing is written over.
 
     The tables hold headings only, so that it can be read at once; examples/ shows each of them filled in.
     """
     folder = Path(folder)
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise RecordsError(f"{folder}: not empty, and nothing is written over. Name a new or empty folder.")
     texts = {
         "fleet.toml": _template("fleet.toml"),
         "READ_ME.txt": read_me(),
@@ -60,14 +58,11 @@ def start_fleet(folder: str | Path) -> list[Path]:
     for name, table in TABLES.items():
         texts[f"{name}.csv"] = ",".join(_headings(table)) + "\n"
         texts[f"examples/{name}.csv"] = "\n".join(_EXAMPLES[name]) + "\n"
-    (folder / "inbox").mkdir(parents=True)
-    written = []
-    for name, text in texts.items():
-        path = folder / name
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_text(text, encoding="utf-8")
-        written.append(path)
-    return written
+    with written_folder(folder) as aside:
+        (aside / "inbox").mkdir()
+        for name, text in texts.items():
+            write_file(aside / name, text)
+    return [folder / name for name in texts]
 
 
 def _template(name: str) -> str:
