@@ -89,14 +89,14 @@ def metal_likelihood(b: Bottles, i: int, at: Rows, f: Forecast, grid: Grid, s: S
     spread = np.maximum(single[2] + single[3] * e + single[4] * e * e, 1e-6)
     dust, dust_sd = _dust(b.metals, grid)
     times = grid.times.astype(np.float32)[None, :, None, None]
-    mean = mean[:, None] * times + dust[None, :, :, None]
+    drawn = mean[:, None] * times + dust[None, :, :, None]
     numbers = filter_numbers(b, at)
     share = _own_share(np.asarray(numbers.noise_share))
     fixed = np.asarray(numbers.noise_floor) ** 2 + np.asarray(numbers.unit) ** 2 / 12
-    own, floor = (v.astype(np.float32)[:, None, :, None] for v in (share, fixed))
-    variance = spread[:, None] * times**2 + floor + own * mean * mean + dust_sd[None, :, :, None] ** 2
+    own, still = (v.astype(np.float32)[:, None, :, None] for v in (share, fixed))
+    variance = spread[:, None] * times**2 + still + own * drawn * drawn + dust_sd[None, :, :, None] ** 2
     p = _density(
-        y[:, None, :, None], under[:, None, :, None], mean, variance, np.asarray(numbers.unit)[:, None, :, None]
+        y[:, None, :, None], under[:, None, :, None], drawn, variance, np.asarray(numbers.unit)[:, None, :, None]
     )
     by_role = np.log(np.maximum(p @ s.up.T.astype(np.float32), _LEAST))
     n, k = by_role.shape[:2]
