@@ -52,9 +52,10 @@ def learn_judgement(
 
 def usual_pace(exposure: pd.DataFrame) -> float:
     """Running hours a day of the middle compartment, 0 when none has two bottles."""
-    groups = exposure.groupby("compartment")
-    days = groups["drawn_on"].agg(np.ptp) / pd.Timedelta(days=1)
-    pace = (groups["run_h"].agg(np.ptp) / days.where(days > 0)).median()
+    groups = exposure.groupby("compartment")[["drawn_on", "run_h"]]
+    span = groups.max() - groups.min()
+    days = span["drawn_on"].dt.total_seconds() / 86400
+    pace = (span["run_h"] / days.where(days > 0)).median()
     return float(np.nan_to_num(pace))
 
 
