@@ -216,7 +216,16 @@ def _last_states(known: Fleet, exposure: pd.DataFrame, history: pd.DataFrame, nu
     replaced = known.services[known.services["kind"] == "replace"].groupby("compartment")["done_on"].max()
     gone = replaced.reindex(last["compartment"]).to_numpy() > last["drawn_on"].to_numpy()
     last = last[last["machine"].isin(working) & ~gone & np.isfinite(last["rate"])]
-    wanted = ["family", "analyte", "noise_floor", "noise_share", "load_share", "drift_share", "fresh_ppm"]
+    wanted = [
+        "family",
+        "analyte",
+        "noise_floor",
+        "noise_share",
+        "load_share",
+        "drift_share",
+        "rounding_step",
+        "fresh_ppm",
+    ]
     return last.merge(numbers[wanted], on=["family", "analyte"], how="inner").reset_index(drop=True)
 
 
@@ -225,9 +234,8 @@ def _plans(known: Fleet, last: pd.DataFrame) -> pd.DataFrame:
     out = last.merge(known.compartments[["compartment", "change_every_h"]], on="compartment", how="left")
     kinds = [known.settings.kind(k) for k in out["kind"]]
     out["change_every_h"] = out["change_every_h"].where(out["change_every_h"] > 0, [k.change_every_h for k in kinds])
-    decimals = out["analyte"].map(with_own(known.settings.analytes)["decimals"]).fillna(0)
     return out.assign(
-        residual=[k.residual for k in kinds], residual_sd=[k.residual * k.residual_cv for k in kinds], unit=10.0**-decimals
+        residual=[k.residual for k in kinds], residual_sd=[k.residual * k.residual_cv for k in kinds]
     )  # fmt: skip
 
 
@@ -277,7 +285,7 @@ def _next_result(state: WearState, last: pd.DataFrame) -> tuple[Floats, Floats]:
     """
     c = {
         n: last[n].to_numpy(dtype=float)
-        for n in ("hours_ahead", "sd_ahead", "change_at", "noise_floor", "noise_share", "unit")
+        for n in ("hours_ahead", "sd_ahead", "change_at", "noise_floor", "noise_share", "rounding_step")
     }
     renewed = np.isfinite(c["change_at"])
     begun = np.where(renewed, c["change_at"], 0.0)
@@ -285,7 +293,7 @@ def _next_result(state: WearState, last: pd.DataFrame) -> tuple[Floats, Floats]:
     from_here = WearState(*(np.where(renewed, getattr(fresh, f.name), getattr(state, f.name)) for f in fields(state)))
     mean, var = level_ahead(from_here, c["hours_ahead"] - begun)
     slope = state.rate + state.fresh - state.loss * mean
-    noise = c["noise_floor"] ** 2 + (c["noise_share"] * np.maximum(mean, 0.0)) ** 2 + c["unit"] ** 2 / 12
+    noise = c["noise_floor"] ** 2 + (c["noise_share"] * np.maximum(mean, 0.0)) ** 2 + c["rounding_step"] ** 2 / 12
     return mean, np.sqrt(var + (slope * c["sd_ahead"]) ** 2 + noise)
 
 

@@ -163,6 +163,7 @@ def frames(**services: object) -> dict:
             "noise_share": [0.1],
             "load_share": [0.1],
             "drift_share": [0.2],
+            "rounding_step": [1.0],
             "fresh_ppm": [0.0],
         }
     )
