@@ -77,6 +77,8 @@ def next_bottles(known: Fleet, last: pd.DataFrame, use: pd.DataFrame, visits: pd
 def _early(known: Fleet, exposure: pd.DataFrame) -> float:
     """Share of the interval up to which a change that falls due comes before the next bottle: the split with the fewest errors on record."""
     rows = exposure[["compartment", "life", "kind", "fluid_h", "changed", "hours"]].copy()
+    if len(rows) < _FEWEST:
+        return _USUALLY_EARLY
     places = known.compartments.set_index("compartment")["change_every_h"]
     usual = rows["kind"].map({k: known.settings.kind(k).change_every_h for k in rows["kind"].unique()})
     change = rows["compartment"].map(places.where(places > 0)).fillna(usual)
