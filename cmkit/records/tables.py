@@ -191,6 +191,41 @@ CORRECTIONS = Table(
     required=False,
 )
 
+# what the fleet's files call its things; read beside the tables, as layouts are
+NAMES = Table(
+    "names",
+    ("said", "means"),
+    (
+        _text("said", "what a file says", required=True),
+        _text(
+            "means",
+            "what it stands for; a component is its kind and side on any machine, such as final drive/left",
+            required=True,
+            one_of=("site", "machine", "compartment", "component"),
+        ),
+        _text("name", "the name here", required=True),
+        _text("note", "free words"),
+    ),
+    required=False,
+)
+# one sheet that lists machines with their compartments: sites, machines and compartments come from it
+REGISTER = Table(
+    "register",
+    ("machine",),
+    (
+        *(c for c in SITES.columns if c.name != "site"),
+        *(c for c in MACHINES.columns if c.name not in ("kind", "site", "machine")),
+        *(c for c in COMPARTMENTS.columns if c.name not in ("machine", "compartment", "kind")),
+        _text("machine", "the machine", required=True),
+        _text("site", "where it works"),
+        _text("machine_kind", "wheel loader, rigid hauler, ..."),
+        _text("compartment", "the compartment's own name, where it has one"),
+        _text("component", "the component in the file's words: kind and side"),
+        _text("kind", "kind of compartment, where it has a column of its own"),
+    ),
+    required=False,
+)
+
 TABLES: dict[str, Table] = {
     t.name: t for t in (SITES, MACHINES, COMPARTMENTS, SAMPLES, SERVICES, METERS, FINDINGS, CORRECTIONS)
 }

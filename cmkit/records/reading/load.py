@@ -2,6 +2,7 @@
 
 import shlex
 from collections.abc import Collection
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
@@ -30,11 +31,12 @@ from cmkit.records.reading.layouts import (
     own_cells,
     read_layouts,
 )
+from cmkit.records.reading.names import Names, read_names, resolver
 from cmkit.records.reading.notes import Notes, finished
 from cmkit.records.reading.repeats import in_order, without_repeats
 from cmkit.records.reading.rows import Context, usable_rows
 from cmkit.records.settings import Settings, read_settings
-from cmkit.records.tables import TABLES, Table
+from cmkit.records.tables import NAMES, TABLES, Table
 
 
 def load_fleet(path: str | Path, today: date | None = None) -> Fleet:
@@ -64,7 +66,8 @@ def load_with_places(
         given[name] = [_own(p, folder, table, register) for p in table_files(folder, name)] + given.get(name, [])
         if not given[name] and table.required and (name != "samples" or in_store is None):
             raise missing_table(folder, name)
-    return fleet_from_cells(settings, given, notes, _sources(folder), today, in_store)
+    reading = Reading(today, in_store, read_names(folder))
+    return fleet_from_cells(settings, given, notes, _sources(folder), reading)
 
 
 def _fleet_folder(path: str | Path) -> Path:
@@ -86,26 +89,33 @@ def load_registers(path: str | Path) -> Fleet:
         if not files:
             raise missing_table(folder, name)
         given[name] = [_own(p, folder, TABLES[name], register) for p in files]
-    return fleet_from_cells(settings, given, Notes(), {})[0]
+    return fleet_from_cells(settings, given, Notes(), {}, Reading(names=read_names(folder)))[0]
+
+
+@dataclass(frozen=True)
+class Reading:
+    """How rows are read: dates after `today` (default: the day of the call) lie in the future; `in_store`: bottle numbers a store holds;
+    names: what files call the fleet's things."""
+
+    today: date | None = None
+    in_store: Collection[str] | None = None
+    names: Names = Names()
 
 
 def fleet_from_cells(
-    settings: Settings,
-    given: dict[str, list[Cells]],
-    notes: Notes,
-    sources: dict[str, str],
-    today: date | None = None,
-    in_store: Collection[str] | None = None,
-) -> tuple[Fleet, dict[str, pd.DataFrame]]:
+    settings: Settings, given: dict[str, list[Cells]], notes: Notes, sources: dict[str, str], reading: Reading = Reading()
+) -> tuple[Fleet, dict[str, pd.DataFrame]]:  # fmt: skip
     """The fleet, and its tables with the place of every row, from cells already under our names (table -> its files)."""
-    context = Context(with_own(settings.analytes), {}, pd.Timestamp(today or date.today()), notes)
+    context = Context(with_own(settings.analytes), {}, pd.Timestamp(reading.today or date.today()), notes)
     tables: dict[str, pd.DataFrame] = {}
     for name, table in TABLES.items():
+        if name in ("sites", "machines", "compartments", "samples"):
+            context = replace(context, resolver=resolver(reading.names, tables))
         tables[name] = _one_table(given.get(name, []), table, context)
         if table.key[0] in ("site", "machine", "compartment", "sample"):
             context.names[name] = pd.Index(tables[name][table.key[0]].unique())
         if name == "samples":
-            context.names[name] = context.names[name].union(list(in_store or []))
+            context.names[name] = context.names[name].union(list(reading.in_store or []))
     tables["compartments"] = with_families(tables["compartments"], tables["machines"])
     tables["corrections"] = _checked_corrections(tables["corrections"], context)
     tables["machines"] = _first_days(tables, notes)
@@ -117,7 +127,7 @@ def _sources(folder: Path) -> dict[str, str]:
     files = [
         folder / "fleet.toml",
         *(folder / "layouts").glob("*.toml"),
-        *(p for n in TABLES for p in table_files(folder, n)),
+        *(p for n in (*TABLES, NAMES.name) for p in table_files(folder, n)),
     ]
     files += folder_files(folder / "inbox") if (folder / "inbox").is_dir() else []
     return {p.relative_to(folder).as_posix(): file_hash(p) for p in sorted(files)}

@@ -20,7 +20,7 @@ from cmkit.records.analytes import with_own
 from cmkit.records.fleet import Fleet
 from cmkit.records.reading.files import Grid
 from cmkit.records.reading.layouts import Cells, known_columns, own_cells
-from cmkit.records.reading.load import fleet_from_cells
+from cmkit.records.reading.load import Reading, fleet_from_cells
 from cmkit.records.reading.notes import Notes
 from cmkit.records.settings import Settings, read_settings
 from cmkit.records.tables import TABLES
@@ -79,7 +79,7 @@ def read_database(
                     given[name] = [own_cells(_grid(frame, name), table, register)]
     finally:
         engine.dispose()
-    return fleet_from_cells(settings, given, Notes(), sources, today)[0]
+    return fleet_from_cells(settings, given, Notes(), sources, Reading(today))[0]
 
 
 def _frame(connection: sa.Connection, name: str, schema: str | None, known: list[str], key: list[str]) -> pd.DataFrame:
