@@ -14,9 +14,23 @@ from cmkit.errors import SettingsError, UnknownColumn, WrongFile
 from cmkit.records.analytes import below
 from cmkit.records.reading.clean import NOT_DETECTED, NOT_TESTED, Words, normal, text_cells
 from cmkit.records.reading.files import SEPARATORS, Form, Grid
+from cmkit.records.reading.reshape import (
+    CELL,
+    HEADING,
+    NUMBER,
+    Shape,
+    component_heading,
+    fixed_heading,
+    quantity_heading,
+    reshaped,
+)
+from cmkit.records.reading.shapes import SHAPE_SECTIONS, read_shape
 from cmkit.records.reading.units import Conversion, conversion
 from cmkit.records.settings import checked, read_block, refuse_unknown, section
-from cmkit.records.tables import TABLES, Table
+from cmkit.records.tables import REGISTER, TABLES, Table
+
+LAYOUT_TABLES: dict[str, Table] = {**TABLES, REGISTER.name: REGISTER}
+_MADE_NUMBERS = ("services", "findings")  # tables whose rows get a number made from their words where the file has none
 
 
 @dataclass(frozen=True)
@@ -47,9 +61,13 @@ class _Plain:
     encoding: str = ""
     separator: str = ""
     sheet: str = ""
+    every_sheet: bool = False
+    make_numbers: bool = False
     skip_rows: int = 0
     heading_rows: int = 1
     after_headings: int = 0
+    fill_down: tuple[str, ...] = ()
+    gallon: str = ""
     decimal: str = "."
     dates: str = ""
     join_with: str = "/"
@@ -63,7 +81,8 @@ class Layout:
     """One laboratory's way of writing a file. `files` is a pattern for names in inbox/; `where` names the layout in messages.
 
     columns: heading -> target; join: our column -> headings whose texts are joined with `join_with`; words: our column -> their word ->
-    ours; tests: (one row a result) test name -> target; ignore: headings and tests left out on purpose.
+    ours; tests: (one row a result) test name -> target; ignore: headings and tests left out on purpose. shape: how rows of the file
+    become rows of the table. every_sheet: all sheets of a spreadsheet are read.
     """
 
     where: str
@@ -79,6 +98,8 @@ class Layout:
     own_words: dict[str, dict[str, str]] = field(default_factory=dict)
     long: Long | None = None
     tests: dict[str, Target] = field(default_factory=dict)
+    shape: Shape = Shape()
+    every_sheet: bool = False
 
 
 @dataclass(frozen=True)
@@ -109,7 +130,7 @@ class Cells:
 
 
 _LOST = ["row", "column", "value", "reason"]
-_SECTIONS = ("columns", "join", "words", "long", "tests")
+_SECTIONS = ("columns", "join", "words", "long", "tests", *SHAPE_SECTIONS)
 
 
 def known_columns(table: Table, register: pd.DataFrame) -> dict[str, str]:
@@ -170,14 +191,17 @@ def read_layout(path: Path, where: str, register: pd.DataFrame) -> Layout:
 def parse_layout(raw: dict[str, Any], where: str, register: pd.DataFrame) -> Layout:
     """A layout from the parsed content of its file; raises SettingsError."""
     plain: _Plain = read_block(_Plain, {k: v for k, v in raw.items() if k not in _SECTIONS}, where)
-    if plain.table not in TABLES:
-        raise SettingsError(f"{where}: table {plain.table!r}; wanted one of {', '.join(TABLES)}.")
+    if plain.table not in LAYOUT_TABLES:
+        raise SettingsError(f"{where}: table {plain.table!r}; wanted one of {', '.join(LAYOUT_TABLES)}.")
+    if plain.gallon not in ("", "US", "imperial"):
+        raise SettingsError(f"{where}: gallon {plain.gallon!r}; wanted 'US' or 'imperial'.")
     if plain.decimal not in (".", ",", ""):
         raise SettingsError(f"{where}: decimal {plain.decimal!r}; wanted '.' or ','.")
     for name in ("skip_rows", "heading_rows", "after_headings"):
         if getattr(plain, name) < (name == "heading_rows"):
             raise SettingsError(f"{where}: {name} = {getattr(plain, name)}; wanted a number of rows.")
-    known = known_columns(TABLES[plain.table], register)
+    known = known_columns(LAYOUT_TABLES[plain.table], register)
+    raw = _gallons(raw, plain.gallon)
     long = read_block(Long, raw["long"], f"{where}: [long]") if "long" in raw else None
     layout = Layout(
         where=where,
@@ -193,9 +217,69 @@ def parse_layout(raw: dict[str, Any], where: str, register: pd.DataFrame) -> Lay
         own_words=_own_words(section(raw, "words", where, deep=True), known, where),
         long=long,
         tests=_targets(raw.get("tests", {}), known, f"{where}: [tests]"),
+        shape=read_shape(raw, known, where, plain.fill_down, plain.gallon),
+        every_sheet=plain.every_sheet,
     )
+    layout = _with_shape(layout, plain.make_numbers or plain.table in _MADE_NUMBERS)
     _check_complete(layout)
     return layout
+
+
+def _gallons(raw: dict[str, Any], gallon: str) -> dict[str, Any]:
+    """The layout with its gallons named, where it says which they are."""
+    which = {"US": "US gal", "imperial": "imp gal"}.get(gallon)
+    if not which:
+        return raw
+    named = dict(raw)
+    for name in ("columns", "tests", "components"):
+        block = raw.get(name)
+        if isinstance(block, dict):
+            named[name] = {
+                h: {**v, "unit": which} if isinstance(v, dict) and is_gallon(v.get("unit")) else v
+                for h, v in block.items()
+            }
+    return named
+
+
+def is_gallon(unit: object) -> bool:
+    """True for gallons of which is not said whether they are US or imperial."""
+    return isinstance(unit, str) and unit.strip(" .").casefold() in ("gal", "gals", "gallon", "gallons", "galls")
+
+
+def _with_shape(layout: Layout, numbers: bool) -> Layout:
+    """The layout with targets for the columns its shape makes, and with made numbers where the file has none."""
+    shape, columns = layout.shape, dict(layout.columns)
+    given = {t.to for t in columns.values()} | set(layout.join)
+    for name in shape.fixed:
+        columns[normal(fixed_heading(name))] = Target(name, "", fixed_heading(name))
+    for name in set(shape.quantity) - given:
+        columns[normal(quantity_heading(name))] = Target(name, "", quantity_heading(name))
+    for name, unit in _component_units(shape, layout.where).items():
+        columns[normal(component_heading(name))] = Target(name, unit, component_heading(name))
+    if shape.unpivot:
+        columns[HEADING] = Target(shape.unpivot.heading, "", HEADING)
+        columns[CELL] = Target(shape.unpivot.cell, "", CELL)
+    table = LAYOUT_TABLES[layout.table]
+    key = table.key[0]
+    made: tuple[str, ...] = ()
+    if numbers and key not in given | set(shape.fixed) and not layout.long:
+        of = [c.name for c in table.columns if c.required and c.name != key]
+        made = tuple(h for c in of for h in [*layout.join.get(c, ()), *(k for k, t in columns.items() if t.to == c)])
+        columns[NUMBER] = Target(key, "", NUMBER)
+    return replace(layout, columns=columns, shape=replace(shape, made=made))
+
+
+def _component_units(shape: Shape, where: str) -> dict[str, str]:
+    """Column -> unit of what the component columns give. SettingsError where one thing is given in two units."""
+    if not shape.components:
+        return {}
+    units = {"kind": "", "position": ""}
+    for heading, c in shape.components.items():
+        if c.gives != "there" and units.setdefault(c.gives, c.unit) != c.unit:
+            raise SettingsError(
+                f"{where}: [components] {heading!r}: {c.gives} in {c.unit!r}, and in {units[c.gives]!r} in another line. Wanted one unit for all."
+            )
+    return units
 
 
 def _form(plain: _Plain) -> Form:
@@ -243,7 +327,7 @@ def _own_words(raw: dict[str, Any], known: dict[str, str], where: str) -> dict[s
 def _check_complete(layout: Layout) -> None:
     """Every column the table cannot do without must come from somewhere, and a long layout must name its tests."""
     given = {t.to for t in layout.columns.values()} | set(layout.join)
-    missing = [c.name for c in TABLES[layout.table].columns if c.required and c.name not in given]
+    missing = [c.name for c in LAYOUT_TABLES[layout.table].columns if c.required and c.name not in given]
     if missing:
         raise SettingsError(
             f"{layout.where}: nothing is mapped to {', '.join(missing)}. Add lines to [columns] (or [join])."
@@ -256,19 +340,28 @@ def _check_complete(layout: Layout) -> None:
 
 def layout_for(name: str, layouts: list[Layout]) -> Layout | None:
     """The layout whose pattern fits a file name; None where none does. Raises SettingsError when two fit."""
-    fit = [la for la in layouts if fnmatch.fnmatchcase(name.casefold(), la.files.casefold())]
-    if len(fit) > 1:
-        raise SettingsError(
-            f"inbox/{name}: fits more than one layout ({', '.join(la.where for la in fit)}). Make their `files` patterns narrower."
-        )
+    fit = layouts_for(name, layouts)
     return fit[0] if fit else None
+
+
+def layouts_for(name: str, layouts: list[Layout]) -> list[Layout]:
+    """The layouts whose pattern fits a file name: several where each reads a sheet of its own. SettingsError when two read the same."""
+    fit = [la for la in layouts if fnmatch.fnmatchcase(name.casefold(), la.files.casefold())]
+    if len(fit) > 1 and (len({la.form.sheet for la in fit}) < len(fit) or not all(la.form.sheet for la in fit)):
+        raise SettingsError(
+            f"inbox/{name}: fits more than one layout ({', '.join(la.where for la in fit)}). Make their `files` patterns narrower, "
+            "or name a sheet of its own in each."
+        )
+    return fit
 
 
 def layout_cells(grid: Grid, layout: Layout, register: pd.DataFrame) -> Cells:
     """A laboratory's file under our names. Raises UnknownColumn for a heading the layout does not know, WrongFile for a missing one."""
+    sources_of = {t.to: h for h, t in layout.columns.items()}
+    grid = reshaped(grid, layout.shape, sources_of, layout.where)
     by_normal = {normal(h): h for h in grid.headings}
     _check_headings(grid, layout, by_normal)
-    known = known_columns(TABLES[layout.table], register)
+    known = known_columns(LAYOUT_TABLES[layout.table], register)
     sources: dict[str, list[Source]] = {}
     for heading, target in layout.columns.items():
         if heading in by_normal:
@@ -302,7 +395,7 @@ def _translated(source: Source, words: dict[str, str]) -> Source:
 def _check_headings(grid: Grid, layout: Layout, by_normal: dict[str, str]) -> None:
     joined = {h for headings in layout.join.values() for h in headings}
     long = {normal(h) for h in (layout.long.test, layout.long.value, layout.long.unit) if h} if layout.long else set()
-    known = set(layout.columns) | joined | long
+    known = set(layout.columns) | joined | long | {normal(h) for h in layout.shape.quantity.values()}
     shown = [layout.columns[h].heading if h in layout.columns else h for h in sorted(known)]
     for heading, name in by_normal.items():
         if heading not in known and not {heading, heading.partition("#")[0]} & set(layout.ignore):
@@ -310,7 +403,7 @@ def _check_headings(grid: Grid, layout: Layout, by_normal: dict[str, str]) -> No
                 f"{grid.file}: heading '{name}' is not in {layout.where}. {_nearest(name, shown)} "
                 "Add it to [columns], or to ignore = [...] if it is not wanted."
             )
-    required = {c.name for c in TABLES[layout.table].columns if c.required}
+    required = {c.name for c in LAYOUT_TABLES[layout.table].columns if c.required}
     given = {t.to for h, t in layout.columns.items() if h in by_normal} | set(layout.join)
     gone = [t.heading for t in layout.columns.values() if t.to in required - given] + sorted(
         (joined | long) - set(by_normal)

@@ -19,6 +19,7 @@ from cmkit.records.reading.files import (
     folder_files,
     missing_table,
     read_grid,
+    sheet_names,
     table_files,
     unread_entries,
 )
@@ -27,16 +28,17 @@ from cmkit.records.reading.layouts import (
     Layout,
     known_columns,
     layout_cells,
-    layout_for,
+    layouts_for,
     own_cells,
     read_layouts,
 )
 from cmkit.records.reading.names import Names, read_names, resolver
 from cmkit.records.reading.notes import Notes, finished
+from cmkit.records.reading.register import register_cells
 from cmkit.records.reading.repeats import in_order, without_repeats
 from cmkit.records.reading.rows import Context, usable_rows
 from cmkit.records.settings import Settings, read_settings
-from cmkit.records.tables import NAMES, TABLES, Table
+from cmkit.records.tables import NAMES, REGISTER, TABLES, Table
 
 
 def load_fleet(path: str | Path, today: date | None = None) -> Fleet:
@@ -67,7 +69,10 @@ def load_with_places(
         if not given[name] and table.required and (name != "samples" or in_store is None):
             raise missing_table(folder, name)
     reading = Reading(today, in_store, read_names(folder))
-    return fleet_from_cells(settings, given, notes, _sources(folder), reading)
+    sources = _sources(folder)
+    for cells in (c for parts in given.values() for c in parts if c.file not in sources):
+        sources[cells.file] = sources[cells.file.rpartition(" [")[0]]  # a sheet is as new as its file
+    return fleet_from_cells(settings, given, notes, sources, reading)
 
 
 def _fleet_folder(path: str | Path) -> Path:
@@ -155,14 +160,22 @@ def _inbox(folder: Path, layouts: list[Layout], register: pd.DataFrame, notes: N
                 file, [0], "", [path.name], "not a table file: wanted " + ", ".join(TABLE_FILES), "samples", "file"
             )
             continue
-        layout = layout_for(path.name, layouts)
-        table = TABLES[layout.table] if layout else TABLES["samples"]
-        known = tuple(known_columns(table, register))
-        if layout:
-            cells = layout_cells(read_grid(path, file, layout.form, known=tuple(layout.columns)), layout, register)
-        else:
-            cells = _own_form(path, file, table, register, known)
-        out.setdefault(table.name, []).append(cells)
+        fit = layouts_for(path.name, layouts)
+        for name, cells in _by_layouts(path, file, fit, register) if fit else [_own_form(path, file, register)]:
+            out.setdefault(name, []).append(cells)
+    return out
+
+
+def _by_layouts(path: Path, file: str, layouts: list[Layout], register: pd.DataFrame) -> list[tuple[str, Cells]]:
+    """(table, cells) of a file of the inbox, sheet by sheet where a layout reads several."""
+    out = []
+    for layout in layouts:
+        sheets = sheet_names(path, file) if layout.every_sheet else [layout.form.sheet]
+        for sheet in sheets:
+            label = f"{file} [{sheet}]" if len(sheets) > 1 or len(layouts) > 1 else file
+            grid = read_grid(path, label, replace(layout.form, sheet=sheet), known=tuple(layout.columns))
+            cells = layout_cells(grid, layout, register)
+            out += list(register_cells(cells).items()) if layout.table == REGISTER.name else [(layout.table, cells)]
     return out
 
 
@@ -174,8 +187,10 @@ def _note_unread(folder: Path, table: str, notes: Notes, links: bool) -> set[str
     return set(unread)
 
 
-def _own_form(path: Path, file: str, table: Table, register: pd.DataFrame, known: tuple[str, ...]) -> Cells:
+def _own_form(path: Path, file: str, register: pd.DataFrame) -> tuple[str, Cells]:
     """A file of the inbox that no layout fits: right only if its headings are ours."""
+    table = TABLES["samples"]
+    known = tuple(known_columns(table, register))
     grid = read_grid(path, file, sheet_wanted=table.name, known=known)
     folder = shlex.quote(str(path.parent.parent))
     if not {"sample", "compartment", "drawn_on"} <= set(grid.headings):
@@ -184,7 +199,7 @@ def _own_form(path: Path, file: str, table: Table, register: pd.DataFrame, known
             f"Make one with `cmkit match {shlex.quote(str(path))} --fleet {folder} --out {folder}/layouts/NAME.toml`, "
             "or widen the `files` pattern of one that is there."
         )
-    return own_cells(grid, table, register)
+    return table.name, own_cells(grid, table, register)
 
 
 def _one_table(given: list[Cells], table: Table, context: Context) -> pd.DataFrame:
@@ -279,11 +294,11 @@ def _bundle(settings: Settings, tables: dict[str, pd.DataFrame], notes: Notes, s
 
 def _assert_counts(tables: dict[str, pd.DataFrame], counts: pd.DataFrame, notes: Notes) -> None:
     """Rows read = rows in the tables + rows set aside, for every file; counted from the tables themselves."""
-    used: dict[str, int] = {}
-    for frame in tables.values():
+    used: dict[tuple[str, str], int] = {}
+    for name, frame in tables.items():
         for file, row in zip(frame["file"], frame["row"], strict=True):
-            used[file] = used.get(file, 0) + len(notes.members.get(file, {}).get(row, (row,)))
+            used[file, name] = used.get((file, name), 0) + len(notes.members.get(file, {}).get(row, (row,)))
     for line in counts.itertuples():
-        assert line.read == used.get(line.file, 0) + line.set_aside, (
+        assert line.read == used.get((line.file, line.table), 0) + line.set_aside, (
             f"{line.file}: rows lost without a reason (a fault of cmkit)"
         )

@@ -1,0 +1,45 @@
+"""The sections of a layout file that say how rows of the file become rows of a table."""
+
+from typing import Any
+
+from cmkit.errors import SettingsError
+from cmkit.records.reading.clean import normal
+from cmkit.records.reading.reshape import ComponentColumn, Shape, Unpivot
+from cmkit.records.settings import checked, read_block, refuse_unknown, section
+from cmkit.records.tables import COMPARTMENTS
+
+SHAPE_SECTIONS = ("fixed", "phrases", "quantity", "components", "unpivot")
+GIVES = ("there", *(c.name for c in COMPARTMENTS.columns if c.name not in ("compartment", "machine", "kind", "position")))
+
+
+def read_shape(raw: dict[str, Any], known: dict[str, str], where: str, fill_down: tuple[str, ...], gallon: str) -> Shape:
+    """The shape a layout file names. Raises SettingsError with the section and line, what was found and what is known."""
+    fixed = {k: checked(v, str, f"{where}: [fixed] {k}") for k, v in section(raw, "fixed", where).items()}
+    quantity = {k: checked(v, str, f"{where}: [quantity] {k}") for k, v in section(raw, "quantity", where).items()}
+    phrases = section(raw, "phrases", where, deep=True)
+    for name, block in (("fixed", fixed), ("quantity", quantity), ("phrases", phrases)):
+        refuse_unknown(block, list(known), f"{where}: [{name}]")
+    unpivot = read_block(Unpivot, raw["unpivot"], f"{where}: [unpivot]") if "unpivot" in raw else None
+    if unpivot:
+        refuse_unknown([unpivot.heading, unpivot.cell], list(known), f"{where}: [unpivot]")
+        if unpivot.columns != "dates":
+            raise SettingsError(f"{where}: [unpivot] columns = {unpivot.columns!r}; wanted 'dates'.")
+    return Shape(
+        fill_down=tuple(normal(h) for h in fill_down),
+        fixed=fixed,
+        phrases={
+            k: tuple((p, checked(o, str, f"{where}: [phrases.{k}] {p}")) for p, o in v.items()) for k, v in phrases.items()
+        },
+        quantity=quantity,
+        components={h: _component(h, v, where) for h, v in section(raw, "components", where, deep=True).items()},
+        unpivot=unpivot,
+        gallon={"US": "usgal", "imperial": "impgal"}.get(gallon, ""),
+    )
+
+
+def _component(heading: str, block: dict[str, Any], where: str) -> ComponentColumn:
+    spot = f"{where}: [components] {heading!r}"
+    column: ComponentColumn = read_block(ComponentColumn, block, spot)
+    if column.gives not in GIVES:
+        raise SettingsError(f"{spot}: gives {column.gives!r}; wanted one of {', '.join(GIVES)}.")
+    return column
