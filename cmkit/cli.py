@@ -104,28 +104,56 @@ def start(folder: Path) -> None:
     )
 
 
-@main.command(short_help="Propose a layout for a laboratory file.")
+@main.command(short_help="Propose layouts for unknown files.")
 @_path("file")
-@_file_option("--fleet", help="Fleet folder whose compartments the file may name.")
+@click.option(
+    "--table",
+    type=click.Choice(["samples", "machines", "compartments", "services", "meters", "findings"]),
+    help="What the file holds (default: found out).",
+)
+@click.option("--sheet", default="", help="The sheet of a spreadsheet to look at.")
+@_file_option("--fleet", help="Fleet folder whose machines and compartments the file may name.")
 @_file_option("--out", help="Write the layout here; nothing is written over.")
-def match(file: Path, fleet: Path | None, out: Path | None) -> None:
-    """Propose a layout for an unknown laboratory FILE, with reasons; nothing is applied.
+def match(file: Path, table: str | None, sheet: str, fleet: Path | None, out: Path | None) -> None:
+    """Propose a layout for an unknown FILE, with reasons; nothing is applied.
 
-    Read it, correct it, save it under layouts/ in the fleet folder and put the laboratory's files into inbox/.
+    FILE is a laboratory's results, a register of machines or components, a workshop log, meter readings or findings. Read the proposal,
+    correct it, save it under layouts/ in the fleet folder and put the files into inbox/. With a fleet's inbox/ folder as FILE, every
+    file of it that has no layout gets one in the fleet's layouts/.
     """
-    from cmkit.records.reading.load import load_registers
-    from cmkit.records.reading.match import propose_layout
-    from cmkit.records.reading.proposal import match_report, write_proposal
+    from cmkit.records.reading.proposing import propose, write_layout
 
-    _is_file(file, "a laboratory's CSV or XLSX")
-    names = load_registers(fleet).compartments["compartment"].tolist() if fleet else None
-    proposal = propose_layout(file, names)
-    click.echo(match_report(proposal, shutil.get_terminal_size((100, 24)).columns))
+    width = shutil.get_terminal_size((100, 24)).columns
+    if file.is_dir():
+        _match_inbox(file, width)
+        return
+    _is_file(file, "a CSV or XLSX of results, machines, work or meters")
+    found = propose(file, fleet, table or "", sheet, width)
+    click.echo(found.report)
     if out is None:
         click.echo("Nothing was written. Add --out layouts/NAME.toml to write it as a layout to edit.")
     else:
         then = f", then: cmkit check {fleet}" if fleet else ""
-        click.echo(f"Layout proposed in {write_proposal(proposal, out)}. Read it and correct it{then}")
+        click.echo(f"Layout proposed in {write_layout(found.toml, out)}. Read it and correct it{then}")
+
+
+def _match_inbox(inbox: Path, width: int) -> None:
+    """Layouts for every file of a fleet's inbox that has none."""
+    from cmkit.records.reading.proposing import propose_inbox, write_layout
+
+    fleet = inbox.parent if inbox.name == "inbox" else inbox
+    if not (fleet / "inbox").is_dir() or not (fleet / "fleet.toml").is_file():
+        raise CmkitError(f"{inbox}: wanted a file, or the inbox/ folder of a fleet (`cmkit start` makes one).")
+    found, failed = propose_inbox(fleet, width)
+    for path, proposed in found:
+        write_layout(proposed.toml, path)
+        look = f"; look at: {'; '.join(proposed.doubts)}" if proposed.doubts else ""
+        click.echo(f"{proposed.file}: {proposed.table} -> {path}{_shown(look)}")
+    for words in failed:
+        click.echo(_shown(words))
+    if not found and not failed:
+        click.echo("Every file of the inbox has a layout.")
+    click.echo(f"Read the layouts and correct them, then: cmkit check {fleet}")
 
 
 @main.command()

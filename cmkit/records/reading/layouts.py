@@ -21,6 +21,7 @@ from cmkit.records.reading.reshape import (
     Shape,
     component_heading,
     fixed_heading,
+    phrased_heading,
     quantity_heading,
     reshaped,
 )
@@ -98,7 +99,7 @@ class Layout:
     own_words: dict[str, dict[str, str]] = field(default_factory=dict)
     long: Long | None = None
     tests: dict[str, Target] = field(default_factory=dict)
-    shape: Shape = Shape()
+    shape: Shape = field(default_factory=Shape)
     every_sheet: bool = False
 
 
@@ -259,14 +260,31 @@ def _with_shape(layout: Layout, numbers: bool) -> Layout:
     if shape.unpivot:
         columns[HEADING] = Target(shape.unpivot.heading, "", HEADING)
         columns[CELL] = Target(shape.unpivot.cell, "", CELL)
+    phrased = {}
+    for name in shape.phrases:
+        heading = next((h for h, t in columns.items() if t.to == name), "")
+        if not heading:
+            raise SettingsError(
+                f"{layout.where}: [phrases.{name}]: nothing in [columns] is {name}. Name the heading with the words."
+            )
+        phrased[name] = heading
+        columns[normal(phrased_heading(name))] = Target(name, "", phrased_heading(name))
+        columns[heading] = Target("" if "note" in given else "note", "", columns[heading].heading)
     table = LAYOUT_TABLES[layout.table]
     key = table.key[0]
     made: tuple[str, ...] = ()
     if numbers and key not in given | set(shape.fixed) and not layout.long:
         of = [c.name for c in table.columns if c.required and c.name != key]
-        made = tuple(h for c in of for h in [*layout.join.get(c, ()), *(k for k, t in columns.items() if t.to == c)])
+        made = tuple(
+            h
+            for c in of
+            for h in [
+                *layout.join.get(c, ()),
+                *([phrased[c]] if c in phrased else (k for k, t in columns.items() if t.to == c)),
+            ]
+        )
         columns[NUMBER] = Target(key, "", NUMBER)
-    return replace(layout, columns=columns, shape=replace(shape, made=made))
+    return replace(layout, columns=columns, shape=replace(shape, made=made, phrased=phrased))
 
 
 def _component_units(shape: Shape, where: str) -> dict[str, str]:
@@ -364,7 +382,7 @@ def layout_cells(grid: Grid, layout: Layout, register: pd.DataFrame) -> Cells:
     known = known_columns(LAYOUT_TABLES[layout.table], register)
     sources: dict[str, list[Source]] = {}
     for heading, target in layout.columns.items():
-        if heading in by_normal:
+        if heading in by_normal and target.to:
             name = by_normal[heading]
             convert = conversion(target.unit, known[target.to] or "1", target.to, layout.where)
             sources.setdefault(target.to, []).append(Source(grid.columns[name], grid.rows, name, convert))
@@ -405,9 +423,9 @@ def _check_headings(grid: Grid, layout: Layout, by_normal: dict[str, str]) -> No
             )
     required = {c.name for c in LAYOUT_TABLES[layout.table].columns if c.required}
     given = {t.to for h, t in layout.columns.items() if h in by_normal} | set(layout.join)
-    gone = [t.heading for t in layout.columns.values() if t.to in required - given] + sorted(
-        (joined | long) - set(by_normal)
-    )
+    gone = [
+        t.heading for t in layout.columns.values() if t.to in required - given and not t.heading.startswith("(")
+    ] + sorted((joined | long) - set(by_normal))
     if gone:
         raise WrongFile(
             f"{grid.file}: no heading '{gone[0]}', which {layout.where} needs; found {', '.join(grid.headings[:12])}. "

@@ -2,7 +2,7 @@
 
 import shlex
 from collections.abc import Collection
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 
@@ -34,7 +34,7 @@ from cmkit.records.reading.layouts import (
 )
 from cmkit.records.reading.names import Names, read_names, resolver
 from cmkit.records.reading.notes import Notes, finished
-from cmkit.records.reading.register import register_cells
+from cmkit.records.reading.register import only_new_sites, register_cells
 from cmkit.records.reading.repeats import in_order, without_repeats
 from cmkit.records.reading.rows import Context, usable_rows
 from cmkit.records.settings import Settings, read_settings
@@ -68,6 +68,7 @@ def load_with_places(
         given[name] = [_own(p, folder, table, register) for p in table_files(folder, name)] + given.get(name, [])
         if not given[name] and table.required and (name != "samples" or in_store is None):
             raise missing_table(folder, name)
+    given["sites"] = only_new_sites(given["sites"])
     reading = Reading(today, in_store, read_names(folder))
     sources = _sources(folder)
     for cells in (c for parts in given.values() for c in parts if c.file not in sources):
@@ -104,11 +105,14 @@ class Reading:
 
     today: date | None = None
     in_store: Collection[str] | None = None
-    names: Names = Names()
+    names: Names = field(default_factory=Names)
+
+
+_NOW = Reading()
 
 
 def fleet_from_cells(
-    settings: Settings, given: dict[str, list[Cells]], notes: Notes, sources: dict[str, str], reading: Reading = Reading()
+    settings: Settings, given: dict[str, list[Cells]], notes: Notes, sources: dict[str, str], reading: Reading = _NOW
 ) -> tuple[Fleet, dict[str, pd.DataFrame]]:  # fmt: skip
     """The fleet, and its tables with the place of every row, from cells already under our names (table -> its files)."""
     context = Context(with_own(settings.analytes), {}, pd.Timestamp(reading.today or date.today()), notes)

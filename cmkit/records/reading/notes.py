@@ -9,7 +9,6 @@ import pandas as pd
 from cmkit.records.reading.clean import text_cells
 from cmkit.records.tables import EVENTS, SET_ASIDE
 
-
 _IN_FILE = 2**24  # rows of a file; beyond it stands the column of a cell that became a row of its own
 _FILE = 2**40
 
@@ -139,7 +138,9 @@ def _dated(notes: pd.DataFrame, days: pd.Series, lost: pd.Index, files: pd.Index
     notes = notes.assign(known_on=days.reindex(place).to_numpy())
     column = pd.factorize(notes["column"], sort=True)[0]
     keep = ~((notes["what"] == "value").to_numpy() & np.isin(place, lost))
-    order = np.lexsort((column, notes["row"] // _IN_FILE, notes["row"] % _IN_FILE, pd.factorize(notes["file"], sort=True)[0]))
+    order = np.lexsort(
+        (column, notes["row"] // _IN_FILE, notes["row"] % _IN_FILE, pd.factorize(notes["file"], sort=True)[0])
+    )
     ordered = notes.iloc[order[keep[order]]].reset_index(drop=True)[columns]
     ordered = ordered.assign(row=ordered["row"] % _IN_FILE)
     texts = [c for c in columns if c not in ("row", "known_on")]

@@ -5,11 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from cmkit.records.reading.clean import text_cells
+from cmkit.records.reading.clean import normal, text_cells
 from cmkit.records.reading.components import component_of, has_corners, usual_fluid
 from cmkit.records.reading.layouts import Cells, Source
-from cmkit.records.reading.notes import cell_row
 from cmkit.records.reading.names import squeezed
+from cmkit.records.reading.notes import cell_row
 from cmkit.records.tables import COMPARTMENTS, MACHINES, SITES
 
 NO_SITE, NO_KIND = "Site", "machine"  # where the file says neither
@@ -22,7 +22,10 @@ def register_cells(cells: Cells) -> dict[str, Cells]:
     A site or machine comes from the first row that names it; what later rows say of it differently is not used. A row that names no
     component is a machine without compartments.
     """
-    texts = {name: _texts(cells, name) for name in ("machine", "site", "machine_kind", "compartment", "component", "kind", "position")}
+    texts = {
+        name: _texts(cells, name)
+        for name in ("machine", "site", "machine_kind", "compartment", "component", "kind", "position")
+    }
     texts["site"] = np.where(texts["site"] == "", NO_SITE, texts["site"])
     texts["kind"], texts["position"] = _components(texts)
     whole = Cells(cells.file, cells.rows, cells.columns, cells.words, cells.lost, cells.repairs)
@@ -41,6 +44,30 @@ def register_cells(cells: Cells) -> dict[str, Cells]:
     }
 
 
+def only_new_sites(sites: list[Cells]) -> list[Cells]:
+    """Cells of sites without those a register only mentions and that another file lists."""
+    listed = {normal(t) for c in sites if not _mentions(c) for t in _texts(c, "site")}
+    out = []
+    for cells in sites:
+        if _mentions(cells):
+            names = _texts(cells, "site")
+            at = np.flatnonzero([normal(n) not in listed for n in names])
+            listed |= {normal(n) for n in names}
+            cells = _part(
+                replace(cells, rows=cells.rows % cell_row(np.zeros(1), 1)[0]),
+                SITES.names,
+                at,
+                {"site": names},
+                _SITE_ROW,
+            )
+        out.append(cells)
+    return out
+
+
+def _mentions(cells: Cells) -> bool:
+    return bool(len(cells.rows)) and bool((cells.rows >= cell_row(np.zeros(1), _SITE_ROW)[0]).all())
+
+
 def _texts(cells: Cells, name: str) -> np.ndarray:
     found = cells.columns.get(name)
     return text_cells(found[0][0].cells) if found else np.full(len(cells.rows), "", dtype=object)
@@ -48,7 +75,9 @@ def _texts(cells: Cells, name: str) -> np.ndarray:
 
 def _components(texts: dict[str, np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
     """Kind and position of every row, from their own columns or from the component's words."""
-    words = [" ".join(t for t in row if t) for row in zip(texts["component"], texts["kind"], texts["position"], strict=True)]
+    words = [
+        " ".join(t for t in row if t) for row in zip(texts["component"], texts["kind"], texts["position"], strict=True)
+    ]
     corners = has_corners(list(dict.fromkeys(words)))
     kinds, places = [], []
     for said, kind, position in zip(words, texts["kind"], texts["position"], strict=True):

@@ -54,7 +54,7 @@ class Shape:
     """How a file's rows become rows of its table.
 
     fill_down: headings whose empty cells mean the one above; fixed: our column -> a text for every row; phrases: our column -> (what the
-    text holds, ours), the first that fits wins; quantity: our volume column -> the heading in whose text litres or gallons are named;
+    text holds, ours), the first that fits wins; phrased: our column -> the heading the phrases read; quantity: our volume column -> the heading in whose text litres or gallons are named;
     components: heading -> what it stands for (registers); made: headings a row's number is made from, where the file has none.
     """
 
@@ -63,6 +63,7 @@ class Shape:
     phrases: dict[str, tuple[tuple[str, str], ...]] = field(default_factory=dict)
     quantity: dict[str, str] = field(default_factory=dict)
     components: dict[str, ComponentColumn] = field(default_factory=dict)
+    phrased: dict[str, str] = field(default_factory=dict)
     unpivot: Unpivot | None = None
     made: tuple[str, ...] = ()
     gallon: str = ""
@@ -84,7 +85,7 @@ def reshaped(grid: Grid, shape: Shape, sources: Mapping[str, str], where: str) -
     for name, heading in shape.quantity.items():
         grid = _with_quantity(grid, name, _heading(grid, heading, where), sources, shape.gallon)
     for name, phrases in shape.phrases.items():
-        grid = _by_phrases(grid, _heading(grid, sources[name], where), phrases, where)
+        grid = _by_phrases(grid, name, _heading(grid, shape.phrased[name], where), phrases, where)
     return _numbered(grid, shape.made) if shape.made else grid
 
 
@@ -96,6 +97,11 @@ def fixed_heading(name: str) -> str:
 def component_heading(gives: str) -> str:
     """The heading of a column made from the component columns of a register."""
     return f"(component: {gives})"
+
+
+def phrased_heading(name: str) -> str:
+    """The heading of a column read from a text by phrases."""
+    return f"(by its words: {name})"
 
 
 def quantity_heading(name: str) -> str:
@@ -114,9 +120,7 @@ def _heading(grid: Grid, wanted: str, where: str) -> str:
 
 
 def _with(grid: Grid, heading: str, cells: np.ndarray) -> Grid:
-    return replace(
-        grid, headings=[*dict.fromkeys([*grid.headings, heading])], columns={**grid.columns, heading: cells}
-    )
+    return replace(grid, headings=[*dict.fromkeys([*grid.headings, heading])], columns={**grid.columns, heading: cells})
 
 
 def _taken(grid: Grid, at: np.ndarray, rows: np.ndarray, without: set[str]) -> Grid:
@@ -151,13 +155,14 @@ def _unpivoted(grid: Grid, unpivot: Unpivot, where: str) -> Grid:
         column = grid.headings.index(heading) + 1
         at.append(filled)
         rows.append(cell_row(grid.rows[filled], column))
-        heads.append(np.full(len(filled), _day_of(heading), dtype=object))
+        heads.append(np.full(len(filled), day_of(heading), dtype=object))
         cells.append(grid.columns[heading][filled])
     grid = _taken(grid, np.concatenate(at), np.concatenate(rows), set(wanted))
     return _with(_with(grid, HEADING, np.concatenate(heads)), CELL, np.concatenate(cells))
 
 
-def _day_of(heading: str) -> str:
+def day_of(heading: str) -> str:
+    """The day a heading names, as it is written there."""
     found = DATE_IN.search(heading)
     return found.group(0) if found else heading
 
@@ -175,7 +180,9 @@ def _by_component(grid: Grid, shape: Shape, where: str) -> Grid:
         for side in c.position.split(" + "):
             groups.setdefault((c.kind, side.strip()), []).append(heading)
     gives = list(dict.fromkeys(c.gives for c in heads.values() if c.gives != "there"))
-    at, rows, made = [], [], {name: [] for name in ("kind", "position", *gives)}
+    at: list[np.ndarray] = []
+    rows: list[np.ndarray] = []
+    made: dict[str, list[np.ndarray]] = {name: [] for name in ("kind", "position", *gives)}
     for number, ((kind, side), mine) in enumerate(groups.items(), 1):
         said = np.array([[t.casefold() not in _NOT_THERE for t in texts[h]] for h in mine])
         filled = np.flatnonzero(said.any(axis=0)) if said.size else np.zeros(0, dtype=np.intp)
@@ -198,12 +205,14 @@ def _by_component(grid: Grid, shape: Shape, where: str) -> Grid:
 
 def _values(texts: np.ndarray) -> np.ndarray:
     """Cells that only say a component is there hold no value."""
-    return np.array(["" if t.casefold() in _THERE - {"1"} or t.casefold() in _NOT_THERE else t for t in texts], dtype=object)
+    return np.array(
+        ["" if t.casefold() in _THERE - {"1"} or t.casefold() in _NOT_THERE else t for t in texts], dtype=object
+    )
 
 
 def _with_quantity(grid: Grid, name: str, heading: str, sources: Mapping[str, str], gallon: str) -> Grid:
     """Litres named in a text; a volume that has a column and is given there wins."""
-    found = np.array([_litres(t, gallon) for t in text_cells(grid.columns[heading])], dtype=object)
+    found = np.array([litres_in(t, gallon) for t in text_cells(grid.columns[heading])], dtype=object)
     column = next((h for h in grid.headings if normal(h) == sources.get(name)), "")
     if column:
         given = grid.columns[column]
@@ -211,7 +220,7 @@ def _with_quantity(grid: Grid, name: str, heading: str, sources: Mapping[str, st
     return _with(grid, quantity_heading(name), found)
 
 
-def _litres(text: str, gallon: str) -> float | str:
+def litres_in(text: str, gallon: str) -> float | str:
     """Litres named in a text ('topped up 4 l'); '' where none are, or gallons of which the layout does not say which."""
     hit = _QUANTITY.search(text.casefold())
     if not hit:
@@ -224,14 +233,14 @@ def _litres(text: str, gallon: str) -> float | str:
     return conversion(kind, "l", "volume_l", "here").scale * float(hit[1].replace(",", "."))
 
 
-def _by_phrases(grid: Grid, heading: str, phrases: tuple[tuple[str, str], ...], where: str) -> Grid:
+def _by_phrases(grid: Grid, name: str, heading: str, phrases: tuple[tuple[str, str], ...], where: str) -> Grid:
     texts = text_cells(grid.columns[heading])
     codes, unique = pd.factorize(texts)
     ours = np.array([phrase_for(t, phrases) for t in unique], dtype=object)[codes]
     gone = ours == LEFT_OUT
     reason = f"work that {where} leaves out"
     lost = pd.DataFrame({"row": grid.rows[gone], "value": texts[gone], "reason": reason})
-    grid = _with(grid, heading, np.where(ours == "", texts, ours))
+    grid = _with(grid, phrased_heading(name), np.where(ours == "", texts, ours))
     kept = _taken(grid, np.flatnonzero(~gone), grid.rows[~gone], set())
     return replace(kept, bad_rows=pd.concat([grid.bad_rows, lost], ignore_index=True) if len(lost) else grid.bad_rows)
 

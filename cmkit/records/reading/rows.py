@@ -2,7 +2,7 @@
 
 import difflib
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from importlib.resources import files
 from typing import Any
@@ -45,7 +45,7 @@ class Context:
     names: dict[str, pd.Index]
     today: pd.Timestamp
     notes: Notes
-    resolver: Resolver = Resolver(Names())
+    resolver: Resolver = field(default_factory=lambda: Resolver(Names()))
 
 
 @cache

@@ -9,10 +9,15 @@ from cmkit.records.settings import checked, read_block, refuse_unknown, section
 from cmkit.records.tables import COMPARTMENTS
 
 SHAPE_SECTIONS = ("fixed", "phrases", "quantity", "components", "unpivot")
-GIVES = ("there", *(c.name for c in COMPARTMENTS.columns if c.name not in ("compartment", "machine", "kind", "position")))
+GIVES = (
+    "there",
+    *(c.name for c in COMPARTMENTS.columns if c.name not in ("compartment", "machine", "kind", "position")),
+)
 
 
-def read_shape(raw: dict[str, Any], known: dict[str, str], where: str, fill_down: tuple[str, ...], gallon: str) -> Shape:
+def read_shape(
+    raw: dict[str, Any], known: dict[str, str], where: str, fill_down: tuple[str, ...], gallon: str
+) -> Shape:
     """The shape a layout file names. Raises SettingsError with the section and line, what was found and what is known."""
     fixed = {k: checked(v, str, f"{where}: [fixed] {k}") for k, v in section(raw, "fixed", where).items()}
     quantity = {k: checked(v, str, f"{where}: [quantity] {k}") for k, v in section(raw, "quantity", where).items()}
@@ -28,7 +33,8 @@ def read_shape(raw: dict[str, Any], known: dict[str, str], where: str, fill_down
         fill_down=tuple(normal(h) for h in fill_down),
         fixed=fixed,
         phrases={
-            k: tuple((p, checked(o, str, f"{where}: [phrases.{k}] {p}")) for p, o in v.items()) for k, v in phrases.items()
+            k: tuple((p, checked(o, str, f"{where}: [phrases.{k}] {p}")) for p, o in v.items())
+            for k, v in phrases.items()
         },
         quantity=quantity,
         components={h: _component(h, v, where) for h, v in section(raw, "components", where, deep=True).items()},

@@ -113,7 +113,7 @@ def conversion(written: str, ours: str, column: str, where: str) -> Conversion:
         return _saybolt(saybolt, ours, column, where)
     if key in _GALLONS and ours == "l":
         raise SettingsError(
-            f"{where}: {column} in gallons: US (3.785 l) or imperial (4.546 l)? Write gallon = \"US\" or gallon = \"imperial\" into the layout."
+            f'{where}: {column} in gallons: US (3.785 l) or imperial (4.546 l)? Write gallon = "US" or gallon = "imperial" into the layout.'
         )
     if key not in _WRITTEN:
         near = difflib.get_close_matches(key, _WRITTEN, n=1, cutoff=0.5)
