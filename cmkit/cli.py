@@ -156,6 +156,34 @@ def _match_inbox(inbox: Path, width: int) -> None:
     click.echo(f"Read the layouts and correct them, then: cmkit check {fleet}")
 
 
+@main.command("draft-register", short_help="Draft machines and compartments from the laboratory's files.")
+@_path("fleet")
+@click.option("--dry-run", is_flag=True, help="Only say what would be written.")
+def draft(fleet: Path, dry_run: bool) -> None:
+    """Draft the register from the laboratory's files in FLEET's inbox/: machines, compartments, kinds, sides and fluids, with reasons.
+
+    Written are only tables that hold no rows yet; for others the draft goes into drafts/. Correct the tables, then check.
+    """
+    from cmkit.records.reading.draft_register import draft_register, draft_words, write_draft
+
+    _is_folder(fleet)
+    found = draft_register(fleet)
+    click.echo(_shown_lines(draft_words(found)))
+    if dry_run or found.compartments.empty:
+        click.echo("Nothing was written.")
+        return
+    for path in write_draft(found, fleet):
+        click.echo(f"Written: {path}")
+    click.echo(
+        "Capacities and depths are not in a laboratory's file: empty cells are taken as usual for the kind, and the books say so. "
+        f"Correct the tables, then: cmkit check {fleet}"
+    )
+
+
+def _shown_lines(text: str) -> str:
+    return "\n".join(_shown(line) for line in text.splitlines())
+
+
 @main.command()
 @_path("fleet")
 def check(fleet: Path) -> None:

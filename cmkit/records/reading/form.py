@@ -126,7 +126,7 @@ def _is_more_heading(above: list, row: list, known: Known) -> bool:
 
     In other than a laboratory's file words such as engine are values too: there what stands in the row above must be empty here.
     """
-    is_name = _is_result
+    is_name: Known = _is_result
     if known is not known_result:
         both = [i for i, (a, b) in enumerate(zip(above, row, strict=False)) if not is_blank(a) and not is_blank(b)]
         is_name = known if len(both) <= 1 < sum(not is_blank(a) for a in above) else is_name

@@ -85,16 +85,18 @@ def _fleet_folder(path: str | Path) -> Path:
 
 
 def load_registers(path: str | Path) -> Fleet:
-    """The fleet's sites, machines and compartments alone; its records stay empty and inbox/ is not looked at."""
+    """The fleet's sites, machines and compartments alone, those of registers in inbox/ too; its records stay empty."""
     folder = _fleet_folder(path)
     settings = read_settings(folder / "fleet.toml")
     register = with_own(settings.analytes)
-    given = {}
+    layouts = read_layouts(folder / "layouts", register)
+    given = _inbox(folder, [la for la in layouts if la.table in _REGISTERS], register, Notes(), only=True)
     for name in ("sites", "machines", "compartments"):
         files = table_files(folder, name)
-        if not files:
+        if not files and not given.get(name):
             raise missing_table(folder, name)
-        given[name] = [_own(p, folder, TABLES[name], register) for p in files]
+        given[name] = [*(_own(p, folder, TABLES[name], register) for p in files), *given.get(name, [])]
+    given["sites"] = only_new_sites(given["sites"])
     return fleet_from_cells(settings, given, Notes(), {}, Reading(names=read_names(folder)))[0]
 
 
@@ -149,8 +151,16 @@ def _own(path: Path, folder: Path, table: Table, register: pd.DataFrame) -> Cell
     )
 
 
-def _inbox(folder: Path, layouts: list[Layout], register: pd.DataFrame, notes: Notes) -> dict[str, list[Cells]]:
-    """Laboratory files by the table they belong to. A file that is no table is noted; one that fits no layout is an error."""
+_REGISTERS = ("sites", "machines", "compartments", REGISTER.name)
+
+
+def _inbox(
+    folder: Path, layouts: list[Layout], register: pd.DataFrame, notes: Notes, only: bool = False
+) -> dict[str, list[Cells]]:
+    """Files of the inbox by the table they belong to. A file that is no table is noted; those that fit no layout are one error.
+
+    only: files that fit no layout are left alone.
+    """
     out: dict[str, list[Cells]] = {}
     if not (folder / "inbox").is_dir():
         return out
@@ -165,6 +175,8 @@ def _inbox(folder: Path, layouts: list[Layout], register: pd.DataFrame, notes: N
             )
             continue
         fit = layouts_for(path.name, layouts)
+        if only and not fit:
+            continue
         for name, cells in _by_layouts(path, file, fit, register) if fit else [_own_form(path, file, register)]:
             out.setdefault(name, []).append(cells)
     return out

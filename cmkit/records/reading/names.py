@@ -13,7 +13,7 @@ from cmkit.records.reading.components import Component, component_of
 from cmkit.records.reading.files import read_grid, table_files
 from cmkit.records.tables import NAMES
 
-_BETWEEN = re.compile(r"\s*(?:/|\||:|;|_|,|\s|-)\s*")  # what may stand between a machine and its component
+SEPARATED = re.compile(r"\s*(?:/|\||:|;|_|,|\s|-)\s*")  # what may stand between a machine and its component
 
 
 @dataclass(frozen=True)
@@ -89,7 +89,7 @@ class Resolver:
         if name := self.compartments.get(squeezed(said)):
             return Found(name, "spelling of the name in compartments")
         found: dict[str, Found] = {}
-        for mark in _BETWEEN.finditer(said):
+        for mark in SEPARATED.finditer(said):
             machine = self.machine(said[: mark.start()])
             if machine and (hit := self._component(machine, said[mark.end() :])).name:
                 found.setdefault(hit.name, hit)
