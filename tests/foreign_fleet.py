@@ -51,11 +51,13 @@ def write_foreign_fleet(folder: Path, seed: int = 1, missing: float = 0.0) -> Tr
     rng = np.random.default_rng(seed)
     folder.mkdir(parents=True, exist_ok=True)
     machines = [
-        (f"{'RH' if kind.startswith('rigid') else 'WL'} {i:02d}", kind, size, SITES[i % 2]) for kind, size, n in CLASSES for i in range(1, n + 1)
+        (f"{'RH' if kind.startswith('rigid') else 'WL'} {i:02d}", kind, size, SITES[i % 2])
+        for kind, size, n in CLASSES
+        for i in range(1, n + 1)
     ]
     faults = {("RH 03", "fdl"): "wear", ("WL 04", "eng"): "coolant"}
     bottles, work, meters, rates = [], [], {}, {}
-    for machine, kind, _, site in machines:
+    for machine, _kind, _, site in machines:
         start = int(rng.integers(2000, 9000))
         weekly = rng.normal(85, 8, WEEKS).clip(40, 120)
         meters[machine] = (site, start + np.concatenate([[0], np.cumsum(weekly)]))
@@ -73,13 +75,24 @@ def write_foreign_fleet(folder: Path, seed: int = 1, missing: float = 0.0) -> Tr
     return Truth(faults, rates)
 
 
-def _life(place: tuple[str, str, str], run: np.ndarray, rate: float, fault: str, rng: np.random.Generator) -> tuple[list[_Bottle], list[tuple]]:
+def _life(
+    place: tuple[str, str, str], run: np.ndarray, rate: float, fault: str, rng: np.random.Generator
+) -> tuple[list[_Bottle], list[tuple]]:
     """Bottles and work of one compartment."""
     machine, site, part = place
     _, _, _, litres, _, every, change = PARTS[part]
-    metals = {"Fe": rate} | {m: rate * s * float(np.exp(rng.normal(0, 0.2))) for m, s in OTHER.items()} | {"Na": 0.004, "K": 0.002}
+    metals = (
+        {"Fe": rate}
+        | {m: rate * s * float(np.exp(rng.normal(0, 0.2))) for m, s in OTHER.items()}
+        | {"Na": 0.004, "K": 0.002}
+    )
     level = {m: r * rng.uniform(0.2, 0.8) * change for m, r in metals.items()}
-    fluid_h, last, due, changes_at = rng.uniform(0.2, 0.8) * change, run[0], run[0] + every * rng.uniform(0.2, 1.0), None
+    fluid_h, last, due, changes_at = (
+        rng.uniform(0.2, 0.8) * change,
+        run[0],
+        run[0] + every * rng.uniform(0.2, 1.0),
+        None,
+    )
     changes_at = run[0] + change - fluid_h
     bottles, work = [], []
     for week in range(1, WEEKS + 1):
@@ -109,7 +122,17 @@ def _register(path: Path, machines: list[tuple]) -> None:
     with xlsxwriter.Workbook(str(path)) as book:
         page = book.add_worksheet("Plant")
         page.write(0, 0, "PLANT LIST - all sites")
-        heads = ["Plant No", "Category", "Model", "Location", "Engine (l)", "Trans (l)", "FD LH (l)", "FD RH (l)", "Hyd tank (l)"]
+        heads = [
+            "Plant No",
+            "Category",
+            "Model",
+            "Location",
+            "Engine (l)",
+            "Trans (l)",
+            "FD LH (l)",
+            "FD RH (l)",
+            "Hyd tank (l)",
+        ]
         for j, head in enumerate(heads):
             page.write(2, j, head)
         for i, machine in enumerate(machines, 3):
@@ -125,12 +148,42 @@ def _laboratory_a(path: Path, bottles: list[_Bottle], rng: np.random.Generator) 
         out.writerow(["Lab No", "Unit No", "Component", "Sampled", "Recd", "Reported", "SMR", "Oil Hrs", "Iron", "Copper", "Chrome", "Alum", "Lead", "Silicon", "Sodium", "Potass.", "Water %"])  # fmt: skip
         for i, b in enumerate(sorted(bottles, key=lambda b: b.day)):
             days = [b.day + timedelta(days=n) for n in (0, 3, 6)]
-            cells = [f"{b.metals[m]:.0f}" if b.metals[m] >= 1 else "<1" for m in ("Fe", "Cu", "Cr", "Al", "Pb", "Si", "Na", "K")]
-            out.writerow([f"C{10000 + i}", b.machine, PARTS[b.part][0], *(d.strftime("%d/%m/%Y") for d in days), b.meter, b.fluid_h, *cells, "N/D"])
+            cells = [
+                f"{b.metals[m]:.0f}" if b.metals[m] >= 1 else "<1"
+                for m in ("Fe", "Cu", "Cr", "Al", "Pb", "Si", "Na", "K")
+            ]
+            out.writerow(
+                [
+                    f"C{10000 + i}",
+                    b.machine,
+                    PARTS[b.part][0],
+                    *(d.strftime("%d/%m/%Y") for d in days),
+                    b.meter,
+                    b.fluid_h,
+                    *cells,
+                    "N/D",
+                ]
+            )
 
 
 def _laboratory_b(path: Path, bottles: list[_Bottle], rng: np.random.Generator) -> None:
-    heads = ["Sample ID", "Equipment", "Compartment", "Date Taken", "Date Reported", "Hours", "Hours On Oil", "FE", "CU", "CR", "AL", "PB", "SI", "NA", "K"]
+    heads = [
+        "Sample ID",
+        "Equipment",
+        "Compartment",
+        "Date Taken",
+        "Date Reported",
+        "Hours",
+        "Hours On Oil",
+        "FE",
+        "CU",
+        "CR",
+        "AL",
+        "PB",
+        "SI",
+        "NA",
+        "K",
+    ]
     with xlsxwriter.Workbook(str(path), {"default_date_format": "yyyy-mm-dd"}) as book:
         page = book.add_worksheet("Data")
         for j, head in enumerate(heads):
@@ -141,7 +194,10 @@ def _laboratory_b(path: Path, bottles: list[_Bottle], rng: np.random.Generator) 
             page.write(i, 2, PARTS[b.part][1])
             page.write_datetime(i, 3, b.day)
             page.write_datetime(i, 4, b.day + timedelta(days=7))
-            for j, cell in enumerate([b.meter, b.fluid_h, *(round(b.metals[m], 1) for m in ("Fe", "Cu", "Cr", "Al", "Pb", "Si", "Na", "K"))], 5):
+            for j, cell in enumerate(
+                [b.meter, b.fluid_h, *(round(b.metals[m], 1) for m in ("Fe", "Cu", "Cr", "Al", "Pb", "Si", "Na", "K"))],
+                5,
+            ):
                 page.write(i, j, cell)
 
 
@@ -153,10 +209,21 @@ def _workshop(path: Path, work: list[tuple], rng: np.random.Generator, missing: 
             if what == "change" and rng.random() < missing:
                 continue
             name = PARTS[part][2]
-            said = f"topped up {name} {litres:.0f} l" if what == "top" else str(rng.choice([f"{name} oil chg", f"changed oil {name}", f"{name} drain and refill"]))
+            said = (
+                f"topped up {name} {litres:.0f} l"
+                if what == "top"
+                else str(rng.choice([f"{name} oil chg", f"changed oil {name}", f"{name} drain and refill"]))
+            )
             out.writerow([day.strftime("%d/%m/%Y"), machine, meter, said])
         for k in range(30):
-            out.writerow([(START + timedelta(weeks=int(3 * k))).strftime("%d/%m/%Y"), "RH 01", "", str(rng.choice(["greased", "replaced tyre", "fixed cab light"]))])
+            out.writerow(
+                [
+                    (START + timedelta(weeks=int(3 * k))).strftime("%d/%m/%Y"),
+                    "RH 01",
+                    "",
+                    str(rng.choice(["greased", "replaced tyre", "fixed cab light"])),
+                ]
+            )
 
 
 def _meters(path: Path, meters: dict[str, tuple[str, np.ndarray]]) -> None:

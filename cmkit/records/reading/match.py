@@ -10,7 +10,14 @@ import pandas as pd
 
 from cmkit.errors import SettingsError
 from cmkit.records.analytes import analyte_register
-from cmkit.records.reading.clean import Words, parse_dates, parse_numbers, text_cells
+from cmkit.records.reading.clean import (
+    NOT_DETECTED,
+    PERHAPS_NOT_DETECTED,
+    Words,
+    parse_dates,
+    parse_numbers,
+    text_cells,
+)
 from cmkit.records.reading.files import (
     Form,
     Grid,
@@ -51,7 +58,7 @@ class Proposal:
     """A layout as it could be. `tests`: names of a file with one row a result.
 
     join: headings that make up the compartment, with `join_with` between their texts; join_why says why they and no others. places:
-    names of the file that are no compartment's, each with the nearest one.
+    names of the file that are no compartment's, each with the nearest one. not_detected: words of the file that seem to say so.
     """
 
     file: str
@@ -66,6 +73,7 @@ class Proposal:
     places: tuple[tuple[str, str], ...] = ()
     join_with: str = "/"
     join_why: str = ""
+    not_detected: tuple[str, ...] = ()
 
     @property
     def long(self) -> bool:
@@ -87,9 +95,10 @@ def propose_layout(
     known = tuple(heading_words())
     grid = read_grid(path, path.name, form, known=known)
     decimal, mixed = decimal_of(grid)
-    first = _dates_by_content(grid, {h: heading_guess(h) for h in grid.headings})
+    first = _in_context(_dates_by_content(grid, {h: heading_guess(h) for h in grid.headings}))
     dates, unclear = date_form(grid, [h for h, (to, _, _) in first.items() if to.endswith("_on")])
-    words = Words(decimal, dates)
+    found_words = _not_detected(grid)
+    words = Words(decimal, dates, (*NOT_DETECTED, *(w.casefold() for w in found_words)))
     test = _test_column(grid, first)
     guesses = tuple(_guess(h, grid.columns[h], first[h], words, test == h) for h in grid.headings)
     guesses = _as_long(guesses, test) if test else _as_wide(guesses)
@@ -100,12 +109,25 @@ def propose_layout(
     joined = named is not None and named.parts != ("compartment",)
     join = tuple(g.heading for p in named.parts for g in guesses if g.to == p) if named and joined else ()
     doubts = mixed + unclear + _missing(guesses, join)
+    doubts += (f"{', '.join(map(repr, found_words))}: proposed as words for 'not detected'",) if found_words else ()
     doubts += tuple(f"{g.heading}: {g.doubt}" for g in (*guesses, *tests) if g.doubt)
     between, why = (named.between, named.why) if named and join else ("/", "")
     said = [s for s in _said(texts, named) if not (find and find(s))] if compartments and named else []
     places = near_places(said, compartments) if compartments else ()
     return Proposal(
-        path.name, pattern_of(path.name), form, decimal, dates, guesses, tests, join, doubts, places, between, why
+        path.name,
+        pattern_of(path.name),
+        form,
+        decimal,
+        dates,
+        guesses,
+        tests,
+        join,
+        doubts,
+        places,
+        between,
+        why,
+        found_words,
     )
 
 
@@ -127,6 +149,43 @@ def _said(texts: dict[str, np.ndarray], named: Naming) -> list[str]:
     """The names of compartments as the file has them."""
     rows = dict.fromkeys(zip(*(texts[p] for p in named.parts), strict=True))
     return list(dict.fromkeys(named.between.join(p for p in row if p) for row in rows))
+
+
+_OF_OILS = (
+    "fuel_pct",
+    "soot_pct",
+    "visc40_cSt",
+    "visc100_cSt",
+    "TBN_mgKOH_g",
+    "TAN_mgKOH_g",
+    "oxidation_Acm",
+    "ferrous_index",
+)
+_OF_COOLANTS = ("pH", "freeze_C", "nitrite_ppm", "conductivity_uS")
+
+
+def _in_context(first: dict[str, tuple[str, str, str]]) -> dict[str, tuple[str, str, str]]:
+    """Headings whose meaning hangs on the others: a laboratory's own number, and glycol in a file of oils."""
+    there = {to for to, _, _ in first.values()}
+    oils = bool(there & set(_OF_OILS)) and not there & set(_OF_COOLANTS)
+    out = dict(first)
+    for heading, (to, unit, why) in first.items():
+        if to == "lab_no":
+            no_other = "sample" not in there
+            out[heading] = ("sample", unit, f"{why}, and no other number is in the file") if no_other else ("", unit, "the laboratory's own number")  # fmt: skip
+        elif to == "glycol_vol_pct" and oils and "coolant" not in why.casefold():
+            out[heading] = (
+                "glycol_pct",
+                unit,
+                f"{why}, and the file is of oils: glycol in oil, not a coolant's strength",
+            )
+    return out
+
+
+def _not_detected(grid: Grid) -> tuple[str, ...]:
+    """Words of the file, as it spells them, that some laboratories write for 'not detected'."""
+    texts = {t for c in grid.columns.values() for t in text_cells(c[:LOOKED_AT])}
+    return tuple(sorted(t for t in texts if t.casefold() in PERHAPS_NOT_DETECTED))
 
 
 def _dates_by_content(grid: Grid, first: dict[str, tuple[str, str, str]]) -> dict[str, tuple[str, str, str]]:

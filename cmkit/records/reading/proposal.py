@@ -5,6 +5,7 @@ import textwrap
 from pathlib import Path
 
 from cmkit.errors import SettingsError
+from cmkit.records.reading.clean import NOT_DETECTED
 from cmkit.records.reading.files import SEPARATORS
 from cmkit.records.reading.match import Guess, Proposal
 from cmkit.records.reading.places import PARTS
@@ -128,6 +129,8 @@ def _plain_keys(proposal: Proposal) -> list[str]:
     lines += [f"decimal = {toml_text(proposal.decimal)}"]
     lines += [f"dates = {toml_text(proposal.dates)}"] if proposal.dates else []
     lines += [f"join_with = {toml_text(proposal.join_with)}"] if proposal.join_with != "/" else []
+    if proposal.not_detected:
+        lines += [f"not_detected = [{', '.join(map(toml_text, (*NOT_DETECTED, *proposal.not_detected)))}]"]
     parts = {
         *proposal.join,
         *(g.heading for g in proposal.columns if proposal.long and g.to in ("test", "value", "unit")),
