@@ -230,6 +230,26 @@ def history(fleet: Path) -> None:
     click.echo(listed.to_string(index=False))
 
 
+@main.command("publish-records", short_help="Write the fleet's tables into a database.")
+@_path("fleet")
+@click.option(
+    "--to", "url", metavar="URL", required=True, help="Such as sqlite:///fleet.db or postgresql://user@host/fleet."
+)
+@click.option("--schema", default=None, help="Schema of the database to write into (default: its own).")
+def publish_records(fleet: Path, url: str, schema: str | None) -> None:
+    """Write the checked tables of FLEET into a database that has none of them yet, all or nothing.
+
+    `cmkit assess FLEET --records URL` and `cmkit books FLEET --records URL` read them there; the settings stay FLEET's.
+    """
+    from cmkit.records.storing.database import write_records
+    from cmkit.records.storing.source import open_fleet
+
+    _is_folder(fleet)
+    written = write_records(open_fleet(fleet, say=click.echo), url, schema)
+    click.echo(", ".join(f"{n:,} {name}" for name, n in written.items()))
+    click.echo(f"Written. Read them with --records, such as: cmkit assess {fleet} --records URL --out FOLDER")
+
+
 @main.command(short_help="Take in a filled field sheet of a round.")
 @_path("fleet")
 @_path("sheet")
@@ -353,8 +373,10 @@ def intervals(fleet: Path, as_of: str | None, version: int | None, out: Path | N
     if accept:
         _accept_intervals(fleet, accept)
         return
-    result = _assessed(fleet, as_of, version)
-    click.echo(intervals_text(result.intervals, result.about["currency"]))
+    loaded, result = _loaded_and_assessed(fleet, as_of, version, "")
+    kinds = sorted(set(loaded.compartments["kind"]))
+    assumed = dict.fromkeys(c for k in kinds for c in loaded.settings.assumed_costs(k))
+    click.echo(intervals_text(result.intervals, result.about["currency"], tuple(assumed)))
     if out:
         out.write_bytes(safe_csv(result.intervals))
         click.echo(f"Written to {out}")

@@ -50,6 +50,10 @@ class Kind:
     source: str = ""
 
 
+# what a kind's costs are made of; until the fleet gives its own, what is worked out from them rests on assumed costs
+COSTS = ("sample_cost", "inspect_cost", "planned_cost", "failure_cost", "planned_downtime_h", "failure_downtime_h")
+
+
 @dataclass(frozen=True)
 class Sampling:
     """How sampling is organised. Hours are operating hours, turnaround in days from drawing to a result in the office."""
@@ -110,6 +114,11 @@ class Settings:
     limits: tuple[FixedLimit, ...] = ()
     analytes: tuple[Analyte, ...] = ()
     accepted_intervals: dict[str, float] = field(default_factory=dict)
+    given_costs: dict[str, tuple[str, ...]] = field(default_factory=dict)
+
+    def assumed_costs(self, kind: str) -> tuple[str, ...]:
+        """Which of `COSTS` are the package's own for this kind of compartment, because fleet.toml does not give them; in their order."""
+        return tuple(c for c in COSTS if c not in self.given_costs.get(kind, self.given_costs.get("other", ())))
 
     def kind(self, name: str) -> Kind:
         """Assumptions for a compartment kind; an unknown kind gets those of `other` under its own name."""
@@ -140,13 +149,15 @@ def read_settings(path: Path) -> Settings:
 def parse_settings(raw: dict[str, Any], where: str) -> Settings:
     """Settings from the parsed content of a fleet.toml; `where` names the file in errors."""
     plain = {k: v for k, v in raw.items() if k not in _SECTIONS}
-    refuse_unknown(plain, [f.name for f in fields(Settings) if f.name not in _SECTIONS] + list(_SECTIONS), where)
+    refuse_unknown(plain, ["name", "currency", "language", *_SECTIONS], where)
     if "name" not in raw:
         raise SettingsError(f"{where}: key 'name' is missing; wanted the fleet's name, such as name = \"Our fleet\".")
     values: dict[str, Any] = {k: checked(v, str, f"{where}: {k}") for k, v in plain.items()}
     for key, (cls, _) in _BLOCKS.items():
         values[key] = read_block(cls, raw.get(key, {}), f"{where}: [{key}]")
-    values["kinds"] = _kinds(section(raw, "kinds", where, deep=True), where)
+    costs = _costs(section(raw, "costs", where), where)
+    values["kinds"] = _kinds(section(raw, "kinds", where, deep=True), where, costs)
+    values["given_costs"] = _given_costs(raw, list(values["kinds"]))
     values["limits"] = _limits(section(raw, "limits", where, deep=True), where)
     values["analytes"] = _analytes(section(raw, "analytes", where, deep=True), where)
     values["accepted_intervals"] = {
@@ -160,7 +171,7 @@ def parse_settings(raw: dict[str, Any], where: str) -> Settings:
 
 
 _BLOCKS: dict[str, tuple[Any, str]] = {"sampling": (Sampling, ""), "alarm": (Alarm, ""), "trust": (Trust, "")}
-_SECTIONS = (*_BLOCKS, "kinds", "limits", "analytes", "accepted_intervals")
+_SECTIONS = (*_BLOCKS, "costs", "kinds", "limits", "analytes", "accepted_intervals")
 
 
 def refuse_unknown(given: Any, known: list[str], where: str) -> None:
@@ -217,12 +228,29 @@ def read_block(cls: Any, raw: Any, where: str, base: Any = None) -> Any:
     return cls(**values)
 
 
-def _kinds(raw: dict[str, Any], where: str) -> dict[str, Kind]:
-    kinds = dict(default_kinds())
+def _kinds(raw: dict[str, Any], where: str, costs: dict[str, float]) -> dict[str, Kind]:
+    kinds = {name: replace(kind, **costs) for name, kind in default_kinds().items()}
     for name, block in raw.items():
         base = kinds.get(name) or replace(kinds["other"], kind=name)
         kinds[name] = read_block(Kind, {**block, "basis": "site"}, f'{where}: [kinds."{name}"]', base)
     return kinds
+
+
+def _given_costs(raw: dict[str, Any], kinds: list[str]) -> dict[str, tuple[str, ...]]:
+    """Kind -> the costs that fleet.toml gives for it, in [costs] for all kinds or in its own [kinds] table."""
+    whole = set(raw.get("costs", {}))
+    own = raw.get("kinds", {})
+    return {k: tuple(c for c in COSTS if c in whole | set(own.get(k, {}))) for k in kinds}
+
+
+def _costs(raw: dict[str, Any], where: str) -> dict[str, float]:
+    """[costs]: the six numbers that matter, for every kind that does not have its own."""
+    refuse_unknown(raw, list(COSTS), f"{where}: [costs]")
+    found = {k: checked(v, float, f"{where}: [costs] {k}") for k, v in raw.items()}
+    for name, value in found.items():
+        if not 0 <= value < float("inf"):
+            raise SettingsError(f"{where}: [costs] {name} = {value:g}, wanted a number of 0 or more.")
+    return found
 
 
 def _limits(raw: dict[str, Any], where: str) -> tuple[FixedLimit, ...]:

@@ -9,12 +9,14 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from cmkit.errors import MissingTable, WrongFile
+from cmkit.errors import MissingTable, UnknownColumn, WrongFile
 from cmkit.records.analytes import with_own
 from cmkit.records.fleet import Fleet, counted
 from cmkit.records.reading.clean import Words, parse_dates, parse_numbers
 from cmkit.records.reading.files import (
+    SPREADSHEETS,
     TABLE_FILES,
+    Grid,
     file_hash,
     folder_files,
     missing_table,
@@ -165,6 +167,7 @@ def _inbox(
     if not (folder / "inbox").is_dir():
         return out
     unread = _note_unread(folder / "inbox", "samples", notes, links=False)
+    strange: list[str] = []
     for path in folder_files(folder / "inbox"):
         if path.name in unread:
             continue
@@ -177,8 +180,13 @@ def _inbox(
         fit = layouts_for(path.name, layouts)
         if only and not fit:
             continue
+        if not fit and not _is_own_form(path, file, register):
+            strange.append(path.name)
+            continue
         for name, cells in _by_layouts(path, file, fit, register) if fit else [_own_form(path, file, register)]:
             out.setdefault(name, []).append(cells)
+    if strange:
+        raise _no_layout(folder, strange)
     return out
 
 
@@ -203,19 +211,38 @@ def _note_unread(folder: Path, table: str, notes: Notes, links: bool) -> set[str
     return set(unread)
 
 
+def _grid_of_own(path: Path, file: str, register: pd.DataFrame) -> Grid:
+    return read_grid(path, file, sheet_wanted="samples", known=tuple(known_columns(TABLES["samples"], register)))
+
+
+def _is_own_form(path: Path, file: str, register: pd.DataFrame) -> bool:
+    """True for a file of the inbox whose headings are ours; WrongFile where it is no readable table at all."""
+    if path.suffix.lower() in SPREADSHEETS and len(sheet_names(path, file)) > 1:
+        return "samples" in sheet_names(path, file)
+    try:
+        grid = _grid_of_own(path, file, register)
+    except UnknownColumn:
+        return False
+    return {"sample", "compartment", "drawn_on"} <= set(grid.headings)
+
+
+def _no_layout(folder: Path, names: list[str]) -> WrongFile:
+    """The error for files of the inbox that no layout fits, all of them at once."""
+    many = f"{len(names)} files: " if len(names) > 1 else ""
+    place = shlex.quote(str(folder))
+    one = (
+        f"`cmkit match {shlex.quote(str(folder / 'inbox' / names[0]))} --fleet {place} --out {place}/layouts/NAME.toml`"
+    )
+    return WrongFile(
+        f"inbox/: {many}{', '.join(names[:20])}: no layout in layouts/ fits, and the headings are not ours. "
+        f"Make layouts with `cmkit match {shlex.quote(str(folder / 'inbox'))}` (one file: {one}), "
+        "or widen the `files` pattern of one that is there."
+    )
+
+
 def _own_form(path: Path, file: str, register: pd.DataFrame) -> tuple[str, Cells]:
-    """A file of the inbox that no layout fits: right only if its headings are ours."""
-    table = TABLES["samples"]
-    known = tuple(known_columns(table, register))
-    grid = read_grid(path, file, sheet_wanted=table.name, known=known)
-    folder = shlex.quote(str(path.parent.parent))
-    if not {"sample", "compartment", "drawn_on"} <= set(grid.headings):
-        raise WrongFile(
-            f"{file}: no layout in layouts/ fits this name, and the headings are not ours ({', '.join(grid.headings[:8])}). "
-            f"Make one with `cmkit match {shlex.quote(str(path))} --fleet {folder} --out {folder}/layouts/NAME.toml`, "
-            "or widen the `files` pattern of one that is there."
-        )
-    return table.name, own_cells(grid, table, register)
+    """A file of the inbox in our own form."""
+    return "samples", own_cells(_grid_of_own(path, file, register), TABLES["samples"], register)
 
 
 def _one_table(given: list[Cells], table: Table, context: Context) -> pd.DataFrame:
