@@ -143,7 +143,7 @@ def _match_inbox(inbox: Path, width: int) -> None:
 
     fleet = inbox.parent if inbox.name == "inbox" else inbox
     if not (fleet / "inbox").is_dir() or not (fleet / "fleet.toml").is_file():
-        raise CmkitError(f"{inbox}: wanted a file, or the inbox/ folder of a fleet (`cmkit start` makes one).")
+        raise CmkitError(f"{inbox}: a folder, not a file; wanted a CSV or XLSX, or the inbox/ folder of a fleet.")
     found, failed = propose_inbox(fleet, width)
     for path, proposed in found:
         write_layout(proposed.toml, path)
@@ -188,10 +188,14 @@ def _shown_lines(text: str) -> str:
 @_path("fleet")
 def check(fleet: Path) -> None:
     """Say what was read, what was set aside and why; change nothing."""
+    from cmkit.records.reading.advice import advice
     from cmkit.records.reading.load import load_fleet
     from cmkit.records.reading.reading_report import reading_report
 
-    click.echo(reading_report(load_fleet(fleet)))
+    loaded = load_fleet(fleet)
+    click.echo(reading_report(loaded))
+    for line in advice(loaded, str(fleet)):
+        click.echo(_shown(line))
 
 
 def _is_folder(fleet: Path) -> None:

@@ -7,7 +7,7 @@ from dataclasses import MISSING, dataclass, field, fields, replace
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import pandas as pd
 
@@ -229,7 +229,7 @@ def read_block(cls: Any, raw: Any, where: str, base: Any = None) -> Any:
 
 
 def _kinds(raw: dict[str, Any], where: str, costs: dict[str, float]) -> dict[str, Kind]:
-    kinds = {name: replace(kind, **costs) for name, kind in default_kinds().items()}
+    kinds: dict[str, Kind] = {name: replace(kind, **cast(Any, costs)) for name, kind in default_kinds().items()}
     for name, block in raw.items():
         base = kinds.get(name) or replace(kinds["other"], kind=name)
         kinds[name] = read_block(Kind, {**block, "basis": "site"}, f'{where}: [kinds."{name}"]', base)

@@ -257,7 +257,7 @@ def test_a_missing_table_is_an_error(load: Callable[..., Fleet], name: str) -> N
         ({"samples.xlsx": b"hello"}, WrongFile, r"the table 'samples' is there more than once \(samples.csv, samples.xlsx\)"),
         ({"samples/a.csv": "x"}, WrongFile, r"more than once \(samples.csv and the folder samples/\)"),
         ({"fleet.toml": None}, SettingsError, r"fleet.toml: not found"),
-        ({"inbox/new.csv": "No;Fe\n1;2\n"}, WrongFile, r"inbox/new.csv: no layout in layouts/ fits this name, and the headings are not ours \(No, Fe\)"),
+        ({"inbox/new.csv": "No;Fe\n1;2\n"}, WrongFile, r"inbox/new.csv: no layout in layouts/ fits this name, and the headings are not ours. Make one with"),
     ],
 )  # fmt: skip
 def test_a_file_that_cannot_be_read_is_one_clear_error(

@@ -228,14 +228,17 @@ def _is_own_form(path: Path, file: str, register: pd.DataFrame) -> bool:
 
 def _no_layout(folder: Path, names: list[str]) -> WrongFile:
     """The error for files of the inbox that no layout fits, all of them at once."""
-    many = f"{len(names)} files: " if len(names) > 1 else ""
     place = shlex.quote(str(folder))
-    one = (
-        f"`cmkit match {shlex.quote(str(folder / 'inbox' / names[0]))} --fleet {place} --out {place}/layouts/NAME.toml`"
-    )
+    inbox = shlex.quote(str(folder / "inbox"))
+    if len(names) > 1:
+        return WrongFile(
+            f"inbox/: {len(names)} files fit no layout in layouts/, and their headings are not ours: {', '.join(names[:20])}. "
+            f"Make layouts for all of them with `cmkit match {inbox}`, or widen the `files` pattern of one that is there."
+        )
+    path = folder / "inbox" / names[0]
     return WrongFile(
-        f"inbox/: {many}{', '.join(names[:20])}: no layout in layouts/ fits, and the headings are not ours. "
-        f"Make layouts with `cmkit match {shlex.quote(str(folder / 'inbox'))}` (one file: {one}), "
+        f"inbox/{names[0]}: no layout in layouts/ fits this name, and the headings are not ours. Make one with "
+        f"`cmkit match {shlex.quote(str(path))} --fleet {place} --out {place}/layouts/NAME.toml` (for a whole inbox: `cmkit match {inbox}`), "
         "or widen the `files` pattern of one that is there."
     )
 

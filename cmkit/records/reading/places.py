@@ -54,7 +54,7 @@ def naming(columns: dict[str, np.ndarray], compartments: list[str] | None = None
 
 def _by_fleet(columns: dict[str, np.ndarray], parts: tuple[str, ...], compartments: list[str]) -> Naming | None:
     """The parts whose names are the fleet's most often; None where no choice gives names that are at least near."""
-    known, bags = {normal(c) for c in compartments}, _bags(compartments)
+    known, bags = {normal(c) for c in compartments}, bags_of(compartments)
     choices = [c for n in range(1, len(parts) + 1) for c in itertools.combinations(parts, n)]
     choices = [c for c in choices if {"compartment", "kind"} & set(c)]
     best, top = None, 0.0
@@ -125,7 +125,7 @@ def _distinct(columns: dict[str, np.ndarray], parts: tuple[str, ...]) -> list[tu
 
 def near_places(said: list[str], compartments: list[str]) -> tuple[tuple[str, str], ...]:
     """For each name of a file that is no compartment's: the compartment it may stand for, '' where none is near."""
-    known, bags = {normal(c) for c in compartments}, _bags(compartments)
+    known, bags = {normal(c) for c in compartments}, bags_of(compartments)
     strange = [text for text in said[:_LOOKED_AT] if text and normal(text) not in known]
     return tuple((text, clearly_nearest(text, bags)) for text in strange)
 
@@ -152,7 +152,8 @@ def _same_numbers(one: frozenset[str], other: frozenset[str]) -> bool:
     return a <= b or b <= a
 
 
-def _bags(names: list[str]) -> dict[str, frozenset[str]]:
+def bags_of(names: list[str]) -> dict[str, frozenset[str]]:
+    """Each name with its words, as `nearest` compares them."""
     return {name: _bag(name) for name in names}
 
 
