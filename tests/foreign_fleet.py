@@ -214,7 +214,8 @@ def _workshop(path: Path, work: list[tuple], rng: np.random.Generator, missing: 
                 if what == "top"
                 else str(rng.choice([f"{name} oil chg", f"changed oil {name}", f"{name} drain and refill"]))
             )
-            out.writerow([day.strftime("%d/%m/%Y"), machine, meter, said])
+            unit = "T17" if machine == "RH 02" else machine  # its old number, still painted on the door
+            out.writerow([day.strftime("%d/%m/%Y"), unit, meter, said])
         for k in range(30):
             out.writerow(
                 [

@@ -41,12 +41,17 @@ def _newest(fleet: Fleet) -> list[str]:
 
 
 def newest_set_aside(fleet: Fleet) -> float:
-    """The share (0..1) of the rows that became known in the newest quarter of the records and are set aside; 0 where there are none."""
+    """The share (0..1) of the rows that became known in the newest quarter of the records and are set aside, but for those a layout leaves
+    out on purpose; 0 where there are none."""
     rows = fleet.arrivals
     if rows is None or rows["known_on"].isna().all():
         return 0.0
-    new = rows[rows["known_on"] > rows["known_on"].max() - _QUARTER]
-    return float(new["set_aside"].sum() / max(new["read"].sum(), 1))
+    since = rows["known_on"].max() - _QUARTER
+    aside = fleet.set_aside
+    lost = (
+        (aside["what"] == "row") & (aside["known_on"] > since) & ~aside["reason"].str.contains(" leaves ", regex=False)
+    )
+    return float(lost.sum() / max(rows.loc[rows["known_on"] > since, "read"].sum(), 1))
 
 
 def _names(fleet: Fleet) -> list[str]:

@@ -132,8 +132,9 @@ def near_places(said: list[str], compartments: list[str]) -> tuple[tuple[str, st
 
 def clearly_nearest(text: str, bags: dict[str, frozenset[str]]) -> str:
     """The name that shares most words with `text` where no other is about as near; '' otherwise."""
+    longer = sum(normal(name).startswith(normal(text) + "/") for name in bags)
     best, fit = nearest(text, bags)
-    if fit < _NEAR:
+    if fit < _NEAR or longer > 1:  # a name cut short may be any of those it begins
         return ""
     second = nearest(text, {n: b for n, b in bags.items() if n != best})[1] if len(bags) > 1 else 0.0
     return best if fit - second >= _APART else ""
