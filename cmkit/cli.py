@@ -100,7 +100,7 @@ def start(folder: Path) -> None:
     files = start_fleet(folder)
     click.echo(
         f"{len(files)} files written to {folder}. READ_ME.txt says what goes where, examples/ shows it. "
-        f"Fill sites, machines and compartments first, then: cmkit check {folder}"
+        f"Put the files you have into {folder / 'inbox'}, then: cmkit match {folder / 'inbox'} (or fill the tables, then: cmkit check {folder})"
     )
 
 

@@ -13,8 +13,9 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner
 
-from cmkit.assess import assess, newest_record
+from cmkit.assess import assess_fleet
 from cmkit.cli import main
+from cmkit.learn import newest_record
 from cmkit.records.reading.load import load_fleet
 from cmkit.records.reading.names import squeezed
 
@@ -68,7 +69,7 @@ def brought_in(files: Path, fleet: Path, only: tuple[str, ...] = ("",)) -> Way:
 
 def judged(fleet: Path) -> Any:
     loaded = load_fleet(fleet)
-    return assess(loaded, newest_record(loaded))
+    return assess_fleet(loaded, newest_record(loaded))
 
 
 @pytest.fixture(scope="module")

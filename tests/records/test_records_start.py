@@ -14,7 +14,7 @@ from cmkit.records.analytes import analyte_register
 from cmkit.records.reading.layouts import parse_layout
 from cmkit.records.reading.load import load_fleet
 from cmkit.records.reading.start import read_me, start_fleet
-from cmkit.records.settings import Alarm, Sampling, Settings, Trust, parse_settings
+from cmkit.records.settings import COSTS, Alarm, Sampling, Settings, Trust, parse_settings
 from cmkit.records.tables import TABLES
 
 
@@ -49,7 +49,8 @@ def test_the_settings_shown_are_the_defaults_and_all_of_them(tmp_path: Path) -> 
     assert (settings.sampling, settings.alarm, settings.trust) == (Sampling(), Alarm(), Trust())
     for block, cls in (("sampling", Sampling), ("alarm", Alarm), ("trust", Trust)):
         assert set(shown[block]) == {f.name for f in fields(cls)}
-    assert set(shown) >= {f.name for f in fields(Settings)}
+    assert set(shown) >= {f.name for f in fields(Settings)} - {"given_costs"}, "which costs are given follows from [costs]"
+    assert set(shown["costs"]) == set(COSTS)
 
 
 def test_the_layout_shown_is_right_wide_and_long(tmp_path: Path) -> None:

@@ -14,6 +14,7 @@ from cmkit.errors import SettingsError, UnknownColumn, WrongFile
 from cmkit.records.analytes import below
 from cmkit.records.reading.clean import NOT_DETECTED, NOT_TESTED, Words, normal, text_cells
 from cmkit.records.reading.files import SEPARATORS, Form, Grid
+from cmkit.records.reading.iso_codes import ISO4406, counts_of_codes
 from cmkit.records.reading.reshape import (
     CELL,
     HEADING,
@@ -201,7 +202,7 @@ def parse_layout(raw: dict[str, Any], where: str, register: pd.DataFrame) -> Lay
     for name in ("skip_rows", "heading_rows", "after_headings"):
         if getattr(plain, name) < (name == "heading_rows"):
             raise SettingsError(f"{where}: {name} = {getattr(plain, name)}; wanted a number of rows.")
-    known = known_columns(LAYOUT_TABLES[plain.table], register)
+    known = known_columns(LAYOUT_TABLES[plain.table], register) | ({ISO4406: ""} if plain.table == "samples" else {})
     raw = _gallons(raw, plain.gallon)
     long = read_block(Long, raw["long"], f"{where}: [long]") if "long" in raw else None
     layout = Layout(
@@ -379,7 +380,7 @@ def layout_cells(grid: Grid, layout: Layout, register: pd.DataFrame) -> Cells:
     grid = reshaped(grid, layout.shape, sources_of, layout.where)
     by_normal = {normal(h): h for h in grid.headings}
     _check_headings(grid, layout, by_normal)
-    known = known_columns(LAYOUT_TABLES[layout.table], register)
+    known = known_columns(LAYOUT_TABLES[layout.table], register) | {ISO4406: ""}
     sources: dict[str, list[Source]] = {}
     for heading, target in layout.columns.items():
         if heading in by_normal and target.to:
@@ -394,6 +395,7 @@ def layout_cells(grid: Grid, layout: Layout, register: pd.DataFrame) -> Cells:
         sources[column] = [_translated(s, words) for s in sources.get(column, [])]
     if layout.lab and "lab" not in sources and "lab" in known:
         sources["lab"] = [Source(np.full(len(grid.rows), layout.lab, dtype=object), grid.rows, "lab")]
+    _counts_from_codes(sources)
     for column, found in sources.items():
         if len(found) > 1:
             raise WrongFile(
@@ -403,6 +405,13 @@ def layout_cells(grid: Grid, layout: Layout, register: pd.DataFrame) -> Cells:
         return _from_long(grid, layout, sources, by_normal, known)
     plain: dict[str, list[tuple[Source, np.ndarray | None]]] = {c: [(s, None) for s in f] for c, f in sources.items()}
     return Cells(grid.file, grid.rows, plain, layout.words, _lost(grid), grid.repairs)
+
+
+def _counts_from_codes(sources: dict[str, list[Source]]) -> None:
+    """Counts in place of ISO 4406 codes, where the file has no counts of its own."""
+    for source in sources.pop(ISO4406, []):
+        for name, cells in counts_of_codes(text_cells(source.cells)).items():
+            sources.setdefault(name, [Source(cells, source.rows, source.heading)])
 
 
 def _translated(source: Source, words: dict[str, str]) -> Source:
