@@ -13,17 +13,16 @@ import pandas as pd
 
 from cmkit.assessment import Assessment
 from cmkit.combine import combine
+from cmkit.judge.compartments import judge_compartments, states_at
 from cmkit.learn import learn
 from cmkit.learnt import Learnt
 from cmkit.practice.plan import plan_work
-from cmkit.practice.replay import verdicts_at
 from cmkit.practice.technique import NO_TECHNIQUE
 from cmkit.records.fleet import Fleet
 from cmkit.review import NO_REVIEW, Review
 from cmkit.trust.hours import running_hours
 from cmkit.trust.screen import screen_bottles
 from cmkit.wear.fit import fit_wear
-from cmkit.wear.states import judge_compartments
 
 
 def assess(fleet: Fleet, as_of: str | pd.Timestamp, learnt: Learnt) -> Assessment:
@@ -36,8 +35,8 @@ def assess(fleet: Fleet, as_of: str | pd.Timestamp, learnt: Learnt) -> Assessmen
     hours = running_hours(known)
     wear = fit_wear(known, hours, learnt)
     trust = screen_bottles(known, hours, wear.for_screening, learnt)
-    state = judge_compartments(known, hours, wear, trust, learnt)
-    before = verdicts_at(fleet.as_of(last_month_end(known)), wear, state, trust, learnt)
+    state = judge_compartments(known, hours, wear, learnt)
+    before = states_at(fleet.as_of(last_month_end(known)), state, wear)
     plan = plan_work(known, hours, wear, state, learnt)
     families = learnt.of_families(known.compartments["family"])
     chapters = (known, hours, wear, trust, state, plan)
@@ -69,6 +68,8 @@ def about(known: Fleet) -> dict[str, Any]:
         "sources": dict(sorted(known.sources.items())),
         "alarm": asdict(settings.alarm),
         "sampling": asdict(settings.sampling),
+        "trust": asdict(settings.trust),
+        "intervals": asdict(settings.intervals),
         "kinds": {name: asdict(settings.kind(name)) for name in sorted(known.compartments["kind"].unique())},
         "fixed_limits": [asdict(limit) for limit in settings.limits],
         "accepted_intervals": settings.accepted_intervals,

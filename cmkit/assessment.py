@@ -1,5 +1,6 @@
 """The frozen bundle of tables an assessment is, and its form on disk: one folder a run, one Parquet file a table."""
 
+import html
 import json
 from dataclasses import dataclass, fields
 from pathlib import Path
@@ -8,17 +9,22 @@ from typing import Any
 import pandas as pd
 
 from cmkit.errors import MissingTable
+from cmkit.tables.describe import write_parquet
+from cmkit.tables.dictionary import GROUPS
+from cmkit.tables.judge import STATES
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Assessment:
     """What a fleet's records say on one date. Books, desks and exports read this and nothing else.
 
     about: fleet (name), currency, as_of (ISO day), cmkit (version), sources (file -> SHA-256), settings (what was in force).
     Records as known on that date: sites, machines, compartments, samples, services, meters, findings, corrections, set_aside,
     repairs, counts. Made from them, in the order of work: hours, use, exposure, numbers, history, trust, doubts, factors, wear, limits,
-    evidence, due, cards, forecast, verdicts, before (verdicts as of the end of last month), causes, intervals, curves, waiting, record,
-    technique. Columns: see DEVELOPERS.md, "The tables".
+    evidence, bottle_chances, hypotheses, contributions, due, cards, forecast, verdicts, orders, reasons, before (verdicts as of the end of
+    last month), intervals, curves, waiting, record,
+    technique. Columns: `cmkit.tables`, or
+    `cmkit.tables.describe.describe("wear")`.
     """
 
     about: dict[str, Any]
@@ -44,12 +50,16 @@ class Assessment:
     wear: pd.DataFrame
     limits: pd.DataFrame
     evidence: pd.DataFrame
+    bottle_chances: pd.DataFrame
+    hypotheses: pd.DataFrame
+    contributions: pd.DataFrame
     due: pd.DataFrame
     cards: pd.DataFrame
     forecast: pd.DataFrame
     verdicts: pd.DataFrame
+    orders: pd.DataFrame
+    reasons: pd.DataFrame
     before: pd.DataFrame
-    causes: pd.DataFrame
     intervals: pd.DataFrame
     curves: pd.DataFrame
     waiting: pd.DataFrame
@@ -60,11 +70,28 @@ class Assessment:
     def as_of(self) -> pd.Timestamp:
         return pd.Timestamp(self.about["as_of"])
 
+    def __repr__(self) -> str:
+        words = [f"{group:<9} {', '.join(sizes)}" for group, sizes in _sizes(self).items()]
+        return "\n".join([_title(self), f"  {_counts(self)}", *(f"  {line}" for line in words)])
+
+    def _repr_html_(self) -> str:
+        """What a notebook shows: the fleet, the day, states by site and the tables; every text escaped."""
+        states = _states_by_site(self)
+        head = "".join(f"<th>{html.escape(c)}</th>" for c in ("site", *states.columns))
+        rows = "".join(
+            f"<tr><th>{html.escape(str(site))}</th>{''.join(f'<td>{n:,}</td>' for n in row)}</tr>"
+            for site, row in zip(states.index[:_SITES_SHOWN], states.to_numpy().tolist(), strict=False)
+        )
+        more = f"<p>and {len(states) - _SITES_SHOWN} more sites</p>" if len(states) > _SITES_SHOWN else ""
+        tables = "".join(f"<dt>{g}</dt><dd>{html.escape(', '.join(s))}</dd>" for g, s in _sizes(self).items())
+        title = f"<p><b>{html.escape(_title(self))}</b><br>{html.escape(_counts(self))}</p>"
+        return f"<div>{title}<table><tr>{head}</tr>{rows}</table>{more}<dl>{tables}</dl></div>"
+
     def save(self, folder: Path) -> None:
         """One Parquet file a table and `about.json`; the folder is made if need be, files of the same name are replaced."""
         folder.mkdir(parents=True, exist_ok=True)
         for name in table_names():
-            getattr(self, name).to_parquet(folder / f"{name}.parquet", index=False)
+            write_parquet(getattr(self, name), name, folder / f"{name}.parquet")
         (folder / "about.json").write_text(json.dumps(self.about, indent=1, sort_keys=True), encoding="utf-8")
 
     def for_site(self, site: str) -> "Assessment":
@@ -79,6 +106,32 @@ class Assessment:
         }
         own = {name: _part(name, getattr(self, name), keep) for name in table_names()}
         return Assessment(about=self.about, **own)
+
+
+_SITES_SHOWN = 12
+
+
+def _title(result: Assessment) -> str:
+    return f"Assessment of {result.about['fleet']} as of {result.about['as_of']} (cmkit {result.about['cmkit']})"
+
+
+def _counts(result: Assessment) -> str:
+    """How many compartments stand in which state, in one line."""
+    states = result.verdicts["state"].value_counts()
+    found = ", ".join(f"{states.get(state, 0):,} {state}" for state in STATES)
+    return f"{len(result.verdicts):,} compartments of {result.verdicts['machine'].nunique():,} machines: {found}"
+
+
+def _states_by_site(result: Assessment) -> pd.DataFrame:
+    """Compartments by site (rows) and state (columns)."""
+    return pd.crosstab(result.verdicts["site"], result.verdicts["state"]).reindex(columns=list(STATES), fill_value=0)
+
+
+def _sizes(result: Assessment) -> dict[str, list[str]]:
+    """Chapter -> its tables, each with rows x columns."""
+    shapes = {name: getattr(result, name).shape for name in table_names()}
+    sizes = {g: [f"{n} {shapes[n][0]}x{shapes[n][1]}" for n in tables if n in shapes] for g, tables in GROUPS.items()}
+    return {group: own for group, own in sizes.items() if own}
 
 
 def table_names() -> list[str]:

@@ -28,7 +28,8 @@ def combine(parts: Sequence[Assessment]) -> Assessment:
     tables["counts"] = _counted(parts, tables["set_aside"])
     whole = Assessment(_about(parts), **tables)
     technique = crew_technique(whole.factors, whole.samples, whole.compartments, whole.machines)
-    intervals = within_capacity(whole.intervals, whole.curves, whole.use, Sampling(**whole.about["sampling"]))
+    sampling, pace = Sampling(**whole.about["sampling"]), whole.about["intervals"]["usual_h_per_day"]
+    intervals = within_capacity(whole.intervals, whole.curves, whole.use, sampling, pace)
     return replace(whole, technique=technique, intervals=intervals)
 
 
@@ -45,7 +46,7 @@ def _refuse_unlike(parts: Sequence[Assessment]) -> None:
 
 _ORDER = {
     "record": (["_when", "compartment"], True),
-    "waiting": (["cost_of_waiting", "compartment"], [False, True]),
+    "waiting": (["saved", "compartment"], [False, True]),
     "cards": (["site"], True),
 }  # tables that are not simply in order of their first column, or of the compartment
 

@@ -6,8 +6,9 @@
     │   ├── WrongFile        a file is not what its name says
     │   ├── UnknownColumn    a heading that no table or layout knows
     │   └── SettingsError    fleet.toml or a layout file says something it must not
-    ├── ParameterError    a notebook or command was given a parameter it does not have
+    ├── ParameterError    a function, notebook or command was given a parameter or value it cannot take
     ├── BookError         a book could not be made; the cause travels with it
+    ├── TableError        a table that is made does not have the columns of the dictionary
     └── StoreError        the store of checked records refused a write or is damaged
 
 A message says what was found, what was wanted, where (file, row), and what to do.
@@ -39,7 +40,7 @@ class SettingsError(RecordsError):
 
 
 class ParameterError(CmkitError):
-    """A notebook or command was given a parameter it does not have."""
+    """A function, notebook or command was given a parameter it does not have, or a value that parameter cannot take."""
 
 
 class BookError(CmkitError):
@@ -48,3 +49,7 @@ class BookError(CmkitError):
 
 class StoreError(CmkitError):
     """The store of checked records refused a write or is damaged."""
+
+
+class TableError(CmkitError):
+    """A table that is made does not have the columns, dtypes, words or keys of the dictionary."""

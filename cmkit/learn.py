@@ -7,6 +7,7 @@ import pandas as pd
 
 from cmkit.errors import MissingTable
 from cmkit.intervals.advise import learn_defects, sampled_range
+from cmkit.judge.learning import learn_judgement
 from cmkit.learnt import Learnt
 from cmkit.records.analytes import with_own
 from cmkit.records.fleet import Fleet, sampling_interval
@@ -31,7 +32,7 @@ def learn(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW) -
     review: family numbers and limits of an earlier review, used as they are; what it does not hold is estimated. The same records
     known on that day teach the same, whatever came later.
     """
-    known = fleet.as_of(as_of)
+    known = fleet.as_of(fleet.checked_day(as_of))
     register = with_own(known.settings.analytes)
     hours = running_hours(known)
 
@@ -53,6 +54,7 @@ def learn(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW) -
     forecasts = Forecasts(exposure, expected, units)
     believed = history[~history["sample"].isin(suspect)]
     limits = family_limits(exposure, clean, believed, known.settings, register, frozen=review.limits)
+    judge = learn_judgement(known, clean, exposure, numbers, expected, register=register)
     return Learnt(
         about={"fleet": known.settings.name, "as_of": f"{known.date:%Y-%m-%d}", "cmkit": version("cmkit")},
         usual=usual,
@@ -68,6 +70,10 @@ def learn(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW) -
         defects=learn_defects(known, exposure, numbers, current_wear(history), hours.use),
         sampled=sampled_range(exposure),
         in_use=pd.DataFrame({"every_h": np.unique(sampling_interval(known)["every_h"])}),
+        measures=judge.measures,
+        ageing=judge.curves,
+        middles=judge.middles,
+        priors=judge.priors,
     )
 
 

@@ -12,6 +12,7 @@ from typing import Any
 import pandas as pd
 
 from cmkit.errors import MissingTable
+from cmkit.tables.describe import write_parquet
 
 
 @dataclass(frozen=True)
@@ -23,7 +24,8 @@ class Learnt:
     share. make_up: family, top-up habits. pace: running hours a day of the middle compartment. numbers: family x analyte, wear.
     dilution: family, share of the fluid lost and renewed per hour. limits: family x analyte x measure. fresh: site x fluid x grade x
     analyte. defects: kind, how often defects start and how long they take. sampled: family, shortest and longest interval seen.
-    in_use: sampling intervals in use anywhere.
+    in_use: sampling intervals in use anywhere. measures, ageing, middles: what is usual of each result for the judge; priors: how often
+    faults begin and bottles are odd.
     """
 
     about: dict[str, Any]
@@ -40,6 +42,10 @@ class Learnt:
     defects: pd.DataFrame
     sampled: pd.DataFrame
     in_use: pd.DataFrame
+    measures: pd.DataFrame
+    ageing: pd.DataFrame
+    middles: pd.DataFrame
+    priors: pd.DataFrame
 
     @property
     def as_of(self) -> pd.Timestamp:
@@ -54,7 +60,7 @@ class Learnt:
         """One Parquet file a table and `learnt.json`."""
         folder.mkdir(parents=True, exist_ok=True)
         for name in learnt_names():
-            getattr(self, name).to_parquet(folder / f"{name}.parquet", index=False)
+            write_parquet(getattr(self, name), name, folder / f"{name}.parquet")
         (folder / "learnt.json").write_text(json.dumps(self.about, indent=1, sort_keys=True), encoding="utf-8")
 
 

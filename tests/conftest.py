@@ -11,10 +11,10 @@ from cmkit.records.analytes import analyte_register, below
 from cmkit.records.fleet import Fleet
 from cmkit.records.reading.load import load_fleet
 from cmkit.records.settings import parse_settings
-from cmkit.records.tables import SET_ASIDE, TABLES
+from cmkit.tables.frames import empty
+from cmkit.tables.records import TABLES
 
 ROOT = Path(__file__).parent.parent
-DTYPES = {"text": "str", "number": "float64", "date": "datetime64[us]", "flag": "boolean"}
 
 
 @pytest.fixture(scope="session")
@@ -30,13 +30,13 @@ def design_data() -> Path:
 
 
 def table(name: str, rows: list[dict]) -> pd.DataFrame:
-    """One table of `records.tables` with every column and dtype the loader gives, from rows that name only what matters."""
+    """One table of `tables.records` with every column and dtype the loader gives, from rows that name only what matters."""
     frame = pd.DataFrame(rows).reindex(columns=TABLES[name].names)
     for column in TABLES[name].columns:
         if column.kind == "date":
             frame[column.name] = pd.to_datetime(frame[column.name]).astype("datetime64[us]")
         else:
-            frame[column.name] = frame[column.name].astype(DTYPES[column.kind])
+            frame[column.name] = frame[column.name].astype(column.dtype)
     if name == "samples":
         given = pd.DataFrame(rows)
         results = {}
@@ -58,14 +58,12 @@ def make_fleet() -> Callable[..., Fleet]:
 
     def make(settings: dict | None = None, **rows: list[dict]) -> Fleet:
         tables = {name: table(name, rows.get(name, [])) for name in TABLES}
-        aside = pd.DataFrame(columns=list(SET_ASIDE)).astype({"known_on": "datetime64[us]"})
-        counts = pd.DataFrame(columns=["file", "table", "read", "used", "set_aside"])
         return Fleet(
             settings=parse_settings({"name": "Test fleet", **(settings or {})}, "fleet.toml"),
             **tables,
-            set_aside=aside,
-            repairs=aside.assign(used=pd.Series(dtype="str")),
-            counts=counts,
+            set_aside=empty("set_aside"),
+            repairs=empty("repairs"),
+            counts=empty("counts"),
         )
 
     return make

@@ -16,7 +16,7 @@ from cmkit.assess import assess_fleet
 from cmkit.assessment import Assessment, load_assessment, table_names
 from cmkit.errors import RecordsError
 from cmkit.records.fleet import Fleet
-from cmkit.records.tables import TABLES
+from cmkit.tables.records import TABLES
 
 RATES = {"Fe_ppm": 0.08, "Cu_ppm": 0.012, "Cr_ppm": 0.01, "Al_ppm": 0.012, "Si_ppm": 0.03, "Pb_ppm": 0.008}
 ADDITIVES = {"P_ppm": 900.0, "Zn_ppm": 1000.0, "Ca_ppm": 2500.0}

@@ -15,7 +15,7 @@ from cmkit.assessment import load_assessment, table_names
 from cmkit.errors import MissingTable
 from cmkit.learn import newest_record
 from cmkit.records.fleet import Fleet
-from cmkit.records.tables import TABLES
+from cmkit.tables.records import TABLES
 
 
 def tables_of(fleet: Fleet) -> dict[str, pd.DataFrame]:

@@ -7,11 +7,13 @@ import pytest
 
 LAYERS = [
     "errors",
+    "tables",
     "records",
     "learnt",
     "fluids",
     "trust",
     "wear",
+    "judge",
     "intervals",
     "practice",
     "assessment",
@@ -27,12 +29,14 @@ MAY_IMPORT = {
     **{layer: set(LAYERS[:i]) | {layer} for i, layer in enumerate(LAYERS)},
     "desk": set(LAYERS) - {"cli"},
     "cli": {*LAYERS, "simulate"},
-    "simulate": {"errors", "records", "fluids", "simulate"},
-    "trust": {"errors", "records", "learnt", "fluids", "trust"},
+    "simulate": {"errors", "tables", "records", "fluids", "simulate"},
+    "trust": {"errors", "tables", "records", "learnt", "fluids", "trust"},
     "reference": {"reference"},
-    "__init__": set(),
+    "__init__": set(LAYERS),  # the public names
     "__main__": {"cli"},
 }
+LONG = {"store.py"}  # over 500 lines; nothing is to be added here
+MANY = 61  # functions with more than five, from before the rule; this number only falls
 FREE_OF_LATE_IMPORTS = {"cli.py", "__init__.py"}
 
 
@@ -103,8 +107,20 @@ def test_functions_and_modules_stay_short(root: Path) -> None:
     sizes = sorted(body_lines(f) for path in modules(root) for f in functions(ast.parse(path.read_text())))
     assert sizes[len(sizes) // 2] < 15
     assert sizes[int(0.9 * len(sizes))] < 40
-    assert sizes[-1] <= 80
-    assert [str(p) for p in modules(root) if len(p.read_text().splitlines()) > 700] == []
+    assert sizes[-1] <= 60
+    assert [str(p) for p in modules(root) if len(p.read_text().splitlines()) > 500 and p.name not in LONG] == []
+
+
+def positional(node: ast.FunctionDef | ast.AsyncFunctionDef) -> int:
+    """Arguments that may be given by position, without self and cls."""
+    names = [a.arg for a in (*node.args.posonlyargs, *node.args.args)]
+    return len(names) - (names[:1] in (["self"], ["cls"]))
+
+
+def test_no_more_functions_take_many_arguments_by_position(root: Path) -> None:
+    """More than five are hard to tell apart at the call: the rest belong behind a `*`, or in a small frozen dataclass."""
+    wide = [f.name for path in modules(root) for f in functions(ast.parse(path.read_text())) if positional(f) > 5]
+    assert len(wide) <= MANY, sorted(wide)
 
 
 def test_every_public_function_says_what_it_does(root: Path) -> None:

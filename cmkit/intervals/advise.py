@@ -1,8 +1,6 @@
 """How often to sample each compartment of a fleet: records, wear numbers and money in, one row of advice per compartment out."""
 
 from dataclasses import fields, replace
-from functools import cache
-from importlib.resources import files
 from typing import Any
 
 import numpy as np
@@ -15,25 +13,13 @@ from cmkit.intervals.tune import FLAT, Uncertainty, allocate_samples, draw_facto
 from cmkit.learnt import Learnt
 from cmkit.records.analytes import with_own
 from cmkit.records.fleet import Fleet, sampling_interval
-from cmkit.records.settings import Kind, Sampling, Settings
-from cmkit.records.tables import typed
+from cmkit.records.settings import Intervals, Kind, Sampling, Settings
+from cmkit.tables.frames import empty, names, typed
 from cmkit.trust.hours import finding_hours
 
-INTERVALS = [
-    "compartment", "machine", "site", "kind", "family", "analyte", "today_h", "advised_h", "cost_today", "cost_advised", "cost_none",
-    "saving", "saving_low", "saving_high", "flat_low_h", "flat_high_h", "best_low_h", "best_high_h", "caught_today", "caught_advised",
-    "warning_h", "binds", "shortest_seen_h", "longest_seen_h", "beyond_data", "n_events", "prior_weight", "changes", "words", "learnt",
-]  # fmt: skip
-ASSUMED = [f.name for f in fields(Case)] + ["rate_events", "delay_sd"]
-CURVES = ["compartment", "family", "every_h", "cost_per_1000h", "low", "high", "saving_low", "saving_high", "caught", "warning_h", "allowed"]  # fmt: skip
-LEARNT = ["kind", "n_events", "hours", "defect_rate_per_h", "delay_mean_h", "delay_sd", "rate_events", "prior_weight", "words"]  # fmt: skip
-
-
-@cache
-def assumption(name: str) -> float:
-    """One number of reference/intervals.csv by name; KeyError when there is none."""
-    with files("cmkit.reference").joinpath("intervals.csv").open(encoding="utf-8") as handle:
-        return float(pd.read_csv(handle).set_index("name")["value"].loc[name])
+INTERVALS = names("intervals")
+CURVES = names("curves")
+LEARNT = names("defects")
 
 
 def learn_defects(
@@ -47,7 +33,7 @@ def learn_defects(
 def advise_intervals(
     known: Fleet, exposure: pd.DataFrame, rates: pd.DataFrame, use: pd.DataFrame, learnt: Learnt
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """(intervals, curves): advice and cost curve of each compartment of a working machine (columns INTERVALS and ASSUMED; CURVES).
+    """(intervals, curves): advice and cost curve of each compartment of a working machine (columns INTERVALS; CURVES).
 
     exposure, rates: as made by `wear`; use: machine, h_per_day. Hours are operating hours, costs are per 1,000 of them. advised_h is NaN
     when no interval pays or none could be judged; the words say which. The advice is the interval of least expected cost on the service
@@ -58,16 +44,17 @@ def advise_intervals(
     judged = rows[rows["analyte"].notna()].reset_index(drop=True)
     rest = _not_judged(rows[rows["analyte"].isna()])
     if judged.empty:
-        return rest, typed(pd.DataFrame(columns=CURVES), numbers=CURVES[2:-1]).astype({"allowed": bool})
+        return rest, empty("curves")
     case = _case(known, judged)
     grid = curve_grid(np.array(known.settings.sampling.service_grid_h), learnt.in_use["every_h"].to_numpy(float))
     allowed = np.isin(grid, known.settings.sampling.service_grid_h) | np.isinf(grid)
-    spread = _spread(case, grid, judged["today_h"].to_numpy(float), allowed, judged)
+    today = judged["today_h"].to_numpy(float)
+    spread = _spread(case, grid, today, allowed, judged, assumed=known.settings.intervals)
     choice = np.flatnonzero(allowed)[spread.expected[:, allowed].argmin(axis=1)]
     ends = np.flatnonzero(allowed)[[0, -2]]
     curves = _curves(judged, case, spread, allowed)
     base = _base(judged, case, spread).assign(binds=np.where(np.isin(choice, ends), "service grid", ""))
-    advice = _with_choice(base.assign(**case.columns()), grid[choice], curves, grid[allowed])[INTERVALS + ASSUMED]
+    advice = _with_choice(base.assign(**case.columns()), grid[choice], curves, grid[allowed])[INTERVALS]
     both = pd.concat([advice, rest], ignore_index=True) if len(rest) else advice
     return both.sort_values("compartment").reset_index(drop=True), curves
 
@@ -75,7 +62,7 @@ def advise_intervals(
 def sampled_range(exposure: pd.DataFrame) -> pd.DataFrame:
     """Shortest and longest interval between bottles seen in each family: family, shortest_seen_h, longest_seen_h."""
     seen = exposure.groupby("family")["hours"].agg(["min", "max"])
-    return seen.set_axis(["shortest_seen_h", "longest_seen_h"], axis=1).reset_index()
+    return typed(seen.set_axis(["shortest_seen_h", "longest_seen_h"], axis=1).reset_index(), "sampled")
 
 
 def case_of(row: pd.Series) -> Case:
@@ -97,15 +84,15 @@ def defect_rates(records: pd.DataFrame, settings: Settings, chance: dict[str, fl
     the delay stays the assumed one; above, rate, delay and detection are fitted together.
     """
     rows = [
-        _learn(own, settings.kind(str(name)), chance.get(str(name), 0.6))
+        _learn(own, settings.kind(str(name)), chance.get(str(name), 0.6), settings.intervals)
         for name, own in records.groupby("kind", sort=True)
     ]
-    return pd.DataFrame(rows, columns=LEARNT)
+    return typed(pd.DataFrame(rows, columns=LEARNT), "defects")
 
 
-def _learn(own: pd.DataFrame, kind: Kind, chance: float) -> tuple[Any, ...]:
+def _learn(own: pd.DataFrame, kind: Kind, chance: float, assumed: Intervals) -> tuple[Any, ...]:
     """One row of LEARNT: Gamma posterior of the rate, or the fit of rate, delay and detection where there are events enough."""
-    weight, delay, sd = assumption("rate_prior_events"), kind.delay_mean_h, assumption("delay_log_sd")
+    weight, delay, sd = assumed.rate_prior_events, kind.delay_mean_h, assumed.delay_log_sd
     events, hours = int(own["kind_of"].isin(["defect", "failure"]).sum()), float(own["hours"].sum())
     assumed_h = weight / kind.defect_rate_per_h
     rate, lean = (weight + events) / (assumed_h + hours), (assumed_h / (assumed_h + hours), 1.0)
@@ -116,7 +103,7 @@ def _learn(own: pd.DataFrame, kind: Kind, chance: float) -> tuple[Any, ...]:
             delay,
             sd,
             float(np.clip(chance, 0.02, 0.98)),
-            assumption("detection_logit_sd"),
+            assumed.detection_logit_sd,
         )
         fit = fit_defect_history(own.assign(compartment=own["life"], kind=own["kind_of"])[RECORDS], prior)
         rate, delay, sd = fit.defect_rate_per_h, fit.delay_mean_h, float(fit.covariance[1, 1] ** 0.5)
@@ -237,14 +224,17 @@ def _case(known: Fleet, rows: pd.DataFrame) -> Case:
     """Parameters of every compartment, rounded to classes so that like compartments share the work."""
     kinds = [known.settings.kind(k) for k in rows["kind"]]
     of = {name: np.array([getattr(k, name) for k in kinds], float) for name in _OF_KIND}
-    step, reach = assumption("rate_step"), assumption("rate_reach")
+    assumed = known.settings.intervals
+    step, reach = assumed.rate_step, assumed.rate_reach
     octaves = np.log2((rows["rate"] / rows["rate_mean"]).clip(lower=1e-3).fillna(1.0).to_numpy())
     rate = rows["rate_mean"].to_numpy() * 2 ** (step * np.round(np.clip(octaves, -reach, reach) / step))
     # half-way between a fresh fill and the level seen at drains, which knows of filters and top-ups; NaN: typical of the fluid life
     drained = rows["level_mean"].where(rows["level_mean"] > 0).to_numpy(float) * rate / rows["rate_mean"].to_numpy()
     level = drained * (1 + of["residual"]) / 2
-    wide = assumption("turnaround_step_h")
-    turnaround = np.maximum(wide * np.round(known.settings.sampling.turnaround_days * _pace(rows) / wide), wide)
+    wide = assumed.turnaround_step_h
+    turnaround = np.maximum(
+        wide * np.round(known.settings.sampling.turnaround_days * _pace(rows, assumed.usual_h_per_day) / wide), wide
+    )
     hour = rows["downtime_cost_per_h"].fillna(0).to_numpy()
     change = rows["change_every_h"].where(rows["change_every_h"] > 0, of["change_every_h"]).to_numpy(float)
     return Case(
@@ -252,11 +242,11 @@ def _case(known: Fleet, rows: pd.DataFrame) -> Case:
         delay_mean_h=rows["delay_mean_h"].fillna(pd.Series(of["delay_mean_h"])).to_numpy(float),
         delay_shape=of["delay_shape"], base_rate=rate, rate_multiple=of["rate_multiple"], growth=of["growth"],
         level=level, noise_floor=rows["noise_floor"].to_numpy(), noise_share=rows["noise_share"].to_numpy(), load_share=rows["load_share"].to_numpy(), drift_share=rows["drift_share"].to_numpy(),
-        change_every_h=change, residual=of["residual"], z_alarm=known.settings.alarm.z, acted_share=of["acted_share"], metals=assumption("metals_that_rise"),
+        change_every_h=change, residual=of["residual"], z_alarm=known.settings.alarm.z, acted_share=of["acted_share"], metals=assumed.metals_that_rise,
         sample_cost=of["sample_cost"], inspect_cost=of["inspect_cost"],
         planned_cost=of["planned_cost"] + hour * of["planned_downtime_h"],
         failure_cost=of["failure_cost"] + hour * of["failure_downtime_h"],
-        false_alarm=assumption("false_alarm_share"), turnaround_h=turnaround,
+        false_alarm=assumed.false_alarm_share, turnaround_h=turnaround,
     )  # fmt: skip
 
 
@@ -266,33 +256,36 @@ _OF_KIND = (
 )  # fmt: skip
 
 
-def _pace(rows: pd.DataFrame) -> Array:
+def _pace(rows: pd.DataFrame, usual: float) -> Array:
     """Operating hours a day, the usual where readings do not tell."""
-    return rows["h_per_day"].where(rows["h_per_day"] > 0, assumption("usual_h_per_day")).to_numpy(float)
+    return rows["h_per_day"].where(rows["h_per_day"] > 0, usual).to_numpy(float)
 
 
-def _spread(case: Case, grid: Array, today: Array, allowed: Array, rows: pd.DataFrame) -> Uncertainty:
+def _spread(
+    case: Case, grid: Array, today: Array, allowed: Array, rows: pd.DataFrame, *, assumed: Intervals
+) -> Uncertainty:
     """Costs with their spread, kind by kind: what is not known is drawn once a kind, so that its compartments share the draws."""
     parts, order = [], []
     for _, own in rows.groupby("kind", sort=True):
         at = own.index.to_numpy()
-        events = own["rate_events"].fillna(assumption("rate_prior_events")).iloc[0]
-        sd = own["delay_sd"].fillna(assumption("delay_log_sd")).iloc[0]
+        events = own["rate_events"].fillna(assumed.rate_prior_events).iloc[0]
+        sd = own["delay_sd"].fillna(assumed.delay_log_sd).iloc[0]
         rng = np.random.default_rng(0)  # the same draws in every run: the advice must not move by itself
-        draws = draw_factors(rng, int(assumption("draws")), float(events), float(sd), assumption("growth_log_sd"))
+        draws = draw_factors(rng, assumed.draws, float(events), float(sd), assumed.growth_log_sd)
         parts.append(interval_uncertainty(case.take(at), grid, draws, today[at], allowed))
         order.append(at)
     back = np.argsort(np.concatenate(order), kind="stable")
-    names = [f.name for f in fields(Uncertainty) if f.name != "grid_h"]
-    return Uncertainty(grid, **{name: np.concatenate([getattr(p, name) for p in parts])[back] for name in names})
+    joined = [f.name for f in fields(Uncertainty) if f.name != "grid_h"]
+    return Uncertainty(grid, **{name: np.concatenate([getattr(p, name) for p in parts])[back] for name in joined})
 
 
 def within_capacity(
-    intervals: pd.DataFrame, curves: pd.DataFrame, use: pd.DataFrame, sampling: Sampling
+    intervals: pd.DataFrame, curves: pd.DataFrame, use: pd.DataFrame, sampling: Sampling, usual_h_per_day: float
 ) -> pd.DataFrame:
     """`intervals` with those that crew and laboratory cannot follow moved to what they can, cheapest together; same columns.
 
-    intervals, curves: of the whole fleet, as :func:`advise_intervals` gives them for its parts. Without a capacity nothing changes.
+    intervals, curves: of the whole fleet, as :func:`advise_intervals` gives them for its parts; usual_h_per_day: pace of a
+    machine whose readings do not say it. Without a capacity nothing changes.
     """
     limits = {"crew": sampling.crew_samples_per_week, "laboratory": sampling.lab_samples_per_week}
     limits = {name: 52 * value for name, value in limits.items() if value > 0}
@@ -302,7 +295,7 @@ def within_capacity(
         return intervals
     tightest = min(limits, key=lambda name: limits[name])
     pace = rows[["machine"]].merge(use[["machine", "h_per_day"]], on="machine", how="left")
-    hours = 365 * np.maximum(_pace(pace), 1)[:, None]
+    hours = 365 * np.maximum(_pace(pace, usual_h_per_day), 1)[:, None]
     grid = table.columns.to_numpy(float)
     cost, load = table.loc[rows["compartment"]].to_numpy(float) / 1000 * hours, hours / grid
     chosen = pd.Series(grid[allocate_samples(cost, load, limits[tightest]).choice], rows.index)
@@ -419,12 +412,12 @@ def _curves(rows: pd.DataFrame, case: Case, spread: Uncertainty, allowed: Array)
         "high": 1000 * spread.high.ravel(), "saving_low": 1000 * spread.saving_low.ravel(), "saving_high": 1000 * spread.saving_high.ravel(),
         "caught": result.p_caught.ravel(), "warning_h": result.warning_h.ravel(), "allowed": np.tile(allowed, len(rows)),
     }  # fmt: skip
-    return pd.DataFrame(out)
+    return typed(pd.DataFrame(out), "curves")
 
 
 def _not_judged(rows: pd.DataFrame) -> pd.DataFrame:
     """Compartments without a wear metal to follow: today's interval stays, and the words say why there is no advice."""
-    out = rows.reindex(columns=INTERVALS + ASSUMED).assign(
+    out = rows.reindex(columns=INTERVALS).assign(
         binds="",
         beyond_data=False,
         n_events=rows["n_events"].fillna(0).astype(int),
@@ -432,4 +425,4 @@ def _not_judged(rows: pd.DataFrame) -> pd.DataFrame:
         learnt="",
         words="not judged: no wear metal of this family has a rate to follow; today's interval stays",
     )
-    return out.astype({"analyte": "str", "prior_weight": "float64"} | dict.fromkeys(ASSUMED, "float64"))
+    return typed(out, "intervals")

@@ -15,6 +15,7 @@ from numpy.polynomial.legendre import leggauss
 from scipy.optimize import minimize
 
 from cmkit.intervals.delay import Array
+from cmkit.records.constants import HALF_NINETY
 
 KINDS = ("nothing", "sound", "defect", "failure", "end", "healthy", "missed")
 RECORDS = ["compartment", "hours", "kind"]
@@ -229,7 +230,7 @@ def _curvature(loss: Callable[[Array], float], at: Array, step: float = 1e-3) ->
 
 def _summary(mode: Array, covariance: Array, events: int, hours: float, prior: Prior, own: float) -> DefectHistory:
     sd = np.sqrt(np.diag(covariance))
-    low, high = mode - 1.6448536 * sd, mode + 1.6448536 * sd
+    low, high = mode - HALF_NINETY * sd, mode + HALF_NINETY * sd
     assumed_h = prior.rate_events / prior.rate_per_h if prior.rate_events else 0.0
     spread = np.diag(covariance)[1:] / np.array([prior.delay_sd, prior.detection_sd]) ** 2
     weight = np.r_[assumed_h / (assumed_h + hours), np.clip(spread, 0, 1)]
@@ -264,8 +265,8 @@ def _nothing_known(prior: Prior, hours: float) -> DefectHistory:
     bound = 3 / hours if hours > 0 else np.inf  # no event in h hours: below 3/h with 95 % confidence (-ln .05 = 2.996)
     words = f"no event in {hours:,.0f} h and no prior for the rate: it cannot be fitted; it is below {bound:.2g} per h (95 %)"
     none, delay = (np.nan, np.nan), prior.delay_mean_h
-    spread = 1.6448536 * prior.delay_sd
-    p = _logit(prior.detection) + 1.6448536 * prior.detection_sd * np.array([-1, 1])
+    spread = HALF_NINETY * prior.delay_sd
+    p = _logit(prior.detection) + HALF_NINETY * prior.detection_sd * np.array([-1, 1])
     return DefectHistory(
         np.nan, delay, delay, prior.detection, none, (float(delay * np.exp(-spread)), float(delay * np.exp(spread))), (_expit(p[0]), _expit(p[1])),
         np.diag([np.nan, prior.delay_sd**2, prior.detection_sd**2]), 0, hours, (0.0, 1.0, 1.0), np.nan, words,

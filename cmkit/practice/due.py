@@ -1,55 +1,81 @@
-"""When each compartment's next bottle is due, by the machine's own hours and by date."""
+"""When each compartment's next bottle is due, by the machine's own hours and by date.
+
+A routine bottle is due an interval after the last one. A bottle that was asked for counts from the day the result that asks for it
+reached the office: nobody can be late with a bottle nobody had asked for.
+"""
 
 import numpy as np
 import pandas as pd
 
 from cmkit.records.fleet import Fleet, sampling_interval
+from cmkit.tables.frames import names, typed
 
-DUE = ["compartment", "machine", "site", "kind", "every_h", "last_run_h", "last_drawn_on", "due_run_h", "due_meter_h", "due_on", "overdue_h", "overdue", "why"]  # fmt: skip
-# Common practice: halve the interval after an alert, and draw the repeat bottle of an alarm at once.
-_SHARE = {"alert": 0.5, "alarm": 0.0}
+DUE = names("due")
+NEVER, ASKED, LATE, AHEAD = "never sampled", "repeat asked for", "routine late", "not due yet"
 
 
 def next_due(known: Fleet, exposure: pd.DataFrame, use: pd.DataFrame, verdicts: pd.DataFrame) -> pd.DataFrame:
     """One row per compartment (columns DUE). overdue means past due by more than the agreed tolerance of the interval.
 
-    exposure: usable bottles; use: machine, h_per_day, last_read_on, last_run_h, idle; verdicts: state, n_bottles and believed per
-    compartment. A doubted newest bottle is repeated at once. An idle machine has no due date and is never overdue: it is due by hours
-    when it works again.
+    exposure: usable bottles; use: machine, h_per_day, last_read_on, last_run_h, idle; verdicts: state, asks and known_on per compartment.
+    asks `repeat`: due at once, from the day its reason was known (asked_on); `sooner`: after a share of the interval
+    ([judge] sooner_share), not before that day; `first`: never sampled. due_as: `never sampled`, `repeat asked for`, `routine late`,
+    `not due yet`. An idle machine has no due date and is never overdue: it is due by hours when it works again.
     """
-    out = sampling_interval(known)
-    last = exposure.sort_values(["compartment", "run_h", "drawn_on"]).groupby("compartment").tail(1)
-    last = last[["compartment", "run_h", "meter_h", "drawn_on"]].rename(
-        columns={"run_h": "last_run_h", "drawn_on": "last_drawn_on"}
+    out = _with_use(known, exposure, use)
+    out = out.merge(verdicts[["compartment", "state", "asks", "known_on"]], on="compartment", how="left")
+    never, idle = (
+        (out["last_run_h"].isna() | (out["asks"] == "first")),
+        out["idle"].astype("boolean").fillna(False).astype(bool),
     )
-    out = out.merge(last, on="compartment", how="left").merge(use, on="machine", how="left", suffixes=("", "_machine"))
-    out = out.merge(verdicts[["compartment", "state", "n_bottles", "believed"]], on="compartment", how="left")
-    never = out["last_run_h"].isna()
-    share = out["state"].map(_SHARE).fillna(1.0).where(out["n_bottles"].fillna(0) <= 1, 0.5)
-    doubted = (out["believed"] < 0.5) & out["state"].isin(["alert", "not known"])
-    share = share.where(~doubted, 0.0)
-    idle = out["idle"].fillna(False).astype(bool)
-    per_day = out["h_per_day"].where(out["h_per_day"] > 0)
-    days = (known.date - out["last_read_on"]).dt.days.clip(lower=0)
-    now_h = out["last_run_h_machine"] + (days * per_day.fillna(0)).where(~idle, 0)
-    out["due_run_h"] = (out["last_run_h"] + share * out["every_h"]).where(~never, now_h)
+    repeat, sooner = (out["asks"] == "repeat") & ~never, (out["asks"] == "sooner") & ~never
+    out["asked_on"] = out["known_on"].where(repeat | sooner).astype("datetime64[us]")
+    pace = out["h_per_day"].where((out["h_per_day"] > 0) & ~idle)
+    now_h = out["last_read_run_h"] + _days(known.date, out["last_read_on"]) * pace.fillna(0)
+    asked_h = now_h - _days(known.date, out["asked_on"]) * pace.fillna(0)
+    routine = out["last_run_h"] + out["every_h"]
+    early = out["last_run_h"] + known.settings.judge.sooner_share * out["every_h"]
+    out["due_run_h"] = np.select(
+        [never, repeat, sooner], [now_h, asked_h, np.fmax(early, np.fmin(asked_h, routine))], routine
+    )
     out["due_meter_h"] = out["due_run_h"] + (out["meter_h"] - out["last_run_h"]).fillna(0)
     out["overdue_h"] = (now_h - out["due_run_h"]).clip(lower=0).fillna(0)
     late = out["overdue_h"] > known.settings.sampling.interval_tolerance * out["every_h"]
     out["overdue"] = (never | late) & ~idle
-    out["due_on"] = _due_date(known.date, out["due_run_h"], now_h, per_day.where(~idle))
-    out["why"] = np.select(
-        [never, out["state"] == "alarm", doubted, out["state"] == "alert", idle],
+    out["due_on"] = _due_date(known.date, out["due_run_h"], now_h, pace)
+    out["due_as"] = np.select([never, repeat, out["overdue"]], [NEVER, ASKED, LATE], AHEAD)
+    out["why"] = _why(out, repeat, sooner, never, idle)
+    return typed(out[DUE], "due")
+
+
+def _with_use(known: Fleet, exposure: pd.DataFrame, use: pd.DataFrame) -> pd.DataFrame:
+    """Interval, newest bottle and pace of each compartment."""
+    last = exposure.sort_values(["compartment", "run_h", "drawn_on"]).groupby("compartment").tail(1)
+    last = last[["compartment", "run_h", "meter_h", "drawn_on"]].rename(
+        columns={"run_h": "last_run_h", "drawn_on": "last_drawn_on"}
+    )
+    pace = use.rename(columns={"last_run_h": "last_read_run_h"})
+    return sampling_interval(known).merge(last, on="compartment", how="left").merge(pace, on="machine", how="left")
+
+
+def _days(day: pd.Timestamp, since: pd.Series) -> pd.Series:
+    return (day - since).dt.days.clip(lower=0).fillna(0)
+
+
+def _why(out: pd.DataFrame, repeat: pd.Series, sooner: pd.Series, never: pd.Series, idle: pd.Series) -> np.ndarray:
+    raised = out["state"].isin(["alarm", "alert"])
+    words = np.where(raised, out["state"], "alert")
+    return np.select(
+        [never, repeat & raised, repeat, sooner, idle],
         [
-            "never sampled",
-            "repeat after alarm",
+            NEVER,
+            "repeat after " + words,
             "repeat of a doubted bottle",
-            "sooner after alert",
+            "sooner after " + words,
             "routine, machine idle",
         ],
         "routine",
     )
-    return out[DUE]
 
 
 def _due_date(day: pd.Timestamp, due_h: pd.Series, now_h: pd.Series, per_day: pd.Series) -> pd.Series:

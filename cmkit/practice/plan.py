@@ -5,15 +5,15 @@ from dataclasses import dataclass, fields
 import pandas as pd
 
 from cmkit.intervals.advise import advise_intervals
+from cmkit.judge.compartments import State
 from cmkit.learnt import Learnt
 from cmkit.practice.due import next_due
 from cmkit.practice.replay import alarm_record
 from cmkit.practice.rounds import plan_round
-from cmkit.practice.waiting import cost_of_waiting
+from cmkit.practice.waiting import waiting_costs
 from cmkit.records.fleet import Fleet
 from cmkit.trust.hours import Hours
 from cmkit.wear.fit import Wear
-from cmkit.wear.states import State
 
 
 @dataclass(frozen=True)
@@ -34,8 +34,9 @@ class Plan:
 
 def plan_work(known: Fleet, hours: Hours, wear: Wear, state: State, learnt: Learnt) -> Plan:
     """What to do at these compartments, and what past alarms led to."""
-    due = next_due(known, wear.exposure, hours.use, state.verdicts)
-    record = alarm_record(known, state.spells, hours.findings[["finding", "run_h"]])
-    waiting = cost_of_waiting(known, state.verdicts, due, hours.use, record)
+    decided = state.decided
+    due = next_due(known, wear.exposure, hours.use, decided.verdicts)
+    record = alarm_record(known, decided.spells, hours.findings[["finding", "run_h"]])
+    waiting = waiting_costs(known, decided)
     intervals, curves = advise_intervals(known, wear.exposure, wear.rates, hours.use, learnt)
     return Plan(due, plan_round(known, due), record, waiting, intervals, curves)

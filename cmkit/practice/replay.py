@@ -9,24 +9,17 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from cmkit.learnt import Learnt
 from cmkit.records.fleet import Fleet
-from cmkit.records.tables import typed
-from cmkit.trust.hours import machine_use
-from cmkit.trust.screen import Trusted
-from cmkit.wear.fit import Wear
-from cmkit.wear.forecast import forecast_next
-from cmkit.wear.states import State
-from cmkit.wear.verdicts import alarm_spells, bottle_states, judge, looks_inside
+from cmkit.tables.frames import names, typed
 
-RECORD = ["compartment", "alarm_on", "known_on", "sample", "run_h", "analytes", "bottles", "finding", "found_on", "outcome", "cause", "lead_h", "cost", "words"]  # fmt: skip
+RECORD = names("record")
 _WARNED_WITHIN_D = 365  # own choice: an alarm more than a year before a failure is not counted as its warning
 
 
 def alarm_record(known: Fleet, spells: pd.DataFrame, found_h: pd.DataFrame) -> pd.DataFrame:
     """One row per alarm with what was found, then one per failure nobody was warned of (alarm_on NaT), in order of date.
 
-    spells: `wear.verdicts.alarm_spells`; found_h: finding -> running hours (frame with finding, run_h). alarm_on: day its first bottle
+    spells: `judge.spells.alarm_spells`; found_h: finding -> running hours (frame with finding, run_h). alarm_on: day its first bottle
     was drawn; known_on: day that result reached the office. A finding from that day on answers the alarm; one before it was no answer,
     and a failure before it came without a warning. lead_h: operating hours from known_on to the finding, at the pace between bottle
     and finding. cost: the finding's own cost plus its downtime at the site's rate.
@@ -48,29 +41,9 @@ def alarm_record(known: Fleet, spells: pd.DataFrame, found_h: pd.DataFrame) -> p
             rows.append(_answered(spell, hit))
     silent = findings[(findings["outcome"] == "failed") & ~findings["finding"].isin(used)]
     rows += [_unwarned(f) for f in silent.itertuples()]
-    out = typed(
-        pd.DataFrame(rows, columns=RECORD),
-        ("run_h", "lead_h", "cost"),
-        ("bottles",),
-        ("alarm_on", "known_on", "found_on"),
-    )
+    out = typed(rows, "record")
     out["_when"] = out["alarm_on"].fillna(out["found_on"])
     return out.sort_values(["_when", "compartment"], kind="stable").drop(columns="_when").reset_index(drop=True)
-
-
-def verdicts_at(then: Fleet, wear: Wear, state: State, trusted: Trusted, learnt: Learnt) -> pd.DataFrame:
-    """The verdicts (`wear.verdicts.judge`) of an earlier day, from what had reached the office by then.
-
-    then: the records as known on that day. The other frames are of a later day, so both are measured with the same family numbers and
-    limits: what differs between them happened to the machines, and is not a limit estimated anew.
-    """
-    known = then.samples["sample"]
-    frames = (wear.exposure, wear.history, state.evidence, trusted.trust, trusted.doubts)
-    exposure, history, evidence, trust, doubts = (frame[frame["sample"].isin(known)] for frame in frames)
-    use = machine_use(then)
-    spells = alarm_spells(bottle_states(exposure, evidence), evidence, history, trust, looks_inside(then))
-    forecast = forecast_next(then, exposure, history, use, learnt)
-    return judge(then, exposure, use, evidence, spells, forecast, trust, doubts)
 
 
 def _whole_cost(known: Fleet, findings: pd.DataFrame) -> pd.Series:
@@ -102,6 +75,8 @@ _FOUND = {
 }
 _CLOSED = {
     "two clear bottles": "went away by itself",
+    "normal repeat": "the repeat bottle was normal",
+    "fluid change": "fluid changed, and the bottle since was normal",
     "steady since": "wears faster than before, but steadily",
     "new component": "component changed, nothing recorded about the old one",
     "replace": "component changed, nothing recorded about the old one",

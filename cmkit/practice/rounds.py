@@ -12,14 +12,13 @@ import numpy as np
 import pandas as pd
 
 from cmkit.records.fleet import Fleet
-from cmkit.records.tables import typed
+from cmkit.tables.frames import names, typed
 
-CARDS = [
-    "site", "machine", "compartment", "kind", "position", "side", "fluid", "grade", "access", "method", "pump", "tube_mm", "tube_words",
-    "ready", "level_words", "due_meter_h", "due_on", "why", "last_run_h", "bottle", "later",
-]  # fmt: skip
+CARDS = names("cards")
 AHEAD_DAYS = 31
-_URGENT = {"repeat after alarm": 0, "never sampled": 1, "repeat of a doubted bottle": 2, "sooner after alert": 2}
+_URGENT = {
+    "repeat after alarm": 0, "repeat after alert": 0, "never sampled": 1, "repeat of a doubted bottle": 1, "sooner after alarm": 1, "sooner after alert": 2,
+}  # fmt: skip
 _DAYS_A_WEEK = 7
 LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ2345678"  # 31, a prime, without letters that look alike in handwriting
 _SPARE = 1.1  # own choice: bottles and tube to spare on a round
@@ -79,7 +78,7 @@ def _cards(known: Fleet, rows: pd.DataFrame) -> pd.DataFrame:
     out["level_words"] = [_level_words(kind) for kind in out["kind"]]
     out["side"] = out["position"].map(side_words)
     out["bottle"] = [bottle_number(c, known.date) for c in out["compartment"]]
-    return typed(out[CARDS], ("tube_mm", "due_meter_h", "last_run_h"), dates=("due_on",), flags=("later",))
+    return typed(out[CARDS], "cards")
 
 
 def tube_length(depth_mm: pd.Series, extra_mm: np.ndarray) -> pd.Series:

@@ -19,7 +19,7 @@ from cmkit.records.reading.clean import match_words, parse_dates
 from cmkit.records.reading.files import FORMULA_MARKS, spreadsheet_text
 from cmkit.records.reading.layouts import Layout, layout_for, read_layouts
 from cmkit.records.settings import read_settings
-from cmkit.records.tables import LEVELS, METHODS
+from cmkit.tables.records import LEVELS, METHODS
 
 SHEET = "round"
 GIVEN = ["bottle", "site", "machine", "compartment", "side", "how", "due_meter_h"]

@@ -9,7 +9,8 @@ import numpy as np
 import pandas as pd
 from scipy.stats import false_discovery_control, norm, trim_mean
 
-from cmkit.records.tables import typed
+from cmkit.records.constants import HALF_NINETY
+from cmkit.tables.frames import empty, names, typed
 from cmkit.trust.constants import constant
 
 SPREAD = ["sampler", "n", "ratio", "low", "high", "p", "q", "flagged", "words"]
@@ -46,8 +47,8 @@ def sampler_technique(factors: pd.DataFrame, places: pd.DataFrame) -> tuple[pd.D
     return sampler_spread(scaled, sampler, stratum), sampler_bias(factor, sampler, stratum)
 
 
-TECHNIQUE = ["site", "sampler", "measure", "n", "value", "low", "high", "q", "flagged", "words"]
-NO_TECHNIQUE = typed(pd.DataFrame(columns=TECHNIQUE), numbers=("value", "low", "high", "q"), whole=("n",))
+TECHNIQUE = names("technique")
+NO_TECHNIQUE = empty("technique")
 
 
 def crew_technique(
@@ -69,7 +70,7 @@ def crew_technique(
     home = drawn.groupby(["sampler", "site"]).size().reset_index(name="bottles")
     home = home.sort_values(["sampler", "bottles", "site"], ascending=[True, False, True]).drop_duplicates("sampler")
     both["site"] = both["sampler"].map(dict(zip(home["sampler"], home["site"], strict=True))).fillna("").astype("str")
-    return both[TECHNIQUE].sort_values(["site", "sampler", "measure"]).reset_index(drop=True)
+    return typed(both[TECHNIQUE].sort_values(["site", "sampler", "measure"]).reset_index(drop=True), "technique")
 
 
 def sampler_spread(
@@ -91,7 +92,7 @@ def sampler_spread(
     out = _by_sampler(cells, seen, chance)
     out["p"] = norm.sf((out["mean"] - out["usual"]) / out["se"])
     out = _discoveries(out, _LEAST_SPREAD_N)
-    for name, shift in (("ratio", 0.0), ("low", -1.645), ("high", 1.645)):
+    for name, shift in (("ratio", 0.0), ("low", -HALF_NINETY), ("high", HALF_NINETY)):
         out[name] = np.exp(out["mean"] - out["usual"] + shift * out["se"])
     out["flagged"] &= out["ratio"] >= _LEAST_RATIO
     out["words"] = [
@@ -168,7 +169,11 @@ def sampler_bias(factor: np.ndarray, sampler: np.ndarray, stratum: np.ndarray) -
     out["se"] = np.maximum(spread, usual / 2) / np.sqrt(out["n"].clip(lower=1))
     out["p"] = 2 * norm.sf((out["mean"] / out["se"]).abs())
     out = _discoveries(out, _LEAST_SPREAD_N)
-    out["bias"], out["low"], out["high"] = out["mean"], out["mean"] - 1.645 * out["se"], out["mean"] + 1.645 * out["se"]
+    out["bias"], out["low"], out["high"] = (
+        out["mean"],
+        out["mean"] - HALF_NINETY * out["se"],
+        out["mean"] + HALF_NINETY * out["se"],
+    )
     between = (
         max(float(np.nanvar(out["mean"]) - np.nanmean(out["se"] ** 2)), 0.0) if out["mean"].notna().sum() > 1 else 0.0
     )

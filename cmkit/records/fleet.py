@@ -1,20 +1,22 @@
 """A fleet's records in memory, and the only way time enters: :meth:`Fleet.as_of`."""
 
 from dataclasses import dataclass, field, replace
+from datetime import date as Date
+from datetime import datetime
 
 import numpy as np
 import pandas as pd
 
-from cmkit.errors import RecordsError
+from cmkit.errors import ParameterError, RecordsError
 from cmkit.records.settings import Settings
-from cmkit.records.tables import SET_ASIDE, TABLES
+from cmkit.tables.records import EVENTS, SET_ASIDE, TABLES
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Fleet:
     """Frozen bundle of a fleet's tables, as loaded.
 
-    Frames carry every column of `records.tables`, ids as columns, a plain RangeIndex, text as pandas `str`, dates as datetime64.
+    Frames carry every column of `tables.records`, ids as columns, a plain RangeIndex, text as pandas `str`, dates as datetime64.
     `samples` has each analyte of the register as float64 plus a flag `<analyte>_below` (True: the value is the reporting limit of a
     result reported as below it), and `file` and `row`: where the result stands. `samples` may hold several issues of one bottle number;
     :meth:`as_of` keeps the newest known.
@@ -42,9 +44,37 @@ class Fleet:
     date: pd.Timestamp | None = None
     elsewhere: frozenset[str] = frozenset()
 
-    def as_of(self, date: str | pd.Timestamp) -> "Fleet":
-        """What was known at the end of day `date`: later rows gone, re-issued results resolved, confirmed corrections applied."""
-        day = pd.Timestamp(date).normalize()
+    def __repr__(self) -> str:
+        until = "all records" if self.date is None else f"as known on {self.date:%Y-%m-%d}"
+        sizes = ", ".join(f"{len(getattr(self, name)):,} {name}" for name in TABLES)
+        return f"Fleet {self.settings.name}, {until}: {sizes}"
+
+    def days(self) -> tuple[pd.Timestamp, pd.Timestamp] | None:
+        """First and last day on which something that happened became known; None without any dated record."""
+        known = [_known_days(getattr(self, name), TABLES[name].known_on) for name in EVENTS]
+        ends = pd.concat(known).dropna()
+        return (ends.min(), ends.max()) if len(ends) else None
+
+    def checked_day(self, date: str | Date | pd.Timestamp) -> pd.Timestamp:
+        """`date` as a day that the records can speak of. ParameterError for anything else.
+
+        That is a day from the first on which something became known to a year after the last: what is older knows nothing, and what is
+        much later is likelier a slip of the pen than a fleet that wrote nothing down for so long.
+        """
+        day, known = _day(date), self.days()
+        if known and not known[0] <= day <= known[1] + _QUIET:
+            raise ParameterError(
+                f"as_of: found {day:%Y-%m-%d}, outside the records; the first became known on {known[0]:%Y-%m-%d}, the newest on "
+                f"{known[1]:%Y-%m-%d}. Wanted a day between these, or up to a year later."
+            )
+        return day
+
+    def as_of(self, date: str | Date | pd.Timestamp) -> "Fleet":
+        """What was known at the end of day `date`: later rows gone, re-issued results resolved, confirmed corrections applied.
+
+        date: ISO text such as 2026-06-30, or a date. ParameterError for anything else.
+        """
+        day = _day(date)
         if day == self.date:
             return self
         known = {name: _known(getattr(self, name), TABLES[name].known_on, day) for name in TABLES}
@@ -122,12 +152,31 @@ def counted(arrivals: pd.DataFrame, replaced: pd.DataFrame | None = None) -> pd.
     return counts[["file", "table", "read", "used", "set_aside"]]
 
 
-def _known(frame: pd.DataFrame, columns: tuple[str, ...], day: pd.Timestamp) -> pd.DataFrame:
-    """Rows known by `day`; a row without any date is always known."""
+_QUIET = pd.Timedelta(days=366)  # own choice
+
+
+def _day(date: str | Date | pd.Timestamp) -> pd.Timestamp:
+    """A day from ISO text or a date; ParameterError naming what was found."""
+    try:
+        day = pd.Timestamp(datetime.fromisoformat(date) if isinstance(date, str) else date)
+    except (TypeError, ValueError):
+        day = pd.NaT
+    if pd.isna(day) or isinstance(date, (bool, int, float)):
+        raise ParameterError(f"as_of: found {date!r}; wanted a day such as 2026-06-30.")
+    return day.tz_localize(None).normalize()
+
+
+def _known_days(frame: pd.DataFrame, columns: tuple[str, ...]) -> pd.Series:
+    """The day each row became known, NaT for one without any date."""
     when = pd.Series(pd.NaT, index=frame.index, dtype="datetime64[us]")
     for name in columns:
         when = when.fillna(frame[name])
-    return frame[~(when > day)].reset_index(drop=True)
+    return when
+
+
+def _known(frame: pd.DataFrame, columns: tuple[str, ...], day: pd.Timestamp) -> pd.DataFrame:
+    """Rows known by `day`; a row without any date is always known."""
+    return frame[~(_known_days(frame, columns) > day)].reset_index(drop=True)
 
 
 def _blank_future(frame: pd.DataFrame, day: pd.Timestamp, columns: dict[str, list[str]]) -> pd.DataFrame:

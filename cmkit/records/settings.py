@@ -13,6 +13,7 @@ import pandas as pd
 
 from cmkit.errors import SettingsError
 from cmkit.records.analytes import DIRECTIONS, GROUPS, RULES, Analyte, with_own
+from cmkit.records.constants import out_of_range, package_defaults
 
 
 @dataclass(frozen=True)
@@ -90,6 +91,55 @@ class Trust:
 
 
 @dataclass(frozen=True)
+class Intervals:
+    """What the advice on intervals assumes ([intervals] in fleet.toml; reference/intervals.csv says what each number is)."""
+
+    rate_prior_events: float
+    delay_log_sd: float
+    growth_log_sd: float
+    detection_logit_sd: float
+    false_alarm_share: float
+    draws: int
+    rate_step: float
+    rate_reach: float
+    turnaround_step_h: float
+    usual_h_per_day: float
+    metals_that_rise: float
+
+
+@cache
+def default_intervals() -> Intervals:
+    """reference/intervals.csv as :class:`Intervals`."""
+    return package_defaults(Intervals, "intervals")
+
+
+@dataclass(frozen=True)
+class Judge:
+    """When a chance becomes a state, an order and money ([judge] in fleet.toml; reference/states.csv says what each number is)."""
+
+    alarm: float
+    alert: float
+    good: float
+    stop: float
+    second_share: float
+    settle_bottles: int
+    repeats_most: int
+    sooner_share: float
+    repeat_settles: float
+    early_shape: float
+    clear_delay_share: float
+    severe_delay_share: float
+    turnaround_bottles: int
+    settled_shown_days: int
+
+
+@cache
+def default_judge() -> Judge:
+    """reference/states.csv as :class:`Judge`."""
+    return package_defaults(Judge, "states")
+
+
+@dataclass(frozen=True)
 class FixedLimit:
     """A maker's or site's own limit: for a compartment kind or family, an analyte and a direction (up or down)."""
 
@@ -102,7 +152,10 @@ class FixedLimit:
 
 @dataclass(frozen=True)
 class Settings:
-    """Everything fleet.toml says, with the package's defaults where it is silent."""
+    """Everything fleet.toml says, with the package's defaults where it is silent.
+
+    given_costs: the costs (of COSTS) that the fleet gave itself, by kind of compartment.
+    """
 
     name: str
     currency: str = "money"
@@ -110,6 +163,8 @@ class Settings:
     sampling: Sampling = field(default_factory=Sampling)
     alarm: Alarm = field(default_factory=Alarm)
     trust: Trust = field(default_factory=Trust)
+    intervals: Intervals = field(default_factory=default_intervals)
+    judge: Judge = field(default_factory=default_judge)
     kinds: dict[str, Kind] = field(default_factory=dict)
     limits: tuple[FixedLimit, ...] = ()
     analytes: tuple[Analyte, ...] = ()
@@ -119,6 +174,11 @@ class Settings:
     def assumed_costs(self, kind: str) -> tuple[str, ...]:
         """Which of `COSTS` are the package's own for this kind of compartment, because fleet.toml does not give them; in their order."""
         return tuple(c for c in COSTS if c not in self.given_costs.get(kind, self.given_costs.get("other", ())))
+
+    @property
+    def costs_given(self) -> frozenset[str]:
+        """Kinds of compartments whose costs of a planned repair and of a failure the fleet gave itself."""
+        return frozenset(k for k, given in self.given_costs.items() if {"planned_cost", "failure_cost"} <= set(given))
 
     def kind(self, name: str) -> Kind:
         """Assumptions for a compartment kind; an unknown kind gets those of `other` under its own name."""
@@ -155,6 +215,8 @@ def parse_settings(raw: dict[str, Any], where: str) -> Settings:
     values: dict[str, Any] = {k: checked(v, str, f"{where}: {k}") for k, v in plain.items()}
     for key, (cls, _) in _BLOCKS.items():
         values[key] = read_block(cls, raw.get(key, {}), f"{where}: [{key}]")
+    values["intervals"] = _intervals(raw.get("intervals", {}), f"{where}: [intervals]")
+    values["judge"] = read_block(Judge, raw.get("judge", {}), f"{where}: [judge]", default_judge())
     costs = _costs(section(raw, "costs", where), where)
     values["kinds"] = _kinds(section(raw, "kinds", where, deep=True), where, costs)
     values["given_costs"] = _given_costs(raw, list(values["kinds"]))
@@ -171,7 +233,7 @@ def parse_settings(raw: dict[str, Any], where: str) -> Settings:
 
 
 _BLOCKS: dict[str, tuple[Any, str]] = {"sampling": (Sampling, ""), "alarm": (Alarm, ""), "trust": (Trust, "")}
-_SECTIONS = (*_BLOCKS, "costs", "kinds", "limits", "analytes", "accepted_intervals")
+_SECTIONS = (*_BLOCKS, "intervals", "judge", "costs", "kinds", "limits", "analytes", "accepted_intervals")
 
 
 def refuse_unknown(given: Any, known: list[str], where: str) -> None:
@@ -226,6 +288,13 @@ def read_block(cls: Any, raw: Any, where: str, base: Any = None) -> Any:
     if missing:
         raise SettingsError(f"{where}: missing {', '.join(missing)}.")
     return cls(**values)
+
+
+def _intervals(raw: Any, where: str) -> Intervals:
+    found: Intervals = read_block(Intervals, raw, where, default_intervals())
+    if wrong := out_of_range(found, "intervals"):
+        raise SettingsError(f"{where} {'; '.join(wrong)}.")
+    return found
 
 
 def _kinds(raw: dict[str, Any], where: str, costs: dict[str, float]) -> dict[str, Kind]:
@@ -316,6 +385,7 @@ def _check_bounds(settings: Settings, where: str) -> None:
         )
     if not 0 < alarm.alert_z <= alarm.z:
         raise SettingsError(f"{where}: [alarm] wanted 0 < alert_z <= z, found {alarm.alert_z:g} and {alarm.z:g}.")
+    _check_judge(settings.judge, where)
     for name, hours in settings.accepted_intervals.items():
         if hours <= 0:
             raise SettingsError(f"{where}: [accepted_intervals] {name} = {hours:g}, wanted hours above zero.")
@@ -325,3 +395,20 @@ def _check_bounds(settings: Settings, where: str) -> None:
                 raise SettingsError(
                     f'{where}: [kinds."{kind.kind}"] {name} = {getattr(kind, name):g}, wanted a share between 0 and 1.'
                 )
+
+
+def _check_judge(judge: Judge, where: str) -> None:
+    if not 0 < judge.alert < judge.alarm < 1:
+        raise SettingsError(
+            f"{where}: [judge] wanted 0 < alert < alarm < 1, found {judge.alert:g} and {judge.alarm:g}; set both as chances, such as 0.15 and 0.5."
+        )
+    for name in ("good", "stop", "second_share", "sooner_share", "repeat_settles"):
+        if not 0 < getattr(judge, name) <= 1:
+            raise SettingsError(
+                f"{where}: [judge] {name} = {getattr(judge, name):g}, wanted more than 0 and at most 1."
+            )
+    for field_ in fields(Judge):
+        if getattr(judge, field_.name) <= 0:
+            raise SettingsError(
+                f"{where}: [judge] {field_.name} = {getattr(judge, field_.name):g}, wanted more than 0."
+            )

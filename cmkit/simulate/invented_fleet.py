@@ -7,7 +7,6 @@ import numpy as np
 import pandas as pd
 
 from cmkit.records.analytes import analyte_register, below
-from cmkit.records.tables import TABLES
 from cmkit.simulate.balance import CARRIED, INDEX, METALS
 from cmkit.simulate.bottle import as_reported
 from cmkit.simulate.life import live
@@ -15,16 +14,16 @@ from cmkit.simulate.parts import build_parts, lognormal, stream
 from cmkit.simulate.recipe import Laboratory, Machine, Recipe, Site
 from cmkit.simulate.state import Life
 from cmkit.simulate.workshop import close_open_faults
+from cmkit.tables.records import TABLES
 
 _PAIRS = {"left": "right", "front": "rear"}
 _TRUE_METALS = tuple(a for a in METALS if a not in ("Ti_ppm", "Ag_ppm", "Mn_ppm", "V_ppm"))
-_DTYPES = {"text": "str", "number": "float64", "date": "datetime64[us]", "flag": "boolean"}
 
 
 def simulate_fleet(recipe: Recipe, seed: int | None = None) -> tuple[dict[str, pd.DataFrame], dict[str, pd.DataFrame]]:
     """(tables, truth) of an invented fleet, as its office holds it on the recipe's last day.
 
-    tables: the tables of `records.tables` by name; `samples` also has every analyte of the register (float64) and its `<analyte>_below`
+    tables: the tables of `tables.records` by name; `samples` also has every analyte of the register (float64) and its `<analyte>_below`
     flag, and may hold two issues of one bottle. truth: `rates` (a life of a component, ppm/h at full charge), `samples` (true
     compartment, hours, make-up, drawing, content and rates at each bottle), `faults`, `topups`, `money`. seed: instead of the recipe's.
     """
@@ -59,14 +58,14 @@ def simulate_fleet(recipe: Recipe, seed: int | None = None) -> tuple[dict[str, p
 
 
 def table(name: str, rows: list[dict]) -> pd.DataFrame:
-    """Rows as a table of `records.tables` with its columns and types; text that nobody wrote is NaN."""
+    """Rows as a table of `tables.records` with its columns and types; text that nobody wrote is NaN."""
     frame = pd.DataFrame(rows, columns=TABLES[name].names)
     for column in TABLES[name].columns:
         if column.kind == "text":
             texts = frame[column.name].astype(object)
             frame[column.name] = texts.where(texts.notna() & (texts != ""), None).astype("str")
         else:
-            frame[column.name] = frame[column.name].astype(_DTYPES[column.kind])
+            frame[column.name] = frame[column.name].astype(column.dtype)
     return frame
 
 

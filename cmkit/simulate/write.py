@@ -10,9 +10,9 @@ import pandas as pd
 from pandas.api.types import is_datetime64_any_dtype, is_numeric_dtype
 
 from cmkit.records.analytes import analyte_register, below
-from cmkit.records.tables import TABLES
 from cmkit.simulate.invented_fleet import simulate_fleet
 from cmkit.simulate.recipe import Mistake, Recipe, demo_recipe, read_recipe
+from cmkit.tables.records import TABLES
 
 __all__ = ["demo_recipe", "read_recipe", "write_fleet"]
 

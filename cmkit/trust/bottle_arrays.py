@@ -7,8 +7,9 @@ import pandas as pd
 
 from cmkit.records.analytes import below
 from cmkit.records.fleet import Fleet
+from cmkit.tables.frames import names, typed
 
-DOUBTS = ["sample", "compartment", "doubt", "statistic", "value", "threshold", "probability", "reason", "todo"]
+DOUBTS = names("doubts")
 _BEFORE = 4  # bottles before that make up a compartment's usual result
 
 
@@ -107,5 +108,4 @@ def doubt_rows(heads: pd.DataFrame, doubt: str, statistic: str, value: np.ndarra
 
 def typed_doubts(rows: pd.DataFrame) -> pd.DataFrame:
     """The columns DOUBTS in their types, also when there is no row."""
-    number = ("value", "threshold", "probability")
-    return rows.reindex(columns=DOUBTS).astype({c: "float64" if c in number else "str" for c in DOUBTS})
+    return typed(rows.reindex(columns=DOUBTS), "doubts")

@@ -15,10 +15,11 @@ from scipy.optimize import linear_sum_assignment, minimize_scalar
 from scipy.special import logsumexp
 
 from cmkit.records.settings import Trust
+from cmkit.tables.frames import names, typed
 from cmkit.trust.bottle_arrays import Panel, doubt_rows
 from cmkit.trust.constants import constant
 
-CHANCES = ["sample", "compartment", "looks_like", "group", "chance", "words"]
+CHANCES = names("exchange_chances")
 CANNOT_TELL = "cannot tell yet"
 TOO_FEW = "cannot tell, too few results in common"
 AFTER_DOUBT = "cannot tell, its forecast stands on a bottle whose own label is in doubt"
@@ -134,7 +135,7 @@ def shared_factors(panel: Panel) -> pd.DataFrame:
     settled = (panel.bottles["order"] >= constant("exchange_first_order")).to_numpy()
     kinds = sorted(panel.bottles["kind"].unique())
     learnt = [_shared_factor(panel, np.flatnonzero(settled & (panel.bottles["kind"] == kind))) for kind in kinds]
-    return pd.DataFrame({"kind": pd.Series(kinds, dtype="str"), "factor_sd": pd.Series(learnt, dtype="float64")})
+    return typed(pd.DataFrame({"kind": kinds, "factor_sd": learnt}), "bottle_factors")
 
 
 def _shared_factor(panel: Panel, rows: np.ndarray) -> float:

@@ -14,6 +14,7 @@ from scipy.stats import f as f_distribution
 
 from cmkit.records.fleet import Fleet
 from cmkit.records.settings import Trust
+from cmkit.tables.frames import names, typed
 from cmkit.trust.bottle_arrays import doubt_rows, results
 from cmkit.trust.constants import constant
 from cmkit.trust.fluid_history import fluids_in_force
@@ -23,7 +24,7 @@ VISCOSITIES = ("visc40_cSt", "visc100_cSt")
 MARKS = (*ELEMENTS, *VISCOSITIES)
 FUEL = "fuel"
 SHARES = np.arange(0.0, 1.0001, 0.025)
-FLUIDS = ["sample", "compartment", "product", "distance", "p", "ratio", "threshold", "mixed_with", "share", "words"]
+FLUIDS = names("fluid_checks")
 _FILLED = 0.8  # own choice: a mark belongs to a product's fingerprint when this share of its bottles has it
 _CALIBRATE_ON = 2000  # bottles of a product that set its threshold
 _BLOCK = 4096
@@ -220,7 +221,7 @@ def ratio_threshold(ratio: np.ndarray, false_calls: float) -> float:
     )
 
 
-PRODUCTS = ["product", "mark", "centre", "n", "stretch", "threshold", *(f"scatter_{mark}" for mark in MARKS)]
+PRODUCTS = names("fluids")
 
 
 def learn_fluids(known: Fleet, trust: Trust) -> pd.DataFrame:
@@ -246,8 +247,7 @@ def learn_fluids(known: Fleet, trust: Trust) -> pd.DataFrame:
                 "threshold": threshold,
             }
             rows.append(row | {f"scatter_{m}": s for m, s in zip(own.marks, scatter, strict=True)})
-    out = pd.DataFrame(rows, columns=PRODUCTS)
-    return out.astype({c: "str" if c in ("product", "mark") else "int64" if c == "n" else "float64" for c in PRODUCTS})
+    return typed(pd.DataFrame(rows, columns=PRODUCTS), "fluids")
 
 
 def _products(known: Fleet) -> np.ndarray:

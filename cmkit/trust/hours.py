@@ -9,14 +9,16 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from cmkit.records.constants import HALF_NINETY
 from cmkit.records.fleet import Fleet
+from cmkit.tables.frames import names, typed
 from cmkit.trust.bottle_arrays import doubt_rows
 from cmkit.trust.constants import constant
 from cmkit.trust.meters import DAY_H, HIGHEST_H, SLACK_H, meter_line, pace
 
-HOURS = ["sample", "compartment", "meter_h", "sd_h", "usable", "reason", "run_h"]
-SERVICE_HOURS = ["service", "compartment", "run_h", "sd_h", "usable", "reason"]
-USE = ["machine", "h_per_day", "last_read_on", "last_run_h", "idle"]
+HOURS = names("hours")
+SERVICE_HOURS = names("service_hours")
+USE = names("use")
 MOST_SD_H = 60.0  # own choice: a derived hour less certain than this says nothing about a 250 h interval
 SAME_DAY_SD_H = 3.0  # own choice: where in the shift a reading of the same day was taken
 SWAP_SHARE = 0.25  # own choice: two digits exchanged explain a reading this much better than the machine's pace alone
@@ -65,17 +67,19 @@ def screen_hours(known: Fleet, line: pd.DataFrame | None = None) -> pd.DataFrame
     placed = _first_after_new_meter(place_hours(line, events), line, known.samples)
     placed.insert(0, "compartment", known.samples["compartment"].to_numpy())
     placed.insert(0, "sample", known.samples["sample"].to_numpy())
-    return placed[HOURS]
+    return typed(placed[HOURS], "hours")
 
 
 def service_hours(known: Fleet, line: pd.DataFrame | None = None) -> pd.DataFrame:
     """One row per service (columns SERVICE_HOURS), in the order of `known.services`; as in :func:`screen_hours`."""
-    return _placed(known, line, known.services, "service", "done_on")[SERVICE_HOURS]
+    placed = _placed(known, line, known.services, "service", "done_on")
+    return typed(placed[SERVICE_HOURS], "service_hours")
 
 
 def finding_hours(known: Fleet, line: pd.DataFrame | None = None) -> pd.DataFrame:
     """One row per finding (finding, compartment, run_h, sd_h, usable, reason), in the order of `known.findings`."""
-    return _placed(known, line, known.findings, "finding", "found_on")[["finding", *SERVICE_HOURS[1:]]]
+    placed = _placed(known, line, known.findings, "finding", "found_on")
+    return typed(placed[names("finding_hours")], "finding_hours")
 
 
 def _placed(known: Fleet, line: pd.DataFrame | None, frame: pd.DataFrame, key: str, on: str) -> pd.DataFrame:
@@ -99,7 +103,7 @@ def machine_use(known: Fleet, line: pd.DataFrame | None = None) -> pd.DataFrame:
     out["h_per_day"] = _pace(line, out, RECENT_D)
     stood = _pace(line, out, IDLE_D, whole=False)
     out["idle"] = (stood < IDLE_H_PER_DAY) | out["retired_on"].notna()
-    return out[USE]
+    return typed(out[USE], "use")
 
 
 def _pace(line: pd.DataFrame, use: pd.DataFrame, days: int, whole: bool = True) -> np.ndarray:
@@ -231,10 +235,10 @@ def _reasons(
             out[i] = f"{found}; two digits exchanged would make it {swapped[i]:,.0f} h, which fits and is used"
         elif usable[i]:
             out[i] = (
-                f"{found}; {run[i] - carried[i]:,.0f} h (give or take {1.645 * sd[i]:,.0f}) from the machine's other readings"
+                f"{found}; {run[i] - carried[i]:,.0f} h (give or take {HALF_NINETY * sd[i]:,.0f}) from the machine's other readings"
             )
         elif np.isfinite(run[i]):
-            out[i] = f"{found}; the machine's other readings leave it open by {1.645 * sd[i]:,.0f} h either way"
+            out[i] = f"{found}; the machine's other readings leave it open by {HALF_NINETY * sd[i]:,.0f} h either way"
         else:
             out[i] = f"{found}; no other reading of the machine to go by"
     return out

@@ -9,11 +9,12 @@ import pandas as pd
 
 from cmkit.records.analytes import below, by_rule
 from cmkit.records.fleet import Fleet
+from cmkit.tables.frames import empty, names, typed
 from cmkit.trust.bottle_arrays import Panel, doubt_rows, results, usual_results
 from cmkit.trust.constants import constant
 
-USUAL = ["family", "analyte", "middle", "n"]
-SHIFTS = ["lab", "reported_on", "analyte", "n", "machines", "log_shift", "z"]
+USUAL = names("usual")
+SHIFTS = names("shifts")
 _MEDIAN_COST = 1.2533  # sd of a median over that of a mean, normal errors (sqrt(pi/2))
 _ALONE = (-4, -3, 3, 4)  # powers of ten of unit mistakes: % for ppm (4), g for mg or ug for mg (3)
 _STEADY = ("rate", "fluid", "two-sided")
@@ -82,7 +83,7 @@ def laboratory_shifts(known: Fleet, register: pd.DataFrame, panel: Panel | None 
         days["z"] = days["log_shift"] / (_MEDIAN_COST * scatter / np.sqrt(days["n"]))
         parts.append(days.reset_index().assign(analyte=name))
     if not parts:
-        return pd.DataFrame(columns=SHIFTS)
+        return empty("shifts")
     out = pd.concat(parts, ignore_index=True)
     enough = (out["n"] >= constant("batch_least_bottles")) & (out["machines"] >= constant("batch_least_machines"))
     far = (out["z"].abs() >= constant("batch_z")) & (out["log_shift"].abs() >= constant("batch_share"))
@@ -199,8 +200,7 @@ def family_usual(known: Fleet, register: pd.DataFrame) -> pd.DataFrame:
     values = known.samples[names].groupby(family.to_numpy())
     long = values.median().rename_axis("family").reset_index().melt("family", var_name="analyte", value_name="middle")
     long["n"] = values.count().rename_axis("family").reset_index().melt("family")["value"].astype("int64")
-    long = long.astype({"family": "str", "analyte": "str", "middle": "float64"})
-    return long[USUAL].sort_values(["family", "analyte"], ignore_index=True)
+    return typed(long[USUAL].sort_values(["family", "analyte"], ignore_index=True), "usual")
 
 
 def _of_family(known: Fleet, usual: pd.DataFrame, names: list[str]) -> np.ndarray:

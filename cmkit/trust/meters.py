@@ -10,8 +10,9 @@ import numpy as np
 import pandas as pd
 
 from cmkit.records.fleet import Fleet
+from cmkit.tables.frames import empty, names
 
-LINE = ["machine", "on", "meter_h", "run_h", "carried_h", "era", "gap_h", "gap_sd_h", "per_day", "sd_per_day"]
+LINE = names("meter_line")
 DAY_H = 24.0  # hours in a day: no machine runs faster
 SLACK_H = 1.0  # a reading may fall this much: bottles of one day are noted to the nearest hour
 NEW_ERA_COST = 2.5  # own choice: days' votes an unannounced meter replacement must win before it is believed
@@ -32,12 +33,9 @@ def meter_line(known: Fleet) -> pd.DataFrame:
     """
     nodes = _nodes(_readings(known))
     if nodes.empty:
-        return pd.DataFrame({c: pd.Series(dtype=_DTYPES.get(c, "float64")) for c in LINE})
+        return empty("meter_line")
     kept = nodes[_kept(nodes)].reset_index(drop=True)
     return _running(kept)
-
-
-_DTYPES = {"machine": "str", "on": "datetime64[us]", "era": "int64"}
 
 
 def _readings(known: Fleet) -> pd.DataFrame:

@@ -11,6 +11,7 @@ import pandas as pd
 from cmkit.learnt import Learnt
 from cmkit.records.analytes import with_own
 from cmkit.records.fleet import Fleet
+from cmkit.tables.frames import names, typed
 from cmkit.trust.bottle_arrays import Panel, make_panel, typed_doubts
 from cmkit.trust.contamination import method_doubts, silicon_doubts, stale_doubts
 from cmkit.trust.exchange import exchange_chances, exchange_doubts
@@ -19,7 +20,7 @@ from cmkit.trust.hours import Hours, hours_doubts
 from cmkit.trust.laboratory import laboratory_doubts, laboratory_shifts
 from cmkit.trust.sediment import additive_shift, bottle_factors, factor_doubts
 
-TRUST = ["sample", "compartment", "believed", "n_doubts", "words"]
+TRUST = names("trust")
 
 
 @dataclass(frozen=True)
@@ -113,4 +114,4 @@ def _believed(samples: pd.DataFrame, doubts: pd.DataFrame, chances: pd.DataFrame
     silent = np.where(untold != "", "no doubt; whether its label was exchanged: " + untold, "no doubt")
     spoken = reasons.astype("str").reindex(out["sample"]).to_numpy(dtype=object)
     out["words"] = pd.Series(np.where(pd.isna(spoken), silent, spoken), dtype="str")
-    return out[TRUST].sort_values(["compartment", "sample"], kind="stable").reset_index(drop=True)
+    return typed(out[TRUST].sort_values(["compartment", "sample"], kind="stable").reset_index(drop=True), "trust")

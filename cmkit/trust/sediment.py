@@ -12,10 +12,11 @@ from scipy.stats import chi2, norm
 
 from cmkit.records.fleet import Fleet
 from cmkit.records.settings import Trust
+from cmkit.tables.frames import names, typed
 from cmkit.trust.bottle_arrays import Panel, doubt_rows, results, usual_results
 from cmkit.trust.constants import constant
 
-FACTORS = ["sample", "compartment", "order", "log_factor", "se", "z", "misfit", "df", "fit_p", "call"]
+FACTORS = names("factors")
 _LEAST_RESULT = 0.5  # ppm; a plain zero is read as half a unit
 
 
@@ -75,7 +76,7 @@ def bottle_factors(panel: Panel, register: pd.DataFrame, trust: Trust) -> pd.Dat
     high = enough & (z > trust.common_factor_z) & (np.exp(g) > constant("factor_high"))
     low = enough & (z < -trust.common_factor_z) & (np.exp(g) < constant("factor_low"))
     out["call"] = np.select([high, low], ["all high", "all low"], "")
-    return out[FACTORS]
+    return typed(out[FACTORS], "factors")
 
 
 def additive_shift(known: Fleet, register: pd.DataFrame) -> pd.DataFrame:

@@ -9,13 +9,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from cmkit.records.constants import constant
+
 Floats = NDArray[np.float64]
 
 DEPTH = 4  # onsets kept: 0..3 intervals ago
-CLIP = 5.0  # one result counts for no more than so many standard deviations
-ACCEPT_RISE = 3.5
-ACCEPT_Z = 1.5
-OTHER_WAY = 2.0  # a departure this far the other way just before: a return from one bad bottle, not a change
+CLIP = constant("wear", "result_clip")
+ACCEPT_RISE = constant("wear", "change_rise")
+ACCEPT_Z = constant("wear", "change_last_z")
+OTHER_WAY = constant("wear", "change_other_way")
 
 
 # across a missing result two onsets fit equally well: the later one counts, so that one result alone is never two

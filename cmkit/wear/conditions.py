@@ -15,17 +15,18 @@ from cmkit.fluids.viscosity import grade_viscosity
 from cmkit.learnt import Learnt
 from cmkit.records.analytes import below as below_name
 from cmkit.records.analytes import by_rule
+from cmkit.records.constants import constant
 from cmkit.records.fleet import Fleet
+from cmkit.tables.frames import names, typed
 from cmkit.trust.fluid_history import fluids_in_force
-from cmkit.wear.evidence import EVIDENCE
+from cmkit.wear.evidence import EVIDENCE, FIXED_RULES
 
-FRESH = ["site", "fluid", "grade", "analyte", "fresh", "n", "basis", "words"]
-_RULE = {"maker": "maker limit", "practice": "condition"}
+FRESH = names("fresh")
 _WHOSE = {"maker": "the limit set for it", "practice": "the usual limit"}
 # Own choices about what counts as fresh.
-_YOUNG_H, _YOUNG_SHARE = 100.0, 0.2  # a bottle is young up to 100 h, or a fifth of the old ones' fluid age
-_YOUNG_ENOUGH = 5  # young bottles whose middle is taken as fresh
-_TREND_ENOUGH = 10  # bottles whose trend may be carried back to 0 h
+_YOUNG_H, _YOUNG_SHARE = constant("wear", "fresh_young_h"), constant("wear", "fresh_young_share")
+_YOUNG_ENOUGH = int(constant("wear", "fresh_young_bottles"))
+_TREND_ENOUGH = int(constant("wear", "fresh_trend_bottles"))
 _TREND_MOST = 300
 
 
@@ -93,7 +94,7 @@ def fresh_values(known: Fleet, exposure: pd.DataFrame, analytes: list[str]) -> p
         for key in groups.itertuples(index=False, name=None):
             value, n, basis, words = _fresh(site.get(key, none), fleet.get(key[1:], none), key[2], analyte)
             rows.append((*key, analyte, value, n, basis, words))
-    return pd.DataFrame(rows, columns=FRESH)
+    return typed([dict(zip(FRESH, row, strict=True)) for row in rows], "fresh")
 
 
 def _fresh(site: pd.DataFrame, fleet: pd.DataFrame, grade: str, analyte: str) -> tuple[float, int, str, str]:
@@ -148,12 +149,12 @@ def _passed(
     if "fresh" not in own or not len(own):
         return pd.DataFrame()
     beyond = own["alarm_high"].where(own["direction"] == "up", own["alarm_low"]).fillna(own["alarm"])
-    own["alarm"] = own["alarm"].where(own["method"].isin(list(_RULE)), beyond)
+    own["alarm"] = own["alarm"].where(own["method"].isin(list(FIXED_RULES)), beyond)
     own["shown"] = np.where(own["measure"] == "code", iso_codes(own["x"]), own["x"])
     alert, alarm = (_in_unit(own[c], own) for c in ("alert", "alarm"))
     up = (own["direction"] == "up").to_numpy()
     shown = own["shown"].to_numpy()
-    fixed = own["method"].isin(list(_RULE)).to_numpy()
+    fixed = own["method"].isin(list(FIXED_RULES)).to_numpy()
     past_alarm = np.where(up, shown >= alarm, shown <= alarm) & ~(up & own["below"].to_numpy())
     past_alert = np.where(up, shown >= alert, shown <= alert) & ~(up & own["below"].to_numpy()) & fixed
     own = own.assign(threshold=np.where(past_alarm, alarm, alert), state=np.where(past_alarm & fixed, "alarm", "alert"))
@@ -172,7 +173,7 @@ def _evidence(hit: pd.DataFrame, row: pd.Series) -> pd.DataFrame:
     out = hit[["compartment", "sample", "drawn_on", "known_on", "threshold", "state"]].copy()
     code = (hit["measure"] == "code").to_numpy()
     out["analyte"], out["value"], out["side"] = row["analyte"], hit["shown"], hit["direction"]
-    out["rule"] = hit["method"].map(_RULE).fillna("family limit")
+    out["rule"] = hit["method"].map(FIXED_RULES).fillna("family limit")
     out["operator"] = np.where(hit["direction"] == "up", ">=", "<=")
     out["unit"] = np.where(code, "ISO 4406 code", row["unit"])
     out["words"] = [_words(r, row) for r in hit.itertuples()]

@@ -12,9 +12,12 @@ from cmkit.records.analytes import below as below_name
 from cmkit.records.analytes import by_rule
 from cmkit.records.fleet import Fleet
 from cmkit.records.settings import Alarm
-from cmkit.records.tables import typed
+from cmkit.tables.frames import names, typed
 
-EVIDENCE = ["compartment", "sample", "drawn_on", "known_on", "analyte", "rule", "value", "operator", "threshold", "unit", "state", "words"]  # fmt: skip
+EVIDENCE = names("evidence")
+
+
+FIXED_RULES = {"maker": "maker limit", "practice": "condition"}  # whose limit -> the name of the rule
 
 
 def collect_evidence(
@@ -34,8 +37,6 @@ def collect_evidence(
     trend = history.merge(register[["name", "unit"]], left_on="analyte", right_index=True, how="left")
     loose = _without_hours(known, exposure, register)
     parts = [
-        _departures(trend, alarm),
-        _sustained(trend, alarm),
         _family_rates(trend, limits, alarm),
         _levels(pd.concat([trend, loose]) if len(loose) else trend, limits),
         _low_level(known, exposure),
@@ -46,7 +47,7 @@ def collect_evidence(
     reported = reported["reported_on"].fillna(reported["received_on"]).fillna(reported["drawn_on"])
     rows["known_on"] = reported.reindex(rows["sample"].astype("str")).to_numpy()
     order = ["compartment", "drawn_on", "sample", "analyte", "rule"]
-    rows = typed(rows[EVIDENCE], numbers=("value", "threshold"), dates=("drawn_on", "known_on"))
+    rows = typed(rows[EVIDENCE], "evidence")
     return rows.sort_values(order, kind="stable").reset_index(drop=True)
 
 
@@ -77,35 +78,6 @@ def _rows(
     out["rule"], out["value"], out["operator"], out["threshold"] = rule, value, ">=", threshold
     out["unit"], out["state"], out["words"] = unit, state, words
     return out
-
-
-def _departures(trend: pd.DataFrame, alarm: Alarm) -> pd.DataFrame:
-    """A result too far above its own forecast. The first bottle of a life has only its family to be compared with: an alert at most.
-
-    Between alert_z and z one metal alone is chance (there are many metals), two in one bottle are an alert.
-    """
-    hit = trend[(trend["z"] >= alarm.alert_z) & ~trend["below"].astype(bool)]
-    strong = hit["z"] >= alarm.z
-    together = hit.groupby("sample")["analyte"].transform("size") >= 2
-    hit, strong = hit[strong | together], strong[strong | together]
-    words = [
-        f"{r.name_} {r.value:g} {r.unit} where {r.expected:.1f} (give or take {1.645 * r.expected_sd:.1f}) was expected"
-        for r in hit.rename(columns={"name": "name_"}).itertuples()
-    ]
-    state = np.where(strong & (hit["order"] >= 1), "alarm", "alert")
-    return _rows(hit, "one-step departure", hit["z"], np.where(strong, alarm.z, alarm.alert_z), state, "sd", words)
-
-
-def _sustained(trend: pd.DataFrame, alarm: Alarm) -> pd.DataFrame:
-    """A rate that rose against the compartment's own past; the first bottle of a life has none."""
-    hit = trend[(trend["rise"] >= alarm.rise) & (trend["order"] >= 1)]
-    words = [
-        f"{r.name_} has been rising faster than its own history over {int(r.change_k) + 1} bottles"
-        if r.change_k >= 1
-        else f"{r.name_} rose faster than its own history in this bottle"
-        for r in hit.rename(columns={"name": "name_"}).itertuples()
-    ]
-    return _rows(hit, "sustained rise", hit["rise"], alarm.rise, "alarm", "likelihood ratio", words)
 
 
 def _family_rates(trend: pd.DataFrame, limits: pd.DataFrame, alarm: Alarm) -> pd.DataFrame:
@@ -144,7 +116,7 @@ def _levels(trend: pd.DataFrame, limits: pd.DataFrame) -> pd.DataFrame:
     ]
     state = np.where(hit["over"] & hit["fixed"], "alarm", "alert")
     out = _rows(hit, "level limit", hit["value"], bound, state, "", words)
-    out["unit"] = hit["unit"]
+    out["rule"], out["unit"] = hit["method"].map(FIXED_RULES).fillna("level limit"), hit["unit"]
     return out
 
 
@@ -181,7 +153,7 @@ def _low_level(known: Fleet, exposure: pd.DataFrame) -> pd.DataFrame:
 def _sealed_bottles(known: Fleet, exposure: pd.DataFrame) -> pd.DataFrame:
     """Bottles of sealed compartments in order, with the level found (empty: not noted) and the life they belong to."""
     places = known.compartments[["compartment", "kind"]]
-    sealed = places[[known.settings.kind(kind).sealed for kind in places["kind"]]]
+    sealed = places[np.array([known.settings.kind(kind).sealed for kind in places["kind"]], dtype=bool)]
     seen = known.samples[["sample", "compartment", "drawn_on", "fluid_level"]].merge(sealed, on="compartment")
     seen = seen.merge(exposure[["sample", "life", "order"]], on="sample", how="left")
     seen = seen.sort_values(["compartment", "drawn_on", "order"], kind="stable", ignore_index=True)

@@ -18,6 +18,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from cmkit.records.fleet import Fleet
+from cmkit.tables.frames import names, typed
 from cmkit.wear.timeline import timeline, usual_make_up, usual_pace
 
 Floats = NDArray[np.float64]
@@ -201,10 +202,7 @@ def _step(state: Floats, e: Events) -> Floats:
     return np.stack([phi1 * h, psi1 * h, chi1 * h + added, var_phi1, var_psi1, filled1])
 
 
-COLUMNS = [
-    "sample", "compartment", "machine", "site", "kind", "family", "life", "order", "drawn_on", "meter_h", "run_h", "hours", "fluid_h",
-    "phi", "psi", "chi", "sd_phi", "sd_psi", "changed", "makeup_l", "makeup_known", "volume_known", "start",
-]  # fmt: skip
+COLUMNS = names("exposure")
 
 
 def sample_exposure(
@@ -241,4 +239,4 @@ def sample_exposure(
     for f in fields(Exposure):
         out[f.name] = getattr(done, f.name)
     out = out.drop(columns="hours").rename(columns={"id": "sample", "date": "drawn_on", "interval_h": "hours"})
-    return out[COLUMNS]
+    return typed(out[COLUMNS], "exposure")

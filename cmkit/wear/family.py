@@ -12,26 +12,23 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import log_ndtr
 
 from cmkit.records.analytes import by_rule
+from cmkit.records.constants import constant
+from cmkit.tables.frames import empty, names, typed
 from cmkit.wear.filter import DRIFT_SHARE, Numbers, noise, predict, start_state, true_limit, update
 from cmkit.wear.series_arrays import Panel, panel
 
 Floats = NDArray[np.float64]
 
-COLUMNS = [
-    "family", "analyte", "rate_mean", "rate_sd", "noise_floor", "noise_share", "load_share", "drift_share", "level_mean", "level_var", "fresh_ppm", "n_series", "n_values", "basis", "frozen_on",
-]  # fmt: skip
-ENOUGH_SERIES, ENOUGH_VALUES = 4, 20  # own choice: from here on a family is called fitted, not leaning on its parent
-_MOST_SERIES = 200  # of one family and analyte; more would not change the numbers
-_USUAL_CV, _USUAL_LOAD = (
-    0.4,
-    0.10,
-)  # centres of the penalties on rate_sd/rate_mean and load_share; that on noise_share is the register's share
+COLUMNS = names("numbers")
+ENOUGH_SERIES, ENOUGH_VALUES = int(constant("wear", "fitted_series")), int(constant("wear", "fitted_values"))
+_MOST_SERIES = int(constant("wear", "family_most_series"))
+_USUAL_CV, _USUAL_LOAD = constant("wear", "usual_rate_cv"), constant("wear", "usual_load_share")
 # fitted together: log rate_mean, log rate_sd/rate_mean, log noise_share, log load_share, and the content of fresh fluid as a share of the usual level
 _LOOSE = np.array([1.5, 0.5, 0.5, 0.5, 0.5])  # sd of the penalties: own choice of the design note; the last own choice
 _LEAN = np.array([0.7, 0.4, 0.3, 0.3, 0.25])  # the same of a family about its parent
 _FRESH = 4
-_CONTRAST = 0.2  # least sd of an interval's fresh share: fluid changed before every bottle cannot be told from wear
-_CLEARLY = 2.0  # log likelihood a content of fresh fluid must explain, and half a reporting step its size, to be taken as more than none
+_CONTRAST = constant("wear", "fresh_contrast")
+_CLEARLY = constant("wear", "fresh_log_likelihood")
 _SWEEPS = 8
 
 
@@ -50,7 +47,7 @@ def family_numbers(
     table = kept if _covers(kept, data) else _with_new(kept, _fit_all(data, register))
     rank = {name: i for i, name in enumerate(analytes)}
     table = table.sort_values(["family", "analyte"], key=lambda c: c.map(rank) if c.name == "analyte" else c)
-    return table[COLUMNS].reset_index(drop=True)
+    return typed(table[COLUMNS].reset_index(drop=True), "numbers")
 
 
 def _frozen_rows(frozen: pd.DataFrame | None) -> pd.DataFrame:
@@ -136,9 +133,7 @@ def _fit_all(data: Panel, register: pd.DataFrame) -> pd.DataFrame:
     """Fit parents (compartment kinds), then families leaning on them."""
     series = data.series.join(data.lives[["kind", "family"]], on="life_row")
     if series.empty:
-        return pd.DataFrame({name: pd.Series(dtype=float) for name in COLUMNS}).astype(
-            {"family": "str", "analyte": "str", "basis": "str"}
-        )
+        return empty("numbers")
     parents = _facts(data, series, "kind", register)
     first = np.log(parents[["m0", "noise_share"]].to_numpy(float))
     usual = np.log([_USUAL_CV, _USUAL_LOAD])

@@ -13,14 +13,15 @@ import numpy as np
 from numpy.typing import ArrayLike, DTypeLike, NDArray
 from scipy.special import log_ndtr
 
+from cmkit.records.constants import constant
 from cmkit.wear import change
 
 Floats = NDArray[np.float64]
 Values = Floats | float
 
-ROBUST = 2.5  # standardised innovation beyond which a result is weighted down
-DRIFT_SHARE = 0.20  # drift of the rate, share per sqrt(1000 h); fixed, the likelihood does not identify it
-_LEAST_RATE = 0.2  # of the family's rate: floor of the rate that scales load and drift noise
+ROBUST = constant("wear", "robust_z")
+DRIFT_SHARE = constant("wear", "drift_share")
+_LEAST_RATE = constant("wear", "least_rate_share")
 
 
 @dataclass(frozen=True)

@@ -7,6 +7,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.stats import norm
 
+from cmkit.records.constants import constant
 from cmkit.records.settings import Alarm
 from cmkit.wear.family import paule_mandel
 from cmkit.wear.percentiles import (
@@ -24,11 +25,11 @@ from cmkit.wear.percentiles import (
 )
 
 # Own choices, all about when not to speak.
-MIN_EFFECTIVE = 4.0  # below this a family's own spread is not used at all
-TOLERANCE_BELOW = 30.0  # effective results below which the tolerance bound is quoted (maths C)
-_UNIT_FACTOR = 50.0  # results this many times off their family's middle are left out of the fit: another unit?
-_KIND_FACTOR = 30.0  # families this many times off their kind's middle do not bear the kind's numbers
-_LEAST_SPREAD = 0.05  # of the logs: no family is taken to be more alike than this
+MIN_EFFECTIVE = constant("wear", "limit_min_effective")
+TOLERANCE_BELOW = constant("wear", "limit_tolerance_below")
+_UNIT_FACTOR = constant("wear", "limit_unit_factor")
+_KIND_FACTOR = constant("wear", "limit_kind_factor")
+_LEAST_SPREAD = constant("wear", "limit_least_spread")
 # Compartments, and the distance of two groups in their own spread that 1 of 100 normal families of so many exceeds (40 000 simulated).
 _TWO_GROUPS = (
     [6, 7, 8, 9, 10, 12, 14, 16, 20, 24, 32, 40, 60, 100],

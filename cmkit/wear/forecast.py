@@ -18,14 +18,15 @@ from scipy.special import ndtr
 
 from cmkit.learnt import Learnt
 from cmkit.records.analytes import with_own
+from cmkit.records.constants import HALF_NINETY, constant
 from cmkit.records.fleet import Fleet, sampled_every
-from cmkit.records.tables import typed
+from cmkit.tables.frames import empty, names, typed
 from cmkit.wear.exposure import effective_hours
 
 Floats = NDArray[np.float64]
-FORECAST = ["compartment", "analyte", "hours_ahead", "next_mean", "next_sd", "limit", "chance", "hours_to_limit_p10", "hours_to_limit_p50", "hours_to_limit_p90", "words"]  # fmt: skip
+FORECAST = names("forecast")
 _LIVES = 4  # own choice: fluid lives looked ahead
-_HORIZON_H = 20_000.0  # own choice: no forecast beyond this, in operating hours
+_HORIZON_H = constant("wear", "forecast_horizon_h")
 _GRID = 24
 
 
@@ -152,7 +153,7 @@ def forecast_next(
     """
     last = _last_states(known, exposure, history, learnt.numbers)
     if not len(last):
-        return typed(pd.DataFrame(columns=FORECAST), numbers=FORECAST[2:-1])
+        return empty("forecast")
     last = _dilution(_plans(known, last, use), exposure, learnt.dilution)
     last = last.merge(_level_limits(learnt.limits), on=["family", "analyte"], how="left")
     state = _as_state(last)
@@ -246,7 +247,7 @@ def _dilution_rates(sums: pd.DataFrame, key: str) -> pd.DataFrame:
 
 def family_dilution(exposure: pd.DataFrame) -> pd.DataFrame:
     """Per family: loss, share of the fluid lost per hour, and fresh_share, share renewed per effective hour, without fluid changes."""
-    return _dilution_rates(_steady_sums(exposure), "family").reset_index()
+    return typed(_dilution_rates(_steady_sums(exposure), "family").rename_axis("family").reset_index(), "dilution")
 
 
 def _dilution(last: pd.DataFrame, exposure: pd.DataFrame, usual: pd.DataFrame) -> pd.DataFrame:
@@ -290,7 +291,9 @@ def _next_result(state: WearState, last: pd.DataFrame) -> tuple[Floats, Floats]:
 
 
 def _words(r: Any, name: str) -> str:
-    ahead = f"{name} {r.next_mean:.0f} ppm (give or take {1.645 * r.next_sd:.0f}) expected in {r.hours_ahead:,.0f} h"
+    ahead = (
+        f"{name} {r.next_mean:.0f} ppm (give or take {HALF_NINETY * r.next_sd:.0f}) expected in {r.hours_ahead:,.0f} h"
+    )
     if np.isnan(r.limit):
         return f"{ahead}; no level limit for this family"
     if r.hours_to_limit_p50 == 0:

@@ -19,21 +19,22 @@ from numpy.typing import NDArray
 from scipy.stats import norm
 
 from cmkit.records.analytes import below as below_name
+from cmkit.records.constants import constant
 from cmkit.records.settings import Alarm, FixedLimit, Settings
-from cmkit.records.tables import typed
+from cmkit.tables.frames import names, typed
 from cmkit.wear.fitted_limits import MIN_EFFECTIVE, TOLERANCE_BELOW, FamilyFits, Percentiles, percentiles
 from cmkit.wear.percentiles import Floats, samples_needed
 
-LIMITS = ["family", "analyte", "measure", "direction", "alert", "alarm", "alarm_low", "alarm_high", "n", "n_eff", "method", "words", "frozen_on"]  # fmt: skip
+LIMITS = names("limits")
 FIXED = ("maker", "practice")
 _KEY = ["family", "analyte", "measure", "direction"]
 # Own choices, all about when not to speak.
-_USUAL_AGE = 0.75  # quantile of the family's fluid ages at which a level limit holds
-_AGE_WINDOW = (0.6, 1.5)  # bottles within these shares of that age bear it
-_SCATTER = 3.0  # a level limit lies at least so many floors of laboratory scatter above the reporting limit
-_SHORT_H = 250.0  # a rate that fills the plausible range within these hours is not believed
-_WIDE = 1.0  # spread of the logs beyond which a family is hardly one
-_ZERO_SHARE = 0.1  # share of the family's middle rate below which a rate counts as "less than"
+_USUAL_AGE = constant("wear", "limit_usual_age")
+_AGE_WINDOW = (constant("wear", "limit_age_from"), constant("wear", "limit_age_to"))
+_SCATTER = constant("wear", "limit_scatter")
+_SHORT_H = constant("wear", "limit_short_h")
+_WIDE = constant("wear", "limit_wide")
+_ZERO_SHARE = constant("wear", "limit_zero_share")
 
 
 @cache
@@ -69,9 +70,7 @@ def family_limits(
         [f.reindex(columns=LIMITS) for f in (fixed, practice, kept) if len(f)] or [pd.DataFrame(columns=LIMITS)]
     )
     rows = _first_speaker(rows.reset_index(drop=True))
-    numbers = ("alert", "alarm", "alarm_low", "alarm_high", "n_eff")
-    rows = typed(rows, numbers=numbers, whole=("n",), dates=("frozen_on",))
-    return rows.sort_values(_KEY, kind="stable", ignore_index=True)
+    return typed(rows, "limits").sort_values(_KEY, kind="stable", ignore_index=True)
 
 
 def _as_reviewed(now: pd.DataFrame, frozen: pd.DataFrame, families: pd.DataFrame) -> pd.DataFrame:

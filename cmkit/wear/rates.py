@@ -7,14 +7,12 @@ import numpy as np
 import pandas as pd
 
 from cmkit.records.analytes import by_rule
+from cmkit.records.constants import HALF_NINETY
+from cmkit.tables.frames import names, typed
 from cmkit.wear.filter import Numbers, Track, wear_rates
 from cmkit.wear.series_arrays import Panel, panel
 
-HISTORY = [
-    "sample", "compartment", "life", "order", "family", "analyte", "drawn_on", "run_h", "fluid_h", "value", "below", "expected",
-    "expected_sd", "z", "rise", "change_k", "rate", "rate_sd", "level", "level_sd", "cov",
-]  # fmt: skip
-_NINETY = 1.6448536269514722  # half width of a 90 % normal interval, in sd
+HISTORY = names("history")
 
 
 def run_filter(
@@ -75,10 +73,8 @@ def _long(
     out["value"], out["below"] = data.y[s, i], data.censored[s, i]
     for name in ("expected", "expected_sd", "z", "rise", "rate", "rate_sd", "level", "level_sd", "cov", "change_k"):
         out[name] = getattr(track, name)[s, i]
-    out["analyte"] = out["analyte"].astype("str")
-    out["change_k"] = out["change_k"].astype("int64")
     rank = out["analyte"].map({name: k for k, name in enumerate(register.index)}).to_numpy()
-    return out.iloc[np.lexsort((rank, at))][HISTORY].reset_index(drop=True)
+    return typed(out.iloc[np.lexsort((rank, at))][HISTORY].reset_index(drop=True), "history")
 
 
 def current_wear(history: pd.DataFrame) -> pd.DataFrame:
@@ -86,6 +82,6 @@ def current_wear(history: pd.DataFrame) -> pd.DataFrame:
     present = history[history["life"] == history.groupby("compartment")["life"].transform("max")]
     counts = present.groupby(["compartment", "analyte"], sort=False)["sample"].transform("size")
     out = present.assign(n_samples=counts).drop_duplicates(["compartment", "analyte"], keep="last")
-    out["rate_low"] = (out["rate"] - _NINETY * out["rate_sd"]).clip(lower=0.0)
-    out["rate_high"] = (out["rate"] + _NINETY * out["rate_sd"]).clip(lower=0.0)
-    return out.reset_index(drop=True)
+    out["rate_low"] = (out["rate"] - HALF_NINETY * out["rate_sd"]).clip(lower=0.0)
+    out["rate_high"] = (out["rate"] + HALF_NINETY * out["rate_sd"]).clip(lower=0.0)
+    return typed(out.reset_index(drop=True), "wear")

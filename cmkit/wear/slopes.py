@@ -15,13 +15,13 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.sparse import csr_array
 from scipy.special import digamma, polygamma
 
+from cmkit.records.constants import HALF_NINETY, constant
 from cmkit.wear.filter import below_limit
 
 Floats = NDArray[np.float64]
 
-HUBER = 1.345  # 95 % efficiency at the normal distribution
+HUBER = constant("wear", "huber")
 _MAD = 0.6744897501960817  # of a standard normal distribution
-_NINETY = 1.6448536269514722  # half width of a 90 % normal interval, in sd
 
 
 @dataclass(frozen=True)
@@ -285,7 +285,9 @@ def wear_rate(
         fitted = design @ [level, rate] + np.asarray(chi, float)
     se = float(np.sqrt(inverse[1, 1]))
     residuals = np.where(below, (target - fitted) / noise, (y - fitted) / noise)
-    return Wear(float(rate), se, float(rate - _NINETY * se), float(rate + _NINETY * se), float(level), residuals)
+    return Wear(
+        float(rate), se, float(rate - HALF_NINETY * se), float(rate + HALF_NINETY * se), float(level), residuals
+    )
 
 
 def _working(y: Floats, fitted: Floats, noise: Floats, below: NDArray[np.bool_], robust: bool) -> tuple[Floats, Floats]:

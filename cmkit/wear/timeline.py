@@ -7,19 +7,21 @@ that needs topping up in most intervals needed it too where no top-up is written
 import numpy as np
 import pandas as pd
 
+from cmkit.records.constants import constant
 from cmkit.records.fleet import Fleet
+from cmkit.tables.frames import typed
 from cmkit.trust.fluid_history import AFTER_WORK_H, SAME_DAY_H
 
 _HABIT = (
     0.5  # own choice: share of intervals with a recorded top-up from which one without is taken as not written down
 )
-_TYPICAL_TOP_UP = 0.05  # own choice: share of the charge, where a family has no recorded volume
-_SPREAD = 0.5  # own choice: coefficient of variation of a make-up that was not recorded
-_FIRST_FILL = 1.5  # own choice: a first bottle within this many change intervals of new, without a change on record, is on the first fill
-_MOMENT_SHARE = 0.1  # own choice: sd of a moment placed by date, as a share of the gap it was placed in
-_DUE = 0.7  # own choice: share of the change interval from which on a label's word for a change needs no second witness
-_IMPLIED_SD_H = 5.0  # own choice: hours on the fluid are noted to about a shift ...
-_IMPLIED_SD_SHARE = 0.02  # ... and counted over longer spans less well
+_TYPICAL_TOP_UP = constant("wear", "top_up_share")
+_SPREAD = constant("wear", "makeup_cv")
+_FIRST_FILL = constant("wear", "first_fill_intervals")
+_MOMENT_SHARE = constant("wear", "moment_share")
+_DUE = constant("wear", "change_due_share")
+_IMPLIED_SD_H = constant("wear", "implied_change_sd_h")
+_IMPLIED_SD_SHARE = constant("wear", "implied_change_sd_share")
 _WORK = {"change": "change", "flush": "change", "replace": "start", "top-up": "top_up"}
 _EVENT = [
     "compartment",
@@ -52,7 +54,7 @@ def usual_make_up(known: Fleet, hours: pd.DataFrame, services: pd.DataFrame, pac
     Columns family, usual_per_h, habit, usual_share; sorted by family.
     """
     line = _intervals(_events(known, hours, services, pace))
-    return _usual(line).rename_axis("family").reset_index().sort_values("family", ignore_index=True)
+    return typed(_usual(line).rename_axis("family").reset_index().sort_values("family", ignore_index=True), "make_up")
 
 
 def usual_pace(known: Fleet, hours: pd.DataFrame) -> float:

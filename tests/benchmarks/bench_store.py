@@ -35,7 +35,7 @@ from cmkit.records.reading.repeats import in_order, shared_keys, without_repeats
 from cmkit.records.reading.rows import Context, checked_columns, usable_rows
 from cmkit.records.storing.query import fleet_query
 from cmkit.records.storing.store import SCHEMA, _put, _write, read_table, store_place
-from cmkit.records.tables import METHODS, TABLES
+from cmkit.tables.records import METHODS, TABLES
 
 SITES = 200
 TODAY = pd.Timestamp("2026-06-30")

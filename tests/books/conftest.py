@@ -10,6 +10,7 @@ import nbformat
 import pandas as pd
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from cmkit.wear.verdicts import VERDICTS
 from nbformat import NotebookNode
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
 from playwright.sync_api import Browser, Page, sync_playwright
@@ -20,9 +21,8 @@ from cmkit.practice.replay import RECORD
 from cmkit.practice.rounds import CARDS
 from cmkit.practice.technique import TECHNIQUE
 from cmkit.practice.waiting import WAITING
-from cmkit.records.tables import TABLES
+from cmkit.tables.records import TABLES
 from cmkit.wear.evidence import EVIDENCE
-from cmkit.wear.verdicts import VERDICTS
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

@@ -4,6 +4,7 @@ from dataclasses import asdict, replace
 
 import numpy as np
 import pandas as pd
+from cmkit.wear.verdicts import alarm_spells, bottle_states, judge, looks_inside
 
 from cmkit.assessment import Assessment, table_names
 from cmkit.practice.due import next_due
@@ -14,9 +15,8 @@ from cmkit.practice.waiting import cost_of_waiting
 from cmkit.records.analytes import analyte_register, below
 from cmkit.records.fleet import Fleet
 from cmkit.records.settings import parse_settings
-from cmkit.records.tables import TABLES
+from cmkit.tables.records import TABLES
 from cmkit.wear.evidence import collect_evidence
-from cmkit.wear.verdicts import alarm_spells, bottle_states, judge, looks_inside
 
 METALS = ("Fe_ppm", "Cu_ppm", "Si_ppm", "Al_ppm")
 PLACES = {

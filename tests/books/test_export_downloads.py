@@ -9,6 +9,8 @@ import pytest
 
 from cmkit.books.publishing.download import safe_csv, workbook, write_tables
 from cmkit.records.reading.files import spreadsheet_text
+from cmkit.tables.dictionary import table
+from cmkit.tables.frames import typed
 
 FRAME = pd.DataFrame(
     {
@@ -44,6 +46,26 @@ def test_no_cell_of_the_workbook_is_a_formula_or_a_link() -> None:
     assert [sheet.cell(r, 1).value for r in (1, 2, 3, 8)] == ["=heading", "=1+1", "+1", "plain"]
     assert [sheet.cell(2, c).value for c in (2, 3, 4)] == [-1.5, "2026-01-05", True]
     assert sheet.cell(4, 2).value is None
+
+
+def test_headings_of_a_known_table_carry_their_units() -> None:
+    due = typed(
+        [
+            {
+                c.name: {"text": "routine", "number": 1, "date": pd.NaT, "flag": False}[c.kind]
+                for c in table("due").columns
+            }
+        ],
+        "due",
+    )
+    sheet = openpyxl.load_workbook(io.BytesIO(workbook({"due": due}, MADE)))["due"]
+    named = dict(zip(due.columns, [c.value for c in sheet[1]], strict=True))
+    assert [named[n] for n in ("compartment", "every_h", "overdue", "due_on")] == [
+        "compartment",
+        "every_h (h)",
+        "overdue",
+        "due_on",
+    ]
 
 
 def test_the_same_tables_give_the_same_bytes(tmp_path: Path) -> None:

@@ -14,7 +14,6 @@ from numpy.testing import assert_allclose
 from cmkit.errors import SettingsError
 from cmkit.intervals.accept import accept_interval
 from cmkit.intervals.advise import (
-    ASSUMED,
     CURVES,
     INTERVALS,
     advise_intervals,
@@ -81,7 +80,9 @@ def small_fleet(
 def advise(frames: Frames) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Advice within what crew and laboratory can do."""
     rows, curves = advise_intervals(**frames)
-    return within_capacity(rows, curves, frames["use"], frames["known"].settings.sampling), curves
+    settings = frames["known"].settings
+    pace = settings.intervals.usual_h_per_day
+    return within_capacity(rows, curves, frames["use"], settings.sampling, pace), curves
 
 
 @pytest.fixture
@@ -92,7 +93,7 @@ def fleet(make_fleet: Callable[..., Fleet]) -> Frames:
 def test_every_compartment_has_a_row(fleet: Frames) -> None:
     rows, curves = advise(fleet)
     assert rows["compartment"].tolist() == sorted(PLACES)
-    assert rows.columns.tolist() == INTERVALS + ASSUMED
+    assert rows.columns.tolist() == INTERVALS
     assert curves.columns.tolist() == CURVES
     judged = rows[rows["analyte"].notna()]
     assert set(judged["analyte"]) == {"Fe_ppm"}  # the fastest wear metal; silicon is faster but no wear metal

@@ -58,21 +58,13 @@ def bottles(run_h: dict[str, float]) -> pd.DataFrame:
     )
 
 
-def verdicts(states: dict[str, str], bottles: int = 1) -> pd.DataFrame:
+def verdicts(states: dict[str, str], asks: dict[str, str] | None = None, known: str = "2026-06-08") -> pd.DataFrame:
     return pd.DataFrame(
         [
-            {
-                "compartment": c,
-                "machine": "M1",
-                "site": "S",
-                "kind": c.split("/")[1],
-                "state": s,
-                "n_bottles": bottles,
-                "believed": 1.0,
-            }
+            {"compartment": c, "machine": "M1", "site": "S", "kind": c.split("/")[1], "state": s, "asks": (asks or {}).get(c, ""), "known_on": pd.Timestamp(known)}
             for c, s in states.items()
         ]
-    )
+    )  # fmt: skip
 
 
 def test_due_by_hours_and_date(known, use) -> None:
@@ -92,16 +84,50 @@ def test_due_by_hours_and_date(known, use) -> None:
     assert due.loc["M1/hydraulic", "overdue"]
 
 
-def test_an_alarm_asks_for_a_bottle_now_and_an_alert_for_half_the_interval(known, use) -> None:
-    states = verdicts({"M1/engine": "alarm", "M1/final drive": "alert", "M1/hydraulic": "clear"})
-    run = {"M1/engine": 5050.0, "M1/final drive": 5000.0, "M1/hydraulic": 4000.0}
-    due = next_due(known, bottles(run), use, states).set_index("compartment")
-    assert due.loc["M1/engine", "due_run_h"] == 5050
+def test_a_repeat_counts_from_the_report_and_sooner_is_half_the_interval(known, use) -> None:
+    """The machine runs 10 h a day: on 8 June, when the result came, it stood at 5,100 - 22 x 10 = 4,880 h."""
+    states = {"M1/engine": "alarm", "M1/final drive": "alert", "M1/hydraulic": "clear"}
+    run = {"M1/engine": 4800.0, "M1/final drive": 5000.0, "M1/hydraulic": 4000.0}
+    asks = {"M1/engine": "repeat", "M1/final drive": "sooner"}
+    due = next_due(known, bottles(run), use, verdicts(states, asks)).set_index("compartment")
+    assert due.loc["M1/engine", "due_run_h"] == 4880
+    assert due.loc["M1/engine", "overdue_h"] == 220
     assert due.loc["M1/engine", "due_on"] == pd.Timestamp(TODAY)
+    assert due.loc["M1/engine", "asked_on"] == pd.Timestamp("2026-06-08")
     assert due.loc["M1/engine", "overdue"]
+    assert due["why"].tolist() == ["repeat after alarm", "sooner after alert", "routine"]
+    assert due["due_as"].tolist() == ["repeat asked for", "not due yet", "not due yet"]
     assert due.loc["M1/final drive", "due_run_h"] == 5250
     assert due.loc["M1/hydraulic", "overdue_h"] == 100
     assert not due.loc["M1/hydraulic", "overdue"]  # within 10 % of 1,000 h
+    fresh = next_due(known, bottles(run), use, verdicts(states, asks, known="2026-06-29")).set_index("compartment")
+    assert not fresh.loc["M1/engine", "overdue"]  # asked for yesterday, though its interval passed long ago
+    assert fresh.loc["M1/engine", "due_as"] == "repeat asked for"
+
+
+def test_a_bottle_asked_for_sooner_is_not_late_before_it_was_asked_for(known, use) -> None:
+    """Half the interval passed at 4,975 h; its reason came at 5,090 h, and the routine bottle is due at 5,100 h."""
+    states, asks = {"M1/engine": "alert"}, {"M1/engine": "sooner"}
+    due = next_due(known, bottles({"M1/engine": 4850.0}), use, verdicts(states, asks, known="2026-06-29")).set_index(
+        "compartment"
+    )
+    assert due.loc["M1/engine", "due_run_h"] == 5090
+
+
+def test_late_is_of_three_sorts(known, use) -> None:
+    states = verdicts(
+        {"M1/engine": "clear", "M1/final drive": "not known", "M1/hydraulic": "not known"}, {"M1/final drive": "repeat"}
+    )
+    due = next_due(known, bottles({"M1/engine": 4000.0, "M1/final drive": 5000.0}), use, states)
+    assert due["due_as"].tolist() == ["routine late", "repeat asked for", "never sampled"]
+    assert due["why"].tolist() == ["routine", "repeat of a doubted bottle", "never sampled"]
+
+
+def test_a_new_component_is_due_for_its_first_bottle(known, use) -> None:
+    states = verdicts({"M1/engine": "not known"}, {"M1/engine": "first"})
+    due = next_due(known, bottles({"M1/engine": 5050.0}), use, states).set_index("compartment")
+    assert due.loc["M1/engine", "why"] == "never sampled"
+    assert due.loc["M1/engine", "due_on"] == pd.Timestamp(TODAY)
 
 
 def test_an_idle_machine_has_no_due_date(known, use) -> None:
@@ -113,7 +139,9 @@ def test_an_idle_machine_has_no_due_date(known, use) -> None:
 
 def test_an_idle_machine_is_never_overdue(known, use) -> None:
     """Nothing to draw from a cold machine: it waits, whatever stands against it."""
-    states = verdicts({"M1/engine": "alarm", "M1/final drive": "clear", "M1/hydraulic": "clear"})
+    states = verdicts(
+        {"M1/engine": "alarm", "M1/final drive": "clear", "M1/hydraulic": "clear"}, {"M1/engine": "repeat"}
+    )
     run = bottles({"M1/engine": 4000.0, "M1/final drive": 4000.0})
     assert next_due(known, run, use, states)["overdue"].all()
     due = next_due(known, run, use.assign(idle=True), states)
@@ -121,17 +149,10 @@ def test_an_idle_machine_is_never_overdue(known, use) -> None:
     assert due["why"].tolist() == ["repeat after alarm", "routine, machine idle", "never sampled"]
 
 
-def test_a_doubted_bottle_is_repeated_at_once(known, use) -> None:
-    states = verdicts({"M1/engine": "not known", "M1/final drive": "alert", "M1/hydraulic": "clear"})
-    run = bottles({"M1/engine": 5000.0, "M1/final drive": 5000.0, "M1/hydraulic": 5000.0})
-    due = next_due(known, run, use, states.assign(believed=[0.4, 0.4, 0.4])).set_index("compartment")
-    assert due["why"].tolist() == ["repeat of a doubted bottle", "repeat of a doubted bottle", "routine"]
-    assert due["due_run_h"].tolist() == [5000.0, 5000.0, 6000.0]
-    assert next_due(known, run, use, states.assign(believed=0.5))["due_run_h"].tolist() == [5250.0, 5250.0, 6000.0]
-
-
 def test_cost_of_waiting_by_hand(known, use) -> None:
-    states = verdicts({"M1/engine": "alarm", "M1/final drive": "clear", "M1/hydraulic": "alert"})
+    states = verdicts(
+        {"M1/engine": "alarm", "M1/final drive": "clear", "M1/hydraulic": "alert"}, {"M1/engine": "repeat"}
+    )
     due = next_due(known, bottles({"M1/engine": 5050.0}), use, states)
     empty = pd.DataFrame({"alarm_on": pd.to_datetime([]), "outcome": []})
     out = cost_of_waiting(known, states, due, use, empty).set_index("compartment")

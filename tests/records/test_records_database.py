@@ -22,7 +22,8 @@ from cmkit.records.fleet import Fleet
 from cmkit.records.reading.load import load_fleet
 from cmkit.records.storing import database
 from cmkit.records.storing.database import read_database, read_results, write_records, write_results
-from cmkit.records.tables import TABLES
+from cmkit.tables.frames import empty
+from cmkit.tables.records import TABLES
 
 TODAY = date(2026, 1, 31)
 
@@ -205,6 +206,24 @@ def test_results_are_written_with_their_run_and_replaced_by_a_rerun(url: str) ->
     assert sorted(read_results(url, "runs")["run"]) == ["run-1", "run-2"]
     with pytest.raises(StoreError, match="no table result_nothing; no run was written here yet"):
         read_results(url, "nothing")
+
+
+def test_a_database_says_what_its_columns_are(postgresql: str, fleet: Fleet) -> None:
+    """Comments as the server itself keeps them (pg_description), read back by SQLAlchemy's inspector; SQLite keeps none."""
+    write_records(fleet, postgresql)
+    write_results({"use": empty("use"), "own": pd.DataFrame({"a": [1]})}, "2026-06-30", postgresql)
+    engine = raw(postgresql)
+    inspector = sa.inspect(engine)
+    said = {
+        (t, c["name"]): c["comment"]
+        for t in ("compartments", "result_use", "result_own")
+        for c in inspector.get_columns(t)
+    }
+    assert said["compartments", "capacity_l"] == "sump or system volume [l]"
+    assert said["result_use", "h_per_day"].endswith("[h/d]")
+    assert said["result_own", "a"] is None
+    assert inspector.get_table_comment("result_use")["text"] == "one row is a machine and its pace"
+    engine.dispose()
 
 
 def test_a_later_version_may_add_a_column(url: str) -> None:

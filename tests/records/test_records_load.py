@@ -20,7 +20,7 @@ from cmkit.records.analytes import analyte_register, below
 from cmkit.records.fleet import Fleet
 from cmkit.records.reading.load import load_fleet
 from cmkit.records.reading.repeats import shared_keys
-from cmkit.records.tables import SET_ASIDE, TABLES
+from cmkit.tables.records import SET_ASIDE, TABLES
 
 TODAY = date(2026, 1, 31)
 

@@ -15,7 +15,7 @@ from cmkit.errors import RecordsError
 from cmkit.records.fleet import Fleet
 from cmkit.records.reading.load import load_fleet
 from cmkit.records.storing.store import read_store, take_in
-from cmkit.records.tables import TABLES
+from cmkit.tables.records import TABLES
 
 TODAY = date(2026, 1, 31)
 PLACES = ["WL-01/engine", "WL-01/final drive/left", "WL-01/final drive/right"]

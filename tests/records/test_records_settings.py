@@ -1,11 +1,13 @@
 """fleet.toml: what it may say, and what is refused in which words."""
 
+from dataclasses import fields, replace
 from pathlib import Path
 
 import pytest
 
 from cmkit.errors import SettingsError
-from cmkit.records.settings import default_kinds, parse_settings, read_settings
+from cmkit.records.constants import constant, constants, out_of_range
+from cmkit.records.settings import Intervals, default_intervals, default_kinds, parse_settings, read_settings
 
 
 def test_defaults_and_a_kind_of_the_sites_own() -> None:
@@ -19,6 +21,25 @@ def test_defaults_and_a_kind_of_the_sites_own() -> None:
     assert settings.kind("winch").sealed
     assert settings.kind("crane").kind == "crane"
     assert settings.kind("crane").residual == default_kinds()["other"].residual
+
+
+def test_every_constant_has_its_unit_meaning_and_basis_and_lies_in_its_range() -> None:
+    for chapter in ("trust", "intervals", "wear"):
+        rows = constants(chapter)
+        assert rows.index.is_unique
+        assert rows[["unit", "meaning"]].notna().all(axis=None)
+        assert set(rows["basis"]) <= {"published", "common practice", "own choice"}
+    assert [f.name for f in fields(Intervals)] == constants("intervals").index.tolist()
+    assert out_of_range(default_intervals(), "intervals") == []
+    with pytest.raises(KeyError):
+        constant("intervals", "no such")
+
+
+@pytest.mark.parametrize("name", [f.name for f in fields(Intervals)])
+def test_each_assumption_of_the_intervals_can_be_set(name: str) -> None:
+    high = float(constants("intervals").loc[name, "high"])
+    settings = parse_settings({"name": "F", "intervals": {name: high}}, "fleet.toml")
+    assert settings.intervals == replace(default_intervals(), **{name: high})
 
 
 @pytest.mark.parametrize(
@@ -45,6 +66,8 @@ def test_defaults_and_a_kind_of_the_sites_own() -> None:
         ({"name": "F", "limits": {"engine": {"Fe_pm": {"alert": 1, "alarm": 2}}}}, r"unknown analyte 'Fe_pm'. Did you mean 'Fe_ppm'\?"),
         ({"name": "F", "analytes": {"W_ppm": {"rule": "guess"}}}, r"\[analytes.W_ppm\] rule: found 'guess', wanted one of rate, level"),
         ({"name": "F", "analytes": {"W_ppm": {"plausible_low": 5, "plausible_high": 2}}}, r"plausible_low 5 is not below plausible_high 2"),
+        ({"name": "F", "intervals": {"draws": 5}}, r"\[intervals\] draws = 5, wanted 20 to 100000"),
+        ({"name": "F", "intervals": {"draw": 500}}, r"unknown key 'draw'. Did you mean 'draws'\?"),
         ({"name": "F", "kinds": 3}, r"\[kinds\]: found 3, wanted a table of settings"),
         ({"name": "F", "limits": {"engine": 3}}, r"\[limits\] engine: found 3, wanted a table of settings"),
         ({"name": "F", "analytes": []}, r"\[analytes\]: found \[\], wanted a table of settings"),
@@ -65,3 +88,36 @@ def test_a_file_that_is_no_toml(tmp_path: Path) -> None:
         read_settings(path)
     with pytest.raises(SettingsError, match=r'A fleet folder needs a fleet.toml with at least a line name = "..."'):
         read_settings(tmp_path / "none.toml")
+
+
+def test_judge_thresholds_have_the_packages_values_and_a_fleets_own() -> None:
+    judge = parse_settings({"name": "x"}, "fleet.toml").judge
+    assert (judge.alarm, judge.alert, judge.settle_bottles) == (0.5, 0.15, 2)
+    own = parse_settings({"name": "x", "judge": {"alarm": 0.4}}, "fleet.toml").judge
+    assert (own.alarm, own.alert) == (0.4, 0.15)
+
+
+@pytest.mark.parametrize(
+    ("block", "words"),
+    [
+        ({"alarm": 0.1}, r"wanted 0 < alert < alarm < 1, found 0.15 and 0.1"),
+        ({"alarm": 1.5}, r"wanted 0 < alert < alarm < 1"),
+        ({"alrm": 0.4}, r"\[judge\]: unknown key 'alrm'. Did you mean 'alarm'"),
+        ({"good": 0}, r"good = 0, wanted more than 0 and at most 1"),
+        ({"settle_bottles": 0}, r"settle_bottles = 0, wanted more than 0"),
+        ({"alarm": "high"}, r"\[judge\] alarm: found 'high', wanted a number"),
+    ],
+)
+def test_judge_thresholds_out_of_range_are_refused(block: dict, words: str) -> None:
+    with pytest.raises(SettingsError, match=words):
+        parse_settings({"name": "x", "judge": block}, "fleet.toml")
+
+
+def test_costs_count_as_the_fleets_own_when_both_are_given() -> None:
+    kinds = {"engine": {"planned_cost": 1.0, "failure_cost": 2.0}, "hydraulic": {"failure_cost": 2.0}}
+    assert parse_settings({"name": "x", "kinds": kinds}, "fleet.toml").costs_given == {"engine"}
+
+
+def test_costs_given_is_no_key_of_the_file() -> None:
+    with pytest.raises(SettingsError, match="unknown key 'costs_given'"):
+        parse_settings({"name": "x", "costs_given": ["engine"]}, "fleet.toml")

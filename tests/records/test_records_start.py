@@ -14,8 +14,8 @@ from cmkit.records.analytes import analyte_register
 from cmkit.records.reading.layouts import parse_layout
 from cmkit.records.reading.load import load_fleet
 from cmkit.records.reading.start import read_me, start_fleet
-from cmkit.records.settings import COSTS, Alarm, Sampling, Settings, Trust, parse_settings
-from cmkit.records.tables import TABLES
+from cmkit.records.settings import COSTS, Alarm, Judge, Sampling, Settings, Trust, default_judge, parse_settings
+from cmkit.tables.records import TABLES
 
 
 def uncommented(text: str) -> str:
@@ -49,7 +49,9 @@ def test_the_settings_shown_are_the_defaults_and_all_of_them(tmp_path: Path) -> 
     assert (settings.sampling, settings.alarm, settings.trust) == (Sampling(), Alarm(), Trust())
     for block, cls in (("sampling", Sampling), ("alarm", Alarm), ("trust", Trust)):
         assert set(shown[block]) == {f.name for f in fields(cls)}
-    assert set(shown) >= {f.name for f in fields(Settings)} - {"given_costs"}, "which costs are given follows from [costs]"
+    assert settings.judge == default_judge()
+    assert set(shown["judge"]) == {f.name for f in fields(Judge)}
+    assert set(shown) >= {f.name for f in fields(Settings)} - {"given_costs"}  # follows from [costs] and [kinds]
     assert set(shown["costs"]) == set(COSTS)
 
 

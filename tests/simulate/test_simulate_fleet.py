@@ -10,10 +10,10 @@ import pytest
 from cmkit.errors import SettingsError
 from cmkit.records.analytes import analyte_register, below
 from cmkit.records.reading.load import load_fleet
-from cmkit.records.tables import TABLES
 from cmkit.simulate.parts import build_parts, draw_rates, stream
 from cmkit.simulate.recipe import demo_recipe, parse_recipe, read_recipe
 from cmkit.simulate.write import simulate_fleet, write_fleet
+from cmkit.tables.records import TABLES
 
 METALS = ["Fe_ppm", "Cu_ppm", "Pb_ppm", "Cr_ppm", "Al_ppm", "Si_ppm"]
 

@@ -13,7 +13,7 @@ import pytest
 from cmkit.records.analytes import analyte_register, below
 from cmkit.records.fleet import Fleet
 from cmkit.records.settings import parse_settings
-from cmkit.records.tables import TABLES
+from cmkit.tables.records import TABLES
 
 Rows = list[dict[str, Any]]
 

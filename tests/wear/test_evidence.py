@@ -9,11 +9,11 @@ compartment found low has a leak and that an old bottle says nothing of today ar
 import numpy as np
 import pandas as pd
 import pytest
+from cmkit.wear.verdicts import VERDICTS, alarm_spells, bottle_states, judge, looks_inside
 
 from cmkit.records.analytes import analyte_register
 from cmkit.wear.evidence import EVIDENCE, collect_evidence
 from cmkit.wear.limits import LIMITS
-from cmkit.wear.verdicts import VERDICTS, alarm_spells, bottle_states, judge, looks_inside
 
 REGISTER = analyte_register()
 FIRST = pd.Timestamp("2026-01-01")
@@ -197,7 +197,7 @@ def test_a_bottle_without_hours_is_held_against_level_limits(make_fleet) -> None
     """Its level needs no hours; s2 is not among the usable bottles. An alarm it raises is an alarm of the compartment."""
     known = fleet(make_fleet, results={2: {"Fe_ppm": 100.0, "Cu_ppm": 5.0}, 1: {"Fe_ppm": 500.0}})
     out = evidence(known, [], [limit()], seen=exposure(2))
-    assert out[["sample", "rule", "state"]].to_numpy().tolist() == [["s2", "level limit", "alarm"]]
+    assert out[["sample", "rule", "state"]].to_numpy().tolist() == [["s2", "maker limit", "alarm"]]
     quiet = fleet(make_fleet, results={2: {"Fe_ppm": 100.0, "Fe_ppm_below": True}})
     assert evidence(quiet, [], [limit()], seen=exposure(2)).empty
     states = bottle_states(exposure(2), out)

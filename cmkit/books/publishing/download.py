@@ -9,6 +9,7 @@ import pandas as pd
 import xlsxwriter
 
 from cmkit.records.reading.files import spreadsheet_text
+from cmkit.tables.describe import heading
 
 SHEET_ROWS = 1_048_576  # what one sheet can hold, heading included
 SHEET_NAME = 31
@@ -32,7 +33,7 @@ def _days_as_text(frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def workbook(tables: Mapping[str, pd.DataFrame], made: pd.Timestamp) -> bytes:
-    """Tables as one workbook, a sheet each; no cell is a formula or a link. `made` stands as its date, so that bytes repeat.
+    """Tables as one workbook, a sheet each, headings with their units; no cell is a formula or a link. `made` stands as its date, so that bytes repeat.
 
     Raises ValueError for a table of more rows than a sheet holds.
     """
@@ -50,7 +51,7 @@ def _fill_sheet(sheet: xlsxwriter.worksheet.Worksheet, name: str, frame: pd.Data
     if len(frame) >= SHEET_ROWS:
         raise ValueError(f"{name}: {len(frame)} rows, and a sheet holds {SHEET_ROWS - 1}; take the CSV")
     sheet.freeze_panes(1, 0)
-    sheet.write_row(0, 0, [str(c) for c in frame.columns], bold)
+    sheet.write_row(0, 0, [heading(name, str(c)) for c in frame.columns], bold)
     plain = _days_as_text(frame)
     for number, column in enumerate(plain.columns):
         values = plain[column].astype(object)

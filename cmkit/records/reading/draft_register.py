@@ -21,7 +21,7 @@ from cmkit.records.reading.names import SEPARATED, read_names, resolver, squeeze
 from cmkit.records.reading.register import NO_KIND, NO_SITE
 from cmkit.records.reading.table_words import table_heading
 from cmkit.records.settings import read_settings
-from cmkit.records.tables import COMPARTMENTS, MACHINES, NAMES, SITES
+from cmkit.tables.records import COMPARTMENTS, MACHINES, NAMES, SITES
 
 _PARTS = ("site", "machine", "compartment", "kind", "position")
 _FACTS = (

@@ -11,7 +11,7 @@ import pandas as pd
 from cmkit.records.analytes import analyte_register
 from cmkit.records.reading.layouts import known_columns
 from cmkit.records.reading.units import knows_unit, plain_unit
-from cmkit.records.tables import TABLES
+from cmkit.tables.records import TABLES
 
 
 @cache

@@ -29,7 +29,8 @@ from cmkit.records.reading.reshape import (
 from cmkit.records.reading.shapes import SHAPE_SECTIONS, read_shape
 from cmkit.records.reading.units import Conversion, conversion
 from cmkit.records.settings import checked, read_block, refuse_unknown, section
-from cmkit.records.tables import REGISTER, TABLES, Table
+from cmkit.tables.column import Table
+from cmkit.tables.records import REGISTER, TABLES
 
 LAYOUT_TABLES: dict[str, Table] = {**TABLES, REGISTER.name: REGISTER}
 _MADE_NUMBERS = ("services", "findings")  # tables whose rows get a number made from their words where the file has none

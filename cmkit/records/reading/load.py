@@ -40,7 +40,8 @@ from cmkit.records.reading.register import only_new_sites, register_cells
 from cmkit.records.reading.repeats import in_order, without_repeats
 from cmkit.records.reading.rows import Context, usable_rows
 from cmkit.records.settings import Settings, read_settings
-from cmkit.records.tables import NAMES, REGISTER, TABLES, Table
+from cmkit.tables.column import Table
+from cmkit.tables.records import NAMES, REGISTER, TABLES
 
 
 def load_fleet(path: str | Path, today: date | None = None) -> Fleet:

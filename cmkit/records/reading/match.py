@@ -28,7 +28,7 @@ from cmkit.records.reading.headings import heading_guess, heading_words, heading
 from cmkit.records.reading.layouts import known_columns
 from cmkit.records.reading.places import PARTS, Naming, naming, near_places
 from cmkit.records.reading.units import conversion, knows_unit
-from cmkit.records.tables import TABLES
+from cmkit.tables.records import TABLES
 
 _LONG = ("test", "value", "unit")
 _DAY_NUMBERS = re.compile(r"20\d{6}|[34]\d{4}")  # 20260630, or a spreadsheet's

@@ -11,7 +11,7 @@ from cmkit.errors import WrongFile
 from cmkit.records.reading.clean import match_words, normal, text_cells
 from cmkit.records.reading.components import Component, component_of
 from cmkit.records.reading.files import read_grid, table_files
-from cmkit.records.tables import NAMES
+from cmkit.tables.records import NAMES
 
 SEPARATED = re.compile(r"\s*(?:/|\||:|;|_|,|\s|-)\s*")  # what may stand between a machine and its component
 

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from cmkit.records.reading.clean import text_cells
-from cmkit.records.tables import EVENTS, SET_ASIDE
+from cmkit.tables.records import EVENTS, SET_ASIDE
 
 _IN_FILE = 2**24  # rows of a file; beyond it stands the column of a cell that became a row of its own
 _FILE = 2**40

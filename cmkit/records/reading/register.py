@@ -10,7 +10,7 @@ from cmkit.records.reading.components import component_of, has_corners, usual_fl
 from cmkit.records.reading.layouts import Cells, Source
 from cmkit.records.reading.names import squeezed
 from cmkit.records.reading.notes import cell_row
-from cmkit.records.tables import COMPARTMENTS, MACHINES, SITES
+from cmkit.tables.records import COMPARTMENTS, MACHINES, SITES
 
 NO_SITE, NO_KIND = "Site", "machine"  # where the file says neither
 _SITE_ROW, _MACHINE_ROW = 60001, 60002  # columns no file has: a row's place as a site and as a machine

@@ -6,7 +6,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from cmkit.records.fleet import has_result
-from cmkit.records.tables import EVENTS, Table
+from cmkit.tables.column import Table
+from cmkit.tables.records import EVENTS
 
 _COMPARED = 64  # bytes of a text that enter its code
 

@@ -27,7 +27,8 @@ from cmkit.records.reading.clean import (
 from cmkit.records.reading.layouts import Cells, Source
 from cmkit.records.reading.names import Found, Names, Resolver
 from cmkit.records.reading.notes import Notes
-from cmkit.records.tables import EVENTS, Column, Table
+from cmkit.tables.column import Column, Table
+from cmkit.tables.records import EVENTS
 
 # marks rows as lost: (their places, column, what all cells say, why: for all or for each)
 Lose = Callable[[np.ndarray, str, np.ndarray, np.ndarray | str], None]

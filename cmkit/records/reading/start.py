@@ -6,7 +6,8 @@ from pathlib import Path
 
 from cmkit.errors import RecordsError
 from cmkit.records.analytes import analyte_register
-from cmkit.records.tables import NAMES, TABLES, Column, Table
+from cmkit.tables.column import Column, Table
+from cmkit.tables.records import NAMES, TABLES
 
 _EXAMPLES: dict[str, list[str]] = {
     "sites": ["site,name,time_zone,downtime_cost_per_h", "North,North pit,Etc/UTC,900"],

@@ -23,7 +23,9 @@ from cmkit.records.reading.layouts import Cells, known_columns, own_cells
 from cmkit.records.reading.load import Reading, fleet_from_cells
 from cmkit.records.reading.notes import Notes
 from cmkit.records.settings import Settings, read_settings
-from cmkit.records.tables import TABLES
+from cmkit.tables.describe import comments
+from cmkit.tables.dictionary import TABLES as ALL_TABLES
+from cmkit.tables.records import TABLES
 
 RESULT_PREFIX = "result_"  # results stand beside the records under names of their own
 _NAME = re.compile(r"[a-z][a-z0-9_]{0,50}")
@@ -56,7 +58,7 @@ def read_database(
 ) -> Fleet:
     """The fleet in the tables of a database, checked like a folder's files.
 
-    Tables have the names of `records.tables` (capitals do not matter in column names). Rows are counted in order of their key, the
+    Tables have the names of `tables.records` (capitals do not matter in column names). Rows are counted in order of their key, the
     first one is row 2, as in a file. Raises MissingTable, UnknownColumn, StoreError. fleet_toml: the settings, or their file.
     """
     settings = fleet_toml if isinstance(fleet_toml, Settings) else read_settings(Path(fleet_toml))
@@ -196,7 +198,12 @@ def _kind(values: pd.Series) -> sa.types.TypeEngine:
 
 
 def _table(name: str, frame: pd.DataFrame, metadata: sa.MetaData, schema: str | None) -> sa.Table:
-    return sa.Table(name, metadata, *(sa.Column(str(c), _kind(frame[c])) for c in frame.columns), schema=schema)
+    """A table of a database with the frame's columns; each carries the dictionary's words, where the database keeps comments."""
+    known = name.removeprefix(RESULT_PREFIX)
+    words = comments(known)
+    columns = [sa.Column(str(c), _kind(frame[c]), comment=words.get(str(c))) for c in frame.columns]
+    said = f"one row is {ALL_TABLES[known].one_row_is}" if known in ALL_TABLES else None
+    return sa.Table(name, metadata, *columns, schema=schema, comment=said)
 
 
 def _ready(connection: sa.Connection, name: str, frame: pd.DataFrame, schema: str | None) -> sa.Table:

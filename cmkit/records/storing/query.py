@@ -9,7 +9,7 @@ import pandas as pd
 
 from cmkit.errors import StoreError
 from cmkit.records.storing.store import empty_table, version_files
-from cmkit.records.tables import TABLES
+from cmkit.tables.records import TABLES
 
 # nothing is fetched from the network, and nothing outside the files of one version is read or written
 _CONFIG: dict[str, Any] = {"autoinstall_known_extensions": False, "autoload_known_extensions": False}
@@ -20,7 +20,7 @@ def fleet_query(
 ) -> pd.DataFrame:
     """The answer to one SELECT over the tables of a store's version (the one in force, or another), as a frame.
 
-    The tables are those of `records.tables`, under their names: samples, services, meters, findings, corrections, sites, machines,
+    The tables are those of `tables.records`, under their names: samples, services, meters, findings, corrections, sites, machines,
     compartments; columns of names are text, dates are days. Values belong in `parameters`, a `?` each in the text. Raises StoreError where
     there is no such store or version, the SQL is wrong or more than one SELECT, or it reaches for anything but these tables.
     """

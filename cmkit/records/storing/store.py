@@ -32,7 +32,9 @@ from cmkit.records.fleet import Fleet, counted
 from cmkit.records.reading.load import load_with_places
 from cmkit.records.reading.repeats import in_order, without_repeats
 from cmkit.records.settings import parse_settings, read_settings
-from cmkit.records.tables import TABLES
+from cmkit.tables.describe import write_parquet
+from cmkit.tables.frames import empty
+from cmkit.tables.records import TABLES
 
 SCHEMA = 1
 REGISTERS = ("sites", "machines", "compartments")
@@ -319,7 +321,7 @@ def _slug(site: str) -> str:
 def _write(place: _Place, table: str, site: str, frame: pd.DataFrame) -> dict[str, Any]:
     """One immutable file; its entry in the manifest. A file of the same content is there already and is left."""
     buffer = io.BytesIO()
-    frame.to_parquet(buffer, index=False)
+    write_parquet(frame, table, buffer)
     data = buffer.getvalue()
     digest = hashlib.sha256(data).hexdigest()
     path = f"data/{_slug(site)}/{table}-{digest[:32]}.parquet"
@@ -424,10 +426,8 @@ def version_files(store: str | Path, version: int | None = None) -> tuple[dict[s
 
 
 def empty_table(name: str) -> pd.DataFrame:
-    """A table of no rows with the columns and dtypes of `records.tables`, and `file` and `row`."""
-    kinds = {"text": "str", "number": "float64", "date": "datetime64[us]", "flag": "boolean"}
-    columns = {c.name: pd.Series(dtype=kinds[c.kind]) for c in TABLES[name].columns}
-    return pd.DataFrame({"file": pd.Series(dtype="str"), "row": pd.Series(dtype="int64"), **columns})
+    """A table of no rows with the columns and dtypes of `tables.records`, and `file` and `row`."""
+    return pd.DataFrame({"file": pd.Series(dtype="str"), "row": pd.Series(dtype="int64"), **empty(name)})
 
 
 def _wanted(place: _Place, version: int | None) -> int:

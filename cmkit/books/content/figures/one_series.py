@@ -6,8 +6,7 @@ import plotly.graph_objects as go
 from cmkit.books.content.figures.panels import band, line, rounded, stacked
 from cmkit.books.content.theme import ACCENT, figure
 from cmkit.books.content.wording import number, with_unit
-
-NINE_IN_TEN = 1.645
+from cmkit.records.constants import HALF_NINETY
 
 
 def readable_fit(series: pd.DataFrame, level: float, rate: float, analyte: str, where: str) -> go.Figure:
@@ -18,7 +17,7 @@ def readable_fit(series: pd.DataFrame, level: float, rate: float, analyte: str, 
     layout = stacked([with_unit(analyte)], "machine hours, h")
     x = rounded(series["run_h"], 6)
     fitted = level * series["phi"] + rate * series["psi"] + series["chi"]
-    half = NINE_IN_TEN * series["expected_sd"]
+    half = HALF_NINETY * series["expected_sd"]
     low, high = (series["expected"] - half).clip(lower=0), series["expected"] + half
     data = [
         band(x, rounded(low), rounded(high), 0, "expected by the filter"),

@@ -9,8 +9,7 @@ import plotly.graph_objects as go
 from cmkit.books.content.figures.panels import axis, band, limit_line, line, rounded, stacked, uprights
 from cmkit.books.content.theme import ACCENT, INK, LINE, SOFT, figure
 from cmkit.books.content.wording import analyte_name, count, figure_text, listed, number, quantity, short_day, with_unit
-
-NINE_IN_TEN = 1.645
+from cmkit.records.constants import HALF_NINETY
 
 
 def results_over_hours(points: pd.DataFrame, limits: pd.DataFrame, where: str) -> go.Figure:
@@ -72,7 +71,7 @@ def _expected(own: pd.DataFrame, panel: int) -> list[dict[str, Any]]:
     known = own[own["expected"].notna()]
     if len(known) < 2:
         return []
-    half = NINE_IN_TEN * known["expected_sd"]
+    half = HALF_NINETY * known["expected_sd"]
     low = (known["expected"] - half).clip(lower=0)
     return [band(rounded(known["hours"], 6), rounded(low, 3), rounded(known["expected"] + half, 3), panel, "expected")]
 

@@ -9,8 +9,8 @@ import plotly.graph_objects as go
 from cmkit.books.content.figures.panels import axis, band, limit_line, line, rounded, stacked
 from cmkit.books.content.theme import ACCENT, figure
 from cmkit.books.content.wording import analyte_name, chance, hours, listed, number, sentence, short_day
+from cmkit.records.constants import HALF_NINETY
 
-NINE_IN_TEN = 1.645
 PER_1000_H = 1000.0
 
 
@@ -25,7 +25,7 @@ def rate_over_time(history: pd.DataFrame, limits: pd.DataFrame, where: str) -> g
     said = []
     for i, analyte in enumerate(analytes):
         own = history[history["analyte"] == analyte]
-        rate, half = PER_1000_H * own["rate"], PER_1000_H * NINE_IN_TEN * own["rate_sd"]
+        rate, half = PER_1000_H * own["rate"], PER_1000_H * HALF_NINETY * own["rate_sd"]
         x = rounded(own["hours"], 6)
         hover = "%{x:,} h: %{y:,} ppm per 1,000 h"
         data += [
@@ -59,7 +59,7 @@ def forecast_fan(past: pd.DataFrame, ahead: pd.DataFrame, where: str) -> go.Figu
     for i, analyte in enumerate(analytes):
         own, row = past[past["analyte"] == analyte].tail(6), ahead[ahead["analyte"] == analyte].iloc[0]
         data += [*_fan(own.iloc[-1], row, i), line(rounded(own["hours"], 6), rounded(own["value"]), i)]
-        top = float(max(own["value"].max(), row["next_mean"] + NINE_IN_TEN * row["next_sd"]))
+        top = float(max(own["value"].max(), row["next_mean"] + HALF_NINETY * row["next_sd"]))
         limit_line(layout, i, float(row["limit"]), "alarm", top)
         said.append(
             f"{sentence(analyte_name(analyte))[:-1]}: {chance(row['chance'])} chance of passing {number(row['limit'])} ppm within {hours(row['hours_ahead'])}"
@@ -74,7 +74,7 @@ def forecast_fan(past: pd.DataFrame, ahead: pd.DataFrame, where: str) -> go.Figu
 
 def _rate_table(history: pd.DataFrame) -> dict[str, Any]:
     rows = [
-        [short_day(r.drawn_on), analyte_name(r.analyte), *(number(PER_1000_H * v) for v in (r.rate, max(r.rate - NINE_IN_TEN * r.rate_sd, 0), r.rate + NINE_IN_TEN * r.rate_sd))]
+        [short_day(r.drawn_on), analyte_name(r.analyte), *(number(PER_1000_H * v) for v in (r.rate, max(r.rate - HALF_NINETY * r.rate_sd, 0), r.rate + HALF_NINETY * r.rate_sd))]
         for r in history.sort_values(["hours", "analyte"], ascending=[False, True]).itertuples()
     ]  # fmt: skip
     return {"columns": ["Bottle of", "Result", "Rate, ppm per 1,000 h", "from", "to (90 % interval)"], "rows": rows}
@@ -82,7 +82,7 @@ def _rate_table(history: pd.DataFrame) -> dict[str, Any]:
 
 def _fan_table(ahead: pd.DataFrame) -> dict[str, Any]:
     rows = [
-        [analyte_name(r.analyte), number(r.hours_ahead, 4), number(r.next_mean), number(max(r.next_mean - NINE_IN_TEN * r.next_sd, 0)), number(r.next_mean + NINE_IN_TEN * r.next_sd),
+        [analyte_name(r.analyte), number(r.hours_ahead, 4), number(r.next_mean), number(max(r.next_mean - HALF_NINETY * r.next_sd, 0)), number(r.next_mean + HALF_NINETY * r.next_sd),
          number(r.limit), chance(r.chance)]
         for r in ahead.itertuples()
     ]  # fmt: skip
@@ -115,7 +115,7 @@ def _fan(last: pd.Series, row: pd.Series, panel: int) -> list[dict[str, Any]]:
     sd = np.array([last["level_sd"], row["next_sd"]], float)
     bands = [
         band(x, rounded((middle - k * sd).clip(min=0)), rounded(middle + k * sd), panel, "fan")
-        for k in (NINE_IN_TEN, 0.674)
+        for k in (HALF_NINETY, 0.674)
     ]
     path = {
         "type": "scatter",

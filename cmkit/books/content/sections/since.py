@@ -8,8 +8,9 @@ from cmkit.books.content.book import Book
 from cmkit.books.content.display import Shown, shown
 from cmkit.books.content.markup import Html, join, nothing, state_mark, tag
 from cmkit.books.content.wording import count, day, short_day
+from cmkit.tables.judge import RANK as STATE_RANK
 
-RANK = {"not known": 0, "clear": 0, "alert": 1, "alarm": 2}
+RANK = STATE_RANK | {"not known": 0}
 MOST_LINES = 25
 TITLES = {
     "raised": "Newly raised",

@@ -80,12 +80,8 @@ def repeat_causes(book: Book) -> Shown:
     found = book.tables.findings[book.tables.findings["outcome"].isin(["defect", "failed"])][
         ["compartment", "cause"]
     ].assign(how="found")
-    likely = (
-        book.tables.causes[["compartment", "cause", "score"]].sort_values("score", ascending=False)
-        if len(book.tables.causes)
-        else pd.DataFrame(columns=["compartment", "cause"])
-    )
-    likely = likely.drop_duplicates("compartment")[["compartment", "cause"]].assign(how="likely")
+    raised = book.tables.orders[book.tables.orders["state"].isin(["alert", "alarm"])]
+    likely = raised.loc[raised["cause"] != "", ["compartment", "cause"]].assign(how="likely")
     both = pd.concat([found[found["cause"] != ""], likely], ignore_index=True)
     rows: list[list[Any]] = []
     for cause, own in both.groupby("cause"):

@@ -1,0 +1,70 @@
+"""What is judged of every compartment: the chance of each fault, the state it gives, and the order that follows."""
+
+from dataclasses import dataclass, replace
+
+import pandas as pd
+
+from cmkit.judge.decide import Beside, Decisions, decide
+from cmkit.judge.judge import Judged, judge_bottles
+from cmkit.judge.learning import JudgeLearnt
+from cmkit.learnt import Learnt
+from cmkit.records.analytes import with_own
+from cmkit.records.fleet import Fleet
+from cmkit.trust.hours import Hours, machine_use
+from cmkit.trust.laboratory import without_results
+from cmkit.wear.conditions import judge_conditions
+from cmkit.wear.evidence import collect_evidence
+from cmkit.wear.fit import Wear
+
+
+@dataclass(frozen=True)
+class State:
+    """judged: the posterior; evidence: limits passed and low levels; decided: states, orders, alarms, money and reasons."""
+
+    judged: Judged
+    evidence: pd.DataFrame
+    decided: Decisions
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """What an assessment keeps of it."""
+        judged, decided = self.judged, self.decided
+        return {
+            "evidence": self.evidence, "bottle_chances": judged.bottle_chances, "hypotheses": judged.hypotheses,
+            "contributions": judged.contributions, "verdicts": decided.verdicts, "orders": decided.orders, "reasons": decided.reasons,
+        }  # fmt: skip
+
+
+def judge_compartments(known: Fleet, hours: Hours, wear: Wear, learnt: Learnt) -> State:
+    """The posterior of every fault, and with the limits that act alone the state, the order and its reasons."""
+    register = with_own(known.settings.analytes)
+    screening = wear.for_screening
+    clean = without_results(known.samples, screening.units["sample"], register)
+    of_judge = JudgeLearnt(learnt.measures, learnt.ageing, learnt.middles, learnt.priors)
+    judged = judge_bottles(
+        known, clean, wear.exposure, learnt.numbers, screening.expected, register=register, learnt=of_judge
+    )
+    conditions = judge_conditions(known, wear.exposure, learnt, register)
+    evidence = collect_evidence(known, wear.exposure, wear.history, learnt.limits, conditions, register)
+    beside = Beside(evidence, wear.exposure, hours.use, screening.expected)
+    return State(judged, evidence, decide(known, judged, beside))
+
+
+def states_at(then: Fleet, state: State, wear: Wear) -> pd.DataFrame:
+    """Verdicts of an earlier day, from what had reached the office by then, by today's numbers.
+
+    then: the records as known on that day; state, wear: of a later day. What differs between the two happened to the machines, and is no
+    number estimated anew.
+    """
+    known = then.samples["sample"]
+
+    def of_then(frame: pd.DataFrame) -> pd.DataFrame:
+        return frame[frame["sample"].isin(known)]
+
+    judged = replace(
+        state.judged,
+        bottle_chances=of_then(state.judged.bottle_chances),
+        contributions=of_then(state.judged.contributions),
+        hypotheses=state.judged.hypotheses.iloc[:0],
+    )
+    beside = Beside(of_then(state.evidence), wear.exposure, machine_use(then), of_then(wear.for_screening.expected))
+    return decide(then, judged, beside).verdicts

@@ -1,0 +1,215 @@
+"""How likely a bottle's results are in every state, and what a good bottle teaches about level, rate and usual value.
+
+Metals: mean(change, bottle) = (carried + gained e^change) times the bottle's factor, plus dust; variance from the filter's two states, load, drift,
+and the laboratory. Other results: mean = own mean + unit x change. Noise is Student's t with 5 degrees of freedom; a result below its limit
+counts by the chance of lying there; a result not measured counts 1.
+"""
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cmkit.judge.bottles import Grid, student_cdf
+from cmkit.judge.constants import constant
+from cmkit.judge.hypotheses import BOTH_WAYS, UP, States
+from cmkit.judge.measures import Bottles
+from cmkit.wear.filter import ROBUST, Numbers, below_limit, noise, predict, true_limit
+
+Floats = NDArray[np.float64]
+Rows = slice | NDArray[np.int64]
+Level = tuple[Floats, Floats, Floats, Floats, Floats]  # level, rate, their covariances P11, P12, P22: each (C, M)
+_PEAK = np.float32(8 / (3 * np.sqrt(3) * np.pi))
+_LEAST = np.float32(1e-30)
+_LEAST_SD = 0.03  # own choice: of the rate, as a share of the family's, so that the filter never stops learning
+_KEPT_GAIN = 0.9  # own choice: share of a good bottle's departure the level follows under a fault
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """Of metals before a bottle, each (n, M), ppm and ppm^2: carried over, gained if sound; variance v0 + v1 e^d + v2 e^2d of a change d; and the
+    state moved to the bottle: expected level, rate, covariances a11, a12, a22.
+    """
+
+    carried: Floats
+    gained: Floats
+    v0: Floats
+    v1: Floats
+    v2: Floats
+    expected: Floats
+    rate: Floats
+    a11: Floats
+    a12: Floats
+    a22: Floats
+
+    def rows(self, at: Rows) -> "Forecast":
+        """The forecast of some compartments."""
+        return Forecast(*(getattr(self, f.name)[at] for f in fields(self)))
+
+
+def start_levels(b: Bottles) -> list[Floats]:
+    """Level and rate of every compartment before its first bottle: its family's."""
+    g = b.numbers
+    none = np.zeros(g["rate_mean"].shape)
+    return [g["level_mean"].copy(), g["rate_mean"].copy(), g["level_var"].copy(), none, g["rate_sd"] ** 2]
+
+
+def filter_numbers(b: Bottles, at: Rows) -> Numbers:
+    """The filter's numbers of some compartments (n, M)."""
+    return Numbers(**{name.removesuffix("_ppm"): values[at] for name, values in b.numbers.items()})
+
+
+def forecast_metals(b: Bottles, i: int, at: Rows, level: list[Floats]) -> Forecast:
+    """Forecast of bottle i from the level and rate before it. A first bottle of unknown fluid is held against the family's usual level."""
+    numbers = filter_numbers(b, at)
+    c, beta, p11, p12, p22 = (v[at] for v in level)
+    phi, psi, chi, sd_phi, sd_psi, hours = (
+        b.steps[k][at, i][:, None] for k in ("phi", "psi", "chi", "sd_phi", "sd_psi", "hours")
+    )
+    expected, (_, _, a11, a12, a22) = predict((c, beta, p11, p12, p22), [phi, psi, chi, sd_phi, sd_psi, hours], numbers)
+    rate = np.maximum(beta, constant("least_rate") * numbers.rate_mean)
+    gained, carried = psi * rate, phi * c + chi * numbers.fresh
+    load = a11 - phi * (phi * p11 + psi * p12) - psi * (phi * p12 + psi * p22) - sd_phi**2 * (c * c + p11)
+    v0 = phi * phi * p11 + sd_phi**2 * (c * c + p11)
+    v1, v2 = 2 * phi * psi * p12, psi * psi * p22 + np.maximum(load, 0)
+    unplaced = b.first[at, i] & ~b.placed[at, i]
+    if unplaced.any():
+        u = unplaced[:, None]
+        carried, gained = np.where(u, 0.0, carried), np.where(u, c, gained)
+        v0, v1, v2 = np.where(u, p11, v0), np.where(u, 0.0, v1), np.where(u, 0.0, v2)
+    return Forecast(carried, gained, v0, v1, v2, expected, beta, a11, a12, a22)
+
+
+def metal_likelihood(b: Bottles, i: int, at: Rows, f: Forecast, grid: Grid, s: States) -> tuple[NDArray, NDArray]:
+    """Log likelihood of the metals by bottle and state (n, B, S), and by role (n, B, M, R), float32."""
+    y, under = b.y[at, i], b.y_below[at, i]
+    e = np.exp(UP).astype(np.float32)
+    single = [v.astype(np.float32)[:, :, None] for v in (f.carried, f.gained, f.v0, f.v1, f.v2)]
+    mean: NDArray = single[0] + single[1] * e
+    spread = np.maximum(single[2] + single[3] * e + single[4] * e * e, 1e-6)
+    dust, dust_sd = _dust(b.metals, grid)
+    times = grid.times.astype(np.float32)[None, :, None, None]
+    mean = mean[:, None] * times + dust[None, :, :, None]
+    numbers = filter_numbers(b, at)
+    share = _own_share(np.asarray(numbers.noise_share))
+    fixed = np.asarray(numbers.noise_floor) ** 2 + np.asarray(numbers.unit) ** 2 / 12
+    own, floor = (v.astype(np.float32)[:, None, :, None] for v in (share, fixed))
+    variance = spread[:, None] * times**2 + floor + own * mean * mean + dust_sd[None, :, :, None] ** 2
+    p = _density(
+        y[:, None, :, None], under[:, None, :, None], mean, variance, np.asarray(numbers.unit)[:, None, :, None]
+    )
+    by_role = np.log(np.maximum(p @ s.up.T.astype(np.float32), _LEAST))
+    n, k = by_role.shape[:2]
+    total = by_role.reshape(n * k, -1) @ s.metal_map.astype(np.float32)
+    return total.reshape(n, k, -1), by_role
+
+
+def _own_share(b: Floats) -> Floats:
+    """Square of the share of noise of one metal alone, once the bottle's common factor is apart."""
+    return np.maximum(b * b - constant("bottle_factor_sd") ** 2, (0.6 * b) ** 2)
+
+
+def _dust(metals: list[str], grid: Grid) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Dust added to each metal in each bottle and its sd (B, M), ppm."""
+    share = np.array([1.0 if m == "Si_ppm" else constant("dirt_aluminium") if m == "Al_ppm" else 0.0 for m in metals])
+    added = np.outer(grid.dust, share)
+    return added.astype(np.float32), (constant("dirt_sd") * added).astype(np.float32)
+
+
+def _density(y: NDArray, under: NDArray, mean: NDArray, variance: NDArray, unit: NDArray | float = 0.0) -> NDArray:
+    """Student density of y about mean, float32; the chance of lying below the limit where `under`; 1 where y is missing."""
+    x = (y.astype(np.float32) - mean) ** 2 / variance
+    out = 1 + x * np.float32(1 / 3)
+    out = _PEAK / (np.sqrt(variance) * out * out * out)
+    missing = np.broadcast_to(np.isnan(y), out.shape)
+    out[missing] = 1.0
+    if under.any():
+        rows = np.flatnonzero(under.any(axis=tuple(range(1, under.ndim))))
+        limit = true_limit(y, np.asarray(unit, float))[rows].astype(np.float32)
+        chance = student_cdf((limit - mean[rows]) / np.sqrt(variance[rows]))
+        out[rows] = np.where(under[rows] & ~np.isnan(y[rows]), chance, out[rows])
+    return out
+
+
+def other_likelihood(b: Bottles, i: int, n: int, s: States, means: tuple[Floats, Floats]) -> tuple[NDArray, NDArray]:
+    """Log likelihood of everything else by oddity (good, rich, dirt: 3, n, S), and by role (n, Q, R), exponents not yet applied."""
+    low = _low_level(b.low[:n, i], s.low)
+    if not b.others:
+        return np.broadcast_to(low, (3, *low.shape)), np.zeros((n, 0, len(s.both)))
+    mu, spread = means[0][:n], means[1][:n]
+    mean = (mu[:, :, None] + b.unit[:, None] * BOTH_WAYS).astype(np.float32)
+    variance = (spread + b.sd**2 + b.doubt[:n, i] ** 2)[:, :, None].astype(np.float32)
+    p = _density(b.v[:n, i][:, :, None], b.v_below[:n, i][:, :, None], mean, np.broadcast_to(variance, mean.shape))
+    by_role = np.log(np.maximum(p @ s.both.T.astype(np.float32), _LEAST))
+    blank = np.log(p.mean(axis=2)) * b.exponent
+    total = by_role.reshape(n, -1) @ s.other_map.astype(np.float32)
+    out = [total + low]
+    for silent in (b.settles, b.stirred):
+        part = by_role[:, silent].reshape(n, -1) @ _rows_of(s, silent)
+        out.append(total - part + blank[:, silent].sum(axis=1)[:, None] + low)
+    return np.array(out), by_role
+
+
+def _rows_of(s: States, which: NDArray[np.bool_]) -> NDArray[np.float32]:
+    q = len(which)
+    return s.other_map.reshape(q, -1, s.other_map.shape[1])[which].reshape(-1, s.other_map.shape[1]).astype(np.float32)
+
+
+def _low_level(low: Floats, chance: Floats) -> Floats:
+    """Log chance of what was noted of the fluid level (n, S); 0 where nothing was."""
+    noted = np.where(low[:, None] == 1, np.log(chance), np.log1p(-chance))
+    return np.where(np.isnan(low)[:, None], 0.0, noted)
+
+
+def mixed_levels(taken: Forecast, left: Forecast, share: Floats) -> Forecast:
+    """The two forecasts as one, by the chance (n) that the bottle before was taken; their distance widens the level."""
+    w = share[:, None]
+    mixed = [w * getattr(taken, f.name) + (1 - w) * getattr(left, f.name) for f in fields(Forecast)]
+    out = dict(zip([f.name for f in fields(Forecast)], mixed, strict=True))
+    out["a11"] = out["a11"] + w * (1 - w) * (taken.expected - left.expected) ** 2
+    return Forecast(**out)
+
+
+def learn_levels(b: Bottles, i: int, f: Forecast, factor: Floats, sound: Floats, fault: Floats) -> list[Floats]:
+    """Level, rate and covariances after a good bottle (n, M). factor: of the bottle; sound, fault: chances (n) by which sound and faulty wear
+    made the results: the rate learns from the first only, the level from both.
+    """
+    n = len(f.expected)
+    numbers = filter_numbers(b, slice(0, n))
+    y, under = b.y[:n, i] / factor[:, None], b.y_below[:n, i]
+    s = f.a11 + noise(f.expected, numbers)
+    root, seen = np.sqrt(s), np.isfinite(y)
+    nu = np.where(seen, y - f.expected, 0.0)
+    if under.any():
+        cut = seen & under
+        limit = true_limit(b.y[:n, i], np.asarray(numbers.unit))
+        z, _ = below_limit(limit[cut], f.expected[cut], root[cut])
+        nu[cut] = z * root[cut]
+    wide = s * np.maximum(1.0, np.abs(nu) / root / ROBUST)
+    k1, k2 = f.a11 / wide * seen, f.a12 / wide * seen
+    ws, wf = sound[:, None], fault[:, None]
+    follow = np.maximum(k1, _KEPT_GAIN) * seen
+    level = f.expected + (ws * k1 + wf * follow) * nu
+    p11 = (
+        (1 - (ws + wf) * seen) * f.a11
+        + ws * seen * (1 - k1) * f.a11
+        + wf * seen * ((1 - follow) ** 2 * f.a11 + follow**2 * (s - f.a11))
+    )
+    p11 = p11 + ws * wf * ((follow - k1) * nu) ** 2
+    p22 = np.maximum(f.a22 - ws * k2 * f.a12, (_LEAST_SD * np.asarray(numbers.rate_mean)) ** 2)
+    p12 = f.a12 * (1 - ws * k1 - wf * follow)
+    bound = 0.98 * np.sqrt(np.maximum(p11, 1e-9) * p22)
+    return [level, f.rate + ws * k2 * nu, np.maximum(p11, 1e-9), np.clip(p12, -bound, bound), p22]
+
+
+def learn_means(b: Bottles, i: int, n: int, means: tuple[Floats, Floats], sound: Floats) -> None:
+    """Usual values of the other results after a bottle, in place; `sound`: chance (n) that it was good and its compartment sound."""
+    mu, spread = means[0][:n], means[1][:n]
+    v, under = b.v[:n, i], b.v_below[:n, i]
+    seen = np.isfinite(v)
+    total = spread + b.sd**2 + b.doubt[:n, i] ** 2
+    nu = np.where(seen, v - mu, 0.0)
+    nu = np.where(under, np.minimum(nu, 0.0), nu)
+    gain = spread / (total * np.maximum(1.0, np.abs(nu) / np.sqrt(total) / ROBUST)) * seen * sound[:, None]
+    means[0][:n] = mu + gain * nu
+    means[1][:n] = np.minimum(spread * (1 - gain) + (b.drift * b.sd) ** 2, b.tau**2)

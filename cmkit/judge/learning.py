@@ -1,0 +1,116 @@
+"""What a whole fleet teaches the judge: what is usual, how often faults begin, which they are, how often a bottle is odd.
+
+Shipped numbers are moved by the fleet's own findings and bottles in one step of expectation and maximisation: a first pass with the shipped numbers
+gives the faults that are open and the odd bottles; with the recorded failures and defects they are counted beside the prior. Faults that nobody
+looked for count by their chance, so that a fleet whose office seldom looks is not taken as a sound one.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from cmkit.judge.bottles import DIRT, OTHER, RICH, shipped_shares
+from cmkit.judge.constants import constant
+from cmkit.judge.follow import follow_kinds
+from cmkit.judge.hypotheses import patterns_of
+from cmkit.judge.measures import Bottles, bottles_by_kind
+from cmkit.judge.posterior import Followed
+from cmkit.judge.priors import PRIORS, prior_rows, shipped_priors
+from cmkit.judge.usual import Usual, bottle_table, learn_usual
+from cmkit.records.fleet import Fleet
+from cmkit.tables.frames import typed
+
+
+@dataclass(frozen=True)
+class JudgeLearnt:
+    """Tables learnt from a whole fleet, by which any part of it is judged: measures, curves, middles (see :class:`cmkit.judge.usual.Usual`), and
+    priors (columns PRIORS: shipped number, how much it weighs, what the fleet counted, what is used, in words).
+    """
+
+    measures: pd.DataFrame
+    curves: pd.DataFrame
+    middles: pd.DataFrame
+    priors: pd.DataFrame
+
+    @property
+    def usual(self) -> Usual:
+        return Usual(self.measures, self.curves, self.middles)
+
+
+def learn_judgement(
+    known: Fleet, samples: pd.DataFrame, exposure: pd.DataFrame, numbers: pd.DataFrame, expected: pd.DataFrame, *,
+    register: pd.DataFrame, without: frozenset[str] = frozenset(),
+) -> JudgeLearnt:  # fmt: skip
+    """What `known`, a whole fleet as of a day, teaches the judge; arguments as of :func:`cmkit.judge.judge.judge_bottles`."""
+    usual = learn_usual(*bottle_table(known, samples, exposure), register)
+    kinds = bottles_by_kind(known, samples, exposure, numbers, expected, register=register, usual=usual)
+    pace = usual_pace(exposure)
+    passes = [(b, f) for b, _, f in follow_kinds(known, exposure, kinds, shipped_priors(pace), without)]
+    return JudgeLearnt(usual.measures, usual.curves, usual.middles, learn_priors(known, exposure, passes, pace))
+
+
+def usual_pace(exposure: pd.DataFrame) -> float:
+    """Running hours a day of the middle compartment, 0 when none has two bottles."""
+    groups = exposure.groupby("compartment")
+    days = groups["drawn_on"].agg(np.ptp) / pd.Timedelta(days=1)
+    pace = (groups["run_h"].agg(np.ptp) / days.where(days > 0)).median()
+    return float(np.nan_to_num(pace))
+
+
+def learn_priors(
+    known: Fleet, exposure: pd.DataFrame, passes: list[tuple[Bottles, Followed]], pace: float
+) -> pd.DataFrame:
+    """Priors of a fleet (columns PRIORS) from a first pass (bottles and chances of every kind) and from its findings."""
+    found = known.findings[known.findings["outcome"].isin(["defect", "failed"])]
+    found = found.merge(known.compartments[["compartment", "kind"]], on="compartment")
+    open_now = sum(float((1 - f.now[:, 0]).sum()) for _, f in passes)
+    run = exposure.groupby(["compartment", "kind"])["run_h"].agg(np.ptp).reset_index()
+    per_h = run["kind"].map(lambda kind: known.settings.kind(kind).defect_rate_per_h)
+    foreseen = float((per_h * run["run_h"]).sum())
+    worth = constant("rate_prior_faults")
+    factor = (worth + len(found) + open_now) / (worth + foreseen)
+    said = f"{len(found)} faults on record and {open_now:.1f} open by their chances, against {foreseen:.1f} foreseen; shipped rates times {factor:.2f}"
+    rows = prior_rows(factor, _by_cause(found), pace)
+    rows[0] |= {"worth": worth, "counted": len(found) + open_now, "words": said}
+    table = pd.DataFrame(rows + _odd_bottles(passes), columns=PRIORS)
+    return typed(table, "priors")
+
+
+def _odd_bottles(passes: list[tuple[Bottles, Followed]]) -> list[dict]:
+    """Shares of odd bottles: the shipped ones as so many bottles' worth, and the sums of their chances over the fleet's own."""
+    valve, drain, sister = (
+        np.concatenate([flag(b)[b.row >= 0] for b, _ in passes] or [np.zeros(0, bool)])
+        for flag in (lambda b: b.pressurised, lambda b: b.drain, lambda b: np.isfinite(b.sister))
+    )
+    odd = np.concatenate([f.oddities[b.row >= 0] for b, f in passes] or [np.zeros((0, 4))])
+    shipped = shipped_shares()
+    other = _counted(shipped.other, odd[~sister, OTHER])
+    groups = {
+        "rich": ("drawn from bottom or drain, by pump", odd[~valve & ~drain, RICH]), "rich_valve": ("drawn from bottom or drain, at a valve", odd[valve & ~drain, RICH]),
+        "dirt": ("dirt in the bottle", odd[:, DIRT]), "other": ("another compartment", odd[~sister, OTHER]),
+        "sister": ("exchanged with a sister", np.maximum(odd[sister, OTHER] - other, 0)),
+    }  # fmt: skip
+    return [
+        {"what": "odd bottles", "kind": "all", "name": name, "shipped": getattr(shipped, name), "worth": constant("bottle_prior"),
+         "counted": float(chances.sum()), "used": _counted(getattr(shipped, name), chances), "unit": "share of bottles",
+         "words": f"{said}: {chances.sum():.1f} of {len(chances)} bottles by their chances"}
+        for name, (said, chances) in groups.items()
+    ]  # fmt: skip
+
+
+def _counted(prior: float, chances: np.ndarray) -> float:
+    worth = constant("bottle_prior")
+    return float(np.clip((worth * prior + chances.sum()) / (worth + len(chances)), 0.001, 0.2))
+
+
+def _by_cause(found: pd.DataFrame) -> dict[str, dict[str, float]]:
+    """Recorded faults of each kind by the table's name of their cause; a cause in other words counts where the table lists them."""
+    out = {}
+    for kind, rows in found.groupby("kind"):
+        patterns = patterns_of(str(kind))
+        named = {word: p.cause for p in reversed(patterns) for word in p.also} | {p.cause: p.cause for p in patterns}
+        written = rows["cause"].dropna().astype(str).str.strip().str.lower()
+        counts = written.map(named).dropna().value_counts()
+        out[str(kind)] = {str(cause): float(n) for cause, n in counts.items()}
+    return out

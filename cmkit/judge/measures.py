@@ -1,0 +1,237 @@
+"""Every result against its own past: what the judge knows of each bottle, as rectangles (one row a compartment, one column a bottle).
+
+Metals are forecast by the wear filter's two states (level and rate). Everything else is held, as a departure from what is usual at that age of
+the fluid in that laboratory (`judge.usual`), against the compartment's own mean. Make-up per hour and litre of charge is one such measure.
+"""
+
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from cmkit.judge.usual import (
+    METAL,
+    OTHER,
+    Usual,
+    bottle_table,
+    curve_and_doubt,
+    log_age,
+    middles_of,
+    of_table,
+    raw_values,
+)
+from cmkit.records.analytes import below
+from cmkit.records.fleet import Fleet
+
+Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+_NUMBERS = (
+    "rate_mean",
+    "rate_sd",
+    "level_mean",
+    "level_var",
+    "noise_floor",
+    "noise_share",
+    "load_share",
+    "drift_share",
+    "fresh_ppm",
+)
+_STEPS = ("phi", "psi", "chi", "sd_phi", "sd_psi", "hours")
+_GRIDS = ("row", "first", "placed", "drain", "pressurised", "low", "y", "y_below", "v", "v_below", "doubt", "sister")
+
+
+@dataclass(frozen=True)
+class Bottles:
+    """The bottles of one kind of compartment, compartments with most bottles first.
+
+    places: compartments (C). row: row of `exposure` of each bottle (C, N), -1 beyond the last. steps: phi, psi, chi, sd_phi, sd_psi, hours
+    (C, N). first: the first bottle of a component's life. placed: its exposure is known. drain, pressurised: how it was drawn.
+    low: 1 found low, 0 not, NaN not noted. metals: names (M); y, y_below (C, N, M); numbers: columns of the family numbers and
+    unit (C, M). others: names (Q); ways, v, v_below, doubt (C, N, Q): departures in log, and sd of what is usual at that age of fluid; tau, sd, unit, drift (Q; sd by which the usual value may move from bottle to bottle, in noise sd); exponent, settles, stirred (Q).
+    pooled: middle and sd of log(metal + 1) in the kind (2, M). sister: log density of the metals under the sister compartment's forecast
+    (C, N), NaN where no sister was drawn that day.
+    """
+
+    kind: str
+    places: NDArray[np.object_]
+    row: NDArray[np.int64]
+    steps: dict[str, Floats]
+    first: Flags
+    placed: Flags
+    drain: Flags
+    pressurised: Flags
+    low: Floats
+    metals: list[str]
+    y: Floats
+    y_below: Flags
+    numbers: dict[str, Floats]
+    others: list[str]
+    ways: list[str]
+    v: Floats
+    v_below: Flags
+    doubt: Floats
+    tau: Floats
+    sd: Floats
+    unit: Floats
+    drift: Floats
+    exponent: Floats
+    settles: Flags
+    stirred: Flags
+    pooled: Floats
+    sister: Floats
+
+    def rows(self, at: slice) -> "Bottles":
+        """Some compartments' bottles."""
+        n = max(int((self.row[at] >= 0).sum(axis=1).max(initial=0)), 1)
+        grids = {f.name: getattr(self, f.name)[at, :n] for f in fields(self) if f.name in _GRIDS}
+        steps = {k: v[at, :n] for k, v in self.steps.items()}
+        return replace(
+            self, **grids, places=self.places[at], steps=steps, numbers={k: v[at] for k, v in self.numbers.items()}
+        )
+
+
+def bottles_by_kind(
+    known: Fleet, samples: pd.DataFrame, exposure: pd.DataFrame, numbers: pd.DataFrame, expected: pd.DataFrame, *, register: pd.DataFrame,
+    usual: Usual,
+) -> list[Bottles]:  # fmt: skip
+    """The bottles of every kind in `exposure`; arguments as of :func:`cmkit.judge.judge.judge_bottles`."""
+    table, wide = bottle_table(known, samples, exposure)
+    table["sister"] = sister_density(table, expected)
+    out = []
+    for kind in sorted(table["kind"].unique()):
+        at = np.flatnonzero((table["kind"] == kind).to_numpy())
+        rows, results = table.iloc[at].reset_index(drop=True), wide.iloc[at].reset_index(drop=True)
+        out.append(_one_kind(str(kind), (rows, results, at), numbers, register, usual.of_kind(str(kind))))
+    return out
+
+
+def _one_kind(
+    kind: str, bottles: tuple[pd.DataFrame, pd.DataFrame, NDArray[np.int64]], numbers: pd.DataFrame, register: pd.DataFrame, usual: Usual
+) -> Bottles:  # fmt: skip
+    table, wide, at = bottles
+    places, c, i = _grid(table)
+    shape = (len(places), int(i.max(initial=-1)) + 1)
+    row = np.full(shape, -1, np.int64)
+    row[c, i] = at
+
+    def spread(values: NDArray, empty: float | bool = np.nan) -> NDArray:
+        out = np.full((*shape, *values.shape[1:]), empty, values.dtype)
+        out[c, i] = values
+        return out
+
+    metals, given, pooled = _metals(table, places, numbers, register, usual)
+    flags = {n: spread(table[n].to_numpy(bool), False) for n in ("drain",)}
+    others, ways, departures, facts = _others(table, wide, register, usual)
+    v, v_below, doubt = departures
+    return Bottles(
+        kind=kind, places=places, row=row, steps={n: spread(table[n].to_numpy(float)) for n in _STEPS},
+        first=spread((table["order"] == 0).to_numpy(bool), False), placed=spread((table["start"].fillna("") != "unknown").to_numpy(bool), False),
+        pressurised=spread(table["probe"].to_numpy(bool), False), low=spread(table["low"].to_numpy(float)), metals=metals,
+        y=spread(_column(wide, metals)), y_below=spread(_flags(wide, metals), False), numbers=given, others=others, ways=ways, v=spread(v),
+        v_below=spread(v_below, False), doubt=spread(doubt), pooled=pooled, sister=spread(table["sister"].to_numpy(float)), **flags, **facts,
+    )  # fmt: skip
+
+
+def _column(wide: pd.DataFrame, names: list[str]) -> Floats:
+    """Results [n, A]; NaN for one these bottles do not have."""
+    return wide.reindex(columns=names).to_numpy(float)
+
+
+def _flags(wide: pd.DataFrame, names: list[str]) -> Flags:
+    return wide.reindex(columns=[below(a) for a in names]).eq(True).to_numpy(bool)
+
+
+def _grid(table: pd.DataFrame) -> tuple[NDArray[np.object_], NDArray[np.int64], NDArray[np.int64]]:
+    """Compartments, most bottles first, and each bottle's row and column."""
+    counts = table["compartment"].value_counts(sort=False)
+    order = counts.reset_index().sort_values(["count", "compartment"], ascending=[False, True])
+    places = order["compartment"].to_numpy(object)
+    c = pd.Index(places).get_indexer(table["compartment"]).astype(np.int64)
+    return places, c, table.groupby("compartment").cumcount().to_numpy(np.int64)
+
+
+def _metals(
+    table: pd.DataFrame, places: NDArray[np.object_], numbers: pd.DataFrame, register: pd.DataFrame, usual: Usual
+) -> tuple[list[str], dict[str, Floats], Floats]:
+    """Metals judged in the kind, the family numbers of each compartment and metal, and the kind's pooled middle and sd.
+
+    Where a family has no numbers it has no results either: numbers that do no harm stand in.
+    """
+    rows = usual.measures[usual.measures["judged_as"] == METAL]
+    rows = rows[rows["measure"].isin(numbers["analyte"])]
+    metals = rows["measure"].tolist()
+    families = table.drop_duplicates("compartment").set_index("compartment")["family"].reindex(places)
+    found = numbers.set_index(["family", "analyte"]).reindex(pd.MultiIndex.from_product([families, metals]))
+    shape = (len(families), len(metals))
+    out = {n: found[n].fillna(_HARMLESS.get(n, 0.0)).to_numpy(float).reshape(shape) for n in _NUMBERS}
+    decimals = register.loc[metals, "decimals"].fillna(0).to_numpy(float)
+    out["unit"] = np.broadcast_to(10.0**-decimals, shape).copy()
+    return metals, out, rows[["middle", "sd"]].to_numpy(float).T
+
+
+_HARMLESS = {"rate_mean": 1e-3, "rate_sd": 1e-3, "level_mean": 1.0, "level_var": 1.0, "noise_floor": 1.0}
+
+
+def _others(
+    table: pd.DataFrame, wide: pd.DataFrame, register: pd.DataFrame, usual: Usual
+) -> tuple[list[str], list[str], tuple[Floats, Flags, Floats], dict[str, NDArray]]:
+    """Names and ways of everything else; (departures [n, Q], flags of results below their limit, doubt of the curve on age); facts of each."""
+    rows = usual.measures[usual.measures["judged_as"] == OTHER]
+    names = rows["measure"].tolist()
+    v, doubt = np.full((len(table), len(names)), np.nan), np.zeros((len(table), len(names)))
+    curves, middles = (dict(tuple(t.groupby("measure"))) for t in (usual.curves, usual.middles))
+    age, analytes = log_age(table), wide.reindex(columns=[n for n in names if n in register.index])
+    for q, r in enumerate(rows.itertuples()):
+        knots, groups = curves.get(r.measure, usual.curves.iloc[:0]), middles.get(r.measure, usual.middles.iloc[:0])
+        curve, doubt[:, q] = curve_and_doubt(
+            age, knots["log_age"].to_numpy(), knots["value"].to_numpy(), r.log_age, r.age_sd
+        )
+        v[:, q] = raw_values(r.measure, table, analytes, register) - curve - middles_of(table, groups, r.middle)
+    facts = of_table(names)
+    out = {
+        "tau": rows["tau"].to_numpy(float),
+        "sd": rows["sd"].to_numpy(float),
+        "exponent": facts["share"].to_numpy(float),
+    }
+    out |= {n: facts[n].to_numpy(float) for n in ("unit", "drift")} | {
+        n: facts[n].to_numpy(bool) for n in ("settles", "stirred")
+    }
+    return names, [_way(n, register) for n in names], (v, _flags(wide, names), doubt), out
+
+
+def _way(name: str, register: pd.DataFrame) -> str:
+    """`+` for a result that only rises in trouble, `~` for one that may go either way."""
+    if name not in register.index:
+        return "+"
+    row = register.loc[name]
+    return "+" if row["bad"] == "up" and row["rule"] in ("level", "ordinal") else "~"
+
+
+def sister_density(table: pd.DataFrame, expected: pd.DataFrame) -> Floats:
+    """Log density of a bottle's metals under the forecast of another compartment of its kind and machine drawn on the same day; NaN without.
+
+    expected: the wear filter's one-step forecasts with acceptance of changes off (sample, analyte, value, expected, expected_sd).
+    """
+    keys = ["machine", "kind", "drawn_on"]
+    heads = table[["sample", "compartment", *keys]].drop_duplicates("sample")
+    twin = heads[heads.duplicated(keys, keep=False)]
+    out = pd.Series(np.nan, index=table["sample"].to_numpy(object))
+    if twin.empty:
+        return out.to_numpy(float)
+    pairs = twin.merge(twin, on=keys, suffixes=("", "_other"))
+    pairs = pairs[pairs["compartment"] != pairs["compartment_other"]].drop_duplicates("sample")
+    own = expected[["sample", "analyte", "value"]].merge(pairs[["sample", "sample_other"]], on="sample")
+    theirs = expected[["sample", "analyte", "expected", "expected_sd"]].rename(columns={"sample": "sample_other"})
+    both = own.merge(theirs, on=["sample_other", "analyte"])
+    x = (both["value"] - both["expected"]) / both["expected_sd"]
+    both["log"] = student_log_density(x.to_numpy(float)) - np.log(both["expected_sd"].to_numpy(float))
+    total = both.groupby("sample")["log"].sum()
+    out[total.index] = total
+    return out.to_numpy(float)
+
+
+def student_log_density(x: Floats) -> Floats:
+    """Log density at x of Student's t with 5 degrees of freedom, scaled to unit variance."""
+    return np.log(8 / (3 * np.sqrt(3) * np.pi)) - 3 * np.log1p(x * x / 3)

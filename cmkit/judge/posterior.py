@@ -1,0 +1,259 @@
+"""The chance of every fault, carried from bottle to bottle, for all compartments of a kind at once.
+
+State of a compartment: sound, or a fault pattern in its early, clear or severe phase. Each bottle multiplies the chances by the likelihood of
+its results, summed over what may be odd about the bottle. Whether the bottle before was odd stays open until the next one: the level is
+forecast with and without it, so that a repeat bottle decides which it was. A hidden Markov model with a switching observation; two
+forecasts kept (generalised pseudo-Bayes of order two in the bottle, order one in the fault).
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cmkit.judge.bottles import DIRT, GOOD, OTHER, RICH, Grid, Shares, another_density, bottle_grid, oddity_chances
+from cmkit.judge.constants import constant
+from cmkit.judge.densities import (
+    forecast_metals,
+    learn_levels,
+    learn_means,
+    metal_likelihood,
+    mixed_levels,
+    other_likelihood,
+    start_levels,
+)  # fmt: skip
+from cmkit.judge.hypotheses import States
+from cmkit.judge.measures import Bottles
+
+Floats = NDArray[np.float64]
+KEPT = 3  # newest bottles of a compartment whose likelihoods are kept result by result
+
+
+@dataclass(frozen=True)
+class Arrivals:
+    """Faults per operating hour of the kind, and their mean delay (h) from beginning to failure."""
+
+    per_h: float
+    delay_h: float
+
+
+@dataclass(frozen=True)
+class Events:
+    """What happened to the compartments before each bottle since the one before (C, N + 1; last column: since the newest bottle).
+
+    looks: looks inside that found nothing; worked: repaired, or a defect found; new: another component.
+    """
+
+    looks: NDArray[np.int64]
+    worked: NDArray[np.bool_]
+    new: NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Followed:
+    """Chances after each bottle: states (C, N, S), before it prior (C, N, S), oddities (C, N, 4). metal_log, other_log: mean log likelihood
+    by role of the newest bottles (C, KEPT, results, roles), slot 0 the newest. now: states on the day asked for (C, S).
+    """
+
+    states: Floats
+    prior: Floats
+    oddities: Floats
+    metal_log: Floats
+    other_log: Floats
+    now: Floats
+
+
+def follow(b: Bottles, states: States, arrivals: Arrivals, shares: Shares, events: Events, since_h: Floats) -> Followed:
+    """Chances after every bottle of a kind, in order. since_h: operating hours from each newest bottle to the day asked for (C)."""
+    grid, size = bottle_grid(), (*b.row.shape, len(states.low))
+    chances = np.log(np.maximum(oddity_chances(b, shares), 1e-12))
+    another = another_density(b, shares)
+    out = _empty(b, states, size)
+    start = start_chances(states.share, arrivals)
+    taken, left = np.tile(start, (size[0], 1)), np.zeros((size[0], size[2]))
+    levels = [start_levels(b), start_levels(b)]
+    means = (np.zeros((size[0], len(b.others))), np.tile(b.tau**2, (size[0], 1)))
+    count = (b.row >= 0).sum(axis=1)
+    for i in range(size[1]):
+        n = int((count > i).sum())
+        _answer(events, i, n, (taken, left), start)
+        _renew(events.new[:n, i], levels, means, b)
+        hours = np.nan_to_num(b.steps["hours"][:n, i])
+        for a in (taken, left):
+            a[:n] = moved_on(a[:n], states.share, arrivals, hours)
+        bottle = _Bottle(b, i, n, grid, states, chances[:n, i], another[:n, i])
+        _read(bottle, (taken, left), levels, means, out, count[:n] - 1 - i)
+    now = taken + left
+    _answer(events, size[1], size[0], (now,), start)
+    return replace(out, now=_arrivals_only(now, states.share, arrivals, since_h))
+
+
+def start_chances(share: Floats, arrivals: Arrivals) -> Floats:
+    """Chances of a compartment nothing is known of: what a fault's arrival rate leaves in each phase."""
+    stays = np.array([constant(f"{p}_share") for p in ("early", "clear", "severe")]) * arrivals.delay_h
+    faults = (arrivals.per_h * share[:, None] * stays).ravel()
+    return np.r_[1 - faults.sum(), faults]
+
+
+def moved_on(a: Floats, share: Floats, arrivals: Arrivals, hours: Floats) -> Floats:
+    """Chances `a` [n, S] after operating hours [n]: faults begin, phases grow, and a belief slowly fades."""
+    h, delay = hours[:, None], arrivals.delay_h
+    begun = -np.expm1(-arrivals.per_h * share * h)
+    fast = constant("fast_share") * -np.expm1(-h / (constant("early_share") * delay))
+    grows = -np.expm1(-h / (constant("early_share") * delay))
+    worsens = -np.expm1(-h / (constant("clear_share") * delay))
+    back = -np.expm1(-constant("way_back") * h / delay)
+    sound, faults = a[:, 0], a[:, 1:].reshape(len(a), -1, 3)
+    early, clear, severe = (faults[:, :, k] * (1 - back) for k in range(3))
+    new = sound[:, None] * begun
+    out = np.empty_like(a)
+    out[:, 1:] = np.stack(
+        [early * (1 - grows) + new * (1 - fast), clear * (1 - worsens) + early * grows + new * fast, severe + clear * worsens], axis=2
+    ).reshape(len(a), -1)  # fmt: skip
+    out[:, 0] = a.sum(axis=1) - out[:, 1:].sum(axis=1)
+    return out
+
+
+def _arrivals_only(a: Floats, share: Floats, arrivals: Arrivals, hours: Floats) -> Floats:
+    """Chances some hours after the newest bottle: only new faults are added, no belief fades unseen."""
+    new = a[:, :1] * -np.expm1(-arrivals.per_h * np.nan_to_num(hours)[:, None] * share)
+    out = a.copy()
+    out[:, 1::3] += new
+    out[:, 0] -= new.sum(axis=1)
+    return out
+
+
+def _answer(events: Events, i: int, n: int, parts: tuple[Floats, ...], start: Floats) -> None:
+    """What looks, repairs and new components before bottle i leave of the chances, in place."""
+    looks, worked = events.looks[:n, i], events.worked[:n, i] | events.new[:n, i]
+    fresh = np.r_[1 - constant("after_work") * (1 - start[0]), constant("after_work") * start[1:]]
+    for k, a in enumerate(parts):
+        a[:n][worked] = fresh if k == 0 else 0.0
+        looked = looks > 0
+        a[:n][looked, 1:] *= (constant("look_misses") ** looks[looked])[:, None]
+    total = sum(a[:n].sum(axis=1) for a in parts)
+    for a in parts:
+        a[:n] /= total[:, None]
+
+
+def _renew(new: NDArray[np.bool_], levels: list, means: tuple[Floats, Floats], b: Bottles) -> None:
+    """A new component starts from its family's numbers, in place."""
+    at = np.flatnonzero(new)
+    if len(at):
+        for level in levels:
+            for part, first in zip(level, start_levels(b), strict=True):
+                part[at] = first[at]
+        means[0][at], means[1][at] = 0.0, b.tau**2
+
+
+@dataclass(frozen=True)
+class _Bottle:
+    """Bottle i of the first n compartments: its kind's arrays, states, chances of oddities before (log) and density elsewhere (log)."""
+
+    b: Bottles
+    i: int
+    n: int
+    grid: Grid
+    states: States
+    chances: Floats
+    another: Floats
+
+
+def _read(
+    bottle: _Bottle,
+    parts: tuple[Floats, Floats],
+    levels: list,
+    means: tuple,
+    out: Followed,
+    from_end: NDArray[np.int64],
+) -> None:
+    """One bottle of every compartment: chances, levels and means moved in place, results written to `out`."""
+    b, i, n, s = bottle.b, bottle.i, bottle.n, bottle.states
+    every, before = slice(0, n), parts[0][:n] + parts[1][:n]
+    others, other_role = other_likelihood(b, i, n, s, means)
+    forecasts = [forecast_metals(b, i, every, level) for level in levels]
+    like, metal_role = metal_likelihood(b, i, every, forecasts[0], bottle.grid, s)
+    taken = _joint(bottle, like, others, parts[0][:n], every)
+    left = np.full(taken.shape, -np.inf, np.float32)
+    open_yet = np.flatnonzero(parts[1][:n].sum(axis=1) > constant("odd_least"))
+    if len(open_yet):
+        again, _ = metal_likelihood(b, i, open_yet, forecasts[1].rows(open_yet), bottle.grid, s)
+        left[open_yet] = _joint(bottle, again, others[:, open_yet], parts[1][open_yet], open_yet)
+    apart = constant("temper") * bottle.another[:, None] + bottle.chances[:, OTHER, None] + _log(before)
+    top = np.maximum(np.maximum(taken.max(axis=(1, 2)), left.max(axis=(1, 2))), apart.max(axis=1))
+    taken, left = (np.exp(j - top[:, None, None].astype(np.float32)).astype(float) for j in (taken, left))
+    apart = np.exp(apart - top[:, None])
+    total = taken.sum(axis=(1, 2)) + left.sum(axis=(1, 2)) + apart.sum(axis=1)
+    taken, left, apart = taken / total[:, None, None], left / total[:, None, None], apart / total[:, None]
+    _learn(bottle, (taken, left), apart, levels, forecasts, means)
+    _split(bottle.grid, taken + left, apart, parts)
+    _keep(bottle, out, (before, parts[0][:n] + parts[1][:n]), (taken + left, apart), (metal_role, other_role), from_end)
+
+
+def _joint(
+    bottle: _Bottle, metals: NDArray, others: NDArray, a: Floats, at: slice | NDArray[np.int64]
+) -> NDArray[np.float32]:
+    """Log of likelihood times chance before, by bottle hypothesis and state (n, B, S)."""
+    grid = bottle.grid
+    prior = bottle.chances[at][:, grid.oddity] + np.log(grid.share)
+    like = constant("temper") * (metals + np.moveaxis(others[grid.oddity], 0, 1))
+    return (like + prior[:, :, None] + _log(a)[:, None, :]).astype(np.float32)
+
+
+def _log(a: Floats) -> Floats:
+    return np.log(np.maximum(a, 1e-30))
+
+
+def _split(grid: Grid, joint: Floats, apart: Floats, parts: tuple[Floats, Floats]) -> None:
+    """Chances after the bottle, good ones (taken) and odd ones (left) apart, in place."""
+    good, n = grid.oddity == GOOD, len(joint)
+    parts[0][:n] = joint[:, good].sum(axis=1)
+    parts[1][:n] = joint[:, ~good].sum(axis=1) + apart
+
+
+def _learn(
+    bottle: _Bottle, joint: tuple[Floats, Floats], apart: Floats, levels: list, forecasts: list, means: tuple
+) -> None:
+    """Levels with the bottle taken and left, and usual values, in place."""
+    good, n = bottle.grid.oddity == GOOD, bottle.n
+    was_taken = [j[:, good].sum(axis=(1, 2)) for j in joint]
+    p_good = np.maximum(was_taken[0] + was_taken[1], 1e-12)
+    with_it = mixed_levels(forecasts[0], forecasts[1], was_taken[0] / p_good)
+    odd = [j[:, ~good].sum(axis=(1, 2)) for j in joint]
+    without = mixed_levels(forecasts[0], forecasts[1], (odd[0] + 1e-12) / (odd[0] + odd[1] + 1e-12))
+    both = joint[0][:, good] + joint[1][:, good]
+    factor = np.exp((both.sum(axis=2) @ np.log(bottle.grid.times[good])) / p_good)
+    early = both[:, :, 1::3].sum(axis=(1, 2))
+    sound = (both[:, :, 0].sum(axis=1) + 0.5 * early) / p_good
+    after = learn_levels(bottle.b, bottle.i, with_it, factor, sound, 1 - sound)
+    kept = [without.expected, without.rate, without.a11, without.a12, without.a22]
+    for part, new in zip(levels[0], after, strict=True):
+        part[:n] = new
+    for part, new in zip(levels[1], kept, strict=True):
+        part[:n] = new
+    learn_means(bottle.b, bottle.i, n, means, sound * p_good)
+
+
+def _empty(b: Bottles, s: States, size: tuple[int, int, int]) -> Followed:
+    c = size[0]
+    return Followed(
+        states=np.full(size, np.nan), prior=np.full(size, np.nan), oddities=np.full((*size[:2], 4), np.nan),
+        metal_log=np.zeros((c, KEPT, len(b.metals), len(s.up)), np.float32), other_log=np.zeros((c, KEPT, len(b.others), len(s.both)), np.float32),
+        now=np.zeros((c, size[2])),
+    )  # fmt: skip
+
+
+def _keep(
+    bottle: _Bottle, out: Followed, chances: tuple, joint: tuple, by_role: tuple, from_end: NDArray[np.int64]
+) -> None:
+    """Write what is told of this bottle."""
+    n, i, oddity = bottle.n, bottle.i, bottle.grid.oddity
+    out.prior[:n, i], out.states[:n, i] = chances
+    share = joint[0].sum(axis=2)
+    for k in (GOOD, RICH, DIRT):
+        out.oddities[:n, i, k] = share[:, oddity == k].sum(axis=1)
+    out.oddities[:n, i, OTHER] = joint[1].sum(axis=1)
+    new = np.flatnonzero(from_end < KEPT)
+    weight = share[new] / np.maximum(share[new].sum(axis=1, keepdims=True), 1e-12)
+    out.metal_log[new, from_end[new]] = np.einsum("nb,nbmr->nmr", weight.astype(np.float32), by_role[0][new])
+    out.other_log[new, from_end[new]] = by_role[1][new]

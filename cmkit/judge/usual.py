@@ -1,0 +1,212 @@
+"""What a whole fleet teaches the judge about its results, kind by kind: how a result changes with the age of its fluid, what is usual in a
+laboratory and fluid, how far compartments lie apart and how much one result scatters.
+
+Everything but metals is read as a logarithm, less the kind's curve on the age of the fluid, less the middle of its laboratory and fluid.
+"""
+
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from cmkit.judge.constants import constant
+from cmkit.records.analytes import by_rule
+from cmkit.records.fleet import Fleet
+from cmkit.tables.frames import empty, names, typed
+
+Floats = NDArray[np.float64]
+
+MEASURES = names("measures")
+CURVES = names("ageing")
+MIDDLES = names("middles")
+METAL, OTHER = "metal", "other"
+MAKEUP = "makeup"
+_NOT_METALS = {"coolant": ("Si_ppm",)}  # an inhibitor there
+_LEAST_SERIES = 3  # own choice: bottles from which a compartment speaks of its own scatter
+_FLOORS = 2.0  # own choice: noise floors added before the logarithm, so that small results do not look noisy
+# of the curve of a result on the age of its fluid: own choices
+_AGE_H = 20.0  # added before the logarithm of the age
+_MOST_GROUPS, _GROUP = 8, 25  # groups of bottles of like age, and the least bottles in one
+_UNKNOWN_AGE = 1.5  # doubt where the age is not known: times the curve's own spread over the kind's bottles
+_BEND, _BEYOND = (
+    0.5,
+    0.15,
+)  # doubt: share of its steepness away from the groups' middles, and per unit of log age beyond them
+
+
+@dataclass(frozen=True)
+class Usual:
+    """measures: one row per kind and result (columns MEASURES; middle, tau, sd in log; log_age, age_sd: middle age and the curve's spread);
+    curves: knots of the curve on log fluid age (CURVES); middles: of a laboratory and fluid (MIDDLES).
+    """
+
+    measures: pd.DataFrame
+    curves: pd.DataFrame
+    middles: pd.DataFrame
+
+    def of_kind(self, kind: str) -> "Usual":
+        """The rows of one kind."""
+        return Usual(*(t[t["kind"] == kind] for t in (self.measures, self.curves, self.middles)))
+
+
+@cache
+def measure_table() -> pd.DataFrame:
+    """reference/measures.csv by measure: unit (change in log per unit of a fault's size), drift, least_tau, least_sd, share, settles, stirred."""
+    with files("cmkit.reference").joinpath("measures.csv").open(encoding="utf-8") as handle:
+        return pd.read_csv(handle).set_index("measure")
+
+
+def of_table(names: list[str]) -> pd.DataFrame:
+    """Rows of reference/measures.csv for these results, `default` where one has none of its own."""
+    rows = measure_table()
+    return rows.reindex([n if n in rows.index else "default" for n in names])
+
+
+def bottle_table(known: Fleet, samples: pd.DataFrame, exposure: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Exposure with how each bottle was drawn (drain, probe, low, lab, fluid, capacity_l), and its results, both in the order of exposure."""
+    wide = samples.drop_duplicates("sample").set_index("sample").reindex(exposure["sample"]).reset_index()
+    places = known.compartments.set_index("compartment").reindex(exposure["compartment"]).reset_index(drop=True)
+    method, valve = wide["method"], places["pressurised"].eq(True)
+    more = {
+        "capacity_l": places["capacity_l"], "fluid": places["fluid"].fillna("").astype(str) + "|" + places["grade"].fillna("").astype(str),
+        "drain": method.eq("drain stream"), "probe": method.eq("probe") | (method.isna() & valve),
+        "low": wide["fluid_level"].eq("low").astype(float).where(wide["fluid_level"].notna()), "lab": wide["lab"].fillna("").astype(str),
+    }  # fmt: skip
+    return exposure.reset_index(drop=True).assign(**{k: v.to_numpy() for k, v in more.items()}), wide
+
+
+def learn_usual(table: pd.DataFrame, wide: pd.DataFrame, register: pd.DataFrame) -> Usual:
+    """What is usual in every kind, from :func:`bottle_table` of a whole fleet."""
+    parts: list[list[pd.DataFrame]] = [[], [], []]
+    for kind, rows in table.groupby("kind", sort=True):
+        found = _learn_kind(
+            str(kind), rows.reset_index(drop=True), wide.iloc[rows.index].reset_index(drop=True), register
+        )
+        for stack, frames in zip(parts, found, strict=True):
+            stack += frames
+    tables = zip(parts, ("measures", "ageing", "middles"), strict=True)
+    return Usual(*(typed(pd.concat(s, ignore_index=True) if s else empty(name), name) for s, name in tables))
+
+
+def _learn_kind(
+    kind: str, table: pd.DataFrame, wide: pd.DataFrame, register: pd.DataFrame
+) -> tuple[list[pd.DataFrame], list[pd.DataFrame], list[pd.DataFrame]]:
+    reported = [a for a in register.index if a in wide and wide[a].notna().any()]
+    metals = [a for a in by_rule(register, "rate") if a in reported and a not in _NOT_METALS.get(kind, ())]
+    others = [a for a in reported if a not in metals]
+    measures: list[dict] = []
+    for name in metals:
+        logs = np.log(np.maximum(wide[name].to_numpy(float), 0) + 1)
+        middle, sd = middle_and_sd(logs, constant("least_pooled_sd"))
+        measures.append({"measure": name, "judged_as": METAL, "middle": middle, "sd": sd, "n": np.isfinite(logs).sum()})
+    if np.isfinite(make_up_per_hour(table)).sum() >= _LEAST_SERIES:
+        others.append(MAKEUP)
+    curves, middles = [], []
+    for name in others:
+        row, knots, groups = _learn_measure(name, raw_values(name, table, wide, register), table)
+        measures.append({"measure": name, "judged_as": OTHER, **row})
+        curves.append(knots.assign(kind=kind, measure=name))
+        middles.append(groups.assign(kind=kind, measure=name))
+    return [pd.DataFrame(measures).assign(kind=kind).reindex(columns=MEASURES)], curves, middles
+
+
+def _learn_measure(name: str, values: Floats, table: pd.DataFrame) -> tuple[dict, pd.DataFrame, pd.DataFrame]:
+    """Row of `measures`, knots of the curve and middles by laboratory and fluid of one result of a kind."""
+    age = log_age(table)
+    known = np.isfinite(age)
+    x, y = (np.zeros(0), np.zeros(0)) if name == MAKEUP else curve_knots(age, values)
+    curve = np.interp(age[known], x, y) if len(x) else np.zeros(known.sum())
+    row = {
+        "log_age": float(np.median(age[known])) if known.any() else 0.0,
+        "age_sd": float(np.std(curve)) if len(curve) else 0.0,
+    }
+    out = values - curve_and_doubt(age, x, y, row["log_age"], row["age_sd"])[0]
+    groups = (
+        pd.DataFrame({"lab": table["lab"], "fluid": table["fluid"], "v": out})
+        .groupby(["lab", "fluid"])["v"]
+        .agg(["median", "count"])
+    )
+    groups = groups[groups["count"] >= constant("pool_least")].reset_index().rename(columns={"median": "middle"})
+    row |= {"middle": float(np.nanmedian(out)) if np.isfinite(out).any() else 0.0, "n": np.isfinite(out).sum()}
+    v = out - middles_of(table, groups, row["middle"])
+    tau, sd = _scatter(v, table["compartment"].to_numpy(object), of_table([name]).iloc[0])
+    knots = pd.DataFrame({"log_age": x, "value": y})
+    return row | {"tau": tau, "sd": sd}, knots, groups[["lab", "fluid", "middle"]]
+
+
+def raw_values(name: str, table: pd.DataFrame, wide: pd.DataFrame, register: pd.DataFrame) -> Floats:
+    """log(value + floor); of a freeze point minus that of its depression, so that it rises when protection is lost; of make-up see below."""
+    if name == MAKEUP:
+        return make_up_per_hour(table)
+    value, floor = wide[name].to_numpy(float), float(register.loc[name, "noise_floor"])
+    if name == "freeze_C":
+        return -np.log(np.maximum(-value, 0.0) + max(floor, 1.0))
+    return np.log(np.maximum(value, 0.0) + max(_FLOORS * floor, 1e-6))
+
+
+def make_up_per_hour(table: pd.DataFrame) -> Floats:
+    """log(5 + make-up in 1/1000 of the charge per 100 h), NaN where not known or the interval is short."""
+    hours, litres, charge = (table[n].to_numpy(float) for n in ("hours", "makeup_l", "capacity_l"))
+    known = table["makeup_known"].to_numpy(bool) & (hours >= 50) & (charge > 0)
+    share = np.divide(litres, hours * charge, out=np.full(len(table), np.nan), where=known)
+    return np.log(5.0 + 1e5 * share)
+
+
+def log_age(table: pd.DataFrame) -> Floats:
+    """Logarithm of the age of the fluid, NaN where not known."""
+    return np.log(np.maximum(table["fluid_h"].to_numpy(float), 0.0) + _AGE_H)
+
+
+def curve_knots(age: Floats, value: Floats) -> tuple[Floats, Floats]:
+    """Middles (log age, value) of groups of bottles of like age; empty where there are too few for two groups."""
+    at = np.flatnonzero(np.isfinite(value) & np.isfinite(age))
+    groups = min(_MOST_GROUPS, len(at) // _GROUP)
+    if groups < 2:
+        return np.zeros(0), np.zeros(0)
+    order = at[np.argsort(age[at], kind="stable")]
+    parts = np.array_split(order, groups)
+    x = np.array([np.median(age[p]) for p in parts]) + 1e-6 * np.arange(groups)
+    return x, np.array([np.median(value[p]) for p in parts])
+
+
+def curve_and_doubt(age: Floats, x: Floats, y: Floats, usual_age: float, age_sd: float) -> tuple[Floats, Floats]:
+    """What the age of the fluid (log; NaN: not known) explains of a result by the knots x, y, level beyond them; and the sd of that."""
+    unknown = ~np.isfinite(age)
+    age = np.where(unknown, usual_age, age)
+    if not len(x):
+        return np.zeros(len(age)), np.zeros(len(age))
+    steep = np.interp(age, (x[1:] + x[:-1]) / 2, np.abs(np.diff(y)) / np.maximum(np.diff(x), 0.1))
+    far = np.abs(age[:, None] - x).min(axis=1)
+    outside = np.maximum(np.maximum(x[0] - age, age - x[-1]), 0.0)
+    doubt = np.where(unknown, _UNKNOWN_AGE * age_sd, _BEND * steep * far + _BEYOND * outside)
+    return np.interp(age, x, y), doubt
+
+
+def middles_of(table: pd.DataFrame, groups: pd.DataFrame, otherwise: float) -> Floats:
+    """Middle of each bottle's laboratory and fluid, `otherwise` where they have none."""
+    found = table[["lab", "fluid"]].merge(groups[["lab", "fluid", "middle"]], on=["lab", "fluid"], how="left")
+    return found["middle"].fillna(otherwise).to_numpy(float)
+
+
+def _scatter(v: Floats, place: NDArray, facts: pd.Series) -> tuple[float, float]:
+    """Spread between compartments and noise of one result, both robust and not below what the table says."""
+    rows = pd.DataFrame({"place": place, "v": v}).dropna()
+    own = rows.groupby("place")["v"]
+    count = own.transform("count")
+    inside = ((rows["v"] - own.transform("median")) * np.sqrt(count / (count - 1).clip(lower=1)))[
+        count >= _LEAST_SERIES
+    ]
+    sd = max(1.4826 * float(inside.abs().median()) if len(inside) else 0.0, float(facts["least_sd"]))
+    middles = own.median()
+    between = 1.4826 * float((middles - middles.median()).abs().median()) if len(middles) else 0.0
+    return max(between, 0.5 * sd, float(facts["least_tau"])), sd
+
+
+def middle_and_sd(logs: Floats, least: float) -> tuple[float, float]:
+    """Median and robust sd of logs, the sd not below `least`."""
+    seen = logs[np.isfinite(logs)]
+    middle = float(np.median(seen)) if len(seen) else 0.0
+    return middle, max(least, 1.4826 * float(np.median(np.abs(seen - middle)))) if len(seen) else least

@@ -1,0 +1,181 @@
+"""The tables of the work: what is due, the bottles of the next round, the cost of waiting, the record of past alarms, technique."""
+
+from cmkit.tables.column import Table, by_name, date, flag, number, text, whole
+from cmkit.tables.judge import SEVERITIES, STATES
+from cmkit.tables.records import OUTCOMES
+from cmkit.tables.trust import COMPARTMENT, KIND, MACHINE, SITE
+
+DUE_AS = ("never sampled", "repeat asked for", "routine late", "not due yet")
+WHY_DUE = (
+    "never sampled", "repeat after alarm", "repeat of a doubted bottle", "sooner after alert", "routine, machine idle", "routine",
+)  # fmt: skip
+
+TABLES = by_name(
+    (
+        Table(
+            "due",
+            "a compartment of a working machine, and when its next bottle is due",
+            ("compartment",),
+            (
+                COMPARTMENT,
+                MACHINE,
+                SITE,
+                KIND,
+                number("every_h", "h", "today's interval"),
+                number("last_run_h", "h", "running hours at the newest bottle, missing for none"),
+                date("last_drawn_on", "day of the newest bottle"),
+                date("asked_on", "day a bottle was asked for, missing for routine"),
+                number("due_run_h", "h", "running hours at which the next is due"),
+                number("due_meter_h", "h", "meter reading at which the next is due"),
+                date("due_on", "day it falls due at the machine's pace, missing where it stands still"),
+                number("overdue_h", "h", "hours run since it was due"),
+                flag("overdue", "past due by more than the agreed tolerance, or never sampled"),
+                text("due_as", "what kind of due it is", DUE_AS),
+                text("why", "why it is due then", WHY_DUE),
+            ),
+        ),
+        Table(
+            "cards",
+            "a bottle of the next round",
+            ("bottle",),
+            (
+                SITE,
+                MACHINE,
+                COMPARTMENT,
+                KIND,
+                text("position", "left, right, front, ..., missing where there is one only"),
+                text("side", "the position as written on the label"),
+                text("fluid", "fluid by specification"),
+                text("grade", "its grade"),
+                text("access", "where it is drawn"),
+                text("method", "how it is drawn", ("probe", "pump")),
+                text("pump", "which pump, empty for none", ("", "oil pump", "coolant pump")),
+                number("tube_mm", "mm", "length of tube to cut, missing for a probe and where the depth is unknown"),
+                text("tube_words", "the tube in words"),
+                text("ready", "the state the machine must be in"),
+                text("level_words", "what to see of the fluid level"),
+                number("due_meter_h", "h", "meter reading at which it is due"),
+                date("due_on", "day it falls due"),
+                text("why", "why it is due then", WHY_DUE),
+                number("last_run_h", "h", "running hours at the newest bottle"),
+                text("bottle", "bottle number to write on the label: eight characters and a check letter"),
+                flag("later", "due too, but past what the crew can do"),
+            ),
+        ),
+        Table(
+            "waiting",
+            "a compartment in alert or alarm, and what waiting is expected to cost",
+            ("compartment",),
+            (
+                COMPARTMENT,
+                number("chance_defect", "1", "chance that a defect is there"),
+                number("hours_ahead", "h", "operating hours to the next result"),
+                number("chance", "1", "chance that it is there and fails before then"),
+                number("cost_of_waiting", "money", "that chance times what a failure costs more than a planned repair"),
+                number("cost_of_act", "money", "what the work ordered costs, missing for none"),
+                number("saved", "money", "cost of waiting less cost of the work"),
+                flag("assumed", "by the package's starting costs, not the fleet's own"),
+                text("words", "the same in words"),
+            ),
+        ),
+        Table(
+            "record",
+            "a past alarm and what was then found, or a failure without an alarm",
+            (),
+            (
+                COMPARTMENT,
+                date(
+                    "alarm_on", "day the first bottle of the alarm was filled, missing for a failure without an alarm"
+                ),
+                date("known_on", "day that bottle's result reached the office"),
+                text("sample", "that bottle"),
+                number("run_h", "h", "running hours of the machine then"),
+                text("analytes", "analytes that raised it, with commas between"),
+                whole("bottles", "bottles", "bottles in alarm"),
+                text("finding", "the finding that answered it, empty for none"),
+                date("found_on", "day of that finding"),
+                text("outcome", "what became of it", (*OUTCOMES, "not looked into", "waiting")),
+                text("cause", "cause found"),
+                number("lead_h", "h", "operating hours from the warning to the finding"),
+                number("cost", "money", "cost of what followed, downtime included"),
+                text("words", "the same in words"),
+            ),
+        ),
+        Table(
+            "technique",
+            "a sampler and a measure of how bottles are drawn",
+            ("sampler", "measure"),
+            (
+                text("site", "where most of the sampler's bottles were drawn"),
+                text("sampler", "who drew them"),
+                text(
+                    "measure",
+                    "spread: ratio of scatter to the usual; bias: log factor of the metals",
+                    ("spread", "bias"),
+                ),
+                whole("n", "bottles", "bottles it rests on"),
+                number("value", "1", "the measure"),
+                number("low", "1", "lower end of its 90 % interval"),
+                number("high", "1", "upper end of its 90 % interval"),
+                number("q", "1", "Benjamini-Hochberg q value"),
+                flag("flagged", "worth a look"),
+                text("words", "the same in words"),
+            ),
+        ),
+    )
+)
+
+_SAID = (
+    COMPARTMENT,
+    text("state", "state as published", STATES),
+    number("chance", "1", "chance of a fault as published, missing for none"),
+    text("cause", "likeliest fault as published, empty for none"),
+    text("severity", "its severity", SEVERITIES),
+    text("work", "work ordered, empty for none"),
+    text("group", "kind of work"),
+    date("due_on", "day by which"),
+    text("sample", "newest bottle then"),
+    number("cost_of_waiting", "money", "expected cost of waiting as published, missing for none"),
+)
+
+STEPS = by_name(
+    (
+        Table(
+            "published",
+            "what a published month said of a compartment",
+            (),
+            (
+                text("month", "month of the books, YYYY-MM"),
+                date("published_on", "day they were published"),
+                date("as_of", "day of the records they were made from"),
+                *_SAID,
+            ),
+        ),
+        Table(
+            "published_changes",
+            "something a published month would say otherwise by today's numbers",
+            (),
+            (
+                COMPARTMENT,
+                text("month", "month of the books"),
+                date("published_on", "day they were published"),
+                text("field", "what differs"),
+                text("said", "as published"),
+                text("now", "by today's numbers"),
+            ),
+        ),
+        Table(
+            "published_alarms",
+            "an alarm as it was published",
+            (),
+            (
+                COMPARTMENT,
+                date("alarm_on", "day of the first books that showed it"),
+                text("until", "month of the last books in a row"),
+                whole("months", "months", "books in a row"),
+                number("chance", "1", "chance as first said"),
+                text("cause", "fault as first said"),
+            ),
+        ),
+    )
+)

@@ -1,0 +1,244 @@
+"""The tables a fleet's records are read into, and what is said of the reading: columns, units, keys."""
+
+from cmkit.tables.column import Column, Table, by_name, date, number, text, whole
+
+METHODS = ("pump", "probe", "drain stream", "other")
+LEVELS = ("full", "low", "over")
+SERVICE_KINDS = ("change", "top-up", "filter", "flush", "repair", "replace")
+OUTCOMES = ("defect", "no defect", "failed")
+
+
+SITES = Table(
+    "sites",
+    "a site",
+    ("site",),
+    (
+        text("site", "short name, unique in the fleet", required=True),
+        text("name", "name as readers know it"),
+        text("time_zone", "IANA name, such as Etc/UTC"),
+        number("downtime_cost_per_h", "money/h", "cost of an hour of lost production"),
+    ),
+)
+MACHINES = Table(
+    "machines",
+    "a machine",
+    ("machine",),
+    (
+        text("machine", "unique in the fleet", required=True),
+        text("site", "where it works", required=True),
+        text("kind", "wheel loader, rigid hauler, ...", required=True),
+        text("size_class", "own size word, compared as text"),
+        date("in_service_on", "first day of work"),
+        number("meter_h_at_start", "h", "meter reading on that day"),
+        date("retired_on", "last day of work, empty while at work"),
+    ),
+    known_on=("in_service_on",),
+)
+COMPARTMENTS = Table(
+    "compartments",
+    "a lubricated or cooled compartment of a machine",
+    ("compartment",),
+    (
+        text("compartment", "unique in the fleet", required=True),
+        text("machine", "the machine it belongs to", required=True),
+        text("kind", "engine, transmission, final drive, ...", required=True),
+        text("position", "left, right, front, ...; sides as seen from the operator's seat facing forward"),
+        number("capacity_l", "l", "sump or system volume"),
+        Column("pressurised", "boolean", "", "true: drawn by probe at a valve; false: by hand vacuum pump"),
+        text("access", "probe valve, fill plug, dipstick tube, ..."),
+        number("depth_mm", "mm", "access to bottom"),
+        text("fluid", "by specification: engine oil, hydraulic oil, coolant, ..."),
+        text("grade", "SAE 15W-40, ISO VG 46, ..."),
+        number("sample_every_h", "h", "today's sampling interval"),
+        number("change_every_h", "h", "today's fluid change interval"),
+        text("family", "compartments compared with one another"),
+        date("fitted_on", "when this component was installed"),
+        number("fitted_at_h", "h", "meter reading at that time"),
+    ),
+)
+SAMPLES = Table(
+    "samples",
+    "a bottle's results",
+    ("sample",),
+    (
+        text("sample", "bottle number", required=True),
+        text("compartment", "what the label says", required=True),
+        date("drawn_on", "day the bottle was filled", required=True),
+        number("meter_h", "h", "machine meter"),
+        number("fluid_h", "h", "hours on the fluid; derived from services where empty"),
+        number("makeup_l", "l", "fluid added since the last sample"),
+        text("method", "how it was drawn", one_of=METHODS),
+        text("sampler", "who drew it"),
+        text("fluid_level", "level found", one_of=LEVELS),
+        text("lab", "laboratory"),
+        date("received_on", "day the laboratory had it"),
+        date("reported_on", "day the result reached the office"),
+        text("note", "free words"),
+    ),
+    known_on=("reported_on", "received_on", "drawn_on"),
+    added=(
+        text("file", "file the result stands in"),
+        whole("row", "", "its row there, the heading being row 1"),
+        text("corrected", "columns an analyst's correction changed, empty for none"),
+    ),
+    results=True,
+)
+SERVICES = Table(
+    "services",
+    "a fluid change, top-up, filter change or repair",
+    ("service",),
+    (
+        text("service", "work order line, unique", required=True),
+        text("compartment", "what was serviced", required=True),
+        date("done_on", "day of the work", required=True),
+        number("meter_h", "h", "machine meter"),
+        text("kind", "what was done", required=True, one_of=SERVICE_KINDS),
+        number("volume_l", "l", "volume filled or added"),
+        text("fluid", "fluid put in"),
+        text("grade", "grade put in"),
+        number("cost", "money", "cost of the work"),
+        number("downtime_h", "h", "hours lost"),
+        date("recorded_on", "day it reached the office"),
+        text("note", "free words"),
+    ),
+    known_on=("recorded_on", "done_on"),
+    required=False,
+)
+METERS = Table(
+    "meters",
+    "a meter reading",
+    ("machine", "read_on"),
+    (
+        text("machine", "machine", required=True),
+        date("read_on", "day of the reading", required=True),
+        number("meter_h", "h", "reading", required=True),
+        Column("new_meter", "boolean", "", "true on the first reading of a replaced meter"),
+    ),
+    known_on=("read_on",),
+    required=False,
+)
+FINDINGS = Table(
+    "findings",
+    "what a look inside, a strip-down or a failure showed",
+    ("finding",),
+    (
+        text("finding", "unique", required=True),
+        text("compartment", "what was looked into", required=True),
+        date("found_on", "day of the look", required=True),
+        number("meter_h", "h", "machine meter"),
+        text("outcome", "what it showed", required=True, one_of=OUTCOMES),
+        text("cause", "dirt entry, bearing fatigue, ..."),
+        text("prompted_by", "sample that prompted it, empty if none"),
+        number("cost", "money", "cost of what followed"),
+        number("downtime_h", "h", "hours lost"),
+        date("recorded_on", "day it reached the office"),
+        text("note", "free words"),
+    ),
+    known_on=("recorded_on", "found_on"),
+    required=False,
+)
+CORRECTIONS = Table(
+    "corrections",
+    "an analyst's correction of one value of a bottle",
+    ("correction",),
+    (
+        text("correction", "unique", required=True),
+        text("sample", "bottle to correct", required=True),
+        text(
+            "field",
+            "column of samples",
+            required=True,
+            one_of=("compartment", "meter_h", "fluid_h", "makeup_l", "drawn_on"),
+        ),
+        text("value", "what it should say", required=True),
+        date("decided_on", "day of the decision", required=True),
+        text("decided_by", "who decided"),
+        text("reason", "why"),
+    ),
+    known_on=("decided_on",),
+    required=False,
+)
+
+# what the fleet's files call its things; read beside the tables, as layouts are
+NAMES = Table(
+    "names",
+    "what a file calls a site, machine, compartment or component",
+    ("said", "means"),
+    (
+        text("said", "what a file says", required=True),
+        text(
+            "means",
+            "what it stands for; a component is its kind and side on any machine, such as final drive/left",
+            ("site", "machine", "compartment", "component"),
+            required=True,
+        ),
+        text("name", "the name here", required=True),
+        text("note", "free words"),
+    ),
+    required=False,
+)
+# one sheet that lists machines with their compartments: sites, machines and compartments come from it
+REGISTER = Table(
+    "register",
+    "a machine, or a component of one",
+    ("machine",),
+    (
+        *(c for c in SITES.columns if c.name != "site"),
+        *(c for c in MACHINES.columns if c.name not in ("kind", "site", "machine")),
+        *(c for c in COMPARTMENTS.columns if c.name not in ("machine", "compartment", "kind")),
+        text("machine", "the machine", required=True),
+        text("site", "where it works"),
+        text("machine_kind", "wheel loader, rigid hauler, ..."),
+        text("compartment", "the compartment's own name, where it has one"),
+        text("component", "the component in the file's words: kind and side"),
+        text("kind", "kind of compartment, where it has a column of its own"),
+    ),
+    required=False,
+)
+TABLES = by_name((SITES, MACHINES, COMPARTMENTS, SAMPLES, SERVICES, METERS, FINDINGS, CORRECTIONS))
+EVENTS = ("samples", "services", "meters", "findings", "corrections")  # a date in one of them cannot lie ahead
+
+_NOTE = (
+    text("file", "file the row stands in"),
+    Column("row", "Int64", "", "its row there, the heading being row 1; empty for a table of a database"),
+    text("column", "column the note is about"),
+    text("value", "what was found there, as it stood"),
+    text("reason", "why, in words"),
+    text("table", "table the row belongs to"),
+    date("known_on", "day the row reached the office"),
+    text(
+        "what",
+        "row: the whole row is lost; value: the row is used without it; file: nothing of the file was read",
+        ("row", "value", "file"),
+    ),
+)
+_COUNTED = (text("file", "file that was read"), text("table", "table its rows belong to"))
+READING = by_name(
+    (
+        Table("set_aside", "a row or value that is not used, with the reason", (), _NOTE),
+        Table("repairs", "a value that is used after a repair", (), (*_NOTE, text("used", "what the value became"))),
+        Table(
+            "counts",
+            "a file that was read; read = used + set_aside",
+            ("file", "table"),
+            (
+                *_COUNTED,
+                whole("read", "rows", "rows read"),
+                whole("used", "rows", "rows used"),
+                whole("set_aside", "rows", "rows not used"),
+            ),
+        ),
+        Table(
+            "arrivals",
+            "a file and a day on which rows of it became known",
+            ("file", "table", "known_on"),
+            (
+                *_COUNTED,
+                date("known_on", "day the rows became known"),
+                whole("read", "rows", "rows read"),
+                whole("set_aside", "rows", "rows not used"),
+            ),
+        ),
+    )
+)
+SET_ASIDE = tuple(READING["set_aside"].names)

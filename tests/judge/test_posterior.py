@@ -1,0 +1,208 @@
+"""The recursion against a brute-force enumeration, and what must hold of any judgement."""
+
+import itertools
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from cmkit.judge.bottles import student_cdf
+from cmkit.judge.hypotheses import UP, all_patterns, make_states, pattern_shares, patterns_of, read_pattern
+from cmkit.judge.measures import student_log_density
+from cmkit.judge.posterior import Arrivals, moved_on, start_chances
+from cmkit.judge.usual import curve_and_doubt, curve_knots
+
+ARRIVALS = Arrivals(per_h=4e-5, delay_h=1200.0)
+
+
+def test_student_density_and_chance_against_scipy() -> None:
+    """Peer: scipy.stats.t, five degrees of freedom, scaled to unit variance."""
+    x = np.linspace(-9, 9, 41)
+    scale = np.sqrt(3 / 5)
+    np.testing.assert_allclose(student_log_density(x), stats.t(5, scale=scale).logpdf(x), rtol=1e-12)
+    np.testing.assert_allclose(student_cdf(x), stats.t(5, scale=scale).cdf(x), rtol=1e-9, atol=1e-9)
+
+
+def test_transition_keeps_all_chance_and_phases_only_grow() -> None:
+    share = np.array([0.6, 0.4])
+    start = np.tile(start_chances(share, ARRIVALS), (3, 1))
+    np.testing.assert_allclose(start.sum(axis=1), 1)
+    after = moved_on(start, share, ARRIVALS, np.array([0.0, 250.0, 20_000.0]))
+    np.testing.assert_allclose(after.sum(axis=1), 1)
+    np.testing.assert_allclose(after[0], start[0])
+    sure = np.zeros((1, 7))
+    sure[0, 3] = 1.0  # severe
+    grown = moved_on(sure, share, Arrivals(1e-12, 1200.0), np.array([300.0]))
+    assert grown[0, 1:3].sum() == pytest.approx(0, abs=1e-6)
+    assert grown[0, 0] == pytest.approx(-np.expm1(-0.2 * 300 / 1200), abs=1e-6)  # the way back, by hand
+
+
+def test_transition_of_a_short_time_is_its_rate() -> None:
+    """dP/dt at zero by hand: faults begin at rate lambda share, early turns clear at 1 / (.45 D), severe fades at .2 / D."""
+    share, a = np.array([0.7, 0.3]), np.array([[0.7, 0.1, 0.05, 0.05, 0.06, 0.03, 0.01]])
+    h = 1e-3
+    rate = (moved_on(a, share, ARRIVALS, np.array([h])) - a)[0] / h
+    d = ARRIVALS.delay_h
+    early = 0.7 * ARRIVALS.per_h * 0.7 - 0.1 / (0.45 * d) - 0.2 * 0.1 / d
+    clear = 0.1 / (0.45 * d) - 0.05 / (0.3 * d) - 0.2 * 0.05 / d
+    assert rate[1] == pytest.approx(early, rel=1e-3)
+    assert rate[2] == pytest.approx(clear, rel=1e-3)
+
+
+def test_every_kind_has_patterns_and_shares_that_sum_to_one() -> None:
+    for kind in ("engine", "final drive", "transmission", "hydraulic", "coolant", "swing drive", "winch"):
+        patterns = patterns_of(kind)
+        share = pattern_shares(patterns, {})
+        assert share.sum() == pytest.approx(1)
+        unnamed = sum(s for s, p in zip(share, patterns, strict=True) if p.cause == "unnamed change")
+        assert unnamed == pytest.approx(0.15)
+    counted = pattern_shares(patterns_of("engine"), {"dirt entry": 20.0})
+    plain = pattern_shares(patterns_of("engine"), {})
+    assert counted[0] == pytest.approx((plain[0] * 20 + 20) / 40)  # twenty of its own weigh as much as the table
+
+
+def test_roles_are_distributions() -> None:
+    patterns = patterns_of("engine")
+    states = make_states(
+        patterns, pattern_shares(patterns, {}), ["Fe_ppm", "Si_ppm"], ["Na_ppm", "visc100_cSt"], ["+", "~"], np.ones(2)
+    )
+    np.testing.assert_allclose(states.up.sum(axis=1), 1)
+    np.testing.assert_allclose(states.both.sum(axis=1), 1)
+    sound = states.metal_role[:, 0]
+    assert (states.up[sound] == (UP == 0)).all()
+
+
+def test_the_table_of_hypotheses_is_well_formed() -> None:
+    for pattern in all_patterns():
+        assert pattern.signs or pattern.groups or pattern.low
+        assert not set(pattern.signs) & pattern.quiet
+        assert pattern.weight > 0
+
+
+@pytest.mark.parametrize("sign", ["Fe", "Fe+", "Fe+:9", "Fe:2", "+:1"])
+def test_a_sign_that_is_not_understood_is_named(sign: str) -> None:
+    row = {"kinds": "engine", "cause": "x", "also_called": "", "signs": sign, "quiet": "", "weight": 1}
+    with pytest.raises(ValueError, match="wanted a form such as"):
+        read_pattern(row)
+
+
+def test_ageing_curve_follows_a_straight_line_and_doubts_beyond_it() -> None:
+    rng = np.random.default_rng(3)
+    age = np.log(20 + rng.uniform(100, 2000, 400))
+    value = 0.8 * age + 0.05 * rng.standard_normal(400)
+    knots = curve_knots(age, value)
+    curve, doubt = curve_and_doubt(age, *knots, np.median(age), 0.2)
+    inside = (age > np.quantile(age, 0.1)) & (age < np.quantile(age, 0.9))
+    np.testing.assert_allclose(curve[inside], 0.8 * age[inside], atol=0.12)
+    _, far = curve_and_doubt(np.array([3.0, np.nan]), *knots, np.median(age), 0.2)
+    assert far[0] > 5 * np.median(doubt)
+    assert far[1] == pytest.approx(0.3)
+
+
+def brute_force(steps, likes, prior):
+    """Posterior of the last state by enumerating every path of states: sum over paths of prior, transitions and likelihoods."""
+    total = np.zeros(len(prior))
+    for path in itertools.product(range(len(prior)), repeat=len(likes)):
+        p = prior[path[0]] * likes[0][path[0]]
+        for i in range(1, len(likes)):
+            p *= steps[i - 1][path[i - 1], path[i]] * likes[i][path[i]]
+        total[path[-1]] += p
+    return total / total.sum()
+
+
+def test_the_filter_equals_an_enumeration_of_all_paths() -> None:
+    """One pattern, three phases, five bottles: the recursion's chances against a sum over 4^5 paths."""
+    rng = np.random.default_rng(5)
+    share, hours = np.ones(1), [240.0, 260.0, 90.0, 500.0]
+    likes = [rng.uniform(0.05, 1.0, 4) for _ in range(5)]
+    steps = [moved_on(np.eye(4), share, ARRIVALS, np.full(4, h)) for h in hours]
+    prior = start_chances(share, ARRIVALS)
+    a = prior * likes[0]
+    for h, like in zip(hours, likes[1:], strict=True):
+        a = moved_on((a / a.sum())[None], share, ARRIVALS, np.array([h]))[0] * like
+    np.testing.assert_allclose(a / a.sum(), brute_force(steps, likes, prior), rtol=1e-9)
+
+
+def newest(result, name: str) -> pd.Series:
+    return result.bottle_chances.query("compartment == @name").iloc[-1]
+
+
+def test_one_rich_bottle_and_its_normal_repeat(judge_courses, course) -> None:
+    """A bottle at 2.4 times its metals is doubted; a bottle a day later that is back where it was clears the compartment."""
+    rich = course("final drive", odd={7: (2.4, 0.0)}, repeat_after=(8,), bottles=9)
+    confirmed = course("final drive", {"Fe": 14, "Cr": 14, "ferrous": 8}, start=7, repeat_after=(8,), bottles=9)
+    result = judge_courses({"rich": rich, "confirmed": confirmed})
+    rows = result.bottle_chances.set_index(["compartment", "order"])
+    assert rows.loc[("rich", 7), "p_rich"] > 0.5
+    assert rows.loc[("rich", 7), "p_fault"] < 0.5
+    assert rows.loc[("rich", 8), "p_fault"] < 0.15
+    assert rows.loc[("rich", 8), "p_good"] > 0.9
+    assert rows.loc[("confirmed", 8), "p_fault"] > 0.95
+    assert rows.loc[("confirmed", 8), "cause"] == "bearing fatigue"
+
+
+def test_dirt_in_the_bottle_is_settled_by_the_repeat(judge_courses, course) -> None:
+    """Silicon and aluminium alone leave it open whether dirt was in the bottle or gets into the drive; the repeat bottle tells."""
+    dirty = {f"dirty {k}": course("final drive", odd={7: (1.0, 25.0)}, repeat_after=(8,), bottles=9) for k in range(10)}
+    dust = {"Si": 6, "Al": 5, "Fe": 3, "Cr": 3}
+    entering = {f"entering {k}": course("final drive", dust, start=7, repeat_after=(8,), bottles=9) for k in range(10)}
+    result = judge_courses(dirty | entering)
+    assert max(newest(result, name)["p_fault"] for name in dirty) < 0.15
+    chances = np.array([newest(result, name)["p_fault"] for name in entering])
+    assert (chances > 0.5).sum() >= 9
+    assert {newest(result, name)["cause"] for name in entering} == {"dirt entry"}
+
+
+def test_a_steady_severe_fault_never_falls_while_nobody_looks(judge_courses, course) -> None:
+    steady = course("final drive", {"Fe": 5, "Cr": 5, "Ni": 4, "ferrous": 8}, start=6, bottles=18)
+    result = judge_courses({"steady": steady})
+    chance = result.bottle_chances.query("compartment == 'steady'")["p_fault"].to_numpy()
+    assert (chance[8:] > 0.95).all()
+
+
+def test_a_bad_bottle_moves_neither_level_nor_rate(judge_courses, course) -> None:
+    """The same course with and without a bottle from the bottom: the chances afterwards are nearly the same."""
+    courses = {"good": course("engine", bottles=10), "bad": course("engine", bottles=10, odd={6: (3.0, 0.0)})}
+    result = judge_courses(courses)
+    rows = result.bottle_chances.set_index(["compartment", "order"])
+    assert rows.loc[("bad", 6), "p_good"] < 0.1
+    for i in (7, 8, 9):
+        assert rows.loc[("bad", i), "p_fault"] < 0.05
+        assert rows.loc[("bad", i), "p_good"] > 0.8
+
+
+def test_a_look_that_finds_nothing_lowers_and_a_repair_clears(judge_courses, course) -> None:
+    fault = course("final drive", {"Fe": 5, "Cr": 5, "Ni": 4, "ferrous": 8}, start=8)
+    before = newest(judge_courses({"drive": fault}), "drive")
+    day = before["drawn_on"]
+
+    def after(outcome: str) -> pd.Series:
+        look = {"finding": "f", "compartment": "drive", "found_on": day, "recorded_on": day, "outcome": outcome}
+        result = judge_courses({"drive": fault}, findings=[look])
+        return result.hypotheses.query("compartment == 'drive' and about == 'compartment'")["chance"].sum()
+
+    odds = before["p_fault"] / (1 - before["p_fault"])
+    assert after("no defect") == pytest.approx(0.2 * odds / (0.2 * odds + 1), abs=0.02)
+    assert after("defect") < 0.05
+
+
+def test_a_result_that_was_not_measured_says_nothing(judge_courses, course) -> None:
+    """Without iron, chromium and debris a bearing that only shows there leaves the compartment as likely sound as the others."""
+    blind = course(
+        "final drive",
+        {"Fe": 5, "Cr": 5, "ferrous": 8},
+        start=8,
+        missing=("Fe_ppm", "Cr_ppm", "ferrous_index", "Ni_ppm"),
+    )
+    assert newest(judge_courses({"blind": blind}), "blind")["p_fault"] < 0.1
+
+
+def test_contributions_add_up_to_the_change_of_the_odds(judge_courses, course) -> None:
+    result = judge_courses({"drive": course("final drive", {"Fe": 5, "Cr": 5, "Ni": 4, "ferrous": 8}, start=8)})
+    rows = result.contributions.query("compartment == 'drive' and hypothesis == 'bearing fatigue'")
+    newest_sample = result.bottle_chances.query("compartment == 'drive'")["sample"].iloc[-1]
+    parts = rows[rows["sample"] == newest_sample].set_index("analyte")["log_odds"]
+    assert parts[["Fe_ppm", "Cr_ppm", "ferrous_index"]].min() > 0.5
+    assert parts.sum() > 3
+    assert abs(parts["Zn_ppm"]) < 0.3

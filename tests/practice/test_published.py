@@ -1,0 +1,126 @@
+"""What was published stays as it was said: an append-only record, read back as written."""
+
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from cmkit.errors import RecordsError
+from cmkit.practice.published import (
+    FILE,
+    PUBLISHED,
+    append_published,
+    first_said,
+    published_alarms,
+    read_published,
+    said_in,
+    said_otherwise,
+)
+
+
+def said(
+    month: str = "2026-06",
+    state: str = "alarm",
+    chance: float = 0.62,
+    work: str = "Pressure test.",
+    place: str = "M/engine",
+) -> pd.DataFrame:
+    verdicts = pd.DataFrame({"compartment": [place], "state": [state], "chance": [chance], "cause": ["coolant leak"], "severity": ["clear"], "sample": ["s1"]})  # fmt: skip
+    orders = pd.DataFrame(
+        {"compartment": [place], "work": [work], "group": ["pressure test"], "due_on": [pd.Timestamp("2026-07-05")]}
+    )
+    waiting = pd.DataFrame({"compartment": [place], "cost_of_waiting": [1234.5]})
+    return said_in(month, pd.Timestamp("2026-06-30"), verdicts, orders, waiting)
+
+
+def test_a_month_is_read_back_as_it_was_said(tmp_path: Path) -> None:
+    assert append_published(tmp_path, said(), pd.Timestamp("2026-07-02 14:00")) == 1
+    row = read_published(tmp_path).iloc[0]
+    assert row[["month", "compartment", "state", "chance", "cause", "work"]].tolist() == ["2026-06", "M/engine", "alarm", 0.62, "coolant leak", "Pressure test."]  # fmt: skip
+    assert row["published_on"] == pd.Timestamp("2026-07-02")
+    assert row["cost_of_waiting"] == 1234.0  # rounded half to even
+
+
+def test_nothing_published_is_an_empty_table(tmp_path: Path) -> None:
+    out = read_published(tmp_path)
+    assert out.columns.tolist() == PUBLISHED
+    assert len(out) == 0
+
+
+def test_the_same_again_adds_nothing_and_another_word_keeps_both(tmp_path: Path) -> None:
+    append_published(tmp_path, said(), pd.Timestamp("2026-07-02"))
+    before = (tmp_path / FILE).read_bytes()
+    assert append_published(tmp_path, said(), pd.Timestamp("2026-07-09")) == 0
+    assert (tmp_path / FILE).read_bytes() == before
+    assert append_published(tmp_path, said(state="alert", chance=0.3), pd.Timestamp("2026-07-09")) == 1
+    assert (tmp_path / FILE).read_bytes().startswith(before)
+    assert read_published(tmp_path)["state"].tolist() == ["alarm", "alert"]
+    assert first_said(read_published(tmp_path))["state"].tolist() == ["alarm"]
+
+
+def test_what_is_said_again_after_a_change_is_kept_too(tmp_path: Path) -> None:
+    for day, state in (("2026-07-02", "alarm"), ("2026-07-03", "alert"), ("2026-07-04", "alarm")):
+        append_published(tmp_path, said(state=state), pd.Timestamp(day))
+    assert read_published(tmp_path)["state"].tolist() == ["alarm", "alert", "alarm"]
+
+
+def test_reckoned_anew_it_is_said_what_differs(tmp_path: Path) -> None:
+    append_published(tmp_path, said(), pd.Timestamp("2026-07-02"))
+    out = said_otherwise(read_published(tmp_path), said(state="clear"))
+    assert out[["field", "said", "now"]].to_numpy().tolist() == [["state", "alarm", "clear"]]
+    assert len(said_otherwise(read_published(tmp_path), said())) == 0
+
+
+def test_alarms_as_published(tmp_path: Path) -> None:
+    for month, day, state in (("2026-01", "2026-02-01", "clear"), ("2026-02", "2026-03-01", "alarm"), ("2026-03", "2026-04-01", "alarm"),
+                              ("2026-04", "2026-05-01", "alert"), ("2026-05", "2026-06-01", "alarm")):  # fmt: skip
+        append_published(tmp_path, said(month, state), pd.Timestamp(day))
+    out = published_alarms(read_published(tmp_path))
+    assert out["alarm_on"].tolist() == [pd.Timestamp("2026-03-01"), pd.Timestamp("2026-06-01")]
+    assert out["until"].tolist() == ["2026-03", "2026-05"]
+    assert out["months"].tolist() == [2, 1]
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (lambda text: text.replace("month", "moon", 1), "line 1 holds moon"),
+        (lambda text: text.replace("0.62", "lots"), "line 2: found chance 'lots', wanted a number"),
+        (lambda text: text.replace("2026-07-05", "soon"), "line 2: found due_on 'soon', wanted a date"),
+        (lambda text: text + "2026-06,x\n", "line 3: found 2 cells, wanted 13"),
+        (lambda text: "", "line 1 holds nothing"),
+    ],
+)
+def test_a_damaged_record_is_refused_with_its_line(tmp_path: Path, change, words: str) -> None:
+    append_published(tmp_path, said(), pd.Timestamp("2026-07-02"))
+    path = tmp_path / FILE
+    path.write_text(change(path.read_text(encoding="utf-8")), encoding="utf-8")
+    with pytest.raises(RecordsError, match=words):
+        read_published(tmp_path)
+    damaged = path.read_bytes()
+    with pytest.raises(RecordsError):
+        append_published(tmp_path, said("2026-07"), pd.Timestamp("2026-08-02"))
+    assert path.read_bytes() == damaged  # nothing is written over a record that cannot be read
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.text(st.characters(blacklist_categories=("Cs",), blacklist_characters="\x00\x1f"), max_size=30))
+def test_any_text_comes_back_and_none_is_a_formula(tmp_path_factory, text: str) -> None:
+    folder = tmp_path_factory.mktemp("published")
+    append_published(folder, said(work=text), pd.Timestamp("2026-07-02"))
+    assert read_published(folder)["work"].tolist() == [text]
+    assert append_published(folder, said(work=text), pd.Timestamp("2026-07-03")) == 0
+
+
+@pytest.mark.parametrize("text", ["'=1", "''=1", "'", "'x", "=", "a\rb", "a\nb", "+1"])
+def test_awkward_texts_come_back(tmp_path: Path, text: str) -> None:
+    append_published(tmp_path, said(work=text), pd.Timestamp("2026-07-02"))
+    assert read_published(tmp_path)["work"].tolist() == [text]
+
+
+def test_a_formula_cell_is_written_as_text(tmp_path: Path) -> None:
+    append_published(tmp_path, said(place="=HYPERLINK(1)"), pd.Timestamp("2026-07-02"))
+    assert "'=HYPERLINK(1)" in (tmp_path / FILE).read_text(encoding="utf-8")
+    assert read_published(tmp_path)["compartment"].tolist() == ["=HYPERLINK(1)"]
