@@ -26,7 +26,7 @@ from cmkit.records.reading.reshape import (
     quantity_heading,
     reshaped,
 )
-from cmkit.records.reading.shapes import SHAPE_SECTIONS, read_shape
+from cmkit.records.reading.shapes import SHAPE_SECTIONS, component_units, gallons_named, read_shape
 from cmkit.records.reading.units import Conversion, conversion
 from cmkit.records.settings import checked, read_block, refuse_unknown, section
 from cmkit.tables.column import Table
@@ -204,7 +204,7 @@ def parse_layout(raw: dict[str, Any], where: str, register: pd.DataFrame) -> Lay
         if getattr(plain, name) < (name == "heading_rows"):
             raise SettingsError(f"{where}: {name} = {getattr(plain, name)}; wanted a number of rows.")
     known = known_columns(LAYOUT_TABLES[plain.table], register) | ({ISO4406: ""} if plain.table == "samples" else {})
-    raw = _gallons(raw, plain.gallon)
+    raw = gallons_named(raw, plain.gallon)
     long = read_block(Long, raw["long"], f"{where}: [long]") if "long" in raw else None
     layout = Layout(
         where=where,
@@ -228,27 +228,6 @@ def parse_layout(raw: dict[str, Any], where: str, register: pd.DataFrame) -> Lay
     return layout
 
 
-def _gallons(raw: dict[str, Any], gallon: str) -> dict[str, Any]:
-    """The layout with its gallons named, where it says which they are."""
-    which = {"US": "US gal", "imperial": "imp gal"}.get(gallon)
-    if not which:
-        return raw
-    named = dict(raw)
-    for name in ("columns", "tests", "components"):
-        block = raw.get(name)
-        if isinstance(block, dict):
-            named[name] = {
-                h: {**v, "unit": which} if isinstance(v, dict) and is_gallon(v.get("unit")) else v
-                for h, v in block.items()
-            }
-    return named
-
-
-def is_gallon(unit: object) -> bool:
-    """True for gallons of which is not said whether they are US or imperial."""
-    return isinstance(unit, str) and unit.strip(" .").casefold() in ("gal", "gals", "gallon", "gallons", "galls")
-
-
 def _with_shape(layout: Layout, numbers: bool) -> Layout:
     """The layout with targets for the columns its shape makes, and with made numbers where the file has none."""
     shape, columns = layout.shape, dict(layout.columns)
@@ -257,7 +236,7 @@ def _with_shape(layout: Layout, numbers: bool) -> Layout:
         columns[normal(fixed_heading(name))] = Target(name, "", fixed_heading(name))
     for name in set(shape.quantity) - given:
         columns[normal(quantity_heading(name))] = Target(name, "", quantity_heading(name))
-    for name, unit in _component_units(shape, layout.where).items():
+    for name, unit in component_units(shape, layout.where).items():
         columns[normal(component_heading(name))] = Target(name, unit, component_heading(name))
     if shape.unpivot:
         columns[HEADING] = Target(shape.unpivot.heading, "", HEADING)
@@ -287,19 +266,6 @@ def _with_shape(layout: Layout, numbers: bool) -> Layout:
         )
         columns[NUMBER] = Target(key, "", NUMBER)
     return replace(layout, columns=columns, shape=replace(shape, made=made, phrased=phrased))
-
-
-def _component_units(shape: Shape, where: str) -> dict[str, str]:
-    """Column -> unit of what the component columns give. SettingsError where one thing is given in two units."""
-    if not shape.components:
-        return {}
-    units = {"kind": "", "position": ""}
-    for heading, c in shape.components.items():
-        if c.gives != "there" and units.setdefault(c.gives, c.unit) != c.unit:
-            raise SettingsError(
-                f"{where}: [components] {heading!r}: {c.gives} in {c.unit!r}, and in {units[c.gives]!r} in another line. Wanted one unit for all."
-            )
-    return units
 
 
 def _form(plain: _Plain) -> Form:

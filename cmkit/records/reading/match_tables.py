@@ -15,7 +15,7 @@ from cmkit.records.reading.components import component_of
 from cmkit.records.reading.files import SPREADSHEETS, Form, Grid, read_grid, sheet_names
 from cmkit.records.reading.form import LOOKED_AT, date_form, decimal_of, form_of, pattern_of
 from cmkit.records.reading.headings import plain, split_unit
-from cmkit.records.reading.layouts import LAYOUT_TABLES, is_gallon
+from cmkit.records.reading.layouts import LAYOUT_TABLES
 from cmkit.records.reading.reshape import (
     DATE_IN,
     LEFT_OUT,
@@ -25,6 +25,7 @@ from cmkit.records.reading.reshape import (
     litres_in,
     phrase_for,
 )
+from cmkit.records.reading.shapes import is_gallon
 from cmkit.records.reading.table_words import TABLE_NAMES, table_heading, work_words
 
 _PHRASED = {"services": "kind", "findings": "outcome"}  # the column whose words are ours only after a list of phrases
@@ -90,7 +91,7 @@ def propose_table(
     columns = tuple(_heading(h, grid, found) for h in grid.headings if not (matrix and h in days))
     columns = _one_each(columns)
     decimal, mixed = decimal_of(grid)
-    dates, unclear = _dates(grid, columns, days if matrix else [], form, path)
+    dates, unclear = _dates(grid, columns, days if matrix else [])
     draft = TableProposal(
         path.name, found, pattern_of(path.name), replace(form, sheet="" if every else form.sheet), decimal, dates, columns, "",
         matrix=matrix, every_sheet=every, doubts=mixed + unclear,
@@ -193,9 +194,7 @@ def _one_each(columns: tuple[Heading, ...]) -> tuple[Heading, ...]:
     )
 
 
-def _dates(
-    grid: Grid, columns: tuple[Heading, ...], days: list[str], form: Form, path: Path
-) -> tuple[str, tuple[str, ...]]:
+def _dates(grid: Grid, columns: tuple[Heading, ...], days: list[str]) -> tuple[str, tuple[str, ...]]:
     """The form of the file's dates, from its cells and from headings that are days."""
     heads = [h.heading for h in columns if h.to.endswith("_on")]
     if not days:

@@ -349,7 +349,7 @@ def _numbers(name: str, unit: str, cells: Cells, table: Table, context: Context)
     bounds = _range(name, unit, context.register if table.name == "samples" else None)
     for source, place in cells.columns.get(name, []):
         read = _typed_numbers if source.cells.dtype.kind in "fiu" else _read_numbers
-        found = read(source, name, cells, bounds, unit, table, context.notes)
+        found = read(source, name, cells, bounds=bounds, unit=unit, table=table, notes=context.notes)
         if place is None:
             return found
         parts.append((place, *found))
@@ -360,7 +360,14 @@ def _numbers(name: str, unit: str, cells: Cells, table: Table, context: Context)
 
 
 def _typed_numbers(
-    source: Source, name: str, cells: Cells, bounds: tuple[float, float, float], unit: str, table: Table, notes: Notes
+    source: Source,
+    name: str,
+    cells: Cells,
+    *,
+    bounds: tuple[float, float, float],
+    unit: str,
+    table: Table,
+    notes: Notes,
 ) -> tuple[Mended, np.ndarray]:
     """Numbers that are numbers already: nearly all are in range or missing, and only the others go the long way."""
     numbers = source.conversion.apply(source.cells.astype(float, copy=False))
@@ -371,12 +378,19 @@ def _typed_numbers(
     odd = odd[~np.isnan(source.cells[odd])]
     flag = np.zeros(len(numbers), dtype=bool)
     rest = Source(source.cells[odd], source.rows[odd], source.heading, source.conversion)
-    mended, flag[odd] = _read_numbers(rest, name, cells, bounds, unit, table, notes)
+    mended, flag[odd] = _read_numbers(rest, name, cells, bounds=bounds, unit=unit, table=table, notes=notes)
     return Mended(numbers, odd, mended.cells), flag
 
 
 def _read_numbers(
-    source: Source, name: str, cells: Cells, bounds: tuple[float, float, float], unit: str, table: Table, notes: Notes
+    source: Source,
+    name: str,
+    cells: Cells,
+    *,
+    bounds: tuple[float, float, float],
+    unit: str,
+    table: Table,
+    notes: Notes,
 ) -> tuple[Mended, np.ndarray]:
     low, high, limit = bounds
     convert = source.conversion

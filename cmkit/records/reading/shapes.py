@@ -49,3 +49,37 @@ def _component(heading: str, block: dict[str, Any], where: str) -> ComponentColu
     if column.gives not in GIVES:
         raise SettingsError(f"{spot}: gives {column.gives!r}; wanted one of {', '.join(GIVES)}.")
     return column
+
+
+def gallons_named(raw: dict[str, Any], gallon: str) -> dict[str, Any]:
+    """The layout with its gallons named, where it says which they are."""
+    which = {"US": "US gal", "imperial": "imp gal"}.get(gallon)
+    if not which:
+        return raw
+    named = dict(raw)
+    for name in ("columns", "tests", "components"):
+        block = raw.get(name)
+        if isinstance(block, dict):
+            named[name] = {
+                h: {**v, "unit": which} if isinstance(v, dict) and is_gallon(v.get("unit")) else v
+                for h, v in block.items()
+            }
+    return named
+
+
+def is_gallon(unit: object) -> bool:
+    """True for gallons of which is not said whether they are US or imperial."""
+    return isinstance(unit, str) and unit.strip(" .").casefold() in ("gal", "gals", "gallon", "gallons", "galls")
+
+
+def component_units(shape: Shape, where: str) -> dict[str, str]:
+    """Column -> unit of what the component columns give. SettingsError where one thing is given in two units."""
+    if not shape.components:
+        return {}
+    units = {"kind": "", "position": ""}
+    for heading, c in shape.components.items():
+        if c.gives != "there" and units.setdefault(c.gives, c.unit) != c.unit:
+            raise SettingsError(
+                f"{where}: [components] {heading!r}: {c.gives} in {c.unit!r}, and in {units[c.gives]!r} in another line. Wanted one unit for all."
+            )
+    return units
