@@ -142,6 +142,10 @@ def test_the_laboratories_alone_say_the_same_rates(truth, whole, alone) -> None:
         wear = result.wear[result.wear["analyte"] == "Fe_ppm"].set_index("compartment")["rate"]
         shares.append([of_truth(wear, p) for p in truth[1].rates if p not in truth[1].faults])
     assert np.mean(np.abs(np.divide(*shares) - 1) <= 0.10) >= 0.95
+
+
+@pytest.mark.xfail(strict=True, reason=OTHER_OIL)
+def test_the_laboratories_alone_raise_the_same_alarms(whole, alone) -> None:
     alarms = [
         set(map(squeezed, r.verdicts.loc[r.verdicts["state"] == "alarm", "compartment"])) for r in (whole[1], alone[1])
     ]
