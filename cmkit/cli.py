@@ -175,7 +175,7 @@ def draft(fleet: Path, dry_run: bool) -> None:
     for path in write_draft(found, fleet):
         click.echo(f"Written: {path}")
     click.echo(
-        "Capacities and depths are not in a laboratory's file: empty cells are taken as usual for the kind, and the books say so. "
+        "Capacities and depths are not in a laboratory's file: empty cells are taken as usual for the kind, and check says for how many. "
         f"Correct the tables, then: cmkit check {fleet}"
     )
 
