@@ -35,8 +35,8 @@ def assess(fleet: Fleet, as_of: str | pd.Timestamp, learnt: Learnt) -> Assessmen
     hours = running_hours(known)
     wear = fit_wear(known, hours, learnt)
     trust = screen_bottles(known, hours, wear.for_screening, learnt)
-    state = judge_compartments(known, hours, wear, learnt)
-    before = states_at(fleet.as_of(last_month_end(known)), state, wear)
+    state = judge_compartments(known, hours, wear, trust, learnt)
+    before = states_at(fleet.as_of(last_month_end(known)), state, wear, trust)
     plan = plan_work(known, hours, wear, state, learnt)
     families = learnt.of_families(known.compartments["family"])
     chapters = (known, hours, wear, trust, state, plan)
@@ -67,6 +67,7 @@ def about(known: Fleet) -> dict[str, Any]:
         "cmkit": version("cmkit"),
         "sources": dict(sorted(known.sources.items())),
         "alarm": asdict(settings.alarm),
+        "judge": asdict(settings.judge),
         "sampling": asdict(settings.sampling),
         "trust": asdict(settings.trust),
         "intervals": asdict(settings.intervals),

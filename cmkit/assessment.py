@@ -9,9 +9,12 @@ from typing import Any
 import pandas as pd
 
 from cmkit.errors import MissingTable
+from cmkit.files import checked_rows, seal, written_folder
 from cmkit.tables.describe import write_parquet
 from cmkit.tables.dictionary import GROUPS
 from cmkit.tables.judge import STATES
+
+KIND = "assessment"  # in the manifest of its folder
 
 
 @dataclass(frozen=True, repr=False)
@@ -88,11 +91,15 @@ class Assessment:
         return f"<div>{title}<table><tr>{head}</tr>{rows}</table>{more}<dl>{tables}</dl></div>"
 
     def save(self, folder: Path) -> None:
-        """One Parquet file a table and `about.json`; the folder is made if need be, files of the same name are replaced."""
-        folder.mkdir(parents=True, exist_ok=True)
-        for name in table_names():
-            write_parquet(getattr(self, name), name, folder / f"{name}.parquet")
-        (folder / "about.json").write_text(json.dumps(self.about, indent=1, sort_keys=True), encoding="utf-8")
+        """One Parquet file a table, `about.json` and a manifest, all of them or nothing.
+
+        folder: new, empty, or an earlier assessment's, which is replaced. WriteError where it holds anything else.
+        """
+        with written_folder(folder, KIND) as aside:
+            for name in table_names():
+                write_parquet(getattr(self, name), name, aside / f"{name}.parquet")
+            (aside / "about.json").write_text(json.dumps(self.about, indent=1, sort_keys=True), encoding="utf-8")
+            seal(aside, KIND, {f"{name}.parquet": len(getattr(self, name)) for name in table_names()})
 
     def for_site(self, site: str) -> "Assessment":
         """The part of the assessment that concerns one site; fleet-wide tables (numbers, limits) keep the families seen there."""
@@ -153,12 +160,16 @@ def _part(name: str, frame: pd.DataFrame, keep: dict[str, set[str]]) -> pd.DataF
 
 
 def load_assessment(folder: str | Path, site: str | None = None) -> Assessment:
-    """An assessment saved earlier; `site` cuts it down to one site. Raises MissingTable when the folder holds none."""
+    """An assessment saved earlier; `site` cuts it down to one site.
+
+    Raises MissingTable when the folder holds none, WrongFile when a file of it is missing or not as it was written.
+    """
     folder = Path(folder)
     if not (folder / "about.json").exists():
         raise MissingTable(
             f"{folder}: no about.json here; wanted the folder an assessment was saved in (`cmkit assess` makes one)."
         )
+    checked_rows(folder, KIND, "Write it again with `cmkit assess`.")
     about = json.loads((folder / "about.json").read_text(encoding="utf-8"))
     tables = {name: pd.read_parquet(folder / f"{name}.parquet") for name in table_names()}
     whole = Assessment(about=about, **tables)

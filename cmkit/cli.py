@@ -1,8 +1,12 @@
 """The command line. Every command loads what it needs when it runs, so that help answers at once."""
 
+import os
 import shutil
+import signal
 import sys
-from collections.abc import Callable
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
@@ -15,26 +19,51 @@ from cmkit.errors import CmkitError
 class _Group(click.Group):
     """Prints an error raised on purpose as one message, without a traceback, and ends with code 2 (nothing was started).
 
-    A stop by Ctrl-C ends with code 130, as is usual.
+    A stop by Ctrl-C ends with code 130, one by the system (SIGTERM) with 143, as is usual; both tidy up behind them.
     """
 
     def invoke(self, ctx: click.Context) -> None:
         try:
-            super().invoke(ctx)
+            with _stopped_by_system():
+                super().invoke(ctx)
         except CmkitError as error:
             click.echo(f"cmkit: {_shown(error)}", err=True)
             sys.exit(2)
         except BrokenPipeError:
             raise
-        except KeyboardInterrupt:
+        except KeyboardInterrupt as stop:
             click.echo("\ncmkit: stopped. What was there before stands; run the command again to go on.", err=True)
-            sys.exit(130)
+            sys.exit(143 if isinstance(stop, _Terminated) else 130)
         except OSError as error:  # a folder that cannot be written, a full disk
             click.echo(
                 f"cmkit: {_shown(error.filename or 'a file')}: {error.strerror or error}; nothing more was done.",
                 err=True,
             )
             sys.exit(2)
+
+
+class _Terminated(KeyboardInterrupt):
+    """The system asked the process to end."""
+
+
+@contextmanager
+def _stopped_by_system() -> Iterator[None]:
+    """SIGTERM as an exception, so that what is on its way is removed; a process forked from this one (a kernel) ends as is usual."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    own = os.getpid()
+
+    def stop(*_: object) -> None:
+        if os.getpid() != own:
+            os._exit(143)
+        raise _Terminated
+
+    before = signal.signal(signal.SIGTERM, stop)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 def _shown(text: object) -> str:
@@ -85,8 +114,6 @@ def demo(folder: Path, seed: int | None) -> None:
     """Write the demo fleet (invented sites and machines) into FOLDER."""
     from cmkit.simulate.write import demo_recipe, write_fleet
 
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise CmkitError(f"{folder}: not an empty folder, and nothing is written over. Name a new one.")
     write_fleet(demo_recipe(), folder, seed=seed)
     click.echo(f"Demo fleet written to {folder}. Next: cmkit check {folder}, then: cmkit books {folder} --month newest")
 
@@ -127,6 +154,7 @@ def match(file: Path, table: str | None, sheet: str, fleet: Path | None, out: Pa
     if file.is_dir():
         _match_inbox(file, width)
         return
+    _free_place(out, but="layouts")
     _is_file(file, "a CSV or XLSX of results, machines, work or meters")
     found = propose(file, fleet, table or "", sheet, width)
     click.echo(found.report)
@@ -308,6 +336,7 @@ def assess(
     from cmkit.review import review_words
 
     _one_source(version, database)
+    _free_place(out)
     if not (out or results or freeze):
         raise CmkitError("nothing to write to: name --out FOLDER, --results URL, or --freeze.")
     loaded, result = _loaded_and_assessed(fleet, as_of, version, database)
@@ -346,6 +375,24 @@ def _loaded_and_assessed(fleet: Path, as_of: str | None, version: int | None, da
     return loaded, assess_fleet(loaded, _day(as_of) if as_of else newest_record(loaded), read_review(fleet))
 
 
+def _free_place(out: Path | None, but: str = "") -> None:
+    """Refuse to write onto a fleet's folder or its records."""
+    from cmkit.records.reading.files import refuse_record_place
+
+    if out:
+        refuse_record_place(out, but)
+
+
+def _replaces_its_own(out: Path, columns: list[str]) -> None:
+    """Refuse a file that is there and does not begin with the headings this command writes."""
+    if out.is_file() and out.stat().st_size:
+        with out.open("rb") as there:
+            if there.readline(10_000).decode("utf-8-sig", "replace").strip() != ",".join(columns):
+                raise CmkitError(
+                    f"{out}: there already and not this table, and nothing is written over. Give another name."
+                )
+
+
 def _one_source(version: int | None, database: str) -> None:
     if version is not None and database:
         raise CmkitError("--version and --records: wanted one of them; a version is of the fleet's own store.")
@@ -372,8 +419,10 @@ def _day(text: str) -> str:
 def intervals(fleet: Path, as_of: str | None, version: int | None, out: Path | None, accept: tuple[str, ...]) -> None:
     """How often sampling is worth it: today's interval, the advised one, and what it saves."""
     from cmkit.books.publishing.download import safe_csv
+    from cmkit.files import write_file
     from cmkit.intervals.advice_report import intervals_text
 
+    _free_place(out)
     if accept:
         _accept_intervals(fleet, accept)
         return
@@ -382,24 +431,27 @@ def intervals(fleet: Path, as_of: str | None, version: int | None, out: Path | N
     assumed = dict.fromkeys(c for k in kinds for c in loaded.settings.assumed_costs(k))
     click.echo(intervals_text(result.intervals, result.about["currency"], tuple(assumed)))
     if out:
-        out.write_bytes(safe_csv(result.intervals))
+        _replaces_its_own(out, list(result.intervals.columns))
+        write_file(out, safe_csv(result.intervals))
         click.echo(f"Written to {out}")
 
 
 def _accept_intervals(fleet: Path, accept: tuple[str, ...]) -> None:
     """Write NAME=HOURS pairs into fleet.toml."""
-    from cmkit.intervals.accept import accept_interval
-    from cmkit.records.reading.load import load_fleet
+    from cmkit.intervals.accept import accept_intervals
+    from cmkit.records.reading.load import load_registers
 
-    known = set(load_fleet(fleet).compartments[["compartment", "family", "kind"]].to_numpy().ravel())
+    known = set(load_registers(fleet).compartments[["compartment", "family", "kind"]].to_numpy().ravel())
+    wanted: dict[str, float | None] = {}
     for pair in accept:
         name, _, hours = pair.rpartition("=")
         try:
-            every = float(hours) if hours else None
+            wanted[name] = float(hours) if hours else None
         except ValueError:
             raise CmkitError(f"--accept: found {pair!r}, wanted NAME=HOURS such as 'WL-01/engine=500'.") from None
-        accept_interval(fleet / "fleet.toml", name, every, known)
-        what = f"{every:g} h accepted" if every else "accepted interval taken back"
+    accept_intervals(fleet / "fleet.toml", wanted, known)
+    for name, every in wanted.items():
+        what = "accepted interval taken back" if every is None else f"{every:,.12g} h accepted"
         click.echo(f"{name}: {what} in {fleet / 'fleet.toml'}")
 
 
@@ -432,6 +484,7 @@ def books(
     from cmkit.books.running.progress import say, shown_progress
 
     _one_source(version, database)
+    _free_place(out)
     wanted = Wanted(fleet, month_asked(month), out, version, database, list(sites) or None, again)
     workers = Workers("cluster" if scheduler else "local", threads or THREADS, scheduler, not plain_kernels)
     with shown_progress() as progress:

@@ -9,6 +9,7 @@ import pandas as pd
 from cmkit.assessment import Assessment, table_names
 from cmkit.errors import CmkitError
 from cmkit.intervals.advise import within_capacity
+from cmkit.practice.rounds import on_days
 from cmkit.practice.technique import crew_technique
 from cmkit.records.settings import Sampling
 
@@ -18,7 +19,7 @@ _BY_FAMILY = ("numbers", "limits")  # parts may share families
 
 
 def combine(parts: Sequence[Assessment]) -> Assessment:
-    """One assessment of all parts: crews compared, and intervals within what crew and laboratory can do together.
+    """One assessment of all parts: crews compared, and intervals and the next round within what crew and laboratory can do together.
 
     parts: of the same day and the same learnt numbers, no machine in two of them. Raises CmkitError when they are not, or when there
     is none.
@@ -30,7 +31,8 @@ def combine(parts: Sequence[Assessment]) -> Assessment:
     technique = crew_technique(whole.factors, whole.samples, whole.compartments, whole.machines)
     sampling, pace = Sampling(**whole.about["sampling"]), whole.about["intervals"]["usual_h_per_day"]
     intervals = within_capacity(whole.intervals, whole.curves, whole.use, sampling, pace)
-    return replace(whole, technique=technique, intervals=intervals)
+    cards = on_days(whole.cards, whole.due, whole.use, date=whole.as_of, rule=sampling)
+    return replace(whole, technique=technique, intervals=intervals, cards=cards)
 
 
 def _refuse_unlike(parts: Sequence[Assessment]) -> None:
@@ -47,7 +49,6 @@ def _refuse_unlike(parts: Sequence[Assessment]) -> None:
 _ORDER = {
     "record": (["_when", "compartment"], True),
     "waiting": (["saved", "compartment"], [False, True]),
-    "cards": (["site"], True),
 }  # tables that are not simply in order of their first column, or of the compartment
 
 

@@ -12,7 +12,10 @@ from typing import Any
 import pandas as pd
 
 from cmkit.errors import MissingTable
+from cmkit.files import checked_rows, seal, written_folder
 from cmkit.tables.describe import write_parquet
+
+KIND = "learnt"  # in the manifest of its folder
 
 
 @dataclass(frozen=True)
@@ -57,11 +60,15 @@ class Learnt:
         return {name: t[t["family"].isin(families)].reset_index(drop=True) for name, t in own.items()}
 
     def save(self, folder: Path) -> None:
-        """One Parquet file a table and `learnt.json`."""
-        folder.mkdir(parents=True, exist_ok=True)
-        for name in learnt_names():
-            write_parquet(getattr(self, name), name, folder / f"{name}.parquet")
-        (folder / "learnt.json").write_text(json.dumps(self.about, indent=1, sort_keys=True), encoding="utf-8")
+        """One Parquet file a table, `learnt.json` and a manifest, all of them or nothing.
+
+        folder: new, empty, or one that was learnt earlier, which is replaced. WriteError where it holds anything else.
+        """
+        with written_folder(folder, KIND) as aside:
+            for name in learnt_names():
+                write_parquet(getattr(self, name), name, aside / f"{name}.parquet")
+            (aside / "learnt.json").write_text(json.dumps(self.about, indent=1, sort_keys=True), encoding="utf-8")
+            seal(aside, KIND, {f"{name}.parquet": len(getattr(self, name)) for name in learnt_names()})
 
 
 def learnt_names() -> list[str]:
@@ -70,9 +77,10 @@ def learnt_names() -> list[str]:
 
 
 def load_learnt(folder: str | Path) -> Learnt:
-    """What was learnt and saved earlier. Raises MissingTable when the folder holds none."""
+    """What was learnt and saved earlier. Raises MissingTable when the folder holds none, WrongFile when it is not whole."""
     folder = Path(folder)
     if not (folder / "learnt.json").exists():
         raise MissingTable(f"{folder}: no learnt.json here; wanted the folder `Learnt.save` wrote.")
+    checked_rows(folder, KIND, "Learn again and save it.")
     about = json.loads((folder / "learnt.json").read_text(encoding="utf-8"))
     return Learnt(about, **{name: pd.read_parquet(folder / f"{name}.parquet") for name in learnt_names()})

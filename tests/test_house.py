@@ -7,6 +7,7 @@ import pytest
 
 LAYERS = [
     "errors",
+    "files",
     "tables",
     "records",
     "learnt",
@@ -29,7 +30,7 @@ MAY_IMPORT = {
     **{layer: set(LAYERS[:i]) | {layer} for i, layer in enumerate(LAYERS)},
     "desk": set(LAYERS) - {"cli"},
     "cli": {*LAYERS, "simulate"},
-    "simulate": {"errors", "tables", "records", "fluids", "simulate"},
+    "simulate": {"errors", "files", "tables", "records", "fluids", "simulate"},
     "trust": {"errors", "tables", "records", "learnt", "fluids", "trust"},
     "reference": {"reference"},
     "__init__": set(LAYERS),  # the public names

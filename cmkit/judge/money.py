@@ -38,31 +38,30 @@ def chance_of_failure(phases: Phases, hours: Floats, delay_h: Floats, judge: Jud
 
 
 def turnaround_days(known: Fleet) -> pd.Series:
-    """Days from drawing to a result in the office, by site: the middle of its last year's bottles, else the setting."""
+    """Days from drawing to a result in the office, by machine: the middle of its last year's bottles, else the setting."""
     usual, least = known.settings.sampling.turnaround_days, known.settings.judge.turnaround_bottles
-    places = known.compartments[["compartment", "machine"]].merge(known.machines[["machine", "site"]], on="machine")
-    seen = known.samples[["compartment", "drawn_on", "reported_on"]].merge(places, on="compartment")
-    day = known.date if known.date is not None else seen["drawn_on"].max()
-    seen = seen[seen["drawn_on"] > day - pd.Timedelta(days=_DAYS_A_YEAR)]
-    took = (seen["reported_on"] - seen["drawn_on"]).dt.days.groupby(seen["site"])
+    seen = known.samples[["compartment", "drawn_on", "reported_on"]]
+    seen = seen.merge(known.compartments[["compartment", "machine"]], on="compartment")
+    seen = seen[seen["drawn_on"] > known.date - pd.Timedelta(days=_DAYS_A_YEAR)]
+    took = (seen["reported_on"] - seen["drawn_on"]).dt.days.groupby(seen["machine"])
     own = took.median().where(took.count() >= least)
-    sites = pd.Index(sorted(set(known.machines["site"])), dtype="str")
-    return own.reindex(sites).fillna(usual).astype(float)
+    machines = pd.Index(sorted(set(known.machines["machine"])), dtype="str")
+    return own.reindex(machines).fillna(usual).astype(float)
 
 
 def hours_to_next_result(known: Fleet, places: pd.DataFrame, use: pd.DataFrame) -> pd.DataFrame:
     """Operating hours until the next result is in the office: hours_repeat (a bottle drawn today), hours_sooner, hours_routine.
 
-    places: compartment, machine, site, run_h (of the newest bottle, NaN: none); use: machine, last_run_h, last_read_on, h_per_day, idle.
+    places: compartment, machine, run_h (of the newest bottle, NaN: none); use: machine, last_run_h, last_read_on, h_per_day, idle.
     An idle machine runs no hours: it still gets its routine interval, which begins when it works again.
     """
-    out = places[["compartment", "machine", "site", "run_h"]].merge(use, on="machine", how="left")
+    out = places[["compartment", "machine", "run_h"]].merge(use, on="machine", how="left")
     days = (known.date - out["last_read_on"]).dt.days.clip(lower=0)
     idle = out["idle"].astype("boolean").fillna(False).astype(bool)
     pace = out["h_per_day"].fillna(0.0).where(~idle, 0.0)
     since = (out["last_run_h"] + days.fillna(0) * pace - out["run_h"]).clip(lower=0)
     every = sampled_every(known).reindex(out["compartment"]).to_numpy()
-    wait = out["site"].map(turnaround_days(known)).fillna(known.settings.sampling.turnaround_days) * pace
+    wait = out["machine"].map(turnaround_days(known)) * pace
     routine, sooner = (
         (share * every - since).clip(lower=0).fillna(0) for share in (1.0, known.settings.judge.sooner_share)
     )

@@ -39,4 +39,4 @@ def plan_work(known: Fleet, hours: Hours, wear: Wear, state: State, learnt: Lear
     record = alarm_record(known, decided.spells, hours.findings[["finding", "run_h"]])
     waiting = waiting_costs(known, decided)
     intervals, curves = advise_intervals(known, wear.exposure, wear.rates, hours.use, learnt)
-    return Plan(due, plan_round(known, due), record, waiting, intervals, curves)
+    return Plan(due, plan_round(known, due, hours.use), record, waiting, intervals, curves)

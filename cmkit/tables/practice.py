@@ -7,7 +7,8 @@ from cmkit.tables.trust import COMPARTMENT, KIND, MACHINE, SITE
 
 DUE_AS = ("never sampled", "repeat asked for", "routine late", "not due yet")
 WHY_DUE = (
-    "never sampled", "repeat after alarm", "repeat of a doubted bottle", "sooner after alert", "routine, machine idle", "routine",
+    "never sampled", "repeat after alarm", "repeat after alert", "repeat of a doubted bottle", "sooner after alarm", "sooner after alert",
+    "routine, machine idle", "routine",
 )  # fmt: skip
 
 TABLES = by_name(
@@ -47,17 +48,26 @@ TABLES = by_name(
                 text("side", "the position as written on the label"),
                 text("fluid", "fluid by specification"),
                 text("grade", "its grade"),
-                text("access", "where it is drawn"),
-                text("method", "how it is drawn", ("probe", "pump")),
-                text("pump", "which pump, empty for none", ("", "oil pump", "coolant pump")),
+                text("access", "access of the register"),
+                text("where", "where this bottle is drawn"),
+                text(
+                    "method",
+                    "how it is drawn; none: a safe sampling point must be named first",
+                    ("probe", "pump", "none"),
+                ),
+                text("tool", "pump or probe kept for this fluid, empty for none"),
+                flag("coolant", "it holds coolant"),
                 number("tube_mm", "mm", "length of tube to cut, missing for a probe and where the depth is unknown"),
+                number("mark_mm", "mm", "mark on the tube, below the access; missing where it is set on site"),
                 text("tube_words", "the tube in words"),
-                text("ready", "the state the machine must be in"),
-                text("level_words", "what to see of the fluid level"),
+                number("dead_ml", "ml", "dead volume of valve, line and probe, missing for a pump"),
+                number("purge_times", "1", "dead volumes to run off before the bottle, missing for a pump"),
                 number("due_meter_h", "h", "meter reading at which it is due"),
                 date("due_on", "day it falls due"),
                 text("why", "why it is due then", WHY_DUE),
                 number("last_run_h", "h", "running hours at the newest bottle"),
+                whole("visit", "", "1 for the first bottle of the compartment in this round, then 2, 3, ..."),
+                date("plan_on", "day it is planned for, missing where it is later or has no safe point"),
                 text("bottle", "bottle number to write on the label: eight characters and a check letter"),
                 flag("later", "due too, but past what the crew can do"),
             ),

@@ -3,6 +3,8 @@
 from cmkit.tables.column import Column, Table, by_name, date, number, text, whole
 
 METHODS = ("pump", "probe", "drain stream", "other")
+# what a sampling point is recorded as safe for, by somebody competent
+POINTS = ("low-pressure", "hot coolant valve")
 LEVELS = ("full", "low", "over")
 SERVICE_KINDS = ("change", "top-up", "filter", "flush", "repair", "replace")
 OUTCOMES = ("defect", "no defect", "failed")
@@ -46,7 +48,14 @@ COMPARTMENTS = Table(
         number("capacity_l", "l", "sump or system volume"),
         Column("pressurised", "boolean", "", "true: drawn by probe at a valve; false: by hand vacuum pump"),
         text("access", "probe valve, fill plug, dipstick tube, ..."),
+        text(
+            "sampling_point",
+            "recorded as safe for a probe; empty: not recorded, so none is used in hydraulics or coolant",
+            POINTS,
+        ),
         number("depth_mm", "mm", "access to bottom"),
+        number("surface_mm", "mm", "access to the fluid's surface, or to the dipstick's mark"),
+        number("dead_volume_ml", "ml", "volume between the system and the bottle: valve, line and probe"),
         text("fluid", "by specification: engine oil, hydraulic oil, coolant, ..."),
         text("grade", "SAE 15W-40, ISO VG 46, ..."),
         number("sample_every_h", "h", "today's sampling interval"),

@@ -83,7 +83,7 @@ COLUMNS = {
 
 
 def _kind(column: str) -> str:
-    kinds = {"overdue": "bool", "later": "bool", "cost_of_waiting": "float64", "tube_mm": "float64"}
+    kinds = {"overdue": "bool", "later": "bool", "cost_of_waiting": "float64", "tube_mm": "float64", "visit": "int64"}
     return "datetime64[us]" if column.endswith("_on") else kinds.get(column, "str")
 
 

@@ -55,7 +55,7 @@ def made_records(hostile: str = "") -> Fleet:
         for place, position in PLACES[kind]:
             key = "/".join(p for p in (name, place, position) if p)
             probe = place in ("engine", "transmission", "hydraulic", "coolant")
-            compartments.append({"compartment": key, "machine": name, "kind": place, "position": position, "capacity_l": 40.0, "pressurised": probe,
+            compartments.append({"compartment": key, "machine": name, "kind": place, "position": position, "capacity_l": 40.0, "pressurised": probe, "sampling_point": {"hydraulic": "low-pressure", "coolant": "hot coolant valve"}.get(place, ""),
                                  "access": "probe valve" if probe else "fill plug", "depth_mm": 400.0, "fluid": "engine oil", "grade": "SAE 15W-40",
                                  "sample_every_h": 250.0, "family": f"{kind} large {place}"})  # fmt: skip
             for i in range(9):
@@ -287,7 +287,7 @@ def made_assessment(hostile: str = "") -> Assessment:
         "sites": known.sites, "machines": known.machines, "compartments": known.compartments, "samples": known.samples, "services": known.services,
         "meters": known.meters, "findings": known.findings, "corrections": known.corrections, "set_aside": known.set_aside, "repairs": known.repairs, "counts": known.counts,
         "hours": hours, "use": use, "exposure": exposure, "numbers": pd.DataFrame({"family": [], "analyte": []}), "history": history, "trust": trust, "doubts": doubts, "wear": wear,
-        "limits": limits, "evidence": evidence, "due": due, "cards": plan_round(known, due), "forecast": forecast, "verdicts": verdicts, "before": before, "causes": made_causes(verdicts), "intervals": intervals, "curves": curves,
+        "limits": limits, "evidence": evidence, "due": due, "cards": plan_round(known, due, use), "forecast": forecast, "verdicts": verdicts, "before": before, "causes": made_causes(verdicts), "intervals": intervals, "curves": curves,
         "waiting": cost_of_waiting(known, verdicts, due, use, record), "record": record, "technique": made_technique(known),
     }  # fmt: skip
     return Assessment(about=about, **({name: pd.DataFrame() for name in table_names()} | tables))

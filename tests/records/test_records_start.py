@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from cmkit.errors import RecordsError
+from cmkit.errors import WriteError
 from cmkit.records.analytes import analyte_register
 from cmkit.records.reading.layouts import parse_layout
 from cmkit.records.reading.load import load_fleet
@@ -77,5 +77,5 @@ def test_every_column_is_explained_in_short_lines() -> None:
 
 def test_nothing_is_written_over(tmp_path: Path) -> None:
     (tmp_path / "something").write_text("x")
-    with pytest.raises(RecordsError, match="not empty, and nothing is written over"):
+    with pytest.raises(WriteError, match="holds something, and nothing is written over"):
         start_fleet(tmp_path)

@@ -15,7 +15,7 @@ import pytest
 import xlsxwriter
 from chemicals.viscosity import viscosity_converter
 
-from cmkit.errors import RecordsError, SettingsError, WrongFile
+from cmkit.errors import RecordsError, WriteError, WrongFile
 from cmkit.records.analytes import analyte_register
 from cmkit.records.reading.layouts import parse_layout
 from cmkit.records.reading.load import load_fleet
@@ -292,7 +292,7 @@ def test_nothing_is_written_over_and_nothing_applied(write: Callable[..., Path])
     proposal = propose_layout(folder / "inbox" / case.name)
     assert not (folder / "layouts").exists()
     path = write_proposal(proposal, folder / "layouts" / "a.toml")
-    with pytest.raises(SettingsError, match="there already, and nothing is written over"):
+    with pytest.raises(WriteError, match="there already, and nothing is written over"):
         write_proposal(proposal, path)
 
 

@@ -1,6 +1,5 @@
 """From a fleet's own folder to its published month: load, assess, make the books; nothing at all when nothing changed."""
 
-import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from hashlib import sha256
@@ -14,6 +13,7 @@ from cmkit.assess import assess_fleet
 from cmkit.books.publishing import publish
 from cmkit.books.publishing.month import MonthResult, Progress, Workers, all_made, run_books
 from cmkit.errors import MissingTable
+from cmkit.files import scratch_folder, write_file
 from cmkit.learn import newest_record
 from cmkit.records.storing.source import open_fleet
 from cmkit.review import read_review
@@ -64,8 +64,8 @@ def make_month(wanted: Wanted, workers: Workers, say: Say, progress: Progress | 
     if not any(len(table) for table in (known.samples, known.services, known.meters)):
         raise MissingTable(f"{month}: no record had reached the office by {day:%Y-%m-%d}; the newest is of {newest}.")
     say(f"assessing {len(loaded.compartments):,} compartments as known on {day:%Y-%m-%d}")
-    with tempfile.TemporaryDirectory(prefix="cmkit-") as folder:
-        assess_fleet(loaded, day, read_review(wanted.fleet)).save(Path(folder))
+    with scratch_folder() as folder:
+        assess_fleet(loaded, day, read_review(wanted.fleet)).save(folder)
         result = run_books(
             folder,
             month,
@@ -77,7 +77,7 @@ def make_month(wanted: Wanted, workers: Workers, say: Say, progress: Progress | 
             again=wanted.again,
         )
     if not result.failed and made_from == _made_from(wanted):  # a file changed meanwhile may not be in these books
-        publish.write_whole(wanted.out / month / _MADE_FROM, f"{made_from} {newest[:7]}")
+        write_file(wanted.out / month / publish.MADE_FROM, f"{made_from} {newest[:7]}")
     return result
 
 
@@ -87,12 +87,9 @@ def _short_names(asked: list[str] | None, sites: pd.DataFrame) -> list[str] | No
     return None if asked is None else [known.get(name, name) for name in asked]
 
 
-_MADE_FROM = ".made-from"  # in a published month: hash of what it was made from, and the newest month there was in that
-
-
 def _standing_month(wanted: Wanted, made_from: str) -> str:
     """The month asked for when all its books stand and were made from exactly what is there now; else empty."""
-    for note in sorted(wanted.out.glob(f"*/{_MADE_FROM}")):
+    for note in sorted(wanted.out.glob(f"*/{publish.MADE_FROM}")):
         place, said = note.parent, note.read_text(encoding="utf-8").split()
         asked = said[1:] == [place.name] if wanted.month == "newest" else wanted.month == place.name
         if asked and said[:1] == [made_from] and all_made(publish.read_record(place), place):

@@ -28,6 +28,7 @@ from cmkit.books.publishing.static_page import link, plain_page
 from cmkit.books.running import executors
 from cmkit.books.running.run import LIMITS, BookJob, BookResult, Limits, check_job, make_book
 from cmkit.errors import BookError, ParameterError
+from cmkit.files import MANIFEST, write_file
 from cmkit.practice.sheets import write_field_sheet
 
 FLEET = "fleet"
@@ -37,7 +38,7 @@ SHOWN = (
 )  # fmt: skip
 VERSIONS = ("cmkit", "numpy", "pandas", "pyarrow", "plotly", "papermill", "nbclient", "nbconvert", "ipykernel")
 # what a part of the assessment holds of the whole fleet, and what says when and from which files it was made: no reason for a new book
-_NOT_INPUTS = frozenset({"about.json", "counts.parquet", "corrections.parquet", "repairs.parquet"})
+_NOT_INPUTS = frozenset({"about.json", "counts.parquet", "corrections.parquet", "repairs.parquet", MANIFEST})
 
 Progress = Callable[[BookResult, int, int], None]
 
@@ -118,6 +119,7 @@ def _run_alone(
     again: bool,
 ) -> MonthResult:
     with publish.one_run(out):
+        publish.refuse_other_month(out, month)
         before = publish.read_record(out / month)
         whole_hash = _inputs_of_run(assessment, notebooks, month, sites)
         if not again and before.get("inputs") == whole_hash and all_made(before, out / month):
@@ -128,7 +130,7 @@ def _run_alone(
                 load_assessment(assessment), month, out, built, notebooks, before.get("books", {}), workers, limits
             )
             result = _build(run, sites, progress, again, whole_hash)
-            publish.swap_in(built, out / month)
+            publish.publish_month(built, out / month)
         publish_index(out)
         publish.log_line(out, event="run", month=month, exit_code=result.exit_code, words=result.words)
         return result
@@ -192,7 +194,6 @@ def _build(
     tables.result()
     books = left | kept | {j.key: _book_record(run, j, results[j.key]) for j in due}
     _fill_gaps(run, [j for j in due if not results[j.key].made])
-    write_tables({n: getattr(run.whole, n) for n in SHOWN}, run.built / "tables", run.whole.as_of)
     _write_field_sheets(run)
     write_digest(
         run.whole,
@@ -204,9 +205,7 @@ def _build(
         note.unlink()
     failed = {k: r.error for k, r in results.items() if not r.made}
     record = _record(run, books, at, time.monotonic() - started, "" if failed else whole_hash)
-    publish.write_whole(
-        run.built / publish.RECORD, json.dumps(record, indent=1, sort_keys=True, ensure_ascii=False) + "\n"
-    )
+    write_file(run.built / publish.RECORD, json.dumps(record, indent=1, sort_keys=True, ensure_ascii=False) + "\n")
     return MonthResult(run.month, [k for k, r in results.items() if r.made], sorted({**left, **kept}), failed, record)
 
 
@@ -389,7 +388,7 @@ def make_once(job: BookJob) -> BookResult:
         pass
     result = make_book(job)
     if result.made:
-        publish.write_whole(note, json.dumps(result.as_record()))
+        write_file(note, json.dumps(result.as_record()))
     return result
 
 
@@ -412,10 +411,10 @@ def _fill_gaps(run: _Run, failed: list[BookJob]) -> None:
         page = run.built / _page_path(run, job)
         error = page.with_name(f"{job.name}.error.html")
         if not page.exists() and error.exists():
-            publish.write_whole(page, error.read_bytes())
+            write_file(page, error.read_bytes())
         elif not page.exists():
             words = ["This book could not be made, and not even its error page could be written. run.json says why."]
-            publish.write_whole(page, plain_page(f"{job.page['title']}: not made", words, links=job.page["nav"]))
+            write_file(page, plain_page(f"{job.page['title']}: not made", words, links=job.page["nav"]))
 
 
 def _record(run: _Run, books: dict[str, Any], at: str, seconds: float, inputs: str) -> dict[str, Any]:
@@ -458,4 +457,4 @@ def publish_index(out: Path) -> None:
     page = plain_page(f"{fleet}: books by month", words, heads=heads, rows=rows)
     place = out / "index.html"
     if not place.exists() or place.read_text(encoding="utf-8") != page:
-        publish.write_whole(place, page)
+        write_file(place, page)

@@ -10,7 +10,6 @@ import logging
 import multiprocessing
 import os
 import resource
-import shutil
 import signal
 import sys
 import tempfile
@@ -34,6 +33,7 @@ from traitlets import Integer
 from traitlets.config import Config
 
 from cmkit.books.running.forked import ENVIRONMENT, report, run_kernel
+from cmkit.files import scratch_folder
 
 log = logging.getLogger("cmkit.books")
 
@@ -277,11 +277,8 @@ def closed_loop() -> Iterator[None]:
 def own_folder() -> Iterator[Path]:
     """A fresh folder only we may enter (sockets and the signing key live in it), with a short path: sockets allow 107 bytes."""
     base = tempfile.gettempdir()
-    folder = Path(tempfile.mkdtemp(prefix="cmkit-", dir=base if len(base) < 60 else "/tmp"))
-    try:
+    with scratch_folder(base if len(base) < 60 else "/tmp") as folder:
         yield folder
-    finally:
-        shutil.rmtree(folder, ignore_errors=True)
 
 
 @contextmanager

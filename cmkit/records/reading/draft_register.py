@@ -10,10 +10,19 @@ import numpy as np
 import pandas as pd
 
 from cmkit.errors import RecordsError
+from cmkit.files import write_file
 from cmkit.records.analytes import with_own
 from cmkit.records.reading.clean import text_cells
 from cmkit.records.reading.components import Component, component_of, has_corners, usual_fluid
-from cmkit.records.reading.files import SPREADSHEETS, TABLE_FILES, Grid, folder_files, read_grid, sheet_names
+from cmkit.records.reading.files import (
+    SPREADSHEETS,
+    TABLE_FILES,
+    Grid,
+    folder_files,
+    read_grid,
+    sheet_names,
+    spreadsheet_text,
+)
 from cmkit.records.reading.headings import heading_guess
 from cmkit.records.reading.layouts import Layout, layouts_for, read_layouts
 from cmkit.records.reading.load import load_registers
@@ -248,10 +257,13 @@ def write_draft(draft: Draft, fleet: Path) -> list[Path]:
         others = [fleet / f"{name}.xlsx", fleet / f"{name}.parquet", fleet / name]
         if any(p.exists() for p in others) or (path.exists() and _rows_in(path)):
             path = fleet / "drafts" / f"{name}.csv"
-        path.parent.mkdir(exist_ok=True)
-        path.write_text(frame.to_csv(index=False, lineterminator="\n"), encoding="utf-8")
-        written.append(path)
+        written.append(write_file(path, safe_text(frame).to_csv(index=False, lineterminator="\n")))
     return written
+
+
+def safe_text(frame: pd.DataFrame) -> pd.DataFrame:
+    """Text of a laboratory's file for a CSV a spreadsheet may open: what it would take for a formula gets an apostrophe."""
+    return frame.map(spreadsheet_text)
 
 
 def _rows_in(path: Path) -> bool:

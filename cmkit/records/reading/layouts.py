@@ -2,7 +2,6 @@
 
 import difflib
 import fnmatch
-import tomllib
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -12,6 +11,7 @@ import pandas as pd
 
 from cmkit.errors import SettingsError, UnknownColumn, WrongFile
 from cmkit.records.analytes import below
+from cmkit.records.reading.bounds import SHOWN
 from cmkit.records.reading.clean import NOT_DETECTED, NOT_TESTED, Words, normal, text_cells
 from cmkit.records.reading.files import SEPARATORS, Form, Grid
 from cmkit.records.reading.iso_codes import ISO4406, counts_of_codes
@@ -28,7 +28,7 @@ from cmkit.records.reading.reshape import (
 )
 from cmkit.records.reading.shapes import SHAPE_SECTIONS, component_units, gallons_named, read_shape
 from cmkit.records.reading.units import Conversion, conversion
-from cmkit.records.settings import checked, read_block, refuse_unknown, section
+from cmkit.records.typed_reader import Faults, checked, read_block, read_toml, refuse_unknown, section
 from cmkit.tables.column import Table
 from cmkit.tables.records import REGISTER, TABLES
 
@@ -150,7 +150,7 @@ def own_cells(grid: Grid, table: Table, register: pd.DataFrame) -> Cells:
     known = known_columns(table, register)
     for heading in grid.headings:
         if heading not in known:
-            raise UnknownColumn(f"{grid.file}: row 1: unknown column '{heading}'. {_nearest(heading, known)}")
+            raise UnknownColumn(f"{grid.file}: row 1: unknown column '{heading[:SHOWN]}'. {_nearest(heading, known)}")
     missing = [c.name for c in table.columns if c.required and c.name not in grid.headings]
     if missing:
         raise WrongFile(
@@ -171,7 +171,7 @@ def _lost(grid: Grid) -> pd.DataFrame:
 
 def _nearest(name: str, known: Any) -> str:
     by_normal = {normal(k): k for k in known}
-    near = difflib.get_close_matches(normal(name), by_normal, n=1, cutoff=0.5)
+    near = difflib.get_close_matches(normal(name[:SHOWN]), by_normal, n=1, cutoff=0.5)
     return f"Did you mean '{by_normal[near[0]]}'?" if near else f"Known: {', '.join(list(known)[:20])}, ..."
 
 
@@ -184,28 +184,29 @@ def read_layouts(folder: Path, register: pd.DataFrame) -> list[Layout]:
 
 def read_layout(path: Path, where: str, register: pd.DataFrame) -> Layout:
     """One layout file. Raises SettingsError naming the file, the key, what was found and what is known."""
-    try:
-        raw = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise SettingsError(f"{where}: not readable as TOML: {error}. Mend that line and try again.") from error
-    return parse_layout(raw, where, register)
+    return parse_layout(read_toml(path, where), where, register)
 
 
 def parse_layout(raw: dict[str, Any], where: str, register: pd.DataFrame) -> Layout:
-    """A layout from the parsed content of its file; raises SettingsError."""
-    plain: _Plain = read_block(_Plain, {k: v for k, v in raw.items() if k not in _SECTIONS}, where)
-    if plain.table not in LAYOUT_TABLES:
-        raise SettingsError(f"{where}: table {plain.table!r}; wanted one of {', '.join(LAYOUT_TABLES)}.")
-    if plain.gallon not in ("", "US", "imperial"):
-        raise SettingsError(f"{where}: gallon {plain.gallon!r}; wanted 'US' or 'imperial'.")
-    if plain.decimal not in (".", ",", ""):
-        raise SettingsError(f"{where}: decimal {plain.decimal!r}; wanted '.' or ','.")
-    for name in ("skip_rows", "heading_rows", "after_headings"):
-        if getattr(plain, name) < (name == "heading_rows"):
-            raise SettingsError(f"{where}: {name} = {getattr(plain, name)}; wanted a number of rows.")
+    """A layout from the parsed content of its file; raises SettingsError that names every fault of it."""
+    faults, parts = Faults(), dict[str, Any]()
+    plain = _Plain("*")
+    with faults.gathered():
+        plain = _plain_keys(raw, where)
     known = known_columns(LAYOUT_TABLES[plain.table], register) | ({ISO4406: ""} if plain.table == "samples" else {})
     raw = gallons_named(raw, plain.gallon)
-    long = read_block(Long, raw["long"], f"{where}: [long]") if "long" in raw else None
+    for name in ("columns", "tests"):
+        with faults.gathered():
+            parts[name] = _targets(raw.get(name, {}), known, f"{where}: [{name}]")
+    with faults.gathered():
+        parts["join"] = _joins(section(raw, "join", where), known, where)
+    with faults.gathered():
+        parts["own_words"] = _own_words(section(raw, "words", where, deep=True), known, where)
+    with faults.gathered():
+        parts["long"] = read_block(Long, raw["long"], f"{where}: [long]") if "long" in raw else None
+    with faults.gathered():
+        parts["shape"] = read_shape(raw, known, where, plain.fill_down, plain.gallon)
+    faults.raise_any()
     layout = Layout(
         where=where,
         files=plain.files,
@@ -213,15 +214,10 @@ def parse_layout(raw: dict[str, Any], where: str, register: pd.DataFrame) -> Lay
         table=plain.table,
         form=_form(plain),
         words=Words(plain.decimal, plain.dates, _folded(plain.not_detected), _folded(plain.not_tested)),
-        columns=_targets(raw.get("columns", {}), known, f"{where}: [columns]"),
         ignore=tuple(normal(i) for i in plain.ignore),
-        join=_joins(section(raw, "join", where), known, where),
         join_with=plain.join_with,
-        own_words=_own_words(section(raw, "words", where, deep=True), known, where),
-        long=long,
-        tests=_targets(raw.get("tests", {}), known, f"{where}: [tests]"),
-        shape=read_shape(raw, known, where, plain.fill_down, plain.gallon),
         every_sheet=plain.every_sheet,
+        **parts,
     )
     layout = _with_shape(layout, plain.make_numbers or plain.table in _MADE_NUMBERS)
     _check_complete(layout)
@@ -268,6 +264,17 @@ def _with_shape(layout: Layout, numbers: bool) -> Layout:
     return replace(layout, columns=columns, shape=replace(shape, made=made, phrased=phrased))
 
 
+def _plain_keys(raw: dict[str, Any], where: str) -> _Plain:
+    plain: _Plain = read_block(_Plain, {k: v for k, v in raw.items() if k not in _SECTIONS}, where)
+    if plain.table not in LAYOUT_TABLES:
+        raise SettingsError(f"{where}: table {plain.table!r}; wanted one of {', '.join(LAYOUT_TABLES)}.")
+    if plain.gallon not in ("", "US", "imperial"):
+        raise SettingsError(f"{where}: gallon {plain.gallon!r}; wanted 'US' or 'imperial'.")
+    if plain.decimal not in (".", ",", ""):
+        raise SettingsError(f"{where}: decimal {plain.decimal!r}; wanted '.' or ','.")
+    return plain
+
+
 def _form(plain: _Plain) -> Form:
     separator = SEPARATORS.get(plain.separator, plain.separator)
     return Form(plain.encoding, separator, plain.sheet, plain.skip_rows, plain.heading_rows, plain.after_headings)
@@ -281,17 +288,22 @@ def _targets(raw: Any, known: dict[str, str], where: str) -> dict[str, Target]:
     """`"Their heading" = "Fe_ppm"` or `{ to = "Fe_ppm", unit = "mg/kg" }`, keyed by the heading without case and spacing."""
     if not isinstance(raw, dict):
         raise SettingsError(f'{where}: found {raw!r}, wanted lines such as "Their heading" = "Fe_ppm".')
-    out = {}
+    out, faults = {}, Faults()
     for heading, value in raw.items():
-        spot = f"{where} {heading!r}"
-        target: Target = read_block(Target, {"to": value} if isinstance(value, str) else value, spot)
-        if target.to not in known:
-            raise SettingsError(f"{spot}: unknown column '{target.to}'. {_nearest(target.to, known)}")
-        if target.unit and not known[target.to]:
-            raise SettingsError(f"{spot}: '{target.to}' is no number and has no unit; take unit = {target.unit!r} out.")
-        conversion(target.unit, known[target.to] or "1", target.to, spot)
-        out[normal(heading)] = replace(target, heading=heading)
+        with faults.gathered():
+            out[normal(heading)] = _target(heading, value, known, f"{where} {heading!r}")
+    faults.raise_any()
     return out
+
+
+def _target(heading: str, value: Any, known: dict[str, str], spot: str) -> Target:
+    target: Target = read_block(Target, {"to": value} if isinstance(value, str) else value, spot)
+    if target.to not in known:
+        raise SettingsError(f"{spot}: unknown column '{target.to}'. {_nearest(target.to, known)}")
+    if target.unit and not known[target.to]:
+        raise SettingsError(f"{spot}: '{target.to}' is no number and has no unit; take unit = {target.unit!r} out.")
+    conversion(target.unit, known[target.to] or "1", target.to, spot)
+    return replace(target, heading=heading)
 
 
 def _joins(raw: dict[str, Any], known: dict[str, str], where: str) -> dict[str, tuple[str, ...]]:

@@ -12,11 +12,10 @@ import pandas as pd
 from cmkit.errors import MissingTable, UnknownColumn, WrongFile
 from cmkit.records.analytes import with_own
 from cmkit.records.fleet import Fleet, counted
+from cmkit.records.reading.bounds import OWN, SHOWN
 from cmkit.records.reading.clean import Words, parse_dates, parse_numbers
 from cmkit.records.reading.files import (
-    SPREADSHEETS,
     TABLE_FILES,
-    Grid,
     file_hash,
     folder_files,
     missing_table,
@@ -150,7 +149,9 @@ def _sources(folder: Path) -> dict[str, str]:
 def _own(path: Path, folder: Path, table: Table, register: pd.DataFrame) -> Cells:
     known = tuple(known_columns(table, register))
     return own_cells(
-        read_grid(path, path.relative_to(folder).as_posix(), sheet_wanted=table.name, known=known), table, register
+        read_grid(path, path.relative_to(folder).as_posix(), sheet_wanted=table.name, known=known, bounds=OWN),
+        table,
+        register,
     )
 
 
@@ -160,7 +161,7 @@ _REGISTERS = ("sites", "machines", "compartments", REGISTER.name)
 def _inbox(
     folder: Path, layouts: list[Layout], register: pd.DataFrame, notes: Notes, only: bool = False
 ) -> dict[str, list[Cells]]:
-    """Files of the inbox by the table they belong to. A file that is no table is noted; those that fit no layout are one error.
+    """Files of the inbox by the table they belong to. A file that is no table, or cannot be read, is noted and stops no other.
 
     only: files that fit no layout are left alone.
     """
@@ -168,7 +169,6 @@ def _inbox(
     if not (folder / "inbox").is_dir():
         return out
     unread = _note_unread(folder / "inbox", "samples", notes, links=False)
-    strange: list[str] = []
     for path in folder_files(folder / "inbox"):
         if path.name in unread:
             continue
@@ -181,13 +181,12 @@ def _inbox(
         fit = layouts_for(path.name, layouts)
         if only and not fit:
             continue
-        if not fit and not _is_own_form(path, file, register):
-            strange.append(path.name)
-            continue
-        for name, cells in _by_layouts(path, file, fit, register) if fit else [_own_form(path, file, register)]:
-            out.setdefault(name, []).append(cells)
-    if strange:
-        raise _no_layout(folder, strange)
+        try:
+            for name, cells in _by_layouts(path, file, fit, register) if fit else [_own_form(path, file, register)]:
+                out.setdefault(name, []).append(cells)
+        except (WrongFile, UnknownColumn) as error:
+            table = fit[0].table if fit else "samples"
+            notes.set_aside(file, [0], "", [path.name], str(error).removeprefix(f"{file}: "), table, "file")
     return out
 
 
@@ -212,41 +211,19 @@ def _note_unread(folder: Path, table: str, notes: Notes, links: bool) -> set[str
     return set(unread)
 
 
-def _grid_of_own(path: Path, file: str, register: pd.DataFrame) -> Grid:
-    return read_grid(path, file, sheet_wanted="samples", known=tuple(known_columns(TABLES["samples"], register)))
-
-
-def _is_own_form(path: Path, file: str, register: pd.DataFrame) -> bool:
-    """True for a file of the inbox whose headings are ours; WrongFile where it is no readable table at all."""
-    if path.suffix.lower() in SPREADSHEETS and len(sheet_names(path, file)) > 1:
-        return "samples" in sheet_names(path, file)
-    try:
-        grid = _grid_of_own(path, file, register)
-    except UnknownColumn:
-        return False
-    return {"sample", "compartment", "drawn_on"} <= set(grid.headings)
-
-
-def _no_layout(folder: Path, names: list[str]) -> WrongFile:
-    """The error for files of the inbox that no layout fits, all of them at once."""
-    place = shlex.quote(str(folder))
-    inbox = shlex.quote(str(folder / "inbox"))
-    if len(names) > 1:
-        return WrongFile(
-            f"inbox/: {len(names)} files fit no layout in layouts/, and their headings are not ours: {', '.join(names[:20])}. "
-            f"Make layouts for all of them with `cmkit match {inbox}`, or widen the `files` pattern of one that is there."
-        )
-    path = folder / "inbox" / names[0]
-    return WrongFile(
-        f"inbox/{names[0]}: no layout in layouts/ fits this name, and the headings are not ours. Make one with "
-        f"`cmkit match {shlex.quote(str(path))} --fleet {place} --out {place}/layouts/NAME.toml` (for a whole inbox: `cmkit match {inbox}`), "
-        "or widen the `files` pattern of one that is there."
-    )
-
-
 def _own_form(path: Path, file: str, register: pd.DataFrame) -> tuple[str, Cells]:
-    """A file of the inbox in our own form."""
-    return "samples", own_cells(_grid_of_own(path, file, register), TABLES["samples"], register)
+    """A file of the inbox that no layout fits: right only if its headings are ours."""
+    table = TABLES["samples"]
+    known = tuple(known_columns(table, register))
+    grid = read_grid(path, file, sheet_wanted=table.name, known=known)
+    folder = shlex.quote(str(path.parent.parent))
+    if not {"sample", "compartment", "drawn_on"} <= set(grid.headings):
+        raise WrongFile(
+            f"{file}: no layout in layouts/ fits this name, and the headings are not ours ({', '.join(h[:SHOWN] for h in grid.headings[:8])}). "
+            f"Make one with `cmkit match {shlex.quote(str(path))} --fleet {folder} --out {folder}/layouts/NAME.toml`, "
+            "or widen the `files` pattern of one that is there."
+        )
+    return table.name, own_cells(grid, table, register)
 
 
 def _one_table(given: list[Cells], table: Table, context: Context) -> pd.DataFrame:

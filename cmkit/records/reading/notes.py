@@ -6,6 +6,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from cmkit.records.reading.bounds import SHOWN
 from cmkit.records.reading.clean import text_cells
 from cmkit.tables.records import EVENTS, SET_ASIDE
 
@@ -85,7 +86,8 @@ def _texts(cells: list[Any]) -> np.ndarray:
         for i, part in zip(plain, np.split(said, ends[:-1]), strict=True):
             out[i] = part
     done = set(plain)
-    return np.concatenate([c if i in done else text_cells(c) for i, c in enumerate(out)])
+    texts = np.concatenate([c if i in done else text_cells(c) for i, c in enumerate(out)])
+    return np.array([t if len(t) <= SHOWN else f"{t[:SHOWN]}…" for t in texts], dtype=object)
 
 
 def finished(notes: Notes) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:

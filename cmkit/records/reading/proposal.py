@@ -4,7 +4,7 @@ import json
 import textwrap
 from pathlib import Path
 
-from cmkit.errors import SettingsError
+from cmkit.files import write_file
 from cmkit.records.reading.clean import NOT_DETECTED
 from cmkit.records.reading.files import SEPARATORS
 from cmkit.records.reading.match import Guess, Proposal
@@ -165,12 +165,5 @@ def comment(text: str) -> str:
 
 
 def write_proposal(proposal: Proposal, path: str | Path) -> Path:
-    """The proposal as a new layout file; SettingsError where a file of that name is there already (nothing is written over)."""
-    path = Path(path)
-    if path.exists():
-        raise SettingsError(
-            f"{path}: there already, and nothing is written over. Give another name, or move it away first."
-        )
-    path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_text(proposal_toml(proposal), encoding="utf-8")
-    return path
+    """The proposal as a new layout file; WriteError where a file of that name is there already (nothing is written over)."""
+    return write_file(path, proposal_toml(proposal), new=True)

@@ -5,7 +5,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from cmkit.errors import CmkitError, SettingsError, WrongFile
+from cmkit.errors import CmkitError, WrongFile
+from cmkit.files import write_file
 from cmkit.records.analytes import analyte_register, with_own
 from cmkit.records.fleet import Fleet
 from cmkit.records.reading.files import SPREADSHEETS, TABLE_FILES, folder_files, sheet_names
@@ -127,11 +128,5 @@ def _stem(path: Path, proposed: Proposed, several: bool) -> str:
 
 
 def write_layout(text: str, path: Path) -> Path:
-    """A proposed layout as a new file; SettingsError where one of that name is there already (nothing is written over)."""
-    if path.exists():
-        raise SettingsError(
-            f"{path}: there already, and nothing is written over. Give another name, or move it away first."
-        )
-    path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_text(text, encoding="utf-8")
-    return path
+    """A proposed layout as a new file; WriteError where one of that name is there already (nothing is written over)."""
+    return write_file(path, text, new=True)
