@@ -148,11 +148,11 @@ def match(file: Path, table: str | None, sheet: str, fleet: Path | None, out: Pa
     correct it, save it under layouts/ in the fleet folder and put the files into inbox/. With a fleet's inbox/ folder as FILE, every
     file of it that has no layout gets one in the fleet's layouts/.
     """
-    from cmkit.records.reading.proposing import propose, write_layout
+    from cmkit.records.reading.proposing import match_inbox, propose, write_layout
 
     width = shutil.get_terminal_size((100, 24)).columns
     if file.is_dir():
-        _match_inbox(file, width)
+        click.echo(_shown(match_inbox(file, width)))
         return
     _free_place(out, but="layouts")
     _is_file(file, "a CSV or XLSX of results, machines, work or meters")
@@ -163,25 +163,6 @@ def match(file: Path, table: str | None, sheet: str, fleet: Path | None, out: Pa
     else:
         then = f", then: cmkit check {fleet}" if fleet else ""
         click.echo(f"Layout proposed in {write_layout(found.toml, out)}. Read it and correct it{then}")
-
-
-def _match_inbox(inbox: Path, width: int) -> None:
-    """Layouts for every file of a fleet's inbox that has none."""
-    from cmkit.records.reading.proposing import propose_inbox, write_layout
-
-    fleet = inbox.parent if inbox.name == "inbox" else inbox
-    if not (fleet / "inbox").is_dir() or not (fleet / "fleet.toml").is_file():
-        raise CmkitError(f"{inbox}: a folder, not a file; wanted a CSV or XLSX, or the inbox/ folder of a fleet.")
-    found, failed = propose_inbox(fleet, width)
-    for path, proposed in found:
-        write_layout(proposed.toml, path)
-        look = f"; look at: {'; '.join(proposed.doubts)}" if proposed.doubts else ""
-        click.echo(f"{proposed.file}: {proposed.table} -> {path}{_shown(look)}")
-    for words in failed:
-        click.echo(_shown(words))
-    if not found and not failed:
-        click.echo("Every file of the inbox has a layout.")
-    click.echo(f"Read the layouts and correct them, then: cmkit check {fleet}")
 
 
 @main.command("draft-register", short_help="Draft machines and compartments from the laboratory's files.")
@@ -196,7 +177,7 @@ def draft(fleet: Path, dry_run: bool) -> None:
 
     _is_folder(fleet)
     found = draft_register(fleet)
-    click.echo(_shown_lines(draft_words(found)))
+    click.echo("\n".join(map(_shown, draft_words(found).splitlines())))
     if dry_run or found.compartments.empty:
         click.echo("Nothing was written.")
         return
@@ -206,10 +187,6 @@ def draft(fleet: Path, dry_run: bool) -> None:
         "Capacities and depths are not in a laboratory's file: empty cells are taken as usual for the kind, and check says for how many. "
         f"Correct the tables, then: cmkit check {fleet}"
     )
-
-
-def _shown_lines(text: str) -> str:
-    return "\n".join(_shown(line) for line in text.splitlines())
 
 
 @main.command()
@@ -357,11 +334,6 @@ def assess(
         click.echo(
             f"Family numbers and limits frozen in {freeze_review(result, fleet)}; remove the folder to estimate them anew."
         )
-
-
-def _assessed(fleet: Path, as_of: str | None, version: int | None, database: str = "") -> Any:
-    """The fleet's assessment on the day asked for, or on the newest record's."""
-    return _loaded_and_assessed(fleet, as_of, version, database)[1]
 
 
 def _loaded_and_assessed(fleet: Path, as_of: str | None, version: int | None, database: str) -> tuple[Any, Any]:

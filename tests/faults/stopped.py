@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
+import sqlalchemy as sa
 
 from cmkit import files
 from cmkit.assessment import load_assessment
@@ -79,7 +80,11 @@ def _arm(step: int, how: str) -> list[int]:
 
         return wrapped
 
-    for module, names in ((os, ["fsync", "rename", "replace", "link"]), (files, ["exchange"])):
+    for module, names in (
+        (os, ["fsync", "rename", "replace", "link"]),
+        (files, ["exchange"]),
+        (sa.Connection, ["execute"]),
+    ):
         for name in names:
             setattr(module, name, stopping(getattr(module, name)))
     if how == "kill":  # a full disk does not hinder a removal

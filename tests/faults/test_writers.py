@@ -88,7 +88,7 @@ def snapshot(place: Path) -> object:
         with sqlite3.connect(place) as connection:
             tables = [t for (t,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
             rows = {t: connection.execute(f'SELECT count(*) FROM "{t}"').fetchone()[0] for t in tables}  # noqa: S608
-            return {t: n for t, n in rows.items() if n}
+            return {t: n for t, n in rows.items() if n} or None  # an empty file is no database yet
     out = {}
     for path in sorted(p for p in place.rglob("*") if p.is_file()):
         name = path.relative_to(place).as_posix()

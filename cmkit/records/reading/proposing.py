@@ -105,6 +105,23 @@ def propose_inbox(fleet: Path, width: int = 100) -> tuple[list[tuple[Path, Propo
     return out, failed
 
 
+def match_inbox(inbox: Path, width: int) -> str:
+    """Write a layout for every file of a fleet's inbox that has none; what was written and what to look at, in lines.
+
+    Raises WrongFile where the folder is no fleet's inbox.
+    """
+    fleet = inbox.parent if inbox.name == "inbox" else inbox
+    if not (fleet / "inbox").is_dir() or not (fleet / "fleet.toml").is_file():
+        raise WrongFile(f"{inbox}: a folder, not a file; wanted a CSV or XLSX, or the inbox/ folder of a fleet.")
+    found, failed = propose_inbox(fleet, width)
+    lines = []
+    for path, proposed in found:
+        look = f"; look at: {'; '.join(proposed.doubts)}" if proposed.doubts else ""
+        lines.append(f"{proposed.file}: {proposed.table} -> {write_layout(proposed.toml, path)}{look}")
+    lines += failed if found or failed else ["Every file of the inbox has a layout."]
+    return "\n".join([*lines, f"Read the layouts and correct them, then: cmkit check {fleet}"])
+
+
 def _sheets(path: Path, fleet: Path, width: int) -> list[Proposed]:
     """One proposal a file, or one a sheet where a workbook holds several tables."""
     names = sheet_names(path, path.name) if path.suffix.lower() in SPREADSHEETS else []

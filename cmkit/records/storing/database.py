@@ -89,6 +89,10 @@ def write_records(fleet: Fleet, url: str, schema: str | None = None) -> dict[str
             raise StoreError(
                 f"{shown_url(engine.url)}: holds {', '.join(sorted(there))} already, and records are never written over."
             )
+        if (
+            connection.dialect.name == "sqlite"
+        ):  # its driver begins a transaction only at the first row, after the tables
+            connection.exec_driver_sql("BEGIN IMMEDIATE")
         for name in TABLES:
             frame = getattr(fleet, name).drop(columns=["file", "row"], errors="ignore")
             table = _table(name, frame, sa.MetaData(), schema)
