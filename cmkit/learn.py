@@ -22,6 +22,7 @@ from cmkit.wear.exposure import sample_exposure
 from cmkit.wear.family import family_numbers
 from cmkit.wear.forecast import family_dilution
 from cmkit.wear.limits import family_limits
+from cmkit.wear.next_bottle import learn_visits
 from cmkit.wear.rates import current_wear, run_filter
 from cmkit.wear.timeline import usual_make_up, usual_pace
 
@@ -65,6 +66,7 @@ def learn(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW) -
         pace=pd.DataFrame({"h_per_day": [pace]}),
         numbers=numbers,
         dilution=family_dilution(exposure),
+        visits=learn_visits(known, exposure),
         limits=limits,
         fresh=fresh_values(known, exposure, relative_to_fresh(limits, register)),
         defects=learn_defects(known, exposure, numbers, current_wear(history), hours.use),

@@ -14,7 +14,7 @@ from cmkit.judge.state import judge_states
 from cmkit.judge.words import for_and_against, how_sure, reason_line
 from cmkit.records.analytes import with_own
 from cmkit.records.fleet import Fleet
-from cmkit.tables.frames import names
+from cmkit.tables.frames import names, typed
 
 VERDICTS = names("verdicts")
 
@@ -69,7 +69,7 @@ def decide(known: Fleet, judged: Posterior, beside: Beside) -> Decisions:
     verdicts = _verdicts(states, orders, reasons, alone, judge.alert)
     meter = beside.exposure.drop_duplicates("sample").set_index("sample")["meter_h"]
     verdicts["meter_h"] = meter.reindex(verdicts["sample"]).to_numpy(dtype=float)
-    return Decisions(verdicts[VERDICTS], orders, money, spells, reasons, bottles)
+    return Decisions(typed(verdicts[VERDICTS], "verdicts"), orders, money, spells, reasons, bottles)
 
 
 def _verdicts(

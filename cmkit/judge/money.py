@@ -61,7 +61,7 @@ def hours_to_next_result(known: Fleet, places: pd.DataFrame, use: pd.DataFrame) 
     pace = out["h_per_day"].fillna(0.0).where(~idle, 0.0)
     since = (out["last_run_h"] + days.fillna(0) * pace - out["run_h"]).clip(lower=0)
     every = sampled_every(known).reindex(out["compartment"]).to_numpy()
-    wait = out["machine"].map(turnaround_days(known)) * pace
+    wait = out["machine"].map(turnaround_days(known)).astype(float) * pace
     routine, sooner = (
         (share * every - since).clip(lower=0).fillna(0) for share in (1.0, known.settings.judge.sooner_share)
     )

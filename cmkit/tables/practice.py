@@ -66,7 +66,7 @@ TABLES = by_name(
                 date("due_on", "day it falls due"),
                 text("why", "why it is due then", WHY_DUE),
                 number("last_run_h", "h", "running hours at the newest bottle"),
-                whole("visit", "", "1 for the first bottle of the compartment in this round, then 2, 3, ..."),
+                whole("visit", "bottles", "1 for the first bottle of the compartment in this round, then 2, 3, ..."),
                 date("plan_on", "day it is planned for, missing where it is later or has no safe point"),
                 text("bottle", "bottle number to write on the label: eight characters and a check letter"),
                 flag("later", "due too, but past what the crew can do"),

@@ -188,9 +188,11 @@ def update(
     cut = np.flatnonzero(seen & censored)
     if len(cut):
         unit = np.broadcast_to(np.asarray(numbers.unit, float), s.shape)[cut]
-        z[cut], weight[cut] = below_limit(true_limit(y[cut], unit), expected[cut], root[cut])
-        nu[cut] = z[cut] * root[cut]
+        own = np.sqrt(s[cut] - unit**2 / 12)  # rounding has had its say in the true limit
+        z[cut], weight[cut] = below_limit(true_limit(y[cut], unit), expected[cut], own)
+        nu[cut] = z[cut] * own
         wide = np.where(censored, s, wide)
+        wide[cut] = own**2
     k1, k2 = a11 / wide, a12 / wide
     kept1, kept2 = k1 * weight, k2 * weight
     after = (
