@@ -69,7 +69,7 @@ def bottle_table(known: Fleet, samples: pd.DataFrame, exposure: pd.DataFrame) ->
     """Exposure with how each bottle was drawn (drain, probe, low, lab, fluid, capacity_l), and its results, both in the order of exposure; mix: laboratory and fluid."""
     wide = samples.drop_duplicates("sample").set_index("sample").reindex(exposure["sample"]).reset_index()
     places = known.compartments.set_index("compartment").reindex(exposure["compartment"]).reset_index(drop=True)
-    method, valve = wide["method"], places["pressurised"].eq(True)
+    method, valve = wide["method"], places["pressurised"].eq(True).fillna(False).astype(bool)
     more = {
         "capacity_l": places["capacity_l"], "fluid": places["fluid"].fillna("").astype(str) + "|" + places["grade"].fillna("").astype(str),
         "drain": method.eq("drain stream"), "probe": method.eq("probe") | (method.isna() & valve),

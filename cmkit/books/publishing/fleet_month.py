@@ -71,7 +71,7 @@ def make_month(wanted: Wanted, workers: Workers, say: Say, progress: Progress | 
             month,
             wanted.out,
             notebooks=shipped("notebooks"),
-            sites=wanted.sites,
+            sites=_short_names(wanted.sites, loaded.sites),
             workers=workers,
             progress=progress,
             again=wanted.again,
@@ -79,6 +79,12 @@ def make_month(wanted: Wanted, workers: Workers, say: Say, progress: Progress | 
     if not result.failed and made_from == _made_from(wanted):  # a file changed meanwhile may not be in these books
         write_file(wanted.out / month / publish.MADE_FROM, f"{made_from} {newest[:7]}")
     return result
+
+
+def _short_names(asked: list[str] | None, sites: pd.DataFrame) -> list[str] | None:
+    """Sites asked for by short name or by the name readers know, as short names; others stay as they are, to be refused by name."""
+    known = {**dict(zip(sites["name"], sites["site"], strict=True)), **{s: s for s in sites["site"]}}
+    return None if asked is None else [known.get(name, name) for name in asked]
 
 
 def _standing_month(wanted: Wanted, made_from: str) -> str:
