@@ -2,7 +2,7 @@
 
 Estimation maximises the pooled likelihood of the filter's own one-step forecasts (a Student form, so that a few sick machines do not set
 what is usual), with log-normal penalties. A family leans on its parent (all compartments of the same kind), the parent on the analyte register.
-Derivation: design note on the statistical core, B2. Between-series variance: Paule and Mandel's estimator, recommended over moment
+Derivation: guide how_it_is_computed, B2. Between-series variance: Paule and Mandel's estimator, recommended over moment
 estimators by Veroniki and others 2015.
 """
 
@@ -25,7 +25,7 @@ ENOUGH_SERIES, ENOUGH_VALUES = int(constant("wear", "fitted_series")), int(const
 _MOST_SERIES = int(constant("wear", "family_most_series"))
 _USUAL_CV, _USUAL_LOAD = constant("wear", "usual_rate_cv"), constant("wear", "usual_load_share")
 # fitted together: log rate_mean, log rate_sd/rate_mean, log noise_share, log load_share, and the content of fresh fluid as a share of the usual level
-_LOOSE = np.array([1.5, 0.5, 0.5, 0.5, 0.5])  # sd of the penalties: own choice of the design note; the last own choice
+_LOOSE = np.array([1.5, 0.5, 0.5, 0.5, 0.5])  # sd of the penalties: own choice
 _LEAN = np.array([0.7, 0.4, 0.3, 0.3, 0.25])  # the same of a family about its parent
 _FRESH = 4
 _CONTRAST = constant("wear", "fresh_contrast")

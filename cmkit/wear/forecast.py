@@ -1,6 +1,6 @@
 """What lies ahead: the level at the next bottle, the chance of passing the limit before its result, and the hours to the limit.
 
-From the state of the wear filter (level C, rate beta, covariance P) after t more hours (maths E)
+From the state of the wear filter (level C, rate beta, covariance P) after t more hours (guide how_it_is_computed, E)
 
     m(t) = C phi + beta psi + chi        v(t) = phi^2 P11 + 2 phi psi P12 + psi^2 P22 + (load_share beta psi)^2 + (drift_share beta)^2 (t/1000) psi^2/3
 
