@@ -86,12 +86,10 @@ class Alarm:
     """When a trend is called. z: one-step departure; rise: sustained rise (likelihood ratio); shares: family percentiles."""
 
     z: float = 3.0
-    alert_z: float = 2.5
     rise: float = 3.5
     alert_share: float = 0.90
     alarm_share: float = 0.975
     confidence: float = 0.90
-    crossing_chance: float = 0.50
 
 
 @dataclass(frozen=True)
@@ -284,8 +282,6 @@ def _check_alarm(alarm: Alarm, where: str) -> None:
         faults.append(
             f"{where} wanted alert_share < alarm_share, found {alarm.alert_share:g} and {alarm.alarm_share:g}."
         )
-    if not alarm.alert_z <= alarm.z:
-        faults.append(f"{where} wanted alert_z <= z, found {alarm.alert_z:g} and {alarm.z:g}.")
     if faults:
         raise SettingsError("\n".join(faults))
 
