@@ -437,28 +437,33 @@ def _accept_intervals(fleet: Path, accept: tuple[str, ...]) -> None:
 @_DATABASE
 @click.option("--site", "sites", multiple=True, help="Only this site (may be given again); the others' books stay.")
 @click.option("--again", is_flag=True, help="Make books again although nothing changed.")
+@click.option("--keep-learnt", is_flag=True, help="Use what the fleet taught in this month's last run; then only sites with new records are assessed again.")  # fmt: skip
+@click.option("--processes", type=click.IntRange(1, 256), help="Sites assessed side by side (default: one a core).")
 @click.option("--threads", type=click.IntRange(1, 64), help="Books made side by side.")
 @click.option("--plain-kernels", is_flag=True, help="Start every kernel afresh instead of forking warm ones.")
 @click.option(
-    "--scheduler", metavar="ADDRESS", default="", help="Make the books on a cluster (dask scheduler's address)."
+    "--scheduler",
+    metavar="ADDRESS",
+    default="",
+    help="Assess sites and make books on a cluster (dask scheduler's address).",
 )
 def books(
-    fleet: Path, month: str, out: Path, version: int | None, database: str, sites: tuple[str, ...], again: bool, threads: int | None,
-    plain_kernels: bool, scheduler: str,
+    fleet: Path, month: str, out: Path, version: int | None, database: str, sites: tuple[str, ...], again: bool, keep_learnt: bool,
+    processes: int | None, threads: int | None, plain_kernels: bool, scheduler: str,
 ) -> None:  # fmt: skip
     """Make a month's books: the fleet's and one per site, published together.
 
     Ends with 0 when all books are there, 1 when some site failed (its error page says why), 2 when nothing was started.
     """
     from cmkit.books.publishing.fleet_month import Wanted, make_month
-    from cmkit.books.publishing.month import Workers
-    from cmkit.books.running.executors import THREADS
     from cmkit.books.running.progress import say, shown_progress
+    from cmkit.engine import THREADS, Workers
 
     _one_source(version, database)
     _free_place(out)
-    wanted = Wanted(fleet, month_asked(month), out, version, database, list(sites) or None, again)
-    workers = Workers("cluster" if scheduler else "local", threads or THREADS, scheduler, not plain_kernels)
+    wanted = Wanted(fleet, month_asked(month), out, version, database, list(sites) or None, again, keep_learnt)
+    how = "cluster" if scheduler else "local"
+    workers = Workers(how, threads or THREADS, scheduler, not plain_kernels, processes or 0)
     with shown_progress() as progress:
         result = make_month(wanted, workers, say, progress)
     for key, error in result.failed.items():

@@ -11,6 +11,7 @@ from cmkit.errors import CmkitError
 from cmkit.intervals.advise import within_capacity
 from cmkit.practice.rounds import on_days
 from cmkit.practice.technique import crew_technique
+from cmkit.records.fleet import Fleet
 from cmkit.records.settings import Sampling
 
 _WHOLE = ("repairs", "counts", "corrections")  # each part carries them whole
@@ -18,16 +19,20 @@ _UNORDERED = ("set_aside", "samples", "services", "meters", "findings", "hours")
 _BY_FAMILY = ("numbers", "limits")  # parts may share families
 
 
-def combine(parts: Sequence[Assessment]) -> Assessment:
+def combine(parts: Sequence[Assessment], reading: Fleet | None = None) -> Assessment:
     """One assessment of all parts: crews compared, and intervals and the next round within what crew and laboratory can do together.
 
-    parts: of the same day and the same learnt numbers, no machine in two of them. Raises CmkitError when they are not, or when there
-    is none.
+    parts: of the same day and the same learnt numbers, no machine in two of them. reading: what is known on that day of reading the
+    files, and the corrections, where the parts do not carry them. Raises CmkitError when they are not, or when there is none.
     """
     _refuse_unlike(parts)
+    notes = parts[0] if reading is None else reading
     tables = {name: _joined(name, [getattr(part, name) for part in parts]) for name in table_names()}
-    tables["counts"] = _counted(parts, tables["set_aside"])
-    whole = Assessment(_about(parts), **tables)
+    tables |= {name: getattr(notes, name) for name in _WHOLE}
+    if reading is not None:
+        tables["set_aside"] = _joined("set_aside", [reading.set_aside, *(part.set_aside for part in parts)])
+    tables["counts"] = _counted(notes, tables["set_aside"])
+    whole = Assessment(_about(parts, reading), **tables)
     technique = crew_technique(whole.factors, whole.samples, whole.compartments, whole.machines)
     sampling, pace = Sampling(**whole.about["sampling"]), whole.about["intervals"]["usual_h_per_day"]
     intervals = within_capacity(whole.intervals, whole.curves, whole.use, sampling, pace)
@@ -69,14 +74,14 @@ def _joined(name: str, frames: list[pd.DataFrame]) -> pd.DataFrame:
     return out.drop(columns="_when", errors="ignore")
 
 
-def _counted(parts: Sequence[Assessment], set_aside: pd.DataFrame) -> pd.DataFrame:
-    """Rows read, used and set aside by file: those of the first part, and what only the others set aside."""
-    first = parts[0]
+def _counted(first: Assessment | Fleet, set_aside: pd.DataFrame) -> pd.DataFrame:
+    """Rows read, used and set aside by file: those of the first, and what only the others set aside."""
     rows, own = (t.loc[t["what"] == "row", "file"].value_counts() for t in (set_aside, first.set_aside))
     more = first.counts["file"].map(rows.sub(own, fill_value=0)).fillna(0).astype("int64")
     return first.counts.assign(used=first.counts["used"] - more, set_aside=first.counts["set_aside"] + more)
 
 
-def _about(parts: Sequence[Assessment]) -> dict[str, Any]:
+def _about(parts: Sequence[Assessment], reading: Fleet | None) -> dict[str, Any]:
     kinds = {name: kind for part in parts for name, kind in part.about["kinds"].items()}
-    return {**parts[0].about, "kinds": dict(sorted(kinds.items()))}
+    sources = parts[0].about["sources"] if reading is None else dict(sorted(reading.sources.items()))
+    return {**parts[0].about, "kinds": dict(sorted(kinds.items())), "sources": sources}
