@@ -23,6 +23,7 @@ LAYERS = [
     "combine",
     "assess",
     "books",
+    "analyst",
     "desk",
     "cli",
 ]
