@@ -5,6 +5,7 @@ part = assess(site, as_of, learnt)         # any machines; looks at nothing outs
 whole = combine(parts)                     # what only the whole fleet can say
 """
 
+import math
 from dataclasses import asdict
 from importlib.metadata import version
 from typing import Any
@@ -74,4 +75,10 @@ def about(known: Fleet) -> dict[str, Any]:
         "kinds": {name: asdict(settings.kind(name)) for name in sorted(known.compartments["kind"].unique())},
         "fixed_limits": [asdict(limit) for limit in settings.limits],
         "accepted_intervals": settings.accepted_intervals,
+        "analytes": {own.analyte: _finite(asdict(own)) for own in settings.analytes},
     }
+
+
+def _finite(values: dict[str, Any]) -> dict[str, Any]:
+    """Without numbers that JSON has no word for: what is left out has the value of a contaminant that fleet.toml is silent about."""
+    return {name: v for name, v in values.items() if not isinstance(v, float) or math.isfinite(v)}

@@ -390,9 +390,9 @@ def _day(text: str) -> str:
 )
 def intervals(fleet: Path, as_of: str | None, version: int | None, out: Path | None, accept: tuple[str, ...]) -> None:
     """How often sampling is worth it: today's interval, the advised one, and what it saves."""
-    from cmkit.books.publishing.download import safe_csv
     from cmkit.files import write_file
     from cmkit.intervals.advice_report import intervals_text
+    from cmkit.records.spreadsheets import safe_csv
 
     _free_place(out)
     if accept:

@@ -272,6 +272,13 @@ def flush_tree(folder: Path) -> None:
     flush_folder(folder)
 
 
+def keep_newest(folder: Path, most: int) -> None:
+    """Remove the oldest of the sealed folders in `folder`, so that `most` are left; nothing else there is touched."""
+    there = [p for p in folder.iterdir() if not p.name.startswith(".") and (p / MANIFEST).is_file()]
+    for old in sorted(there, key=lambda p: p.stat().st_mtime)[: max(len(there) - most, 0)]:
+        shutil.rmtree(old, ignore_errors=True)
+
+
 @contextmanager
 def one_writer(lock: Path, busy: CmkitError, wait_s: float = 0.0) -> Iterator[None]:
     """Hold a lock file while the block runs; `busy` is raised where another holds it for longer than `wait_s`. The lock of a dead writer is free."""

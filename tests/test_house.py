@@ -25,6 +25,7 @@ LAYERS = [
     "assess",
     "by_site",
     "books",
+    "analyst",
     "desk",
     "cli",
 ]

@@ -44,7 +44,7 @@ _ASIDE = {
     "learnt.py": "inside written_folder",
     "tables/__main__.py": "pages of this project, for those who build it",
     "simulate/write.py": "inside written_folder",
-    "books/publishing/download.py": "inside a month built aside",
+    "records/spreadsheets.py": "inside a month built aside",
     "books/publishing/publish.py": "the folder a month is built in, and run.log",
     "books/publishing/month.py": "folders inside a month built aside",
     "books/running/run.py": "folders inside a month built aside",

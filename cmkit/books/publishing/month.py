@@ -22,7 +22,6 @@ from cmkit.assessment import Assessment, load_assessment
 from cmkit.books.content.wording import count, day, month_name, short_day
 from cmkit.books.publishing import publish
 from cmkit.books.publishing.digest import write_digest
-from cmkit.books.publishing.download import write_tables
 from cmkit.books.publishing.folders import site_folders
 from cmkit.books.publishing.static_page import link, plain_page
 from cmkit.books.running.run import LIMITS, BookJob, BookResult, Limits, check_job, make_book
@@ -30,6 +29,7 @@ from cmkit.engine import Workers
 from cmkit.errors import BookError, ParameterError
 from cmkit.files import MANIFEST, write_file
 from cmkit.practice.sheets import write_field_sheet
+from cmkit.records.spreadsheets import write_tables
 
 FLEET = "fleet"
 SHOWN = (
