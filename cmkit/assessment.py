@@ -26,7 +26,7 @@ class Assessment:
     repairs, counts. Made from them, in the order of work: hours, use, exposure, numbers, history, trust, doubts, factors, wear, limits,
     evidence, bottle_chances, hypotheses, contributions, due, cards, forecast, verdicts, orders, reasons, before (verdicts as of the end of
     last month), intervals, curves, waiting, record,
-    technique, turnaround, chain (bottles without a result). Columns: `cmkit.tables`, or
+    technique, turnaround, chain (bottles without a result), missed (failures without a useful warning), coverage. Columns: `cmkit.tables`, or
     `cmkit.tables.describe.describe("wear")`.
     """
 
@@ -70,6 +70,8 @@ class Assessment:
     technique: pd.DataFrame
     turnaround: pd.DataFrame
     chain: pd.DataFrame
+    missed: pd.DataFrame
+    coverage: pd.DataFrame
 
     @property
     def as_of(self) -> pd.Timestamp:

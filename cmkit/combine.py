@@ -48,6 +48,7 @@ def _refuse_unlike(parts: Sequence[Assessment]) -> None:
 
 _ORDER = {
     "record": (["_when", "compartment"], True),
+    "missed": (["found_on", "compartment"], [False, True]),
     "waiting": (["saved", "compartment"], [False, True]),
 }  # tables that are not simply in order of their first column, or of the compartment
 

@@ -11,6 +11,10 @@ WHY_DUE = (
     "routine, machine idle", "routine", "bottle on the way",
 )  # fmt: skip
 
+MISSED_BY = (
+    "not sampled in time", "result late", "not seen by the tests done", "seen and not acted on", "below what could be seen", "not recorded",
+)  # fmt: skip
+WATCHED = ("watched", "shown a little", "not watched", "not in the fluid")
 STAGES = ("on the way", "at the laboratory", "lost")
 TURNAROUND = Table(
     "turnaround",
@@ -150,6 +154,37 @@ TABLES = by_name(
                 number("lead_h", "h", "operating hours from the warning to the finding"),
                 number("cost", "money", "cost of what followed, downtime included"),
                 text("words", "the same in words"),
+            ),
+        ),
+        Table(
+            "missed",
+            "a failure without a useful warning, and why",
+            ("finding",),
+            (
+                text("finding", "the failure's finding"),
+                COMPARTMENT,
+                date("found_on", "day it failed"),
+                text("cause", "cause recorded, empty for none"),
+                number("cost", "money", "what it cost, downtime included"),
+                text("reason", "why no warning helped", MISSED_BY),
+                text("sample", "the bottle the reason rests on, empty for none"),
+                text("words", "the same in words"),
+                text("then", "what keeps it from being missed again"),
+            ),
+        ),
+        Table(
+            "coverage",
+            "a compartment and a failure mode of its kind, and whether its tests can see it",
+            ("compartment", "mode"),
+            (
+                COMPARTMENT,
+                SITE,
+                KIND,
+                text("mode", "failure mode, in words"),
+                text("watched", "how the tests done in the last year see it", WATCHED),
+                text("by", "results that show it, with commas between, empty for none"),
+                text("not_seen", "what of it stays unseen, empty for nothing"),
+                text("ask", "test to add, empty where it is watched"),
             ),
         ),
         Table(
