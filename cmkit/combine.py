@@ -16,7 +16,7 @@ from cmkit.records.settings import Sampling
 
 _WHOLE = ("repairs", "counts", "corrections")  # each part carries them whole
 _UNORDERED = ("set_aside", "samples", "services", "meters", "findings", "hours")  # in the order of the files
-_BY_FAMILY = ("numbers", "limits")  # parts may share families
+_SHARED = ("numbers", "limits", "turnaround")  # parts may share families and sites
 
 
 def combine(parts: Sequence[Assessment], reading: Fleet | None = None) -> Assessment:
@@ -53,6 +53,7 @@ def _refuse_unlike(parts: Sequence[Assessment]) -> None:
 
 _ORDER = {
     "record": (["_when", "compartment"], True),
+    "missed": (["found_on", "compartment"], [False, True]),
     "waiting": (["saved", "compartment"], [False, True]),
 }  # tables that are not simply in order of their first column, or of the compartment
 
@@ -62,7 +63,7 @@ def _joined(name: str, frames: list[pd.DataFrame]) -> pd.DataFrame:
     if name in _WHOLE or len(frames) == 1:
         return frames[0]
     out = pd.concat([f for f in frames if len(f)] or frames[:1], ignore_index=True)
-    if name in _BY_FAMILY or name == "set_aside":
+    if name in _SHARED or name == "set_aside":
         out = out.drop_duplicates(ignore_index=True)
     if name in _UNORDERED:
         return out

@@ -11,6 +11,7 @@ from cmkit.judge.learning import learn_judgement
 from cmkit.learnt import Learnt
 from cmkit.records.analytes import with_own
 from cmkit.records.fleet import Fleet, sampling_interval
+from cmkit.records.turnaround import learn_turnaround
 from cmkit.review import NO_REVIEW, Review
 from cmkit.trust.exchange import shared_factors
 from cmkit.trust.fluid import learn_fluids
@@ -76,6 +77,7 @@ def learn(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW) -
         ageing=judge.curves,
         middles=judge.middles,
         priors=judge.priors,
+        turnaround=learn_turnaround(known),
     )
 
 

@@ -28,7 +28,7 @@ class Learnt:
     dilution: family, share of the fluid lost and renewed per hour. visits: one row, how punctual bottles, changes and results are. limits: family x analyte x measure. fresh: site x fluid x grade x
     analyte. defects: kind, how often defects start and how long they take. sampled: family, shortest and longest interval seen.
     in_use: sampling intervals in use anywhere. measures, ageing, middles: what is usual of each result for the judge; priors: how often
-    faults begin and bottles are odd.
+    faults begin and bottles are odd. turnaround: site x laboratory, days from drawing to a result.
     """
 
     about: dict[str, Any]
@@ -50,6 +50,7 @@ class Learnt:
     ageing: pd.DataFrame
     middles: pd.DataFrame
     priors: pd.DataFrame
+    turnaround: pd.DataFrame
 
     @property
     def as_of(self) -> pd.Timestamp:

@@ -6,6 +6,7 @@ import pandas as pd
 
 from cmkit.learnt import Learnt, learnt_names
 from cmkit.records.fleet import Fleet
+from cmkit.tables.frames import names
 from cmkit.trust.exchange import shared_factors
 from cmkit.trust.fluid import learn_fluids
 from cmkit.trust.hours import running_hours
@@ -20,6 +21,7 @@ _COLUMNS = {
     "defects": ["kind", "n_events", "hours", "defect_rate_per_h", "delay_mean_h", "delay_sd", "rate_events", "prior_weight", "words"],
     "sampled": ["family", "shortest_seen_h", "longest_seen_h"],
     "bottle_factors": ["kind", "factor_sd"],
+    "turnaround": names("turnaround"),
     "fluids": ["product", "threshold"],
 }  # fmt: skip
 
