@@ -247,8 +247,41 @@ _SAID = (
     number("cost_of_waiting", "money", "expected cost of waiting as published, missing for none"),
 )
 
+DECIDED = ("accepted", "overruled", "deferred", "done")
 STEPS = by_name(
     (
+        Table(
+            "decisions",
+            "what was decided of an alarm",
+            (),
+            (
+                COMPARTMENT,
+                date("alarm_on", "day the first bottle of the alarm was filled"),
+                text("owner", "who sees to it"),
+                date("decided_on", "day of the decision"),
+                text("decided", "what was decided", DECIDED),
+                text("why", "the reason"),
+                date("due_on", "day by which it is to be done, missing for none"),
+            ),
+        ),
+        Table(
+            "open_alarms",
+            "an alarm nobody has looked into yet, with its owner and age",
+            ("compartment", "alarm_on"),
+            (
+                COMPARTMENT,
+                date("alarm_on", "day its first bottle was filled"),
+                date("known_on", "day that bottle's result reached the office"),
+                number("age_days", "d", "days since then"),
+                text("owner", "who sees to it, empty for nobody"),
+                text("decided", "the newest decision, empty for none", ("", *DECIDED)),
+                date("decided_on", "day of that decision"),
+                text("why", "its reason"),
+                date("due_on", "day by which it is to be done"),
+                flag("late", "past that day"),
+                text("words", "the same in words"),
+            ),
+        ),
         Table(
             "published",
             "what a published month said of a compartment",

@@ -33,7 +33,7 @@ def _measures(book: Book) -> Html:
     pairs = [
         ("Bottles", f"{bottles:,}, {chance(believed)} believed"),
         ("Plan kept", chance(kept) if pd.notna(kept) else "nothing to count"),
-        ("Alarms", f"{alarms:,}; of {looked:,} looked into {confirmed:,} confirmed"),
+        ("Alarms", f"{alarms:,}, {f'{looked:,} looked into, {confirmed:,} of them confirmed' if looked else 'none looked into yet'}"),
         ("Failures with an alarm before", share_with_interval(warned, failures)),
         ("From alarm to finding", lead),
         ("Spent", f"{money(float(rows['cost'].sum()), book.currency)} on bottles and on looks that found nothing"),
@@ -63,7 +63,7 @@ def _lost(book: Book) -> Html:
     rows = book.tables.chain
     lost = rows[rows["stage"] == "lost"].sort_values("drawn_on", ascending=False)
     way = len(rows) - len(lost)
-    lead = paragraph(f"{sentence(count(way, 'bottle'))} on the way or at the laboratory.")
+    lead = paragraph(sentence(f"{count(way, 'bottle')} {'is' if way == 1 else 'are'} on the way or at the laboratory"))
     if not len(lost):
         return join([lead, nothing("No bottle is lost.")])
     cells = [
@@ -97,10 +97,18 @@ def _missed(book: Book) -> Html:
 
 def _unwatched(book: Book) -> Html:
     rows = book.tables.coverage
-    open_ = rows[rows["watched"].isin(["not watched", "shown a little"])]
+    seen = rows[rows["watched"].isin(["watched", "shown a little"])]
+    blind = rows[~rows["compartment"].isin(seen["compartment"])].drop_duplicates("compartment")
+    open_ = rows[
+        rows["watched"].isin(["not watched", "shown a little"]) & rows["compartment"].isin(seen["compartment"])
+    ]
     note = paragraph("Clear means clear of what the tests watch. A part that cracks or bursts without wearing leaves nothing in the fluid.", class_="note")  # fmt: skip
-    if not len(open_):
+    if not len(open_) and not len(blind):
         return join([note, nothing("Every failure mode that a fluid can show is watched in every compartment.")])
     of = open_.groupby(["kind", "mode", "watched", "ask"], sort=True)["compartment"].nunique().reset_index(name="n")
-    items = [f"{r.kind}, {r.mode}: {r.watched} in {count(r.n, 'compartment')}; add {r.ask}" for r in of.itertuples()]
+    items = [
+        f"{book.place_name(r.compartment)}: no bottle in the last year, so nothing of it is watched; draw one"
+        for r in blind.itertuples()
+    ]
+    items += [f"{r.kind}, {r.mode}: {r.watched} in {count(r.n, 'compartment')}; add {r.ask}" for r in of.itertuples()]
     return join([note, bullets(items[:MOST_ROWS])])
