@@ -25,9 +25,9 @@ def programme_measures(
     rows = pd.concat([p for p in parts if len(p)] or parts[:1])
     if not len(rows):
         return typed([], "programme")
-    out = rows.groupby(_KEY, sort=True).first().reindex(_every_month(rows, known.date))
-    counts = [c for c in PROGRAMME if c in out and c in _COUNTS]
-    out[counts] = out[counts].fillna(0)
+    columns = dict.fromkeys(c for p in parts for c in p.columns if c not in _KEY)
+    out = rows.groupby(_KEY, sort=True).first().reindex(_every_month(rows, known.date)).reindex(columns=list(columns))
+    out[list(_COUNTS)] = out[list(_COUNTS)].fillna(0)
     out = out.reset_index()
     out["compartments"] = out["site"].map(_working(known)).fillna(0)
     out["alarms_per_100"] = 100 * out["alarms"] / out["compartments"].where(out["compartments"] > 0)

@@ -5,7 +5,7 @@ import pandas as pd
 
 from cmkit.practice.programme import as_one, programme_measures
 from cmkit.practice.replay import RECORD
-from cmkit.tables.frames import check, typed
+from cmkit.tables.frames import check, empty, typed
 
 
 def measured(make_fleet) -> pd.DataFrame:
@@ -64,3 +64,24 @@ def test_parts_of_a_site_become_the_site(make_fleet) -> None:
     pd.testing.assert_series_equal(both["bottles"], 2 * one["bottles"])
     for name in ("kept", "believed", "turnaround_days", "cost_per_bottle"):
         pd.testing.assert_series_equal(both[name], one[name])
+
+
+def test_a_fleet_with_one_bottle_and_no_alarm_has_its_months(make_fleet) -> None:
+    fleet = make_fleet(
+        sites=[{"site": "S"}],
+        machines=[{"machine": "M", "site": "S"}],
+        compartments=[{"compartment": "M/a", "machine": "M", "kind": "engine"}],
+        samples=[
+            {"sample": "s", "compartment": "M/a", "drawn_on": "2026-05-02", "reported_on": "2026-05-09", "Fe_ppm": 5.0}
+        ],
+    )
+    exposure, bottles = (
+        pd.DataFrame({"sample": ["s"], "hours": [np.nan]}),
+        pd.DataFrame({"sample": ["s"], "good": [True]}),
+    )
+    out = programme_measures(fleet.as_of("2026-06-30"), exposure, bottles, empty("record"))
+    check(out, "programme")
+    assert out["bottles"].tolist() == [1, 0]
+    assert out["alarms"].tolist() == [0, 0]
+    nothing = programme_measures(make_fleet().as_of("2026-06-30"), exposure.iloc[:0], bottles.iloc[:0], empty("record"))
+    check(nothing, "programme")
