@@ -23,6 +23,7 @@ from cmkit.records.fleet import Fleet
 from cmkit.tables.frames import empty, names, typed
 from cmkit.wear.exposure import effective_hours
 from cmkit.wear.next_bottle import next_bottles
+from cmkit.wear.timeline import with_residuals
 
 Floats = NDArray[np.float64]
 FORECAST = names("forecast")
@@ -163,7 +164,7 @@ def forecast_next(
     last = _last_states(known, exposure, history, learnt.numbers)
     if not len(last):
         return empty("forecast")
-    last = next_bottles(known, _plans(known, last), use, learnt.visits)
+    last = next_bottles(known, _plans(known, last, learnt.residuals), use, learnt.visits)
     last = _dilution(last, exposure, learnt.dilution)
     last = last.merge(_level_limits(learnt.limits), on=["family", "analyte"], how="left")
     state = _as_state(last)
@@ -229,14 +230,13 @@ def _last_states(known: Fleet, exposure: pd.DataFrame, history: pd.DataFrame, nu
     return last.merge(numbers[wanted], on=["family", "analyte"], how="inner").reset_index(drop=True)
 
 
-def _plans(known: Fleet, last: pd.DataFrame) -> pd.DataFrame:
+def _plans(known: Fleet, last: pd.DataFrame, residuals: pd.DataFrame) -> pd.DataFrame:
     """Adds the change interval and what a change leaves behind."""
     out = last.merge(known.compartments[["compartment", "change_every_h"]], on="compartment", how="left")
     kinds = [known.settings.kind(k) for k in out["kind"]]
     out["change_every_h"] = out["change_every_h"].where(out["change_every_h"] > 0, [k.change_every_h for k in kinds])
-    return out.assign(
-        residual=[k.residual for k in kinds], residual_sd=[k.residual * k.residual_cv for k in kinds]
-    )  # fmt: skip
+    assumed = {"residual": [k.residual for k in kinds], "residual_sd": [k.residual * k.residual_cv for k in kinds]}
+    return with_residuals(out.assign(**assumed), residuals)
 
 
 def _steady_sums(exposure: pd.DataFrame) -> pd.DataFrame:
