@@ -131,6 +131,19 @@ def start(folder: Path) -> None:
     )
 
 
+@main.command(short_help="Copy the guides for JupyterLab.")
+@_path("folder")
+def guides(folder: Path) -> None:
+    """Copy the analyst's guides, the book templates and a page of all names into FOLDER; nothing is written over."""
+    from cmkit.analyst.guides import copy_guides
+
+    _free_place(folder)
+    written = copy_guides(folder)
+    click.echo(f"{len(written) - 1} notebooks written to {folder}, and {written[-1].name} with every name and table.")
+    click.echo(f"For the demo fleet beside them: cmkit demo {folder / 'sample_data'}")
+    click.echo(f"Then: jupyter lab {folder / 'guide_01_own_data.ipynb'}")
+
+
 @main.command(short_help="Propose a layout for a laboratory file.")
 @_path("file")
 @_file_option("--fleet", help="Fleet folder whose compartments the file may name.")

@@ -124,8 +124,11 @@ def interval_desk(
 
     def draw() -> str:
         values = {key: box.value for key, box in boxes.items()}
+        between = values.pop("between_h")
+        if between <= 0:
+            raise ParameterError(f"hours between defects: found {between:g}, wanted more than 0.")
         try:
-            changed = replace(case, defect_rate_per_h=1 / max(values.pop("between_h"), 1e-9), **values)
+            changed = replace(case, defect_rate_per_h=1 / between, **values)
         except ValueError as error:
             raise ParameterError(str(error)) from None
         view = interval_view(changed, service_h, today_h, draws, currency, name=name)

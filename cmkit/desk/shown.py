@@ -37,7 +37,7 @@ def choice(label: str, options: list, value: Any = None) -> widgets.Dropdown:
     return widgets.Dropdown(
         description=label,
         options=options,
-        value=value if value is not None else options[0],
+        **({} if value is None else {"value": value}),
         style=_LABEL,
         layout={"width": "auto", "max_width": "100%"},
     )
