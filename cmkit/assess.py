@@ -37,7 +37,7 @@ def assess(fleet: Fleet, as_of: str | pd.Timestamp, learnt: Learnt) -> Assessmen
     wear = fit_wear(known, hours, learnt)
     trust = screen_bottles(known, hours, wear.for_screening, learnt)
     state = judge_compartments(known, hours, wear, trust, learnt)
-    before = states_at(fleet.as_of(last_month_end(known)), state, wear, trust)
+    before = states_at(fleet.as_of(last_month_end(known)), state, wear, trust, learnt)
     plan = plan_work(known, hours, wear, state, learnt)
     families = learnt.of_families(known.compartments["family"])
     chapters = (known, hours, wear, trust, state, plan)

@@ -29,7 +29,8 @@ class Assessment:
     repairs, counts. Made from them, in the order of work: hours, use, exposure, numbers, history, trust, doubts, factors, wear, limits,
     evidence, bottle_chances, hypotheses, contributions, due, cards, forecast, verdicts, orders, reasons, before (verdicts as of the end of
     last month), intervals, curves, waiting, record,
-    technique. Columns: `.columns("wear")`, from the dictionary `cmkit.tables`.
+    technique, turnaround, chain (bottles without a result), missed (failures without a useful warning), coverage. Columns:
+    `.columns("wear")`, from the dictionary `cmkit.tables`.
     """
 
     about: dict[str, Any]
@@ -70,6 +71,10 @@ class Assessment:
     waiting: pd.DataFrame
     record: pd.DataFrame
     technique: pd.DataFrame
+    turnaround: pd.DataFrame
+    chain: pd.DataFrame
+    missed: pd.DataFrame
+    coverage: pd.DataFrame
 
     @property
     def as_of(self) -> pd.Timestamp:

@@ -25,10 +25,10 @@ class Learnt:
     about: fleet, as_of (ISO day), cmkit (version). usual: family x analyte, the middle result. shifts: days on which a laboratory's
     results moved together. fluids: product x mark, the fingerprint of each fluid. bottle_factors: kind, spread of what a bottle's metals
     share. make_up: family, top-up habits. pace: running hours a day of the middle compartment. numbers: family x analyte, wear.
-    dilution: family, share of the fluid lost and renewed per hour. limits: family x analyte x measure. fresh: site x fluid x grade x
+    dilution: family, share of the fluid lost and renewed per hour. visits: one row, how punctual bottles, changes and results are. limits: family x analyte x measure. fresh: site x fluid x grade x
     analyte. defects: kind, how often defects start and how long they take. sampled: family, shortest and longest interval seen.
     in_use: sampling intervals in use anywhere. measures, ageing, middles: what is usual of each result for the judge; priors: how often
-    faults begin and bottles are odd.
+    faults begin and bottles are odd. turnaround: site x laboratory, days from drawing to a result.
     """
 
     about: dict[str, Any]
@@ -40,6 +40,7 @@ class Learnt:
     pace: pd.DataFrame
     numbers: pd.DataFrame
     dilution: pd.DataFrame
+    visits: pd.DataFrame
     limits: pd.DataFrame
     fresh: pd.DataFrame
     defects: pd.DataFrame
@@ -49,6 +50,7 @@ class Learnt:
     ageing: pd.DataFrame
     middles: pd.DataFrame
     priors: pd.DataFrame
+    turnaround: pd.DataFrame
 
     @property
     def as_of(self) -> pd.Timestamp:

@@ -62,7 +62,7 @@ def test_a_month_to_come_is_refused() -> None:
         (["check", "nowhere"], "nowhere"),
         (["check", "README.md"], "README.md: a file, not a folder; wanted a fleet folder"),
         (["take-in", "README.md"], "README.md: a file, not a folder; wanted a fleet folder"),
-        (["match", "tests"], "tests: a folder, not a file; wanted a laboratory's CSV or XLSX"),
+        (["match", "tests"], "tests: a folder, not a file; wanted a CSV or XLSX"),
         (["match", "README.md", "--fleet", "README.md"], "README.md: a file, not a folder"),
         (["returned", "sample_data", "tests"], "tests: a folder, not a file; wanted the filled"),
         (["take-in", "tests"], "tests/fleet.toml: not found"),

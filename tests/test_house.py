@@ -8,6 +8,7 @@ import pytest
 LAYERS = [
     "errors",
     "files",
+    "engine",
     "tables",
     "records",
     "learnt",
@@ -22,6 +23,7 @@ LAYERS = [
     "learn",
     "combine",
     "assess",
+    "by_site",
     "books",
     "analyst",
     "desk",

@@ -7,7 +7,8 @@ from types import ModuleType
 
 import cmkit
 from cmkit.books.publishing.fleet_month import shipped
-from cmkit.files import write_file
+from cmkit.files import written_folder
+from cmkit.records.reading.files import refuse_record_place
 from cmkit.tables.describe import describe
 from cmkit.tables.dictionary import GROUPS, table
 
@@ -24,17 +25,25 @@ _PLOT, _DESK = "plot", "desk"
 def copy_guides(folder: str | Path) -> list[Path]:
     """Copy guides and book templates into `folder` and write names.html there; the files written, the page last.
 
-    A file that is there already is never written over: WriteError names it, and nothing is written.
+    All of them or none: WriteError where the folder is not new or empty, or is a fleet's.
     """
     place = Path(folder)
+    refuse_record_place(place)
     found = sorted(shipped("notebooks").glob("*.ipynb"))
-    for name in [*(p.name for p in found), NAMES]:
-        if (place / name).exists():
-            raise cmkit.WriteError(
-                f"{place / name}: there already, and nothing is written over. Name a new folder, or move it away first."
-            )
-    written = [write_file(place / p.name, p.read_bytes(), new=True) for p in found]
-    return [*written, write_file(place / NAMES, names_page(), new=True)]
+    with written_folder(place) as aside:
+        for notebook in found:
+            (aside / notebook.name).write_bytes(notebook.read_bytes())
+        (aside / NAMES).write_text(names_page(), encoding="utf-8")
+    return [*(place / n.name for n in found), place / NAMES]
+
+
+def guides_words(written: list[Path]) -> str:
+    """What was copied, and the line that opens JupyterLab on it."""
+    place, page = written[-1].parent, written[-1].name
+    return (
+        f"{len(written) - 1} notebooks written to {place}, and {page} with every name and table.\n"
+        f"For the demo fleet beside them: cmkit demo {place / 'sample_data'}\nThen: jupyter lab {place / 'guide_01_own_data.ipynb'}"
+    )
 
 
 def names_page() -> str:

@@ -46,14 +46,14 @@ def judge_compartments(known: Fleet, hours: Hours, wear: Wear, trust: Trusted, l
     )
     conditions = judge_conditions(known, wear.exposure, learnt, register)
     evidence = collect_evidence(known, wear.exposure, wear.history, learnt.limits, conditions, register)
-    beside = Beside(evidence, wear.exposure, hours.use, screening.expected, trust.doubts)
+    beside = Beside(evidence, wear.exposure, hours.use, screening.expected, trust.doubts, learnt.turnaround)
     return State(judged, evidence, decide(known, judged, beside))
 
 
-def states_at(then: Fleet, state: State, wear: Wear, trust: Trusted) -> pd.DataFrame:
+def states_at(then: Fleet, state: State, wear: Wear, trust: Trusted, learnt: Learnt) -> pd.DataFrame:
     """Verdicts of an earlier day, from what had reached the office by then, by today's numbers.
 
-    then: the records as known on that day; state, wear, trust: of a later day. What differs between the two happened to the machines, and is no
+    then: the records as known on that day; state, wear, trust, learnt: of a later day. What differs between the two happened to the machines, and is no
     number estimated anew.
     """
     known = then.samples["sample"]
@@ -73,5 +73,6 @@ def states_at(then: Fleet, state: State, wear: Wear, trust: Trusted) -> pd.DataF
         machine_use(then),
         of_then(wear.for_screening.expected),
         of_then(trust.doubts),
+        learnt.turnaround,
     )
     return decide(then, judged, beside).verdicts

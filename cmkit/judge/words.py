@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from cmkit.judge.faults import fault, harmless
 from cmkit.records.analytes import below as below_name
 from cmkit.records.fleet import Fleet
-from cmkit.tables.frames import names
+from cmkit.tables.frames import empty, names, typed
 
 REASONS = names("reasons")
 _EARLIER = 6  # own choice: so many earlier bottles give what is usual
@@ -62,7 +62,8 @@ def for_and_against(
     out["words"] = [_result_words(r, register) for r in out.itertuples()]
     out["strength"] = -out["log_odds"].abs()
     out = out.sort_values(["compartment", "hypothesis", "strength", "analyte"], kind="stable", ignore_index=True)
-    return out.reindex(columns=REASONS)
+    out["below"] = out["below"].eq(True)
+    return typed(out[REASONS], "reasons") if len(out) else empty("reasons")
 
 
 def _with_values(out: pd.DataFrame, known: Fleet, expected: pd.DataFrame, register: pd.DataFrame) -> pd.DataFrame:

@@ -1,5 +1,6 @@
 """The field sheet of a round: an XLSX with drop-down lists that goes out empty and comes back filled, and every slip in it said in words."""
 
+import calendar
 import hashlib
 import re
 from dataclasses import dataclass
@@ -187,11 +188,24 @@ def _unusable(name: str, text: str) -> str:
     return f"{name} '{text}' is not a usable number; left empty."
 
 
-def _day(text: str) -> tuple[pd.Timestamp, str]:
-    """(day, why there is none)."""
+_SHORT_YEAR = re.compile(r"(\d{1,2})[./-](\d{1,2})[./-](\d{2})")
+
+
+def _day(text: str, today: pd.Timestamp) -> tuple[pd.Timestamp, str]:
+    """(day, why there is none). A year of two figures is this century's; day and month are then as they fit best before `today`."""
+    if short := _SHORT_YEAR.fullmatch(text.strip()):
+        a, b, year = (int(n) for n in short.groups())
+        both = {pd.Timestamp(2000 + year, m, d) for d, m in ((a, b), (b, a)) if m <= 12 and d <= _last(2000 + year, m)}
+        past = [day for day in both if day <= today] or list(both)
+        if past:
+            return min(past, key=lambda day: abs(today - day)), ""
     found = parse_dates(np.array([text], dtype=object))
     why = f"{str(found.problem[0]).partition(';')[0]} ('{text}')" if text else "no date"
     return pd.Timestamp(found.value[0]), why
+
+
+def _last(year: int, month: int) -> int:
+    return calendar.monthrange(year, month)[1]
 
 
 def _read_row(row: dict[str, str], context: _Context) -> tuple[dict | None, list[str]]:
@@ -206,7 +220,11 @@ def _read_row(row: dict[str, str], context: _Context) -> tuple[dict | None, list
         return None, [
             f"no bottle number ('{bottle}'); the row is not used. The laboratory's report is joined by it: read it off the label."
         ]
-    drawn, why = _day(row["drawn_on"])
+    drawn, why = _day(row["drawn_on"], context.today)
+    if drawn > context.today:
+        return None, [
+            f"drawn on {drawn:%Y-%m-%d}, which is still to come; the row is not used. Put the date right and send it again."
+        ]
     if pd.isna(drawn):
         return None, [f"{why}: the row is taken as not drawn. Wanted a day such as 2026-06-30."]
     place, words = places.loc[compartment], []
@@ -257,8 +275,6 @@ def _bottle_slips(bottle: str, compartment: str, drawn: pd.Timestamp, context: _
 
 
 def _hour_slips(drawn: pd.Timestamp, meter: float, compartment: str, context: _Context) -> list[str]:
-    if drawn > context.today:
-        return [f"drawn on {drawn:%Y-%m-%d}, which is still to come; check the date."]
     if pd.isna(meter):
         return ["meter hours are missing; without them no wear rate can be worked out."]
     if compartment not in context.last.index:

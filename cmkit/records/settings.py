@@ -6,10 +6,10 @@ All faults of a file are said at once, one a line.
 import difflib
 import itertools
 from dataclasses import dataclass, field, fields, replace
-from functools import cache
+from functools import cache, partial
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import pandas as pd
 
@@ -18,6 +18,7 @@ from cmkit.records.analytes import DIRECTIONS, GROUPS, RULES, Analyte, with_own
 from cmkit.records.constants import out_of_range, package_defaults
 from cmkit.records.typed_reader import (
     ACCEPTED_H,
+    RANGES,
     TEXT,
     Faults,
     checked,
@@ -64,6 +65,10 @@ class Kind:
     source: str = ""
 
 
+# what a kind's costs are made of; until the fleet gives its own, what is worked out from them rests on assumed costs
+COSTS = ("sample_cost", "inspect_cost", "planned_cost", "failure_cost", "planned_downtime_h", "failure_downtime_h")
+
+
 @dataclass(frozen=True)
 class Sampling:
     """How sampling is organised. Hours are operating hours, turnaround in days from drawing to a result in the office."""
@@ -81,12 +86,10 @@ class Alarm:
     """When a trend is called. z: one-step departure; rise: sustained rise (likelihood ratio); shares: family percentiles."""
 
     z: float = 3.0
-    alert_z: float = 2.5
     rise: float = 3.5
     alert_share: float = 0.90
     alarm_share: float = 0.975
     confidence: float = 0.90
-    crossing_chance: float = 0.50
 
 
 @dataclass(frozen=True)
@@ -163,7 +166,7 @@ class FixedLimit:
 class Settings:
     """Everything fleet.toml says, with the package's defaults where it is silent.
 
-    costs_given: kinds of compartments whose costs of a planned repair and of a failure the fleet gave itself.
+    given_costs: the costs (of COSTS) that the fleet gave itself, by kind of compartment.
     """
 
     name: str
@@ -178,7 +181,16 @@ class Settings:
     limits: tuple[FixedLimit, ...] = ()
     analytes: tuple[Analyte, ...] = ()
     accepted_intervals: dict[str, float] = field(default_factory=dict)
-    costs_given: frozenset[str] = frozenset()
+    given_costs: dict[str, tuple[str, ...]] = field(default_factory=dict)
+
+    def assumed_costs(self, kind: str) -> tuple[str, ...]:
+        """Which of `COSTS` are the package's own for this kind of compartment, because fleet.toml does not give them; in their order."""
+        return tuple(c for c in COSTS if c not in self.given_costs.get(kind, self.given_costs.get("other", ())))
+
+    @property
+    def costs_given(self) -> frozenset[str]:
+        """Kinds of compartments whose costs of a planned repair and of a failure the fleet gave itself."""
+        return frozenset(k for k, given in self.given_costs.items() if {"planned_cost", "failure_cost"} <= set(given))
 
     def kind(self, name: str) -> Kind:
         """Assumptions for a compartment kind; an unknown kind gets those of `other` under its own name."""
@@ -226,28 +238,36 @@ def parse_settings(raw: dict[str, Any], where: str) -> Settings:
         values["intervals"] = _intervals(raw.get("intervals", {}), f"{where}: [intervals]")
     with faults.gathered():
         values["judge"] = _judge(raw.get("judge", {}), f"{where}: [judge]")
+    costs: dict[str, float] = {}
+    with faults.gathered():
+        costs = _costs(section(raw, "costs", where), where)
     for key, read in (
-        ("kinds", _kinds),
+        ("kinds", partial(_kinds, costs=costs)),
         ("limits", _limits),
         ("analytes", _analytes),
         ("accepted_intervals", _accepted),
     ):
         with faults.gathered():
             values[key] = read(section(raw, key, where, deep=key != "accepted_intervals"), where)
-    values["costs_given"] = (
-        frozenset(
-            name for name, block in raw.get("kinds", {}).items() if {"planned_cost", "failure_cost"} <= set(block)
-        )
-        if isinstance(raw.get("kinds", {}), dict) and "kinds" in values
-        else frozenset()
-    )
+    values["given_costs"] = _given_costs(raw, list(values.get("kinds", {})))
     with faults.gathered():
         _check_analytes(values.get("limits", ()), values.get("analytes", ()), where)
     faults.raise_any()
     return Settings(**values)
 
 
-_SECTIONS = ("sampling", "alarm", "trust", "intervals", "judge", "kinds", "limits", "analytes", "accepted_intervals")
+_SECTIONS = (
+    "sampling",
+    "alarm",
+    "trust",
+    "intervals",
+    "judge",
+    "costs",
+    "kinds",
+    "limits",
+    "analytes",
+    "accepted_intervals",
+)
 
 
 def _check_sampling(sampling: Sampling, where: str) -> None:
@@ -262,8 +282,6 @@ def _check_alarm(alarm: Alarm, where: str) -> None:
         faults.append(
             f"{where} wanted alert_share < alarm_share, found {alarm.alert_share:g} and {alarm.alarm_share:g}."
         )
-    if not alarm.alert_z <= alarm.z:
-        faults.append(f"{where} wanted alert_z <= z, found {alarm.alert_z:g} and {alarm.z:g}.")
     if faults:
         raise SettingsError("\n".join(faults))
 
@@ -312,14 +330,32 @@ def _intervals(raw: Any, where: str) -> Intervals:
     return found
 
 
-def _kinds(raw: dict[str, Any], where: str) -> dict[str, Kind]:
-    kinds, faults = dict(default_kinds()), Faults()
+def _kinds(raw: dict[str, Any], where: str, costs: dict[str, float]) -> dict[str, Kind]:
+    kinds, faults = _with_costs(costs), Faults()
     for name, block in raw.items():
         base = kinds.get(name) or replace(kinds["other"], kind=name)
         with faults.gathered():
             kinds[name] = read_block(Kind, {**block, "basis": "site"}, f'{where}: [kinds."{name}"]', base)
     faults.raise_any()
     return kinds
+
+
+def _given_costs(raw: dict[str, Any], kinds: list[str]) -> dict[str, tuple[str, ...]]:
+    """Kind -> the costs that fleet.toml gives for it, in [costs] for all kinds or in its own [kinds] table."""
+    whole = set(raw.get("costs", {}))
+    own = raw.get("kinds", {})
+    return {k: tuple(c for c in COSTS if c in whole | set(own.get(k, {}))) for k in kinds}
+
+
+def _costs(raw: dict[str, Any], where: str) -> dict[str, float]:
+    """[costs]: the six numbers that matter, for every kind that does not have its own."""
+    refuse_unknown(raw, list(COSTS), f"{where}: [costs]")
+    return {k: checked(v, float, f"{where}: [costs] {k}", RANGES["Kind"][k]) for k, v in raw.items()}
+
+
+def _with_costs(costs: dict[str, float]) -> dict[str, Kind]:
+    """The package's kinds with the fleet's own costs for all of them."""
+    return {name: replace(kind, **cast(Any, costs)) for name, kind in default_kinds().items()}
 
 
 def _limits(raw: dict[str, Any], where: str) -> tuple[FixedLimit, ...]:

@@ -46,8 +46,8 @@ RANGES: dict[str, dict[str, Range]] = {
         "lab_samples_per_week": Range(0, 1e6), "stale_after_intervals": Range(0.1, 100),
     },
     "Alarm": {
-        "z": Range(0.5, 20), "alert_z": Range(0.5, 20), "rise": Range(0.1, 100), "alert_share": CHANCE, "alarm_share": CHANCE,
-        "confidence": CHANCE, "crossing_chance": CHANCE,
+        "z": Range(0.5, 20), "rise": Range(0.1, 100), "alert_share": CHANCE, "alarm_share": CHANCE,
+        "confidence": CHANCE,
     },
     "Trust": {"exchange_prior": CHANCE, "exchange_probability": CHANCE, "fluid_false_calls": CHANCE, "common_factor_z": Range(0.5, 50)},
     "FixedLimit": {"alert": _RESULT, "alarm": _RESULT},

@@ -25,10 +25,11 @@ from cmkit.assessment import load_assessment
 from cmkit.books.publishing import publish
 from cmkit.books.publishing.export import page_facts
 from cmkit.books.publishing.folders import site_folders
-from cmkit.books.publishing.month import MonthResult, Workers, run_books
+from cmkit.books.publishing.month import MonthResult, run_books
 from cmkit.books.publishing.publish import built_aside, one_run
 from cmkit.books.running.progress import shown_progress
 from cmkit.books.running.run import run_book
+from cmkit.engine import Workers
 from cmkit.errors import BookError, ParameterError
 
 Save = Callable[..., Path]

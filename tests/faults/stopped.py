@@ -15,17 +15,20 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
+import sqlalchemy as sa
 
 from cmkit import files
+from cmkit.analyst.guides import copy_guides
 from cmkit.assessment import load_assessment
 from cmkit.books.publishing import publish
 from cmkit.errors import CmkitError
 from cmkit.intervals.accept import accept_intervals
 from cmkit.practice.sheets import COLUMNS, FieldSheet, save_field_sheet
-from cmkit.records.reading.match import propose_layout
-from cmkit.records.reading.proposal import write_proposal
+from cmkit.records.reading.draft_register import Draft, write_draft
+from cmkit.records.reading.load import load_fleet
+from cmkit.records.reading.proposing import propose, write_layout
 from cmkit.records.reading.start import start_fleet
-from cmkit.records.storing.database import write_results
+from cmkit.records.storing.database import write_records, write_results
 from cmkit.records.storing.store import take_in
 from cmkit.review import freeze
 from cmkit.simulate.write import demo_recipe, write_fleet
@@ -78,7 +81,11 @@ def _arm(step: int, how: str) -> list[int]:
 
         return wrapped
 
-    for module, names in ((os, ["fsync", "rename", "replace", "link"]), (files, ["exchange"])):
+    for module, names in (
+        (os, ["fsync", "rename", "replace", "link"]),
+        (files, ["exchange"]),
+        (sa.Connection, ["execute"]),
+    ):
         for name in names:
             setattr(module, name, stopping(getattr(module, name)))
     if how == "kill":  # a full disk does not hinder a removal
@@ -121,12 +128,16 @@ def _returned(place: Path, source: Path) -> None:
     save_field_sheet(FieldSheet(pd.DataFrame([row], columns=COLUMNS), slips), place)
 
 
+_NO_DRAFT = Draft(pd.DataFrame(), pd.DataFrame(), pd.DataFrame(), pd.DataFrame())
 WRITERS: dict[str, Callable[[Path, Path], Any]] = {
     "demo": _demo,
     "start": lambda place, source: start_fleet(place),
-    "match --out": lambda place, source: write_proposal(
-        propose_layout(source / "lab.csv"), place / "layouts" / "lab.toml"
+    "guides": lambda place, source: copy_guides(place),
+    "match --out": lambda place, source: write_layout(propose(source / "lab.csv").toml, place / "layouts" / "lab.toml"),
+    "draft-register": lambda place, source: write_draft(  # several tables are written one after the other, each whole
+        replace(_NO_DRAFT, compartments=pd.DataFrame({"compartment": ["GR-1/engine"], "machine": ["GR-1"]})), place
     ),
+    "publish-records --to": lambda place, source: write_records(load_fleet(source / "fleet"), f"sqlite:///{place}"),
     "take-in": lambda place, source: take_in(place),
     "returned": _returned,
     "assess --out": lambda place, source: load_assessment(source / "now").save(place),

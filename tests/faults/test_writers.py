@@ -34,12 +34,13 @@ def test_every_command_is_listed_here() -> None:
     assert options - {"books --out"} == {name for name in WRITERS if " " in name}
 
 
-_WRITING = {"--out", "--freeze", "--accept", "--results"}
+_WRITING = {"--out", "--freeze", "--accept", "--results", "--to"}
 
 # modules whose writing goes into a folder that `cmkit.files` made aside, or to an open stream
 _ASIDE = {
     "files.py": "the writer itself",
     "assessment.py": "inside written_folder",
+    "analyst/guides.py": "inside written_folder",
     "review.py": "inside written_folder",
     "learnt.py": "inside written_folder",
     "tables/__main__.py": "pages of this project, for those who build it",
@@ -49,6 +50,7 @@ _ASIDE = {
     "books/publishing/month.py": "folders inside a month built aside",
     "books/running/run.py": "folders inside a month built aside",
     "records/reading/start.py": "inside written_folder",
+    "records/reading/draft_register.py": "text in memory",
     "records/storing/store.py": "bytes in memory; the folder of the lock",
     "records/storing/database.py": "bytes in memory",
     "practice/sheets.py": "bytes in memory",
@@ -87,7 +89,7 @@ def snapshot(place: Path) -> object:
         with sqlite3.connect(place) as connection:
             tables = [t for (t,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
             rows = {t: connection.execute(f'SELECT count(*) FROM "{t}"').fetchone()[0] for t in tables}  # noqa: S608
-            return {t: n for t, n in rows.items() if n}
+            return {t: n for t, n in rows.items() if n} or None  # an empty file is no database yet
     out = {}
     for path in sorted(p for p in place.rglob("*") if p.is_file()):
         name = path.relative_to(place).as_posix()
@@ -106,6 +108,9 @@ def snapshot(place: Path) -> object:
 @pytest.fixture(scope="module")
 def source(saved: Path) -> Path:
     (saved / "lab.csv").write_text(LAB)
+    start_fleet(saved / "fleet")
+    for table in (saved / "fleet" / "examples").glob("*.csv"):
+        shutil.copy(table, saved / "fleet" / table.name)
     return saved
 
 
@@ -117,7 +122,7 @@ def before(name: str, place: Path, source: Path) -> Path:
     if name == "assess --out":
         shutil.copytree(source / "then", place / "run")
         return place / "run"
-    if name == "assess --results":
+    if name in ("assess --results", "publish-records --to"):
         return place / "results.db"
     if name in ("take-in", "returned", "match --out", "intervals --accept"):
         start_fleet(place / "fleet")

@@ -110,7 +110,6 @@ def test_a_well_filled_sheet_loads_without_a_slip(sheet, known) -> None:
         ({"meter_h": 512}, "below the last known 550 h"),
         ({"meter_h": None}, "meter hours are missing"),
         ({"meter_h": "six hundred"}, "is not a usable number; left empty"),
-        ({"drawn_on": "2026-07-03"}, "still to come"),
         ({"fluid_level": "low"}, "Leak suspected"),
         ({"fluid_level": None}, "level was not noted"),
         ({"fluid_level": "half"}, "not in the list (full, low, over)"),
@@ -121,6 +120,16 @@ def test_every_slip_is_said(sheet, known, change, words) -> None:
     back = slips_of(sheet, known, {LEFT: GOOD | change, RIGHT: GOOD})
     assert len(back.samples) == 2
     assert any(words in w for w in back.slips[back.slips["compartment"] == LEFT]["words"])
+
+
+def test_a_day_to_come_is_refused_and_a_short_year_read(sheet, known) -> None:
+    """A row with a day to come is not used, so that it is not taken in again and again; 29.06.26 can only be June."""
+    back = slips_of(sheet, known, {LEFT: GOOD | {"drawn_on": "2026-07-03"}, RIGHT: GOOD | {"drawn_on": "29.06.26"}})
+    assert back.samples["compartment"].tolist() == [RIGHT]
+    assert back.samples["drawn_on"].tolist() == [pd.Timestamp("2026-06-29")]
+    assert any(
+        "still to come; the row is not used" in w for w in back.slips[back.slips["compartment"] == LEFT]["words"]
+    )
 
 
 def test_a_number_with_two_meanings_is_left_empty_and_said(sheet, known) -> None:

@@ -201,7 +201,7 @@ def test_other_files_in_the_inbox(load: Callable[..., Fleet]) -> None:
 
 
 def test_a_layout_may_serve_another_table(load: Callable[..., Fleet]) -> None:
-    layout = 'files = "work*.csv"\ntable = "services"\n[columns]\n"Order" = "service"\n"Unit" = "compartment"\n"Done" = "done_on"\n"What" = "kind"\n"Gallons" = { to = "volume_l", unit = "gal" }\n'
+    layout = 'files = "work*.csv"\ntable = "services"\n[columns]\n"Order" = "service"\n"Unit" = "compartment"\n"Done" = "done_on"\n"What" = "kind"\n"Gallons" = { to = "volume_l", unit = "US gal" }\n'
     fleet = load(
         {
             "layouts/w.toml": layout,

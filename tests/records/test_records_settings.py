@@ -53,7 +53,6 @@ def test_each_assumption_of_the_intervals_can_be_set(name: str) -> None:
         ({"name": "F", "alarm": {"z": "high"}}, r"\[alarm\] z: found 'high', wanted a number"),
         ({"name": "F", "alarm": {"z": True}}, r"\[alarm\] z: found True, wanted a number"),
         ({"name": "F", "alarm": 3}, r"\[alarm\]: found 3, wanted a table of settings"),
-        ({"name": "F", "alarm": {"alert_z": 4.0}}, r"wanted alert_z <= z, found 4 and 3"),
         ({"name": "F", "alarm": {"alert_share": 0.99}}, r"wanted alert_share < alarm_share, found 0.99 and 0.975"),
         ({"name": "F", "sampling": {"service_grid_h": [250, 125]}}, r"service_grid_h \[250.0, 125.0\] must be rising"),
         ({"name": "F", "sampling": {"service_grid_h": "250"}}, r"service_grid_h: found '250', wanted a list of numbers"),

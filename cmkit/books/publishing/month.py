@@ -24,8 +24,8 @@ from cmkit.books.publishing import publish
 from cmkit.books.publishing.digest import write_digest
 from cmkit.books.publishing.folders import site_folders
 from cmkit.books.publishing.static_page import link, plain_page
-from cmkit.books.running import executors
 from cmkit.books.running.run import LIMITS, BookJob, BookResult, Limits, check_job, make_book
+from cmkit.engine import Workers
 from cmkit.errors import BookError, ParameterError
 from cmkit.files import MANIFEST, write_file
 from cmkit.practice.sheets import write_field_sheet
@@ -41,16 +41,6 @@ VERSIONS = ("cmkit", "numpy", "pandas", "pyarrow", "plotly", "papermill", "nbcli
 _NOT_INPUTS = frozenset({"about.json", "counts.parquet", "corrections.parquet", "repairs.parquet", MANIFEST})
 
 Progress = Callable[[BookResult, int, int], None]
-
-
-@dataclass(frozen=True)
-class Workers:
-    """How books are made. executor: `serial`, `local` (threads over kernels) or `cluster` (scheduler: its address); warm: forked kernels."""
-
-    executor: str = "local"
-    threads: int = executors.THREADS
-    scheduler: str = ""
-    warm: bool = True
 
 
 WORKERS = Workers()
@@ -368,15 +358,8 @@ def _page_path(run: _Run, job: BookJob) -> str:
 
 
 def _made(run: _Run, jobs: list[BookJob]) -> Iterator[BookResult]:
-    """Results as they come, from the executor asked for."""
-    how = run.workers
-    if how.executor == "serial":
-        return executors.run_serial(make_book, jobs)
-    if how.executor == "local":
-        return executors.run_local(make_book, jobs, how.threads)
-    if how.executor == "cluster":
-        return executors.run_cluster(make_once, jobs, how.scheduler, lost_book)
-    raise ParameterError(f"executor: found {how.executor!r}, wanted serial, local or cluster")
+    """Results as they come, from the workers asked for."""
+    return run.workers.each(make_once if run.workers.executor == "cluster" else make_book, jobs, lost_book, waits=True)
 
 
 def make_once(job: BookJob) -> BookResult:

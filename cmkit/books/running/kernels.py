@@ -17,7 +17,7 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from functools import cache
-from multiprocessing import spawn
+from multiprocessing import forkserver, spawn
 from pathlib import Path
 from typing import Any
 
@@ -172,6 +172,13 @@ def _ask_server() -> tuple[int, list[str]]:
     answer = ours.recv()
     probe.join()
     return answer
+
+
+def start_server() -> None:
+    """Start the fork server of warm kernels, which then imports what they need beside whatever is done meanwhile."""
+    if sys.platform == "linux":
+        _context()
+        forkserver.ensure_running()
 
 
 @cache

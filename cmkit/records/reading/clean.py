@@ -29,6 +29,8 @@ NOT_DETECTED = (
     "negative",
     "nil",
 )
+# words that some laboratories use so and others not: proposed for a layout, never read unasked; common practice
+PERHAPS_NOT_DETECTED = ("n/d", "trace", "tr", "traces", "absent", "below detection", "undetected", "n.n.", "nn")
 NOT_TESTED = (
     "-",
     "--",

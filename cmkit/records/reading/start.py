@@ -7,7 +7,7 @@ from pathlib import Path
 from cmkit.files import write_file, written_folder
 from cmkit.records.analytes import analyte_register
 from cmkit.tables.column import Column, Table
-from cmkit.tables.records import TABLES
+from cmkit.tables.records import NAMES, TABLES
 
 _EXAMPLES: dict[str, list[str]] = {
     "sites": ["site,name,time_zone,downtime_cost_per_h", "North,North pit,Etc/UTC,900"],
@@ -44,6 +44,14 @@ _EXAMPLES: dict[str, list[str]] = {
 }
 
 
+_NAMES = [
+    "said,means,name,note",
+    "Big loader,machine,WL-01,what the workshop calls it",
+    "Port drive,component,final drive/left,on any machine",
+    "L1 motor,compartment,WL-01/engine,",
+]
+
+
 def start_fleet(folder: str | Path) -> list[Path]:
     """Write a new fleet folder and return its files. Raises WriteError where the folder holds anything: nothing is written over.
 
@@ -55,6 +63,8 @@ def start_fleet(folder: str | Path) -> list[Path]:
         "READ_ME.txt": read_me(),
         "layouts/example.txt": _template("layout.toml"),
     }
+    texts["names.csv"] = ",".join(NAMES.names) + "\n"
+    texts["examples/names.csv"] = "\n".join(_NAMES) + "\n"
     for name, table in TABLES.items():
         texts[f"{name}.csv"] = ",".join(_headings(table)) + "\n"
         texts[f"examples/{name}.csv"] = "\n".join(_EXAMPLES[name]) + "\n"
@@ -87,13 +97,16 @@ def read_me() -> str:
         ),
         "",
         *textwrap.wrap(
-            "Fill sites, machines and compartments first, then samples; `cmkit check FOLDER` says what was read and what was not, and why. "
-            "A laboratory's own files go into inbox/, each kind with a layout in layouts/ (`cmkit match inbox/FILE` proposes one).",
+            "Put the files you have into inbox/: laboratories' results, the register of machines, the workshop's log, meter readings. "
+            "`cmkit match FOLDER/inbox` proposes a layout for each in layouts/: read and correct them. Without a register, "
+            "`cmkit draft-register FOLDER` drafts one from the results. Or fill sites, machines, compartments and samples by hand. "
+            "`cmkit check FOLDER` says what was read and what was not, and why, and what to type next. names.csv holds what files call "
+            "the fleet's machines and components, for all of them at once.",
             98,
         ),
         "",
     ]
-    for table in TABLES.values():
+    for table in (*TABLES.values(), NAMES):
         lines += [f"{table.name}.csv", *(_explained(c) for c in table.columns), ""]
     lines += ["Results, columns of samples.csv; '<1' is kept as below 1, an empty cell is not tested"]
     for row in analyte_register().itertuples():

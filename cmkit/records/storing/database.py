@@ -20,7 +20,7 @@ from cmkit.records.analytes import with_own
 from cmkit.records.fleet import Fleet
 from cmkit.records.reading.files import Grid
 from cmkit.records.reading.layouts import Cells, known_columns, own_cells
-from cmkit.records.reading.load import fleet_from_cells
+from cmkit.records.reading.load import Reading, fleet_from_cells
 from cmkit.records.reading.notes import Notes
 from cmkit.records.settings import Settings, read_settings
 from cmkit.records.storing.connection import database, shown_url
@@ -56,7 +56,7 @@ def read_database(
                 frame = _frame(connection, name, schema, list(known_columns(table, register)), list(table.key))
                 sources[f"table {name}"] = hashlib.sha256(frame.to_csv(index=False).encode()).hexdigest()
                 given[name] = [own_cells(_grid(frame, name), table, register)]
-    return fleet_from_cells(settings, given, Notes(), sources, today)[0]
+    return fleet_from_cells(settings, given, Notes(), sources, Reading(today))[0]
 
 
 def _frame(connection: sa.Connection, name: str, schema: str | None, known: list[str], key: list[str]) -> pd.DataFrame:
@@ -89,6 +89,10 @@ def write_records(fleet: Fleet, url: str, schema: str | None = None) -> dict[str
             raise StoreError(
                 f"{shown_url(engine.url)}: holds {', '.join(sorted(there))} already, and records are never written over."
             )
+        if (
+            connection.dialect.name == "sqlite"
+        ):  # its driver begins a transaction only at the first row, after the tables
+            connection.exec_driver_sql("BEGIN IMMEDIATE")
         for name in TABLES:
             frame = getattr(fleet, name).drop(columns=["file", "row"], errors="ignore")
             table = _table(name, frame, sa.MetaData(), schema)
