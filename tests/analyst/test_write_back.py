@@ -38,7 +38,7 @@ def test_a_finding_is_one_more_row_and_can_be_taken_back(demo, fleet) -> None:
     new = (fleet / "findings.csv").read_bytes()
     assert new.startswith(old)
     assert new.count(b"\n") == old.count(b"\n") + 1
-    row = load_fleet(fleet).findings.iloc[-1]
+    row = load_fleet(fleet).findings.set_index("finding").loc[draft.key]
     assert (row["compartment"], row["outcome"], row["cost"], row["prompted_by"]) == (
         PLACE,
         "defect",

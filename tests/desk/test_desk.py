@@ -3,6 +3,7 @@
 import shutil
 from pathlib import Path
 
+import ipywidgets as widgets
 import pytest
 
 import cmkit
@@ -18,7 +19,7 @@ def demo(root: Path):
 
 def controls(box) -> list:
     """Every control of a widget that a person can change."""
-    own = [box] if hasattr(box, "description") else []
+    own = [box] if hasattr(box, "description") and not isinstance(box, widgets.HTML) else []
     return own + [c for child in getattr(box, "children", ()) for c in controls(child)]
 
 
