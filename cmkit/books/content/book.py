@@ -123,15 +123,20 @@ class Book:
 def open_book(assessment: str | Assessment, site: str = "", month: str = "", fleet: bool = False) -> Book:
     """The book's matter from a notebook's parameters.
 
-    assessment: folder of a saved assessment, or one in memory. site: its short name; empty: the first one (a site book) or all of them
-    (`fleet=True`). month: `YYYY-MM`; empty: the assessment's own. Raises ParameterError naming the sites there are.
+    assessment: folder of a saved assessment, or one in memory. site: its short name; empty: the only one (a site book) or all of them
+    (`fleet=True`). month: `YYYY-MM` of the assessment's day; empty: that. Raises ParameterError naming the sites there are, or the month.
     """
     whole = without_gaps(load_assessment(assessment) if isinstance(assessment, str) else assessment)
-    month = month or f"{whole.as_of:%Y-%m}"
+    own = f"{whole.as_of:%Y-%m}"
+    if month not in ("", own):
+        raise ParameterError(
+            f"month: found {month!r}, but the assessment is of {whole.as_of:%Y-%m-%d}; wanted {own!r}, or an assessment of that month."
+        )
+    month = own
     if fleet:
         return Book(whole, month)
     sites = whole.sites["site"].tolist()
-    site = site or (sites[0] if sites else "")
+    site = site or (sites[0] if len(sites) == 1 else "")
     if site not in sites:
         raise ParameterError(
             f"site: found {site!r}, wanted one of {', '.join(map(repr, sites)) or 'none: there is no site'}."
