@@ -124,3 +124,33 @@ def test_chances_become_acts(policies):
     chances = pd.DataFrame({"compartment": list("aabcd"), "sample": list("12345"), "order": [0, 1, 0, 0, 0], "p_fault": [0.9, 0.1, 0.6, 0.2, 0.0], "p_good": [1, 1, 1, 1, 0.3]})  # fmt: skip
     acts = policies.by_chance(chances).set_index("compartment")["act"].to_dict()
     assert acts == {"b": LOOK, "c": REPEAT, "d": REPEAT}
+
+
+def test_cmkits_own_policy_follows_its_orders_and_judges_again_on_news(policies, fleet, monkeypatch):
+    """Metals many times the usual ask for work on that engine; without news the same orders stand."""
+    known, day, _ = with_newest(fleet, Fe_ppm=900.0, Cr_ppm=90.0, Al_ppm=200.0, Si_ppm=300.0)
+    ours = policies.Ours()
+    first = ours(known, day)
+    assert set(first.loc[first["compartment"] == "RH-01/engine", "act"]) & {LOOK, REPEAT}
+    judged = []
+    monkeypatch.setattr(ours, "judged", lambda part: judged.append(part) or no_orders())
+    pd.testing.assert_frame_equal(ours(known, day), first)
+    assert not judged
+    work = known.services.iloc[[-1]].assign(service="W-new", done_on=day)
+    later = replace(known, services=pd.concat([known.services, work], ignore_index=True))
+    assert ours(later, day).empty
+    assert list(judged[0].machines["machine"]) == ["RH-01"]
+
+
+def test_the_records_of_some_machines(policies):
+    seen = []
+    recipe = replace(smaller(demo_recipe(), ["RH-01", "WL-01"]), months=2)
+    run_closed_loop(recipe, lambda known, day: seen.append(known) or no_orders(), first_on=date(2024, 2, 20), every_days=2000)  # fmt: skip
+    part = policies.only(seen[0], pd.Index(["WL-01"]))
+    assert set(part.machines["machine"]) == {"WL-01"}
+    for name in ("compartments", "samples", "services"):
+        rows = getattr(part, name)
+        assert len(rows) == getattr(seen[0], name)["compartment"].str.startswith("WL-01").sum()
+    assert "RH-01/engine" in part.elsewhere
+    counted = policies.records_of(seen[0])
+    pd.testing.assert_series_equal(policies.records_of(part), counted[["WL-01"]])
