@@ -40,9 +40,9 @@ def policies(words: list[str]) -> dict[str, dict[str, Policy]]:
     """
     known: dict[str, dict[str, Policy]] = {"nobody": {"": nobody}, "ours": {"": Ours}}
     rules: dict[str, dict[str, Policy]] = {}
-    for name, (rule, thresholds) in RULES.items():
-        rules[name] = {f"{t:g}": naive(rule, t) for t in thresholds}
-        rules[name][f"{thresholds[-1]:g}, look at once"] = naive(rule, thresholds[-1], at_once=True)
+    for name, tried in RULES.items():
+        rules[name] = {f"{t:g}": naive(tried.rule, t) for t in tried.thresholds}
+        rules[name] |= {f"{t:g}, look at once": naive(tried.rule, t, at_once=True) for t in tried.at_once}
     names = [name for word in words for name in (rules if word == "naive" else [word])]
     return {name: (rules | known)[name] for name in names}
 

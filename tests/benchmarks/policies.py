@@ -6,7 +6,7 @@ sealed compartment found low is looked into.
 """
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -118,11 +118,20 @@ def shewhart_gains(bottles: pd.DataFrame, k: float) -> pd.Series:
     return metals | _beyond_own(bottles, others, k, 1.0) | _beyond_own(bottles, _DOWN, k, -1.0)
 
 
-RULES: dict[str, tuple[Rule, tuple[float, ...]]] = {
-    "fixed limits": (fixed_limits, (0.98, 0.99, 0.997)),
-    "rate of change": (rate_of_change, (0.98, 0.99, 0.997)),
-    "Shewhart levels": (shewhart_levels, (3.0, 5.0, 8.0)),
-    "Shewhart gains": (shewhart_gains, (3.0, 5.0, 8.0)),
+@dataclass(frozen=True)
+class Tried:
+    """A rule with the thresholds tried: with a repeat bottle before a look, and with a look at once."""
+
+    rule: Rule
+    thresholds: tuple[float, ...]
+    at_once: tuple[float, ...]
+
+
+RULES = {
+    "fixed limits": Tried(fixed_limits, (0.98, 0.99, 0.997), (0.997,)),
+    "rate of change": Tried(rate_of_change, (0.98, 0.99, 0.997), (0.997, 0.999)),
+    "Shewhart levels": Tried(shewhart_levels, (3.0, 5.0, 8.0), (8.0,)),
+    "Shewhart gains": Tried(shewhart_gains, (3.0, 5.0, 8.0), (8.0,)),
 }
 
 
@@ -168,7 +177,7 @@ def _beyond_own(bottles: pd.DataFrame, analytes: list[str], k: float, sign: floa
 class Ours:
     """cmkit's own policy: the chapters of an assessment up to its verdicts and orders; what the fleet teaches is learnt anew every year.
 
-    A machine is judged when a bottle, finding or work of it has come in since it was last judged; until then its orders stand. One fleet an
+    A machine is judged when a bottle, finding or repair of it has come in since it was last judged; until then its orders stand. One fleet an
     instance, since it remembers what it learnt.
     """
 
@@ -201,9 +210,10 @@ class Ours:
 
 
 def records_of(known: Fleet) -> pd.Series:
-    """How many bottles, issues of results, findings and works of each machine are known."""
+    """How many bottles, issues of results, findings and repairs of each machine are known, as a number that changes with any of them."""
     machine = known.compartments.set_index("compartment")["machine"]
-    rows = [frame["compartment"].map(machine) for frame in (known.samples, known.services, known.findings)]
+    mended = known.services[known.services["kind"].isin(["repair", "replace"])]
+    rows = [frame["compartment"].map(machine) for frame in (known.samples, mended, known.findings)]
     issued = known.samples.loc[known.samples["reported_on"].notna()]
     total = pd.concat(rows).value_counts() + issued["reported_on"].astype("int64").groupby(rows[0]).sum()
     return total.reindex(known.machines["machine"], fill_value=0.0)

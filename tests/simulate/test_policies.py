@@ -52,15 +52,15 @@ def with_newest(fleet, **values):
 
 @pytest.mark.parametrize("name", ["fixed limits", "rate of change", "Shewhart levels", "Shewhart gains"])
 def test_every_naive_rule_asks_for_a_repeat_and_then_for_a_look(policies, fleet, name):
-    rule, thresholds = policies.RULES[name]
+    tried = policies.RULES[name]
     for note, act in (("", REPEAT), ("repeat bottle", LOOK)):
         known, day, sample = with_newest(fleet, Fe_ppm=4000.0, Cu_ppm=900.0, note=note)
-        orders = policies.naive(rule, thresholds[1])(known, day).set_index("compartment")
+        orders = policies.naive(tried.rule, tried.thresholds[1])(known, day).set_index("compartment")
         assert orders.loc["RH-01/engine", "act"] == act
         assert orders.loc["RH-01/engine", "sample"] == sample
     known, day, _ = with_newest(fleet, Fe_ppm=4000.0)
     assert (
-        policies.naive(rule, thresholds[1], at_once=True)(known, day)
+        policies.naive(tried.rule, tried.thresholds[1], at_once=True)(known, day)
         .set_index("compartment")
         .loc["RH-01/engine", "act"]
         == LOOK
@@ -72,9 +72,9 @@ def test_a_usual_bottle_is_left_alone(policies, fleet, name):
     known, day = fleet
     own = known.samples[known.samples["compartment"] == "RH-01/engine"]
     usual = {a: own[a].median() for a in policies._UP if own[a].notna().any()}
-    rule, thresholds = policies.RULES[name]
+    tried = policies.RULES[name]
     changed, day, _ = with_newest(fleet, **usual)
-    assert "RH-01/engine" not in set(policies.naive(rule, thresholds[-1])(changed, day)["compartment"])
+    assert "RH-01/engine" not in set(policies.naive(tried.rule, tried.thresholds[-1])(changed, day)["compartment"])
 
 
 def test_a_look_since_the_bottle_settles_it(policies, fleet):
@@ -136,7 +136,7 @@ def test_cmkits_own_policy_follows_its_orders_and_judges_again_on_news(policies,
     monkeypatch.setattr(ours, "judged", lambda part: judged.append(part) or no_orders())
     pd.testing.assert_frame_equal(ours(known, day), first)
     assert not judged
-    work = known.services.iloc[[-1]].assign(service="W-new", done_on=day)
+    work = known.services.iloc[[-1]].assign(service="W-new", kind="repair", done_on=day)
     later = replace(known, services=pd.concat([known.services, work], ignore_index=True))
     assert ours(later, day).empty
     assert list(judged[0].machines["machine"]) == ["RH-01"]
