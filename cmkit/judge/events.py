@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from cmkit.judge.looks import Events
 from cmkit.judge.measures import Bottles
-from cmkit.judge.posterior import Events
 from cmkit.records.fleet import Fleet
 
 

@@ -8,8 +8,9 @@ import pandas as pd
 
 from cmkit.judge.events import events_of, hours_since
 from cmkit.judge.hypotheses import States, make_states, pattern_shares, patterns_of
+from cmkit.judge.looks import Events
 from cmkit.judge.measures import Bottles
-from cmkit.judge.posterior import Events, Followed, follow
+from cmkit.judge.posterior import Followed, follow
 from cmkit.judge.priors import Priors, arrivals_of
 from cmkit.records.fleet import Fleet
 

@@ -24,6 +24,7 @@ from cmkit.judge.densities import (
     start_levels,
 )  # fmt: skip
 from cmkit.judge.hypotheses import States
+from cmkit.judge.looks import Events, accept, accept_wear, looked_again
 from cmkit.judge.measures import Bottles
 
 Floats = NDArray[np.float64]
@@ -36,18 +37,6 @@ class Arrivals:
 
     per_h: float
     delay_h: float
-
-
-@dataclass(frozen=True)
-class Events:
-    """What happened to the compartments before each bottle since the one before (C, N + 1; last column: since the newest bottle).
-
-    looks: looks inside that found nothing; worked: repaired, or a defect found; new: another component.
-    """
-
-    looks: NDArray[np.int64]
-    worked: NDArray[np.bool_]
-    new: NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -75,9 +64,13 @@ def follow(b: Bottles, states: States, arrivals: Arrivals, shares: Shares, event
     levels = [start_levels(b), start_levels(b)]
     means = (np.zeros((size[0], len(b.others))), np.tile(b.tau**2, (size[0], 1)))
     count = (b.row >= 0).sum(axis=1)
+    doubted = np.zeros(size[0], np.int64)
     for i in range(size[1]):
         n = int((count > i).sum())
+        usual = looked_again(events, i, (taken[:n], left[:n]), doubted)
         _answer(events, i, n, (taken, left), start)
+        accept(usual, (taken, left))
+        accept_wear(b, i, usual, levels, means)
         _renew(events.new[:n, i], levels, means, b)
         hours = np.nan_to_num(b.steps["hours"][:n, i])
         for a in (taken, left):
@@ -85,7 +78,9 @@ def follow(b: Bottles, states: States, arrivals: Arrivals, shares: Shares, event
         bottle = _Bottle(b, i, n, grid, states, chances[:n, i], another[:n, i])
         _read(bottle, (taken, left), levels, means, out, count[:n] - 1 - i)
     now = taken + left
+    usual = looked_again(events, size[1], (now,), doubted)
     _answer(events, size[1], size[0], (now,), start)
+    accept(usual, (now,))
     return replace(out, now=_arrivals_only(now, states.share, arrivals, since_h))
 
 

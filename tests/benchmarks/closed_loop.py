@@ -40,9 +40,9 @@ def policies(words: list[str]) -> dict[str, dict[str, Policy]]:
     """
     known: dict[str, dict[str, Policy]] = {"nobody": {"": nobody}, "ours": {"": Ours}}
     rules: dict[str, dict[str, Policy]] = {}
-    for name, (rule, thresholds) in RULES.items():
-        rules[name] = {f"{t:g}": naive(rule, t) for t in thresholds}
-        rules[name][f"{thresholds[-1]:g}, look at once"] = naive(rule, thresholds[-1], at_once=True)
+    for name, tried in RULES.items():
+        rules[name] = {f"{t:g}": naive(tried.rule, t) for t in tried.thresholds}
+        rules[name] |= {f"{t:g}, look at once": naive(tried.rule, t, at_once=True) for t in tried.at_once}
     names = [name for word in words for name in (rules if word == "naive" else [word])]
     return {name: (rules | known)[name] for name in names}
 
@@ -75,14 +75,15 @@ def chosen(
 def summary(runs: pd.DataFrame, base: pd.DataFrame) -> dict[str, str]:
     """Figures per 100 compartment-years (money per compartment-year) with standard errors over fleets; saved: against nobody acting, paired."""
     per = runs[COUNTS].div(runs["years"], axis=0) * 100
-    out = {c: f"{per[c].mean():.2f} ({_se(per[c]):.2f})" for c in COUNTS[:-1]}
+    out = {c: f"{per[c].mean():.2f}{_bracket(per[c], '.2f')}" for c in COUNTS[:-1]}
     saved = (base["cost"] / base["years"]) - (runs["cost"] / runs["years"])
-    out["money"] = f"{per['cost'].mean() / 100:,.0f} ({_se(per['cost']) / 100:,.0f})"
-    return out | {"saved against nobody": f"{saved.mean():,.0f} ({_se(saved):,.0f})"}
+    out["money"] = f"{per['cost'].mean() / 100:,.0f}{_bracket(per['cost'] / 100, ',.0f')}"
+    return out | {"saved against nobody": f"{saved.mean():,.0f}{_bracket(saved, ',.0f')}"}
 
 
-def _se(values: pd.Series) -> float:
-    return float(values.std() / np.sqrt(len(values))) if len(values) > 1 else np.nan
+def _bracket(values: pd.Series, form: str) -> str:
+    """Standard error of a mean over fleets in brackets; empty for one fleet, which has none."""
+    return f" ({values.std() / np.sqrt(len(values)):{form}})" if len(values) > 1 else ""
 
 
 def compare(tables: dict[str, pd.DataFrame]) -> list[str]:
@@ -96,13 +97,15 @@ def compare(tables: dict[str, pd.DataFrame]) -> list[str]:
     cost = ours_["cost"].sum() / rival["cost"].sum()
     draws = np.random.default_rng(1).integers(0, len(rival), (2000, len(rival)))
 
-    def spread(column: str) -> float:
+    def spread(column: str) -> str:
+        if len(rival) == 1:
+            return "one fleet, no standard error"
         a, b = ours_[column].to_numpy()[draws].sum(axis=1), rival[column].to_numpy()[draws].sum(axis=1)
-        return float(np.std(a / np.maximum(b, 1)))
+        return f"se {np.std(a / np.maximum(b, 1)):.2f}, over fleets"
 
     return [
-        f"Against {best}, the best naive policy on the reporting fleets: failures {left:.2f} times as many (se {spread('failures'):.2f}, over fleets), "
-        f"cost {cost:.2f} times (se {spread('cost'):.2f})."
+        f"Against {best}, the best naive policy on the reporting fleets: failures {left:.2f} times as many ({spread('failures')}), "
+        f"cost {cost:.2f} times ({spread('cost')})."
     ]
 
 

@@ -6,6 +6,7 @@ sealed compartment found low is looked into.
 """
 
 from collections.abc import Callable
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -17,6 +18,7 @@ from cmkit.records.analytes import analyte_register
 from cmkit.records.fleet import Fleet
 from cmkit.simulate.closed_loop import CHANGE, LOOK, ORDERS, REPEAT, Policy, no_orders
 from cmkit.trust.hours import running_hours
+from cmkit.trust.screen import screen_bottles
 from cmkit.wear.fit import fit_wear
 
 _UP = [
@@ -116,11 +118,20 @@ def shewhart_gains(bottles: pd.DataFrame, k: float) -> pd.Series:
     return metals | _beyond_own(bottles, others, k, 1.0) | _beyond_own(bottles, _DOWN, k, -1.0)
 
 
-RULES: dict[str, tuple[Rule, tuple[float, ...]]] = {
-    "fixed limits": (fixed_limits, (0.98, 0.99, 0.997)),
-    "rate of change": (rate_of_change, (0.98, 0.99, 0.997)),
-    "Shewhart levels": (shewhart_levels, (3.0, 5.0, 8.0)),
-    "Shewhart gains": (shewhart_gains, (3.0, 5.0, 8.0)),
+@dataclass(frozen=True)
+class Tried:
+    """A rule with the thresholds tried: with a repeat bottle before a look, and with a look at once."""
+
+    rule: Rule
+    thresholds: tuple[float, ...]
+    at_once: tuple[float, ...]
+
+
+RULES = {
+    "fixed limits": Tried(fixed_limits, (0.98, 0.99, 0.997), (0.997,)),
+    "rate of change": Tried(rate_of_change, (0.98, 0.99, 0.997), (0.997, 0.999)),
+    "Shewhart levels": Tried(shewhart_levels, (3.0, 5.0, 8.0), (8.0,)),
+    "Shewhart gains": Tried(shewhart_gains, (3.0, 5.0, 8.0), (8.0,)),
 }
 
 
@@ -164,22 +175,62 @@ def _beyond_own(bottles: pd.DataFrame, analytes: list[str], k: float, sign: floa
 
 
 class Ours:
-    """cmkit's own policy: the chapters of an assessment up to its verdicts and orders; what the fleet teaches is learnt anew every half year.
+    """cmkit's own policy: the chapters of an assessment up to its verdicts and orders; what the fleet teaches is learnt anew every year.
 
-    One fleet an instance, since it remembers what it learnt.
+    A machine is judged when a bottle, finding or repair of it has come in since it was last judged; until then its orders stand. One fleet an
+    instance, since it remembers what it learnt.
     """
 
-    def __init__(self, learn_every_days: int = 182) -> None:
+    def __init__(self, learn_every_days: int = 364) -> None:
         self.every, self.learnt, self.learnt_on = pd.Timedelta(days=learn_every_days), None, pd.Timestamp.min
+        self.seen: pd.Series = pd.Series(dtype=float)
+        self.orders: dict[str, pd.DataFrame] = {}
 
     def __call__(self, fleet: Fleet, day: pd.Timestamp) -> pd.DataFrame:
         """Orders of the day."""
         if self.learnt is None or day - self.learnt_on >= self.every:
             self.learnt, self.learnt_on = learn(fleet, day), day
-        known = fleet.as_of(day)
+            self.seen = self.seen.iloc[:0]
+        rows = records_of(fleet.as_of(day))
+        news = rows.index[rows != self.seen.reindex(rows.index)]
+        self.seen = rows
+        if len(news):
+            orders = self.judged(only(fleet, news).as_of(day))
+            machine = orders["compartment"].map(fleet.compartments.set_index("compartment")["machine"])
+            self.orders |= {name: orders[machine == name] for name in news}
+        return pd.concat(list(self.orders.values()), ignore_index=True)
+
+    def judged(self, known: Fleet) -> pd.DataFrame:
+        """Orders of a crew for every compartment of these machines."""
+        assert self.learnt is not None
         hours = running_hours(known)
         wear = fit_wear(known, hours, self.learnt)
-        return by_order(judge_compartments(known, hours, wear, self.learnt).tables()["orders"])
+        trust = screen_bottles(known, hours, wear.for_screening, self.learnt)
+        return by_order(judge_compartments(known, hours, wear, trust, self.learnt).tables()["orders"])
+
+
+def records_of(known: Fleet) -> pd.Series:
+    """How many bottles, issues of results, findings and repairs of each machine are known, as a number that changes with any of them."""
+    machine = known.compartments.set_index("compartment")["machine"]
+    mended = known.services[known.services["kind"].isin(["repair", "replace"])]
+    rows = [frame["compartment"].map(machine) for frame in (known.samples, mended, known.findings)]
+    issued = known.samples.loc[known.samples["reported_on"].notna()]
+    total = pd.concat(rows).value_counts() + issued["reported_on"].astype("int64").groupby(rows[0]).sum()
+    return total.reindex(known.machines["machine"], fill_value=0.0)
+
+
+def only(fleet: Fleet, machines: pd.Index) -> Fleet:
+    """The records of some machines."""
+    places = fleet.compartments.loc[fleet.compartments["machine"].isin(machines), "compartment"]
+    parts = {
+        name: getattr(fleet, name) for name in ("machines", "compartments", "meters", "services", "findings", "samples")
+    }
+    kept = {
+        name: frame[frame["machine"].isin(machines) if "machine" in frame else frame["compartment"].isin(places)].reset_index(drop=True)
+        for name, frame in parts.items()
+    }  # fmt: skip
+    others = set(fleet.compartments["compartment"]) - set(places)
+    return replace(fleet, **kept, elsewhere=fleet.elsewhere | others)
 
 
 def by_order(orders: pd.DataFrame) -> pd.DataFrame:

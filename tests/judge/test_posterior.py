@@ -187,6 +187,36 @@ def test_a_look_that_finds_nothing_lowers_and_a_repair_clears(judge_courses, cou
     assert after("defect") < 0.05
 
 
+def test_two_looks_in_a_row_that_found_nothing_make_it_the_compartments_own(judge_courses, course) -> None:
+    """A drive that wears five times as fast as its past, as a new component may: suspected, looked into after its 7th and 8th bottle."""
+    times = {"Fe": 5, "Cr": 5, "Ni": 4, "Cu": 4, "ferrous": 3}
+    steady = course("final drive", times, start=5, bottles=12)
+    rising = course(
+        "final drive",
+        times | {"Fe": 15, "Cr": 15, "ferrous": 24},
+        start=5,
+        bottles=12,
+        strengths=(*[0.28] * 5, 1.0, 1.0),
+    )
+    plain = judge_courses({"drive": steady}).bottle_chances.query("compartment == 'drive'").reset_index()
+    assert (plain["p_fault"].iloc[6:] > 0.9).all()
+
+    def after(course_, looks: list[int]) -> pd.Series:
+        made = [
+            {"finding": f"f{i}", "compartment": "drive", "found_on": plain["drawn_on"][i], "recorded_on": plain["drawn_on"][i], "outcome": "no defect"}
+            for i in looks
+        ]  # fmt: skip
+        return (
+            judge_courses({"drive": course_}, findings=made)
+            .bottle_chances.query("compartment == 'drive'")["p_fault"]
+            .reset_index(drop=True)
+        )
+
+    assert after(steady, [6]).iloc[8:].min() > 0.5
+    assert after(steady, [6, 7]).iloc[8:].max() < 0.15
+    assert after(rising, [6, 7]).iloc[-1] > 0.5  # what grows from there is seen
+
+
 def test_a_result_that_was_not_measured_says_nothing(judge_courses, course) -> None:
     """Without iron, chromium and debris a bearing that only shows there leaves the compartment as likely sound as the others."""
     blind = course(

@@ -4,6 +4,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from cmkit.judge.decide import Beside, decide
+from cmkit.judge.judge import judge_bottles
+from cmkit.judge.learning import learn_judgement
+from cmkit.records.analytes import analyte_register
+from cmkit.wear.evidence import EVIDENCE
+
 # name: kind, causes that are right, multiples of release or value, values added, low level
 SIGNATURES = {
     "engine dirt": ("engine", "dirt entry", {"Si": 5, "Al": 5, "Fe": 3.5, "Cr": 3.5}, {}),
@@ -63,19 +69,58 @@ SIGNATURES = {
 }  # fmt: skip
 STRENGTHS = {"clear": ((0.7, 1.0), 1.0), "early": ((0.25, 0.4, 0.5), 1.0), "wide scatter": ((0.7, 1.0), 2.0)}
 RIGHT = {"clear": 0.95, "early": 0.80, "wide scatter": 0.85}
+# groups of work that answer a finding; opening, testing or mending where the fault is, nothing opened for the fluid or for harmless silicon and copper
+ANSWERS = {
+    "dirt entry": "keep dirt out|look inside", "coolant leak": "pressure test|stop and check", "fuel dilution": "fuel system|stop and check",
+    "water without coolant": "pressure test|fluid", "water entry": "fluid|pressure test|find the leak", "seal leak": "find the leak",
+    "sealant or anti-foam silicon": "next bottle", "copper leaching from the oil cooler": "next bottle", "particles without metal": "fluid",
+    "soot": "fluid", "oxidised oil": "fluid",
+}  # fmt: skip
+ANSWERS |= dict.fromkeys(("inhibitor used up", "corrosion", "too much water", "too rich"), "cooling system")
+ANSWERS |= {"combustion gas in the coolant": "cooling system|stop and check"}
+MAY_STOP = {
+    "coolant leak",
+    "fuel dilution",
+    "bearing wear",
+    "bearing fatigue",
+    "pump wear",
+    "combustion gas in the coolant",
+}
 
 
 @pytest.fixture(scope="module", params=list(STRENGTHS))
-def named(request, judge_courses, course):
-    """(strength, chances of the newest bottle by signature, all bottle rows)."""
+def judged(request, given, course):
+    """(strength, what the judge was given, Judged)."""
     strengths, noise = STRENGTHS[request.param]
     start = 10 - len(strengths)
     courses = {
         name: course(s[0], s[2], s[3], start=start, strengths=strengths, noise=noise, low=len(s) > 4) for name, s in SIGNATURES.items()
     }  # fmt: skip
-    result = judge_courses(courses, beside=28)
+    made, register = given(courses, beside=28), analyte_register()
+    return (
+        request.param,
+        made,
+        judge_bottles(*made, register=register, learnt=learn_judgement(*made, register=register)),
+    )
+
+
+@pytest.fixture(scope="module")
+def named(judged):
+    """(strength, chances of the newest bottle by signature, Judged)."""
+    strength, _, result = judged
     last = result.bottle_chances.drop_duplicates("compartment", keep="last").set_index("compartment")
-    return request.param, last, result
+    return strength, last, result
+
+
+@pytest.fixture(scope="module")
+def ordered(judged):
+    """(strength, order of each compartment that has one): no limit speaks beside the chances."""
+    strength, (known, _, exposure, _, expected), result = judged
+    machines = known.machines["machine"]
+    use = pd.DataFrame({"machine": machines, "h_per_day": 12.0, "last_read_on": known.date, "idle": False})
+    use["last_run_h"] = machines.map(exposure.groupby("compartment")["run_h"].max())
+    beside = Beside(pd.DataFrame(columns=EVIDENCE), exposure, use, expected)
+    return strength, decide(known, result, beside).orders.set_index("compartment")
 
 
 def test_the_right_cause_comes_first(named) -> None:
@@ -98,6 +143,26 @@ def test_clear_signatures_are_alarms(named) -> None:
     strength, last, _ = named
     found = last.loc[list(SIGNATURES), "p_fault"] >= 0.5
     assert found.mean() >= {"clear": 0.95, "early": 0.5, "wide scatter": 0.85}[strength], found.index[~found].tolist()
+
+
+def _answered(order: pd.Series, cause: str) -> bool:
+    """Whether an order is the right one: work of the right sort, or in an alert an outside check or a bottle for that cause."""
+    groups = ANSWERS.get(cause, "look inside|stop and check").split("|")
+    ahead = order["state"] == "alert" and order["group"] in ("check first", "repeat bottle", "next bottle")
+    return order["group"] in groups or (ahead and order["cause"] == cause)
+
+
+def test_the_right_order_is_given(ordered) -> None:
+    _, orders = ordered
+    right = pd.Series({n: n in orders.index and _answered(orders.loc[n], s[1]) for n, s in SIGNATURES.items()})
+    assert right.mean() >= 0.95, orders.reindex(right.index[~right])[["state", "cause", "group", "chance"]].to_string()
+
+
+def test_only_few_findings_ask_to_stop(ordered) -> None:
+    _, orders = ordered
+    stops = orders[orders["group"] == "stop and check"]
+    assert set(stops["cause"]) <= MAY_STOP
+    assert (stops["state"] == "alarm").all()
 
 
 def test_silicon_with_sodium_or_potassium_is_never_harmless(named) -> None:

@@ -52,15 +52,15 @@ def with_newest(fleet, **values):
 
 @pytest.mark.parametrize("name", ["fixed limits", "rate of change", "Shewhart levels", "Shewhart gains"])
 def test_every_naive_rule_asks_for_a_repeat_and_then_for_a_look(policies, fleet, name):
-    rule, thresholds = policies.RULES[name]
+    tried = policies.RULES[name]
     for note, act in (("", REPEAT), ("repeat bottle", LOOK)):
         known, day, sample = with_newest(fleet, Fe_ppm=4000.0, Cu_ppm=900.0, note=note)
-        orders = policies.naive(rule, thresholds[1])(known, day).set_index("compartment")
+        orders = policies.naive(tried.rule, tried.thresholds[1])(known, day).set_index("compartment")
         assert orders.loc["RH-01/engine", "act"] == act
         assert orders.loc["RH-01/engine", "sample"] == sample
     known, day, _ = with_newest(fleet, Fe_ppm=4000.0)
     assert (
-        policies.naive(rule, thresholds[1], at_once=True)(known, day)
+        policies.naive(tried.rule, tried.thresholds[1], at_once=True)(known, day)
         .set_index("compartment")
         .loc["RH-01/engine", "act"]
         == LOOK
@@ -72,9 +72,9 @@ def test_a_usual_bottle_is_left_alone(policies, fleet, name):
     known, day = fleet
     own = known.samples[known.samples["compartment"] == "RH-01/engine"]
     usual = {a: own[a].median() for a in policies._UP if own[a].notna().any()}
-    rule, thresholds = policies.RULES[name]
+    tried = policies.RULES[name]
     changed, day, _ = with_newest(fleet, **usual)
-    assert "RH-01/engine" not in set(policies.naive(rule, thresholds[-1])(changed, day)["compartment"])
+    assert "RH-01/engine" not in set(policies.naive(tried.rule, tried.thresholds[-1])(changed, day)["compartment"])
 
 
 def test_a_look_since_the_bottle_settles_it(policies, fleet):
@@ -124,3 +124,33 @@ def test_chances_become_acts(policies):
     chances = pd.DataFrame({"compartment": list("aabcd"), "sample": list("12345"), "order": [0, 1, 0, 0, 0], "p_fault": [0.9, 0.1, 0.6, 0.2, 0.0], "p_good": [1, 1, 1, 1, 0.3]})  # fmt: skip
     acts = policies.by_chance(chances).set_index("compartment")["act"].to_dict()
     assert acts == {"b": LOOK, "c": REPEAT, "d": REPEAT}
+
+
+def test_cmkits_own_policy_follows_its_orders_and_judges_again_on_news(policies, fleet, monkeypatch):
+    """Metals many times the usual ask for work on that engine; without news the same orders stand."""
+    known, day, _ = with_newest(fleet, Fe_ppm=900.0, Cr_ppm=90.0, Al_ppm=200.0, Si_ppm=300.0)
+    ours = policies.Ours()
+    first = ours(known, day)
+    assert set(first.loc[first["compartment"] == "RH-01/engine", "act"]) & {LOOK, REPEAT}
+    judged = []
+    monkeypatch.setattr(ours, "judged", lambda part: judged.append(part) or no_orders())
+    pd.testing.assert_frame_equal(ours(known, day), first)
+    assert not judged
+    work = known.services.iloc[[-1]].assign(service="W-new", kind="repair", done_on=day)
+    later = replace(known, services=pd.concat([known.services, work], ignore_index=True))
+    assert ours(later, day).empty
+    assert list(judged[0].machines["machine"]) == ["RH-01"]
+
+
+def test_the_records_of_some_machines(policies):
+    seen = []
+    recipe = replace(smaller(demo_recipe(), ["RH-01", "WL-01"]), months=2)
+    run_closed_loop(recipe, lambda known, day: seen.append(known) or no_orders(), first_on=date(2024, 2, 20), every_days=2000)  # fmt: skip
+    part = policies.only(seen[0], pd.Index(["WL-01"]))
+    assert set(part.machines["machine"]) == {"WL-01"}
+    for name in ("compartments", "samples", "services"):
+        rows = getattr(part, name)
+        assert len(rows) == getattr(seen[0], name)["compartment"].str.startswith("WL-01").sum()
+    assert "RH-01/engine" in part.elsewhere
+    counted = policies.records_of(seen[0])
+    pd.testing.assert_series_equal(policies.records_of(part), counted[["WL-01"]])
