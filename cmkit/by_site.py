@@ -6,6 +6,7 @@ A site whose records, learnt numbers and settings did not change keeps the table
 import dataclasses
 import hashlib
 import pickle
+import shutil
 import time
 from collections.abc import Callable, Iterator
 from contextlib import nullcontext
@@ -80,7 +81,7 @@ def assess_by_site(
 
     learnt: of this fleet, learnt earlier (default: learnt now); not of a later day than `as_of`, else CmkitError. keep: a folder of ours
     in which sites' parts stay from run to run; without it nothing is kept. Equal to :func:`cmkit.assess.assess_fleet` but for the order
-    of record tables (site after site) and the sixth figure of interval costs.
+    of record tables (site after site), and but for the sixth decimal of chances and of interval costs.
     """
     day = fleet.checked_day(as_of)
     learnt = learn(fleet, day, review) if learnt is None else _not_later(learnt, day)
@@ -129,8 +130,11 @@ def assess_site(job: SiteJob) -> SiteDone:
     """Assess one site and save its part, unless what is saved was made from the same."""
     started, cpu = time.perf_counter(), time.process_time()
     folder, inputs = Path(job.folder), _inputs(job)
-    kept = _made_from(folder) == inputs
+    made_from = _made_from(folder)
+    kept = made_from == inputs
     if not kept:
+        if not made_from:  # damaged, or cut short: the folder's name is our own
+            shutil.rmtree(folder, ignore_errors=True)
         part = assess(job.records, job.as_of, _learnt(job.learnt, job.stamp))
         replace(part, about=part.about | {_INPUTS: inputs}).save(folder)
     took = time.perf_counter() - started, time.process_time() - cpu
