@@ -15,14 +15,7 @@ from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from cmkit.assessment import Assessment, table_names
-from cmkit.practice.due import DUE
-from cmkit.practice.replay import RECORD
-from cmkit.practice.rounds import CARDS
-from cmkit.practice.technique import TECHNIQUE
-from cmkit.practice.waiting import WAITING
-from cmkit.tables.records import TABLES
-from cmkit.wear.evidence import EVIDENCE
-from cmkit.wear.verdicts import VERDICTS
+from cmkit.tables.frames import empty
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
@@ -75,24 +68,9 @@ def made_samples(sites: list[str], each: int, note: str) -> pd.DataFrame:
     return frame.assign(reported_on=frame["drawn_on"], received_on=frame["drawn_on"])
 
 
-# columns of the empty tables that the digest and the field sheets look at
-COLUMNS = {
-    "verdicts": VERDICTS, "before": VERDICTS, "due": DUE, "waiting": WAITING, "record": RECORD, "evidence": EVIDENCE, "cards": CARDS, "findings": TABLES["findings"].names,
-    "exposure": ["compartment", "sample", "drawn_on", "life", "order"], "technique": TECHNIQUE,
-}  # fmt: skip
-
-
-def _kind(column: str) -> str:
-    kinds = {"overdue": "bool", "later": "bool", "cost_of_waiting": "float64", "tube_mm": "float64"}
-    return "datetime64[us]" if column.endswith("_on") else kinds.get(column, "str")
-
-
 def small_assessment(sites: list[str], each: int = 4, note: str = "", as_of: str = "2026-06-30") -> Assessment:
     """An assessment with one machine and one compartment a site; the tables these tests do not read are empty."""
-    tables = {
-        name: pd.DataFrame({c: pd.Series([], dtype=_kind(c)) for c in COLUMNS.get(name, ["compartment"])})
-        for name in table_names()
-    }
+    tables = {name: empty(name) for name in table_names()}
     tables["sites"] = pd.DataFrame({"site": sites, "name": sites}, dtype="str")
     tables["machines"] = pd.DataFrame({"machine": [f"{s} digger" for s in sites], "site": sites}, dtype="str")
     tables["compartments"] = pd.DataFrame(

@@ -33,7 +33,7 @@ def results_over_hours(points: pd.DataFrame, limits: pd.DataFrame, where: str) -
     names = listed([analyte_name(a) for a in analytes])
     caption = (
         f"{names.capitalize()} in {where} by machine hours. Dots: results (triangle: below what the laboratory reports; cross: bottle doubted). "
-        "Shaded: where 9 in 10 results were expected, from its own past with changes and top-ups allowed for. Dashed: alarm limit, dotted: alert limit. Uprights: fluid changes."
+        "Shaded: where 9 in 10 results were expected, from its own past with changes and top-ups allowed for, up to a suspected fault; bar: what was then expected of the newest. Dashed: alarm limit, dotted: alert limit. Uprights: fluid changes."
     )
     return figure(data, layout, caption, _alt(points, limits, analytes, where), _table(points, analytes))
 
@@ -68,12 +68,31 @@ def newest_value(layout: dict[str, Any], panel: int, own: pd.DataFrame) -> None:
 
 
 def _expected(own: pd.DataFrame, panel: int) -> list[dict[str, Any]]:
-    known = own[own["expected"].notna()]
-    if len(known) < 2:
-        return []
-    half = HALF_NINETY * known["expected_sd"]
-    low = (known["expected"] - half).clip(lower=0)
-    return [band(rounded(known["hours"], 6), rounded(low, 3), rounded(known["expected"] + half, 3), panel, "expected")]
+    """The band of forecasts, and a bar where there is an expectation without one."""
+    known, bare = (
+        own[own["expected_sd"].notna() & own["expected"].notna()],
+        own[own["expected"].notna() & own["expected_sd"].isna()],
+    )
+    out: list[dict[str, Any]] = []
+    if len(known) >= 2:
+        half = HALF_NINETY * known["expected_sd"]
+        low = (known["expected"] - half).clip(lower=0)
+        out.append(
+            band(rounded(known["hours"], 6), rounded(low, 3), rounded(known["expected"] + half, 3), panel, "expected")
+        )
+    if len(bare):
+        bar = {"color": ACCENT, "size": 16, "symbol": "line-ew", "line": {"color": ACCENT, "width": 3}}
+        out.append(
+            line(
+                rounded(bare["hours"], 6),
+                rounded(bare["expected"]),
+                panel,
+                "expected %{y:,}",
+                mode="markers",
+                marker=bar,
+            )
+        )
+    return out
 
 
 def _results(own: pd.DataFrame, x: str, panel: int, size: int = 6) -> dict[str, Any]:
