@@ -15,6 +15,7 @@ from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from cmkit.assessment import Assessment, table_names
+from cmkit.books.content.open_assessment import given_assessment
 from cmkit.tables.frames import empty
 
 
@@ -210,19 +211,19 @@ def look_at(chromium: Browser) -> Callable[..., PageReport]:
 
 
 @pytest.fixture
-def print_a4(chromium: Browser) -> Callable[[Path, Path], Path]:
-    """Print a page to A4 as PDF; raises AssertionError when something drawn is wider than the paper."""
+def print_page(chromium: Browser) -> Callable[..., Path]:
+    """Print a page as PDF, to A4 or `Letter`."""
 
-    def print_page(path: Path, target: Path) -> Path:
+    def print_page(path: Path, target: Path, paper: str = "A4") -> Path:
         page, _, _ = open_page(chromium, path, 1280)
         try:
             if page.locator("figure.chart").count():
                 wait_until(page, "document.documentElement.dataset.charts === 'ready'")
             page.pdf(
                 path=str(target),
-                format="A4",
+                format=paper,
                 print_background=True,
-                margin=dict.fromkeys(("top", "bottom", "left", "right"), "15mm"),
+                prefer_css_page_size=True,
             )
             return target
         finally:
@@ -240,6 +241,12 @@ def made() -> Callable[..., Assessment]:
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
     return module.made_assessment
+
+
+@pytest.fixture(scope="session")
+def demo(root: Path) -> Assessment:
+    """The demo fleet assessed as of its newest record."""
+    return given_assessment(str(root / "sample_data"))
 
 
 @pytest.fixture

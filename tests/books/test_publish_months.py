@@ -260,11 +260,12 @@ def test_a_fleet_of_one_site_without_samples_has_its_books(
 
 
 PUBLISHER = """\
-import sys
+import os, sys
 from pathlib import Path
 from cmkit.books.publishing.publish import built_aside, one_run, swap_in, write_whole
 books = Path(sys.argv[1])
-for run in range(1000):
+for number in range(100000):
+    run = f"{os.getpid()}-{number}"
     with one_run(books), built_aside(books, "2026-06") as built:
         for n in range(12):
             (built / f"{n}").mkdir()
@@ -289,14 +290,22 @@ def whole_run(month: Path) -> str:
     return texts.pop()
 
 
+def published_by(month: Path, process: int) -> bool:
+    """Whether what stands there is of that process; not while it is being exchanged."""
+    try:
+        return (month / "run.json").read_text().startswith(f"run {process}-")
+    except OSError:
+        return False
+
+
 def test_a_run_killed_while_publishing_leaves_a_whole_month(tmp_path: Path) -> None:
     rng = np.random.default_rng(5)
     seen = []
     for _ in range(20):
         process = subprocess.Popen([sys.executable, "-c", PUBLISHER, str(tmp_path)], stderr=subprocess.PIPE)
-        while not (tmp_path / MONTH).exists():
+        while not published_by(tmp_path / MONTH, process.pid):
             time.sleep(0.01)
-        time.sleep(0.25 + 0.15 * rng.random())
+        time.sleep(0.15 * rng.random())
         process.send_signal(signal.SIGKILL)
         process.communicate()
         assert process.returncode == -signal.SIGKILL

@@ -9,6 +9,7 @@ from cmkit.books.content.book import Book
 from cmkit.books.content.wording import analyte_unit
 
 PANELS = 3
+FIXED = ("maker", "practice")  # methods of limits that are not the family's
 LEAST_ODDS = float(np.log(1.5))  # own choice: what weighs less than 1.5 to 1 is not named
 BOTTLES = 30  # a figure shows the newest; older ones are in the tables
 
@@ -111,11 +112,22 @@ def with_hours(book: Book, frame: pd.DataFrame, compartment: str) -> pd.DataFram
 
 
 def family_limits_of(book: Book, compartment: str, measure: str) -> pd.DataFrame:
-    """Limits of a compartment's family for `rate` or `level`; empty: all of them."""
+    """Limits of a compartment's family for `rate` or `level` (empty: all), as they act, so that a page has one set of them.
+
+    named: `alarm` for limits of the maker, the site and practice, which have an alert limit too; `family` for what its family gives,
+    which is passed only beyond the far end of its interval and has no alert limit.
+    """
     family = book.places.loc[compartment, "family"]
     limits = book.tables.limits
     own = limits[limits["family"] == family]
-    return own[own["measure"] == measure] if measure else own
+    own = own[own["measure"] == measure] if measure else own
+    fixed = own["method"].isin(FIXED)
+    far = own["alarm_high"].where(own["direction"] == "up", own["alarm_low"]).where(own["measure"] == "level")
+    return own.assign(
+        alert=own["alert"].where(fixed),
+        alarm=own["alarm"].where(fixed, far.fillna(own["alarm"])),
+        named=np.where(fixed, "alarm", "family"),
+    )
 
 
 def setting(book: Book, *path: str, default: Any = np.nan) -> Any:

@@ -105,7 +105,7 @@ def _line(book: Book, order: Any) -> Html:
         tag(
             "span",
             tag("span", when(order, book.as_of), class_="day"),
-            " ",
+            " · ",
             tag("span", at_stake(book, order), class_="small"),
             class_="cost",
         ),

@@ -11,13 +11,12 @@ from cmkit.books.content.compartment_data import (
     PANELS,
     family_limits_of,
     result_points,
-    speaking_for,
     telling,
     with_hours,
 )
 from cmkit.books.content.display import Fold, Item, Shown, shown
 from cmkit.books.content.figures.results import results_over_fluid, results_over_hours
-from cmkit.books.content.figures.wear_rate import forecast_fan, rate_over_time
+from cmkit.books.content.figures.wear_rate import rate_over_time
 from cmkit.books.content.markup import Html, bullets, facts, join, link, nothing, paragraph, state_mark, table, tag
 from cmkit.books.content.sections.acts import said
 from cmkit.books.content.sections.hypotheses import hypotheses
@@ -39,6 +38,7 @@ from cmkit.books.content.wording import (
 FULL_PAGES = 12
 DEPTHS = ((FULL_PAGES, PANELS, BOTTLES), (40, 2, 12), (np.inf, 1, 12))
 EVIDENCE_ROWS = 6
+BEFORE_LINES = 8
 _FOUND = {"defect": "looked into, defect found", "failed": "failed", "no defect": "looked into, nothing wrong found"}
 PRINTED = 12  # pages of the most urgent alarms that print without being opened
 
@@ -57,7 +57,7 @@ def compartment_pages(book: Book) -> Shown:
 
 
 def compartment_page(book: Book, compartment: str, place: int = 0) -> Fold:
-    """One compartment's page. place: how many are more urgent; past the first of them a page leaves out the rate, the forecast and the
+    """One compartment's page. place: how many are more urgent; past the first of them a page leaves out the rate and the
     view by fluid hours, and draws fewer results (DEPTHS).
     """
     row = book.ranked_by_name.loc[compartment]
@@ -134,33 +134,24 @@ def _figures(book: Book, compartment: str, place: int) -> list[Item]:
     if place < FULL_PAGES:
         out += [
             results_over_fluid(points, levels, where),
-            *_rate_and_fan(book, compartment, list(dict.fromkeys(points["analyte"])), where),
+            *_rates(book, compartment, list(dict.fromkeys(points["analyte"])), where),
         ]
     return out
 
 
-def _rate_and_fan(book: Book, compartment: str, analytes: list[str], where: str) -> list[Item]:
-    """Rate over time, and the forecast of those metals that speak for the fault."""
+def _rates(book: Book, compartment: str, analytes: list[str], where: str) -> list[Item]:
+    """Wear rate over time of the same metals, as far as the assessment has it."""
     own = book.of("history", compartment)
     own = with_hours(book, own[own["analyte"].isin(analytes)], compartment)
-    wrong = set(speaking_for(book, compartment)["analyte"])
-    ahead = book.of("forecast", compartment)
-    ahead = ahead[
-        ahead["analyte"].isin(wrong & set(own["analyte"])) & ahead["limit"].notna() & (ahead["hours_ahead"] > 0)
-    ]
-    ahead = ahead.sort_values("chance", ascending=False)
-    out: list[Item] = []
     rated = own[own["order"] >= 1]
-    if len(rated):
-        rated = (
-            rated.assign(analyte=pd.Categorical(rated["analyte"], analytes))
-            .sort_values(["analyte", "hours"])
-            .astype({"analyte": "str"})
-        )
-        out.append(rate_over_time(rated, family_limits_of(book, compartment, "rate"), where))
-    if len(ahead):
-        out.append(forecast_fan(own, ahead.head(2), where))
-    return out
+    if not len(rated):
+        return []
+    rated = (
+        rated.assign(analyte=pd.Categorical(rated["analyte"], analytes))
+        .sort_values(["analyte", "hours"])
+        .astype({"analyte": "str"})
+    )
+    return [rate_over_time(rated, family_limits_of(book, compartment, "rate"), where)]
 
 
 def _evidence(book: Book, compartment: str) -> Html:
@@ -206,4 +197,10 @@ def _before(book: Book, compartment: str) -> Html:
     if not lines:
         return tag("div", head, nothing("Nothing on record for this compartment."))
     lines.sort(key=lambda line: line[0], reverse=True)
-    return tag("div", head, bullets([f"{short_day(on)}: {words}" for on, words in lines]))
+    items = [f"{short_day(on)}: {words}" for on, words in lines[:BEFORE_LINES]]
+    items += (
+        [f"and {count(len(lines) - BEFORE_LINES, 'earlier entry', 'earlier entries')}"]
+        if len(lines) > BEFORE_LINES
+        else []
+    )
+    return tag("div", head, bullets(items))

@@ -203,5 +203,7 @@ def _limit(row: Any) -> str:
         return f"{number(100 * abs(row.alert))} / {number(100 * abs(row.alarm))} % {way} fresh"
     if row.measure == "rate":
         return ""
+    if row.named == "family":
+        return f"{number(row.alarm)} family{low}"
     pair = f"{number(row.alert)} / {number(row.alarm)}{low}"
     return {"rise": f"{pair} above fresh", "code": f"ISO 4406 code {pair}"}.get(row.measure, pair)
