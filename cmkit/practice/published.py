@@ -11,7 +11,7 @@ from pathlib import Path
 import pandas as pd
 
 from cmkit.errors import RecordsError
-from cmkit.tables.frames import names, typed
+from cmkit.tables.frames import empty, names, typed
 
 PUBLISHED = names("published")
 CHANGES = names("published_changes")
@@ -182,6 +182,8 @@ def published_alarms(published: pd.DataFrame) -> pd.DataFrame:
     rows = first_said(published).sort_values(["compartment", "month"], kind="stable")
     order = {month: place for place, month in enumerate(sorted(set(rows["month"])))}
     raised = rows[rows["state"] == "alarm"]
+    if not len(raised):
+        return empty("published_alarms")
     place = raised["month"].map(order)
     starts = (place.groupby(raised["compartment"]).diff() != 1).groupby(raised["compartment"]).cumsum()
     out = raised.assign(spell=starts).groupby(["compartment", "spell"], sort=True).agg(

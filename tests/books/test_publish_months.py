@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import nbformat
@@ -19,6 +20,7 @@ import pytest
 from filelock import FileLock
 from playwright.sync_api import Browser
 
+from cmkit.assessment import load_assessment
 from cmkit.books.publishing import publish
 from cmkit.books.publishing.export import page_facts
 from cmkit.books.publishing.folders import site_folders
@@ -27,6 +29,7 @@ from cmkit.books.publishing.publish import built_aside, one_run
 from cmkit.books.running.progress import shown_progress
 from cmkit.books.running.run import run_book
 from cmkit.errors import BookError, ParameterError
+from cmkit.practice.published import read_published
 
 Save = Callable[..., Path]
 MONTH = "2026-06"
@@ -181,6 +184,44 @@ def test_older_months_stay_and_the_index_lists_them(tmp_path: Path, save_assessm
     index = (out / "index.html").read_text(encoding="utf-8")
     assert index.index("2026-06/index.html") < index.index("2026-05/index.html")
     assert dead_links(out) == []
+
+
+def in_alarm(assessment: Path, compartment: str, site: str) -> Path:
+    """The saved assessment with one compartment in alarm."""
+    whole = load_assessment(assessment)
+    row = {
+        "compartment": compartment,
+        "site": site,
+        "state": "alarm",
+        "chance": 0.62,
+        "cause": "coolant leak",
+        "severity": "clear",
+        "sample": "S0-1",
+    }
+    verdicts = pd.DataFrame([row]).reindex(columns=whole.verdicts.columns)
+    text = [c for c, kind in whole.verdicts.dtypes.items() if kind == "str"]
+    replace(whole, verdicts=verdicts.astype(dict.fromkeys(text, "str")).fillna(dict.fromkeys(text, ""))).save(assessment)
+    return assessment
+
+
+def test_what_a_month_said_is_kept_beside_the_months_and_laid_beside_later_books(
+    tmp_path: Path, save_assessment: Save, notebooks: Path
+) -> None:
+    """A month is never written over, a book sees only earlier months, and making it again adds nothing."""
+    out = tmp_path / "books"
+    first = in_alarm(save_assessment(["north"]), "north engine", "north")
+    run_books(first, "2026-05", out, notebooks=notebooks, workers=Workers())
+    kept = (out / "published.csv").read_bytes()
+    assert read_published(out)[["month", "compartment", "state", "chance"]].to_numpy().tolist() == [
+        ["2026-05", "north engine", "alarm", 0.62]
+    ]
+    assert read_published(out / "2026-05" / "sites" / "north" / "data").empty
+    assert run_books(first, "2026-05", out, notebooks=notebooks, workers=Workers(), again=True).made
+    assert (out / "published.csv").read_bytes() == kept
+    make(save_assessment(["north"]), notebooks, out)
+    assert (out / "published.csv").read_bytes() == kept  # no compartment was judged in June
+    beside = read_published(out / MONTH / "sites" / "north" / "data")
+    assert beside["month"].tolist() == ["2026-05"]
 
 
 def test_only_the_sites_asked_for(tmp_path: Path, save_assessment: Save, notebooks: Path) -> None:
