@@ -24,7 +24,7 @@ bench: $(READY)
 	$(BIN)/python -m tests.benchmarks
 
 sample-data: $(READY)
-	$(BIN)/python -m cmkit.simulate sample_data/recipe.toml sample_data
+	$(BIN)/python -m cmkit.simulate sample_data/recipe.toml .sample_data.new && rm -r sample_data && mv .sample_data.new sample_data
 
 $(READY): constraints.txt pyproject.toml
 	@$(PYTHON) -c 'import sys; v = sys.version_info; sys.exit(None if v >= (3, 11) else f"cmkit needs Python 3.11 or newer, found {v[0]}.{v[1]}: make PYTHON=/path/to/python3.11")'

@@ -5,6 +5,7 @@ part = assess(site, as_of, learnt)         # any machines; looks at nothing outs
 whole = combine(parts)                     # what only the whole fleet can say
 """
 
+import math
 from dataclasses import asdict
 from importlib.metadata import version
 from typing import Any
@@ -35,8 +36,8 @@ def assess(fleet: Fleet, as_of: str | pd.Timestamp, learnt: Learnt) -> Assessmen
     hours = running_hours(known)
     wear = fit_wear(known, hours, learnt)
     trust = screen_bottles(known, hours, wear.for_screening, learnt)
-    state = judge_compartments(known, hours, wear, learnt)
-    before = states_at(fleet.as_of(last_month_end(known)), state, wear)
+    state = judge_compartments(known, hours, wear, trust, learnt)
+    before = states_at(fleet.as_of(last_month_end(known)), state, wear, trust, learnt)
     plan = plan_work(known, hours, wear, state, learnt)
     families = learnt.of_families(known.compartments["family"])
     chapters = (known, hours, wear, trust, state, plan)
@@ -67,10 +68,17 @@ def about(known: Fleet) -> dict[str, Any]:
         "cmkit": version("cmkit"),
         "sources": dict(sorted(known.sources.items())),
         "alarm": asdict(settings.alarm),
+        "judge": asdict(settings.judge),
         "sampling": asdict(settings.sampling),
         "trust": asdict(settings.trust),
         "intervals": asdict(settings.intervals),
         "kinds": {name: asdict(settings.kind(name)) for name in sorted(known.compartments["kind"].unique())},
         "fixed_limits": [asdict(limit) for limit in settings.limits],
         "accepted_intervals": settings.accepted_intervals,
+        "analytes": {own.analyte: _finite(asdict(own)) for own in settings.analytes},
     }
+
+
+def _finite(values: dict[str, Any]) -> dict[str, Any]:
+    """Without numbers that JSON has no word for: what is left out has the value of a contaminant that fleet.toml is silent about."""
+    return {name: v for name, v in values.items() if not isinstance(v, float) or math.isfinite(v)}

@@ -1,17 +1,23 @@
 """The frozen bundle of tables an assessment is, and its form on disk: one folder a run, one Parquet file a table."""
 
+import difflib
 import html
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-from cmkit.errors import MissingTable
-from cmkit.tables.describe import write_parquet
+from cmkit.errors import MissingTable, ParameterError
+from cmkit.files import checked_rows, seal, write_file, written_folder
+from cmkit.records.spreadsheets import SHEET_ROWS, workbook
+from cmkit.tables.describe import describe, write_parquet
 from cmkit.tables.dictionary import GROUPS
 from cmkit.tables.judge import STATES
+
+KIND = "assessment"  # in the manifest of its folder
 
 
 @dataclass(frozen=True, repr=False)
@@ -23,8 +29,8 @@ class Assessment:
     repairs, counts. Made from them, in the order of work: hours, use, exposure, numbers, history, trust, doubts, factors, wear, limits,
     evidence, bottle_chances, hypotheses, contributions, due, cards, forecast, verdicts, orders, reasons, before (verdicts as of the end of
     last month), intervals, curves, waiting, record,
-    technique. Columns: `cmkit.tables`, or
-    `cmkit.tables.describe.describe("wear")`.
+    technique, turnaround, chain (bottles without a result), missed (failures without a useful warning), coverage. Columns:
+    `.columns("wear")`, from the dictionary `cmkit.tables`.
     """
 
     about: dict[str, Any]
@@ -65,6 +71,10 @@ class Assessment:
     waiting: pd.DataFrame
     record: pd.DataFrame
     technique: pd.DataFrame
+    turnaround: pd.DataFrame
+    chain: pd.DataFrame
+    missed: pd.DataFrame
+    coverage: pd.DataFrame
 
     @property
     def as_of(self) -> pd.Timestamp:
@@ -88,11 +98,36 @@ class Assessment:
         return f"<div>{title}<table><tr>{head}</tr>{rows}</table>{more}<dl>{tables}</dl></div>"
 
     def save(self, folder: Path) -> None:
-        """One Parquet file a table and `about.json`; the folder is made if need be, files of the same name are replaced."""
-        folder.mkdir(parents=True, exist_ok=True)
-        for name in table_names():
-            write_parquet(getattr(self, name), name, folder / f"{name}.parquet")
-        (folder / "about.json").write_text(json.dumps(self.about, indent=1, sort_keys=True), encoding="utf-8")
+        """One Parquet file a table, `about.json` and a manifest, all of them or nothing.
+
+        folder: new, empty, or an earlier assessment's, which is replaced. WriteError where it holds anything else.
+        """
+        with written_folder(folder, KIND) as aside:
+            for name in table_names():
+                write_parquet(getattr(self, name), name, aside / f"{name}.parquet")
+            (aside / "about.json").write_text(json.dumps(self.about, indent=1, sort_keys=True), encoding="utf-8")
+            seal(aside, KIND, {f"{name}.parquet": len(getattr(self, name)) for name in table_names()})
+
+    def to_excel(self, path: str | Path, tables: Sequence[str] | None = None) -> Path:
+        """Tables as one workbook, a sheet each, headings with their units; text stays text, whatever a laboratory wrote into it.
+
+        tables: names of them; default: the short ones that people read (`FOR_PEOPLE`). The file is written as a whole, over an earlier workbook
+        too. Raises ParameterError for an unknown table or one longer than a sheet, and for a name that does not end in `.xlsx`.
+        """
+        place = Path(path)
+        if place.suffix.lower() != ".xlsx":
+            raise ParameterError(f"path: found {place.name!r}, wanted a name that ends in .xlsx.")
+        chosen = {name: getattr(self, _known_table(name)) for name in tables or FOR_PEOPLE}
+        for name, frame in chosen.items():
+            if len(frame) >= SHEET_ROWS:
+                raise ParameterError(
+                    f"tables: {name} has {len(frame):,} rows, a sheet holds {SHEET_ROWS - 1:,}; leave it out."
+                )
+        return write_file(place, workbook(chosen, self.as_of))
+
+    def columns(self, table: str) -> pd.DataFrame:
+        """What the columns of a table are, one a row: column, dtype, unit, meaning, one_of. ParameterError for an unknown table."""
+        return describe(_known_table(table))
 
     def for_site(self, site: str) -> "Assessment":
         """The part of the assessment that concerns one site; fleet-wide tables (numbers, limits) keep the families seen there."""
@@ -109,6 +144,18 @@ class Assessment:
 
 
 _SITES_SHOWN = 12
+FOR_PEOPLE = (
+    "verdicts", "orders", "reasons", "due", "waiting", "record", "wear", "forecast", "trust", "doubts", "hypotheses", "intervals", "limits",
+    "findings", "technique", "set_aside",
+)  # fmt: skip
+
+
+def _known_table(name: str) -> str:
+    if name not in table_names():
+        near = difflib.get_close_matches(str(name), table_names(), n=1)
+        hint = f" Did you mean {near[0]!r}?" if near else ""
+        raise ParameterError(f"table: found {name!r}, wanted one of {', '.join(table_names())}.{hint}")
+    return name
 
 
 def _title(result: Assessment) -> str:
@@ -153,12 +200,16 @@ def _part(name: str, frame: pd.DataFrame, keep: dict[str, set[str]]) -> pd.DataF
 
 
 def load_assessment(folder: str | Path, site: str | None = None) -> Assessment:
-    """An assessment saved earlier; `site` cuts it down to one site. Raises MissingTable when the folder holds none."""
+    """An assessment saved earlier; `site` cuts it down to one site.
+
+    Raises MissingTable when the folder holds none, WrongFile when a file of it is missing or not as it was written.
+    """
     folder = Path(folder)
     if not (folder / "about.json").exists():
         raise MissingTable(
             f"{folder}: no about.json here; wanted the folder an assessment was saved in (`cmkit assess` makes one)."
         )
+    checked_rows(folder, KIND, "Write it again with `cmkit assess`.")
     about = json.loads((folder / "about.json").read_text(encoding="utf-8"))
     tables = {name: pd.read_parquet(folder / f"{name}.parquet") for name in table_names()}
     whole = Assessment(about=about, **tables)

@@ -1,8 +1,12 @@
 """The command line. Every command loads what it needs when it runs, so that help answers at once."""
 
+import os
 import shutil
+import signal
 import sys
-from collections.abc import Callable
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
@@ -15,26 +19,51 @@ from cmkit.errors import CmkitError
 class _Group(click.Group):
     """Prints an error raised on purpose as one message, without a traceback, and ends with code 2 (nothing was started).
 
-    A stop by Ctrl-C ends with code 130, as is usual.
+    A stop by Ctrl-C ends with code 130, one by the system (SIGTERM) with 143, as is usual; both tidy up behind them.
     """
 
     def invoke(self, ctx: click.Context) -> None:
         try:
-            super().invoke(ctx)
+            with _stopped_by_system():
+                super().invoke(ctx)
         except CmkitError as error:
             click.echo(f"cmkit: {_shown(error)}", err=True)
             sys.exit(2)
         except BrokenPipeError:
             raise
-        except KeyboardInterrupt:
+        except KeyboardInterrupt as stop:
             click.echo("\ncmkit: stopped. What was there before stands; run the command again to go on.", err=True)
-            sys.exit(130)
+            sys.exit(143 if isinstance(stop, _Terminated) else 130)
         except OSError as error:  # a folder that cannot be written, a full disk
             click.echo(
                 f"cmkit: {_shown(error.filename or 'a file')}: {error.strerror or error}; nothing more was done.",
                 err=True,
             )
             sys.exit(2)
+
+
+class _Terminated(KeyboardInterrupt):
+    """The system asked the process to end."""
+
+
+@contextmanager
+def _stopped_by_system() -> Iterator[None]:
+    """SIGTERM as an exception, so that what is on its way is removed; a process forked from this one (a kernel) ends as is usual."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    own = os.getpid()
+
+    def stop(*_: object) -> None:
+        if os.getpid() != own:
+            os._exit(143)
+        raise _Terminated
+
+    before = signal.signal(signal.SIGTERM, stop)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 def _shown(text: object) -> str:
@@ -85,8 +114,6 @@ def demo(folder: Path, seed: int | None) -> None:
     """Write the demo fleet (invented sites and machines) into FOLDER."""
     from cmkit.simulate.write import demo_recipe, write_fleet
 
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise CmkitError(f"{folder}: not an empty folder, and nothing is written over. Name a new one.")
     write_fleet(demo_recipe(), folder, seed=seed)
     click.echo(f"Demo fleet written to {folder}. Next: cmkit check {folder}, then: cmkit books {folder} --month newest")
 
@@ -100,42 +127,80 @@ def start(folder: Path) -> None:
     files = start_fleet(folder)
     click.echo(
         f"{len(files)} files written to {folder}. READ_ME.txt says what goes where, examples/ shows it. "
-        f"Fill sites, machines and compartments first, then: cmkit check {folder}"
+        f"Put the files you have into {folder / 'inbox'}, then: cmkit match {folder / 'inbox'} (or fill the tables, then: cmkit check {folder})"
     )
 
 
-@main.command(short_help="Propose a layout for a laboratory file.")
+@main.command(short_help="Propose layouts for unknown files.")
 @_path("file")
-@_file_option("--fleet", help="Fleet folder whose compartments the file may name.")
+@click.option(
+    "--table",
+    type=click.Choice(["samples", "machines", "compartments", "services", "meters", "findings"]),
+    help="What the file holds (default: found out).",
+)
+@click.option("--sheet", default="", help="The sheet of a spreadsheet to look at.")
+@_file_option("--fleet", help="Fleet folder whose machines and compartments the file may name.")
 @_file_option("--out", help="Write the layout here; nothing is written over.")
-def match(file: Path, fleet: Path | None, out: Path | None) -> None:
-    """Propose a layout for an unknown laboratory FILE, with reasons; nothing is applied.
+def match(file: Path, table: str | None, sheet: str, fleet: Path | None, out: Path | None) -> None:
+    """Propose a layout for an unknown FILE, with reasons; nothing is applied.
 
-    Read it, correct it, save it under layouts/ in the fleet folder and put the laboratory's files into inbox/.
+    FILE is a laboratory's results, a register of machines or components, a workshop log, meter readings or findings. Read the proposal,
+    correct it, save it under layouts/ in the fleet folder and put the files into inbox/. With a fleet's inbox/ folder as FILE, every
+    file of it that has no layout gets one in the fleet's layouts/.
     """
-    from cmkit.records.reading.load import load_registers
-    from cmkit.records.reading.match import propose_layout
-    from cmkit.records.reading.proposal import match_report, write_proposal
+    from cmkit.records.reading.proposing import match_inbox, propose, write_layout
 
-    _is_file(file, "a laboratory's CSV or XLSX")
-    names = load_registers(fleet).compartments["compartment"].tolist() if fleet else None
-    proposal = propose_layout(file, names)
-    click.echo(match_report(proposal, shutil.get_terminal_size((100, 24)).columns))
+    width = shutil.get_terminal_size((100, 24)).columns
+    if file.is_dir():
+        click.echo(_shown(match_inbox(file, width)))
+        return
+    _free_place(out, but="layouts")
+    _is_file(file, "a CSV or XLSX of results, machines, work or meters")
+    found = propose(file, fleet, table or "", sheet, width)
+    click.echo(found.report)
     if out is None:
         click.echo("Nothing was written. Add --out layouts/NAME.toml to write it as a layout to edit.")
     else:
         then = f", then: cmkit check {fleet}" if fleet else ""
-        click.echo(f"Layout proposed in {write_proposal(proposal, out)}. Read it and correct it{then}")
+        click.echo(f"Layout proposed in {write_layout(found.toml, out)}. Read it and correct it{then}")
+
+
+@main.command("draft-register", short_help="Draft machines and compartments from the laboratory's files.")
+@_path("fleet")
+@click.option("--dry-run", is_flag=True, help="Only say what would be written.")
+def draft(fleet: Path, dry_run: bool) -> None:
+    """Draft the register from the laboratory's files in FLEET's inbox/: machines, compartments, kinds, sides and fluids, with reasons.
+
+    Written are only tables that hold no rows yet; for others the draft goes into drafts/. Correct the tables, then check.
+    """
+    from cmkit.records.reading.draft_register import draft_register, draft_words, write_draft
+
+    _is_folder(fleet)
+    found = draft_register(fleet)
+    click.echo("\n".join(map(_shown, draft_words(found).splitlines())))
+    if dry_run or found.compartments.empty:
+        click.echo("Nothing was written.")
+        return
+    for path in write_draft(found, fleet):
+        click.echo(f"Written: {path}")
+    click.echo(
+        "Capacities and depths are not in a laboratory's file: empty cells are taken as usual for the kind, and check says for how many. "
+        f"Correct the tables, then: cmkit check {fleet}"
+    )
 
 
 @main.command()
 @_path("fleet")
 def check(fleet: Path) -> None:
     """Say what was read, what was set aside and why; change nothing."""
+    from cmkit.records.reading.advice import advice
     from cmkit.records.reading.load import load_fleet
     from cmkit.records.reading.reading_report import reading_report
 
-    click.echo(reading_report(load_fleet(fleet)))
+    loaded = load_fleet(fleet)
+    click.echo(reading_report(loaded))
+    for line in advice(loaded, str(fleet)):
+        click.echo(_shown(line))
 
 
 def _is_folder(fleet: Path) -> None:
@@ -172,6 +237,26 @@ def history(fleet: Path) -> None:
     if listed is None or not len(listed):
         raise CmkitError(f"{fleet}: no store here yet. `cmkit take-in {fleet}` makes one.")
     click.echo(listed.to_string(index=False))
+
+
+@main.command("publish-records", short_help="Write the fleet's tables into a database.")
+@_path("fleet")
+@click.option(
+    "--to", "url", metavar="URL", required=True, help="Such as sqlite:///fleet.db or postgresql://user@host/fleet."
+)
+@click.option("--schema", default=None, help="Schema of the database to write into (default: its own).")
+def publish_records(fleet: Path, url: str, schema: str | None) -> None:
+    """Write the checked tables of FLEET into a database that has none of them yet, all or nothing.
+
+    `cmkit assess FLEET --records URL` and `cmkit books FLEET --records URL` read them there; the settings stay FLEET's.
+    """
+    from cmkit.records.storing.database import write_records
+    from cmkit.records.storing.source import open_fleet
+
+    _is_folder(fleet)
+    written = write_records(open_fleet(fleet, say=click.echo), url, schema)
+    click.echo(", ".join(f"{n:,} {name}" for name, n in written.items()))
+    click.echo(f"Written. Read them with --records, such as: cmkit assess {fleet} --records URL --out FOLDER")
 
 
 @main.command(short_help="Take in a filled field sheet of a round.")
@@ -228,6 +313,7 @@ def assess(
     from cmkit.review import review_words
 
     _one_source(version, database)
+    _free_place(out)
     if not (out or results or freeze):
         raise CmkitError("nothing to write to: name --out FOLDER, --results URL, or --freeze.")
     loaded, result = _loaded_and_assessed(fleet, as_of, version, database)
@@ -250,11 +336,6 @@ def assess(
         )
 
 
-def _assessed(fleet: Path, as_of: str | None, version: int | None, database: str = "") -> Any:
-    """The fleet's assessment on the day asked for, or on the newest record's."""
-    return _loaded_and_assessed(fleet, as_of, version, database)[1]
-
-
 def _loaded_and_assessed(fleet: Path, as_of: str | None, version: int | None, database: str) -> tuple[Any, Any]:
     """The fleet as loaded, and its assessment."""
     from cmkit.assess import assess_fleet
@@ -264,6 +345,24 @@ def _loaded_and_assessed(fleet: Path, as_of: str | None, version: int | None, da
 
     loaded = open_fleet(fleet, version, database, click.echo)
     return loaded, assess_fleet(loaded, _day(as_of) if as_of else newest_record(loaded), read_review(fleet))
+
+
+def _free_place(out: Path | None, but: str = "") -> None:
+    """Refuse to write onto a fleet's folder or its records."""
+    from cmkit.records.reading.files import refuse_record_place
+
+    if out:
+        refuse_record_place(out, but)
+
+
+def _replaces_its_own(out: Path, columns: list[str]) -> None:
+    """Refuse a file that is there and does not begin with the headings this command writes."""
+    if out.is_file() and out.stat().st_size:
+        with out.open("rb") as there:
+            if there.readline(10_000).decode("utf-8-sig", "replace").strip() != ",".join(columns):
+                raise CmkitError(
+                    f"{out}: there already and not this table, and nothing is written over. Give another name."
+                )
 
 
 def _one_source(version: int | None, database: str) -> None:
@@ -291,33 +390,40 @@ def _day(text: str) -> str:
 )
 def intervals(fleet: Path, as_of: str | None, version: int | None, out: Path | None, accept: tuple[str, ...]) -> None:
     """How often sampling is worth it: today's interval, the advised one, and what it saves."""
-    from cmkit.books.publishing.download import safe_csv
+    from cmkit.files import write_file
     from cmkit.intervals.advice_report import intervals_text
+    from cmkit.records.spreadsheets import safe_csv
 
+    _free_place(out)
     if accept:
         _accept_intervals(fleet, accept)
         return
-    result = _assessed(fleet, as_of, version)
-    click.echo(intervals_text(result.intervals, result.about["currency"]))
+    loaded, result = _loaded_and_assessed(fleet, as_of, version, "")
+    kinds = sorted(set(loaded.compartments["kind"]))
+    assumed = dict.fromkeys(c for k in kinds for c in loaded.settings.assumed_costs(k))
+    click.echo(intervals_text(result.intervals, result.about["currency"], tuple(assumed)))
     if out:
-        out.write_bytes(safe_csv(result.intervals))
+        _replaces_its_own(out, list(result.intervals.columns))
+        write_file(out, safe_csv(result.intervals))
         click.echo(f"Written to {out}")
 
 
 def _accept_intervals(fleet: Path, accept: tuple[str, ...]) -> None:
     """Write NAME=HOURS pairs into fleet.toml."""
-    from cmkit.intervals.accept import accept_interval
-    from cmkit.records.reading.load import load_fleet
+    from cmkit.intervals.accept import accept_intervals
+    from cmkit.records.reading.load import load_registers
 
-    known = set(load_fleet(fleet).compartments[["compartment", "family", "kind"]].to_numpy().ravel())
+    known = set(load_registers(fleet).compartments[["compartment", "family", "kind"]].to_numpy().ravel())
+    wanted: dict[str, float | None] = {}
     for pair in accept:
         name, _, hours = pair.rpartition("=")
         try:
-            every = float(hours) if hours else None
+            wanted[name] = float(hours) if hours else None
         except ValueError:
             raise CmkitError(f"--accept: found {pair!r}, wanted NAME=HOURS such as 'WL-01/engine=500'.") from None
-        accept_interval(fleet / "fleet.toml", name, every, known)
-        what = f"{every:g} h accepted" if every else "accepted interval taken back"
+    accept_intervals(fleet / "fleet.toml", wanted, known)
+    for name, every in wanted.items():
+        what = "accepted interval taken back" if every is None else f"{every:,.12g} h accepted"
         click.echo(f"{name}: {what} in {fleet / 'fleet.toml'}")
 
 
@@ -331,27 +437,33 @@ def _accept_intervals(fleet: Path, accept: tuple[str, ...]) -> None:
 @_DATABASE
 @click.option("--site", "sites", multiple=True, help="Only this site (may be given again); the others' books stay.")
 @click.option("--again", is_flag=True, help="Make books again although nothing changed.")
+@click.option("--keep-learnt", is_flag=True, help="Use what the fleet taught in this month's last run; then only sites with new records are assessed again.")  # fmt: skip
+@click.option("--processes", type=click.IntRange(1, 256), help="Sites assessed side by side (default: one a core).")
 @click.option("--threads", type=click.IntRange(1, 64), help="Books made side by side.")
 @click.option("--plain-kernels", is_flag=True, help="Start every kernel afresh instead of forking warm ones.")
 @click.option(
-    "--scheduler", metavar="ADDRESS", default="", help="Make the books on a cluster (dask scheduler's address)."
+    "--scheduler",
+    metavar="ADDRESS",
+    default="",
+    help="Assess sites and make books on a cluster (dask scheduler's address).",
 )
 def books(
-    fleet: Path, month: str, out: Path, version: int | None, database: str, sites: tuple[str, ...], again: bool, threads: int | None,
-    plain_kernels: bool, scheduler: str,
+    fleet: Path, month: str, out: Path, version: int | None, database: str, sites: tuple[str, ...], again: bool, keep_learnt: bool,
+    processes: int | None, threads: int | None, plain_kernels: bool, scheduler: str,
 ) -> None:  # fmt: skip
     """Make a month's books: the fleet's and one per site, published together.
 
     Ends with 0 when all books are there, 1 when some site failed (its error page says why), 2 when nothing was started.
     """
     from cmkit.books.publishing.fleet_month import Wanted, make_month
-    from cmkit.books.publishing.month import Workers
-    from cmkit.books.running.executors import THREADS
     from cmkit.books.running.progress import say, shown_progress
+    from cmkit.engine import THREADS, Workers
 
     _one_source(version, database)
-    wanted = Wanted(fleet, month_asked(month), out, version, database, list(sites) or None, again)
-    workers = Workers("cluster" if scheduler else "local", threads or THREADS, scheduler, not plain_kernels)
+    _free_place(out)
+    wanted = Wanted(fleet, month_asked(month), out, version, database, list(sites) or None, again, keep_learnt)
+    how = "cluster" if scheduler else "local"
+    workers = Workers(how, threads or THREADS, scheduler, not plain_kernels, processes or 0)
     with shown_progress() as progress:
         result = make_month(wanted, workers, say, progress)
     for key, error in result.failed.items():

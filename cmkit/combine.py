@@ -9,28 +9,35 @@ import pandas as pd
 from cmkit.assessment import Assessment, table_names
 from cmkit.errors import CmkitError
 from cmkit.intervals.advise import within_capacity
+from cmkit.practice.rounds import on_days
 from cmkit.practice.technique import crew_technique
+from cmkit.records.fleet import Fleet
 from cmkit.records.settings import Sampling
 
 _WHOLE = ("repairs", "counts", "corrections")  # each part carries them whole
 _UNORDERED = ("set_aside", "samples", "services", "meters", "findings", "hours")  # in the order of the files
-_BY_FAMILY = ("numbers", "limits")  # parts may share families
+_SHARED = ("numbers", "limits", "turnaround")  # parts may share families and sites
 
 
-def combine(parts: Sequence[Assessment]) -> Assessment:
-    """One assessment of all parts: crews compared, and intervals within what crew and laboratory can do together.
+def combine(parts: Sequence[Assessment], reading: Fleet | None = None) -> Assessment:
+    """One assessment of all parts: crews compared, and intervals and the next round within what crew and laboratory can do together.
 
-    parts: of the same day and the same learnt numbers, no machine in two of them. Raises CmkitError when they are not, or when there
-    is none.
+    parts: of the same day and the same learnt numbers, no machine in two of them. reading: what is known on that day of reading the
+    files, and the corrections, where the parts do not carry them. Raises CmkitError when they are not, or when there is none.
     """
     _refuse_unlike(parts)
+    notes = parts[0] if reading is None else reading
     tables = {name: _joined(name, [getattr(part, name) for part in parts]) for name in table_names()}
-    tables["counts"] = _counted(parts, tables["set_aside"])
-    whole = Assessment(_about(parts), **tables)
+    tables |= {name: getattr(notes, name) for name in _WHOLE}
+    if reading is not None:
+        tables["set_aside"] = _joined("set_aside", [reading.set_aside, *(part.set_aside for part in parts)])
+    tables["counts"] = _counted(notes, tables["set_aside"])
+    whole = Assessment(_about(parts, reading), **tables)
     technique = crew_technique(whole.factors, whole.samples, whole.compartments, whole.machines)
     sampling, pace = Sampling(**whole.about["sampling"]), whole.about["intervals"]["usual_h_per_day"]
     intervals = within_capacity(whole.intervals, whole.curves, whole.use, sampling, pace)
-    return replace(whole, technique=technique, intervals=intervals)
+    cards = on_days(whole.cards, whole.due, whole.use, date=whole.as_of, rule=sampling)
+    return replace(whole, technique=technique, intervals=intervals, cards=cards)
 
 
 def _refuse_unlike(parts: Sequence[Assessment]) -> None:
@@ -46,8 +53,8 @@ def _refuse_unlike(parts: Sequence[Assessment]) -> None:
 
 _ORDER = {
     "record": (["_when", "compartment"], True),
+    "missed": (["found_on", "compartment"], [False, True]),
     "waiting": (["saved", "compartment"], [False, True]),
-    "cards": (["site"], True),
 }  # tables that are not simply in order of their first column, or of the compartment
 
 
@@ -56,7 +63,7 @@ def _joined(name: str, frames: list[pd.DataFrame]) -> pd.DataFrame:
     if name in _WHOLE or len(frames) == 1:
         return frames[0]
     out = pd.concat([f for f in frames if len(f)] or frames[:1], ignore_index=True)
-    if name in _BY_FAMILY or name == "set_aside":
+    if name in _SHARED or name == "set_aside":
         out = out.drop_duplicates(ignore_index=True)
     if name in _UNORDERED:
         return out
@@ -68,14 +75,14 @@ def _joined(name: str, frames: list[pd.DataFrame]) -> pd.DataFrame:
     return out.drop(columns="_when", errors="ignore")
 
 
-def _counted(parts: Sequence[Assessment], set_aside: pd.DataFrame) -> pd.DataFrame:
-    """Rows read, used and set aside by file: those of the first part, and what only the others set aside."""
-    first = parts[0]
+def _counted(first: Assessment | Fleet, set_aside: pd.DataFrame) -> pd.DataFrame:
+    """Rows read, used and set aside by file: those of the first, and what only the others set aside."""
     rows, own = (t.loc[t["what"] == "row", "file"].value_counts() for t in (set_aside, first.set_aside))
     more = first.counts["file"].map(rows.sub(own, fill_value=0)).fillna(0).astype("int64")
     return first.counts.assign(used=first.counts["used"] - more, set_aside=first.counts["set_aside"] + more)
 
 
-def _about(parts: Sequence[Assessment]) -> dict[str, Any]:
+def _about(parts: Sequence[Assessment], reading: Fleet | None) -> dict[str, Any]:
     kinds = {name: kind for part in parts for name, kind in part.about["kinds"].items()}
-    return {**parts[0].about, "kinds": dict(sorted(kinds.items()))}
+    sources = parts[0].about["sources"] if reading is None else dict(sorted(reading.sources.items()))
+    return {**parts[0].about, "kinds": dict(sorted(kinds.items())), "sources": sources}

@@ -9,7 +9,8 @@
     ├── ParameterError    a function, notebook or command was given a parameter or value it cannot take
     ├── BookError         a book could not be made; the cause travels with it
     ├── TableError        a table that is made does not have the columns of the dictionary
-    └── StoreError        the store of checked records refused a write or is damaged
+    ├── StoreError        the store of checked records refused a write or is damaged
+    └── WriteError        something of the user's would be written over, or another command is writing
 
 A message says what was found, what was wanted, where (file, row), and what to do.
 """
@@ -49,6 +50,10 @@ class BookError(CmkitError):
 
 class StoreError(CmkitError):
     """The store of checked records refused a write or is damaged."""
+
+
+class WriteError(CmkitError):
+    """Something of the user's would be written over, or another command is writing; nothing was written."""
 
 
 class TableError(CmkitError):

@@ -11,6 +11,7 @@ from cmkit.judge.learning import learn_judgement
 from cmkit.learnt import Learnt
 from cmkit.records.analytes import with_own
 from cmkit.records.fleet import Fleet, sampling_interval
+from cmkit.records.turnaround import learn_turnaround
 from cmkit.review import NO_REVIEW, Review
 from cmkit.trust.exchange import shared_factors
 from cmkit.trust.fluid import learn_fluids
@@ -22,6 +23,7 @@ from cmkit.wear.exposure import sample_exposure
 from cmkit.wear.family import family_numbers
 from cmkit.wear.forecast import family_dilution
 from cmkit.wear.limits import family_limits
+from cmkit.wear.next_bottle import learn_visits
 from cmkit.wear.rates import current_wear, run_filter
 from cmkit.wear.timeline import usual_make_up, usual_pace
 
@@ -65,6 +67,7 @@ def learn(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW) -
         pace=pd.DataFrame({"h_per_day": [pace]}),
         numbers=numbers,
         dilution=family_dilution(exposure),
+        visits=learn_visits(known, exposure),
         limits=limits,
         fresh=fresh_values(known, exposure, relative_to_fresh(limits, register)),
         defects=learn_defects(known, exposure, numbers, current_wear(history), hours.use),
@@ -74,6 +77,7 @@ def learn(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW) -
         ageing=judge.curves,
         middles=judge.middles,
         priors=judge.priors,
+        turnaround=learn_turnaround(known),
     )
 
 

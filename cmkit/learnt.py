@@ -12,7 +12,10 @@ from typing import Any
 import pandas as pd
 
 from cmkit.errors import MissingTable
+from cmkit.files import checked_rows, seal, written_folder
 from cmkit.tables.describe import write_parquet
+
+KIND = "learnt"  # in the manifest of its folder
 
 
 @dataclass(frozen=True)
@@ -22,10 +25,10 @@ class Learnt:
     about: fleet, as_of (ISO day), cmkit (version). usual: family x analyte, the middle result. shifts: days on which a laboratory's
     results moved together. fluids: product x mark, the fingerprint of each fluid. bottle_factors: kind, spread of what a bottle's metals
     share. make_up: family, top-up habits. pace: running hours a day of the middle compartment. numbers: family x analyte, wear.
-    dilution: family, share of the fluid lost and renewed per hour. limits: family x analyte x measure. fresh: site x fluid x grade x
+    dilution: family, share of the fluid lost and renewed per hour. visits: one row, how punctual bottles, changes and results are. limits: family x analyte x measure. fresh: site x fluid x grade x
     analyte. defects: kind, how often defects start and how long they take. sampled: family, shortest and longest interval seen.
     in_use: sampling intervals in use anywhere. measures, ageing, middles: what is usual of each result for the judge; priors: how often
-    faults begin and bottles are odd.
+    faults begin and bottles are odd. turnaround: site x laboratory, days from drawing to a result.
     """
 
     about: dict[str, Any]
@@ -37,6 +40,7 @@ class Learnt:
     pace: pd.DataFrame
     numbers: pd.DataFrame
     dilution: pd.DataFrame
+    visits: pd.DataFrame
     limits: pd.DataFrame
     fresh: pd.DataFrame
     defects: pd.DataFrame
@@ -46,6 +50,7 @@ class Learnt:
     ageing: pd.DataFrame
     middles: pd.DataFrame
     priors: pd.DataFrame
+    turnaround: pd.DataFrame
 
     @property
     def as_of(self) -> pd.Timestamp:
@@ -57,11 +62,15 @@ class Learnt:
         return {name: t[t["family"].isin(families)].reset_index(drop=True) for name, t in own.items()}
 
     def save(self, folder: Path) -> None:
-        """One Parquet file a table and `learnt.json`."""
-        folder.mkdir(parents=True, exist_ok=True)
-        for name in learnt_names():
-            write_parquet(getattr(self, name), name, folder / f"{name}.parquet")
-        (folder / "learnt.json").write_text(json.dumps(self.about, indent=1, sort_keys=True), encoding="utf-8")
+        """One Parquet file a table, `learnt.json` and a manifest, all of them or nothing.
+
+        folder: new, empty, or one that was learnt earlier, which is replaced. WriteError where it holds anything else.
+        """
+        with written_folder(folder, KIND) as aside:
+            for name in learnt_names():
+                write_parquet(getattr(self, name), name, aside / f"{name}.parquet")
+            (aside / "learnt.json").write_text(json.dumps(self.about, indent=1, sort_keys=True), encoding="utf-8")
+            seal(aside, KIND, {f"{name}.parquet": len(getattr(self, name)) for name in learnt_names()})
 
 
 def learnt_names() -> list[str]:
@@ -70,9 +79,10 @@ def learnt_names() -> list[str]:
 
 
 def load_learnt(folder: str | Path) -> Learnt:
-    """What was learnt and saved earlier. Raises MissingTable when the folder holds none."""
+    """What was learnt and saved earlier. Raises MissingTable when the folder holds none, WrongFile when it is not whole."""
     folder = Path(folder)
     if not (folder / "learnt.json").exists():
         raise MissingTable(f"{folder}: no learnt.json here; wanted the folder `Learnt.save` wrote.")
+    checked_rows(folder, KIND, "Learn again and save it.")
     about = json.loads((folder / "learnt.json").read_text(encoding="utf-8"))
     return Learnt(about, **{name: pd.read_parquet(folder / f"{name}.parquet") for name in learnt_names()})

@@ -1,6 +1,7 @@
 """What a review of the fleet settled, kept in its folder and used until the next one: family numbers and statistical limits.
 
-    FLEET/review/numbers.csv, FLEET/review/limits.csv     written by `cmkit assess FLEET --freeze`; remove them to estimate anew
+    FLEET/review/numbers.csv, FLEET/review/limits.csv     written by `cmkit assess FLEET --freeze`; remove the folder to estimate anew
+    FLEET/review/manifest.json                            rows and SHA-256 of both: a review that is not whole is refused
 
 Estimated anew each month, both would follow a fleet that slowly wears out, and nothing would ever look unusual.
 """
@@ -12,6 +13,7 @@ import pandas as pd
 
 from cmkit.assessment import Assessment
 from cmkit.errors import WrongFile
+from cmkit.files import checked_rows, seal, written_folder
 from cmkit.learnt import Learnt
 from cmkit.wear.family import COLUMNS, drift, drift_report
 from cmkit.wear.limits import FIXED, LIMITS, limits_drift, limits_drift_report
@@ -26,18 +28,27 @@ class Review:
 
 
 NO_REVIEW = Review()
+KIND = "review"  # in the manifest of its folder
 
 
 def read_review(folder: Path) -> Review:
-    """The review kept in a fleet folder, as far as there is one. WrongFile where a file of it lacks a column."""
-    return Review(_table(folder, "numbers", COLUMNS), _table(folder, "limits", LIMITS))
+    """The review kept in a fleet folder, where there is one. WrongFile where it is not whole or a file of it lacks a column."""
+    place = folder / "review"
+    if not place.exists():
+        return NO_REVIEW
+    rows = checked_rows(place, KIND, f"Remove {place} to estimate anew, or freeze again with `cmkit assess --freeze`.")
+    return Review(_table(place, "numbers", COLUMNS, rows), _table(place, "limits", LIMITS, rows))
 
 
-def _table(folder: Path, name: str, columns: list[str]) -> pd.DataFrame | None:
-    path = folder / "review" / f"{name}.csv"
-    if not path.exists():
-        return None
+def _table(place: Path, name: str, columns: list[str], rows: dict[str, int]) -> pd.DataFrame:
+    path = place / f"{name}.csv"
+    if path.name not in rows:
+        raise WrongFile(f"{path}: not named in the manifest beside it. Remove {place} to estimate anew.")
     found = pd.read_csv(path, keep_default_na=False, na_values=[""])
+    if len(found) != rows[path.name]:
+        raise WrongFile(
+            f"{path}: found {len(found)} rows, {rows[path.name]} were written. Remove {place} and freeze again."
+        )
     missing = [c for c in columns if c not in found]
     if missing:
         raise WrongFile(
@@ -53,10 +64,12 @@ def freeze(result: Assessment, folder: Path) -> Path:
     """
     limits = result.limits[result.limits["alarm"].notna() & ~result.limits["method"].isin(FIXED)]
     place = folder / "review"
-    place.mkdir(exist_ok=True)
-    for name, table in (("numbers", result.numbers), ("limits", limits)):
-        dated = table.assign(frozen_on=table["frozen_on"].fillna(result.as_of))
-        dated.to_csv(place / f"{name}.csv", index=False, date_format="%Y-%m-%d")
+    tables = {"numbers.csv": result.numbers, "limits.csv": limits}
+    with written_folder(place, KIND) as aside:
+        for name, table in tables.items():
+            dated = table.assign(frozen_on=table["frozen_on"].fillna(result.as_of))
+            dated.to_csv(aside / name, index=False, date_format="%Y-%m-%d")
+        seal(aside, KIND, {name: len(table) for name, table in tables.items()})
     return place
 
 

@@ -1,5 +1,7 @@
 """Fixtures shared by all tests."""
 
+import subprocess
+import time
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -27,6 +29,20 @@ def root() -> Path:
 def design_data() -> Path:
     """Open data files with origin and licence in their README."""
     return ROOT / "tests" / "data"
+
+
+@pytest.fixture(scope="session")
+def until() -> Callable[..., None]:
+    """`until(condition, process)`: wait for it, as long as the process that brings it about runs and two minutes at most."""
+
+    def wait(condition: Callable[[], bool], process: subprocess.Popen | None = None) -> None:
+        last = time.monotonic() + 120
+        while not condition():
+            assert process is None or process.poll() is None or condition(), f"ended with {process.returncode}"
+            assert time.monotonic() < last, "not so after two minutes"
+            time.sleep(0.01)
+
+    return wait
 
 
 def table(name: str, rows: list[dict]) -> pd.DataFrame:

@@ -6,6 +6,7 @@ import pandas as pd
 
 from cmkit.learnt import Learnt, learnt_names
 from cmkit.records.fleet import Fleet
+from cmkit.tables.frames import names
 from cmkit.trust.exchange import shared_factors
 from cmkit.trust.fluid import learn_fluids
 from cmkit.trust.hours import running_hours
@@ -16,9 +17,11 @@ _COLUMNS = {
     "limits": ["family", "analyte", "measure", "direction", "alert", "alarm", "alarm_high", "method"],
     "fresh": ["site", "fluid", "grade", "analyte", "fresh"],
     "dilution": ["family", "loss", "fresh_share"],
+    "visits": ["interval_middle", "interval_spread", "early_share", "post_days"],
     "defects": ["kind", "n_events", "hours", "defect_rate_per_h", "delay_mean_h", "delay_sd", "rate_events", "prior_weight", "words"],
     "sampled": ["family", "shortest_seen_h", "longest_seen_h"],
     "bottle_factors": ["kind", "factor_sd"],
+    "turnaround": names("turnaround"),
     "fluids": ["product", "threshold"],
 }  # fmt: skip
 

@@ -62,7 +62,7 @@ def test_a_month_to_come_is_refused() -> None:
         (["check", "nowhere"], "nowhere"),
         (["check", "README.md"], "README.md: a file, not a folder; wanted a fleet folder"),
         (["take-in", "README.md"], "README.md: a file, not a folder; wanted a fleet folder"),
-        (["match", "tests"], "tests: a folder, not a file; wanted a laboratory's CSV or XLSX"),
+        (["match", "tests"], "tests: a folder, not a file; wanted a CSV or XLSX"),
         (["match", "README.md", "--fleet", "README.md"], "README.md: a file, not a folder"),
         (["returned", "sample_data", "tests"], "tests: a folder, not a file; wanted the filled"),
         (["take-in", "tests"], "tests/fleet.toml: not found"),
@@ -157,11 +157,12 @@ def test_a_message_holds_no_marks_a_terminal_obeys_and_has_an_end(tmp_path: Path
     run("start", str(tmp_path / "fleet"))
     (tmp_path / "fleet" / "inbox" / "x.csv").write_text("a\x1b]0;title\x07,\u202eb," + "c" * 9000 + "\n1,2,3\n")
     result = run("check", str(tmp_path / "fleet"))
-    assert result.exit_code == 2
-    assert "no layout in layouts/ fits this name" in result.output
+    assert result.exit_code == 0
+    said = " ".join(result.output.split())
+    assert "no layout in layouts/ fits this name" in said
     assert all(c.isprintable() or c == "\n" for c in result.output)
     assert len(result.output) < 2100
-    assert "widen the `files` pattern" in result.output
+    assert "widen the `files` pattern" in said
 
 
 def test_a_full_folder_is_not_written_over(tmp_path) -> None:

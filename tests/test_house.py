@@ -7,6 +7,8 @@ import pytest
 
 LAYERS = [
     "errors",
+    "files",
+    "engine",
     "tables",
     "records",
     "learnt",
@@ -21,7 +23,9 @@ LAYERS = [
     "learn",
     "combine",
     "assess",
+    "by_site",
     "books",
+    "analyst",
     "desk",
     "cli",
 ]
@@ -29,7 +33,7 @@ MAY_IMPORT = {
     **{layer: set(LAYERS[:i]) | {layer} for i, layer in enumerate(LAYERS)},
     "desk": set(LAYERS) - {"cli"},
     "cli": {*LAYERS, "simulate"},
-    "simulate": {"errors", "tables", "records", "fluids", "simulate"},
+    "simulate": {"errors", "files", "tables", "records", "fluids", "simulate"},
     "trust": {"errors", "tables", "records", "learnt", "fluids", "trust"},
     "reference": {"reference"},
     "__init__": set(LAYERS),  # the public names

@@ -11,9 +11,11 @@ from pandas.testing import assert_frame_equal
 from cmkit.assess import assess_fleet
 from cmkit.assessment import Assessment
 from cmkit.errors import WrongFile
+from cmkit.files import seal
 from cmkit.learn import learn
 from cmkit.records.fleet import Fleet
 from cmkit.review import Review, freeze, read_review, review_drift, review_words
+from cmkit.wear.family import COLUMNS
 
 KEY = ["family", "analyte", "measure", "direction"]
 DAY = "2025-12-31"
@@ -104,6 +106,8 @@ def test_a_second_review_keeps_what_stands_and_adds_what_is_new(small: Fleet, th
 def test_a_review_without_a_column_is_told(tmp_path: Path) -> None:
     (tmp_path / "review").mkdir()
     (tmp_path / "review" / "limits.csv").write_text("family,analyte\nengine,Fe_ppm\n")
+    (tmp_path / "review" / "numbers.csv").write_text(",".join(COLUMNS) + "\n")
+    seal(tmp_path / "review", "review", {"limits.csv": 1, "numbers.csv": 0})
     with pytest.raises(
         WrongFile, match=r"limits\.csv: found no column measure, direction, .*Remove it to estimate anew"
     ):

@@ -1,65 +1,84 @@
-"""An analyst's accepted interval, written into the fleet's settings; a run only advises and never writes here."""
+"""An analyst's accepted intervals, written into the fleet's settings; a run only advises and never writes here."""
 
 import json
 import os
 import re
-import tempfile
+import tomllib
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
 
-from cmkit.errors import SettingsError
-from cmkit.records.settings import read_settings
+from cmkit.errors import SettingsError, WriteError
+from cmkit.files import one_writer, write_file
+from cmkit.records.settings import parse_settings, read_settings
+from cmkit.records.typed_reader import ACCEPTED_H, toml_content
 
 _SECTION = "[accepted_intervals]"
+_HEADING = re.compile(r"\s*\[\s*accepted_intervals\s*\]\s*(#.*)?")
+_WAIT_S = 10.0
 
 
-def accept_interval(settings_file: Path, name: str, every_h: float | None, known: set[str]) -> None:
-    """Write `every_h` (h, > 0) as the accepted interval of a compartment, family or kind into fleet.toml; None takes it back.
+def accept_intervals(settings_file: Path, every_h: Mapping[str, float | None], known: Iterable[str]) -> None:
+    """Write accepted intervals (h) of compartments, families or kinds into fleet.toml, all of them or none; None takes one back.
 
-    known: names that may be given. The rest of the file stays as it is, byte for byte; the new file is read before it replaces the old one.
-    Raises SettingsError for an unknown name, hours not above zero, or when nothing is there to take back.
+    known: names that may be given. Hours lie within `settings.ACCEPTED_H`. The rest of the file stays as it is, byte for byte, comments
+    included, and a link stays a link; the new text is read before it replaces the old one, and one writer at a time does this.
+    Raises SettingsError for an unknown name, hours out of range, or when nothing is there to take back; WriteError where another writes.
     """
-    before = read_settings(settings_file)
+    place = Path(os.path.realpath(settings_file))
+    read_settings(settings_file)  # so that no lock is left in a folder that is no fleet's
+    busy = WriteError(
+        f"{settings_file}: another command is writing it; nothing was written. Try again when it has ended."
+    )
+    with one_writer(place.with_name(f".{place.name}.lock"), busy, _WAIT_S):
+        before, text = read_settings(settings_file), place.read_bytes().decode("utf-8")
+        wanted, names = dict(before.accepted_intervals), set(known)
+        for name, hours in every_h.items():
+            _check(name, hours, names, wanted)
+            text = _edited(text, name, hours)
+            wanted = {k: v for k, v in wanted.items() if k != name} | ({} if hours is None else {name: float(hours)})
+        if not _says(text, replace(before, accepted_intervals=wanted)):
+            raise SettingsError(
+                f"{settings_file}: the section {_SECTION} is written in a way this cannot edit; change it by hand. Nothing was written."
+            )
+        write_file(settings_file, text)
+
+
+def _check(name: str, hours: float | None, known: set[str], accepted: Mapping[str, float]) -> None:
     if name not in known:
         raise SettingsError(
             f"{name!r}: no compartment, family or kind of this fleet has that name; nothing was written."
         )
-    if every_h is not None and not 0 < every_h < float("inf"):
-        raise SettingsError(f"every_h: found {every_h}, wanted hours above zero; nothing was written.")
-    if every_h is None and name not in before.accepted_intervals:
+    if hours is None and name not in accepted:
         raise SettingsError(f"{name!r} has no accepted interval to take back; nothing was written.")
-    text = _edited(settings_file.read_bytes().decode("utf-8"), name, every_h)
-    handle, made = tempfile.mkstemp(dir=settings_file.parent, prefix=".accept-", suffix=".toml")
+    if hours is not None and (problem := ACCEPTED_H.problem(hours)):
+        raise SettingsError(f"{name!r}: {problem} hours; nothing was written.")
+
+
+def _says(text: str, wanted: object) -> bool:
+    """Whether a text of fleet.toml says exactly these settings."""
     try:
-        with os.fdopen(handle, "wb") as out:
-            out.write(text.encode("utf-8"))
-        wanted = {k: v for k, v in before.accepted_intervals.items() if k != name} | (
-            {} if every_h is None else {name: every_h}
-        )
-        if read_settings(Path(made)) != replace(before, accepted_intervals=wanted):
-            raise SettingsError(
-                f"{settings_file}: the section {_SECTION} is written in a way this cannot edit; change it by hand. Nothing was written."
-            )
-        Path(made).chmod(settings_file.stat().st_mode)
-        Path(made).replace(settings_file)
-    finally:
-        Path(made).unlink(missing_ok=True)
+        return parse_settings(toml_content(text), "") == wanted
+    except (tomllib.TOMLDecodeError, SettingsError):
+        return False
 
 
-def _edited(text: str, name: str, every_h: float | None) -> str:
-    """The file's text with one line of the section set, added or taken out."""
+def _edited(text: str, name: str, hours: float | None) -> str:
+    """The file's text with one line of the section set, added or taken out; a comment behind a value stays."""
     end = "\r\n" if "\r\n" in text else "\n"
     lines = text.splitlines(keepends=True)
     if lines and not lines[-1].endswith(("\n", "\r")):
         lines[-1] += end
     key = json.dumps(name, ensure_ascii=False)
-    new = [] if every_h is None else [f"{key} = {every_h:g}{end}"]
-    head = next((i for i, line in enumerate(lines) if line.strip() == _SECTION), None)
+    value = "" if hours is None else str(int(hours)) if float(hours).is_integer() else repr(float(hours))
+    head = next((i for i, line in enumerate(lines) if _HEADING.fullmatch(line.rstrip())), None)
     if head is None:
-        return "".join([*lines, end, _SECTION + end, *new])
+        return "".join([*lines, end, _SECTION + end, f"{key} = {value}{end}"])
     tail = next((i for i in range(head + 1, len(lines)) if lines[i].lstrip().startswith("[")), len(lines))
-    own = re.compile(rf"\s*({re.escape(key)}|{re.escape(name)})\s*=")
-    at = next((i for i in range(head + 1, tail) if own.match(lines[i])), None)
-    if at is not None:
-        return "".join([*lines[:at], *new, *lines[at + 1 :]])
-    return "".join([*lines[: head + 1], *new, *lines[head + 1 :]])
+    own = re.compile(
+        rf"(\s*(?:{re.escape(key)}|{re.escape(name)}|'{re.escape(name)}')\s*=\s*)[^#\s]+(\s*(?:#.*)?)", re.DOTALL
+    )
+    for i in range(head + 1, tail):
+        if found := own.fullmatch(lines[i]):
+            return "".join([*lines[:i], *([f"{found[1]}{value}{found[2]}"] if value else []), *lines[i + 1 :]])
+    return "".join([*lines[: head + 1], f"{key} = {value}{end}", *lines[head + 1 :]])

@@ -12,8 +12,11 @@ def worth_changing(rows: pd.DataFrame) -> pd.Series:
     return ~np.isclose(rows["advised_h"], rows["today_h"]) & ~flat & (rows["saving"] > 0)
 
 
-def intervals_text(intervals: pd.DataFrame, currency: str) -> str:
-    """What would be saved most, first: at most SHOWN compartments whose interval would change, at most 100 columns wide."""
+def intervals_text(intervals: pd.DataFrame, currency: str, assumed: tuple[str, ...] = ()) -> str:
+    """What would be saved most, first: at most SHOWN compartments whose interval would change, at most 100 columns wide.
+
+    assumed: costs that are the package's own because the fleet has given none.
+    """
     judged = intervals[intervals["cost_today"].notna()]
     changed = judged[worth_changing(judged)].sort_values(["saving", "compartment"], ascending=[False, True])
     lines = [
@@ -21,6 +24,7 @@ def intervals_text(intervals: pd.DataFrame, currency: str) -> str:
         f"{len(judged) - len(changed)} best left as they are: today's interval is the best, or the choice hardly matters.",
         f"{len(changed)} for which another interval is expected to cost less. {_sure(changed)}",
         f"Costs in {currency} per 1,000 operating hours; nine in ten savings would lie in the range.",
+        *([f"Assumed costs: {', '.join(assumed)}. Put your own under [costs] in fleet.toml."] if assumed else []),
         "",
         f"{'compartment':<34}{'today h':>8}{'advised h':>10}{'cost now':>10}{'saving':>9}{'range':>16}  binds",
     ]

@@ -14,6 +14,7 @@ from cmkit.learnt import Learnt
 from cmkit.records.analytes import with_own
 from cmkit.records.fleet import Fleet, sampling_interval
 from cmkit.records.settings import Intervals, Kind, Sampling, Settings
+from cmkit.records.turnaround import turnaround_by_machine
 from cmkit.tables.frames import empty, names, typed
 from cmkit.trust.hours import finding_hours
 
@@ -40,6 +41,7 @@ def advise_intervals(
     grid; what crew and laboratory can do is the whole fleet's matter (:func:`within_capacity`).
     """
     rows = _compartments(known, exposure, learnt.numbers, rates, use)
+    rows["turnaround_days"] = turnaround_by_machine(known, learnt.turnaround).reindex(rows["machine"]).to_numpy()
     rows = rows.merge(learnt.defects, on="kind", how="left").merge(learnt.sampled, on="family", how="left")
     judged = rows[rows["analyte"].notna()].reset_index(drop=True)
     rest = _not_judged(rows[rows["analyte"].isna()])
@@ -217,6 +219,7 @@ def _compartments(
     rows = rows.merge(own, on=["compartment", "analyte"], how="left")
     drawn = exposure["compartment"].value_counts()
     rows["n_bottles"] = rows["compartment"].map(drawn).fillna(0).astype(int)
+    rows["turnaround_days"] = known.settings.sampling.turnaround_days
     return rows.sort_values("compartment").reset_index(drop=True)
 
 
@@ -233,7 +236,7 @@ def _case(known: Fleet, rows: pd.DataFrame) -> Case:
     level = drained * (1 + of["residual"]) / 2
     wide = assumed.turnaround_step_h
     turnaround = np.maximum(
-        wide * np.round(known.settings.sampling.turnaround_days * _pace(rows, assumed.usual_h_per_day) / wide), wide
+        wide * np.round(rows["turnaround_days"].to_numpy(float) * _pace(rows, assumed.usual_h_per_day) / wide), wide
     )
     hour = rows["downtime_cost_per_h"].fillna(0).to_numpy()
     change = rows["change_every_h"].where(rows["change_every_h"] > 0, of["change_every_h"]).to_numpy(float)

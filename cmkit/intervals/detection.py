@@ -2,7 +2,7 @@
 
 Between changes the two-state filter of `wear.rates` settles to steady gains that depend on the interval, the noise and the wear
 rate. A growing defect adds to the level; the filter follows part of it, and what it does not follow stands out against the
-forecast's own spread. Derived in the design note on sampling intervals (F1); checked against the real filter on planted defects.
+forecast's own spread. Derived in guide how_it_is_computed, F1; checked against the real filter on planted defects.
 """
 
 from collections.abc import Iterator

@@ -20,7 +20,7 @@ from cmkit.records.constants import HALF_NINETY
 KINDS = ("nothing", "sound", "defect", "failure", "end", "healthy", "missed")
 RECORDS = ["compartment", "hours", "kind"]
 FEW = 10  # events: with fewer, the delay is the prior's
-ENOUGH = 50  # events: from so many on, the delay may be trusted (both measured, design note G)
+ENOUGH = 50  # events: from so many on, the delay may be trusted (both measured; guide how_it_is_computed, G)
 
 
 @dataclass(frozen=True)

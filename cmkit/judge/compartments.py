@@ -12,6 +12,7 @@ from cmkit.records.analytes import with_own
 from cmkit.records.fleet import Fleet
 from cmkit.trust.hours import Hours, machine_use
 from cmkit.trust.laboratory import without_results
+from cmkit.trust.screen import Trusted
 from cmkit.wear.conditions import judge_conditions
 from cmkit.wear.evidence import collect_evidence
 from cmkit.wear.fit import Wear
@@ -34,7 +35,7 @@ class State:
         }  # fmt: skip
 
 
-def judge_compartments(known: Fleet, hours: Hours, wear: Wear, learnt: Learnt) -> State:
+def judge_compartments(known: Fleet, hours: Hours, wear: Wear, trust: Trusted, learnt: Learnt) -> State:
     """The posterior of every fault, and with the limits that act alone the state, the order and its reasons."""
     register = with_own(known.settings.analytes)
     screening = wear.for_screening
@@ -45,14 +46,14 @@ def judge_compartments(known: Fleet, hours: Hours, wear: Wear, learnt: Learnt) -
     )
     conditions = judge_conditions(known, wear.exposure, learnt, register)
     evidence = collect_evidence(known, wear.exposure, wear.history, learnt.limits, conditions, register)
-    beside = Beside(evidence, wear.exposure, hours.use, screening.expected)
+    beside = Beside(evidence, wear.exposure, hours.use, screening.expected, trust.doubts, learnt.turnaround)
     return State(judged, evidence, decide(known, judged, beside))
 
 
-def states_at(then: Fleet, state: State, wear: Wear) -> pd.DataFrame:
+def states_at(then: Fleet, state: State, wear: Wear, trust: Trusted, learnt: Learnt) -> pd.DataFrame:
     """Verdicts of an earlier day, from what had reached the office by then, by today's numbers.
 
-    then: the records as known on that day; state, wear: of a later day. What differs between the two happened to the machines, and is no
+    then: the records as known on that day; state, wear, trust, learnt: of a later day. What differs between the two happened to the machines, and is no
     number estimated anew.
     """
     known = then.samples["sample"]
@@ -66,5 +67,12 @@ def states_at(then: Fleet, state: State, wear: Wear) -> pd.DataFrame:
         contributions=of_then(state.judged.contributions),
         hypotheses=state.judged.hypotheses.iloc[:0],
     )
-    beside = Beside(of_then(state.evidence), wear.exposure, machine_use(then), of_then(wear.for_screening.expected))
+    beside = Beside(
+        of_then(state.evidence),
+        wear.exposure,
+        machine_use(then),
+        of_then(wear.for_screening.expected),
+        of_then(trust.doubts),
+        learnt.turnaround,
+    )
     return decide(then, judged, beside).verdicts

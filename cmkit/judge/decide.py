@@ -14,7 +14,7 @@ from cmkit.judge.state import judge_states
 from cmkit.judge.words import for_and_against, how_sure, reason_line
 from cmkit.records.analytes import with_own
 from cmkit.records.fleet import Fleet
-from cmkit.tables.frames import names
+from cmkit.tables.frames import names, typed
 
 VERDICTS = names("verdicts")
 
@@ -33,13 +33,14 @@ class Posterior(Protocol):
 @dataclass(frozen=True)
 class Beside:
     """What stands beside the posterior: evidence of fixed limits and levels, the running hours of bottles (exposure), the machines' use,
-    what was expected of each metal (history), and what screening doubted (doubts)."""
+    what was expected of each metal (history), what screening doubted (doubts), and how long bottles take by site (turnaround)."""
 
     rules: pd.DataFrame
     exposure: pd.DataFrame
     use: pd.DataFrame
     expected: pd.DataFrame
     doubts: pd.DataFrame | None = None
+    turnaround: pd.DataFrame | None = None
 
 
 @dataclass(frozen=True)
@@ -62,14 +63,14 @@ def decide(known: Fleet, judged: Posterior, beside: Beside) -> Decisions:
     alone = rules_alone(bottles, beside.rules, register)
     spells = alarm_spells(bottles, alone, known)
     states = judge_states(known, bottles, spells, judged.hypotheses, beside.use)
-    money = what_it_costs(known, states, beside.use)
+    money = what_it_costs(known, states, beside.use, beside.turnaround)
     orders = make_orders(known, states, alone, money, beside.use)
     shown = states[states["state"].isin(["alarm", "alert"])]
     reasons = for_and_against(known, shown, judged.contributions, beside.expected, register)
     verdicts = _verdicts(states, orders, reasons, alone, judge.alert)
     meter = beside.exposure.drop_duplicates("sample").set_index("sample")["meter_h"]
     verdicts["meter_h"] = meter.reindex(verdicts["sample"]).to_numpy(dtype=float)
-    return Decisions(verdicts[VERDICTS], orders, money, spells, reasons, bottles)
+    return Decisions(typed(verdicts[VERDICTS], "verdicts"), orders, money, spells, reasons, bottles)
 
 
 def _verdicts(

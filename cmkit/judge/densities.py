@@ -84,21 +84,19 @@ def metal_likelihood(b: Bottles, i: int, at: Rows, f: Forecast, grid: Grid, s: S
     """Log likelihood of the metals by bottle and state (n, B, S), and by role (n, B, M, R), float32."""
     y, under = b.y[at, i], b.y_below[at, i]
     e = np.exp(UP).astype(np.float32)
-    single = [v.astype(np.float32)[:, :, None] for v in (f.carried, f.gained, f.v0, f.v1, f.v2)]
-    mean: NDArray = single[0] + single[1] * e
-    spread = np.maximum(single[2] + single[3] * e + single[4] * e * e, 1e-6)
-    dust, dust_sd = _dust(b.metals, grid)
-    times = grid.times.astype(np.float32)[None, :, None, None]
-    mean = mean[:, None] * times + dust[None, :, :, None]
+    carried, gained, v0, v1, v2 = (v.astype(np.float32)[:, :, None] for v in (f.carried, f.gained, f.v0, f.v1, f.v2))
+    dust, dust_sd = (d.T[None, :, :, None] for d in _dust(b.metals, grid))
+    times = grid.times.astype(np.float32)[None, None, :, None]
     numbers = filter_numbers(b, at)
-    share = _own_share(np.asarray(numbers.noise_share))
     fixed = np.asarray(numbers.noise_floor) ** 2 + np.asarray(numbers.unit) ** 2 / 12
-    own, floor = (v.astype(np.float32)[:, None, :, None] for v in (share, fixed))
-    variance = spread[:, None] * times**2 + floor + own * mean * mean + dust_sd[None, :, :, None] ** 2
-    p = _density(
-        y[:, None, :, None], under[:, None, :, None], mean, variance, np.asarray(numbers.unit)[:, None, :, None]
-    )
-    by_role = np.log(np.maximum(p @ s.up.T.astype(np.float32), _LEAST))
+    own, still = (v.astype(np.float32)[:, :, None, None] for v in (_own_share(np.asarray(numbers.noise_share)), fixed))
+    mean = (carried + gained * e)[:, :, None] * times + dust
+    variance = np.maximum(v0 + v1 * e + v2 * e * e, 1e-6)[:, :, None] * times**2
+    variance += own * mean * mean + (still + dust_sd**2)
+    p = _density(y, under, mean, variance, np.asarray(numbers.unit))
+    by_role = p @ s.up.T.astype(np.float32)
+    np.log(np.maximum(by_role, _LEAST, out=by_role), out=by_role)
+    by_role = by_role.transpose(0, 2, 1, 3)
     n, k = by_role.shape[:2]
     total = by_role.reshape(n * k, -1) @ s.metal_map.astype(np.float32)
     return total.reshape(n, k, -1), by_role
@@ -117,17 +115,22 @@ def _dust(metals: list[str], grid: Grid) -> tuple[NDArray[np.float32], NDArray[n
 
 
 def _density(y: NDArray, under: NDArray, mean: NDArray, variance: NDArray, unit: NDArray | float = 0.0) -> NDArray:
-    """Student density of y about mean, float32; the chance of lying below the limit where `under`; 1 where y is missing."""
-    x = (y.astype(np.float32) - mean) ** 2 / variance
-    out = 1 + x * np.float32(1 / 3)
-    out = _PEAK / (np.sqrt(variance) * out * out * out)
-    missing = np.broadcast_to(np.isnan(y), out.shape)
+    """Student density of y [n, A] about mean [n, A, ...], float32; the chance of lying below the limit where `under`; 1 where y is missing."""
+    more = (..., *(None,) * (mean.ndim - 2))
+    x = y.astype(np.float32)[more] - mean
+    x *= x
+    x /= 3 * variance
+    x += 1
+    out = x * x
+    out *= x
+    out *= np.sqrt(variance)
+    np.divide(_PEAK, out, out=out)
+    missing = np.isnan(y)
     out[missing] = 1.0
-    if under.any():
-        rows = np.flatnonzero(under.any(axis=tuple(range(1, under.ndim))))
-        limit = true_limit(y, np.asarray(unit, float))[rows].astype(np.float32)
-        chance = student_cdf((limit - mean[rows]) / np.sqrt(variance[rows]))
-        out[rows] = np.where(under[rows] & ~np.isnan(y[rows]), chance, out[rows])
+    n, a = np.nonzero(under & ~missing)
+    if len(n):
+        limit = true_limit(y, np.broadcast_to(np.asarray(unit, float), y.shape))[n, a].astype(np.float32)
+        out[n, a] = student_cdf((limit.reshape(-1, *(1,) * (mean.ndim - 2)) - mean[n, a]) / np.sqrt(variance[n, a]))
     return out
 
 
@@ -139,7 +142,7 @@ def other_likelihood(b: Bottles, i: int, n: int, s: States, means: tuple[Floats,
     mu, spread = means[0][:n], means[1][:n]
     mean = (mu[:, :, None] + b.unit[:, None] * BOTH_WAYS).astype(np.float32)
     variance = (spread + b.sd**2 + b.doubt[:n, i] ** 2)[:, :, None].astype(np.float32)
-    p = _density(b.v[:n, i][:, :, None], b.v_below[:n, i][:, :, None], mean, np.broadcast_to(variance, mean.shape))
+    p = _density(b.v[:n, i], b.v_below[:n, i], mean, np.broadcast_to(variance, mean.shape))
     by_role = np.log(np.maximum(p @ s.both.T.astype(np.float32), _LEAST))
     blank = np.log(p.mean(axis=2)) * b.exponent
     total = by_role.reshape(n, -1) @ s.other_map.astype(np.float32)

@@ -151,26 +151,27 @@ def make_states(
 ) -> States:  # fmt: skip
     """States over the results of a kind: metals (which only rise) and others with their `ways` (`+`, `~`) and exponents of the likelihood."""
     every = [(p, phase) for p in patterns for phase in PHASES]
-    roles: dict[Role, int] = {("still",): 0}
-
-    def number(names: list[str], way: list[str]) -> NDArray[np.int64]:
-        out = np.zeros((len(names), 1 + len(every)), np.int64)
-        for a, name in enumerate(names):
-            for s, (pattern, phase) in enumerate(every):
-                role = role_of(pattern, name, way[a], phase)
-                out[a, 1 + s] = roles.setdefault(role, len(roles))
-        return out
-
-    metal_role = number(metals, ["+"] * len(metals))
-    other_role = number(others, ways)
-    up = np.array([_weights(role, UP) for role in roles])
-    both = np.array([_weights(role, BOTH_WAYS) for role in roles])
+    metal_role, metal_roles = _numbered(every, metals, ["+"] * len(metals))
+    other_role, other_roles = _numbered(every, others, ways)
     low = [constant("low_sound")] + [constant(f"low_{phase}" if p.low else "low_sound") for p, phase in every]
-    ones = np.ones(len(metals))
     return States(
-        patterns, share, up, both, metal_role, other_role, _one_hot(metal_role, len(roles), ones), _one_hot(other_role, len(roles), exponent),
+        patterns, share, np.array([_weights(role, UP) for role in metal_roles]), np.array([_weights(role, BOTH_WAYS) for role in other_roles]),
+        metal_role, other_role, _one_hot(metal_role, len(metal_roles), np.ones(len(metals))), _one_hot(other_role, len(other_roles), exponent),
         np.array(low),
     )  # fmt: skip
+
+
+def _numbered(
+    every: list[tuple[Pattern, str]], names: list[str], ways: list[str]
+) -> tuple[NDArray[np.int64], list[Role]]:
+    """Number of the role of each result in each state [results, 1 + 3P], 0 in the sound one, and the roles by number."""
+    roles: dict[Role, int] = {("still",): 0}
+    out = np.zeros((len(names), 1 + len(every)), np.int64)
+    for a, (name, way) in enumerate(zip(names, ways, strict=True)):
+        for s, (pattern, phase) in enumerate(every):
+            role = role_of(pattern, name, way, phase)
+            out[a, 1 + s] = roles.setdefault(role, len(roles))
+    return out, list(roles)
 
 
 def role_of(pattern: Pattern, name: str, way: str, phase: str) -> Role:

@@ -52,9 +52,10 @@ def learn_judgement(
 
 def usual_pace(exposure: pd.DataFrame) -> float:
     """Running hours a day of the middle compartment, 0 when none has two bottles."""
-    groups = exposure.groupby("compartment")
-    days = groups["drawn_on"].agg(np.ptp) / pd.Timedelta(days=1)
-    pace = (groups["run_h"].agg(np.ptp) / days.where(days > 0)).median()
+    groups = exposure.groupby("compartment")[["drawn_on", "run_h"]]
+    span = groups.max() - groups.min()
+    days = span["drawn_on"].dt.total_seconds() / 86400
+    pace = (span["run_h"] / days.where(days > 0)).median()
     return float(np.nan_to_num(pace))
 
 
@@ -65,9 +66,9 @@ def learn_priors(
     found = known.findings[known.findings["outcome"].isin(["defect", "failed"])]
     found = found.merge(known.compartments[["compartment", "kind"]], on="compartment")
     open_now = sum(float((1 - f.now[:, 0]).sum()) for _, f in passes)
-    run = exposure.groupby(["compartment", "kind"])["run_h"].agg(np.ptp).reset_index()
-    per_h = run["kind"].map(lambda kind: known.settings.kind(kind).defect_rate_per_h)
-    foreseen = float((per_h * run["run_h"]).sum())
+    hours = exposure.groupby(["compartment", "kind"])["run_h"]
+    run = (hours.max() - hours.min()).groupby("kind").sum()
+    foreseen = float(sum(known.settings.kind(str(kind)).defect_rate_per_h * h for kind, h in run.items()))
     worth = constant("rate_prior_faults")
     factor = (worth + len(found) + open_now) / (worth + foreseen)
     said = f"{len(found)} faults on record and {open_now:.1f} open by their chances, against {foreseen:.1f} foreseen; shipped rates times {factor:.2f}"

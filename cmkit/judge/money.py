@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 
 from cmkit.records.fleet import Fleet, sampled_every
 from cmkit.records.settings import Judge
-from cmkit.tables.frames import names
+from cmkit.records.turnaround import turnaround_by_machine
+from cmkit.tables.frames import empty, names
 
 Floats = NDArray[np.float64]
 MONEY = names("money")
@@ -37,32 +38,37 @@ def chance_of_failure(phases: Phases, hours: Floats, delay_h: Floats, judge: Jud
     return np.asarray(phases.early * early + phases.clear * clear + phases.severe * severe, dtype=float)
 
 
-def turnaround_days(known: Fleet) -> pd.Series:
-    """Days from drawing to a result in the office, by site: the middle of its last year's bottles, else the setting."""
+def turnaround_days(known: Fleet, learnt: pd.DataFrame | None = None) -> pd.Series:
+    """Days from drawing to a result in the office, by machine: the middle of its last year's bottles, else its site's, else the setting.
+
+    learnt: frame of `records.turnaround.learn_turnaround`; None: no site is measured.
+    """
     usual, least = known.settings.sampling.turnaround_days, known.settings.judge.turnaround_bottles
-    places = known.compartments[["compartment", "machine"]].merge(known.machines[["machine", "site"]], on="machine")
-    seen = known.samples[["compartment", "drawn_on", "reported_on"]].merge(places, on="compartment")
-    day = known.date if known.date is not None else seen["drawn_on"].max()
-    seen = seen[seen["drawn_on"] > day - pd.Timedelta(days=_DAYS_A_YEAR)]
-    took = (seen["reported_on"] - seen["drawn_on"]).dt.days.groupby(seen["site"])
+    seen = known.samples[["compartment", "drawn_on", "reported_on"]]
+    seen = seen.merge(known.compartments[["compartment", "machine"]], on="compartment")
+    seen = seen[seen["drawn_on"] > known.date - pd.Timedelta(days=_DAYS_A_YEAR)]
+    took = (seen["reported_on"] - seen["drawn_on"]).dt.days.groupby(seen["machine"])
     own = took.median().where(took.count() >= least)
-    sites = pd.Index(sorted(set(known.machines["site"])), dtype="str")
-    return own.reindex(sites).fillna(usual).astype(float)
+    machines = pd.Index(sorted(set(known.machines["machine"])), dtype="str")
+    at_site = turnaround_by_machine(known, empty("turnaround") if learnt is None else learnt)
+    return own.reindex(machines).fillna(at_site.reindex(machines)).fillna(usual).astype(float)
 
 
-def hours_to_next_result(known: Fleet, places: pd.DataFrame, use: pd.DataFrame) -> pd.DataFrame:
+def hours_to_next_result(
+    known: Fleet, places: pd.DataFrame, use: pd.DataFrame, learnt: pd.DataFrame | None = None
+) -> pd.DataFrame:
     """Operating hours until the next result is in the office: hours_repeat (a bottle drawn today), hours_sooner, hours_routine.
 
-    places: compartment, machine, site, run_h (of the newest bottle, NaN: none); use: machine, last_run_h, last_read_on, h_per_day, idle.
-    An idle machine runs no hours: it still gets its routine interval, which begins when it works again.
+    places: compartment, machine, run_h (of the newest bottle, NaN: none); use: machine, last_run_h, last_read_on, h_per_day, idle;
+    learnt: turnaround by site, as in :func:`turnaround_days`. An idle machine runs no hours: it still gets its routine interval, which begins when it works again.
     """
-    out = places[["compartment", "machine", "site", "run_h"]].merge(use, on="machine", how="left")
+    out = places[["compartment", "machine", "run_h"]].merge(use, on="machine", how="left")
     days = (known.date - out["last_read_on"]).dt.days.clip(lower=0)
     idle = out["idle"].astype("boolean").fillna(False).astype(bool)
     pace = out["h_per_day"].fillna(0.0).where(~idle, 0.0)
     since = (out["last_run_h"] + days.fillna(0) * pace - out["run_h"]).clip(lower=0)
     every = sampled_every(known).reindex(out["compartment"]).to_numpy()
-    wait = out["site"].map(turnaround_days(known)).fillna(known.settings.sampling.turnaround_days) * pace
+    wait = out["machine"].map(turnaround_days(known, learnt)).astype(float) * pace
     routine, sooner = (
         (share * every - since).clip(lower=0).fillna(0) for share in (1.0, known.settings.judge.sooner_share)
     )
@@ -82,10 +88,12 @@ def cost_of_waiting(money: pd.DataFrame, asks: pd.Series) -> pd.DataFrame:
     return out.assign(cost=out["chance"] * money["extra"].to_numpy())
 
 
-def what_it_costs(known: Fleet, places: pd.DataFrame, use: pd.DataFrame) -> pd.DataFrame:
+def what_it_costs(
+    known: Fleet, places: pd.DataFrame, use: pd.DataFrame, learnt: pd.DataFrame | None = None
+) -> pd.DataFrame:
     """Money of waiting, of a repeat bottle and of a look, one row per compartment (columns MONEY), in the fleet's currency.
 
-    places: compartment, machine, site, kind, run_h, p_early, p_clear, p_severe (NaN as 0). cost_wait: the risk until the result of a
+    places: compartment, machine, site, kind, run_h, p_early, p_clear, p_severe (NaN as 0); learnt: turnaround by site. cost_wait: the risk until the result of a
     bottle at the shortened interval (fails_sooner x extra), then a look if a fault is there. cost_look: a look now, which finds what is there. cost_repeat: a bottle drawn
     today, the risk until its result, a look if it then shows the fault, and the cheaper of a look and waiting where it leaves the question
     open. choice: the least of the
@@ -100,7 +108,7 @@ def what_it_costs(known: Fleet, places: pd.DataFrame, use: pd.DataFrame) -> pd.D
     money = np.array([k.failure_cost - k.planned_cost for k in kinds], float)
     lost = np.array([k.failure_downtime_h - k.planned_downtime_h for k in kinds], float)
     phases = Phases(*(places[f"p_{s}"].astype(float).fillna(0.0).to_numpy() for s in ("early", "clear", "severe")))
-    out = hours_to_next_result(known, places, use)
+    out = hours_to_next_result(known, places, use, learnt)
     extra = np.maximum(money + hour * lost, 0.0)
     for when in ("repeat", "sooner", "routine"):
         out[f"fails_{when}"] = chance_of_failure(phases, out[f"hours_{when}"].to_numpy(dtype=float), delay, judge)

@@ -58,7 +58,7 @@ def make_orders(
             continue
         order = _order(r, rules.get(r.sample, []), costs[r.compartment], known.settings.judge)
         order |= _when(r, order, pace.get(r.machine, np.nan), known.date) | {"asks": _asks(r, order)}
-        rows.append(order | _act_cost(order["group"], costs[r.compartment], changes.get(r.kind)))
+        rows.append(order | _act_cost(order["group"], costs[r.compartment], changes.get(r.compartment)))
     out = pd.DataFrame(rows, columns=ORDERS)
     out["money_at_stake"] = cost_of_waiting(
         money.set_index("compartment").reindex(out["compartment"]).reset_index(), out.set_index("compartment")["asks"]
@@ -237,10 +237,9 @@ def _days(within_days: float, within_h: float, h_per_day: float) -> int:
 
 
 def _change_cost(known: Fleet) -> dict[str, float]:
-    """Middle cost of the recorded fluid changes of each kind of compartment."""
-    done = known.services[known.services["kind"] == "change"].drop(columns="kind")
-    done = done.merge(known.compartments[["compartment", "kind"]], on="compartment")
-    return {str(k): float(v) for k, v in done.groupby("kind")["cost"].median().dropna().items()}
+    """Middle cost of the recorded fluid changes of each compartment."""
+    done = known.services[known.services["kind"] == "change"]
+    return {str(c): float(cost) for c, cost in done.groupby("compartment")["cost"].median().dropna().items()}
 
 
 def _act_cost(group: str, cost: dict, change: float | None) -> dict:

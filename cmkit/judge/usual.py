@@ -66,16 +66,23 @@ def of_table(names: list[str]) -> pd.DataFrame:
 
 
 def bottle_table(known: Fleet, samples: pd.DataFrame, exposure: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Exposure with how each bottle was drawn (drain, probe, low, lab, fluid, capacity_l), and its results, both in the order of exposure."""
+    """Exposure with how each bottle was drawn (drain, probe, low, lab, fluid, capacity_l), and its results, both in the order of exposure; mix: laboratory and fluid."""
     wide = samples.drop_duplicates("sample").set_index("sample").reindex(exposure["sample"]).reset_index()
     places = known.compartments.set_index("compartment").reindex(exposure["compartment"]).reset_index(drop=True)
-    method, valve = wide["method"], places["pressurised"].eq(True)
+    method, valve = wide["method"], places["pressurised"].eq(True).fillna(False).astype(bool)
     more = {
         "capacity_l": places["capacity_l"], "fluid": places["fluid"].fillna("").astype(str) + "|" + places["grade"].fillna("").astype(str),
         "drain": method.eq("drain stream"), "probe": method.eq("probe") | (method.isna() & valve),
         "low": wide["fluid_level"].eq("low").astype(float).where(wide["fluid_level"].notna()), "lab": wide["lab"].fillna("").astype(str),
     }  # fmt: skip
-    return exposure.reset_index(drop=True).assign(**{k: v.to_numpy() for k, v in more.items()}), wide
+    table = exposure.reset_index(drop=True).assign(**{k: v.to_numpy() for k, v in more.items()})
+    pairs = pd.MultiIndex.from_frame(table[["lab", "fluid"]])
+    return table.assign(mix=pd.Categorical.from_codes(*_codes(pairs))), wide
+
+
+def _codes(pairs: pd.MultiIndex) -> tuple[NDArray, pd.Index]:
+    codes, every = pairs.factorize()
+    return codes, pd.Index(list(every), tupleize_cols=False)
 
 
 def learn_usual(table: pd.DataFrame, wide: pd.DataFrame, register: pd.DataFrame) -> Usual:
@@ -187,8 +194,9 @@ def curve_and_doubt(age: Floats, x: Floats, y: Floats, usual_age: float, age_sd:
 
 def middles_of(table: pd.DataFrame, groups: pd.DataFrame, otherwise: float) -> Floats:
     """Middle of each bottle's laboratory and fluid, `otherwise` where they have none."""
-    found = table[["lab", "fluid"]].merge(groups[["lab", "fluid", "middle"]], on=["lab", "fluid"], how="left")
-    return found["middle"].fillna(otherwise).to_numpy(float)
+    known = dict(zip(zip(groups["lab"], groups["fluid"], strict=True), groups["middle"], strict=True))
+    mix = table["mix"].cat
+    return np.array([known.get(each, otherwise) for each in mix.categories])[mix.codes]
 
 
 def _scatter(v: Floats, place: NDArray, facts: pd.Series) -> tuple[float, float]:

@@ -4,17 +4,19 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from cmkit.judge.faults import fault, harmless
 from cmkit.records.analytes import below as below_name
 from cmkit.records.fleet import Fleet
-from cmkit.tables.frames import names
+from cmkit.tables.frames import empty, names, typed
 
 REASONS = names("reasons")
 _EARLIER = 6  # own choice: so many earlier bottles give what is usual
 _NAMED = 2
 _UNITS = {"1": "", "1/ml": "per ml"}
 _LEAST_ODDS = np.log(1.5)  # own choice: what weighs less is not named in the reason
+_MOST_OF = 0.7  # own choice: where the first cause has less than this share of the whole chance, the whole is said too
 _PLAIN = {"makeup": "fluid added", "fluid_level": "fluid level found", "": "how the bottle was drawn"}
 
 
@@ -60,33 +62,39 @@ def for_and_against(
     out["words"] = [_result_words(r, register) for r in out.itertuples()]
     out["strength"] = -out["log_odds"].abs()
     out = out.sort_values(["compartment", "hypothesis", "strength", "analyte"], kind="stable", ignore_index=True)
-    return out.reindex(columns=REASONS)
+    out["below"] = out["below"].eq(True)
+    return typed(out[REASONS], "reasons") if len(out) else empty("reasons")
 
 
 def _with_values(out: pd.DataFrame, known: Fleet, expected: pd.DataFrame, register: pd.DataFrame) -> pd.DataFrame:
     """Each row's result, its flag, its unit and what it is compared with."""
-    samples = known.samples.sort_values("drawn_on", kind="stable")
+    samples = known.samples.sort_values("drawn_on", kind="stable").reset_index(drop=True)
     at = {str(sample): place for place, sample in enumerate(samples["sample"])}
+    own = {str(c): np.asarray(places) for c, places in samples.groupby("compartment").indices.items()}
     column = {a: samples[a].to_numpy(dtype=float) for a in set(out["analyte"]) if a in register.index and a in samples}
     flags = {a: samples[below_name(a)].to_numpy(dtype=bool) for a in column if below_name(a) in samples}
-    own = {str(c): rows for c, rows in samples.groupby("compartment")}
-    forecast = (
-        expected.drop_duplicates(["sample", "analyte"], keep="last")
-        .set_index(["sample", "analyte"])["expected"]
-        .to_dict()
-    )
+    drawn = samples["drawn_on"].to_numpy()
+    forecast = expected[expected["sample"].isin(out["sample"])].drop_duplicates(["sample", "analyte"], keep="last")
+    forecast = forecast.set_index(["sample", "analyte"])["expected"].to_dict()
     found = []
     for r in out.itertuples():
-        value = float(column[r.analyte][at[r.sample]]) if r.analyte in column else np.nan
-        flag = bool(flags[r.analyte][at[r.sample]]) if r.analyte in flags else False
         usual, usual_is = float(forecast.get((r.sample, r.analyte), np.nan)), "expected"
-        if np.isnan(usual) and r.analyte in column:
-            earlier = own[r.compartment]
-            usual = float(earlier.loc[earlier["drawn_on"] < r.drawn_on, r.analyte].dropna().tail(_EARLIER).median())
-            usual_is = "earlier bottles"
+        value, flag = np.nan, False
+        if r.analyte in column:
+            here = at[r.sample]
+            value, flag = float(column[r.analyte][here]), bool(flags[r.analyte][here]) if r.analyte in flags else False
+            if np.isnan(usual):
+                places = own[r.compartment]
+                usual, usual_is = _usual(column[r.analyte][places[drawn[places] < drawn[here]]]), "earlier bottles"
         unit = register["unit"].get(r.analyte, "")
         found.append((value, flag, usual, "" if np.isnan(usual) else usual_is, _UNITS.get(unit, unit)))
     return out.join(pd.DataFrame(found, columns=["value", "below", "usual", "usual_is", "unit"], index=out.index))
+
+
+def _usual(earlier: NDArray[np.float64]) -> float:
+    """The middle of the newest earlier results; NaN without any."""
+    seen = earlier[np.isfinite(earlier)][-_EARLIER:]
+    return float(np.median(seen)) if len(seen) else np.nan
 
 
 def _result_words(r: Any, register: pd.DataFrame) -> str:
@@ -170,6 +178,8 @@ def _by_chance(r: Any, order: dict, reasons: pd.DataFrame) -> list[str]:
     parts = [said]
     if order["second_cause"]:
         parts.append(f"{chance_text(r.p_second)} that {fault(r.kind, r.second_cause).said}")
+    if r.p_cause < _MOST_OF * r.chance:
+        parts.append(f"{chance_text(r.chance)} that anything is wrong")
     if r.cause in harmless():
         parts.append("no work by itself")
     return parts

@@ -7,7 +7,10 @@ import pandas as pd
 from cmkit.intervals.advise import advise_intervals
 from cmkit.judge.compartments import State
 from cmkit.learnt import Learnt
+from cmkit.practice.chain import bottle_chain, in_hand
+from cmkit.practice.coverage import coverage
 from cmkit.practice.due import next_due
+from cmkit.practice.missed import missed_failures
 from cmkit.practice.replay import alarm_record
 from cmkit.practice.rounds import plan_round
 from cmkit.practice.waiting import waiting_costs
@@ -18,7 +21,9 @@ from cmkit.wear.fit import Wear
 
 @dataclass(frozen=True)
 class Plan:
-    """due, waiting: one row a compartment; cards: one a bottle of the next round; record: one a past alarm; intervals, curves: how often."""
+    """due, waiting: one row a compartment; cards: one a bottle of the next round; record: one a past alarm; intervals, curves: how often;
+    turnaround: days by site and laboratory; chain: bottles without a result; missed: failures without a useful warning;
+    coverage: what the tests can see."""
 
     due: pd.DataFrame
     cards: pd.DataFrame
@@ -26,6 +31,10 @@ class Plan:
     waiting: pd.DataFrame
     intervals: pd.DataFrame
     curves: pd.DataFrame
+    turnaround: pd.DataFrame
+    chain: pd.DataFrame
+    missed: pd.DataFrame
+    coverage: pd.DataFrame
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """What an assessment keeps of it."""
@@ -35,8 +44,21 @@ class Plan:
 def plan_work(known: Fleet, hours: Hours, wear: Wear, state: State, learnt: Learnt) -> Plan:
     """What to do at these compartments, and what past alarms led to."""
     decided = state.decided
-    due = next_due(known, wear.exposure, hours.use, decided.verdicts)
+    turnaround = learnt.turnaround[learnt.turnaround["site"].isin(known.sites["site"])].reset_index(drop=True)
+    chain = bottle_chain(known, turnaround)
+    due = next_due(known, wear.exposure, hours.use, decided.verdicts, in_hand(chain))
     record = alarm_record(known, decided.spells, hours.findings[["finding", "run_h"]])
     waiting = waiting_costs(known, decided)
     intervals, curves = advise_intervals(known, wear.exposure, wear.rates, hours.use, learnt)
-    return Plan(due, plan_round(known, due), record, waiting, intervals, curves)
+    return Plan(
+        due=due,
+        cards=plan_round(known, due, hours.use),
+        record=record,
+        waiting=waiting,
+        intervals=intervals,
+        curves=curves,
+        turnaround=turnaround,
+        chain=chain,
+        missed=missed_failures(known, record, decided.bottles),
+        coverage=coverage(known),
+    )

@@ -28,7 +28,7 @@ def said_in(
     """What a month's books say of every compartment (columns PUBLISHED without published_on). month: `2026-06`.
 
     verdicts: compartment, state, chance, cause, severity, sample; orders: compartment, work, group, due_on; waiting: compartment,
-    cost_of_waiting. Chances are rounded to 4 decimals and money to whole units, as they are kept.
+    cost_of_waiting. A cause is kept where something is raised. Chances are rounded to 4 decimals and money to whole units, as they are kept.
     """
     out = verdicts[["compartment", "state", "chance", "cause", "severity", "sample"]]
     out = out.merge(orders[["compartment", "work", "group", "due_on"]], on="compartment", how="left")

@@ -1,113 +1,91 @@
 """The next round of bottles: what to draw, on which machine, by which method, and what to bring.
 
-Common practice throughout (no source): tube to mid-depth, never to the bottom; a hand pump where there is no pressure, a probe at a
-valve where there is, never the drain stream; a pump of its own for coolant; left and right as seen from the operator's seat facing
-forward; a final drive's level stands at the bottom of its plug's thread; a low level in a sealed compartment means suspect a leak.
+Common practice throughout (no source): how each is drawn is in `practice.drawing`; never from the drain stream; left and right as seen
+from the operator's seat facing forward.
 """
 
 import hashlib
 import math
+from typing import Any
 
-import numpy as np
 import pandas as pd
 
+from cmkit.practice.drawing import NO_DRAWING, Tube, clean_ranks, how_drawn, surface_below, tube_for
+from cmkit.practice.visits import plan_visits
 from cmkit.records.fleet import Fleet
+from cmkit.records.settings import Sampling
 from cmkit.tables.frames import names, typed
 
 CARDS = names("cards")
 AHEAD_DAYS = 31
-_URGENT = {
-    "repeat after alarm": 0, "repeat after alert": 0, "never sampled": 1, "repeat of a doubted bottle": 1, "sooner after alarm": 1, "sooner after alert": 2,
-}  # fmt: skip
-_DAYS_A_WEEK = 7
 LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ2345678"  # 31, a prime, without letters that look alike in handwriting
+_PLACE = [
+    "position", "fluid", "grade", "access", "pressurised", "sampling_point", "depth_mm", "surface_mm", "dead_volume_ml",
+]  # fmt: skip
+_TUBE_NOT_KNOWN_MM = 1000.0  # own choice: tube to bring for a compartment whose depth is not recorded
 _SPARE = 1.1  # own choice: bottles and tube to spare on a round
 
 
-def plan_round(known: Fleet, due: pd.DataFrame, days: int = AHEAD_DAYS) -> pd.DataFrame:
-    """Cards, one a bottle, of what falls due within `days` of the view's date (columns CARDS), by site, machine and compartment.
+def plan_round(known: Fleet, due: pd.DataFrame, use: pd.DataFrame, days: int = AHEAD_DAYS) -> pd.DataFrame:
+    """Cards, one a bottle, of what falls due within `days` of the view's date (columns CARDS), by site, day, machine and cleanest system.
 
-    later: True for what is due too but past the crew's capacity; urgent bottles are never left for routine ones.
-
-    due: frame of `practice.due.next_due`. Capacity: settings.sampling.crew_samples_per_week over the period and all sites, shared
-    in proportion to what is due at each site; 0 means no limit. Compartments of idle machines wait until the machine works again.
+    due: frame of `practice.due.next_due`; use: machine and h_per_day of `trust.hours.machine_use`. Compartments of idle machines wait
+    until the machine works again. On which day: `on_days`.
     """
     until = known.date + pd.Timedelta(days=days)
-    wanted = due[due["overdue"] | (due["due_on"] <= until)].copy()
-    wanted["order"] = wanted["why"].map(_URGENT).fillna(3)
-    wanted["share_past"] = (wanted["overdue_h"] / wanted["every_h"]).fillna(0)
-    wanted = wanted.sort_values(["order", "share_past", "due_on", "compartment"], ascending=[True, False, True, True])
-    per_week = known.settings.sampling.crew_samples_per_week
-    room = math.floor(per_week * days / _DAYS_A_WEEK) if per_week > 0 else len(wanted)
-    kept = _within_capacity(wanted, room)
-    return _cards(known, wanted.assign(later=~kept))
+    wanted = due[due["overdue"] | (due["due_on"] <= until)]
+    return on_days(_drafts(known, wanted), due, use, date=known.date, rule=known.settings.sampling, days=days)
 
 
-def _within_capacity(wanted: pd.DataFrame, room: int) -> pd.Series:
-    """Flags the rows that fit: all urgent ones anywhere first, the rest by each site's share of the room left."""
-    if room >= len(wanted):
-        return pd.Series(True, index=wanted.index)
-    urgent = wanted["order"] < 3
-    kept = urgent & (urgent.cumsum() <= room)
-    routine = wanted[~urgent]
-    left = room - int(kept.sum())
-    turn = routine.groupby("site").cumcount() / routine.groupby("site")["site"].transform("size")
-    kept.loc[turn.sort_values(kind="stable").index[: max(left, 0)]] = True
-    return kept
+def on_days(cards: pd.DataFrame, due: pd.DataFrame, use: pd.DataFrame, *, date: pd.Timestamp, rule: Sampling, days: int = AHEAD_DAYS) -> pd.DataFrame:  # fmt: skip
+    """`cards` planned anew within what the crews can draw over all sites (rule.crew_samples_per_week; 0 means no limit).
 
-
-def _cards(known: Fleet, rows: pd.DataFrame) -> pd.DataFrame:
-    places = known.compartments.set_index("compartment").rename_axis(None)
-    out = rows.merge(
-        places[["position", "fluid", "grade", "access", "pressurised", "depth_mm"]],
-        left_on="compartment",
-        right_index=True,
-    )
-    out = out.sort_values(["site", "machine", "compartment"]).reset_index(drop=True)
-    kinds = [known.settings.kind(k) for k in out["kind"]]
-    usual = pd.Series([k.pressurised for k in kinds], index=out.index, dtype="boolean")
-    probe = out["pressurised"].astype("boolean").fillna(usual).astype(bool)
-    out["method"] = np.where(probe, "probe", "pump")
-    coolant = (out["fluid"] == "coolant") | (out["kind"] == "coolant")
-    out["pump"] = np.select([probe, coolant], ["", "coolant pump"], "oil pump")
-    out["tube_mm"] = tube_length(out["depth_mm"], np.array([k.tube_extra_mm for k in kinds], float)).where(~probe)
-    out["tube_words"] = [
-        _tube_words(m, d, t) for m, d, t in zip(out["method"], out["depth_mm"], out["tube_mm"], strict=True)
-    ]
-    out["ready"] = [_ready_words(p, c) for p, c in zip(probe, coolant, strict=True)]
-    out["level_words"] = [_level_words(kind) for kind in out["kind"]]
-    out["side"] = out["position"].map(side_words)
-    out["bottle"] = [bottle_number(c, known.date) for c in out["compartment"]]
+    plan_on: the day to draw it (`practice.visits`); visit: 2, 3, ... for a further bottle of the same compartment in this round; later:
+    True for what is due too but past the crews' capacity. method `none`: no safe point is recorded, so it has no day and takes no capacity.
+    """
+    first = cards[cards["visit"] == 1].drop(columns=["visit", "plan_on", "later", "bottle"])
+    first = first.merge(due[["compartment", "every_h", "overdue_h"]], on="compartment")
+    first = first.merge(use[["machine", "h_per_day"]], on="machine", how="left")
+    drawable = first["method"] != NO_DRAWING
+    planned = plan_visits(first[drawable], date, days, rule.crew_samples_per_week, rule.interval_tolerance)
+    waiting = first[~drawable].assign(plan_on=pd.NaT, visit=1, later=False)
+    out = pd.concat([planned, waiting]) if len(waiting) else planned
+    out["clean_rank"] = clean_ranks(out["kind"], out["coolant"])
+    out = out.sort_values(["site", "later", "plan_on", "machine", "clean_rank", "compartment"]).reset_index(drop=True)
+    out["bottle"] = [bottle_number(c, date, v) for c, v in zip(out["compartment"], out["visit"], strict=True)]
     return typed(out[CARDS], "cards")
 
 
-def tube_length(depth_mm: pd.Series, extra_mm: np.ndarray) -> pd.Series:
-    """Length to cut, in mm: half the depth from access to bottom, so that it never reaches the bottom, plus what goes into the pump."""
-    return depth_mm / 2 + extra_mm
+def _drafts(known: Fleet, wanted: pd.DataFrame) -> pd.DataFrame:
+    """A card for each of the `wanted` compartments, without its day."""
+    places = known.compartments.set_index("compartment").rename_axis(None)[_PLACE]
+    out = wanted.merge(places, left_on="compartment", right_index=True)
+    out = out.join(how_drawn(out, known.settings))
+    tubes = [_tube(r, known) for r in out.itertuples()]
+    out["tube_mm"], out["mark_mm"] = [t.cut_mm for t in tubes], [t.mark_mm for t in tubes]
+    out["tube_words"] = [t.words for t in tubes]
+    out["dead_ml"] = out["dead_volume_ml"].fillna(out["usual_dead_ml"]).where(out["method"] == "probe")
+    out["purge_times"] = out["purge_times"].where(out["method"] == "probe")
+    out["side"] = out["position"].map(side_words)
+    out["where"] = [where_words(a, m, c) for a, m, c in zip(out["access"], out["method"], out["coolant"], strict=True)]
+    return out.assign(visit=1, plan_on=pd.NaT, later=False, bottle="")[CARDS]
 
 
-def _tube_words(method: str, depth: float, tube: float) -> str:
-    if method == "probe":
-        return "no tube: probe at the valve"
-    if pd.isna(tube):
-        return "measure on site: tube to half the fluid's depth, never to the bottom"
-    return f"cut {tube:,.0f} mm: half of {depth:,.0f} mm depth, and the rest for the pump"
+def _tube(card: Any, known: Fleet) -> Tube:
+    """The tube of a card's bottle; none for a probe."""
+    if card.method != "pump":
+        return Tube(math.nan, math.nan, "no tube" if card.method == "probe" else "")
+    access = card.access if isinstance(card.access, str) else ""
+    surface = surface_below(card.kind, access, card.surface_mm, card.depth_mm)
+    return tube_for(card.depth_mm, surface, known.settings.kind(card.kind).tube_extra_mm, access)
 
 
-def _ready_words(probe: bool, coolant: bool) -> str:
-    if coolant and not probe:
-        return "Cool enough to open safely; open the cap slowly, a warm system is under pressure. Fluid mixed by recent running."
-    if probe:
-        return "Working temperature, engine at low idle so the line is under its working pressure; let the dead volume run off into a waste bottle first."
-    return (
-        "Fluid warm and mixed: within half an hour of working. Machine level, power isolated by the site's procedure."
-    )
-
-
-def _level_words(kind: str) -> str:
-    if kind == "final drive":
-        return "Level should stand at the bottom of the plug's thread."
-    return "Note the level before topping up."
+def where_words(access: str, method: str, coolant: bool) -> str:
+    """Where the bottle is drawn; coolant by pump at the cap of the cold system, never at a valve that is not rated for it."""
+    named = access if isinstance(access, str) else ""
+    if coolant and method == "pump" and (not named or "valve" in named.casefold()):
+        return "pressure cap, system cold"
+    return named or "access not recorded: ask first"
 
 
 def side_words(position: str) -> str:
@@ -119,9 +97,10 @@ def side_words(position: str) -> str:
     return position
 
 
-def bottle_number(compartment: str, day: pd.Timestamp) -> str:
-    """A bottle number that is the same for the same compartment and round: 8 characters and a check letter."""
-    digest = hashlib.sha256(f"{compartment}|{day:%Y-%m-%d}".encode()).digest()
+def bottle_number(compartment: str, day: pd.Timestamp, visit: int = 1) -> str:
+    """A bottle number that is the same for the same compartment, round and visit: 8 characters and a check letter."""
+    again = f"|{visit}" if visit > 1 else ""
+    digest = hashlib.sha256(f"{compartment}|{day:%Y-%m-%d}{again}".encode()).digest()
     body = "".join(LETTERS[b % 31] for b in digest[:8])
     return body + check_letter(body)
 
@@ -132,15 +111,35 @@ def check_letter(body: str) -> str:
 
 
 def what_to_bring(cards: pd.DataFrame) -> pd.DataFrame:
-    """Totals to bring: item, number, unit (bottles and tube with a tenth to spare, a pump for each fluid, probes)."""
-    pumped = cards[cards["method"] == "pump"]
-    tube_m = pumped["tube_mm"].fillna(pumped["tube_mm"].max() if pumped["tube_mm"].notna().any() else 1000).sum() / 1000
+    """Totals to bring: item, number, unit, why (bottles and tube with a tenth to spare; a pump or probe of its own for each fluid)."""
+    drawn = cards[cards["method"] != NO_DRAWING]
+    pumped = drawn[drawn["method"] == "pump"]
+    longest = (
+        max(pumped["tube_mm"].max(), _TUBE_NOT_KNOWN_MM) if pumped["tube_mm"].notna().any() else _TUBE_NOT_KNOWN_MM
+    )
+    tube_m = pumped["tube_mm"].fillna(longest).sum() / 1000
+    bottles, unknown = math.ceil(round(len(drawn) * _SPARE, 9)), int(pumped["tube_mm"].isna().sum())
+    spare = f"{len(drawn)} to draw and {bottles - len(drawn)} spare, for one dropped, dirtied or overfilled"
+    tube = f"{len(pumped)} pieces and a tenth to spare, for one cut wrong or that touched the ground"
+    tube += f"; {longest / 1000:g} m each for {unknown} of unknown depth" if unknown else ""
     rows = [
-        ("sample bottles, clean and sealed", math.ceil(len(cards) * _SPARE), ""),
-        ("new tube, one piece a bottle", math.ceil(10 * tube_m * _SPARE) / 10, "m"),
-        ("hand vacuum pump for oil", int((pumped["pump"] == "oil pump").any()), ""),
-        ("hand vacuum pump for coolant, kept apart", int((pumped["pump"] == "coolant pump").any()), ""),
-        ("sampling probe", int((cards["method"] == "probe").any()), ""),
-        ("waste bottle, rags, gloves, eye protection, labels, pen", int(len(cards) > 0), "set"),
+        ("sample bottles, clean and sealed", bottles, "", spare),
+        ("new tube, one piece a bottle", math.ceil(round(10 * tube_m * _SPARE, 9)) / 10, "m", tube),
+        *_tools(drawn),
+        ("waste bottle, rags, gloves, eye protection, labels, pen", int(len(drawn) > 0), "set", ""),
     ]
-    return pd.DataFrame([r for r in rows if r[1]], columns=["item", "number", "unit"])
+    return pd.DataFrame([r for r in rows if r[1]], columns=["item", "number", "unit", "why"])
+
+
+def _tools(drawn: pd.DataFrame) -> list[tuple[str, int, str, str]]:
+    """A row for each pump and probe of the round."""
+    uses = drawn["tool"].value_counts().sort_index()
+    return [
+        (
+            f"{'hand vacuum ' if tool.startswith('pump') else 'sampling '}{tool}",
+            1,
+            "",
+            f"marked, for no other fluid; {n} on this round",
+        )
+        for tool, n in uses.items()
+    ]

@@ -1,7 +1,10 @@
 """The field sheet of a round: an XLSX with drop-down lists that goes out empty and comes back filled, and every slip in it said in words."""
 
+import calendar
 import hashlib
+import re
 from dataclasses import dataclass
+from io import BytesIO
 from pathlib import Path
 
 import numpy as np
@@ -9,8 +12,11 @@ import pandas as pd
 import xlsxwriter
 
 from cmkit.errors import WrongFile
+from cmkit.files import write_file
+from cmkit.practice.drawing import NO_DRAWING, how_drawn
 from cmkit.practice.rounds import AHEAD_DAYS, LETTERS, bottle_number, check_letter
 from cmkit.practice.sheet_cells import sheet_rows
+from cmkit.practice.visits import MAX_VISITS
 from cmkit.records.analytes import with_own
 from cmkit.records.fleet import Fleet, has_result
 from cmkit.records.reading.clean import match_words, parse_dates
@@ -20,7 +26,7 @@ from cmkit.records.settings import read_settings
 from cmkit.tables.records import LEVELS, METHODS
 
 SHEET = "round"
-GIVEN = ["bottle", "site", "machine", "compartment", "side", "how", "due_meter_h"]
+GIVEN = ["bottle", "plan_on", "site", "machine", "compartment", "side", "how", "due_meter_h"]
 FILLED = [
     "drawn_on",
     "meter_h",
@@ -43,16 +49,19 @@ _WIDTHS = {"compartment": 34, "side": 26, "note": 40, "bottle": 12}
 
 
 def write_field_sheet(cards: pd.DataFrame, path: Path, made: pd.Timestamp) -> None:
-    """An empty field sheet for `cards` (frame of `practice.rounds`): one row a bottle, lists where only certain words are wanted.
+    """An empty field sheet for `cards` (frame of `practice.rounds`): one row a bottle that can be drawn, lists where only certain words are wanted.
 
     Text is written as text, never as a formula or link. made: the day it says it was made, so that the same cards give the same bytes.
     """
-    book = xlsxwriter.Workbook(str(path), {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False})
+    store = BytesIO()
+    book = xlsxwriter.Workbook(store, {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False})
     book.set_properties({"created": made.to_pydatetime()})
     sheet = book.add_worksheet(SHEET)
     head, fill = book.add_format({"bold": True, "bottom": 1, "text_wrap": True}), book.add_format({"border": 4})
     day = book.add_format({"border": 4, "num_format": "yyyy-mm-dd"})
-    rows = cards.assign(how=cards["method"] + cards["pump"].map(lambda p: f" ({p})" if p else ""))
+    rows = cards[cards["method"] != NO_DRAWING].assign(
+        how=cards["tool"] + ", " + cards["where"], plan_on=cards["plan_on"].dt.strftime("%Y-%m-%d")
+    )
     for j, name in enumerate(GIVEN + FILLED):
         sheet.write_string(0, j, name, head)
         sheet.set_column(j, j, _WIDTHS.get(name, 14))
@@ -78,6 +87,7 @@ def write_field_sheet(cards: pd.DataFrame, path: Path, made: pd.Timestamp) -> No
     sheet.set_landscape()
     sheet.fit_to_pages(1, 0)
     book.close()
+    write_file(path, store.getvalue())
 
 
 @dataclass(frozen=True)
@@ -97,7 +107,9 @@ def read_field_sheet(path: Path, known: Fleet, last: pd.DataFrame, today: pd.Tim
     one that stands there twice). Raises WrongFile when it is no field sheet.
     """
     sheet = sheet_rows(path, SHEET, GIVEN + FILLED, ["bottle", "compartment", "drawn_on"])
-    context = _Context(known, last.set_index("compartment"), today, _given_out(known, today, list(sheet.rows.values())))
+    given_out = _given_out(known, today, list(sheet.rows.values()))
+    how = how_drawn(known.compartments.set_index("compartment"), known.settings)["method"]
+    context = _Context(known, last.set_index("compartment"), today, given_out, how)
     rows: dict[str, dict] = {}
     slips = [{"row": 1, "bottle": "", "compartment": "", "words": w} for w in sheet.remarks]
     undrawn = []
@@ -125,12 +137,14 @@ def read_field_sheet(path: Path, known: Fleet, last: pd.DataFrame, today: pd.Tim
 
 @dataclass(frozen=True)
 class _Context:
-    """last: last_meter_h (and last_on) by compartment; given_out: bottle number -> (compartment, day of the round)."""
+    """last: last_meter_h (and last_on) by compartment; given_out: bottle number -> (compartment, day of the round); how: the method a card
+    gives each compartment."""
 
     known: Fleet
     last: pd.DataFrame
     today: pd.Timestamp
     given_out: dict[str, tuple[str, pd.Timestamp]]
+    how: pd.Series
 
 
 def _given_out(known: Fleet, today: pd.Timestamp, rows: list[dict[str, str]]) -> dict[str, tuple[str, pd.Timestamp]]:
@@ -144,11 +158,15 @@ def _given_out(known: Fleet, today: pd.Timestamp, rows: list[dict[str, str]]) ->
         days = pd.date_range(newest, newest + pd.Timedelta(days=AHEAD_DAYS)).union(days)
     named = known.compartments["compartment"].isin([row["compartment"] for row in rows])
     found: dict[str, tuple[str, pd.Timestamp]] = {}
+    visits = range(1, MAX_VISITS + 1)
     for places in (known.compartments["compartment"][named], known.compartments["compartment"][~named]):
-        found |= {bottle_number(c, day): (c, day) for c in places for day in days}
+        found |= {bottle_number(c, day, visit): (c, day) for c in places for day in days for visit in visits}
         if found.keys() >= {row["bottle"] for row in rows}:
             break
     return found
+
+
+_TWO_MEANINGS = re.compile(r"[1-9]\d{0,2},\d{3}")  # 1,250: one and a quarter, or one thousand two hundred and fifty
 
 
 def _number(text: str) -> float:
@@ -157,15 +175,37 @@ def _number(text: str) -> float:
     if "," in text and "." in text:
         mark = "." if text.rfind(",") > text.rfind(".") else ","
         text = text.replace(mark, "")
+    elif _TWO_MEANINGS.fullmatch(text):
+        return float("nan")
     value = float(pd.to_numeric(text.replace(",", ".") or None, errors="coerce"))
     return value if 0 <= value < float("inf") else float("nan")
 
 
-def _day(text: str) -> tuple[pd.Timestamp, str]:
-    """(day, why there is none)."""
+def _unusable(name: str, text: str) -> str:
+    if _TWO_MEANINGS.fullmatch(text):
+        plain = text.replace(",", "")
+        return f"{name} '{text}' has two meanings ({text.replace(',', '.')} or {plain}); left empty. Write {plain} without the comma."
+    return f"{name} '{text}' is not a usable number; left empty."
+
+
+_SHORT_YEAR = re.compile(r"(\d{1,2})[./-](\d{1,2})[./-](\d{2})")
+
+
+def _day(text: str, today: pd.Timestamp) -> tuple[pd.Timestamp, str]:
+    """(day, why there is none). A year of two figures is this century's; day and month are then as they fit best before `today`."""
+    if short := _SHORT_YEAR.fullmatch(text.strip()):
+        a, b, year = (int(n) for n in short.groups())
+        both = {pd.Timestamp(2000 + year, m, d) for d, m in ((a, b), (b, a)) if m <= 12 and d <= _last(2000 + year, m)}
+        past = [day for day in both if day <= today] or list(both)
+        if past:
+            return min(past, key=lambda day: abs(today - day)), ""
     found = parse_dates(np.array([text], dtype=object))
     why = f"{str(found.problem[0]).partition(';')[0]} ('{text}')" if text else "no date"
     return pd.Timestamp(found.value[0]), why
+
+
+def _last(year: int, month: int) -> int:
+    return calendar.monthrange(year, month)[1]
 
 
 def _read_row(row: dict[str, str], context: _Context) -> tuple[dict | None, list[str]]:
@@ -180,17 +220,22 @@ def _read_row(row: dict[str, str], context: _Context) -> tuple[dict | None, list
         return None, [
             f"no bottle number ('{bottle}'); the row is not used. The laboratory's report is joined by it: read it off the label."
         ]
-    drawn, why = _day(row["drawn_on"])
+    drawn, why = _day(row["drawn_on"], context.today)
+    if drawn > context.today:
+        return None, [
+            f"drawn on {drawn:%Y-%m-%d}, which is still to come; the row is not used. Put the date right and send it again."
+        ]
     if pd.isna(drawn):
         return None, [f"{why}: the row is taken as not drawn. Wanted a day such as 2026-06-30."]
     place, words = places.loc[compartment], []
     numbers = {n: _number(row[n]) for n in _NUMBERS}
-    words += [f"{n} '{row[n]}' is not a usable number; left empty." for n in _NUMBERS if row[n] and pd.isna(numbers[n])]
+    words += [_unusable(n, row[n]) for n in _NUMBERS if row[n] and pd.isna(numbers[n])]
     words += _bottle_slips(bottle, compartment, drawn, context)
     words += _hour_slips(drawn, numbers["meter_h"], compartment, context)
     listed = {
         n: str(match_words(np.array([row[n]], dtype=object), _LISTS[n], n).value[0]) for n in ("method", "fluid_level")
     }
+    words += _method_slips(listed["method"], context.how[compartment])
     words += _handling_slips(row | listed, place, context.known)
     words += [
         f"{n} '{row[n]}' is not in the list ({', '.join(_LISTS[n])}); left empty."
@@ -230,8 +275,6 @@ def _bottle_slips(bottle: str, compartment: str, drawn: pd.Timestamp, context: _
 
 
 def _hour_slips(drawn: pd.Timestamp, meter: float, compartment: str, context: _Context) -> list[str]:
-    if drawn > context.today:
-        return [f"drawn on {drawn:%Y-%m-%d}, which is still to come; check the date."]
     if pd.isna(meter):
         return ["meter hours are missing; without them no wear rate can be worked out."]
     if compartment not in context.last.index:
@@ -251,18 +294,25 @@ def _hour_slips(drawn: pd.Timestamp, meter: float, compartment: str, context: _C
     return []
 
 
+def _method_slips(done: str, card: str) -> list[str]:
+    """What is said of the way a bottle was drawn against the way its card gives."""
+    if done == "drain stream":
+        return ["drawn from the drain stream: it shows what lay at the bottom. Draw a repeat bottle by pump or probe."]
+    if done == "probe" and card != "probe":
+        return [
+            "drawn by probe at a point that is not recorded as safe for one: do not use it again before a competent person has named a safe point (sampling_point in compartments)."
+        ]
+    if done == "pump" and card == "probe":
+        return ["drawn by pump although there is a valve for a probe; say why in the note."]
+    return []
+
+
 def _handling_slips(row: dict[str, str], place: pd.Series, known: Fleet) -> list[str]:
     words = []
     if row["fluid_level"] == "low" and known.settings.kind(place["kind"]).sealed:
         words.append(
             "found low: a sealed compartment has no other way to lose fluid. Leak suspected; look for it before topping up."
         )
-    if row["method"] == "drain stream":
-        words.append(
-            "drawn from the drain stream: it shows what lay at the bottom. Draw a repeat bottle by pump or probe."
-        )
-    if row["method"] == "pump" and place["pressurised"] is True:
-        words.append("drawn by pump although there is a valve for a probe; say why in the note.")
     if not row["fluid_level"]:
         words.append("level was not noted.")
     if row["plug_torqued"].casefold() == "no":
@@ -338,11 +388,7 @@ def save_field_sheet(sheet: FieldSheet, folder: Path) -> Path:
             f"{path}: {layout.where} would read this file of inbox/ as a laboratory's. Make its `files` pattern narrower, or move the samples "
             "into a folder samples/, and try again; nothing was written."
         )
-    path.parent.mkdir(parents=True, exist_ok=True)
-    part = path.with_name(f".{path.name}.part")
-    part.write_text(text, encoding="utf-8")
-    part.replace(path)
-    return path
+    return write_file(path, text)
 
 
 def _layouts(folder: Path) -> list[Layout]:

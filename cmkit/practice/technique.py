@@ -83,7 +83,7 @@ def sampler_spread(
     is found by dealing the bottles of a stratum out again among its samplers (`permutations` times, from `seed`), which allows for
     small numbers and unbalanced strata. One-sided normal p of the standardised score, Benjamini-Hochberg q at .10 over samplers with
     at least 10 bottles; flagged only from a ratio of 1.25 on. ratio: spread against the usual one, with a 90 % interval. Heavy tails
-    accuse nobody, as the textbook chi-square test of variances would. Source: maths H (derived).
+    accuse nobody, as the textbook chi-square test of variances would. Source: guide how_it_is_computed, H (derived).
     """
     rows = _rows(factor, sampler, stratum)
     cells = rows.groupby(["stratum", "sampler"]).size().rename("n").reset_index()
@@ -159,7 +159,7 @@ def sampler_bias(factor: np.ndarray, sampler: np.ndarray, stratum: np.ndarray) -
 
     bias: 10 % trimmed mean of the log factors against the middle sampler of the stratum, with a 90 % interval from a robust standard
     error; shrunk: drawn towards none by the spread between samplers; two-sided p, Benjamini-Hochberg q at .10. Flagged only from 20
-    bottles and 5 % on. Source: maths H (derived).
+    bottles and 5 % on. Source: guide how_it_is_computed, H (derived).
     """
     rows = _rows(factor, sampler, stratum)
     rows = _against_stratum(rows)

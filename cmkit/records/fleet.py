@@ -24,7 +24,8 @@ class Fleet:
     set_aside: rows and values not used (file, row, column, value, reason, table, known_on, what). repairs: values used after a repair,
     same columns plus `used`. counts: one row per file: file, table, read, used, set_aside; read = used + set_aside. arrivals: the same
     counts by the day a row became known (file, table, known_on, read, set_aside). sources: file name -> SHA-256 of its content. elsewhere:
-    compartments of the fleet that are not in this part of it.
+    compartments of the fleet that are not in this part of it. unreported: on a view of a day, bottles that were drawn and have no result
+    by then, with the columns of `samples`.
     """
 
     settings: Settings
@@ -43,6 +44,7 @@ class Fleet:
     sources: dict[str, str] = field(default_factory=dict)
     date: pd.Timestamp | None = None
     elsewhere: frozenset[str] = frozenset()
+    unreported: pd.DataFrame | None = None
 
     def __repr__(self) -> str:
         until = "all records" if self.date is None else f"as known on {self.date:%Y-%m-%d}"
@@ -83,6 +85,9 @@ class Fleet:
         known["compartments"] = known["compartments"][
             known["compartments"]["machine"].isin(known["machines"]["machine"])
         ].reset_index(drop=True)
+        if self.unreported is not None:
+            known["samples"] = pd.concat([known["samples"], self.unreported], ignore_index=True)
+        unreported = without_report(known["samples"])
         samples, replaced = newest_issue(known["samples"])
         places = {*self.compartments["compartment"], *self.elsewhere}
         corrected = apply_corrections(samples, known["corrections"], places)
@@ -97,6 +102,7 @@ class Fleet:
             counts=self.counts if arrivals is None else counted(arrivals, replaced),
             arrivals=arrivals,
             date=day,
+            unreported=unreported[~unreported["compartment"].isin(self.elsewhere)].reset_index(drop=True),
         )
 
     def tables(self) -> dict[str, pd.DataFrame]:
@@ -118,6 +124,8 @@ class Fleet:
             "samples": self.samples["compartment"].isin(places) | self.samples["sample"].isin(moved),
         }
         parts = {name: getattr(self, name)[rows].reset_index(drop=True) for name, rows in own.items()}
+        if self.unreported is not None:
+            parts["unreported"] = self.unreported[self.unreported["compartment"].isin(places)].reset_index(drop=True)
         others = self.elsewhere | (set(self.compartments["compartment"]) - set(places))
         return replace(self, **parts, elsewhere=frozenset(others))
 
@@ -209,7 +217,7 @@ def newest_issue(samples: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     kept = _with_parts(kept, order)
     waiting = kept[~kept["_reported"]]
     old = order.drop(index=kept.index).sort_index()
-    why = old["_reported"].map({True: _OLD_ISSUE, False: _FIELD_ROW})
+    why = old["_reported"].map({True: OLD_ISSUE, False: _FIELD_ROW})
     aside = pd.concat(
         [_not_used(old, why), _not_used(waiting, "no result of this bottle has come in yet")], ignore_index=True
     )
@@ -235,8 +243,17 @@ def _with_parts(kept: pd.DataFrame, order: pd.DataFrame) -> pd.DataFrame:
 
 
 _HANDLING = ["meter_h", "fluid_h", "makeup_l", "method", "sampler", "fluid_level"]
-_OLD_ISSUE = "an earlier issue of this result; re-issued: the newest known issue is used, and this one only for what that leaves empty"
+OLD_ISSUE = "an earlier issue of this result; re-issued: the newest known issue is used, and this one only for what that leaves empty"
 _FIELD_ROW = "how this bottle was drawn; joined to its laboratory report"
+
+
+def without_report(samples: pd.DataFrame) -> pd.DataFrame:
+    """One row per bottle of which no row holds a result, with what its rows say of how and when it was drawn and received."""
+    open_ = ~samples["sample"].isin(samples.loc[has_result(samples), "sample"])
+    rows = samples[open_].sort_values("received_on", kind="stable", na_position="first")
+    if not rows["sample"].duplicated().any():
+        return rows.sort_index().reset_index(drop=True)
+    return rows.groupby("sample", sort=True).last().reset_index()[list(samples.columns)].astype(samples.dtypes)
 
 
 def has_result(samples: pd.DataFrame) -> pd.Series:

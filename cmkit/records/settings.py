@@ -1,19 +1,33 @@
-"""fleet.toml as frozen settings. Unknown keys are refused with the nearest known name, reversed bounds with both values."""
+"""fleet.toml as frozen settings. Unknown keys are refused with the nearest known name, values outside their range with both bounds.
+
+All faults of a file are said at once, one a line.
+"""
 
 import difflib
 import itertools
-import tomllib
-from dataclasses import MISSING, dataclass, field, fields, replace
-from functools import cache
+from dataclasses import dataclass, field, fields, replace
+from functools import cache, partial
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import pandas as pd
 
 from cmkit.errors import SettingsError
 from cmkit.records.analytes import DIRECTIONS, GROUPS, RULES, Analyte, with_own
 from cmkit.records.constants import out_of_range, package_defaults
+from cmkit.records.typed_reader import (
+    ACCEPTED_H,
+    RANGES,
+    TEXT,
+    Faults,
+    checked,
+    read_block,
+    read_toml,
+    refuse_unknown,
+    said,
+    section,
+)
 
 
 @dataclass(frozen=True)
@@ -51,6 +65,10 @@ class Kind:
     source: str = ""
 
 
+# what a kind's costs are made of; until the fleet gives its own, what is worked out from them rests on assumed costs
+COSTS = ("sample_cost", "inspect_cost", "planned_cost", "failure_cost", "planned_downtime_h", "failure_downtime_h")
+
+
 @dataclass(frozen=True)
 class Sampling:
     """How sampling is organised. Hours are operating hours, turnaround in days from drawing to a result in the office."""
@@ -68,12 +86,10 @@ class Alarm:
     """When a trend is called. z: one-step departure; rise: sustained rise (likelihood ratio); shares: family percentiles."""
 
     z: float = 3.0
-    alert_z: float = 2.5
     rise: float = 3.5
     alert_share: float = 0.90
     alarm_share: float = 0.975
     confidence: float = 0.90
-    crossing_chance: float = 0.50
 
 
 @dataclass(frozen=True)
@@ -150,7 +166,7 @@ class FixedLimit:
 class Settings:
     """Everything fleet.toml says, with the package's defaults where it is silent.
 
-    costs_given: kinds of compartments whose costs of a planned repair and of a failure the fleet gave itself.
+    given_costs: the costs (of COSTS) that the fleet gave itself, by kind of compartment.
     """
 
     name: str
@@ -165,7 +181,16 @@ class Settings:
     limits: tuple[FixedLimit, ...] = ()
     analytes: tuple[Analyte, ...] = ()
     accepted_intervals: dict[str, float] = field(default_factory=dict)
-    costs_given: frozenset[str] = frozenset()
+    given_costs: dict[str, tuple[str, ...]] = field(default_factory=dict)
+
+    def assumed_costs(self, kind: str) -> tuple[str, ...]:
+        """Which of `COSTS` are the package's own for this kind of compartment, because fleet.toml does not give them; in their order."""
+        return tuple(c for c in COSTS if c not in self.given_costs.get(kind, self.given_costs.get("other", ())))
+
+    @property
+    def costs_given(self) -> frozenset[str]:
+        """Kinds of compartments whose costs of a planned repair and of a failure the fleet gave itself."""
+        return frozenset(k for k, given in self.given_costs.items() if {"planned_cost", "failure_cost"} <= set(given))
 
     def kind(self, name: str) -> Kind:
         """Assumptions for a compartment kind; an unknown kind gets those of `other` under its own name."""
@@ -181,102 +206,121 @@ def default_kinds() -> dict[str, Kind]:
 
 
 def read_settings(path: Path) -> Settings:
-    """Settings from `fleet.toml`; raises SettingsError naming the file, the key, what was found and what is known."""
+    """Settings from `fleet.toml`; raises SettingsError naming the file and, of all faults at once, the key, what was found and what is known."""
     try:
-        raw = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        raw = read_toml(path, str(path))
     except FileNotFoundError as error:
         raise SettingsError(
             f'{path}: not found. A fleet folder needs a fleet.toml with at least a line name = "...".'
         ) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise SettingsError(f"{path}: not readable as TOML: {error}. Mend that line and try again.") from error
     return parse_settings(raw, str(path))
 
 
 def parse_settings(raw: dict[str, Any], where: str) -> Settings:
-    """Settings from the parsed content of a fleet.toml; `where` names the file in errors."""
+    """Settings from the parsed content of a fleet.toml; `where` names the file in errors. SettingsError names every fault."""
+    faults, values = Faults(), dict[str, Any]()
     plain = {k: v for k, v in raw.items() if k not in _SECTIONS}
-    refuse_unknown(plain, ["name", "currency", "language", *_SECTIONS], where)
-    if "name" not in raw:
-        raise SettingsError(f"{where}: key 'name' is missing; wanted the fleet's name, such as name = \"Our fleet\".")
-    values: dict[str, Any] = {k: checked(v, str, f"{where}: {k}") for k, v in plain.items()}
-    for key, (cls, _) in _BLOCKS.items():
-        values[key] = read_block(cls, raw.get(key, {}), f"{where}: [{key}]")
-    values["intervals"] = _intervals(raw.get("intervals", {}), f"{where}: [intervals]")
-    values["judge"] = read_block(Judge, raw.get("judge", {}), f"{where}: [judge]", default_judge())
-    kinds = section(raw, "kinds", where, deep=True)
-    values["kinds"] = _kinds(kinds, where)
-    values["costs_given"] = frozenset(
-        name for name, block in kinds.items() if {"planned_cost", "failure_cost"} <= set(block)
-    )
-    values["limits"] = _limits(section(raw, "limits", where, deep=True), where)
-    values["analytes"] = _analytes(section(raw, "analytes", where, deep=True), where)
-    values["accepted_intervals"] = {
-        k: checked(v, float, f"{where}: [accepted_intervals] {k}")
-        for k, v in section(raw, "accepted_intervals", where).items()
-    }
-    settings = Settings(**values)
-    _check_analytes(settings, where)
-    _check_bounds(settings, where)
-    return settings
+    texts = ["name", "currency", "language"]
+    with faults.gathered():
+        refuse_unknown(plain, [*texts, *_SECTIONS], where)
+    with faults.gathered():
+        if "name" not in raw:
+            raise SettingsError(
+                f"{where}: key 'name' is missing; wanted the fleet's name, such as name = \"Our fleet\"."
+            )
+    for key in [k for k in plain if k in texts]:
+        with faults.gathered():
+            values[key] = checked(plain[key], str, f"{where}: {key}")
+    for key, (cls, check) in _BLOCKS.items():
+        with faults.gathered():
+            values[key] = read_block(cls, raw.get(key, {}), f"{where}: [{key}]", check=check)
+    with faults.gathered():
+        values["intervals"] = _intervals(raw.get("intervals", {}), f"{where}: [intervals]")
+    with faults.gathered():
+        values["judge"] = _judge(raw.get("judge", {}), f"{where}: [judge]")
+    costs: dict[str, float] = {}
+    with faults.gathered():
+        costs = _costs(section(raw, "costs", where), where)
+    for key, read in (
+        ("kinds", partial(_kinds, costs=costs)),
+        ("limits", _limits),
+        ("analytes", _analytes),
+        ("accepted_intervals", _accepted),
+    ):
+        with faults.gathered():
+            values[key] = read(section(raw, key, where, deep=key != "accepted_intervals"), where)
+    values["given_costs"] = _given_costs(raw, list(values.get("kinds", {})))
+    with faults.gathered():
+        _check_analytes(values.get("limits", ()), values.get("analytes", ()), where)
+    faults.raise_any()
+    return Settings(**values)
 
 
-_BLOCKS: dict[str, tuple[Any, str]] = {"sampling": (Sampling, ""), "alarm": (Alarm, ""), "trust": (Trust, "")}
-_SECTIONS = (*_BLOCKS, "intervals", "judge", "kinds", "limits", "analytes", "accepted_intervals")
+_SECTIONS = (
+    "sampling",
+    "alarm",
+    "trust",
+    "intervals",
+    "judge",
+    "costs",
+    "kinds",
+    "limits",
+    "analytes",
+    "accepted_intervals",
+)
 
 
-def refuse_unknown(given: Any, known: list[str], where: str) -> None:
-    """SettingsError for the first key of `given` that is not known, with the nearest known name."""
-    for key in given:
-        if key not in known:
-            near = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
-            hint = f"Did you mean '{near[0]}'?" if near else f"Known keys: {', '.join(sorted(known))}."
-            raise SettingsError(f"{where}: unknown key '{key}'. {hint}")
+def _check_sampling(sampling: Sampling, where: str) -> None:
+    grid = sampling.service_grid_h
+    if any(b <= a for a, b in itertools.pairwise(grid)):
+        raise SettingsError(f"{where} service_grid_h {list(grid)} must be rising.")
 
 
-def section(raw: dict[str, Any], key: str, where: str, deep: bool = False) -> dict[str, Any]:
-    """A table of the file, empty where it is not there; `deep`: its values must be tables too. SettingsError otherwise."""
-    found = raw.get(key, {})
-    if not isinstance(found, dict):
-        raise SettingsError(f"{where}: [{key}]: found {found!r}, wanted a table of settings.")
-    for name, value in found.items():
-        if deep and not isinstance(value, dict):
-            raise SettingsError(f"{where}: [{key}] {name}: found {value!r}, wanted a table of settings.")
-    return found
+def _check_alarm(alarm: Alarm, where: str) -> None:
+    faults = []
+    if not alarm.alert_share < alarm.alarm_share:
+        faults.append(
+            f"{where} wanted alert_share < alarm_share, found {alarm.alert_share:g} and {alarm.alarm_share:g}."
+        )
+    if faults:
+        raise SettingsError("\n".join(faults))
 
 
-def checked(value: Any, wanted: Any, where: str) -> Any:
-    """The value as the wanted plain type, or an error that names both."""
-    if wanted is bool or wanted is str:
-        if isinstance(value, wanted):
-            return value
-    elif wanted in (float, int) and isinstance(value, (int, float)) and not isinstance(value, bool):
-        return wanted(value)
-    name = {bool: "true or false", str: "text in quotes", float: "a number", int: "a whole number"}[wanted]
-    raise SettingsError(f"{where}: found {value!r}, wanted {name}.")
+_BLOCKS: dict[str, tuple[Any, Any]] = {
+    "sampling": (Sampling, _check_sampling), "alarm": (Alarm, _check_alarm), "trust": (Trust, None),
+}  # fmt: skip
 
 
-def read_block(cls: Any, raw: Any, where: str, base: Any = None) -> Any:
-    """A frozen dataclass from a TOML table, starting from `base` or the defaults."""
-    if not isinstance(raw, dict):
-        raise SettingsError(f"{where}: found {raw!r}, wanted a table of settings.")
-    known = {f.name: f for f in fields(cls)}
-    refuse_unknown(raw, list(known), where)
-    values = {}
-    for key, value in raw.items():
-        if known[key].type in (tuple[float, ...], tuple[str, ...]):
-            wanted, what = (float, "numbers") if known[key].type == tuple[float, ...] else (str, "texts")
-            if not isinstance(value, list) or not value:
-                raise SettingsError(f"{where} {key}: found {value!r}, wanted a list of {what}.")
-            values[key] = tuple(checked(v, wanted, f"{where} {key}") for v in value)
-        else:
-            values[key] = checked(value, known[key].type, f"{where} {key}")
-    if base is not None:
-        return replace(base, **values)
-    missing = [n for n, f in known.items() if n not in values and f.default is MISSING and f.default_factory is MISSING]
-    if missing:
-        raise SettingsError(f"{where}: missing {', '.join(missing)}.")
-    return cls(**values)
+def _check_limit(limit: FixedLimit, where: str) -> None:
+    if limit.direction not in ("up", "down"):
+        raise SettingsError(f"{where}: direction {said(limit.direction)}, wanted 'up' or 'down'.")
+    if (limit.alarm - limit.alert) * (1 if limit.direction == "up" else -1) < 0:
+        raise SettingsError(
+            f"{where}: alert {limit.alert:g} lies beyond alarm {limit.alarm:g} for direction '{limit.direction}'; exchange them."
+        )
+
+
+def _check_analyte(analyte: Analyte, where: str) -> None:
+    faults = [
+        f"{where} {key}: found {said(getattr(analyte, key))}, wanted one of {', '.join(allowed)}."
+        for key, allowed in (("group", GROUPS), ("rule", RULES), ("bad", DIRECTIONS))
+        if getattr(analyte, key) not in allowed
+    ]
+    if analyte.plausible_low >= analyte.plausible_high:
+        faults.append(
+            f"{where}: plausible_low {analyte.plausible_low:g} is not below plausible_high {analyte.plausible_high:g}."
+        )
+    if faults:
+        raise SettingsError("\n".join(faults))
+
+
+def _accepted(raw: dict[str, Any], where: str) -> dict[str, float]:
+    faults, out = Faults(), {}
+    for name, hours in raw.items():
+        with faults.gathered():
+            out[name] = checked(hours, float, f"{where}: [accepted_intervals] {name}", ACCEPTED_H)
+    faults.raise_any()
+    return out
 
 
 def _intervals(raw: Any, where: str) -> Intervals:
@@ -286,30 +330,47 @@ def _intervals(raw: Any, where: str) -> Intervals:
     return found
 
 
-def _kinds(raw: dict[str, Any], where: str) -> dict[str, Kind]:
-    kinds = dict(default_kinds())
+def _kinds(raw: dict[str, Any], where: str, costs: dict[str, float]) -> dict[str, Kind]:
+    kinds, faults = _with_costs(costs), Faults()
     for name, block in raw.items():
         base = kinds.get(name) or replace(kinds["other"], kind=name)
-        kinds[name] = read_block(Kind, {**block, "basis": "site"}, f'{where}: [kinds."{name}"]', base)
+        with faults.gathered():
+            kinds[name] = read_block(Kind, {**block, "basis": "site"}, f'{where}: [kinds."{name}"]', base)
+    faults.raise_any()
     return kinds
+
+
+def _given_costs(raw: dict[str, Any], kinds: list[str]) -> dict[str, tuple[str, ...]]:
+    """Kind -> the costs that fleet.toml gives for it, in [costs] for all kinds or in its own [kinds] table."""
+    whole = set(raw.get("costs", {}))
+    own = raw.get("kinds", {})
+    return {k: tuple(c for c in COSTS if c in whole | set(own.get(k, {}))) for k in kinds}
+
+
+def _costs(raw: dict[str, Any], where: str) -> dict[str, float]:
+    """[costs]: the six numbers that matter, for every kind that does not have its own."""
+    refuse_unknown(raw, list(COSTS), f"{where}: [costs]")
+    return {k: checked(v, float, f"{where}: [costs] {k}", RANGES["Kind"][k]) for k, v in raw.items()}
+
+
+def _with_costs(costs: dict[str, float]) -> dict[str, Kind]:
+    """The package's kinds with the fleet's own costs for all of them."""
+    return {name: replace(kind, **cast(Any, costs)) for name, kind in default_kinds().items()}
 
 
 def _limits(raw: dict[str, Any], where: str) -> tuple[FixedLimit, ...]:
     """[limits."engine"] Fe_ppm = { alert = 80, alarm = 120 } -> one FixedLimit each."""
-    out = []
+    out, faults = [], Faults()
     for place, block in raw.items():
         for analyte, bounds in block.items():
             spot = f'{where}: [limits."{place}"] {analyte}'
-            if not isinstance(bounds, dict):
-                raise SettingsError(f"{spot}: found {bounds!r}, wanted {{ alert = number, alarm = number }}.")
-            limit = read_block(FixedLimit, {"where": place, "analyte": analyte, **bounds}, spot)
-            if limit.direction not in ("up", "down"):
-                raise SettingsError(f"{spot}: direction {limit.direction!r}, wanted 'up' or 'down'.")
-            if (limit.alarm - limit.alert) * (1 if limit.direction == "up" else -1) < 0:
-                raise SettingsError(
-                    f"{spot}: alert {limit.alert:g} lies beyond alarm {limit.alarm:g} for direction '{limit.direction}'; exchange them."
+            with faults.gathered():
+                if not isinstance(bounds, dict):
+                    raise SettingsError(f"{spot}: found {said(bounds)}, wanted {{ alert = number, alarm = number }}.")
+                out.append(
+                    read_block(FixedLimit, {"where": place, "analyte": analyte, **bounds}, spot, check=_check_limit)
                 )
-            out.append(limit)
+    faults.raise_any()
     return tuple(out)
 
 
@@ -321,66 +382,38 @@ _ANALYTE_DEFAULTS: dict[str, Any] = {
 
 
 def _analytes(raw: dict[str, Any], where: str) -> tuple[Analyte, ...]:
-    out = []
+    """[analytes.W_ppm] -> one Analyte each; what the block leaves out has the defaults of a contaminant."""
+    out, faults = [], Faults()
     for name, block in raw.items():
-        spot = f"{where}: [analytes.{name}]"
-        analyte = read_block(Analyte, {**_ANALYTE_DEFAULTS, "analyte": name, "name": name, "unit": "1", **block}, spot)
-        for key, allowed in (("group", GROUPS), ("rule", RULES), ("bad", DIRECTIONS)):
-            if getattr(analyte, key) not in allowed:
-                raise SettingsError(
-                    f"{spot} {key}: found {getattr(analyte, key)!r}, wanted one of {', '.join(allowed)}."
-                )
-        if analyte.plausible_low >= analyte.plausible_high:
-            raise SettingsError(
-                f"{spot}: plausible_low {analyte.plausible_low:g} is not below plausible_high {analyte.plausible_high:g}."
-            )
-        out.append(analyte)
+        base = Analyte(**{"analyte": name, "name": name, "unit": "1", **_ANALYTE_DEFAULTS})
+        with faults.gathered():
+            out.append(read_block(Analyte, block, f"{where}: [analytes.{name}]", base, check=_check_analyte))
+    faults.raise_any()
     return tuple(out)
 
 
-def _check_analytes(settings: Settings, where: str) -> None:
-    known = list(with_own(settings.analytes).index)
-    for limit in settings.limits:
+def _check_analytes(limits: tuple[FixedLimit, ...], own: tuple[Analyte, ...], where: str) -> None:
+    known = list(with_own(own).index)
+    faults = []
+    for limit in limits:
         if limit.analyte not in known:
-            near = difflib.get_close_matches(limit.analyte, known, n=1, cutoff=0.5)
+            near = difflib.get_close_matches(limit.analyte[:TEXT], known, n=1, cutoff=0.5)
             hint = f"Did you mean '{near[0]}'?" if near else "See the register of analytes, or add it under [analytes]."
-            raise SettingsError(f"{where}: [limits.\"{limit.where}\"]: unknown analyte '{limit.analyte}'. {hint}")
+            faults.append(f'{where}: [limits."{limit.where}"]: unknown analyte {said(limit.analyte)}. {hint}')
+    if faults:
+        raise SettingsError("\n".join(faults))
 
 
-def _check_bounds(settings: Settings, where: str) -> None:
-    grid, alarm = settings.sampling.service_grid_h, settings.alarm
-    if any(b <= a for a, b in itertools.pairwise(grid)) or grid[0] <= 0:
-        raise SettingsError(f"{where}: [sampling] service_grid_h {list(grid)} must be positive and rising.")
-    if not 0 < alarm.alert_share < alarm.alarm_share < 1:
-        raise SettingsError(
-            f"{where}: [alarm] wanted 0 < alert_share < alarm_share < 1, found {alarm.alert_share:g} and {alarm.alarm_share:g}."
-        )
-    if not 0 < alarm.alert_z <= alarm.z:
-        raise SettingsError(f"{where}: [alarm] wanted 0 < alert_z <= z, found {alarm.alert_z:g} and {alarm.z:g}.")
-    _check_judge(settings.judge, where)
-    for name, hours in settings.accepted_intervals.items():
-        if hours <= 0:
-            raise SettingsError(f"{where}: [accepted_intervals] {name} = {hours:g}, wanted hours above zero.")
-    for kind in settings.kinds.values():
-        for name in ("residual", "carry_out", "acted_share"):
-            if not 0 <= getattr(kind, name) <= 1:
-                raise SettingsError(
-                    f'{where}: [kinds."{kind.kind}"] {name} = {getattr(kind, name):g}, wanted a share between 0 and 1.'
-                )
-
-
-def _check_judge(judge: Judge, where: str) -> None:
+def _judge(raw: Any, where: str) -> Judge:
+    judge: Judge = read_block(Judge, raw, where, default_judge())
     if not 0 < judge.alert < judge.alarm < 1:
         raise SettingsError(
-            f"{where}: [judge] wanted 0 < alert < alarm < 1, found {judge.alert:g} and {judge.alarm:g}; set both as chances, such as 0.15 and 0.5."
+            f"{where} wanted 0 < alert < alarm < 1, found {judge.alert:g} and {judge.alarm:g}; set both as chances, such as 0.15 and 0.5."
         )
     for name in ("good", "stop", "second_share", "sooner_share", "repeat_settles"):
         if not 0 < getattr(judge, name) <= 1:
-            raise SettingsError(
-                f"{where}: [judge] {name} = {getattr(judge, name):g}, wanted more than 0 and at most 1."
-            )
+            raise SettingsError(f"{where} {name} = {getattr(judge, name):g}, wanted more than 0 and at most 1.")
     for field_ in fields(Judge):
         if getattr(judge, field_.name) <= 0:
-            raise SettingsError(
-                f"{where}: [judge] {field_.name} = {getattr(judge, field_.name):g}, wanted more than 0."
-            )
+            raise SettingsError(f"{where} {field_.name} = {getattr(judge, field_.name):g}, wanted more than 0.")
+    return judge

@@ -62,6 +62,16 @@ def random_fault(recipe: Recipe, part: Part, run_h: float, rng: np.random.Genera
     return _fault(recipe, part, name, onset, None, max(delay, 60.0))
 
 
+def faults_to_come(recipe: Recipe, part: Part, until_h: float, rng: np.random.Generator) -> tuple[Fault, ...]:
+    """Faults of chance of one compartment from running hour 0 to until_h, whatever is done about them: a Poisson process of onsets."""
+    out: list[Fault] = []
+    run_h = 0.0
+    while (fault := random_fault(recipe, part, run_h, rng)) is not None and fault.onset_h < until_h:
+        out.append(fault)
+        run_h = fault.onset_h
+    return tuple(out)
+
+
 def _fault(recipe: Recipe, part: Part, name: str, onset_h: float, onset_on: date | None, delay_h: float) -> Fault:
     kind = recipe.faults[name]
     times = np.ones(len(CARRIED))

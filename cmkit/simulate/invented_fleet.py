@@ -1,5 +1,6 @@
 """An invented fleet with known truth, from a recipe: the records an office would hold, and beside them what was really so."""
 
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date, timedelta
 
@@ -11,13 +12,14 @@ from cmkit.simulate.balance import CARRIED, INDEX, METALS
 from cmkit.simulate.bottle import as_reported
 from cmkit.simulate.life import live
 from cmkit.simulate.parts import build_parts, lognormal, stream
-from cmkit.simulate.recipe import Laboratory, Machine, Recipe, Site
+from cmkit.simulate.recipe import Machine, Recipe, Site
 from cmkit.simulate.state import Life
 from cmkit.simulate.workshop import close_open_faults
 from cmkit.tables.records import TABLES
 
 _PAIRS = {"left": "right", "front": "rear"}
 _TRUE_METALS = tuple(a for a in METALS if a not in ("Ti_ppm", "Ag_ppm", "Mn_ppm", "V_ppm"))
+BOOKS = ("services", "meters", "findings")
 
 
 def simulate_fleet(recipe: Recipe, seed: int | None = None) -> tuple[dict[str, pd.DataFrame], dict[str, pd.DataFrame]]:
@@ -29,32 +31,29 @@ def simulate_fleet(recipe: Recipe, seed: int | None = None) -> tuple[dict[str, p
     """
     if seed is not None:
         recipe = replace(recipe, seed=seed)
-    biases = {x.laboratory: _bias(recipe, x) for x in recipe.laboratories}
-    lab_of = {s.site: s.laboratory for s in recipe.sites}
-    lives = [live(recipe, m, biases[lab_of[m.site]]) for m in recipe.fleet()]
+    lives = [live(recipe, m, bias_of(recipe, m)) for m in recipe.fleet()]
     for life in lives:
         close_open_faults(life)
         _exchange_labels(life)
-    samples = pd.concat([_sample_rows(life) for life in lives], ignore_index=True)
-    tables = {
+    issues = [row for life in lives for row in issues_of(life, life.books["samples"], issue_stream(life))]
+    books = {name: table(name, [row for life in lives for row in life.books[name]]) for name in BOOKS}
+    books |= {"samples": sample_table(issues), "corrections": corrections_of(lives)}
+    return registers(recipe) | known_by(books, recipe.end), truth_of(recipe, lives)
+
+
+def registers(recipe: Recipe) -> dict[str, pd.DataFrame]:
+    """Sites, machines and compartments as the office lists them."""
+    return {
         "sites": table("sites", [_site_row(s) for s in recipe.sites]),
         "machines": table("machines", [_machine_row(recipe, m) for m in recipe.fleet()]),
         "compartments": table("compartments", [row for m in recipe.fleet() for row in _compartment_rows(recipe, m)]),
-        "samples": samples,
-        "services": table("services", [row for life in lives for row in life.books["services"]]),
-        "meters": table("meters", [row for life in lives for row in life.books["meters"]]),
-        "findings": table("findings", [row for life in lives for row in life.books["findings"]]),
-        "corrections": _corrections(recipe, lives),
     }
-    end = pd.Timestamp(recipe.end)
-    for name, key in (
-        ("samples", "reported_on"),
-        ("services", "recorded_on"),
-        ("findings", "recorded_on"),
-        ("corrections", "decided_on"),
-    ):
-        tables[name] = tables[name][tables[name][key] <= end].reset_index(drop=True)
-    return tables, _truth(recipe, lives)
+
+
+def known_by(books: dict[str, pd.DataFrame], day: date) -> dict[str, pd.DataFrame]:
+    """Tables of events with the rows that reached the office by the end of `day`."""
+    when = {name: TABLES[name].known_on[0] for name in books}
+    return {name: rows[rows[when[name]] <= pd.Timestamp(day)].reset_index(drop=True) for name, rows in books.items()}
 
 
 def table(name: str, rows: list[dict]) -> pd.DataFrame:
@@ -69,9 +68,10 @@ def table(name: str, rows: list[dict]) -> pd.DataFrame:
     return frame
 
 
-def _bias(recipe: Recipe, lab: Laboratory) -> dict[str, float]:
-    """A laboratory's own lean, analyte by analyte, as factors."""
-    rng = stream(recipe.seed, "laboratory", lab.laboratory)
+def bias_of(recipe: Recipe, machine: Machine) -> dict[str, float]:
+    """The lean of the laboratory that analyses a machine's bottles, analyte by analyte, as factors."""
+    site = next(s for s in recipe.sites if s.site == machine.site)
+    rng = stream(recipe.seed, "laboratory", site.laboratory)
     names = list(analyte_register().index)
     factors = lognormal(rng, recipe.noise.laboratory_bias_cv, len(names))
     return dict(zip(names, factors.tolist(), strict=True))
@@ -81,26 +81,42 @@ def _exchange_labels(life: Life) -> None:
     """Bottles of a pair of compartments drawn on one day sometimes get one another's label; not those that led to a look."""
     rng = stream(life.recipe.seed, life.machine.machine, "labels")
     prompted = {row["prompted_by"] for row in life.books["findings"]}
+    for first, second in pairs_of_bottles(life, life.books["samples"]):
+        if rng.random() > first["crew"].exchanged or {first["sample"], second["sample"]} & prompted:
+            continue
+        exchange(life, first, second, rng)
+
+
+def pairs_of_bottles(life: Life, rows: list[dict]) -> Iterator[tuple[dict, dict]]:
+    """Bottles of the left and right (front and rear) compartments of a kind that were drawn on one day in a round."""
     position = {s.part.compartment: (s.part.kind_name, s.part.position) for s in life.sumps}
     by_day: dict[tuple[date, str, str], dict] = {}
-    for row in life.books["samples"]:
+    for row in rows:
         kind, side = position[row["compartment"]]
         if row["note"] == "":
             by_day[(row["drawn_on"], kind, side)] = row
     for (day, kind, side), first in by_day.items():
         second = by_day.get((day, kind, _PAIRS[side])) if side in _PAIRS else None
-        if second is None or rng.random() > first["crew"].exchanged or {first["sample"], second["sample"]} & prompted:
-            continue
-        first["exchanged_with"], second["exchanged_with"] = second["sample"], first["sample"]
-        first["label"], second["label"] = second["compartment"], first["compartment"]
-        first["put_right"] = rng.random() < life.recipe.office.confirmed_exchange
+        if second is not None:
+            yield first, second
 
 
-def _sample_rows(life: Life) -> pd.DataFrame:
-    """The machine's samples as a table, with an earlier, wrong issue of those that the laboratory corrected later."""
-    rng = stream(life.recipe.seed, life.machine.machine, "issues")
-    rows = []
-    for row in life.books["samples"]:
+def exchange(life: Life, first: dict, second: dict, rng: np.random.Generator) -> None:
+    """Two bottles get one another's label; whether somebody finds out and puts it right is chance."""
+    first["exchanged_with"], second["exchanged_with"] = second["sample"], first["sample"]
+    first["label"], second["label"] = second["compartment"], first["compartment"]
+    first["put_right"] = rng.random() < life.recipe.office.confirmed_exchange
+
+
+def issue_stream(life: Life) -> np.random.Generator:
+    """The stream of chance that decides which of a machine's results are corrected later."""
+    return stream(life.recipe.seed, life.machine.machine, "issues")
+
+
+def issues_of(life: Life, rows: list[dict], rng: np.random.Generator) -> list[dict]:
+    """Bottles as the laboratory reported them, with an earlier, wrong issue of those that it corrected later; rows in order of drawing."""
+    out = []
+    for row in rows:
         values, issue = row["result"].values, row["reported_on"]
         sample = {k: row.get(k) for k in TABLES["samples"].names} | {
             "compartment": row.get("label", row["compartment"])
@@ -108,15 +124,20 @@ def _sample_rows(life: Life) -> pd.DataFrame:
         late, error, wait = rng.random() < life.lab.reissued, rng.choice(list(values)), int(rng.integers(5, 25))
         if late:
             wrong, flagged = as_reported(error, values[error] * float(rng.choice([10.0, 0.1])))
-            rows.append(
+            out.append(
                 sample | values | {below(a): True for a in row["result"].below} | {error: wrong, below(error): flagged}
             )
             issue = issue + timedelta(days=wait)
             row["corrected_analyte"] = error
         note = "corrected result" if late else sample["note"]
-        rows.append(
+        out.append(
             sample | values | {below(a): True for a in row["result"].below} | {"reported_on": issue, "note": note}
         )
+    return out
+
+
+def sample_table(rows: list[dict]) -> pd.DataFrame:
+    """Rows of `issues_of` as the samples table: its own columns, every analyte and its flag."""
     analytes = list(analyte_register().index)
     results = pd.DataFrame(rows, columns=[*analytes, *(below(a) for a in analytes)])
     flags = results[[below(a) for a in analytes]].eq(True)
@@ -158,7 +179,10 @@ def _compartment_rows(recipe: Recipe, machine: Machine) -> list[dict]:
             "capacity_l": part.capacity_l,
             "pressurised": part.kind.pressurised,
             "access": part.kind.access,
+            "sampling_point": "" if part.compartment in recipe.points_not_recorded else part.kind.sampling_point,
             "depth_mm": part.kind.depth_mm or None,
+            "surface_mm": part.kind.surface_mm,
+            "dead_volume_ml": part.kind.dead_volume_ml,
             "fluid": part.fluid.fluid,
             "grade": part.fluid.grade,
             "sample_every_h": part.kind.sample_every_h,
@@ -170,7 +194,7 @@ def _compartment_rows(recipe: Recipe, machine: Machine) -> list[dict]:
     ]
 
 
-def _corrections(recipe: Recipe, lives: list[Life]) -> pd.DataFrame:
+def corrections_of(lives: list[Life]) -> pd.DataFrame:
     """Exchanged labels that somebody found out and put right, both bottles of the pair."""
     rows = []
     for life in lives:
@@ -188,7 +212,8 @@ def _corrections(recipe: Recipe, lives: list[Life]) -> pd.DataFrame:
     return table("corrections", rows)
 
 
-def _truth(recipe: Recipe, lives: list[Life]) -> dict[str, pd.DataFrame]:
+def truth_of(recipe: Recipe, lives: list[Life]) -> dict[str, pd.DataFrame]:
+    """What was really so: rates, samples, faults, topups, money."""
     rates = pd.DataFrame([row for life in lives for row in life.truth["rates"]])
     known = [a for a in CARRIED if a in rates.columns]
     faults = [row | {"opened_on": _day_of(life, row["onset_h"])} for life in lives for row in life.truth["faults"]]

@@ -1,38 +1,46 @@
 """The life of one machine, day by day: work, faults, visits with the pump, changes, top-ups, looks and repairs."""
 
+from collections.abc import Callable
+
 import numpy as np
 
 from cmkit.simulate.balance import CARRIED, IS_METAL, advance
-from cmkit.simulate.faults import growth, planted_fault, random_fault
+from cmkit.simulate.faults import growth, planted_fault
 from cmkit.simulate.office import make_card
 from cmkit.simulate.parts import Part, all_days, build_parts, daily_hours, draw_rates, lognormal, stream
 from cmkit.simulate.recipe import Machine, Recipe
 from cmkit.simulate.rounds import change_fluids, check_levels, visit
 from cmkit.simulate.state import ROUND_H, Life, Sump, drifting, meter_row, note_life, with_fault
-from cmkit.simulate.workshop import fail, look, read_post, wake_faults
+from cmkit.simulate.workshop import fail, look, next_fault, read_post, wake_faults
 
 
 def live(recipe: Recipe, machine: Machine, bias: dict[str, float]) -> Life:
     """Run one machine from the start of the warm-up to the end of the records."""
-    life = _begin(recipe, machine, bias)
+    life = begin(recipe, machine, bias)
     for n in range(len(life.days)):
-        life.today = n
-        if life.day == max(recipe.start, machine.since):
-            _open_books(life)
-        _work(life)
-        if life.recording:
-            wake_faults(life)
-            fail(life)
-            read_post(life)
-            look(life)
-        visit(life)
-        change_fluids(life)
-        check_levels(life)
-        _read_meter(life)
+        live_day(life, n, read_post)
     return life
 
 
-def _begin(recipe: Recipe, machine: Machine, bias: dict[str, float]) -> Life:
+def live_day(life: Life, n: int, decide: Callable[[Life], None]) -> None:
+    """Day n of the run; `decide` reads the results that arrive and plans looks and bottles."""
+    life.today = n
+    if life.day == max(life.recipe.start, life.machine.since):
+        _open_books(life)
+    _work(life)
+    if life.recording:
+        wake_faults(life)
+        fail(life)
+        decide(life)
+        look(life)
+    visit(life)
+    change_fluids(life)
+    check_levels(life)
+    _read_meter(life)
+
+
+def begin(recipe: Recipe, machine: Machine, bias: dict[str, float]) -> Life:
+    """A machine on the first day of the warm-up; bias: its laboratory's, by analyte."""
     site = next(s for s in recipe.sites if s.site == machine.site)
     rng = stream(recipe.seed, machine.machine, "events")
     parts = build_parts(recipe, machine)
@@ -68,6 +76,7 @@ def _new_sump(recipe: Recipe, machine: Machine, part: Part, rng: np.random.Gener
         load=1.0,
         fault=None,
         rng=rng,
+        every_h=part.kind.sample_every_h,
         age_h=float(rng.uniform(0, 1)) * part.kind.change_every_h if machine.since < recipe.start else 0.0,
         unsampled_until=until.get(place),
     )
@@ -78,7 +87,7 @@ def _open_books(life: Life) -> None:
     life.shift_h = life.machine.meter_h - life.run_h
     for n, sump in enumerate(life.sumps):
         planted = planted_fault(life.recipe, sump.part)
-        sump.fault = planted or random_fault(life.recipe, sump.part, life.run_h, sump.rng)
+        sump.fault = planted or next_fault(life, sump)
         note_life(life, n)
 
 

@@ -153,6 +153,9 @@ class CompartmentKind:
     planned_downtime_h: float
     failure_downtime_h: float
     particles: list[float] = field(default_factory=list)
+    sampling_point: str = ""
+    surface_mm: float | None = None
+    dead_volume_ml: float | None = None
 
 
 @dataclass(frozen=True)
@@ -253,6 +256,7 @@ class Recipe:
     planted: list[Planted] = field(default_factory=list)
     wrong_fluid: list[WrongFluid] = field(default_factory=list)
     mistakes: list[Mistake] = field(default_factory=list)
+    points_not_recorded: list[str] = field(default_factory=list)
     text: str = ""
 
     @property

@@ -24,7 +24,7 @@ def visit(life: Life) -> None:
         life.next_round_h = life.run_h + ROUND_H * life.rng.uniform(0.9, 1.1)
         if life.rng.random() < 0.03:  # a round that nobody made
             return
-        due = [n for n, s in enumerate(life.sumps) if s.sampled_h >= s.part.kind.sample_every_h - 0.5 * ROUND_H]
+        due = [n for n, s in enumerate(life.sumps) if s.sampled_h >= s.every_h - 0.5 * ROUND_H]
         _draw(life, due, "")
         for sump in life.sumps:
             if sump.age_h >= sump.part.kind.change_every_h - 0.5 * ROUND_H and sump.change_on < 0:

@@ -29,7 +29,10 @@ class Letter:
 
 @dataclass
 class Sump:
-    """What changes in one compartment. Days are indices into the run's days; -1: nothing planned."""
+    """What changes in one compartment. Days are indices into the run's days; -1: nothing planned.
+
+    every_h: today's sampling interval. coming: the faults that arrive whatever anybody does, in order of onset; None: drawn as life goes.
+    """
 
     part: Part
     card: Card
@@ -37,6 +40,8 @@ class Sump:
     load: float
     fault: Fault | None
     rng: np.random.Generator
+    every_h: float
+    coming: tuple[Fault, ...] | None = None
     age_h: float = 0.0
     sampled_h: float = 0.0
     added: float = 0.0

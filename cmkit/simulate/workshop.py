@@ -11,6 +11,7 @@ from cmkit.simulate.parts import draw_rates, lognormal
 from cmkit.simulate.recipe import Office
 from cmkit.simulate.state import Letter, Life, Sump, note_life, refill, service
 
+LOOK_DOWNTIME_H = 3.0  # invented: what a look that shows nothing costs in lost hours
 _SHORTEST_H = 100.0  # no rate is told from bottles closer together
 
 
@@ -94,7 +95,7 @@ def _finding(life: Life, sump: Sump, outcome: str, prompt: str) -> None:
     mean, stop = {
         "failed": (kind.failure_cost, kind.failure_downtime_h),
         "defect": (kind.planned_cost, kind.planned_downtime_h),
-        "no defect": (kind.inspect_cost, 3.0),
+        "no defect": (kind.inspect_cost, LOOK_DOWNTIME_H),
     }[outcome]
     spread = life.recipe.money.spread_cv
     found = sump.fault.kind.found if sump.fault is not None and outcome != "no defect" else ["nothing found"]
@@ -131,9 +132,16 @@ def _mend(life: Life, n: int, how: str, share: float) -> None:
         service(life, sump, "repair", None)
         service(life, sump, "change", sump.part.capacity_l)
         refill(life, n, kept=sump.part.kind.residual)
-    sump.fault = random_fault(life.recipe, sump.part, life.run_h, sump.rng)
+    sump.fault = next_fault(life, sump)
     sump.bottle_at_h, sump.last, sump.eased = life.run_h + sump.rng.uniform(50, 100), None, 1.0
     sump.look_on, sump.look_for, sump.again, sump.bottle_on, sump.change_on = -1, "", "", -1, -1
+
+
+def next_fault(life: Life, sump: Sump) -> Fault | None:
+    """The fault that comes after now: the next of those drawn beforehand, else one of chance."""
+    if sump.coming is None:
+        return random_fault(life.recipe, sump.part, life.run_h, sump.rng)
+    return next((fault for fault in sump.coming if fault.onset_h > life.run_h), None)
 
 
 def _close_fault(life: Life, sump: Sump, how: str) -> None:

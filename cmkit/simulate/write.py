@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from pandas.api.types import is_datetime64_any_dtype, is_numeric_dtype
 
+from cmkit.files import written_folder
 from cmkit.records.analytes import analyte_register, below
 from cmkit.simulate.invented_fleet import simulate_fleet
 from cmkit.simulate.recipe import Mistake, Recipe, demo_recipe, read_recipe
@@ -31,11 +32,15 @@ _THEIR_LEVELS = {"full": "ok", "low": "low", "over": "too high", "": ""}
 def write_fleet(recipe: Recipe, folder: Path, seed: int | None = None) -> None:
     """Write an invented fleet into `folder`: fleet.toml, the tables as CSV, a second laboratory's files, recipe.toml and truth/.
 
-    The same recipe and seed write the same bytes. Files of the same names are written over.
+    The same recipe and seed write the same bytes. Raises WriteError where the folder holds anything: nothing is written over.
     """
     recipe = recipe if seed is None else replace(recipe, seed=seed)
     tables, truth = simulate_fleet(recipe)
-    folder.mkdir(parents=True, exist_ok=True)
+    with written_folder(folder) as aside:
+        _write_all(recipe, tables, truth, aside)
+
+
+def _write_all(recipe: Recipe, tables: dict[str, pd.DataFrame], truth: dict[str, pd.DataFrame], folder: Path) -> None:
     _write_text(folder / "fleet.toml", recipe.fleet_toml)
     if recipe.text:
         _write_text(folder / "recipe.toml", recipe.text)

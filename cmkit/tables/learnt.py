@@ -90,6 +90,25 @@ TABLES = by_name(
             ),
         ),
         Table(
+            "visits",
+            "the whole fleet: habits of its service visits",
+            (),
+            (
+                number("interval_middle", "1", "hours between bottles over the agreed interval, middle"),
+                number("interval_spread", "1", "the same, standard deviation from the middle 90 %"),
+                number(
+                    "early_share",
+                    "1",
+                    "share of the interval up to which a change that falls due comes before the next bottle",
+                ),
+                number(
+                    "post_days",
+                    "d",
+                    "days within which nearly every result is in the office after its bottle was drawn",
+                ),
+            ),
+        ),
+        Table(
             "fresh",
             "a fluid at a site and an analyte: its content when fresh",
             ("site", "fluid", "grade", "analyte"),

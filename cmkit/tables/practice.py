@@ -7,11 +7,57 @@ from cmkit.tables.trust import COMPARTMENT, KIND, MACHINE, SITE
 
 DUE_AS = ("never sampled", "repeat asked for", "routine late", "not due yet")
 WHY_DUE = (
-    "never sampled", "repeat after alarm", "repeat of a doubted bottle", "sooner after alert", "routine, machine idle", "routine",
+    "never sampled", "repeat after alarm", "repeat after alert", "repeat of a doubted bottle", "sooner after alarm", "sooner after alert",
+    "routine, machine idle", "routine", "bottle on the way",
 )  # fmt: skip
+
+MISSED_BY = (
+    "not sampled in time", "result late", "not seen by the tests done", "seen and not acted on", "below what could be seen", "not recorded",
+)  # fmt: skip
+WATCHED = ("watched", "shown a little", "not watched", "not in the fluid")
+STAGES = ("on the way", "at the laboratory", "lost")
+TURNAROUND = Table(
+    "turnaround",
+    "a site and a laboratory, and how long bottles take from one through the other",
+    ("site", "lab"),
+    (
+        SITE,
+        text("lab", "laboratory, empty where no bottle names one"),
+        whole("n", "bottles", "bottles of the last year it rests on"),
+        flag("measured", "enough bottles are known; else the setting is used"),
+        number("used_days", "d", "days from drawing to a result used in costs and due dates"),
+        number("post_days", "d", "median days from drawing to receipt, missing where no receipt is recorded"),
+        number("lab_days", "d", "median days from receipt to the result"),
+        number("days", "d", "median days from drawing to the result"),
+        number("slow_post_days", "d", "days within which nine in ten bottles are received"),
+        number("slow_lab_days", "d", "days from receipt within which nine in ten are reported"),
+        number("slow_days", "d", "days from drawing within which nine in ten are reported"),
+        number("bound_days", "d", "days without a result after which a bottle of this laboratory counts as lost"),
+    ),
+)
 
 TABLES = by_name(
     (
+        TURNAROUND,
+        Table(
+            "chain",
+            "a bottle that was drawn and has no result yet",
+            ("sample",),
+            (
+                text("sample", "bottle number"),
+                COMPARTMENT,
+                SITE,
+                text("lab", "laboratory it goes to"),
+                text("sampler", "who drew it"),
+                date("drawn_on", "day it was filled"),
+                date("received_on", "day the laboratory had it, missing for no receipt"),
+                number("waited_days", "d", "days since it was filled"),
+                number("bound_days", "d", "days after which it counts as lost"),
+                text("stage", "where it is", STAGES),
+                text("replaced_by", "the next bottle of the compartment, empty for none"),
+                text("words", "the same in words, with what to do"),
+            ),
+        ),
         Table(
             "due",
             "a compartment of a working machine, and when its next bottle is due",
@@ -47,17 +93,26 @@ TABLES = by_name(
                 text("side", "the position as written on the label"),
                 text("fluid", "fluid by specification"),
                 text("grade", "its grade"),
-                text("access", "where it is drawn"),
-                text("method", "how it is drawn", ("probe", "pump")),
-                text("pump", "which pump, empty for none", ("", "oil pump", "coolant pump")),
+                text("access", "access of the register"),
+                text("where", "where this bottle is drawn"),
+                text(
+                    "method",
+                    "how it is drawn; none: a safe sampling point must be named first",
+                    ("probe", "pump", "none"),
+                ),
+                text("tool", "pump or probe kept for this fluid, empty for none"),
+                flag("coolant", "it holds coolant"),
                 number("tube_mm", "mm", "length of tube to cut, missing for a probe and where the depth is unknown"),
+                number("mark_mm", "mm", "mark on the tube, below the access; missing where it is set on site"),
                 text("tube_words", "the tube in words"),
-                text("ready", "the state the machine must be in"),
-                text("level_words", "what to see of the fluid level"),
+                number("dead_ml", "ml", "dead volume of valve, line and probe, missing for a pump"),
+                number("purge_times", "1", "dead volumes to run off before the bottle, missing for a pump"),
                 number("due_meter_h", "h", "meter reading at which it is due"),
                 date("due_on", "day it falls due"),
                 text("why", "why it is due then", WHY_DUE),
                 number("last_run_h", "h", "running hours at the newest bottle"),
+                whole("visit", "bottles", "1 for the first bottle of the compartment in this round, then 2, 3, ..."),
+                date("plan_on", "day it is planned for, missing where it is later or has no safe point"),
                 text("bottle", "bottle number to write on the label: eight characters and a check letter"),
                 flag("later", "due too, but past what the crew can do"),
             ),
@@ -99,6 +154,37 @@ TABLES = by_name(
                 number("lead_h", "h", "operating hours from the warning to the finding"),
                 number("cost", "money", "cost of what followed, downtime included"),
                 text("words", "the same in words"),
+            ),
+        ),
+        Table(
+            "missed",
+            "a failure without a useful warning, and why",
+            ("finding",),
+            (
+                text("finding", "the failure's finding"),
+                COMPARTMENT,
+                date("found_on", "day it failed"),
+                text("cause", "cause recorded, empty for none"),
+                number("cost", "money", "what it cost, downtime included"),
+                text("reason", "why no warning helped", MISSED_BY),
+                text("sample", "the bottle the reason rests on, empty for none"),
+                text("words", "the same in words"),
+                text("then", "what keeps it from being missed again"),
+            ),
+        ),
+        Table(
+            "coverage",
+            "a compartment and a failure mode of its kind, and whether its tests can see it",
+            ("compartment", "mode"),
+            (
+                COMPARTMENT,
+                SITE,
+                KIND,
+                text("mode", "failure mode, in words"),
+                text("watched", "how the tests done in the last year see it", WATCHED),
+                text("by", "results that show it, with commas between, empty for none"),
+                text("not_seen", "what of it stays unseen, empty for nothing"),
+                text("ask", "test to add, empty where it is watched"),
             ),
         ),
         Table(

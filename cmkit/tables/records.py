@@ -3,6 +3,8 @@
 from cmkit.tables.column import Column, Table, by_name, date, number, text, whole
 
 METHODS = ("pump", "probe", "drain stream", "other")
+# what a sampling point is recorded as safe for, by somebody competent
+POINTS = ("low-pressure", "hot coolant valve")
 LEVELS = ("full", "low", "over")
 SERVICE_KINDS = ("change", "top-up", "filter", "flush", "repair", "replace")
 OUTCOMES = ("defect", "no defect", "failed")
@@ -46,7 +48,14 @@ COMPARTMENTS = Table(
         number("capacity_l", "l", "sump or system volume"),
         Column("pressurised", "boolean", "", "true: drawn by probe at a valve; false: by hand vacuum pump"),
         text("access", "probe valve, fill plug, dipstick tube, ..."),
+        text(
+            "sampling_point",
+            "recorded as safe for a probe; empty: not recorded, so none is used in hydraulics or coolant",
+            POINTS,
+        ),
         number("depth_mm", "mm", "access to bottom"),
+        number("surface_mm", "mm", "access to the fluid's surface, or to the dipstick's mark"),
+        number("dead_volume_ml", "ml", "volume between the system and the bottle: valve, line and probe"),
         text("fluid", "by specification: engine oil, hydraulic oil, coolant, ..."),
         text("grade", "SAE 15W-40, ISO VG 46, ..."),
         number("sample_every_h", "h", "today's sampling interval"),
@@ -159,6 +168,42 @@ CORRECTIONS = Table(
     required=False,
 )
 
+# what the fleet's files call its things; read beside the tables, as layouts are
+NAMES = Table(
+    "names",
+    "what a file calls a site, machine, compartment or component",
+    ("said", "means"),
+    (
+        text("said", "what a file says", required=True),
+        text(
+            "means",
+            "what it stands for; a component is its kind and side on any machine, such as final drive/left",
+            ("site", "machine", "compartment", "component"),
+            required=True,
+        ),
+        text("name", "the name here", required=True),
+        text("note", "free words"),
+    ),
+    required=False,
+)
+# one sheet that lists machines with their compartments: sites, machines and compartments come from it
+REGISTER = Table(
+    "register",
+    "a machine, or a component of one",
+    ("machine",),
+    (
+        *(c for c in SITES.columns if c.name != "site"),
+        *(c for c in MACHINES.columns if c.name not in ("kind", "site", "machine")),
+        *(c for c in COMPARTMENTS.columns if c.name not in ("machine", "compartment", "kind")),
+        text("machine", "the machine", required=True),
+        text("site", "where it works"),
+        text("machine_kind", "wheel loader, rigid hauler, ..."),
+        text("compartment", "the compartment's own name, where it has one"),
+        text("component", "the component in the file's words: kind and side"),
+        text("kind", "kind of compartment, where it has a column of its own"),
+    ),
+    required=False,
+)
 TABLES = by_name((SITES, MACHINES, COMPARTMENTS, SAMPLES, SERVICES, METERS, FINDINGS, CORRECTIONS))
 EVENTS = ("samples", "services", "meters", "findings", "corrections")  # a date in one of them cannot lie ahead
 

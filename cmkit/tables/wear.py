@@ -86,6 +86,7 @@ TABLES = by_name(
                 number("drift_share", "1/sqrt(1000 h)", "drift of the rate, as a share"),
                 number("level_mean", _ITS_UNIT, "mean level of a used fluid when it is drained"),
                 number("level_var", "square of the analyte's", "variance of that level"),
+                number("rounding_step", _ITS_UNIT, "step its laboratories round to, root mean square"),
                 number("fresh_ppm", _ITS_UNIT, "content of fresh fluid"),
                 whole("n_series", "series", "compartment lives it rests on"),
                 whole("n_values", "results", "results it rests on"),

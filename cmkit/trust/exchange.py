@@ -38,7 +38,7 @@ def label_log_density(
 
     y, below, mean, var: [..., A], results (ppm), "reported as below", forecast mean and variance of the label; NaN analytes do not
     count. A result below its limit counts as min(mean, limit). factor_sd: sd of the shared factor (1), broadcast against mean. Source:
-    maths D1 (derived).
+    guide how_it_is_computed, D1 (derived).
     """
     nu = constant("tail_df")
     given = np.isfinite(y) & np.isfinite(mean) & np.isfinite(var) & (var > 0)
@@ -56,7 +56,7 @@ def bottle_exchange(density: np.ndarray, prior: float = 0.015, temper: float = 0
     """Of k bottles: chance that each carries a wrong label [k], and the likeliest label of each [k].
 
     density: [k, k], log density of bottle i under label j. An order that moves m bottles has prior odds prior^(m-1). Up to six
-    bottles every order is weighed; above, the orders that exchange two and the best assignment. Source: maths D1 (derived).
+    bottles every order is weighed; above, the orders that exchange two and the best assignment. Source: guide how_it_is_computed, D1 (derived).
     """
     k = len(density)
     orders = _orders(density)

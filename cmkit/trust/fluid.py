@@ -133,7 +133,7 @@ def fluid_check(x: np.ndarray, own: Product, library: dict[str, Product]) -> pd.
     distance: squared Mahalanobis distance over the marks the row has; p: its tail (Hotelling's T-squared), widened by the product's stretch;
     ratio: how much the best mixture lowers the distance over the marks that both products have (likelihood ratio); share: of the other
     fluid in it. Fuel is one of the fluids that may be mixed in. NaN where the row has
-    fewer than two marks of the product. Source: maths D2.
+    fewer than two marks of the product. Source: guide how_it_is_computed, D2.
     """
     out = pd.DataFrame(
         {"distance": np.nan, "df": 0, "p": np.nan, "ratio": np.nan, "mixed_with": "", "share": np.nan},

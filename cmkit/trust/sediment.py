@@ -34,7 +34,7 @@ def all_metals_factor(
     missing do not count. Q follows chi-square with df degrees of freedom when all metals share the factor. NaN where no metal counts.
     floor_sd (ppm): the part of the noise that does not shrink with the level. Where g is low it weighs more on the log scale than the
     forecast's variance says, so g is found again with it, on the metals that are still expected to show.
-    Source: maths D3 (derived).
+    Source: guide how_it_is_computed, D3 (derived).
     """
     least = constant("factor_least_ppm")
     counts = np.isfinite(y) & np.isfinite(var) & (var > 0) & (mean >= least) & ~below

@@ -1,8 +1,6 @@
-"""What fired on each bottle.
+"""What acts on each bottle without the judgement: limits of makers and of practice, a low level, and, for information, limits of the family.
 
-The rule (maths B3): a metal raises an alarm when its result lies `z` predictive standard deviations above what was expected, or when
-the likelihood ratio of a sustained rise passes `rise`. Family, maker and condition limits run beside it, for compartments that were
-always bad.
+Whether a result is unusual for its own compartment is for the judgement to say (`cmkit.judge`).
 """
 
 import numpy as np

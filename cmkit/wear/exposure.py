@@ -7,7 +7,7 @@ by filter and settling, kappa the share of metal that leaves with lost fluid, c_
 
 It is linear, so between two bottles C = phi C_before + beta psi + chi c_f. phi is the share of the old level that is still there, psi the
 *effective hours*, chi the share of the charge that is fresh. A fluid change is only another event that multiplies.
-Source: linear ordinary differential equation, solved in closed form and checked against numerical integration in the tests; the
+Source (guide how_it_is_computed, A): linear ordinary differential equation, solved in closed form and checked against numerical integration in the tests; the
 equilibrium of production against removal is the classical Anderson-Driver geometric series.
 """
 

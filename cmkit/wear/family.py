@@ -2,7 +2,7 @@
 
 Estimation maximises the pooled likelihood of the filter's own one-step forecasts (a Student form, so that a few sick machines do not set
 what is usual), with log-normal penalties. A family leans on its parent (all compartments of the same kind), the parent on the analyte register.
-Derivation: design note on the statistical core, B2. Between-series variance: Paule and Mandel's estimator, recommended over moment
+Derivation: guide how_it_is_computed, B2. Between-series variance: Paule and Mandel's estimator, recommended over moment
 estimators by Veroniki and others 2015.
 """
 
@@ -15,6 +15,7 @@ from cmkit.records.analytes import by_rule
 from cmkit.records.constants import constant
 from cmkit.tables.frames import empty, names, typed
 from cmkit.wear.filter import DRIFT_SHARE, Numbers, noise, predict, start_state, true_limit, update
+from cmkit.wear.rounding import bottle_steps
 from cmkit.wear.series_arrays import Panel, panel
 
 Floats = NDArray[np.float64]
@@ -24,7 +25,7 @@ ENOUGH_SERIES, ENOUGH_VALUES = int(constant("wear", "fitted_series")), int(const
 _MOST_SERIES = int(constant("wear", "family_most_series"))
 _USUAL_CV, _USUAL_LOAD = constant("wear", "usual_rate_cv"), constant("wear", "usual_load_share")
 # fitted together: log rate_mean, log rate_sd/rate_mean, log noise_share, log load_share, and the content of fresh fluid as a share of the usual level
-_LOOSE = np.array([1.5, 0.5, 0.5, 0.5, 0.5])  # sd of the penalties: own choice of the design note; the last own choice
+_LOOSE = np.array([1.5, 0.5, 0.5, 0.5, 0.5])  # sd of the penalties: own choice
 _LEAN = np.array([0.7, 0.4, 0.3, 0.3, 0.25])  # the same of a family about its parent
 _FRESH = 4
 _CONTRAST = constant("wear", "fresh_contrast")
@@ -38,15 +39,19 @@ def family_numbers(
     """One row per family and analyte of rule `rate` that has a result (columns COLUMNS), sorted by family and register order.
 
     exposure: `sample_exposure`; samples: wide results. rate_mean, rate_sd ppm/h; noise_floor, level_mean, fresh_ppm ppm; level_var ppm^2; noise_share, load_share shares; drift_share share per sqrt(1000 h).
+    rounding_step ppm: root of the mean squared step its laboratories round to (`wear.rounding`).
     level_mean, level_var: mean and variance of the level of a used fluid when it is drained. basis: `fitted`, `parent` (too few results of its own, leans on its kind) or
     `register` (its kind has too few as well). frozen: an earlier table; families and analytes in it are used as they stand.
     """
     analytes = by_rule(register, "rate")
-    data = panel(exposure, samples, [a for a in analytes if a in samples])
+    reported = [a for a in analytes if a in samples]
+    data = panel(exposure, samples, reported)
     kept = _frozen_rows(frozen)
-    table = kept if _covers(kept, data) else _with_new(kept, _fit_all(data, register))
+    if not _covers(kept, data):
+        steps = bottle_steps(samples, reported, register).set_axis(samples["sample"]).reindex(exposure["sample"])
+        kept = _with_new(kept, _fit_all(data, register, steps))
     rank = {name: i for i, name in enumerate(analytes)}
-    table = table.sort_values(["family", "analyte"], key=lambda c: c.map(rank) if c.name == "analyte" else c)
+    table = kept.sort_values(["family", "analyte"], key=lambda c: c.map(rank) if c.name == "analyte" else c)
     return typed(table[COLUMNS].reset_index(drop=True), "numbers")
 
 
@@ -129,18 +134,18 @@ def paule_mandel(estimates: ArrayLike, variances: ArrayLike) -> tuple[float, flo
     return low, mu, float(1 / np.sqrt(w.sum())), mu + low / (low + v) * (b - mu)
 
 
-def _fit_all(data: Panel, register: pd.DataFrame) -> pd.DataFrame:
+def _fit_all(data: Panel, register: pd.DataFrame, steps: pd.DataFrame) -> pd.DataFrame:
     """Fit parents (compartment kinds), then families leaning on them."""
     series = data.series.join(data.lives[["kind", "family"]], on="life_row")
     if series.empty:
         return empty("numbers")
-    parents = _facts(data, series, "kind", register)
+    parents = _facts(data, series, "kind", register, steps)
     first = np.log(parents[["m0", "noise_share"]].to_numpy(float))
     usual = np.log([_USUAL_CV, _USUAL_LOAD])
     centre = np.column_stack([first[:, 0], *np.broadcast_to(usual[:, None], (2, len(parents))), np.zeros(len(parents))])
     centre = np.insert(centre, 2, first[:, 1], axis=1)
     above = _fit(data, series, "kind", parents, centre, _LOOSE)
-    families = _facts(data, series, "family", register)
+    families = _facts(data, series, "family", register, steps)
     up = pd.MultiIndex.from_frame(parents[["kind", "analyte"]]).get_indexer(
         pd.MultiIndex.from_frame(families[["parent", "analyte"]])
     )
@@ -152,12 +157,12 @@ def _fit_all(data: Panel, register: pd.DataFrame) -> pd.DataFrame:
     parent_enough = ((parents["n_series"] >= ENOUGH_SERIES) & (parents["n_values"] >= ENOUGH_VALUES)).to_numpy()[up]
     m, ratio, b, eta = np.exp(best[:, :_FRESH]).T
     return families.assign(
-        rate_mean=m, rate_sd=ratio * m, noise_floor=families["noise_floor"], noise_share=b, load_share=eta, drift_share=DRIFT_SHARE, fresh_ppm=best[:, _FRESH] * families["usual"],
+        rate_mean=m, rate_sd=ratio * m, noise_floor=families["noise_floor"], noise_share=b, load_share=eta, drift_share=DRIFT_SHARE, rounding_step=families["unit"], fresh_ppm=best[:, _FRESH] * families["usual"],
         basis=pd.Series(np.where(enough, "fitted", np.where(parent_enough, "parent", "register")), dtype="str"),
     )  # fmt: skip
 
 
-def _facts(data: Panel, series: pd.DataFrame, by: str, register: pd.DataFrame) -> pd.DataFrame:
+def _facts(data: Panel, series: pd.DataFrame, by: str, register: pd.DataFrame, steps: pd.DataFrame) -> pd.DataFrame:
     """Per group (kind or family) and analyte: counts, usual level (level_mean, level_var), a first rate m0, and the register's noise."""
     seen = np.isfinite(data.y)
     life = series["life_row"].to_numpy()
@@ -170,15 +175,16 @@ def _facts(data: Panel, series: pd.DataFrame, by: str, register: pd.DataFrame) -
     long = series.iloc[s].assign(
         level=level[s, i], drained=drained[s, i], rate=rate[s, i], psi=psi[s, i], chi=data.exposure["chi"][life][s, i],
         series=s, parent=lambda f: f["kind"],
+        square=steps.to_numpy()[data.bottle[life][s, i], steps.columns.get_indexer(series["analyte"])[s]] ** 2,
     )  # fmt: skip
     out = long.groupby([by, "analyte"], sort=True).agg(
         usual=("level", "median"), level_mean=("drained", "median"), drains=("drained", "count"), rate=("rate", "median"),
-        psi=("psi", "median"), contrast=("chi", "std"), n_values=("level", "size"), n_series=("series", "nunique"), parent=("parent", "first"),
+        psi=("psi", "median"), contrast=("chi", "std"), n_values=("level", "size"), n_series=("series", "nunique"), parent=("parent", "first"), square=("square", "mean"),
     )  # fmt: skip
-    out = out.reset_index().join(register[["noise_floor", "noise_share", "decimals"]], on="analyte")
+    out = out.reset_index().join(register[["noise_floor", "noise_share"]], on="analyte")
     out["level_mean"] = out["level_mean"].where(out["drains"] >= ENOUGH_SERIES, out["usual"])
     out["level_var"] = _spread_about(long, out, by) ** 2 + out["noise_floor"] ** 2
-    out["unit"] = 10.0 ** -out["decimals"].fillna(0)
+    out["unit"] = np.sqrt(out["square"])
     span = out["psi"].where(out["psi"] > 0).fillna(out["psi"].where(out["psi"] > 0).median()).fillna(250.0)
     out["m0"] = np.maximum(
         out["rate"].fillna(out["level_mean"] / (2 * span)),
@@ -284,10 +290,11 @@ def _scores(data: Panel, life: NDArray[np.int64], rows: NDArray[np.int64], numbe
     for i in range(int(np.flatnonzero(np.isfinite(y).any(axis=1)).max(initial=-1)) + 1):
         expected, moved = predict(state, [v[i] for v in steps], numbers)
         s = moved[2] + noise(expected, numbers)
-        state, (_, z, *_) = update(moved, expected, s, y[i], censored[i], numbers, True)
+        z = (y[i] - expected) / np.sqrt(s)
+        state, _ = update(moved, expected, s, y[i], censored[i], numbers, True)
         score = -3.5 * np.log1p(z * z / 4.2) - 0.5 * np.log(s)
         cut = np.flatnonzero(censored[i])
         unit = np.broadcast_to(np.asarray(numbers.unit, float), s.shape)[cut]
-        score[cut] = log_ndtr((true_limit(y[i][cut], unit) - expected[cut]) / np.sqrt(s[cut]))
+        score[cut] = log_ndtr((true_limit(y[i][cut], unit) - expected[cut]) / np.sqrt(s[cut] - unit**2 / 12))
         total += np.where(np.isfinite(y[i]), score, 0.0)
     return total

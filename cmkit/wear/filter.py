@@ -2,8 +2,8 @@
 
 State (C, beta) with C_i = phi C_{i-1} + beta psi + chi c_f. A linear Gaussian filter with three additions: noise that grows with the level,
 a robust update (a result far off moves the state little at first), and a moment match for results reported as below a limit. With the
-additions switched off and no drift it is the best linear unbiased predictor of the whole history. Derivation: design note on the statistical
-core, B2; censored update: moments of a truncated normal distribution.
+additions switched off and no drift it is the best linear unbiased predictor of the whole history. Derivation: guide
+how_it_is_computed, B2; censored update: moments of a truncated normal distribution.
 """
 
 from dataclasses import dataclass, fields
@@ -188,9 +188,11 @@ def update(
     cut = np.flatnonzero(seen & censored)
     if len(cut):
         unit = np.broadcast_to(np.asarray(numbers.unit, float), s.shape)[cut]
-        z[cut], weight[cut] = below_limit(true_limit(y[cut], unit), expected[cut], root[cut])
-        nu[cut] = z[cut] * root[cut]
+        own = np.sqrt(s[cut] - unit**2 / 12)  # rounding has had its say in the true limit
+        z[cut], weight[cut] = below_limit(true_limit(y[cut], unit), expected[cut], own)
+        nu[cut] = z[cut] * own
         wide = np.where(censored, s, wide)
+        wide[cut] = own**2
     k1, k2 = a11 / wide, a12 / wide
     kept1, kept2 = k1 * weight, k2 * weight
     after = (

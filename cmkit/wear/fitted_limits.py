@@ -1,4 +1,4 @@
-"""Percentile limits of many families at once, on arrays: trimmed and censored lognormal fits, each leaning on its compartment kind (maths C)."""
+"""Percentile limits of many families at once, on arrays: trimmed and censored lognormal fits, each leaning on its compartment kind (guide how_it_is_computed, C)."""
 
 from dataclasses import dataclass, replace
 
@@ -63,7 +63,7 @@ def fit_families(
     """Trimmed censored lognormal per family. x [N] > 0 (the limit where is_below), family, compartment [N] integers, parent [F] integers.
 
     The intraclass correlation is pooled over the families of a parent (compartment kind). var(mu) grows by 1 + (m - 1) icc, var(log s)
-    by 1 + (m - 1) icc^2, with m the mean bottles per compartment, weighted by bottles (maths C).
+    by 1 + (m - 1) icc^2, with m the mean bottles per compartment, weighted by bottles (guide how_it_is_computed, C).
     """
     count = len(parent)
     keep = ~_other_unit(x, family, count)
@@ -164,7 +164,7 @@ class Percentiles:
 
 
 def shrunk_percentiles(fits: FamilyFits, parent: NDArray, alarm: Alarm) -> Percentiles:
-    """Percentile limits of every family, each leaning on its parent as far as the families of that parent are alike (maths C).
+    """Percentile limits of every family, each leaning on its parent as far as the families of that parent are alike (guide how_it_is_computed, C).
 
     far: how many times the family lies off its parent where that is beyond belief (another unit?), else NaN; such a family stands alone.
     """

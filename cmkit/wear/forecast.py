@@ -1,6 +1,6 @@
 """What lies ahead: the level at the next bottle, the chance of passing the limit before its result, and the hours to the limit.
 
-From the state of the wear filter (level C, rate beta, covariance P) after t more hours (maths E)
+From the state of the wear filter (level C, rate beta, covariance P) after t more hours (guide how_it_is_computed, E)
 
     m(t) = C phi + beta psi + chi        v(t) = phi^2 P11 + 2 phi psi P12 + psi^2 P22 + (load_share beta psi)^2 + (drift_share beta)^2 (t/1000) psi^2/3
 
@@ -19,9 +19,10 @@ from scipy.special import ndtr
 from cmkit.learnt import Learnt
 from cmkit.records.analytes import with_own
 from cmkit.records.constants import HALF_NINETY, constant
-from cmkit.records.fleet import Fleet, sampled_every
+from cmkit.records.fleet import Fleet
 from cmkit.tables.frames import empty, names, typed
 from cmkit.wear.exposure import effective_hours
+from cmkit.wear.next_bottle import next_bottles
 
 Floats = NDArray[np.float64]
 FORECAST = names("forecast")
@@ -72,15 +73,22 @@ def chance_above(state: WearState, limit: ArrayLike, hours: ArrayLike) -> Floats
     return np.asarray(ndtr((mean - np.asarray(limit, float)) / np.sqrt(np.maximum(var, 1e-24))))
 
 
-def after_change(state: WearState, hours: ArrayLike, residual: ArrayLike) -> WearState:
-    """The state right after a fluid change `hours` from now that leaves the share `residual` of the old fluid."""
+def after_change(
+    state: WearState, hours: ArrayLike, residual: ArrayLike, residual_sd: ArrayLike = 0.0, fresh_ppm: ArrayLike = 0.0
+) -> WearState:
+    """The state right after a fluid change `hours` from now: the share `residual` (sd `residual_sd`) of the old fluid stays, the rest is fresh.
+
+    C' = f C + (1 - f) c_f, var C' = f^2 var C + (sd_f (C - c_f))^2.
+    """
     t, f = np.asarray(hours, float), np.asarray(residual, float)
+    fresh = np.asarray(fresh_ppm, float)
     phi, psi = np.exp(-state.loss * t), effective_hours(state.loss, t)
     mean, var = level_ahead(state, t)
     walk = (state.drift_share * state.rate) ** 2 * t / 1000
     cov = phi * state.cov + psi * state.var_rate + walk * psi / 2
     return WearState(
-        f * mean, state.rate, f**2 * var, f * cov, state.var_rate + walk, state.loss, state.fresh, state.load_share, state.drift_share,
+        f * mean + (1 - f) * fresh, state.rate, f**2 * var + (np.asarray(residual_sd, float) * (mean - fresh)) ** 2, f * cov,
+        state.var_rate + walk, state.loss, state.fresh, state.load_share, state.drift_share,
     )  # fmt: skip
 
 
@@ -145,16 +153,18 @@ def forecast_next(
 ) -> pd.DataFrame:
     """One row per compartment x analyte of rule `rate` (columns FORECAST), from the newest bottle of the component now in place.
 
-    hours_ahead: operating hours from that bottle to the next one (its interval, or the hours already run where that is more).
-    next_mean, next_sd: the result to expect there, laboratory scatter included. limit: the family's alarm limit for the level (of a
+    hours_ahead: operating hours from that bottle to the next one whose result will come in, by the fleet's own habit; one in the post
+    counts (`wear.next_bottle`). next_mean, next_sd: the result to expect there, laboratory scatter included. limit: the family's alarm limit for the level (of a
     percentile its upper bound). chance: of the true level passing it before that bottle's result is in the office, turnaround included;
     the time already gone by counts too. hours_to_limit_p10, _p50, _p90: operating hours from the newest bottle to the
-    limit. A fluid change done since the bottle, or planned before the next, is allowed for; one that is overdue is not assumed.
+    limit. A bottle is drawn before the change of its day, so a
+    change done or planned near the next bottle's visit does not set that result back. To the limit, an overdue change is not assumed.
     """
     last = _last_states(known, exposure, history, learnt.numbers)
     if not len(last):
         return empty("forecast")
-    last = _dilution(_plans(known, last, use), exposure, learnt.dilution)
+    last = next_bottles(known, _plans(known, last), use, learnt.visits)
+    last = _dilution(last, exposure, learnt.dilution)
     last = last.merge(_level_limits(learnt.limits), on=["family", "analyte"], how="left")
     state = _as_state(last)
     crossing = _crossing(state, last)
@@ -176,24 +186,23 @@ def _level_limits(limits: pd.DataFrame) -> pd.DataFrame:
 
 def _crossing(state: WearState, last: pd.DataFrame) -> Crossing:
     """Time to the limit from the newest bottle; where the fluid was changed since, counted from that change on."""
-    column = {
-        c: last[c].to_numpy(dtype=float)
-        for c in ("until_change", "residual", "change_every", "hours_ahead", "turnaround")
-    }
-    done = last["changed_since"].to_numpy(dtype=bool)
-    begun = np.where(done, column["until_change"], 0.0)
-    renewed = after_change(state, begun, column["residual"])
+    column = {c: last[c].to_numpy(dtype=float) for c in ("changed_h", "until_change", "change_every_h", "by_h")}
+    done = np.isfinite(column["changed_h"])
+    begun = np.where(done, column["changed_h"], 0.0)
+    renewed = after_change(state, begun, *_what_stays(last))
     now = WearState(*(np.where(done, getattr(renewed, f.name), getattr(state, f.name)) for f in fields(state)))
     found = time_to_limit(
-        now, last["limit"].fillna(np.inf), np.where(done, column["change_every"], column["until_change"]),
-        np.maximum(column["hours_ahead"] + column["turnaround"] - begun, 0.0), column["residual"], column["change_every"],
+        now, last["limit"].fillna(np.inf), np.where(done, column["change_every_h"], column["until_change"]),
+        np.maximum(column["by_h"] - begun, 0.0), last["residual"], column["change_every_h"],
     )  # fmt: skip
-    return Crossing(
-        found.hours_to_limit_p10 + begun,
-        found.hours_to_limit_p50 + begun,
-        found.hours_to_limit_p90 + begun,
-        found.chance,
-    )
+    p10, p50, p90 = (begun + h for h in (found.hours_to_limit_p10, found.hours_to_limit_p50, found.hours_to_limit_p90))
+    return Crossing(p10, p50, p90, found.chance)
+
+
+def _what_stays(last: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
+    """Residual share, its sd, and ppm in fresh fluid."""
+    residual, sd, fresh = (last[c].to_numpy(dtype=float) for c in ("residual", "residual_sd", "fresh_ppm"))
+    return residual, sd, np.nan_to_num(fresh)
 
 
 def _last_states(known: Fleet, exposure: pd.DataFrame, history: pd.DataFrame, numbers: pd.DataFrame) -> pd.DataFrame:
@@ -201,36 +210,33 @@ def _last_states(known: Fleet, exposure: pd.DataFrame, history: pd.DataFrame, nu
     order = ["compartment", "analyte", "life", "order"]
     last = history.sort_values(order, kind="stable").drop_duplicates(["compartment", "analyte"], keep="last")
     last = last.drop(columns=["fluid_h"], errors="ignore").merge(
-        exposure[["sample", "fluid_h", "machine", "kind"]], on="sample"
+        exposure[["sample", "fluid_h", "meter_h", "machine", "kind"]], on="sample"
     )
     working = known.machines.loc[known.machines["retired_on"].isna(), "machine"]
     replaced = known.services[known.services["kind"] == "replace"].groupby("compartment")["done_on"].max()
     gone = replaced.reindex(last["compartment"]).to_numpy() > last["drawn_on"].to_numpy()
     last = last[last["machine"].isin(working) & ~gone & np.isfinite(last["rate"])]
-    wanted = ["family", "analyte", "noise_floor", "noise_share", "load_share", "drift_share", "fresh_ppm"]
+    wanted = [
+        "family",
+        "analyte",
+        "noise_floor",
+        "noise_share",
+        "load_share",
+        "drift_share",
+        "rounding_step",
+        "fresh_ppm",
+    ]
     return last.merge(numbers[wanted], on=["family", "analyte"], how="inner").reset_index(drop=True)
 
 
-def _plans(known: Fleet, last: pd.DataFrame, use: pd.DataFrame) -> pd.DataFrame:
-    """Adds hours to the next bottle, turnaround and hours to the next fluid change."""
-    places = known.compartments[["compartment", "change_every_h"]]
-    out = last.merge(places, on="compartment", how="left").merge(
-        use[["machine", "h_per_day", "last_read_on", "last_run_h", "idle"]], on="machine", how="left"
-    )
+def _plans(known: Fleet, last: pd.DataFrame) -> pd.DataFrame:
+    """Adds the change interval and what a change leaves behind."""
+    out = last.merge(known.compartments[["compartment", "change_every_h"]], on="compartment", how="left")
     kinds = [known.settings.kind(k) for k in out["kind"]]
-    per_day = out["h_per_day"].fillna(0.0).clip(lower=0.0)
-    every = sampled_every(known).reindex(out["compartment"]).to_numpy()
-    change = out["change_every_h"].where(out["change_every_h"] > 0, [k.change_every_h for k in kinds])
-    days = ((known.date - out["last_read_on"]).dt.days).fillna(0.0).clip(lower=0.0).where(out["idle"].eq(False), 0.0)
-    elapsed = (out["last_run_h"] + days * per_day - out["run_h"]).fillna(0.0)
-    out["hours_ahead"] = np.maximum(every, elapsed)
-    out["turnaround"] = known.settings.sampling.turnaround_days * per_day
-    done = known.services[known.services["kind"].isin(["change", "flush"])].groupby("compartment")["done_on"].max()
-    since = (pd.Series(done.reindex(out["compartment"]).to_numpy()) - out["drawn_on"]).dt.days
-    planned = change - out["fluid_h"].fillna(0.0)
-    changed = (since > 0) | ((since == 0) & (out["fluid_h"] > 24))
-    out["until_change"] = np.where(changed, since * per_day, np.where(planned > 0, planned, np.inf))
-    return out.assign(changed_since=changed, change_every=change, residual=[k.residual for k in kinds])
+    out["change_every_h"] = out["change_every_h"].where(out["change_every_h"] > 0, [k.change_every_h for k in kinds])
+    return out.assign(
+        residual=[k.residual for k in kinds], residual_sd=[k.residual * k.residual_cv for k in kinds]
+    )  # fmt: skip
 
 
 def _steady_sums(exposure: pd.DataFrame) -> pd.DataFrame:
@@ -273,21 +279,22 @@ def _as_state(last: pd.DataFrame) -> WearState:
 
 
 def _next_result(state: WearState, last: pd.DataFrame) -> tuple[Floats, Floats]:
-    """Mean and standard deviation of the next result; a fluid change before it is carried through."""
-    ahead, until = last["hours_ahead"].to_numpy(dtype=float), last["until_change"].to_numpy(dtype=float)
-    changes = until < ahead
-    first = np.where(changes, until, ahead)
-    plain = level_ahead(state, ahead)
-    changed = level_ahead(
-        after_change(state, np.where(changes, first, 0.0), last["residual"].to_numpy(dtype=float)), ahead - first
-    )
-    mean, var = np.where(changes, changed[0], plain[0]), np.where(changes, changed[1], plain[1])
-    noise = (
-        last["noise_floor"].to_numpy(dtype=float) ** 2
-        + (last["noise_share"].to_numpy(dtype=float) * np.maximum(mean, 0.0)) ** 2
-        + 1 / 12
-    )
-    return mean, np.sqrt(var + noise)
+    """Mean and standard deviation of the next result; a fluid change before its bottle is carried through.
+
+    To the variance of the level: the moment of the bottle (slope times its sd), the laboratory's scatter and its rounding.
+    """
+    c = {
+        n: last[n].to_numpy(dtype=float)
+        for n in ("hours_ahead", "sd_ahead", "change_at", "noise_floor", "noise_share", "rounding_step")
+    }
+    renewed = np.isfinite(c["change_at"])
+    begun = np.where(renewed, c["change_at"], 0.0)
+    fresh = after_change(state, begun, *_what_stays(last))
+    from_here = WearState(*(np.where(renewed, getattr(fresh, f.name), getattr(state, f.name)) for f in fields(state)))
+    mean, var = level_ahead(from_here, c["hours_ahead"] - begun)
+    slope = state.rate + state.fresh - state.loss * mean
+    noise = c["noise_floor"] ** 2 + (c["noise_share"] * np.maximum(mean, 0.0)) ** 2 + c["rounding_step"] ** 2 / 12
+    return mean, np.sqrt(var + (slope * c["sd_ahead"]) ** 2 + noise)
 
 
 def _words(r: Any, name: str) -> str:

@@ -2,7 +2,7 @@
 
 Three sources, the first that speaks wins: a limit the maker or the site set (fleet.toml), a limit of common practice
 (reference/practice_limits.csv: fluid condition, where a share of bottles would say nothing of the risk), a percentile of the family's own
-results (maths C: trimmed, censored, lognormal, shrunk to the family's compartment kind). A limit that cannot be had is a row with NaN
+results (guide how_it_is_computed, C: trimmed, censored, lognormal, shrunk to the family's compartment kind). A limit that is not available is a row with NaN
 and the reason.
 
 Percentiles fix the share of bottles that pass the limit, not the risk: freeze them at a yearly review (`cmkit.review`), or they creep

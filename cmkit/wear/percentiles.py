@@ -1,6 +1,6 @@
 """Percentiles of a family of compartments from few, clustered, partly censored results. Arrays in, arrays out; log scale.
 
-Lognormal maximum likelihood with left-censoring ("<1") and a trimmed top (maths C), for many families at once; one-sided tolerance
+Lognormal maximum likelihood with left-censoring ("<1") and a trimmed top (guide how_it_is_computed, C), for many families at once; one-sided tolerance
 factors; distribution-free order statistics; shrinkage of families to their parent.
 """
 
@@ -132,7 +132,7 @@ class _Problem:
 
 
 def trim_top(y: ArrayLike, status: ArrayLike, group: ArrayLike, share: float = 0.90) -> tuple[Floats, NDArray]:
-    """Values and states with each group's top marked "known only to be at or above u" (maths C): takes away the leverage of sick machines.
+    """Values and states with each group's top marked "known only to be at or above u" (guide how_it_is_computed, C): takes away the leverage of sick machines.
 
     u is the group's order statistic number ceil((n - 1) share) counted from zero (numpy's "higher" rule); results reported as below a
     limit count with that limit and stay as they are. Groups of fewer than five results are left whole.

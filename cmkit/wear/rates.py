@@ -1,7 +1,7 @@
 """Wear rates of a fleet: the filter run over every compartment life and analyte, and what it says today."""
 
 from collections.abc import Collection
-from dataclasses import replace
+from dataclasses import fields, replace
 
 import numpy as np
 import pandas as pd
@@ -36,28 +36,16 @@ def run_filter(
     aside = strange[data.bottle[life]] & (data.bottle[life] >= 0) if strange.any() else np.zeros(data.y.shape, bool)
     track = wear_rates(
         np.where(aside, np.nan, data.y), data.censored, chained["phi"], chained["psi"], chained["chi"], chained["sd_phi"], chained["hours"],
-        _assumed(series, register), sd_psi=chained["sd_psi"], exposure_of=life, accept=accept_changes,
+        _assumed(series), sd_psi=chained["sd_psi"], exposure_of=life, accept=accept_changes,
     )  # fmt: skip
     z = np.where(aside, (data.y - track.expected) / track.expected_sd, track.z)
     return _long(exposure, data, series, replace(track, z=z), register)
 
 
-def _assumed(series: pd.DataFrame, register: pd.DataFrame) -> Numbers:
-    decimals = series["analyte"].map(register["decimals"]).fillna(0).to_numpy(float)
-    values = {
-        c: series[c].to_numpy(float)
-        for c in (
-            "rate_mean",
-            "rate_sd",
-            "level_mean",
-            "level_var",
-            "noise_floor",
-            "noise_share",
-            "load_share",
-            "drift_share",
-        )
-    }
-    return Numbers(**values, fresh=series["fresh_ppm"].to_numpy(float), unit=10.0**-decimals)
+def _assumed(series: pd.DataFrame) -> Numbers:
+    own = [f.name for f in fields(Numbers) if f.name not in ("fresh", "unit")]
+    values = {name: series[name].to_numpy(float) for name in own}
+    return Numbers(**values, fresh=series["fresh_ppm"].to_numpy(float), unit=series["rounding_step"].to_numpy(float))
 
 
 def _long(

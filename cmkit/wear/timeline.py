@@ -19,6 +19,9 @@ _TYPICAL_TOP_UP = constant("wear", "top_up_share")
 _SPREAD = constant("wear", "makeup_cv")
 _FIRST_FILL = constant("wear", "first_fill_intervals")
 _MOMENT_SHARE = constant("wear", "moment_share")
+_DUE = constant("wear", "change_due_share")
+_IMPLIED_SD_H = constant("wear", "implied_change_sd_h")
+_IMPLIED_SD_SHARE = constant("wear", "implied_change_sd_share")
 _WORK = {"change": "change", "flush": "change", "replace": "start", "top-up": "top_up"}
 _EVENT = [
     "compartment",
@@ -189,9 +192,11 @@ def _sorted(line: pd.DataFrame) -> pd.DataFrame:
 
 
 def _with_implied_changes(line: pd.DataFrame) -> pd.DataFrame:
-    """A bottle with fewer hours on its fluid than since the bottle before, and no change on record between: the change is put in.
+    """A bottle whose fluid has fewer hours than it would have without a change, and no change on record between: the change is put in.
 
-    Where the compartment's changes are kept on record, one slip alone may be a slip of the pen: the next bottle's hours must bear it out.
+    Without a change the fluid has the hours of the bottle before and those run since. The change lies as many hours back as the label
+    says, at the earliest with the bottle before: a bottle is drawn before the work of its day. Where the compartment's changes are kept
+    on record, one slip alone may be a slip of the pen: a change must have been due, or the next bottle's hours must bear it out.
     """
     bottle = line["what"] == "sample"
     fresh = line["what"].isin(["change", "start"]).groupby(line["compartment"]).cumsum()
@@ -199,16 +204,19 @@ def _with_implied_changes(line: pd.DataFrame) -> pd.DataFrame:
     grouped = shots.groupby("compartment")
     since, changes = shots["run_h"] - grouped["run_h"].shift(), shots["fresh"] - grouped["fresh"].shift()
     read, following = shots["fluid_h_read"], -grouped["run_h"].diff(-1)
+    unchanged = since + grouped["fluid_h_read"].shift().fillna(0.0)
     slack = np.maximum(10.0, 0.05 * (read + following))
     next_read = grouped["fluid_h_read"].shift(-1)
     borne_out = ((next_read - read - following).abs() <= slack) | (next_read < following)
+    due = unchanged >= _DUE * shots["change_every_h"]
     kept = line["compartment"].isin(line.loc[line["what"] == "change", "compartment"])[bottle]
     first = since.isna() & (shots["fresh"] == 0)
-    fewer = (changes == 0) & (read < since - np.maximum(10.0, 0.05 * since))
-    implied = shots[(read > 0) & ((fewer & (borne_out | ~kept)) | first)].copy()
-    implied["run_h"] -= implied["fluid_h_read"]
+    since_before = read <= since + np.maximum(10.0, 0.05 * since)
+    fewer = (changes == 0) & since_before & (read < unchanged - np.maximum(10.0, 0.05 * unchanged))
+    implied = shots[(read > 0) & ((fewer & (borne_out | due | ~kept)) | first)].copy()
+    implied["run_h"] = (implied["run_h"] - implied["fluid_h_read"]).clip(lower=grouped["run_h"].shift())
     implied["what"], implied["rank"], implied["id"] = "change", 2, "implied by " + implied["id"]
-    implied["sd_h"] = 0.0
+    implied["sd_h"] = np.maximum(_IMPLIED_SD_H, _IMPLIED_SD_SHARE * implied["fluid_h_read"])
     implied[["litres", "fluid_h_read", "makeup_read"]] = np.nan
     return _sorted(pd.concat([line, implied.drop(columns="fresh")], ignore_index=True))
 

@@ -32,7 +32,8 @@ from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
 
 from cmkit.assess import assess_fleet
 from cmkit.assessment import Assessment, load_assessment, table_names
-from cmkit.books.publishing.month import MonthResult, Workers, run_books
+from cmkit.books.publishing.month import MonthResult, run_books
+from cmkit.engine import Workers
 from cmkit.learn import newest_record
 from cmkit.records.reading.load import load_fleet
 

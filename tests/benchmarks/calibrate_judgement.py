@@ -1,6 +1,7 @@
 """How true the judgement's chances are, by the truth of simulated fleets in which nobody acts.
 
-    python tests/benchmarks/calibrate_judgement.py CACHE SEED [SEED ...]
+    python tests/benchmarks/calibrate_judgement.py CACHE "nobody acts" SEED [SEED ...]      (a variation of `recipes.py`)
+    python tests/benchmarks/calibrate_judgement.py CACHE "without dirt entry" SEED ...      (that pattern taken out of the tables)
 
 Fleets are written once into CACHE and read as any fleet is. A fault counts as findable when a bottle drawn after its beginning was reported
 before it failed; it is found when one of those bottles reached the threshold. False alarms are counted over all bottles, also badly drawn
@@ -10,18 +11,19 @@ ones, of compartments that never had a fault. Standard errors are binomial (faul
 import pickle
 import sys
 import time
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from recipes import VARIATIONS
 
 from cmkit.judge.judge import Judged, judge_bottles
 from cmkit.judge.learning import JudgeLearnt, learn_judgement
 from cmkit.judge.priors import arrivals_of, priors_of
 from cmkit.records.analytes import with_own
 from cmkit.records.reading.load import load_fleet
-from cmkit.simulate.recipe import Recipe, demo_recipe
+from cmkit.simulate.recipe import Recipe
 from cmkit.simulate.write import write_fleet
 from cmkit.trust.hours import running_hours
 from cmkit.trust.laboratory import family_usual, unit_doubts, without_results
@@ -41,13 +43,6 @@ class Scored:
     bottles: pd.DataFrame
     faults: pd.DataFrame
     months: pd.DataFrame
-
-
-def nobody_acts() -> Recipe:
-    """The demo's recipe without planted faults and with an office that never looks: faults run to failure."""
-    recipe = demo_recipe()
-    office = replace(recipe.office, acted=0.0, noticed_per_day=0.0)
-    return replace(recipe, planted=[], wrong_fluid=[], mistakes=[], office=office)
 
 
 def fleet_folder(cache: Path, name: str, recipe: Recipe, seed: int) -> Path:
@@ -117,7 +112,8 @@ def _with_fault(rows: pd.DataFrame, faults: pd.DataFrame, day: str) -> pd.DataFr
     """Rows with the fault active on their day: active, cause_true, way (share of the days from beginning to end)."""
     rows = rows.reset_index(drop=True).assign(at=np.arange(len(rows)))
     both = rows[["at", "compartment", day]].merge(faults.reset_index(names="fault"), on="compartment")
-    both = both[(both["opened_on"] < both[day]) & ((both[day] <= both["ended_on"]) | (both["how"] == "open"))]
+    before = both[day] <= both["ended_on"] if day == "drawn_on" else both[day] < both["ended_on"]
+    both = both[(both["opened_on"] < both[day]) & (before | (both["how"] == "open"))]
     hours = (both["ended_h"] - both["onset_h"]) / np.maximum((both["ended_on"] - both["opened_on"]).dt.days, 1)
     both["way"] = ((both[day] - both["opened_on"]).dt.days * hours / both["delay_h"]).clip(0, 1)
     both = both.drop_duplicates("at", keep="last").set_index("at")
@@ -242,13 +238,16 @@ def report(s: Scored) -> None:
     )
 
 
-def main(cache: str, *seeds: str) -> None:
-    """Score the fleets of these seeds together."""
+def main(cache: str, name: str, *seeds: str) -> None:
+    """Score the fleets of these seeds together: a variation of the recipe, or `without CAUSE` on fleets in which nobody acts."""
     began = time.process_time()
+    left_out = name.removeprefix("without ") if name.startswith("without ") else ""
+    variation = "nobody acts" if left_out else name
     parts = []
     for seed in seeds:
-        folder = fleet_folder(Path(cache), "quiet", nobody_acts(), int(seed))
-        parts.append(score(folder, *judged(folder)))
+        folder = fleet_folder(Path(cache), variation.replace(" ", "-"), VARIATIONS[variation](), int(seed))
+        parts.append(score(folder, *judged(folder, frozenset([left_out]) if left_out else frozenset())))
+    print(f"\n## {name}, seeds {' '.join(seeds)}\n")
     report(joined(parts))
     print(f"\nCPU {time.process_time() - began:.0f} s")
 

@@ -73,9 +73,11 @@ def small_assessment(sites: list[str], each: int = 4, note: str = "", as_of: str
     """An assessment with one machine and one compartment a site; the tables these tests do not read are empty."""
     tables = {name: empty(name) for name in table_names()}
     tables["sites"] = pd.DataFrame({"site": sites, "name": sites}, dtype="str")
-    tables["machines"] = pd.DataFrame({"machine": [f"{s} digger" for s in sites], "site": sites}, dtype="str")
+    tables["machines"] = pd.DataFrame(
+        {"machine": [f"{s} digger" for s in sites], "site": sites, "kind": "digger"}, dtype="str"
+    )
     tables["compartments"] = pd.DataFrame(
-        {"compartment": [f"{s} engine" for s in sites], "machine": [f"{s} digger" for s in sites], "family": ["engine"] * len(sites)},
+        {"compartment": [f"{s} engine" for s in sites], "machine": [f"{s} digger" for s in sites], "family": "engine", "kind": "engine", "position": ""},
         dtype="str",
     )  # fmt: skip
     tables["samples"] = made_samples(sites, each, note)
@@ -250,6 +252,6 @@ def demo(root: Path) -> Assessment:
 
 
 @pytest.fixture
-def until() -> Callable[[Page, str], None]:
-    """`until(page, expression)`: wait for a page that has our security policy."""
+def page_until() -> Callable[[Page, str], None]:
+    """`page_until(page, expression)`: wait for a page that has our security policy."""
     return wait_until

@@ -67,7 +67,7 @@ def made_records(hostile: str = "") -> Fleet:
         for place, position in PLACES[kind]:
             key = "/".join(p for p in (name, place, position) if p)
             probe = place in ("engine", "transmission", "hydraulic", "coolant")
-            compartments.append({"compartment": key, "machine": name, "kind": place, "position": position, "capacity_l": 40.0, "pressurised": probe,
+            compartments.append({"compartment": key, "machine": name, "kind": place, "position": position, "capacity_l": 40.0, "pressurised": probe, "sampling_point": {"hydraulic": "low-pressure", "coolant": "hot coolant valve"}.get(place, ""),
                                  "access": "probe valve" if probe else "fill plug", "depth_mm": 400.0, "fluid": "engine oil", "grade": "SAE 15W-40",
                                  "sample_every_h": 250.0, "family": f"{kind} large {place}"})  # fmt: skip
             for i in range(BOTTLES):

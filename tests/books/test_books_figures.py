@@ -16,7 +16,7 @@ from cmkit.books.content.compartment_data import family_limits_of, result_points
 from cmkit.books.content.figures.curves import sites_side_by_side
 from cmkit.books.content.figures.panels import limit_line, rounded, stacked
 from cmkit.books.content.figures.results import results_over_fluid, results_over_hours
-from cmkit.books.content.figures.wear_rate import rate_over_time
+from cmkit.books.content.figures.wear_rate import forecast_fan, rate_over_time
 from cmkit.books.content.sections.pages import compartment_page, compartment_pages
 
 FAULTY = "WL-1/final drive/front right"
@@ -76,6 +76,19 @@ def test_rates_are_per_thousand_hours_with_a_ninety_per_cent_band(book: Book) ->
     np.testing.assert_allclose(
         upper, 1000 * (own["rate"] + 1.645 * own["rate_sd"]), rtol=5e-3
     )  # drawn to three figures
+
+
+def test_the_fan_ends_at_the_forecast(book: Book) -> None:
+    own = book.tables.history[book.tables.history["compartment"] == FAULTY]
+    ahead = book.tables.forecast[
+        (book.tables.forecast["compartment"] == FAULTY) & (book.tables.forecast["analyte"] == "Fe_ppm")
+    ]
+    figure = forecast_fan(with_hours(book, own, FAULTY), ahead, "here")
+    row = ahead.iloc[0]
+    middle = figure.data[2]
+    assert middle.y[1] == pytest.approx(row["next_mean"], rel=1e-3)
+    assert max(figure.data[0].y) == pytest.approx(row["next_mean"] + 1.645 * row["next_sd"], rel=1e-3)
+    assert "chance of passing" in figure.layout.meta["caption"]
 
 
 def test_a_page_has_one_set_of_limits_and_they_are_those_that_act(book: Book) -> None:

@@ -9,7 +9,7 @@ import pytest
 from cmkit.assessment import Assessment
 from cmkit.books.content.open_assessment import given_assessment
 from cmkit.books.publishing.fleet_month import Wanted, make_month
-from cmkit.books.publishing.month import Workers
+from cmkit.engine import Workers
 from cmkit.errors import ParameterError
 
 TABLES = {
@@ -42,7 +42,7 @@ def test_the_newest_month_is_not_assessed_again_until_a_record_changes(
     newest = Wanted(mine, "newest", out)
     assert make_month(newest, Workers(), said.append).made
     with monkeypatch.context() as patched:
-        patched.setattr("cmkit.books.publishing.fleet_month.assess_fleet", refused)
+        patched.setattr("cmkit.books.publishing.fleet_month.assess_by_site", refused)
         said.clear()
         for month in ("newest", "2026-05"):
             result = make_month(Wanted(mine, month, out), Workers(), said.append)

@@ -97,12 +97,12 @@ def test_the_acts_stand_above_the_fold_and_within_two_screens_of_a_phone(
 
 @pytest.mark.browser
 def test_the_contents_stay_in_sight_and_are_a_menu_on_a_phone(
-    books: Callable[..., Path], chromium: Browser, until: Callable
+    books: Callable[..., Path], chromium: Browser, page_until: Callable
 ) -> None:
     for width, is_menu in ((1280, False), (360, True)):
         page = chromium.new_page(viewport={"width": width, "height": 740})
         page.goto(books("site_book").as_uri())
-        until(page, "document.documentElement.dataset.charts === 'ready'")
+        page_until(page, "document.documentElement.dataset.charts === 'ready'")
         page.evaluate("window.scrollTo(0, 3000)")
         top = page.evaluate("document.querySelector('nav.contents').getBoundingClientRect().top")
         opened = page.evaluate("document.querySelector('nav.contents details').open")

@@ -186,7 +186,7 @@ def test_a_page_holds_the_order_and_what_speaks_for_and_against(book: Book) -> N
     short = site_book.compartment_page(book, FAULTY, place=12)
     assert not short.prints
     assert len([i for i in short.items if not isinstance(i, Html)]) == 1
-    assert len([i for i in page.items if not isinstance(i, Html)]) == 4
+    assert len([i for i in page.items if not isinstance(i, Html)]) == 3
 
 
 def test_the_newest_report_is_whole_and_beside_what_was_expected(book: Book) -> None:
@@ -245,10 +245,16 @@ def test_the_round_is_in_walking_order_and_leaves_nothing_due_out(book: Book) ->
     due = book.tables.due
     until = book.as_of + pd.Timedelta(days=31)
     assert set(rows["compartment"]) == set(due.loc[due["overdue"] | (due["due_on"] <= until), "compartment"])
-    assert list(dict.fromkeys(rows["machine"])) == ["EX-1", "WL-1", "WL-2", "WL-10"]
+    for _, day in rows.groupby("plan_on", sort=False):
+        assert list(dict.fromkeys(day["machine"])) == [
+            m for m in ("EX-1", "WL-1", "WL-2", "WL-10") if m in set(day["machine"])
+        ]
+    assert rows["plan_on"].is_monotonic_increasing
     text = site_book.next_round(book).text
     assert text.count("mm of tube") == int((rows["method"] == "pump").sum())
-    assert "oil pump at the fill plug, 350 mm of tube" in text  # 400 mm deep: half of it, and 150 mm for the pump
+    assert (
+        "pump for engine oil at the fill plug, 350 mm of tube" in text
+    )  # 400 mm deep, filled to the plug: half of it, and 150 mm for the pump
 
 
 def test_what_the_crews_cannot_draw_is_told_apart(book: Book) -> None:

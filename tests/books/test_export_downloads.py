@@ -7,8 +7,8 @@ import openpyxl
 import pandas as pd
 import pytest
 
-from cmkit.books.publishing.download import safe_csv, workbook, write_tables
 from cmkit.records.reading.files import spreadsheet_text
+from cmkit.records.spreadsheets import safe_csv, workbook, write_tables
 from cmkit.tables.dictionary import table
 from cmkit.tables.frames import typed
 

@@ -10,7 +10,9 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import nbformat
@@ -20,14 +22,16 @@ import pytest
 from filelock import FileLock
 from playwright.sync_api import Browser
 
+from cmkit import files
 from cmkit.assessment import load_assessment
 from cmkit.books.publishing import publish
 from cmkit.books.publishing.export import page_facts
 from cmkit.books.publishing.folders import site_folders
-from cmkit.books.publishing.month import MonthResult, Workers, run_books
+from cmkit.books.publishing.month import MonthResult, run_books
 from cmkit.books.publishing.publish import built_aside, one_run
 from cmkit.books.running.progress import shown_progress
 from cmkit.books.running.run import run_book
+from cmkit.engine import Workers
 from cmkit.errors import BookError, ParameterError
 from cmkit.practice.published import read_published
 
@@ -121,10 +125,10 @@ def test_one_sites_change_makes_that_site_and_the_fleet_again(
 
 def small_state(assessment: Path, compartment: str) -> Path:
     """The same fleet with one result of a compartment corrected."""
-    path = assessment / "samples.parquet"
-    samples = pd.read_parquet(path)
+    found = load_assessment(assessment)
+    samples = found.samples.copy()
     samples.loc[samples.index[samples["compartment"] == compartment][0], "Fe_ppm"] = 99.0
-    samples.to_parquet(path, index=False)
+    replace(found, samples=samples).save(assessment)
     return assessment
 
 
@@ -200,7 +204,9 @@ def in_alarm(assessment: Path, compartment: str, site: str) -> Path:
     }
     verdicts = pd.DataFrame([row]).reindex(columns=whole.verdicts.columns)
     text = [c for c, kind in whole.verdicts.dtypes.items() if kind == "str"]
-    replace(whole, verdicts=verdicts.astype(dict.fromkeys(text, "str")).fillna(dict.fromkeys(text, ""))).save(assessment)
+    replace(whole, verdicts=verdicts.astype(dict.fromkeys(text, "str")).fillna(dict.fromkeys(text, ""))).save(
+        assessment
+    )
     return assessment
 
 
@@ -303,15 +309,16 @@ def test_a_fleet_of_one_site_without_samples_has_its_books(
 PUBLISHER = """\
 import os, sys
 from pathlib import Path
-from cmkit.books.publishing.publish import built_aside, one_run, swap_in, write_whole
+from cmkit.books.publishing.publish import built_aside, one_run
+from cmkit.files import swap_in, write_file
 books = Path(sys.argv[1])
 for number in range(100000):
     run = f"{os.getpid()}-{number}"
     with one_run(books), built_aside(books, "2026-06") as built:
         for n in range(12):
             (built / f"{n}").mkdir()
-            write_whole(built / f"{n}" / "book.html", f"run {run}")
-        write_whole(built / "run.json", f"run {run}")
+            write_file(built / f"{n}" / "book.html", f"run {run}")
+        write_file(built / "run.json", f"run {run}")
         swap_in(built, books / "2026-06")
 """
 
@@ -339,13 +346,12 @@ def published_by(month: Path, process: int) -> bool:
         return False
 
 
-def test_a_run_killed_while_publishing_leaves_a_whole_month(tmp_path: Path) -> None:
+def test_a_run_killed_while_publishing_leaves_a_whole_month(tmp_path: Path, until: Callable[..., None]) -> None:
     rng = np.random.default_rng(5)
     seen = []
     for _ in range(20):
         process = subprocess.Popen([sys.executable, "-c", PUBLISHER, str(tmp_path)], stderr=subprocess.PIPE)
-        while not published_by(tmp_path / MONTH, process.pid):
-            time.sleep(0.01)
+        until(partial(published_by, tmp_path / MONTH, process.pid), process)
         time.sleep(0.15 * rng.random())
         process.send_signal(signal.SIGKILL)
         process.communicate()
@@ -357,34 +363,40 @@ def test_a_run_killed_while_publishing_leaves_a_whole_month(tmp_path: Path) -> N
     assert sorted(p.name for p in tmp_path.iterdir()) == [".lock", MONTH]
 
 
-def test_a_reader_sees_whole_months_while_they_are_swapped(tmp_path: Path) -> None:
+def test_a_reader_sees_whole_months_while_they_are_swapped(tmp_path: Path, until: Callable[..., None]) -> None:
     process = subprocess.Popen([sys.executable, "-c", PUBLISHER, str(tmp_path)], stderr=subprocess.PIPE)
     try:
-        while not (tmp_path / MONTH).exists():
-            time.sleep(0.01)
-        runs, gone = set(), 0
-        until = time.monotonic() + 2
-        while time.monotonic() < until:
-            try:
+        until((tmp_path / MONTH).exists, process)
+        runs: set[str] = set()
+
+        def look() -> bool:
+            # the folder it held may be the old one, removed meanwhile
+            with suppress(FileNotFoundError):
                 runs.add(whole_run(tmp_path / MONTH))
-            except FileNotFoundError:  # the folder it held was the old one, and has been removed meanwhile
-                gone += 1
             assert (tmp_path / MONTH / "run.json").exists()
-        assert len(runs) > 3
+            return len(runs) > 3
+
+        until(look, process)
     finally:
         process.kill()
         process.communicate()
 
 
 def test_a_swap_stopped_between_two_renames_is_finished(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(publish, "exchange", lambda one, other: False)
+    monkeypatch.setattr(files, "exchange", lambda one, other: False)
     for run in ("old", "new"):
         with publish.built_aside(tmp_path, MONTH) as built:
             (built / "run.json").write_text(run)
-            publish.swap_in(built, tmp_path / MONTH)
+            files.swap_in(built, tmp_path / MONTH)
         assert (tmp_path / MONTH / "run.json").read_text() == run
     (tmp_path / ".building").mkdir()
-    (tmp_path / MONTH).rename(tmp_path / ".building" / f"{MONTH}.old")
+    dead = subprocess.run(
+        [sys.executable, "-c", "import os; from cmkit import files; print(files._HOST, os.getpid())"],
+        capture_output=True,
+        text=True,
+        check=True,
+    ).stdout.split()
+    (tmp_path / MONTH).rename(tmp_path / f".cmkit-{dead[0]}-{dead[1]}-0-{MONTH}.old")
     publish.sweep(tmp_path)
     assert (tmp_path / MONTH / "run.json").read_text() == "new"
     assert not (tmp_path / ".building").exists()

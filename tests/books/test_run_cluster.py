@@ -12,12 +12,12 @@ import cloudpickle
 import distributed
 import pytest
 
+from cmkit import engine
 from cmkit.books.publishing.export import page_facts
-from cmkit.books.publishing.month import Workers, lost_book, make_once, run_books
-from cmkit.books.running import executors
-from cmkit.books.running.executors import run_cluster
+from cmkit.books.publishing.month import lost_book, make_once, run_books
 from cmkit.books.running.run import BookJob
-from cmkit.errors import BookError
+from cmkit.engine import Workers, run_cluster
+from cmkit.errors import ParameterError
 
 pytestmark = [
     # raised inside distributed when its sockets close
@@ -108,12 +108,12 @@ def kill_worker_for_1(job: BookJob) -> object:
 
 
 def test_nobody_at_the_address_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(executors, "CONNECT_S", 2)
-    with pytest.raises(BookError, match=r"nobody answers at tcp://127\.0\.0\.1:1 "):
+    monkeypatch.setattr(engine, "CONNECT_S", 2)
+    with pytest.raises(ParameterError, match=r"nobody answers at tcp://127\.0\.0\.1:1 "):
         list(run_cluster(make_once, [], "tcp://127.0.0.1:1", lost_book))
 
 
 @pytest.mark.parametrize("address", ["nonsense", "tcp://host", "foo://host:1"])
 def test_what_is_no_address_is_said_at_once(address: str) -> None:
-    with pytest.raises(BookError, match="wanted an address such as tcp://host:8786"):
+    with pytest.raises(ParameterError, match="wanted an address such as tcp://host:8786"):
         list(run_cluster(make_once, [], address, lost_book))

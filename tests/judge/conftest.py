@@ -117,30 +117,41 @@ def _reported(row: dict) -> dict:
 
 
 @pytest.fixture(scope="session")
-def judge_courses(make_fleet: Callable[..., Fleet]) -> Callable[..., Judged]:
-    """`judge_courses({"name": Course, ...})` -> Judged, with 24 sound compartments of every kind concerned beside them (`sound N kind`)."""
+def given(make_fleet: Callable[..., Fleet]) -> Callable[..., tuple]:
+    """`given({"name": Course, ...})` -> what the judge is given (fleet as of its last day, results, exposure, numbers, forecasts), with `beside` sound
+    compartments of every kind concerned (`sound N kind`).
+    """
 
-    def run(courses: dict[str, Course], seed: int = 1, findings: list[dict] = (), beside: int = 24) -> Judged:
+    def build(courses: dict[str, Course], seed: int = 1, findings: list[dict] = (), beside: int = 24) -> tuple:
         kinds = sorted({c.kind for c in courses.values()})
         every = courses | {f"sound {n} {kind}": Course(kind) for kind in kinds for n in range(beside)}
         rows = {"machines": [], "compartments": [], "samples": [], "services": []}
         for name, course in every.items():
             _put(rows, name, course, np.random.default_rng([seed, zlib.crc32(name.encode())]))
-        fleet = make_fleet(sites=[{"site": "S"}], findings=list(findings), **rows)
-        return judged(fleet)
+        return _given(make_fleet(sites=[{"site": "S"}], findings=list(findings), **rows))
+
+    return build
+
+
+@pytest.fixture(scope="session")
+def judge_courses(given: Callable[..., tuple]) -> Callable[..., Judged]:
+    """`judge_courses({"name": Course, ...})` -> Judged, by what these compartments and the sound ones beside them teach."""
+
+    def run(*args, **options) -> Judged:
+        made = given(*args, **options)
+        return judge_bottles(*made, register=REGISTER, learnt=learn_judgement(*made, register=REGISTER))
 
     return run
 
 
-def judged(fleet: Fleet) -> Judged:
-    """The judgement of a fleet in memory whose meter hours are running hours, as of its last day."""
+def _given(fleet: Fleet) -> tuple:
+    """From a fleet in memory whose meter hours are running hours, as of its last day."""
     known = fleet.as_of(fleet.samples["reported_on"].max())
     hours, services = _as_written(known.samples, "sample"), _as_written(known.services, "service")
     exposure = sample_exposure(known, hours, services)
     numbers = family_numbers(exposure, known.samples, REGISTER)
     expected = run_filter(exposure, known.samples, numbers, REGISTER, accept_changes=False)
-    given = (known, known.samples, exposure, numbers, expected)
-    return judge_bottles(*given, register=REGISTER, learnt=learn_judgement(*given, register=REGISTER))
+    return known, known.samples, exposure, numbers, expected
 
 
 def _put(rows: dict[str, list], name: str, course: Course, rng: np.random.Generator) -> None:

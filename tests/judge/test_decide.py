@@ -430,3 +430,10 @@ def test_what_screening_doubts_asks_for_a_repeat_and_takes_no_weight_from_the_re
     assert verdict(story([bottle(), bottle()], doubts=doubt.assign(probability=0.2)))["state"] == "clear"
     units = story([bottle(), bottle()], doubts=doubt.assign(doubt="units"))
     assert "Ask the laboratory" in verdict(units)["todo"]
+
+
+def test_where_no_cause_stands_out_the_whole_chance_is_said(story: Story) -> None:
+    spread = bottle(0.43, p_cause=0.16, second_cause="fuel dilution", p_second=0.12)
+    assert (
+        verdict(story([bottle(), spread]))["reason"] == "16 % that coolant is getting in; 43 % that anything is wrong"
+    )

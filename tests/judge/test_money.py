@@ -86,7 +86,7 @@ def places() -> pd.DataFrame:
 
 
 def test_turnaround_is_measured_where_there_are_bottles(known) -> None:
-    assert turnaround_days(known).to_dict() == {"S": 12.0, "T": 5.0}
+    assert turnaround_days(known).to_dict() == {"M1": 12.0, "M2": 5.0}
 
 
 def test_hours_to_the_next_result(known, use, places) -> None:

@@ -2,7 +2,6 @@
 
 import pandas as pd
 import pytest
-from cmkit.wear.causes import cause_patterns
 
 from cmkit.judge import faults as judge_faults
 from cmkit.judge.faults import (
@@ -24,11 +23,13 @@ from cmkit.judge.faults import (
 from cmkit.records.analytes import analyte_register
 from cmkit.records.settings import default_kinds
 
-NAMED = [(kind, pattern.cause) for pattern in cause_patterns() for kind in pattern.kinds]
-
 
 def table(name: str) -> pd.DataFrame:
     return judge_faults._table(name)
+
+
+PATTERNS = table("hypotheses.csv")
+NAMED = sorted({(kind, row.cause) for row in PATTERNS.itertuples() for kind in row.kinds.split("|") if kind != "*"})
 
 
 @pytest.mark.parametrize(("kind", "cause"), NAMED)

@@ -1,5 +1,5 @@
-"""The next round on a hand-made fleet. Common practice (no source) as the checks: tube to mid-depth and never to the bottom, pump where
-there is no pressure, probe where there is, sides from the operator's seat, a final drive's level at the bottom of the plug's thread."""
+"""The next round on a hand-made fleet. Common practice (no source) as the checks: pump where there is no pressure, probe where there is,
+sides from the operator's seat, a final drive's level at the bottom of the plug's thread."""
 
 import numpy as np
 import pandas as pd
@@ -7,13 +7,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cmkit.practice.rounds import bottle_number, check_letter, plan_round, side_words, tube_length, what_to_bring
+from cmkit.practice.rounds import bottle_number, check_letter, on_days, plan_round, side_words, what_to_bring
 
 
 def fleet(make_fleet, per_week: float = 0):
     places = [
         {"compartment": "M1/engine", "machine": "M1", "kind": "engine", "pressurised": True, "fluid": "engine oil"},
-        {"compartment": "M1/final drive/left", "machine": "M1", "kind": "final drive", "position": "left", "pressurised": False, "depth_mm": 400, "fluid": "gear oil"},
+        {"compartment": "M1/final drive/left", "machine": "M1", "kind": "final drive", "position": "left", "pressurised": False, "access": "fill plug", "depth_mm": 400, "fluid": "gear oil"},
         {"compartment": "M1/final drive/right", "machine": "M1", "kind": "final drive", "position": "right", "pressurised": False, "fluid": "gear oil"},
         {"compartment": "M1/coolant", "machine": "M1", "kind": "coolant", "pressurised": False, "depth_mm": 300, "fluid": "coolant"},
     ]  # fmt: skip
@@ -34,35 +34,38 @@ def due(why: dict[str, str]) -> pd.DataFrame:
     )
 
 
+USE = pd.DataFrame({"machine": ["M1"], "h_per_day": [10.0]})
 ALL = dict.fromkeys(["M1/coolant", "M1/engine", "M1/final drive/left", "M1/final drive/right"], "routine")
 
 
-def test_method_pump_tube_and_side(make_fleet) -> None:
-    cards = plan_round(fleet(make_fleet), due(ALL)).set_index("compartment")
+def test_method_tool_tube_and_side(make_fleet) -> None:
+    cards = plan_round(fleet(make_fleet), due(ALL), USE).set_index("compartment")
     assert cards["method"].to_dict() == {
         "M1/coolant": "pump",
         "M1/engine": "probe",
         "M1/final drive/left": "pump",
         "M1/final drive/right": "pump",
     }
-    assert cards["pump"].tolist() == ["coolant pump", "", "oil pump", "oil pump"]
-    assert cards.loc["M1/final drive/left", "tube_mm"] == 400 / 2 + 150
+    assert cards["tool"].tolist() == [
+        "pump for gear oil",
+        "pump for gear oil",
+        "probe for engine oil",
+        "pump for coolant",
+    ]  # cleanest first.tolist() == [
+    assert (
+        cards.loc["M1/final drive/left", "tube_mm"] == 400 / 2 + 150
+    )  # filled to its plug: the surface is at the plug
     assert np.isnan(cards.loc["M1/engine", "tube_mm"])
-    assert "never to the bottom" in cards.loc["M1/final drive/right", "tube_words"]
+    assert "surface and the bottom" in cards.loc["M1/final drive/right", "tube_words"]
     assert "operator's seat" in cards.loc["M1/final drive/left", "side"]
-    assert "bottom of the plug's thread" in cards.loc["M1/final drive/left", "level_words"]
-    assert not cards["ready"].str.contains("drain stream").any()
-
-
-@given(st.floats(1, 5000))
-def test_the_tube_reaches_mid_depth_and_never_the_bottom(depth: float) -> None:
-    inside = tube_length(pd.Series([depth]), np.array([0.0])).iloc[0]
-    assert inside == pytest.approx(depth / 2, rel=1e-12)
+    assert cards["where"].to_dict()["M1/coolant"] == "pressure cap, system cold"
+    assert cards.loc["M1/engine", ["dead_ml", "purge_times"]].tolist() == [20, 5]  # reference/drawing.csv
+    assert cards.drop("M1/engine")["dead_ml"].isna().all()
 
 
 def test_capacity_keeps_the_urgent_and_names_the_rest(make_fleet) -> None:
     why = ALL | {"M1/final drive/right": "repeat after alarm"}
-    plan = plan_round(fleet(make_fleet, per_week=0.5), due(why), days=28)
+    plan = plan_round(fleet(make_fleet, per_week=0.5), due(why), USE, days=28)
     kept = plan[~plan["later"]]
     assert len(kept) == 2
     assert "M1/final drive/right" in set(kept["compartment"])
@@ -72,19 +75,20 @@ def test_capacity_keeps_the_urgent_and_names_the_rest(make_fleet) -> None:
 def test_what_falls_due_later_is_not_on_the_round(make_fleet) -> None:
     rows = due(ALL)
     rows.loc[0, "due_on"] = pd.Timestamp("2026-09-01")
-    assert len(plan_round(fleet(make_fleet), rows)) == 3
+    assert len(plan_round(fleet(make_fleet), rows, USE)) == 3
 
 
 def test_bring_counts_pumps_apart(make_fleet) -> None:
-    bring = what_to_bring(plan_round(fleet(make_fleet), due(ALL))).set_index("item")["number"]
+    bring = what_to_bring(plan_round(fleet(make_fleet), due(ALL), USE)).set_index("item")["number"]
     assert bring["sample bottles, clean and sealed"] == 5  # 4 and a tenth to spare
-    assert bring["hand vacuum pump for coolant, kept apart"] == 1
-    # 350 + 350 (unknown depth, as the longest) + 300 mm, a tenth to spare, up to whole decimetres
-    assert bring["new tube, one piece a bottle"] == pytest.approx(1.1, abs=1e-9)
+    assert bring["hand vacuum pump for coolant"] == 1
+    assert bring["hand vacuum pump for gear oil"] == bring["sampling probe for engine oil"] == 1
+    # 350 + 1000 (depth not known) + 450 mm (surface not known: the whole depth), a tenth to spare, up to whole decimetres
+    assert bring["new tube, one piece a bottle"] == pytest.approx(2.0, abs=1e-9)
 
 
 def test_an_empty_round_brings_nothing(make_fleet) -> None:
-    cards = plan_round(fleet(make_fleet), due(ALL).iloc[:0])
+    cards = plan_round(fleet(make_fleet), due(ALL).iloc[:0], USE)
     assert len(cards) == len(what_to_bring(cards)) == 0
 
 
@@ -93,6 +97,7 @@ def test_bottle_numbers_differ_and_survive_slips() -> None:
     numbers = {bottle_number(f"M{i}/engine", day) for i in range(2000)}
     assert len(numbers) == 2000
     number = bottle_number("M1/engine", day)
+    assert len({number} | {bottle_number("M1/engine", day, v) for v in range(1, 7)}) == 6
     assert number == bottle_number("M1/engine", day) != bottle_number("M1/engine", pd.Timestamp("2026-07-31"))
 
 
@@ -123,3 +128,14 @@ def test_an_exchange_of_neighbours_is_noticed(body: str, at: int) -> None:
 )
 def test_side_words(position, words) -> None:
     assert side_words(position) == words
+
+
+def test_parts_planned_alone_are_planned_together_within_the_same_crews(make_fleet) -> None:
+    """Each part alone would take all the crews can draw; put together they take it once."""
+    known, rows = fleet(make_fleet, per_week=0.5), due(ALL)
+    once = plan_round(known, rows, USE, days=28)
+    parts = pd.concat([plan_round(known, rows.iloc[i : i + 2], USE, days=28) for i in (0, 2)], ignore_index=True)
+    assert (~parts["later"]).sum() == 4
+    together = on_days(parts, rows, USE, date=known.date, rule=known.settings.sampling, days=28)
+    pd.testing.assert_frame_equal(together, once)
+    assert (~together["later"]).sum() == 2

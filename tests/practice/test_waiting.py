@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import pandas as pd
 import pytest
 
-from cmkit.practice.waiting import WAITING_COSTS, waiting_costs
+from cmkit.practice.waiting import WAITING, waiting_costs
 
 PLACES = ["a", "b", "c", "d"]
 
@@ -28,7 +28,7 @@ def decided(costs: dict[str, float]) -> SimpleNamespace:
 def test_ranked_by_what_acting_now_saves(known) -> None:
     """Waiting costs 1,000, 2,000 and 3,000; acting 300, 300 and 2,900: b saves most, then a, then c."""
     out = waiting_costs(known, decided({"a": 300.0, "b": 300.0, "c": 2900.0}))
-    assert out.columns.tolist() == WAITING_COSTS
+    assert out.columns.tolist() == list(WAITING)
     assert out["compartment"].tolist() == ["b", "a", "c"]
     assert out["cost_of_waiting"].tolist() == pytest.approx([2000, 1000, 3000])
     assert out["saved"].tolist() == pytest.approx([1700, 700, 100])

@@ -161,6 +161,11 @@ def test_plain_tables_of_a_site_with_small_letters_and_text_results(url: str, fl
 
 
 def test_missing_tables_unknown_columns_and_bad_urls(url: str, fleet: Fleet) -> None:
+    empty = raw(url)
+    with empty.begin() as connection:  # a SQLite file is there from its first write on
+        connection.execute(sa.DDL("CREATE TABLE other (a TEXT)"))
+        connection.execute(sa.DDL("DROP TABLE other"))
+    empty.dispose()
     with pytest.raises(MissingTable, match="the table 'sites' is missing; found none"):
         read_database(url, fleet.settings)
     write_records(fleet, url)

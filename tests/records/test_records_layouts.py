@@ -1,12 +1,13 @@
 """A laboratory's own files under our names: wide and long, its units, its words. The laboratories are invented."""
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 
 import pandas as pd
 import pytest
 
-from cmkit.errors import RecordsError, SettingsError, UnknownColumn, WrongFile
+from cmkit.errors import SettingsError
 from cmkit.records.analytes import analyte_register
 from cmkit.records.fleet import Fleet
 from cmkit.records.reading.layouts import parse_layout
@@ -94,11 +95,18 @@ def test_a_wide_file(load: Callable[..., Fleet]) -> None:
     assert fleet.repairs[["row", "column", "value", "used"]].values.tolist() == [[4, "Cu_ppm", "n.n.", "<1"]]
 
 
+def not_read(fleet: Fleet) -> str:
+    """Why the one file of inbox/ was not read; the fleet's own tables were."""
+    files = fleet.set_aside[fleet.set_aside["what"] == "file"]
+    assert len(fleet.samples)
+    return f"{files['file'].item()}: {files['reason'].item()}"
+
+
 def test_a_file_without_a_layout_is_told_the_command_that_makes_one(write: Callable[..., Path]) -> None:
     """And that command works although the file lies in inbox/ already."""
     folder = write({"inbox/new lab.csv": "Bottle,Unit,Compartment,Sampled,Fe\nA1,WL-01,Engine,2025-03-01,21\n"})
-    with pytest.raises(WrongFile, match=r"cmkit match '.*inbox/new lab\.csv' --fleet .* --out .*/layouts/NAME\.toml"):
-        load_fleet(folder)
+    said = not_read(load_fleet(folder))
+    assert re.search(r"cmkit match '.*inbox/new lab\.csv' --fleet .* --out .*/layouts/NAME\.toml", said)
     names = load_registers(folder).compartments["compartment"].tolist()
     assert propose_layout(folder / "inbox" / "new lab.csv", names).join == ("Unit", "Compartment")
 
@@ -132,7 +140,7 @@ def test_a_long_file_is_counted_by_its_own_rows(load: Callable[..., Fleet]) -> N
         ('"Probe" = "sample"', "", r"nothing is mapped to sample"),
         ("decimal =", "decimals =", r"unknown key 'decimals'. Did you mean 'decimal'\?"),
         ('decimal = ","', 'decimal = "komma"', r"decimal 'komma'; wanted '.' or ','"),
-        ("skip_rows = 1", "skip_rows = -1", r"skip_rows = -1; wanted a number of rows"),
+        ("skip_rows = 1", "skip_rows = -1", r"skip_rows: found -1, wanted 0 to 10000"),
         ("[words.fluid_level]", "[words.fluid_lvl]", r"\[words\]: unknown key 'fluid_lvl'. Did you mean 'fluid_level'\?"),
         ('lab = "Hill', 'lab = Hill', r"layouts/hill.toml: not readable as TOML"),
     ],
@@ -144,24 +152,21 @@ def test_a_wrong_layout_is_one_clear_error(load: Callable[..., Fleet], old: str,
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "error", "words"),
+    ("old", "new", "words"),
     [
-        ("Cu / mg/kg", "Cu neu / mg/kg", UnknownColumn, r"inbox/hill_feb.csv: heading 'Metalle / Cu neu / mg/kg' is not in layouts/hill.toml. Did you mean 'Metalle / Cu / mg/kg'\?"),
-        ("Probe;", "Bemerkung;", WrongFile, r"no heading 'Probe', which layouts/hill.toml needs; found Bemerkung"),
-        ("Seite;", "Bemerkung;", WrongFile, r"no heading 'seite', which layouts/hill.toml needs"),
+        ("Cu / mg/kg", "Cu neu / mg/kg", r"inbox/hill_feb.csv: heading 'Metalle / Cu neu / mg/kg' is not in layouts/hill.toml. Did you mean 'Metalle / Cu / mg/kg'\?"),
+        ("Probe;", "Bemerkung;", r"no heading 'Probe', which layouts/hill.toml needs; found Bemerkung"),
+        ("Seite;", "Bemerkung;", r"no heading 'seite', which layouts/hill.toml needs"),
     ],
 )  # fmt: skip
-def test_a_file_that_does_not_fit_its_layout(
-    load: Callable[..., Fleet], old: str, new: str, error: type[RecordsError], words: str
-) -> None:
+def test_a_file_that_does_not_fit_its_layout(load: Callable[..., Fleet], old: str, new: str, words: str) -> None:
     text = WIDE_FILE.replace(old, new, 1)
-    with pytest.raises(error, match=words):
-        load({"layouts/hill.toml": WIDE, "inbox/hill_feb.csv": text.encode("latin-1")})
+    assert re.search(words, not_read(load({"layouts/hill.toml": WIDE, "inbox/hill_feb.csv": text.encode("latin-1")})))
 
 
 def test_wrong_encoding_and_two_layouts(load: Callable[..., Fleet]) -> None:
-    with pytest.raises(WrongFile, match="not readable as utf-8"):
-        load({"layouts/hill.toml": WIDE.replace("latin-1", "utf-8"), "inbox/hill_feb.csv": WIDE_FILE.encode("latin-1")})
+    wrong = {"layouts/hill.toml": WIDE.replace("latin-1", "utf-8"), "inbox/hill_feb.csv": WIDE_FILE.encode("latin-1")}
+    assert "not readable as utf-8" in not_read(load(wrong))
     with pytest.raises(
         SettingsError, match=r"inbox/hill_feb.csv: fits more than one layout \(layouts/hill.toml, layouts/other.toml\)"
     ):
@@ -196,7 +201,7 @@ def test_other_files_in_the_inbox(load: Callable[..., Fleet]) -> None:
 
 
 def test_a_layout_may_serve_another_table(load: Callable[..., Fleet]) -> None:
-    layout = 'files = "work*.csv"\ntable = "services"\n[columns]\n"Order" = "service"\n"Unit" = "compartment"\n"Done" = "done_on"\n"What" = "kind"\n"Gallons" = { to = "volume_l", unit = "gal" }\n'
+    layout = 'files = "work*.csv"\ntable = "services"\n[columns]\n"Order" = "service"\n"Unit" = "compartment"\n"Done" = "done_on"\n"What" = "kind"\n"Gallons" = { to = "volume_l", unit = "US gal" }\n'
     fleet = load(
         {
             "layouts/w.toml": layout,

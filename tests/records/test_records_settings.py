@@ -53,11 +53,10 @@ def test_each_assumption_of_the_intervals_can_be_set(name: str) -> None:
         ({"name": "F", "alarm": {"z": "high"}}, r"\[alarm\] z: found 'high', wanted a number"),
         ({"name": "F", "alarm": {"z": True}}, r"\[alarm\] z: found True, wanted a number"),
         ({"name": "F", "alarm": 3}, r"\[alarm\]: found 3, wanted a table of settings"),
-        ({"name": "F", "alarm": {"alert_z": 4.0}}, r"wanted 0 < alert_z <= z, found 4 and 3"),
-        ({"name": "F", "alarm": {"alert_share": 0.99}}, r"wanted 0 < alert_share < alarm_share < 1, found 0.99 and 0.975"),
-        ({"name": "F", "sampling": {"service_grid_h": [250, 125]}}, r"service_grid_h \[250.0, 125.0\] must be positive and rising"),
+        ({"name": "F", "alarm": {"alert_share": 0.99}}, r"wanted alert_share < alarm_share, found 0.99 and 0.975"),
+        ({"name": "F", "sampling": {"service_grid_h": [250, 125]}}, r"service_grid_h \[250.0, 125.0\] must be rising"),
         ({"name": "F", "sampling": {"service_grid_h": "250"}}, r"service_grid_h: found '250', wanted a list of numbers"),
-        ({"name": "F", "kinds": {"engine": {"residual": 1.5}}}, r'\[kinds."engine"\] residual = 1.5, wanted a share between 0 and 1'),
+        ({"name": "F", "kinds": {"engine": {"residual": 1.5}}}, r'\[kinds."engine"\] residual: found 1.5, wanted 0 to 1'),
         ({"name": "F", "kinds": {"engine": {"residul": 0.1}}}, r"unknown key 'residul'. Did you mean 'residual'\?"),
         ({"name": "F", "limits": {"engine": {"Fe_ppm": 80}}}, r'\[limits."engine"\] Fe_ppm: found 80, wanted \{ alert = number'),
         ({"name": "F", "limits": {"engine": {"Fe_ppm": {"alert": 120.0, "alarm": 80.0}}}}, r"alert 120 lies beyond alarm 80 for direction 'up'; exchange them"),
@@ -73,7 +72,7 @@ def test_each_assumption_of_the_intervals_can_be_set(name: str) -> None:
         ({"name": "F", "analytes": []}, r"\[analytes\]: found \[\], wanted a table of settings"),
         ({"name": "F", "accepted_intervals": 5}, r"\[accepted_intervals\]: found 5, wanted a table of settings"),
         ({"name": "F", "accepted_intervals": {"engine": "often"}}, r"\[accepted_intervals\] engine: found 'often', wanted a number"),
-        ({"name": "F", "accepted_intervals": {"engine": -5}}, r"\[accepted_intervals\] engine = -5, wanted hours above zero"),
+        ({"name": "F", "accepted_intervals": {"engine": -5}}, r"\[accepted_intervals\] engine: found -5, wanted 1 to 100000"),
     ],
 )  # fmt: skip
 def test_what_settings_refuse(raw: dict, words: str) -> None:
@@ -84,7 +83,7 @@ def test_what_settings_refuse(raw: dict, words: str) -> None:
 def test_a_file_that_is_no_toml(tmp_path: Path) -> None:
     path = tmp_path / "fleet.toml"
     path.write_text("name = \n")
-    with pytest.raises(SettingsError, match=r"not readable as TOML: .*line 1.*Mend that line"):
+    with pytest.raises(SettingsError, match=r"not readable as TOML: .*line 1.*Correct that line"):
         read_settings(path)
     with pytest.raises(SettingsError, match=r'A fleet folder needs a fleet.toml with at least a line name = "..."'):
         read_settings(tmp_path / "none.toml")

@@ -9,12 +9,12 @@ from pathlib import Path
 
 import pytest
 
-from cmkit.errors import RecordsError
+from cmkit.errors import WriteError
 from cmkit.records.analytes import analyte_register
 from cmkit.records.reading.layouts import parse_layout
 from cmkit.records.reading.load import load_fleet
 from cmkit.records.reading.start import read_me, start_fleet
-from cmkit.records.settings import Alarm, Judge, Sampling, Settings, Trust, default_judge, parse_settings
+from cmkit.records.settings import COSTS, Alarm, Judge, Sampling, Settings, Trust, default_judge, parse_settings
 from cmkit.tables.records import TABLES
 
 
@@ -51,7 +51,8 @@ def test_the_settings_shown_are_the_defaults_and_all_of_them(tmp_path: Path) -> 
         assert set(shown[block]) == {f.name for f in fields(cls)}
     assert settings.judge == default_judge()
     assert set(shown["judge"]) == {f.name for f in fields(Judge)}
-    assert set(shown) >= {f.name for f in fields(Settings)} - {"costs_given"}  # follows from [kinds]
+    assert set(shown) >= {f.name for f in fields(Settings)} - {"given_costs"}  # follows from [costs] and [kinds]
+    assert set(shown["costs"]) == set(COSTS)
 
 
 def test_the_layout_shown_is_right_wide_and_long(tmp_path: Path) -> None:
@@ -76,5 +77,5 @@ def test_every_column_is_explained_in_short_lines() -> None:
 
 def test_nothing_is_written_over(tmp_path: Path) -> None:
     (tmp_path / "something").write_text("x")
-    with pytest.raises(RecordsError, match="not empty, and nothing is written over"):
+    with pytest.raises(WriteError, match="holds something, and nothing is written over"):
         start_fleet(tmp_path)

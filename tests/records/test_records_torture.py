@@ -15,7 +15,7 @@ import pytest
 import xlsxwriter
 from chemicals.viscosity import viscosity_converter
 
-from cmkit.errors import RecordsError, SettingsError, WrongFile
+from cmkit.errors import RecordsError, WriteError, WrongFile
 from cmkit.records.analytes import analyte_register
 from cmkit.records.reading.layouts import parse_layout
 from cmkit.records.reading.load import load_fleet
@@ -73,8 +73,7 @@ CASES = [
     Case("plain.csv", b"Sample No,Compartment,Date Sampled,Hours,Fe,Cu\nA1,WL-01/engine,2025-03-01,1000,21,<1\nA2,WL-01/final drive/left,2025-03-01,1000,60,3\n",
          [("A1", ENGINE, {"Fe_ppm": 21, "Cu_ppm": "<1", "meter_h": 1000}), ("A2", LEFT, {"Fe_ppm": 60, "Cu_ppm": 3})]),
     Case("semicolon_comma.csv", "Probe;Messstelle;Entnahmedatum;Eisen (mg/kg);Wasser (%)\nA1;WL-01/engine;01.03.2025;21,5;0,05\nA2;WL-01/final drive/left;01.03.2025;1.060,0;n.n.\n".encode("latin-1"),
-         [("A1", ENGINE, {"Fe_ppm": 21.5, "water_ppm": 500}), ("A2", LEFT, {"Fe_ppm": 1060, "water_ppm": "<100"})],
-         edits={"[columns]": 'not_detected = ["n.n."]\n[columns]'}),
+         [("A1", ENGINE, {"Fe_ppm": 21.5, "water_ppm": 500}), ("A2", LEFT, {"Fe_ppm": 1060, "water_ppm": "<100"})]),
     Case("latin.csv", "Muestra;Punto;Fecha;Hierro mg/kg;Observaciones\nA1;WL-01/engine;15/03/2025;21;sin año\nA2;WL-01/final drive/left;16/03/2025;60;\n".encode("latin-1"),
          [("A1", ENGINE, {"Fe_ppm": 21, "note": "sin año"}), ("A2", LEFT, {"Fe_ppm": 60})]),
     Case("utf16.txt", "Bottle\tPoint\tDrawn\tIron ppm\nA1\tWL-01/engine\t2025-03-01\t21\nA2\tWL-01/final drive/left\t2025-03-01\t60\n".encode("utf-16"), AB),
@@ -117,6 +116,11 @@ CASES = [
     Case("own_words.csv", b"Bottle,Point,Sampled,Fe\nA1,WL01 ENG,2025-03-01,21\nA2,WL01 FD LH,2025-03-01,60\nA3,WL02 FD LH,2025-03-01,60\n", AB, [(4, "compartment", "not in compartments")], PLACE),
     Case("particles.csv", b"Bottle,Point,Sampled,>4um (per 100ml),>6um (per 100ml),>14um (per 100ml)\nA1,WL-01/engine,2025-03-01,130000,32000,2500\nA2,WL-01/final drive/left,2025-03-01,250000,64000,4000\n",
          [("A1", ENGINE, {"p4_per_ml": 1300, "p6_per_ml": 320, "p14_per_ml": 25}), ("A2", LEFT, {"p4_per_ml": 2500})]),
+    Case("iso_codes.csv", b"Lab No,Point,Sampled,Recd,Alum,Potass.,Phos,Moly,Magnes,Kin. visc. 100,PQ,ISO 4406,SMR,Glycol\nA1,WL-01/engine,2025-03-01,2025-03-04,5,2,900,60,12,14.1,15,21/18/15,1000,N/D\nA2,WL-01/engine,2025-04-01,2025-04-04,6,>1000,910,61,12,14.0,18,-/18/13,1200,trace\nA3,WL-01/engine,2025-05-01,2025-05-04,6,3,910,61,12,14.0,18,>28/22/16,1300,0.1\nA4,WL-01/engine,2025-05-09,2025-05-14,6,3,910,61,12,14.0,18,dirty,1400,0.1\n",
+         # ISO 4406:2021: code 21 is more than 10,000 up to 20,000 per ml, 18 more than 1,300 up to 2,500; the geometric middle of each
+         [("A1", ENGINE, {"Al_ppm": 5, "K_ppm": 2, "P_ppm": 900, "Mo_ppm": 60, "Mg_ppm": 12, "visc100_cSt": 14.1, "ferrous_index": 15, "meter_h": 1000, "received_on": "2025-03-04", "glycol_pct": "<0.1", "p4_per_ml": (1e4 * 2e4) ** 0.5, "p6_per_ml": (1300 * 2500) ** 0.5}),
+          ("A2", ENGINE, {"p6_per_ml": (1300 * 2500) ** 0.5, "K_ppm": 1000}), ("A3", ENGINE, {"p4_per_ml": 2.5e6}), ("A4", ENGINE, {})],
+         [(5, "p14_per_ml", "not a number"), (5, "p4_per_ml", "not a number"), (5, "p6_per_ml", "not a number")]),
     Case("coolant.csv", "Bottle,Point,Sampled,pH,Freeze point (°F),Glycol (vol %),Nitrite (ppm),Conductivity (mS/cm)\nA1,WL-01/engine,2025-03-01,8.4,-34,50,800,2.5\nA2,WL-01/engine,2025-04-01,8.2,-31,48,ND,2.4\n".encode(),
          [("A1", ENGINE, {"pH": 8.4, "freeze_C": -36.6667, "glycol_vol_pct": 50, "nitrite_ppm": 800, "conductivity_uS": 2500}), ("A2", ENGINE, {"nitrite_ppm": "<10"})]),
     Case("saybolt.csv", b"Bottle,Point,Sampled,Viscosity at 40 (SUS @ 104 F),Fe\nA1,WL-01/engine,2025-03-01,500,21\nA2,WL-01/final drive/left,2025-03-01,1000,60\n",
@@ -288,7 +292,7 @@ def test_nothing_is_written_over_and_nothing_applied(write: Callable[..., Path])
     proposal = propose_layout(folder / "inbox" / case.name)
     assert not (folder / "layouts").exists()
     path = write_proposal(proposal, folder / "layouts" / "a.toml")
-    with pytest.raises(SettingsError, match="there already, and nothing is written over"):
+    with pytest.raises(WriteError, match="there already, and nothing is written over"):
         write_proposal(proposal, path)
 
 

@@ -33,7 +33,7 @@ from cmkit.records.reading.units import conversion, knows_unit, mm2_s_to_saybolt
         ("%", "vol %", 50, 50),
         ("mS/cm", "uS/cm", 2.5, 2500),
         ("mg KOH/g", "mg KOH/g", 9.5, 9.5),
-        ("gal", "l", 1, 3.785411784),
+        ("US gal", "l", 1, 3.785411784),
         ("min", "h", 90, 1.5),
         ("", "ppm", 3, 3),
     ],

@@ -109,6 +109,9 @@ ROW = {
     "hours_ahead": 250,
     "chance": 0.5,
     "cost_of_waiting": np.nan,
+    "cost_of_act": 350,
+    "saved": -350,
+    "assumed": False,
     "words": "half",
 }
 

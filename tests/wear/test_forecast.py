@@ -5,14 +5,21 @@ written anew, by small steps.
 """
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 from made_learnt import made_learnt
 
+from cmkit.learn import newest_record
+from cmkit.records.analytes import analyte_register, below, by_rule
 from cmkit.records.fleet import Fleet
+from cmkit.records.reading.load import load_fleet
 from cmkit.records.settings import Settings, default_kinds
+from cmkit.trust.hours import running_hours
+from cmkit.wear.exposure import sample_exposure
+from cmkit.wear.family import family_numbers
 from cmkit.wear.forecast import (
     FORECAST,
     after_change,
@@ -23,6 +30,9 @@ from cmkit.wear.forecast import (
     time_to_limit,
     wear_state,
 )
+from cmkit.wear.next_bottle import learn_visits
+from cmkit.wear.rates import run_filter
+from cmkit.wear.timeline import usual_make_up, usual_pace
 
 CASE = wear_state(30.0, 0.08, [[9, 0.02], [0.02, 2.25e-4]], loss=2e-4, load_share=0.12, drift_share=0.15)
 HOURS = np.array([200, 300, 400, 500, 700, 1000.0])
@@ -132,7 +142,7 @@ def frames(**services: object) -> dict:
     n = np.arange(3)
     exposure = pd.DataFrame(
         {"sample": [f"s{i}" for i in n], "compartment": "d", "machine": "m", "kind": "final drive", "family": "f", "life": 1, "order": n,
-         "drawn_on": DAY + pd.to_timedelta(50 * n, unit="D"), "run_h": 500.0 * (n + 1), "fluid_h": 500.0 * (n + 1), "hours": [np.nan, 500, 500],
+         "drawn_on": DAY + pd.to_timedelta(50 * n, unit="D"), "run_h": 500.0 * (n + 1), "meter_h": 500.0 * (n + 1), "fluid_h": 500.0 * (n + 1), "hours": [np.nan, 500, 500],
          "phi": np.exp(-0.05), "psi": 500 * np.exp(-0.025), "chi": 0.05, "changed": False}
     )  # fmt: skip
     history = exposure[["sample", "compartment", "family", "life", "order", "drawn_on", "run_h", "fluid_h"]].assign(
@@ -153,6 +163,7 @@ def frames(**services: object) -> dict:
             "noise_share": [0.1],
             "load_share": [0.1],
             "drift_share": [0.2],
+            "rounding_step": [1.0],
             "fresh_ppm": [0.0],
         }
     )
@@ -185,8 +196,10 @@ def frames(**services: object) -> dict:
             "change_every_h": [2000.0],
         }
     )
-    work = pd.DataFrame(services or {"compartment": [], "kind": [], "done_on": []}).astype(
-        {"done_on": "datetime64[us]"}
+    work = (
+        pd.DataFrame(services or {"compartment": [], "kind": [], "done_on": []})
+        .assign(meter_h=np.nan)
+        .astype({"done_on": "datetime64[us]"})
     )
     empty = pd.DataFrame()
     known = Fleet(
@@ -195,7 +208,8 @@ def frames(**services: object) -> dict:
         repairs=empty, counts=empty, date=DAY + pd.Timedelta(days=100),
     )  # fmt: skip
     dilution = family_dilution(exposure)
-    learnt = made_learnt(numbers=numbers, limits=limits, dilution=dilution)
+    visits = pd.DataFrame([{"interval_middle": 1.0, "interval_spread": 0.1, "early_share": 0.5, "post_days": 10.0}])
+    learnt = made_learnt(numbers=numbers, limits=limits, dilution=dilution, visits=visits)
     return {"known": known, "exposure": exposure, "history": history, "use": use, "learnt": learnt}
 
 
@@ -216,6 +230,98 @@ def test_frame_starts_again_after_a_change_done_since_the_bottle() -> None:
     row = forecast_next(**frames(compartment=["d"], kind=["change"], done_on=[DAY + pd.Timedelta(days=100)])).iloc[0]
     assert row["next_mean"] == pytest.approx(0.08 * 60 * np.exp(-0.05) + 0.045 * -np.expm1(-0.05) / 1e-4, rel=1e-6)
     assert row["chance"] < 0.1
+
+
+def test_a_bottle_is_drawn_before_the_change_of_its_day() -> None:
+    """Changed every 2,000 h and planned 450 h after the newest bottle, whose next is due in 500 h: drawn from the old fluid (common practice)."""
+    given = frames()
+    given["exposure"]["fluid_h"] += 50
+    row = forecast_next(**given).iloc[0]
+    assert row["next_mean"] == pytest.approx(60 * np.exp(-0.05) + 0.045 * -np.expm1(-0.05) / 1e-4, rel=1e-6)
+
+
+def test_a_change_due_at_the_newest_bottle_comes_before_the_next() -> None:
+    """On record or not: 8 % stays, 500 h of wear; once it is long due and still not on record, it waits for the next bottle."""
+    given = frames()
+    given["exposure"]["fluid_h"] += 500
+    grown = 0.045 * -np.expm1(-0.05) / 1e-4
+    assert forecast_next(**given).iloc[0]["next_mean"] == pytest.approx(0.08 * 60 * np.exp(-0.05) + grown, rel=1e-6)
+    given["known"] = replace(given["known"], date=DAY + pd.Timedelta(days=140))
+    assert forecast_next(**given).iloc[0]["next_mean"] == pytest.approx(60 * np.exp(-0.05) + grown, rel=1e-6)
+
+
+def test_a_bottle_drawn_at_the_change_and_still_in_the_post() -> None:
+    """Changed 48 days of 10 h after the newest bottle: the bottle of that day has the old fluid in it, until its answer is given up."""
+    done = DAY + pd.Timedelta(days=148)
+    given = frames(compartment=["d"], kind=["change"], done_on=[done])
+    given["known"] = replace(given["known"], date=done + pd.Timedelta(days=3))
+    row = forecast_next(**given).iloc[0]
+    assert row["hours_ahead"] == 480
+    assert row["next_mean"] == pytest.approx(60 * np.exp(-0.048) + 0.045 * -np.expm1(-0.048) / 1e-4, rel=1e-6)
+    given["known"] = replace(given["known"], date=done + pd.Timedelta(days=40))
+    late = forecast_next(**given).iloc[0]
+    assert late["hours_ahead"] > 480
+    assert late["next_mean"] < 40
+
+
+def test_fresh_fluid_brings_its_own_content_at_a_change() -> None:
+    """92 % fresh fluid of 10 ppm: 9.2 ppm more than from clean fluid, less what 500 h dilute, plus what top-ups bring (loss 1e-4/h)."""
+    given = frames(compartment=["d"], kind=["change"], done_on=[DAY + pd.Timedelta(days=100)])
+    clean = forecast_next(**given).iloc[0]["next_mean"]
+    given["learnt"].numbers["fresh_ppm"] = 10.0
+    top_ups = 10 * given["exposure"]["chi"].iloc[0] / given["exposure"]["psi"].iloc[0] * -np.expm1(-0.05) / 1e-4
+    assert forecast_next(**given).iloc[0]["next_mean"] - clean == pytest.approx(9.2 * np.exp(-0.05) + top_ups, rel=1e-6)
+
+
+def chained(fleet: Fleet, day: str) -> tuple[Fleet, pd.DataFrame, pd.DataFrame]:
+    """What is known on a day, with exposure and machine use, from the records."""
+    known = fleet.as_of(day)
+    hours = running_hours(known)
+    pace = usual_pace(known, hours.samples)
+    make_up = usual_make_up(known, hours.samples, hours.services, pace)
+    return known, sample_exposure(known, hours.samples, hours.services, make_up, pace), hours.use
+
+
+@pytest.fixture(scope="module")
+def replayed(root: Path) -> pd.DataFrame:
+    """The invented demo, from records to tables at two month ends: forecast of the next result of every compartment and what then came."""
+    demo, parts, register = load_fleet(root / "sample_data"), [], analyte_register()
+    known, whole, _ = chained(demo, newest_record(demo))
+    analytes = [a for a in by_rule(register, "rate") if a in known.samples]
+    columns = ["sample", "compartment", "drawn_on", "reported_on", *analytes, *map(below, analytes)]
+    drawn = known.samples[columns].merge(whole[["sample", "run_h"]], on="sample")
+    changes = demo.services[demo.services["kind"] == "change"][["compartment", "done_on"]].drop_duplicates()
+    drawn = drawn.merge(changes, left_on=["compartment", "drawn_on"], right_on=["compartment", "done_on"], how="left")
+    for day in ("2025-05-31", "2025-10-31"):
+        known, exposure, use = chained(demo, day)
+        numbers = family_numbers(exposure, known.samples, register)
+        history = run_filter(exposure, known.samples, numbers, register, accept_changes=True)
+        learnt = made_learnt(numbers=numbers, dilution=family_dilution(exposure), visits=learn_visits(known, exposure))
+        ahead = forecast_next(known, exposure, history, use, learnt)
+        newest = exposure.sort_values("run_h").groupby("compartment").tail(1)[["compartment", "run_h"]]
+        rows = drawn[drawn["reported_on"] > day].merge(newest, on="compartment", suffixes=("", "_now"))
+        rows = rows[rows["run_h"] > rows["run_h_now"]].sort_values("run_h").groupby("compartment").head(1)
+        rows = rows.assign(change_day=rows["done_on"].notna(), in_post=rows["drawn_on"] <= day)
+        rows = ahead.merge(rows, on="compartment")
+        rows["value"] = [rows[a][i] for i, a in rows["analyte"].items()]
+        rows["below"] = [bool(rows[below(a)][i]) for i, a in rows["analyte"].items()]
+        off = (rows["run_h"] - rows["run_h_now"]) / rows["hours_ahead"]
+        parts.append(rows[off.between(0.75, 1.25) & rows["value"].notna()])
+    return pd.concat(parts, ignore_index=True)
+
+
+def test_the_next_result_falls_inside_its_interval_by_records(replayed: pd.DataFrame) -> None:
+    """Known truth by records: what the laboratory then reported, also on change days and for bottles in the post; faults and slips left in.
+
+    Wanted .90. Parts of some hundred results of compartments that share a day, hence the room. On change days some changes were put off
+    from a visit before, which nobody made (3 % of the demo's rounds): those cannot be foreseen.
+    """
+    low, high = (replayed["next_mean"] + s * 1.6449 * replayed["next_sd"] for s in (-1, 1))
+    inside = (replayed["value"] >= low) & (replayed["below"] | (replayed["value"] <= high))
+    assert 0.86 < inside.mean() < 0.96
+    for part in ("change_day", "in_post"):
+        assert replayed[part].sum() > 100
+        assert 0.80 < inside[replayed[part]].mean() < 0.97
 
 
 def test_frame_forgets_what_was_drained() -> None:

@@ -1,6 +1,6 @@
 """What a notebook cell shows: safe HTML, figures, and folds around them, in order.
 
-A figure travels only as plotly's own JSON: the book's template draws it. A fold is a pair of outputs with metadata
+A figure travels as plotly's own JSON, which the book's template draws, and as a picture for every other reader of notebooks. A fold is a pair of outputs with metadata
 `{"cmkit": {"fold": "open"}}` and `{"cmkit": {"fold": "close"}}`; the exporter makes one `<details>` of what lies between, its summary
 being the opening output's HTML. In JupyterLab the same outputs simply follow one another.
 """
@@ -12,9 +12,7 @@ import plotly.graph_objects as go
 from IPython.display import display
 
 from cmkit.books.content.markup import Html
-
-PLOTLY = "application/vnd.plotly.v1+json"
-CONFIG = {"responsive": True, "displaylogo": False, "displayModeBar": False}
+from cmkit.books.content.theme import figure_bundle
 
 
 @dataclass(frozen=True)
@@ -68,11 +66,6 @@ def show(item: Item) -> None:
         display(figure_bundle(item), raw=True)
     else:
         display({"text/html": item.text, "text/plain": ""}, raw=True)
-
-
-def figure_bundle(figure: go.Figure) -> dict[str, object]:
-    """The one mime type a figure travels as."""
-    return {PLOTLY: figure.to_plotly_json() | {"config": CONFIG}}
 
 
 def _text(item: Item) -> str:

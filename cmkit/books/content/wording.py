@@ -79,6 +79,11 @@ def short_day(when: pd.Timestamp) -> str:
     return "-" if pd.isna(when) else f"{when.day}{NBSP}{when:%b}{NBSP}{when.year}"
 
 
+def weekday(when: pd.Timestamp) -> str:
+    """`Wed 1 Jul 2026`, for plans; `-` when there is no date."""
+    return "-" if pd.isna(when) else f"{when:%a}{NBSP}{short_day(when)}"
+
+
 def month_name(month: str) -> str:
     """`2026-06` as `June 2026`."""
     return f"{pd.Timestamp(month + '-01'):%B %Y}"

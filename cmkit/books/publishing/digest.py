@@ -9,8 +9,8 @@ from cmkit.books.content.book import Book
 from cmkit.books.content.sections.headline import due_counts, headline_words, state_counts
 from cmkit.books.content.sections.since import TITLES, changes
 from cmkit.books.content.wording import month_name, plain
-from cmkit.books.publishing.publish import write_whole
 from cmkit.books.publishing.static_page import link, plain_page
+from cmkit.files import write_file
 
 _NEW = ("raised", "worse", "confirmed", "unfounded", "cleared")
 
@@ -65,7 +65,7 @@ def _site(book: Book, site: str) -> dict[str, Any]:
 def write_digest(whole: Assessment, month: str, folder: Path, pages: dict[str, str]) -> None:
     """digest.json and digest.html in `folder`; pages: site -> its book's address from there."""
     found = digest(whole, month)
-    write_whole(folder / "digest.json", json.dumps(found, indent=1, ensure_ascii=False) + "\n")
+    write_file(folder / "digest.json", json.dumps(found, indent=1, ensure_ascii=False) + "\n")
     rows = [
         [link(line["place"], pages[site["site"]]), site["name"], line["what"], line["words"], line["todo"]]
         for part in ("alarms", "new")
@@ -82,4 +82,4 @@ def write_digest(whole: Assessment, month: str, folder: Path, pages: dict[str, s
         rows=rows,
         links=[link("All sites", "index.html")],
     )
-    write_whole(folder / "digest.html", page)
+    write_file(folder / "digest.html", page)

@@ -1,6 +1,6 @@
 """From a fleet's own folder to its published month: load, assess, make the books; nothing at all when nothing changed."""
 
-import tempfile
+import shutil
 from collections.abc import Callable
 from dataclasses import dataclass
 from hashlib import sha256
@@ -10,15 +10,22 @@ from pathlib import Path
 import pandas as pd
 
 import cmkit
-from cmkit.assess import assess_fleet
+from cmkit.assessment import Assessment
 from cmkit.books.publishing import publish
-from cmkit.books.publishing.month import MonthResult, Progress, Workers, all_made, run_books
+from cmkit.books.publishing.month import MonthResult, Progress, all_made, run_books
+from cmkit.books.running.kernels import start_server
+from cmkit.by_site import assess_by_site
+from cmkit.engine import Workers
 from cmkit.errors import MissingTable
+from cmkit.files import scratch_folder, write_file
 from cmkit.learn import newest_record
+from cmkit.learnt import load_learnt
+from cmkit.records.fleet import Fleet
 from cmkit.records.storing.source import open_fleet
 from cmkit.review import read_review
 
 Say = Callable[[str], None]
+PARTS = ".assessed"  # in the folder of books: by month, what was learnt and each site's tables
 
 
 def shipped(name: str) -> Path:
@@ -32,7 +39,10 @@ def shipped(name: str) -> Path:
 
 @dataclass(frozen=True)
 class Wanted:
-    """A month's books as asked for. month: YYYY-MM or `newest`; version, database: see `records.source.open_fleet`; sites: None for all."""
+    """A month's books as asked for. month: YYYY-MM or `newest`; version, database: see `records.source.open_fleet`; sites: None for all.
+
+    keep_learnt: the month's last run taught what is used now as well, so that only sites with new records are assessed again.
+    """
 
     fleet: Path
     month: str
@@ -41,6 +51,7 @@ class Wanted:
     database: str = ""
     sites: list[str] | None = None
     again: bool = False
+    keep_learnt: bool = False
 
 
 def make_month(wanted: Wanted, workers: Workers, say: Say, progress: Progress | None = None) -> MonthResult:
@@ -55,6 +66,8 @@ def make_month(wanted: Wanted, workers: Workers, say: Say, progress: Progress | 
     if (standing := _standing_month(wanted, made_from)) and not wanted.again and not wanted.database:
         record = publish.read_record(wanted.out / standing)
         return MonthResult(standing, [], sorted(record["books"]), {}, record)
+    if workers.executor == "local" and workers.warm:
+        start_server()
     say(f"reading {wanted.fleet}")
     loaded = open_fleet(wanted.fleet, wanted.version, wanted.database, say)
     newest = newest_record(loaded)
@@ -64,29 +77,53 @@ def make_month(wanted: Wanted, workers: Workers, say: Say, progress: Progress | 
     if not any(len(table) for table in (known.samples, known.services, known.meters)):
         raise MissingTable(f"{month}: no record had reached the office by {day:%Y-%m-%d}; the newest is of {newest}.")
     say(f"assessing {len(loaded.compartments):,} compartments as known on {day:%Y-%m-%d}")
-    with tempfile.TemporaryDirectory(prefix="cmkit-") as folder:
-        assess_fleet(loaded, day, read_review(wanted.fleet)).save(Path(folder))
+    with scratch_folder() as folder:
+        _assessed(wanted, loaded, day, workers, say).save(folder)
         result = run_books(
             folder,
             month,
             wanted.out,
             notebooks=shipped("notebooks"),
-            sites=wanted.sites,
+            sites=_short_names(wanted.sites, loaded.sites),
             workers=workers,
             progress=progress,
             again=wanted.again,
         )
     if not result.failed and made_from == _made_from(wanted):  # a file changed meanwhile may not be in these books
-        publish.write_whole(wanted.out / month / _MADE_FROM, f"{made_from} {newest[:7]}")
+        write_file(wanted.out / month / publish.MADE_FROM, f"{made_from} {newest[:7]}")
     return result
 
 
-_MADE_FROM = ".made-from"  # in a published month: hash of what it was made from, and the newest month there was in that
+def _short_names(asked: list[str] | None, sites: pd.DataFrame) -> list[str] | None:
+    """Sites asked for by short name or by the name readers know, as short names; others stay as they are, to be refused by name."""
+    known = {**dict(zip(sites["name"], sites["site"], strict=True)), **{s: s for s in sites["site"]}}
+    return None if asked is None else [known.get(name, name) for name in asked]
+
+
+def _assessed(wanted: Wanted, loaded: Fleet, day: pd.Timestamp, workers: Workers, say: Say) -> Assessment:
+    """The fleet, site by site; what is learnt and the sites' parts stay beside the books, so that a later run does only what is new."""
+    place = wanted.out / PARTS / f"{day:%Y-%m}"
+    learnt = load_learnt(place / "learnt") if wanted.keep_learnt and (place / "learnt").exists() else None
+    if learnt is not None:
+        say(f"using what the fleet taught on {learnt.as_of:%Y-%m-%d}")
+    result = assess_by_site(
+        loaded,
+        day,
+        read_review(wanted.fleet),
+        learnt=learnt,
+        keep=place,
+        workers=workers,
+        progress=lambda done, n, total: say(f"site {n} of {total}: {done.words}"),
+    )
+    for other in place.parent.iterdir():  # parts of one month are kept: those of the month last made
+        if other != place:
+            shutil.rmtree(other, ignore_errors=True)
+    return result
 
 
 def _standing_month(wanted: Wanted, made_from: str) -> str:
     """The month asked for when all its books stand and were made from exactly what is there now; else empty."""
-    for note in sorted(wanted.out.glob(f"*/{_MADE_FROM}")):
+    for note in sorted(wanted.out.glob(f"*/{publish.MADE_FROM}")):
         place, said = note.parent, note.read_text(encoding="utf-8").split()
         asked = said[1:] == [place.name] if wanted.month == "newest" else wanted.month == place.name
         if asked and said[:1] == [made_from] and all_made(publish.read_record(place), place):

@@ -24,14 +24,15 @@ from cmkit.books.content.sections.headline import state_counts
 from cmkit.books.content.wording import count, day, month_name, short_day
 from cmkit.books.publishing import publish
 from cmkit.books.publishing.digest import write_digest
-from cmkit.books.publishing.download import write_tables
 from cmkit.books.publishing.folders import site_folders
 from cmkit.books.publishing.static_page import link, plain_page
-from cmkit.books.running import executors
 from cmkit.books.running.run import LIMITS, BookJob, BookResult, Limits, check_job, make_book
+from cmkit.engine import Workers
 from cmkit.errors import BookError, ParameterError
+from cmkit.files import MANIFEST, write_file
 from cmkit.practice.published import append_published, read_published, said_in, write_published
 from cmkit.practice.sheets import write_field_sheet
+from cmkit.records.spreadsheets import write_tables
 
 FLEET = "fleet"
 SHOWN = (
@@ -40,19 +41,9 @@ SHOWN = (
 )  # fmt: skip
 VERSIONS = ("cmkit", "numpy", "pandas", "pyarrow", "plotly", "papermill", "nbclient", "nbconvert", "ipykernel")
 # what a part of the assessment holds of the whole fleet, and what says when and from which files it was made: no reason for a new book
-_NOT_INPUTS = frozenset({"about.json", "counts.parquet", "corrections.parquet", "repairs.parquet"})
+_NOT_INPUTS = frozenset({"about.json", "counts.parquet", "corrections.parquet", "repairs.parquet", MANIFEST})
 
 Progress = Callable[[BookResult, int, int], None]
-
-
-@dataclass(frozen=True)
-class Workers:
-    """How books are made. executor: `serial`, `local` (threads over kernels) or `cluster` (scheduler: its address); warm: forked kernels."""
-
-    executor: str = "local"
-    threads: int = executors.THREADS
-    scheduler: str = ""
-    warm: bool = True
 
 
 WORKERS = Workers()
@@ -121,6 +112,7 @@ def _run_alone(
     again: bool,
 ) -> MonthResult:
     with publish.one_run(out):
+        publish.refuse_other_month(out, month)
         before = publish.read_record(out / month)
         said = read_published(out)
         said = said[said["month"] < month].reset_index(drop=True)
@@ -141,7 +133,7 @@ def _run_alone(
                 limits,
             )
             result = _build(run, sites, progress, again, whole_hash)
-            publish.swap_in(built, out / month)
+            publish.publish_month(built, out / month)
         _keep_what_was_said(run, result)
         publish_index(out)
         publish.log_line(out, event="run", month=month, exit_code=result.exit_code, words=result.words)
@@ -219,7 +211,6 @@ def _build(
     tables.result()
     books = left | kept | {j.key: _book_record(run, j, results[j.key]) for j in due}
     _fill_gaps(run, [j for j in due if not results[j.key].made])
-    write_tables({n: getattr(run.whole, n) for n in SHOWN}, run.built / "tables", run.whole.as_of)
     _write_field_sheets(run)
     write_digest(
         run.whole,
@@ -231,9 +222,7 @@ def _build(
         note.unlink()
     failed = {k: r.error for k, r in results.items() if not r.made}
     record = _record(run, books, at, time.monotonic() - started, "" if failed else whole_hash)
-    publish.write_whole(
-        run.built / publish.RECORD, json.dumps(record, indent=1, sort_keys=True, ensure_ascii=False) + "\n"
-    )
+    write_file(run.built / publish.RECORD, json.dumps(record, indent=1, sort_keys=True, ensure_ascii=False) + "\n")
     return MonthResult(run.month, [k for k, r in results.items() if r.made], sorted({**left, **kept}), failed, record)
 
 
@@ -397,15 +386,8 @@ def _page_path(run: _Run, job: BookJob) -> str:
 
 
 def _made(run: _Run, jobs: list[BookJob]) -> Iterator[BookResult]:
-    """Results as they come, from the executor asked for."""
-    how = run.workers
-    if how.executor == "serial":
-        return executors.run_serial(make_book, jobs)
-    if how.executor == "local":
-        return executors.run_local(make_book, jobs, how.threads)
-    if how.executor == "cluster":
-        return executors.run_cluster(make_once, jobs, how.scheduler, lost_book)
-    raise ParameterError(f"executor: found {how.executor!r}, wanted serial, local or cluster")
+    """Results as they come, from the workers asked for."""
+    return run.workers.each(make_once if run.workers.executor == "cluster" else make_book, jobs, lost_book, waits=True)
 
 
 def make_once(job: BookJob) -> BookResult:
@@ -417,7 +399,7 @@ def make_once(job: BookJob) -> BookResult:
         pass
     result = make_book(job)
     if result.made:
-        publish.write_whole(note, json.dumps(result.as_record()))
+        write_file(note, json.dumps(result.as_record()))
     return result
 
 
@@ -440,10 +422,10 @@ def _fill_gaps(run: _Run, failed: list[BookJob]) -> None:
         page = run.built / _page_path(run, job)
         error = page.with_name(f"{job.name}.error.html")
         if not page.exists() and error.exists():
-            publish.write_whole(page, error.read_bytes())
+            write_file(page, error.read_bytes())
         elif not page.exists():
             words = ["This book could not be made, and not even its error page could be written. run.json says why."]
-            publish.write_whole(page, plain_page(f"{job.page['title']}: not made", words, links=job.page["nav"]))
+            write_file(page, plain_page(f"{job.page['title']}: not made", words, links=job.page["nav"]))
 
 
 def _record(run: _Run, books: dict[str, Any], at: str, seconds: float, inputs: str) -> dict[str, Any]:
@@ -488,4 +470,4 @@ def publish_index(out: Path) -> None:
     page = plain_page(f"{fleet}: books by month", words, heads=heads, rows=rows)
     place = out / "index.html"
     if not place.exists() or place.read_text(encoding="utf-8") != page:
-        publish.write_whole(place, page)
+        write_file(place, page)

@@ -6,33 +6,31 @@
     BOOKS/.building/              where a month is built; swept when the run that made it is gone
 
 A reader of BOOKS/2026-06 sees the month as it was or as it is, never a mixture: the folder is exchanged in one step where the system
-can (Linux), else in two renames which the next run completes if it was stopped between them.
+can (Linux), else in two renames which the next run completes if it was stopped between them (see :mod:`cmkit.files`).
 """
 
-import ctypes
 import hashlib
 import json
 import os
 import re
 import shutil
 import socket
-import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from filelock import FileLock, Timeout
-
+from cmkit import files
 from cmkit.errors import BookError
+from cmkit.files import flush_tree, foreign_files, one_writer, seal, swap_in
 
 BUILDING = ".building"
 LOCK = ".lock"
 RECORD = "run.json"
 LOG = "run.log"
-_AT_FDCWD = -100
-_RENAME_EXCHANGE = 2
+MADE_FROM = ".made-from"  # in a published month: hash of what it was made from, and the newest month there was in that
+KIND = "month of books"  # in the manifest of a month
 MONTH = re.compile(r"\d{4}-(0[1-9]|1[0-2])")
 
 
@@ -40,17 +38,40 @@ MONTH = re.compile(r"\d{4}-(0[1-9]|1[0-2])")
 def one_run(books: Path) -> Iterator[None]:
     """Hold BOOKS for one run. Raises BookError when another run holds it; the lock of a run that died is free."""
     books.mkdir(parents=True, exist_ok=True)
-    lock = FileLock(books / LOCK, timeout=0)
-    try:
-        lock.acquire()
-    except Timeout:
-        raise BookError(
-            f"{books}: another run is making books here; nothing was started. Try again when it has ended."
-        ) from None
-    try:
+    busy = BookError(f"{books}: another run is making books here; nothing was started. Try again when it has ended.")
+    with one_writer(books / LOCK, busy):
         yield
-    finally:
-        lock.release()
+
+
+def refuse_other_month(books: Path, month: str) -> None:
+    """BookError where BOOKS/MONTH, or BOOKS/index.html, is not what a run put there: neither would be ours to replace."""
+    place = books / month
+    if place.exists() and (not place.is_dir() or (any(place.iterdir()) and not (place / RECORD).is_file())):
+        raise BookError(
+            f"{place}: not a month of books (no {RECORD} in it), and nothing is written over. Move it away or name another folder with --out."
+        )
+    if (books / "index.html").exists() and not (books / LOG).exists():
+        raise BookError(
+            f"{books / 'index.html'}: not a page of books, and nothing is written over. Name another folder with --out."
+        )
+
+
+def publish_month(built: Path, place: Path) -> None:
+    """Seal a month built aside and put it in its place; what someone else put into the old one, or changed there, is in the new one too."""
+    seal(built, KIND, {})
+    if place.exists():
+        for path in foreign_files(place, KIND):
+            if path.name not in (RECORD, MADE_FROM):
+                _carry_over(path, built / path.relative_to(place))
+    flush_tree(built)
+    swap_in(built, place)
+
+
+def _carry_over(source: Path, target: Path) -> None:
+    if target.exists():
+        target = target.with_name(f"{target.stem}.changed-by-hand{target.suffix}")
+    target.parent.mkdir(parents=True, exist_ok=True)
+    shutil.copy2(source, target)
 
 
 @contextmanager
@@ -67,60 +88,8 @@ def built_aside(books: Path, month: str) -> Iterator[Path]:
 
 def sweep(books: Path) -> None:
     """Undo what a run that was killed left behind: finish a swap stopped between its two renames, remove half-built months."""
-    building = books / BUILDING
-    for old in building.glob("*.old"):
-        place = books / old.name.removesuffix(".old")
-        if MONTH.fullmatch(place.name) and not place.exists():
-            old.rename(place)
-    shutil.rmtree(building, ignore_errors=True)
-
-
-def swap_in(built: Path, place: Path) -> None:
-    """Put the folder `built` in the place of the folder `place` (which may not exist yet); what stood there is removed."""
-    flush_folder(built)
-    if not place.exists():
-        built.rename(place)
-    elif exchange(built, place):
-        shutil.rmtree(built, ignore_errors=True)
-    else:
-        old = built.parent / f"{place.name}.old"
-        place.rename(old)
-        built.rename(place)
-        shutil.rmtree(old, ignore_errors=True)
-    flush_folder(place.parent)
-
-
-def exchange(one: Path, other: Path) -> bool:
-    """Exchange two folders in one step; False where the system or file system has no such call."""
-    if not sys.platform.startswith("linux"):
-        return False
-    call = getattr(ctypes.CDLL(None, use_errno=True), "renameat2", None)
-    if call is None:
-        return False
-    return call(_AT_FDCWD, os.fsencode(one), _AT_FDCWD, os.fsencode(other), _RENAME_EXCHANGE) == 0
-
-
-def flush_folder(folder: Path) -> None:
-    """Have the folder's entries on the disk, where folders can be opened for that."""
-    if os.name == "posix":
-        descriptor = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(descriptor)
-        finally:
-            os.close(descriptor)
-
-
-def write_whole(path: Path, data: str | bytes) -> None:
-    """Write a file that is either the old one or the new one, never part of it; the disk has it before its name does."""
-    aside = path.with_name(f".{path.name}.{socket.gethostname()}.{os.getpid()}.part")
-    try:
-        with aside.open("wb") as out:
-            out.write(data.encode("utf-8") if isinstance(data, str) else data)
-            out.flush()
-            os.fsync(out.fileno())
-        aside.replace(path)
-    finally:
-        aside.unlink(missing_ok=True)
+    files.sweep(books)
+    shutil.rmtree(books / BUILDING, ignore_errors=True)
 
 
 def keep_tree(source: Path, target: Path) -> None:

@@ -1,1 +1,1 @@
-"""How a book is made: notebooks, kernels, executors."""
+"""How a book is made: notebooks and kernels."""

@@ -10,7 +10,6 @@ import logging
 import multiprocessing
 import os
 import resource
-import shutil
 import signal
 import sys
 import tempfile
@@ -18,7 +17,7 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from functools import cache
-from multiprocessing import spawn
+from multiprocessing import forkserver, spawn
 from pathlib import Path
 from typing import Any
 
@@ -34,6 +33,7 @@ from traitlets import Integer
 from traitlets.config import Config
 
 from cmkit.books.running.forked import ENVIRONMENT, report, run_kernel
+from cmkit.files import scratch_folder
 
 log = logging.getLogger("cmkit.books")
 
@@ -174,6 +174,13 @@ def _ask_server() -> tuple[int, list[str]]:
     return answer
 
 
+def start_server() -> None:
+    """Start the fork server of warm kernels, which then imports what they need beside whatever is done meanwhile."""
+    if sys.platform == "linux":
+        _context()
+        forkserver.ensure_running()
+
+
 @cache
 def _context() -> Any:
     context = multiprocessing.get_context("forkserver")
@@ -277,11 +284,8 @@ def closed_loop() -> Iterator[None]:
 def own_folder() -> Iterator[Path]:
     """A fresh folder only we may enter (sockets and the signing key live in it), with a short path: sockets allow 107 bytes."""
     base = tempfile.gettempdir()
-    folder = Path(tempfile.mkdtemp(prefix="cmkit-", dir=base if len(base) < 60 else "/tmp"))
-    try:
+    with scratch_folder(base if len(base) < 60 else "/tmp") as folder:
         yield folder
-    finally:
-        shutil.rmtree(folder, ignore_errors=True)
 
 
 @contextmanager

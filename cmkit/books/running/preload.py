@@ -15,10 +15,10 @@ from cmkit.books.running.forked import ENVIRONMENT
 WANTED = (
     "ipykernel.kernelapp", "ipykernel.ipkernel", "ipykernel.debugger", "ipykernel.subshell_manager", "IPython.core.completer",
     "IPython.core.history", "psutil", "numpy", "pandas", "pyarrow.parquet", "pandas.io.parquet", "pandas.io.formats.html",
-    "plotly.graph_objects", "plotly.io", "plotly.io._renderers", "cmkit.assessment",
+    "plotly.graph_objects", "plotly.io", "plotly.io._renderers", "cmkit.by_site",
 )  # fmt: skip
 MACHINERY = {
-    "run", "month", "fleet", "kernels", "forked", "preload", "export", "publish", "plain", "notebook", "executors", "progress", "download",
+    "run", "month", "fleet", "kernels", "forked", "preload", "export", "publish", "plain", "notebook", "progress", "download",
 }  # fmt: skip
 
 

@@ -21,7 +21,6 @@ from papermill.iorw import load_notebook_node
 from papermill.parameterize import parameterize_notebook
 
 from cmkit.books.publishing.export import BookExporter
-from cmkit.books.publishing.publish import write_whole
 from cmkit.books.publishing.static_page import plain_page
 from cmkit.books.running.notebook import (
     cell_seconds,
@@ -34,6 +33,7 @@ from cmkit.books.running.notebook import (
     without_times,
 )
 from cmkit.errors import BookError
+from cmkit.files import write_file
 
 KERNEL = "python3"
 ENGINE = "cmkit"
@@ -128,8 +128,8 @@ def make_book(job: BookJob) -> BookResult:
         nb = without_times(nb)
         export_started = time.monotonic()
         html = _export(nb, job)
-        write_whole(folder / f"{job.name}.ipynb", notebook_text(nb))
-        write_whole(folder / f"{job.name}.html", html)
+        write_file(folder / f"{job.name}.ipynb", notebook_text(nb))
+        write_file(folder / f"{job.name}.html", html)
         _remove_failure(folder, job.name)
     except Exception as error:
         words = error_words(error, job.limits)
@@ -207,8 +207,8 @@ def _keep_failure(folder: Path, job: BookJob, kept: list[NotebookNode], words: s
     notebook = f"{job.name}.half-run.ipynb"
     try:
         if kept:
-            write_whole(folder / notebook, notebook_text(without_times(kept[-1])))
-        write_whole(folder / f"{job.name}.error.html", error_page(job, words, error, notebook if kept else ""))
+            write_file(folder / notebook, notebook_text(without_times(kept[-1])))
+        write_file(folder / f"{job.name}.error.html", error_page(job, words, error, notebook if kept else ""))
     except OSError:
         for name in (notebook, f"{job.name}.error.html"):
             (folder / name).unlink(missing_ok=True)

@@ -1,6 +1,7 @@
 """Cells into values: numbers (with '<1' and 'not detected'), dates, truth values and words, each with a problem or a repair in words."""
 
 import re
+import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -9,6 +10,8 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
+
+from cmkit.records.reading.bounds import NUMBER
 
 # Words laboratories write instead of a number; common practice. A layout replaces them by its own.
 NOT_DETECTED = (
@@ -26,6 +29,8 @@ NOT_DETECTED = (
     "negative",
     "nil",
 )
+# words that some laboratories use so and others not: proposed for a layout, never read unasked; common practice
+PERHAPS_NOT_DETECTED = ("n/d", "trace", "tr", "traces", "absent", "below detection", "undetected", "n.n.", "nn")
 NOT_TESTED = (
     "-",
     "--",
@@ -117,7 +122,7 @@ def distinct(cells: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         cells = np.array([_as_text(c) for c in cells], dtype=object)  # mixed: 1 and True are one to a hash
         kind = "string"
     codes, unique = pd.factorize(cells, use_na_sentinel=kind == "string")
-    as_text = str.strip if kind == "string" and not _UNSEEN.keys() & set(map(ord, set("".join(unique)))) else _as_text
+    as_text = str.strip if kind == "string" and "".join(unique).isascii() else _as_text
     return codes, np.array([as_text(c) for c in unique], dtype=object)
 
 
@@ -145,8 +150,8 @@ _UNSEEN[0xA0] = " "
 
 
 def visible(text: str) -> str:
-    """Text without marks that cannot be seen."""
-    return text.translate(_UNSEEN)
+    """Text without marks that cannot be seen, and with letters and their accents as one sign each (NFC)."""
+    return unicodedata.normalize("NFC", text.translate(_UNSEEN))
 
 
 def text_cells(cells: np.ndarray) -> np.ndarray:
@@ -160,6 +165,8 @@ def text_cells(cells: np.ndarray) -> np.ndarray:
 def _as_text(cell: object) -> str:
     if isinstance(cell, str):
         return visible(cell).strip()
+    if isinstance(cell, (bytes, memoryview)):  # a database's column of bytes
+        return visible(bytes(cell).decode("utf-8", "backslashreplace")).strip()
     if cell is None or cell is pd.NaT:
         return ""
     if isinstance(cell, (float, np.floating)):
@@ -170,7 +177,7 @@ def _as_text(cell: object) -> str:
     if isinstance(cell, datetime):
         return cell.isoformat(sep=" ") if (cell.hour or cell.minute or cell.second) else cell.date().isoformat()
     if isinstance(cell, np.datetime64):
-        return _as_text(pd.Timestamp(cell).to_pydatetime())
+        return np.datetime_as_string(cell, unit="s").replace("T", " ").removesuffix(" 00:00:00")
     return str(cell)
 
 
@@ -198,6 +205,8 @@ def _in_rows(words: list[str], codes: np.ndarray) -> np.ndarray:
 
 
 def _one_number(text: str, words: Words, limit: float) -> _Number:
+    if len(text) > NUMBER:
+        return _Number(problem=f"more than {NUMBER} characters, which is no number a result can have")
     if _PLAIN.fullmatch(text) and words.decimal != ",":
         return _finite(_Number(float(text)))
     if not text:
@@ -276,6 +285,8 @@ _SLASHED = re.compile(r"(\d{1,2})[/-](\d{1,2})[/-](\d{4})(?: \d{1,2}:\d{2}.*)?")
 _YEAR_FIRST = re.compile(r"(\d{4})[/.](\d{1,2})[/.](\d{1,2})(?: \d{1,2}:\d{2}.*)?")
 _FIRST_YEAR = 1950
 _TOO_EARLY = f"a date before {_FIRST_YEAR}"
+_LAST_YEAR = 2200
+_TOO_LATE = f"a date after {_LAST_YEAR}"
 _EXCEL_EPOCH = date(1899, 12, 30).toordinal()
 
 
@@ -293,19 +304,22 @@ def parse_dates(cells: np.ndarray, words: Words = Words()) -> Parsed:
 
 def _typed_dates(cells: np.ndarray) -> Parsed:
     days = cells.astype("datetime64[D]").astype("datetime64[us]")
-    early = np.flatnonzero(days < np.datetime64(f"{_FIRST_YEAR}-01-01"))
+    early = days < np.datetime64(f"{_FIRST_YEAR}-01-01")
+    late = days >= np.datetime64(f"{_LAST_YEAR + 1}-01-01")
     problem = nothing(len(cells))
-    if len(early):
-        problem = problem.copy()
-        days[early], problem[early] = np.datetime64("NaT"), _TOO_EARLY
+    if early.any() or late.any():
+        problem = np.where(early, _TOO_EARLY, np.where(late, _TOO_LATE, "")).astype(object)
+        days = np.where(early | late, np.datetime64("NaT"), days)
     return Parsed(days, problem, nothing(len(cells)), np.zeros(len(cells), dtype=bool))
 
 
 def _one_date(text: str, words: Words) -> tuple[date | None, str, str]:
     """(day, problem, repair)."""
-    low = text.casefold()
     if not text:
         return None, "", ""
+    if len(text) > NUMBER:
+        return None, f"more than {NUMBER} characters, which is no date", ""
+    low = text.casefold()
     if low in words.not_tested:
         return None, "", "a word for 'none', read as not recorded"
     day, repair = _by_form(text, words.dates) if words.dates else (None, "")
@@ -317,6 +331,8 @@ def _one_date(text: str, words: Words) -> tuple[date | None, str, str]:
     assert day is not None
     if day.year < _FIRST_YEAR:
         return None, _TOO_EARLY, ""
+    if day.year > _LAST_YEAR:
+        return None, _TOO_LATE, ""
     return day, "", repair
 
 

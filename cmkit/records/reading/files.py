@@ -3,26 +3,35 @@
 import csv
 import hashlib
 import io
-import re
-import zipfile
-import zlib
+import os
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 import python_calamine
 
-from cmkit.errors import MissingTable, UnknownColumn, WrongFile
+from cmkit.errors import MissingTable, UnknownColumn, WriteError, WrongFile
+from cmkit.records.reading.bounds import (
+    LABORATORY,
+    SHORT_ROWS,
+    SHOWN,
+    Bounds,
+    check_bytes,
+    check_packed,
+    check_text,
+    read_arrow,
+    too_large,
+)
 from cmkit.records.reading.clean import visible
+from cmkit.tables.records import TABLES
 
 SPREADSHEETS = (".xlsx", ".xlsm", ".xls", ".ods")
 TEXTS = (".csv", ".txt", ".tsv")
 TABLE_FILES = (*TEXTS, *SPREADSHEETS, ".parquet")
 SEPARATORS = {"comma": ",", "semicolon": ";", "tab": "\t", "bar": "|"}
-# own choice: what one file may hold, so that a wrong or hostile one is said and does not fill the memory
-MOST_BYTES = 1_000_000_000
-MOST_CELLS = 30_000_000
 _ZIP, _OLE, _PARQUET = b"PK\x03\x04", b"\xd0\xcf\x11\xe0", b"PAR1"
 
 
@@ -59,6 +68,7 @@ class Grid:
 
 
 _ROW_NOTE = ["row", "value", "reason"]
+_LOOKED_AT = 100_000  # characters of the heading row
 
 
 def file_hash(path: Path) -> str:
@@ -67,30 +77,39 @@ def file_hash(path: Path) -> str:
         return hashlib.file_digest(handle, "sha256").hexdigest()
 
 
-def read_grid(path: Path, file: str, form: Form = Form(), sheet_wanted: str = "", known: tuple[str, ...] = ()) -> Grid:
+def read_grid(
+    path: Path,
+    file: str,
+    form: Form = Form(),
+    sheet_wanted: str = "",
+    known: tuple[str, ...] = (),
+    *,
+    bounds: Bounds = LABORATORY,
+) -> Grid:
     """The cells of one CSV, spreadsheet or Parquet file.
 
     file: its name in messages. sheet_wanted: the sheet to take when the form names none and there are several. known: headings that
-    help to tell the separator of a CSV. Raises WrongFile when the file is empty or not what its name says.
+    help to tell the separator of a CSV. Raises WrongFile when the file is empty, holds more than `bounds`, or is not what its name says.
     """
     suffix = path.suffix.lower()
     if suffix == ".parquet":
-        return _from_parquet(path, file)
+        return _from_parquet(read_arrow(path, file, bounds), file)
     lines: list[list]
     repairs = pd.DataFrame(columns=[*_ROW_NOTE, "used"])
     separator, cut = "", False
     if suffix in SPREADSHEETS:
-        lines = read_sheet(path, file, form.sheet, sheet_wanted)
+        lines = read_sheet(path, file, form.sheet, sheet_wanted, bounds=bounds)
     else:
-        text, repairs = read_text(path, file, form.encoding)
+        text, repairs = read_text(path, file, form.encoding, bounds=bounds)
         separator = form.separator or _sniff_separator(text, form.skip_rows, known)
+        check_text(text, separator, file, bounds)
         lines, cut = split_lines(text, separator, file), not text.endswith(("\n", "\r"))
     return _to_grid(lines, file, form, repairs, separator, cut)
 
 
-def read_text(path: Path, file: str, encoding: str = "") -> tuple[str, pd.DataFrame]:
+def read_text(path: Path, file: str, encoding: str = "", *, bounds: Bounds = LABORATORY) -> tuple[str, pd.DataFrame]:
     """A text file's content and, where the encoding had to be guessed, a repair note. Raises WrongFile on other content."""
-    _check_size(path, file)
+    check_bytes(path, file, bounds)
     raw = path.read_bytes()
     if not raw.strip(b"\xef\xbb\xbf\xff\xfe \r\n\t"):
         raise WrongFile(f"{file}: the file is empty; wanted a row of headings and rows of values. Export it again.")
@@ -136,8 +155,8 @@ def _encoding_by_mark(raw: bytes) -> str:
 
 def _sniff_separator(text: str, skip_rows: int, known: tuple[str, ...]) -> str:
     """The separator that splits the heading row into the most known headings, then into the most cells."""
-    lines = text.splitlines()
-    line = lines[min(skip_rows, len(lines) - 1)]
+    lines = list(islice(io.StringIO(text, newline=None), skip_rows + 1))
+    line = lines[min(skip_rows, len(lines) - 1)][:_LOOKED_AT].rstrip("\n")
 
     def fit(separator: str) -> tuple[int, int]:
         cells = [c.strip().strip('"') for c in line.split(separator)]
@@ -160,9 +179,9 @@ def split_lines(text: str, separator: str, file: str) -> list[list[str]]:
     return lines
 
 
-def read_sheet(path: Path, file: str, sheet: str = "", wanted: str = "") -> list[list]:
+def read_sheet(path: Path, file: str, sheet: str = "", wanted: str = "", *, bounds: Bounds = LABORATORY) -> list[list]:
     """Rows of one sheet. `sheet` must exist; else the sheet called `wanted`, else the only one. Raises WrongFile otherwise."""
-    book = _workbook(path, file)
+    book = _workbook(path, file, bounds)
     names = book.sheet_names
     name = sheet or (wanted if wanted in names else names[0] if len(names) == 1 else "")
     if name not in names:
@@ -171,18 +190,22 @@ def read_sheet(path: Path, file: str, sheet: str = "", wanted: str = "") -> list
             f"{file}: {asked}; found {', '.join(repr(n) for n in names)}. Rename the sheet or say `sheet = ...` in the layout."
         )
     try:
-        return book.get_sheet_by_name(name).to_python(skip_empty_area=False)
-    except (python_calamine.CalamineError, python_calamine.XmlError) as error:
+        found = book.get_sheet_by_name(name)
+        if found.total_height * found.total_width > bounds.cells:
+            raise too_large(file, f"{found.total_height:,} rows by {found.total_width:,} columns", bounds)
+        return found.to_python(skip_empty_area=False)
+    except (python_calamine.CalamineError, python_calamine.XmlError, ValueError) as error:
         raise WrongFile(f"{file}: sheet '{name}' cannot be read ({error}). Open the file and save it again.") from None
 
 
 def sheet_names(path: Path, file: str) -> list[str]:
     """Names of a spreadsheet's sheets. Raises WrongFile where it is none."""
-    return list(_workbook(path, file).sheet_names)
+    return list(_workbook(path, file, LABORATORY).sheet_names)
 
 
-def _workbook(path: Path, file: str) -> python_calamine.CalamineWorkbook:
-    _check_size(path, file)
+def _workbook(path: Path, file: str, bounds: Bounds) -> python_calamine.CalamineWorkbook:
+    check_bytes(path, file, bounds)
+    check_packed(path, file, bounds)
     try:
         return python_calamine.CalamineWorkbook.from_filelike(io.BytesIO(path.read_bytes()))
     except python_calamine.PasswordError:
@@ -194,70 +217,8 @@ def _workbook(path: Path, file: str) -> python_calamine.CalamineWorkbook:
         ) from None
 
 
-def _check_size(path: Path, file: str) -> None:
-    """Raises WrongFile on a file whose content, unpacked, is more than this reads. Nothing is unpacked as a whole to find out."""
-    if path.stat().st_size > MOST_BYTES:
-        raise _too_large(file, f"{path.stat().st_size / 1e6:,.0f} MB")
-    if path.suffix.lower() not in SPREADSHEETS or not zipfile.is_zipfile(path):
-        return
-    try:
-        with zipfile.ZipFile(path) as packed:
-            unpacked = sum(part.file_size for part in packed.infolist())
-            if unpacked > MOST_BYTES:
-                raise _too_large(file, f"{unpacked / 1e6:,.0f} MB when unpacked")
-            for part in packed.namelist():
-                if part.startswith("xl/worksheets/") and part.endswith(".xml"):
-                    _check_cells(packed.read(part), file)
-    except (
-        zipfile.BadZipFile,
-        zlib.error,
-        RuntimeError,
-    ) as error:  # RuntimeError: packed in a way zipfile does not know
-        raise WrongFile(
-            f"{file}: a damaged spreadsheet ({error}). Open it and save it again, or export it as CSV."
-        ) from None
-
-
-def _check_cells(sheet: bytes, file: str) -> None:
-    """A sheet is read as a whole rectangle: one cell far out makes it as large as a sheet can be."""
-    sheet = sheet.replace(b"'", b'"')
-    rows = (set(found.findall(sheet)) for found in (_ROWS, _FAR_ROWS))
-    last_row = max(map(int, set().union(*rows)), default=0)
-    last_column = _ONE_LETTER
-    for named in (_TWO_LETTERS, _THREE_LETTERS):
-        last_column = max([last_column, *map(_column_number, set(named.findall(sheet)))])
-    if last_row * last_column > MOST_CELLS:
-        raise _too_large(file, f"{last_row:,} rows by {last_column:,} columns")
-
-
-def _column_number(letters: bytes) -> int:
-    number = 0
-    for letter in letters:
-        number = 26 * number + letter - 64
-    return number
-
-
-def _too_large(file: str, found: str) -> WrongFile:
-    return WrongFile(
-        f"{file}: {found}; at most {MOST_BYTES / 1e6:,.0f} MB or {MOST_CELLS:,} cells are read. If it is a result file, delete what is far "
-        "below or beside the table, or export it as CSV in parts."
-    )
-
-
-# each finds little in a usual sheet, which keeps the look short
-_ROWS = re.compile(rb'row [^>]*?r="(\d{1,9})"')
-_FAR_ROWS = re.compile(rb'"[A-Z]{1,3}(\d{6,9})"')
-_ONE_LETTER = 26
-_TWO_LETTERS = re.compile(rb'"([A-Z]{2})\d')
-_THREE_LETTERS = re.compile(rb'"([A-Z]{3})\d')
-
-
-def _from_parquet(path: Path, file: str) -> Grid:
-    try:
-        frame = pd.read_parquet(path)
-    except (OSError, ValueError) as error:
-        raise WrongFile(f"{file}: not a Parquet file ({str(error).splitlines()[0]}). Write it again.") from None
-    frame = frame.reset_index() if frame.index.name in frame.columns or frame.index.name else frame
+def _from_parquet(table: pa.Table, file: str) -> Grid:
+    frame = table.to_pandas(date_as_object=False)
     columns = {}
     for name in frame.columns:
         values = frame[name]
@@ -296,7 +257,9 @@ def _to_grid(lines: list[list], file: str, form: Form, repairs: pd.DataFrame, se
     headings = join_headings(lines[form.skip_rows : first])
     data = lines[first + form.after_headings :]
     start = first + form.after_headings + 1
-    numbers, kept, bad, short = [], [], [], []
+    numbers: list[int] = []
+    kept: list[list] = []
+    bad, short = [], []
     width = len(headings)
     for number, line in enumerate(data, start):
         if not any(line) or all(is_blank(c) for c in line):
@@ -310,6 +273,10 @@ def _to_grid(lines: list[list], file: str, form: Form, repairs: pd.DataFrame, se
                 bad.append((number, _shown(line), "the file ends in the middle of this row; was it copied whole?"))
                 continue
             short.append((number, _shown(line), "the row ends early, what is missing is read as not recorded", ""))
+            if len(short) > max(SHORT_ROWS, len(kept) // 2):
+                raise WrongFile(
+                    f"{file}: more than half of the first {len(kept) + 1:,} rows have fewer cells than the headings. Is it the right separator? Export it again."
+                )
         numbers.append(number)
         kept.append(line if len(line) == width else (line + [""] * width)[:width])
     columns = _by_column(kept, headings, file)
@@ -321,7 +288,7 @@ def _to_grid(lines: list[list], file: str, form: Form, repairs: pd.DataFrame, se
 
 
 def _shown(line: list) -> str:
-    return " | ".join(str(c) for c in line)[:200]
+    return " | ".join(str(c)[:SHOWN] for c in line[:SHOWN])[:SHOWN]
 
 
 def join_headings(lines: list[list]) -> list[str]:
@@ -352,7 +319,7 @@ def _by_column(kept: list[list], headings: list[str], file: str) -> dict[str, np
             filled = next((str(c) for c in cells if not is_blank(c)), None)
             if filled is not None:
                 raise UnknownColumn(
-                    f"{file}: column {place} has no heading but holds values (such as {filled!r}). Name it or empty it."
+                    f"{file}: column {place} has no heading but holds values (such as {filled[:SHOWN]!r}). Name it or empty it."
                 )
             continue
         values = np.empty(len(cells), dtype=object)
@@ -388,11 +355,28 @@ def unread_entries(folder: Path, links: bool) -> dict[str, str]:
     for path in sorted(folder.iterdir() if folder.is_dir() else []):
         if path.name.startswith((".", "~$")):
             continue
-        if path.is_symlink() and not links and path.resolve().parent != folder.resolve():
+        if path.is_symlink() and not links and os.path.dirname(os.path.realpath(path)) != os.path.realpath(folder):
             out[path.name] = "a link to somewhere else; put the file itself here"
         elif not path.is_file():
             out[path.name] = "a folder; put its files here" if path.is_dir() else "not a file"
     return out
+
+
+def refuse_record_place(path: Path, but: str = "") -> None:
+    """WriteError where `path` is a fleet's folder, or one of its records or the place of one; `but`: a place of it that may be written."""
+    real = Path(os.path.realpath(path))
+    folder = next((f for f in (real, *real.parents) if (f / "fleet.toml").is_file()), None)
+    if folder is None:
+        return
+    first = real.relative_to(folder).parts[0] if real != folder else ""
+    if not first or (first != but and (first in _OF_A_FLEET or first.partition(".")[0] in TABLES)):
+        what = "a fleet's own folder" if not first else "among the records of a fleet"
+        raise WriteError(
+            f"{path}: {what}, and no record is written over. Name another place, such as {folder / 'out'}."
+        )
+
+
+_OF_A_FLEET = ("fleet.toml", "inbox", "layouts", "store", "review")
 
 
 def missing_table(folder: Path, name: str) -> MissingTable:

@@ -2,7 +2,6 @@
 
 import difflib
 import fnmatch
-import tomllib
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -12,12 +11,29 @@ import pandas as pd
 
 from cmkit.errors import SettingsError, UnknownColumn, WrongFile
 from cmkit.records.analytes import below
+from cmkit.records.reading.bounds import SHOWN
 from cmkit.records.reading.clean import NOT_DETECTED, NOT_TESTED, Words, normal, text_cells
 from cmkit.records.reading.files import SEPARATORS, Form, Grid
+from cmkit.records.reading.iso_codes import ISO4406, counts_of_codes
+from cmkit.records.reading.reshape import (
+    CELL,
+    HEADING,
+    NUMBER,
+    Shape,
+    component_heading,
+    fixed_heading,
+    phrased_heading,
+    quantity_heading,
+    reshaped,
+)
+from cmkit.records.reading.shapes import SHAPE_SECTIONS, component_units, gallons_named, read_shape
 from cmkit.records.reading.units import Conversion, conversion
-from cmkit.records.settings import checked, read_block, refuse_unknown, section
+from cmkit.records.typed_reader import Faults, checked, read_block, read_toml, refuse_unknown, section
 from cmkit.tables.column import Table
-from cmkit.tables.records import TABLES
+from cmkit.tables.records import REGISTER, TABLES
+
+LAYOUT_TABLES: dict[str, Table] = {**TABLES, REGISTER.name: REGISTER}
+_MADE_NUMBERS = ("services", "findings")  # tables whose rows get a number made from their words where the file has none
 
 
 @dataclass(frozen=True)
@@ -48,9 +64,13 @@ class _Plain:
     encoding: str = ""
     separator: str = ""
     sheet: str = ""
+    every_sheet: bool = False
+    make_numbers: bool = False
     skip_rows: int = 0
     heading_rows: int = 1
     after_headings: int = 0
+    fill_down: tuple[str, ...] = ()
+    gallon: str = ""
     decimal: str = "."
     dates: str = ""
     join_with: str = "/"
@@ -64,7 +84,8 @@ class Layout:
     """One laboratory's way of writing a file. `files` is a pattern for names in inbox/; `where` names the layout in messages.
 
     columns: heading -> target; join: our column -> headings whose texts are joined with `join_with`; words: our column -> their word ->
-    ours; tests: (one row a result) test name -> target; ignore: headings and tests left out on purpose.
+    ours; tests: (one row a result) test name -> target; ignore: headings and tests left out on purpose. shape: how rows of the file
+    become rows of the table. every_sheet: all sheets of a spreadsheet are read.
     """
 
     where: str
@@ -80,6 +101,8 @@ class Layout:
     own_words: dict[str, dict[str, str]] = field(default_factory=dict)
     long: Long | None = None
     tests: dict[str, Target] = field(default_factory=dict)
+    shape: Shape = field(default_factory=Shape)
+    every_sheet: bool = False
 
 
 @dataclass(frozen=True)
@@ -110,7 +133,7 @@ class Cells:
 
 
 _LOST = ["row", "column", "value", "reason"]
-_SECTIONS = ("columns", "join", "words", "long", "tests")
+_SECTIONS = ("columns", "join", "words", "long", "tests", *SHAPE_SECTIONS)
 
 
 def known_columns(table: Table, register: pd.DataFrame) -> dict[str, str]:
@@ -127,7 +150,7 @@ def own_cells(grid: Grid, table: Table, register: pd.DataFrame) -> Cells:
     known = known_columns(table, register)
     for heading in grid.headings:
         if heading not in known:
-            raise UnknownColumn(f"{grid.file}: row 1: unknown column '{heading}'. {_nearest(heading, known)}")
+            raise UnknownColumn(f"{grid.file}: row 1: unknown column '{heading[:SHOWN]}'. {_nearest(heading, known)}")
     missing = [c.name for c in table.columns if c.required and c.name not in grid.headings]
     if missing:
         raise WrongFile(
@@ -148,7 +171,7 @@ def _lost(grid: Grid) -> pd.DataFrame:
 
 def _nearest(name: str, known: Any) -> str:
     by_normal = {normal(k): k for k in known}
-    near = difflib.get_close_matches(normal(name), by_normal, n=1, cutoff=0.5)
+    near = difflib.get_close_matches(normal(name[:SHOWN]), by_normal, n=1, cutoff=0.5)
     return f"Did you mean '{by_normal[near[0]]}'?" if near else f"Known: {', '.join(list(known)[:20])}, ..."
 
 
@@ -161,25 +184,29 @@ def read_layouts(folder: Path, register: pd.DataFrame) -> list[Layout]:
 
 def read_layout(path: Path, where: str, register: pd.DataFrame) -> Layout:
     """One layout file. Raises SettingsError naming the file, the key, what was found and what is known."""
-    try:
-        raw = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise SettingsError(f"{where}: not readable as TOML: {error}. Mend that line and try again.") from error
-    return parse_layout(raw, where, register)
+    return parse_layout(read_toml(path, where), where, register)
 
 
 def parse_layout(raw: dict[str, Any], where: str, register: pd.DataFrame) -> Layout:
-    """A layout from the parsed content of its file; raises SettingsError."""
-    plain: _Plain = read_block(_Plain, {k: v for k, v in raw.items() if k not in _SECTIONS}, where)
-    if plain.table not in TABLES:
-        raise SettingsError(f"{where}: table {plain.table!r}; wanted one of {', '.join(TABLES)}.")
-    if plain.decimal not in (".", ",", ""):
-        raise SettingsError(f"{where}: decimal {plain.decimal!r}; wanted '.' or ','.")
-    for name in ("skip_rows", "heading_rows", "after_headings"):
-        if getattr(plain, name) < (name == "heading_rows"):
-            raise SettingsError(f"{where}: {name} = {getattr(plain, name)}; wanted a number of rows.")
-    known = known_columns(TABLES[plain.table], register)
-    long = read_block(Long, raw["long"], f"{where}: [long]") if "long" in raw else None
+    """A layout from the parsed content of its file; raises SettingsError that names every fault of it."""
+    faults, parts = Faults(), dict[str, Any]()
+    plain = _Plain("*")
+    with faults.gathered():
+        plain = _plain_keys(raw, where)
+    known = known_columns(LAYOUT_TABLES[plain.table], register) | ({ISO4406: ""} if plain.table == "samples" else {})
+    raw = gallons_named(raw, plain.gallon)
+    for name in ("columns", "tests"):
+        with faults.gathered():
+            parts[name] = _targets(raw.get(name, {}), known, f"{where}: [{name}]")
+    with faults.gathered():
+        parts["join"] = _joins(section(raw, "join", where), known, where)
+    with faults.gathered():
+        parts["own_words"] = _own_words(section(raw, "words", where, deep=True), known, where)
+    with faults.gathered():
+        parts["long"] = read_block(Long, raw["long"], f"{where}: [long]") if "long" in raw else None
+    with faults.gathered():
+        parts["shape"] = read_shape(raw, known, where, plain.fill_down, plain.gallon)
+    faults.raise_any()
     layout = Layout(
         where=where,
         files=plain.files,
@@ -187,16 +214,65 @@ def parse_layout(raw: dict[str, Any], where: str, register: pd.DataFrame) -> Lay
         table=plain.table,
         form=_form(plain),
         words=Words(plain.decimal, plain.dates, _folded(plain.not_detected), _folded(plain.not_tested)),
-        columns=_targets(raw.get("columns", {}), known, f"{where}: [columns]"),
         ignore=tuple(normal(i) for i in plain.ignore),
-        join=_joins(section(raw, "join", where), known, where),
         join_with=plain.join_with,
-        own_words=_own_words(section(raw, "words", where, deep=True), known, where),
-        long=long,
-        tests=_targets(raw.get("tests", {}), known, f"{where}: [tests]"),
+        every_sheet=plain.every_sheet,
+        **parts,
     )
+    layout = _with_shape(layout, plain.make_numbers or plain.table in _MADE_NUMBERS)
     _check_complete(layout)
     return layout
+
+
+def _with_shape(layout: Layout, numbers: bool) -> Layout:
+    """The layout with targets for the columns its shape makes, and with made numbers where the file has none."""
+    shape, columns = layout.shape, dict(layout.columns)
+    given = {t.to for t in columns.values()} | set(layout.join)
+    for name in shape.fixed:
+        columns[normal(fixed_heading(name))] = Target(name, "", fixed_heading(name))
+    for name in set(shape.quantity) - given:
+        columns[normal(quantity_heading(name))] = Target(name, "", quantity_heading(name))
+    for name, unit in component_units(shape, layout.where).items():
+        columns[normal(component_heading(name))] = Target(name, unit, component_heading(name))
+    if shape.unpivot:
+        columns[HEADING] = Target(shape.unpivot.heading, "", HEADING)
+        columns[CELL] = Target(shape.unpivot.cell, "", CELL)
+    phrased = {}
+    for name in shape.phrases:
+        heading = next((h for h, t in columns.items() if t.to == name), "")
+        if not heading:
+            raise SettingsError(
+                f"{layout.where}: [phrases.{name}]: nothing in [columns] is {name}. Name the heading with the words."
+            )
+        phrased[name] = heading
+        columns[normal(phrased_heading(name))] = Target(name, "", phrased_heading(name))
+        columns[heading] = Target("" if "note" in given else "note", "", columns[heading].heading)
+    table = LAYOUT_TABLES[layout.table]
+    key = table.key[0]
+    made: tuple[str, ...] = ()
+    if numbers and key not in given | set(shape.fixed) and not layout.long:
+        of = [c.name for c in table.columns if c.required and c.name != key]
+        made = tuple(
+            h
+            for c in of
+            for h in [
+                *layout.join.get(c, ()),
+                *([phrased[c]] if c in phrased else (k for k, t in columns.items() if t.to == c)),
+            ]
+        )
+        columns[NUMBER] = Target(key, "", NUMBER)
+    return replace(layout, columns=columns, shape=replace(shape, made=made, phrased=phrased))
+
+
+def _plain_keys(raw: dict[str, Any], where: str) -> _Plain:
+    plain: _Plain = read_block(_Plain, {k: v for k, v in raw.items() if k not in _SECTIONS}, where)
+    if plain.table not in LAYOUT_TABLES:
+        raise SettingsError(f"{where}: table {plain.table!r}; wanted one of {', '.join(LAYOUT_TABLES)}.")
+    if plain.gallon not in ("", "US", "imperial"):
+        raise SettingsError(f"{where}: gallon {plain.gallon!r}; wanted 'US' or 'imperial'.")
+    if plain.decimal not in (".", ",", ""):
+        raise SettingsError(f"{where}: decimal {plain.decimal!r}; wanted '.' or ','.")
+    return plain
 
 
 def _form(plain: _Plain) -> Form:
@@ -212,17 +288,22 @@ def _targets(raw: Any, known: dict[str, str], where: str) -> dict[str, Target]:
     """`"Their heading" = "Fe_ppm"` or `{ to = "Fe_ppm", unit = "mg/kg" }`, keyed by the heading without case and spacing."""
     if not isinstance(raw, dict):
         raise SettingsError(f'{where}: found {raw!r}, wanted lines such as "Their heading" = "Fe_ppm".')
-    out = {}
+    out, faults = {}, Faults()
     for heading, value in raw.items():
-        spot = f"{where} {heading!r}"
-        target: Target = read_block(Target, {"to": value} if isinstance(value, str) else value, spot)
-        if target.to not in known:
-            raise SettingsError(f"{spot}: unknown column '{target.to}'. {_nearest(target.to, known)}")
-        if target.unit and not known[target.to]:
-            raise SettingsError(f"{spot}: '{target.to}' is no number and has no unit; take unit = {target.unit!r} out.")
-        conversion(target.unit, known[target.to] or "1", target.to, spot)
-        out[normal(heading)] = replace(target, heading=heading)
+        with faults.gathered():
+            out[normal(heading)] = _target(heading, value, known, f"{where} {heading!r}")
+    faults.raise_any()
     return out
+
+
+def _target(heading: str, value: Any, known: dict[str, str], spot: str) -> Target:
+    target: Target = read_block(Target, {"to": value} if isinstance(value, str) else value, spot)
+    if target.to not in known:
+        raise SettingsError(f"{spot}: unknown column '{target.to}'. {_nearest(target.to, known)}")
+    if target.unit and not known[target.to]:
+        raise SettingsError(f"{spot}: '{target.to}' is no number and has no unit; take unit = {target.unit!r} out.")
+    conversion(target.unit, known[target.to] or "1", target.to, spot)
+    return replace(target, heading=heading)
 
 
 def _joins(raw: dict[str, Any], known: dict[str, str], where: str) -> dict[str, tuple[str, ...]]:
@@ -244,7 +325,7 @@ def _own_words(raw: dict[str, Any], known: dict[str, str], where: str) -> dict[s
 def _check_complete(layout: Layout) -> None:
     """Every column the table cannot do without must come from somewhere, and a long layout must name its tests."""
     given = {t.to for t in layout.columns.values()} | set(layout.join)
-    missing = [c.name for c in TABLES[layout.table].columns if c.required and c.name not in given]
+    missing = [c.name for c in LAYOUT_TABLES[layout.table].columns if c.required and c.name not in given]
     if missing:
         raise SettingsError(
             f"{layout.where}: nothing is mapped to {', '.join(missing)}. Add lines to [columns] (or [join])."
@@ -257,22 +338,31 @@ def _check_complete(layout: Layout) -> None:
 
 def layout_for(name: str, layouts: list[Layout]) -> Layout | None:
     """The layout whose pattern fits a file name; None where none does. Raises SettingsError when two fit."""
-    fit = [la for la in layouts if fnmatch.fnmatchcase(name.casefold(), la.files.casefold())]
-    if len(fit) > 1:
-        raise SettingsError(
-            f"inbox/{name}: fits more than one layout ({', '.join(la.where for la in fit)}). Make their `files` patterns narrower."
-        )
+    fit = layouts_for(name, layouts)
     return fit[0] if fit else None
+
+
+def layouts_for(name: str, layouts: list[Layout]) -> list[Layout]:
+    """The layouts whose pattern fits a file name: several where each reads a sheet of its own. SettingsError when two read the same."""
+    fit = [la for la in layouts if fnmatch.fnmatchcase(name.casefold(), la.files.casefold())]
+    if len(fit) > 1 and (len({la.form.sheet for la in fit}) < len(fit) or not all(la.form.sheet for la in fit)):
+        raise SettingsError(
+            f"inbox/{name}: fits more than one layout ({', '.join(la.where for la in fit)}). Make their `files` patterns narrower, "
+            "or name a sheet of its own in each."
+        )
+    return fit
 
 
 def layout_cells(grid: Grid, layout: Layout, register: pd.DataFrame) -> Cells:
     """A laboratory's file under our names. Raises UnknownColumn for a heading the layout does not know, WrongFile for a missing one."""
+    sources_of = {t.to: h for h, t in layout.columns.items()}
+    grid = reshaped(grid, layout.shape, sources_of, layout.where)
     by_normal = {normal(h): h for h in grid.headings}
     _check_headings(grid, layout, by_normal)
-    known = known_columns(TABLES[layout.table], register)
+    known = known_columns(LAYOUT_TABLES[layout.table], register) | {ISO4406: ""}
     sources: dict[str, list[Source]] = {}
     for heading, target in layout.columns.items():
-        if heading in by_normal:
+        if heading in by_normal and target.to:
             name = by_normal[heading]
             convert = conversion(target.unit, known[target.to] or "1", target.to, layout.where)
             sources.setdefault(target.to, []).append(Source(grid.columns[name], grid.rows, name, convert))
@@ -284,6 +374,7 @@ def layout_cells(grid: Grid, layout: Layout, register: pd.DataFrame) -> Cells:
         sources[column] = [_translated(s, words) for s in sources.get(column, [])]
     if layout.lab and "lab" not in sources and "lab" in known:
         sources["lab"] = [Source(np.full(len(grid.rows), layout.lab, dtype=object), grid.rows, "lab")]
+    _counts_from_codes(sources)
     for column, found in sources.items():
         if len(found) > 1:
             raise WrongFile(
@@ -295,6 +386,13 @@ def layout_cells(grid: Grid, layout: Layout, register: pd.DataFrame) -> Cells:
     return Cells(grid.file, grid.rows, plain, layout.words, _lost(grid), grid.repairs)
 
 
+def _counts_from_codes(sources: dict[str, list[Source]]) -> None:
+    """Counts in place of ISO 4406 codes, where the file has no counts of its own."""
+    for source in sources.pop(ISO4406, []):
+        for name, cells in counts_of_codes(text_cells(source.cells)).items():
+            sources.setdefault(name, [Source(cells, source.rows, source.heading)])
+
+
 def _translated(source: Source, words: dict[str, str]) -> Source:
     cells = np.array([words.get(normal(t), t) for t in text_cells(source.cells)], dtype=object)
     return replace(source, cells=cells)
@@ -303,7 +401,7 @@ def _translated(source: Source, words: dict[str, str]) -> Source:
 def _check_headings(grid: Grid, layout: Layout, by_normal: dict[str, str]) -> None:
     joined = {h for headings in layout.join.values() for h in headings}
     long = {normal(h) for h in (layout.long.test, layout.long.value, layout.long.unit) if h} if layout.long else set()
-    known = set(layout.columns) | joined | long
+    known = set(layout.columns) | joined | long | {normal(h) for h in layout.shape.quantity.values()}
     shown = [layout.columns[h].heading if h in layout.columns else h for h in sorted(known)]
     for heading, name in by_normal.items():
         if heading not in known and not {heading, heading.partition("#")[0]} & set(layout.ignore):
@@ -311,11 +409,11 @@ def _check_headings(grid: Grid, layout: Layout, by_normal: dict[str, str]) -> No
                 f"{grid.file}: heading '{name}' is not in {layout.where}. {_nearest(name, shown)} "
                 "Add it to [columns], or to ignore = [...] if it is not wanted."
             )
-    required = {c.name for c in TABLES[layout.table].columns if c.required}
+    required = {c.name for c in LAYOUT_TABLES[layout.table].columns if c.required}
     given = {t.to for h, t in layout.columns.items() if h in by_normal} | set(layout.join)
-    gone = [t.heading for t in layout.columns.values() if t.to in required - given] + sorted(
-        (joined | long) - set(by_normal)
-    )
+    gone = [
+        t.heading for t in layout.columns.values() if t.to in required - given and not t.heading.startswith("(")
+    ] + sorted((joined | long) - set(by_normal))
     if gone:
         raise WrongFile(
             f"{grid.file}: no heading '{gone[0]}', which {layout.where} needs; found {', '.join(grid.headings[:12])}. "

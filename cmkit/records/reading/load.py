@@ -2,15 +2,17 @@
 
 import shlex
 from collections.abc import Collection
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from cmkit.errors import MissingTable, WrongFile
+from cmkit.errors import MissingTable, UnknownColumn, WrongFile
 from cmkit.records.analytes import with_own
 from cmkit.records.fleet import Fleet, counted
+from cmkit.records.reading.bounds import OWN, SHOWN
 from cmkit.records.reading.clean import Words, parse_dates, parse_numbers
 from cmkit.records.reading.files import (
     TABLE_FILES,
@@ -18,6 +20,7 @@ from cmkit.records.reading.files import (
     folder_files,
     missing_table,
     read_grid,
+    sheet_names,
     table_files,
     unread_entries,
 )
@@ -26,16 +29,18 @@ from cmkit.records.reading.layouts import (
     Layout,
     known_columns,
     layout_cells,
-    layout_for,
+    layouts_for,
     own_cells,
     read_layouts,
 )
+from cmkit.records.reading.names import Names, read_names, resolver
 from cmkit.records.reading.notes import Notes, finished
+from cmkit.records.reading.register import only_new_sites, register_cells
 from cmkit.records.reading.repeats import in_order, without_repeats
 from cmkit.records.reading.rows import Context, usable_rows
 from cmkit.records.settings import Settings, read_settings
 from cmkit.tables.column import Table
-from cmkit.tables.records import TABLES
+from cmkit.tables.records import NAMES, REGISTER, TABLES
 
 
 def load_fleet(path: str | Path, today: date | None = None) -> Fleet:
@@ -65,7 +70,12 @@ def load_with_places(
         given[name] = [_own(p, folder, table, register) for p in table_files(folder, name)] + given.get(name, [])
         if not given[name] and table.required and (name != "samples" or in_store is None):
             raise missing_table(folder, name)
-    return fleet_from_cells(settings, given, notes, _sources(folder), today, in_store)
+    given["sites"] = only_new_sites(given["sites"])
+    reading = Reading(today, in_store, read_names(folder))
+    sources = _sources(folder)
+    for cells in (c for parts in given.values() for c in parts if c.file not in sources):
+        sources[cells.file] = sources[cells.file.rpartition(" [")[0]]  # a sheet is as new as its file
+    return fleet_from_cells(settings, given, notes, sources, reading)
 
 
 def _fleet_folder(path: str | Path) -> Path:
@@ -77,36 +87,48 @@ def _fleet_folder(path: str | Path) -> Path:
 
 
 def load_registers(path: str | Path) -> Fleet:
-    """The fleet's sites, machines and compartments alone; its records stay empty and inbox/ is not looked at."""
+    """The fleet's sites, machines and compartments alone, those of registers in inbox/ too; its records stay empty."""
     folder = _fleet_folder(path)
     settings = read_settings(folder / "fleet.toml")
     register = with_own(settings.analytes)
-    given = {}
+    layouts = read_layouts(folder / "layouts", register)
+    given = _inbox(folder, [la for la in layouts if la.table in _REGISTERS], register, Notes(), only=True)
     for name in ("sites", "machines", "compartments"):
         files = table_files(folder, name)
-        if not files:
+        if not files and not given.get(name):
             raise missing_table(folder, name)
-        given[name] = [_own(p, folder, TABLES[name], register) for p in files]
-    return fleet_from_cells(settings, given, Notes(), {})[0]
+        given[name] = [*(_own(p, folder, TABLES[name], register) for p in files), *given.get(name, [])]
+    given["sites"] = only_new_sites(given["sites"])
+    return fleet_from_cells(settings, given, Notes(), {}, Reading(names=read_names(folder)))[0]
+
+
+@dataclass(frozen=True)
+class Reading:
+    """How rows are read: dates after `today` (default: the day of the call) lie in the future; `in_store`: bottle numbers a store holds;
+    names: what files call the fleet's things."""
+
+    today: date | None = None
+    in_store: Collection[str] | None = None
+    names: Names = field(default_factory=Names)
+
+
+_NOW = Reading()
 
 
 def fleet_from_cells(
-    settings: Settings,
-    given: dict[str, list[Cells]],
-    notes: Notes,
-    sources: dict[str, str],
-    today: date | None = None,
-    in_store: Collection[str] | None = None,
-) -> tuple[Fleet, dict[str, pd.DataFrame]]:
+    settings: Settings, given: dict[str, list[Cells]], notes: Notes, sources: dict[str, str], reading: Reading = _NOW
+) -> tuple[Fleet, dict[str, pd.DataFrame]]:  # fmt: skip
     """The fleet, and its tables with the place of every row, from cells already under our names (table -> its files)."""
-    context = Context(with_own(settings.analytes), {}, pd.Timestamp(today or date.today()), notes)
+    context = Context(with_own(settings.analytes), {}, pd.Timestamp(reading.today or date.today()), notes)
     tables: dict[str, pd.DataFrame] = {}
     for name, table in TABLES.items():
+        if name in ("sites", "machines", "compartments", "samples"):
+            context = replace(context, resolver=resolver(reading.names, tables))
         tables[name] = _one_table(given.get(name, []), table, context)
         if table.key[0] in ("site", "machine", "compartment", "sample"):
             context.names[name] = pd.Index(tables[name][table.key[0]].unique())
         if name == "samples":
-            context.names[name] = context.names[name].union(list(in_store or []))
+            context.names[name] = context.names[name].union(list(reading.in_store or []))
     tables["compartments"] = with_families(tables["compartments"], tables["machines"])
     tables["corrections"] = _checked_corrections(tables["corrections"], context)
     tables["machines"] = _first_days(tables, notes)
@@ -118,7 +140,7 @@ def _sources(folder: Path) -> dict[str, str]:
     files = [
         folder / "fleet.toml",
         *(folder / "layouts").glob("*.toml"),
-        *(p for n in TABLES for p in table_files(folder, n)),
+        *(p for n in (*TABLES, NAMES.name) for p in table_files(folder, n)),
     ]
     files += folder_files(folder / "inbox") if (folder / "inbox").is_dir() else []
     return {p.relative_to(folder).as_posix(): file_hash(p) for p in sorted(files)}
@@ -127,12 +149,22 @@ def _sources(folder: Path) -> dict[str, str]:
 def _own(path: Path, folder: Path, table: Table, register: pd.DataFrame) -> Cells:
     known = tuple(known_columns(table, register))
     return own_cells(
-        read_grid(path, path.relative_to(folder).as_posix(), sheet_wanted=table.name, known=known), table, register
+        read_grid(path, path.relative_to(folder).as_posix(), sheet_wanted=table.name, known=known, bounds=OWN),
+        table,
+        register,
     )
 
 
-def _inbox(folder: Path, layouts: list[Layout], register: pd.DataFrame, notes: Notes) -> dict[str, list[Cells]]:
-    """Laboratory files by the table they belong to. A file that is no table is noted; one that fits no layout is an error."""
+_REGISTERS = ("sites", "machines", "compartments", REGISTER.name)
+
+
+def _inbox(
+    folder: Path, layouts: list[Layout], register: pd.DataFrame, notes: Notes, only: bool = False
+) -> dict[str, list[Cells]]:
+    """Files of the inbox by the table they belong to. A file that is no table, or cannot be read, is noted and stops no other.
+
+    only: files that fit no layout are left alone.
+    """
     out: dict[str, list[Cells]] = {}
     if not (folder / "inbox").is_dir():
         return out
@@ -146,14 +178,28 @@ def _inbox(folder: Path, layouts: list[Layout], register: pd.DataFrame, notes: N
                 file, [0], "", [path.name], "not a table file: wanted " + ", ".join(TABLE_FILES), "samples", "file"
             )
             continue
-        layout = layout_for(path.name, layouts)
-        table = TABLES[layout.table] if layout else TABLES["samples"]
-        known = tuple(known_columns(table, register))
-        if layout:
-            cells = layout_cells(read_grid(path, file, layout.form, known=tuple(layout.columns)), layout, register)
-        else:
-            cells = _own_form(path, file, table, register, known)
-        out.setdefault(table.name, []).append(cells)
+        fit = layouts_for(path.name, layouts)
+        if only and not fit:
+            continue
+        try:
+            for name, cells in _by_layouts(path, file, fit, register) if fit else [_own_form(path, file, register)]:
+                out.setdefault(name, []).append(cells)
+        except (WrongFile, UnknownColumn) as error:
+            table = fit[0].table if fit else "samples"
+            notes.set_aside(file, [0], "", [path.name], str(error).removeprefix(f"{file}: "), table, "file")
+    return out
+
+
+def _by_layouts(path: Path, file: str, layouts: list[Layout], register: pd.DataFrame) -> list[tuple[str, Cells]]:
+    """(table, cells) of a file of the inbox, sheet by sheet where a layout reads several."""
+    out = []
+    for layout in layouts:
+        sheets = sheet_names(path, file) if layout.every_sheet else [layout.form.sheet]
+        for sheet in sheets:
+            label = f"{file} [{sheet}]" if len(sheets) > 1 or len(layouts) > 1 else file
+            grid = read_grid(path, label, replace(layout.form, sheet=sheet), known=tuple(layout.columns))
+            cells = layout_cells(grid, layout, register)
+            out += list(register_cells(cells).items()) if layout.table == REGISTER.name else [(layout.table, cells)]
     return out
 
 
@@ -165,17 +211,19 @@ def _note_unread(folder: Path, table: str, notes: Notes, links: bool) -> set[str
     return set(unread)
 
 
-def _own_form(path: Path, file: str, table: Table, register: pd.DataFrame, known: tuple[str, ...]) -> Cells:
+def _own_form(path: Path, file: str, register: pd.DataFrame) -> tuple[str, Cells]:
     """A file of the inbox that no layout fits: right only if its headings are ours."""
+    table = TABLES["samples"]
+    known = tuple(known_columns(table, register))
     grid = read_grid(path, file, sheet_wanted=table.name, known=known)
     folder = shlex.quote(str(path.parent.parent))
     if not {"sample", "compartment", "drawn_on"} <= set(grid.headings):
         raise WrongFile(
-            f"{file}: no layout in layouts/ fits this name, and the headings are not ours ({', '.join(grid.headings[:8])}). "
+            f"{file}: no layout in layouts/ fits this name, and the headings are not ours ({', '.join(h[:SHOWN] for h in grid.headings[:8])}). "
             f"Make one with `cmkit match {shlex.quote(str(path))} --fleet {folder} --out {folder}/layouts/NAME.toml`, "
             "or widen the `files` pattern of one that is there."
         )
-    return own_cells(grid, table, register)
+    return table.name, own_cells(grid, table, register)
 
 
 def _one_table(given: list[Cells], table: Table, context: Context) -> pd.DataFrame:
@@ -270,11 +318,11 @@ def _bundle(settings: Settings, tables: dict[str, pd.DataFrame], notes: Notes, s
 
 def _assert_counts(tables: dict[str, pd.DataFrame], counts: pd.DataFrame, notes: Notes) -> None:
     """Rows read = rows in the tables + rows set aside, for every file; counted from the tables themselves."""
-    used: dict[str, int] = {}
-    for frame in tables.values():
+    used: dict[tuple[str, str], int] = {}
+    for name, frame in tables.items():
         for file, row in zip(frame["file"], frame["row"], strict=True):
-            used[file] = used.get(file, 0) + len(notes.members.get(file, {}).get(row, (row,)))
+            used[file, name] = used.get((file, name), 0) + len(notes.members.get(file, {}).get(row, (row,)))
     for line in counts.itertuples():
-        assert line.read == used.get(line.file, 0) + line.set_aside, (
+        assert line.read == used.get((line.file, line.table), 0) + line.set_aside, (
             f"{line.file}: rows lost without a reason (a fault of cmkit)"
         )

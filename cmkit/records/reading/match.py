@@ -1,50 +1,38 @@
 """An unknown laboratory file: what its columns seem to be, and why. A proposal for a person to edit; nothing is applied."""
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from cmkit.errors import SettingsError, WrongFile
+from cmkit.errors import SettingsError
 from cmkit.records.analytes import analyte_register
-from cmkit.records.reading.clean import NOT_TESTED, Words, parse_dates, parse_numbers, text_cells
+from cmkit.records.reading.clean import (
+    NOT_DETECTED,
+    PERHAPS_NOT_DETECTED,
+    Words,
+    parse_dates,
+    parse_numbers,
+    text_cells,
+)
 from cmkit.records.reading.files import (
-    SEPARATORS,
-    SPREADSHEETS,
     Form,
     Grid,
-    is_blank,
     read_grid,
-    read_sheet,
-    read_text,
-    sheet_names,
-    split_lines,
 )
-from cmkit.records.reading.headings import bare_unit, heading_guess, heading_words, headings
+from cmkit.records.reading.form import LIKE_DATES, LOOKED_AT, date_form, decimal_of, form_of, pattern_of
+from cmkit.records.reading.headings import heading_guess, heading_words, headings
 from cmkit.records.reading.layouts import known_columns
 from cmkit.records.reading.places import PARTS, Naming, naming, near_places
 from cmkit.records.reading.units import conversion, knows_unit
 from cmkit.tables.records import TABLES
 
-_LOOKED_AT = 2000  # cells of a column that are looked at
-_TITLES = 30  # rows in which the headings are looked for
 _LONG = ("test", "value", "unit")
+_DAY_NUMBERS = re.compile(r"20\d{6}|[34]\d{4}")  # 20260630, or a spreadsheet's
 _OTHER_DAYS = ("received_on", "reported_on")  # words such as report may stand for a number too
-DATE_FORMS = (
-    "%d.%m.%Y",
-    "%d/%m/%Y",
-    "%m/%d/%Y",
-    "%d-%m-%Y",
-    "%d.%m.%y",
-    "%d/%m/%y",
-    "%m/%d/%y",
-    "%d-%b-%Y",
-    "%d %b %Y",
-    "%d-%b-%y",
-    "%Y%m%d",
-)
 
 
 @dataclass(frozen=True)
@@ -70,7 +58,7 @@ class Proposal:
     """A layout as it could be. `tests`: names of a file with one row a result.
 
     join: headings that make up the compartment, with `join_with` between their texts; join_why says why they and no others. places:
-    names of the file that are no compartment's, each with the nearest one.
+    names of the file that are no compartment's, each with the nearest one. not_detected: words of the file that seem to say so.
     """
 
     file: str
@@ -85,6 +73,7 @@ class Proposal:
     places: tuple[tuple[str, str], ...] = ()
     join_with: str = "/"
     join_why: str = ""
+    not_detected: tuple[str, ...] = ()
 
     @property
     def long(self) -> bool:
@@ -92,35 +81,53 @@ class Proposal:
         return bool(self.tests)
 
 
-def propose_layout(path: str | Path, compartments: list[str] | None = None) -> Proposal:
+def propose_layout(
+    path: str | Path, compartments: list[str] | None = None, find: Callable[[str], str] | None = None
+) -> Proposal:
     """What a laboratory file seems to hold, as a layout to be looked at and edited.
 
-    compartments: names of the fleet's compartments; with them, words of the file that may stand for them are proposed too. Raises
+    compartments: names of the fleet's compartments; with them, words of the file that may stand for them are proposed too. find: the
+    compartment meant by a name of the file that is found without help, '' where none is. Raises
     WrongFile where the file is not readable or nothing in it looks like headings.
     """
     path = Path(path)
-    form = _form_of(path)
+    form = form_of(path)
     known = tuple(heading_words())
     grid = read_grid(path, path.name, form, known=known)
-    decimal, mixed = _decimal(grid)
-    first = _dates_by_content(grid, {h: heading_guess(h) for h in grid.headings})
-    dates, unclear = _date_form(grid, [h for h, (to, _, _) in first.items() if to.endswith("_on")])
-    words = Words(decimal, dates)
+    decimal, mixed = decimal_of(grid)
+    first = _in_context(_dates_by_content(grid, {h: heading_guess(h) for h in grid.headings}))
+    dates, unclear = date_form(grid, [h for h, (to, _, _) in first.items() if to.endswith("_on")])
+    found_words = _not_detected(grid)
+    words = Words(decimal, dates, (*NOT_DETECTED, *(w.casefold() for w in found_words)))
     test = _test_column(grid, first)
     guesses = tuple(_guess(h, grid.columns[h], first[h], words, test == h) for h in grid.headings)
     guesses = _as_long(guesses, test) if test else _as_wide(guesses)
     tests = _test_guesses(grid, guesses, words) if test else ()
     texts = {g.to: text_cells(grid.columns[g.heading]) for g in guesses if g.to in (*PARTS, "compartment")}
-    named = naming({to: t[:_LOOKED_AT] for to, t in texts.items()}, compartments)
+    named = naming({to: t[:LOOKED_AT] for to, t in texts.items()}, compartments)
     guesses = _named(guesses, named)
     joined = named is not None and named.parts != ("compartment",)
     join = tuple(g.heading for p in named.parts for g in guesses if g.to == p) if named and joined else ()
     doubts = mixed + unclear + _missing(guesses, join)
+    doubts += (f"{', '.join(map(repr, found_words))}: proposed as words for 'not detected'",) if found_words else ()
     doubts += tuple(f"{g.heading}: {g.doubt}" for g in (*guesses, *tests) if g.doubt)
     between, why = (named.between, named.why) if named and join else ("/", "")
-    places = near_places(_said(texts, named), compartments) if compartments and named else ()
+    said = [s for s in _said(texts, named) if not (find and find(s))] if compartments and named else []
+    places = near_places(said, compartments) if compartments else ()
     return Proposal(
-        path.name, _pattern(path.name), form, decimal, dates, guesses, tests, join, doubts, places, between, why
+        path.name,
+        pattern_of(path.name),
+        form,
+        decimal,
+        dates,
+        guesses,
+        tests,
+        join,
+        doubts,
+        places,
+        between,
+        why,
+        found_words,
     )
 
 
@@ -144,151 +151,54 @@ def _said(texts: dict[str, np.ndarray], named: Naming) -> list[str]:
     return list(dict.fromkeys(named.between.join(p for p in row if p) for row in rows))
 
 
-def _pattern(name: str) -> str:
-    """A pattern for the files to come: numbers and dates of the name may change."""
-    safe = re.sub(r"([\[?*])", r"[\1]", name)
-    stem, dot, ending = safe.rpartition(".")
-    return re.sub(r"\*(?:[-_ .]*\*)+", "*", re.sub(r"\d+", "*", stem)) + dot + ending
+_OF_OILS = (
+    "fuel_pct",
+    "soot_pct",
+    "visc40_cSt",
+    "visc100_cSt",
+    "TBN_mgKOH_g",
+    "TAN_mgKOH_g",
+    "oxidation_Acm",
+    "ferrous_index",
+)
+_OF_COOLANTS = ("pH", "freeze_C", "nitrite_ppm", "conductivity_uS")
 
 
-def _form_of(path: Path) -> Form:
-    """Encoding, separator, sheet, title rows and heading rows of a file."""
-    if path.suffix.lower() == ".parquet":
-        return Form()
-    if path.suffix.lower() in SPREADSHEETS:
-        sheets = {n: read_sheet(path, path.name, n) for n in sheet_names(path, path.name)}
-        name = max(sheets, key=lambda n: _best_row(sheets[n])[1])
-        rows, encoding, separator = sheets[name], "", ""
-        sheet = name if len(sheets) > 1 else ""
-    else:
-        text, mended = read_text(path, path.name)
-        encoding = (
-            "cp1252" if len(mended) else ("utf-16" if path.read_bytes()[:2] in (b"\xff\xfe", b"\xfe\xff") else "")
-        )
-        separator, rows = _best_split(text, path.name)
-        sheet = ""
-    at, score = _best_row(rows)
-    if score <= 0:
-        raise WrongFile(
-            f"{path.name}: found no row of headings in the first {_TITLES} rows; wanted one with names such as sample, date, Fe. Is it a table?"
-        )
-    below_is_units = at + 1 < len(rows) and (_is_unit_row(rows[at + 1]) or _is_more_heading(rows[at + 1]))
-    above = _needs_group_row(rows, at)
-    return Form(encoding, separator, sheet, at - above, 1 + above + below_is_units, 0)
+def _in_context(first: dict[str, tuple[str, str, str]]) -> dict[str, tuple[str, str, str]]:
+    """Headings whose meaning hangs on the others: a laboratory's own number, and glycol in a file of oils."""
+    there = {to for to, _, _ in first.values()}
+    oils = bool(there & set(_OF_OILS)) and not there & set(_OF_COOLANTS)
+    out = dict(first)
+    for heading, (to, unit, why) in first.items():
+        if to == "lab_no":
+            no_other = "sample" not in there
+            out[heading] = ("sample", unit, f"{why}, and no other number is in the file") if no_other else ("", unit, "the laboratory's own number")  # fmt: skip
+        elif to == "glycol_vol_pct" and oils and "coolant" not in why.casefold():
+            out[heading] = (
+                "glycol_pct",
+                unit,
+                f"{why}, and the file is of oils: glycol in oil, not a coolant's strength",
+            )
+    return out
 
 
-def _best_split(text: str, file: str) -> tuple[str, list[list]]:
-    """The separator that gives the best row of headings."""
-    found = {}
-    for name, separator in SEPARATORS.items():
-        try:
-            rows = split_lines("\n".join(text.splitlines()[: _TITLES + 5]), separator, file)
-        except WrongFile:
-            continue
-        found[name] = (_best_row(rows)[1], rows)
-    if not found:
-        split_lines(text, ",", file)
-    best = max(found, key=lambda n: found[n][0])
-    return SEPARATORS[best], found[best][1]
-
-
-def _best_row(rows: list[list]) -> tuple[int, float]:
-    """(place, score) of the row that looks most like headings: known names count most, then filled text cells."""
-    best, top = 0, 0.0
-    for i, row in enumerate(rows[:_TITLES]):
-        texts = [str(c) for c in row if not is_blank(c)]
-        known = sum(heading_guess(t)[0] != "" for t in texts)
-        score = known + 0.01 * len(texts) if len(texts) >= 3 and known >= 2 else 0.0
-        if score > top:
-            best, top = i, score
-    return best, top
-
-
-def _is_unit_row(row: list) -> bool:
-    texts = [str(c).strip() for c in row if not is_blank(c)]
-    units = sum(knows_unit(bare_unit(t)) or t in ("-", "--") for t in texts)
-    numbers = sum(bool(re.fullmatch(r"[<>]?[\d.,]+", t)) for t in texts)
-    return bool(texts) and units >= 0.5 * len(texts) and numbers <= 0.2 * len(texts)
-
-
-def _is_more_heading(row: list) -> bool:
-    """True for a row of names below merged headings: known names and nothing that is a value."""
-    texts = [str(c).strip() for c in row if not is_blank(c)]
-    values = any(re.fullmatch(r"[<>]?[\d.,]+", t) or _LIKE_DATES.fullmatch(t) for t in texts)
-    return not values and sum(heading_guess(t)[0] in analyte_register().index for t in texts) >= 2
-
-
-def _needs_group_row(rows: list[list], at: int) -> int:
-    """1 where the row above names groups without which headings would repeat or be empty."""
-    if at == 0:
-        return 0
-    heads = [str(c).strip() for c in rows[at]]
-    above = [str(c).strip() for c in rows[at - 1]] + [""] * len(heads)
-    filled = [h for h in heads if h]
-    empty_below = any(a and not h for a, h in zip(above, heads, strict=False))
-    repeats = len(set(filled)) < len(filled)
-    return int(sum(bool(a) for a in above) >= 2 and (repeats or empty_below))
-
-
-def _decimal(grid: Grid) -> tuple[str, tuple[str, ...]]:
-    """',' where cells such as 12,5 outnumber those such as 12.5; '' and a doubt where both occur and points are more."""
-    cells = [t for c in grid.columns.values() for t in text_cells(c[:_LOOKED_AT])]
-    # three figures after the only comma may be thousands
-    commas = [t for t in cells if re.fullmatch(r"[<>]?\s*-?(?:0,\d+|\d+,(?:\d{1,2}|\d{4,}))", t)]
-    points = [t for t in cells if re.fullmatch(r"[<>]?\s*-?\d+\.\d+", t)]
-    if not commas or len(commas) > len(points):
-        return "," if commas else ".", ()
-    both = f"decimals: both {commas[0]!r} and {points[0]!r} stand in this file; each is read as it can only be meant"
-    return "", (both,)
-
-
-def _date_form(grid: Grid, headings: list[str]) -> tuple[str, tuple[str, ...]]:
-    """The one form that reads every date of the file ('' for ISO and dates of a spreadsheet), and a doubt where two would."""
-    cells = (
-        np.concatenate([text_cells(grid.columns[h][:_LOOKED_AT]) for h in headings])
-        if headings
-        else np.array([], dtype=object)
-    )
-    cells = np.array([c for c in cells if c and c.casefold() not in NOT_TESTED], dtype=object)
-    if not len(cells) or ((parse_dates(cells).repair == "").all() and (parse_dates(cells).problem == "").all()):
-        return "", ()
-    fit = {form: _share_of_form(cells, form) for form in DATE_FORMS}
-    best = max(fit.values())
-    forms = [f for f, share in fit.items() if share == best and best > 0]
-    if not forms:
-        return "", ("dates: no form fits; look at the date columns",)
-    meaning = {f.replace("%b", "%m") for f in forms}
-    doubt = (
-        (f"dates: {' and '.join(forms)} both fit every date; day and month cannot be told apart here",)
-        if len(meaning) > 1
-        else ()
-    )
-    return forms[0], doubt
-
-
-_DAY_NUMBERS = re.compile(r"20\d{6}|[34]\d{4}")  # 20260630, or a spreadsheet's
-_LIKE_DATES = re.compile(r"\d{1,4}[-./ ](?:\d{1,2}|[A-Za-z]{3})[-./ ]\d{2,4}(?:[ T].*)?")
+def _not_detected(grid: Grid) -> tuple[str, ...]:
+    """Words of the file, as it spells them, that some laboratories write for 'not detected'."""
+    texts = {t for c in grid.columns.values() for t in text_cells(c[:LOOKED_AT])}
+    return tuple(sorted(t for t in texts if t.casefold() in PERHAPS_NOT_DETECTED))
 
 
 def _dates_by_content(grid: Grid, first: dict[str, tuple[str, str, str]]) -> dict[str, tuple[str, str, str]]:
     """Headings with what their cells say about days: a report that is a number is none, and a column of dates may be the day of drawing."""
     out = dict(first)
     for heading, (to, unit, why) in first.items():
-        texts = [t for t in text_cells(grid.columns[heading][:_LOOKED_AT]) if t]
-        dates = float(np.mean([bool(_LIKE_DATES.fullmatch(t)) for t in texts])) if texts else 0.0
+        texts = [t for t in text_cells(grid.columns[heading][:LOOKED_AT]) if t]
+        dates = float(np.mean([bool(LIKE_DATES.fullmatch(t)) for t in texts])) if texts else 0.0
         if to in _OTHER_DAYS and texts and not dates and not any(_DAY_NUMBERS.fullmatch(t) for t in texts):
             out[heading] = "", unit, f"{why}, but its cells are no dates"
         elif not to and dates > 0.8 and all(t != "drawn_on" for t, _, _ in out.values()):
             out[heading] = "drawn_on", unit, "its cells are dates, and no heading names the day of drawing"
     return out
-
-
-def _share_of_form(cells: np.ndarray, form: str) -> float:
-    days = pd.to_datetime(
-        pd.Series(cells, dtype="str").str.split(" ").str[0] if "%b" not in form else cells, format=form, errors="coerce"
-    )
-    days = pd.Series(days)
-    return float(((days.dt.year >= 1980) & (days.dt.year <= 2100)).mean())
 
 
 def _test_column(grid: Grid, first: dict[str, tuple[str, str, str]]) -> str:
@@ -298,7 +208,7 @@ def _test_column(grid: Grid, first: dict[str, tuple[str, str, str]]) -> str:
         return ""
     best, top = "", 0.5
     for heading in grid.headings:
-        names = [n for n in pd.unique(text_cells(grid.columns[heading][:_LOOKED_AT])) if n]
+        names = [n for n in pd.unique(text_cells(grid.columns[heading][:LOOKED_AT])) if n]
         known = [n for n in names if heading_guess(n)[0] in register and not re.fullmatch(r"[\d.,]+", n)]
         if len(known) >= 2 and len(known) / len(names) > top:
             best, top = heading, len(known) / len(names)
@@ -307,7 +217,7 @@ def _test_column(grid: Grid, first: dict[str, tuple[str, str, str]]) -> str:
 
 def _guess(heading: str, cells: np.ndarray, first: tuple[str, str, str], words: Words, is_test: bool) -> Guess:
     to, unit, why = ("test", "", "its cells are names of tests") if is_test else first
-    cells = cells[:_LOOKED_AT]
+    cells = cells[:LOOKED_AT]
     texts = text_cells(cells)
     filled = texts != ""
     examples = tuple(dict.fromkeys(texts[filled]))[:3]

@@ -6,8 +6,17 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from cmkit.records.reading.bounds import SHOWN
 from cmkit.records.reading.clean import text_cells
 from cmkit.tables.records import EVENTS, SET_ASIDE
+
+_IN_FILE = 2**24  # rows of a file; beyond it stands the column of a cell that became a row of its own
+_FILE = 2**40
+
+
+def cell_row(rows: np.ndarray, column: int) -> np.ndarray:
+    """The place of rows that are made from the cells of one column (1, 2, ...), unlike that of any other row of the file."""
+    return rows.astype(np.int64) + column * _IN_FILE
 
 
 @dataclass(frozen=True)
@@ -77,7 +86,8 @@ def _texts(cells: list[Any]) -> np.ndarray:
         for i, part in zip(plain, np.split(said, ends[:-1]), strict=True):
             out[i] = part
     done = set(plain)
-    return np.concatenate([c if i in done else text_cells(c) for i, c in enumerate(out)])
+    texts = np.concatenate([c if i in done else text_cells(c) for i, c in enumerate(out)])
+    return np.array([t if len(t) <= SHOWN else f"{t[:SHOWN]}…" for t in texts], dtype=object)
 
 
 def finished(notes: Notes) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
@@ -100,7 +110,7 @@ def finished(notes: Notes) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
 
 def _places(notes: pd.DataFrame, files: pd.Index) -> np.ndarray:
     """One whole number for each (file, row)."""
-    return files.get_indexer(notes["file"]).astype(np.int64) * 2**32 + notes["row"].to_numpy(dtype=np.int64)
+    return files.get_indexer(notes["file"]).astype(np.int64) * _FILE + notes["row"].to_numpy(dtype=np.int64)
 
 
 def _with_days(parts: list[pd.DataFrame]) -> pd.DataFrame:
@@ -130,7 +140,10 @@ def _dated(notes: pd.DataFrame, days: pd.Series, lost: pd.Index, files: pd.Index
     notes = notes.assign(known_on=days.reindex(place).to_numpy())
     column = pd.factorize(notes["column"], sort=True)[0]
     keep = ~((notes["what"] == "value").to_numpy() & np.isin(place, lost))
-    order = np.lexsort((column, notes["row"], pd.factorize(notes["file"], sort=True)[0]))
+    order = np.lexsort(
+        (column, notes["row"] // _IN_FILE, notes["row"] % _IN_FILE, pd.factorize(notes["file"], sort=True)[0])
+    )
     ordered = notes.iloc[order[keep[order]]].reset_index(drop=True)[columns]
+    ordered = ordered.assign(row=ordered["row"] % _IN_FILE)
     texts = [c for c in columns if c not in ("row", "known_on")]
     return ordered.astype({**dict.fromkeys(texts, "str"), "row": "Int64", "known_on": "datetime64[us]"})

@@ -13,6 +13,7 @@ PARTS = ("site", "machine", "kind", "position")  # headings that make up a compa
 _ORDER = ("site", "machine", "compartment", "kind", "position")
 _BETWEEN = ("/", " ", "-", " - ", "_", ":", "")  # what may stand between the parts of a fleet's names
 _NEAR = 0.5  # share of words two names have in common
+_APART = 0.1  # share of words by which the nearest name must be nearer than the next
 _LOOKED_AT = 500  # names of a file that are looked at one by one
 _ONE_MACHINE = "one machine only in this file: if other machines have a compartment of the same name, join the two columns in [join]"
 _SIDES = {
@@ -53,7 +54,7 @@ def naming(columns: dict[str, np.ndarray], compartments: list[str] | None = None
 
 def _by_fleet(columns: dict[str, np.ndarray], parts: tuple[str, ...], compartments: list[str]) -> Naming | None:
     """The parts whose names are the fleet's most often; None where no choice gives names that are at least near."""
-    known, bags = {normal(c) for c in compartments}, _bags(compartments)
+    known, bags = {normal(c) for c in compartments}, bags_of(compartments)
     choices = [c for n in range(1, len(parts) + 1) for c in itertools.combinations(parts, n)]
     choices = [c for c in choices if {"compartment", "kind"} & set(c)]
     best, top = None, 0.0
@@ -124,10 +125,19 @@ def _distinct(columns: dict[str, np.ndarray], parts: tuple[str, ...]) -> list[tu
 
 def near_places(said: list[str], compartments: list[str]) -> tuple[tuple[str, str], ...]:
     """For each name of a file that is no compartment's: the compartment it may stand for, '' where none is near."""
-    known, bags = {normal(c) for c in compartments}, _bags(compartments)
+    known, bags = {normal(c) for c in compartments}, bags_of(compartments)
     strange = [text for text in said[:_LOOKED_AT] if text and normal(text) not in known]
-    best = [(text, *nearest(text, bags)) for text in strange]
-    return tuple((text, name if fit >= _NEAR else "") for text, name, fit in best)
+    return tuple((text, clearly_nearest(text, bags)) for text in strange)
+
+
+def clearly_nearest(text: str, bags: dict[str, frozenset[str]]) -> str:
+    """The name that shares most words with `text` where no other is about as near; '' otherwise."""
+    longer = sum(normal(name).startswith(normal(text) + "/") for name in bags)
+    best, fit = nearest(text, bags)
+    if fit < _NEAR or longer > 1:  # a name cut short may be any of those it begins
+        return ""
+    second = nearest(text, {n: b for n, b in bags.items() if n != best})[1] if len(bags) > 1 else 0.0
+    return best if fit - second >= _APART else ""
 
 
 def nearest(text: str, bags: dict[str, frozenset[str]]) -> tuple[str, float]:
@@ -143,7 +153,8 @@ def _same_numbers(one: frozenset[str], other: frozenset[str]) -> bool:
     return a <= b or b <= a
 
 
-def _bags(names: list[str]) -> dict[str, frozenset[str]]:
+def bags_of(names: list[str]) -> dict[str, frozenset[str]]:
+    """Each name with its words, as `nearest` compares them."""
     return {name: _bag(name) for name in names}
 
 

@@ -4,7 +4,8 @@ import json
 import textwrap
 from pathlib import Path
 
-from cmkit.errors import SettingsError
+from cmkit.files import write_file
+from cmkit.records.reading.clean import NOT_DETECTED
 from cmkit.records.reading.files import SEPARATORS
 from cmkit.records.reading.match import Guess, Proposal
 from cmkit.records.reading.places import PARTS
@@ -53,7 +54,7 @@ def match_report(proposal: Proposal, width: int = _WIDTH) -> str:
 
 
 def _line(text: str, width: int) -> str:
-    text = _comment(text)
+    text = comment(text)
     return text if len(text) <= width else text[: width - 1] + "…"
 
 
@@ -87,17 +88,17 @@ def _table(title: str, guesses: tuple[Guess, ...], width: int) -> list[str]:
 def proposal_toml(proposal: Proposal) -> str:
     """The proposal as a layout file, with the reason of each line beside it; it loads as it stands where nothing needed is missing."""
     lines = [
-        f"# Proposed from {_comment(proposal.file)}. Read every line, change what is wrong, then keep it in layouts/."
+        f"# Proposed from {comment(proposal.file)}. Read every line, change what is wrong, then keep it in layouts/."
     ]
-    lines += [f"# LOOK: {_comment(d)}" for d in proposal.doubts]
+    lines += [f"# LOOK: {comment(d)}" for d in proposal.doubts]
     lines += ["", *_plain_keys(proposal), "", "[columns]"]
     lines += [_mapped(g) for g in proposal.columns if _is_column(g, proposal)]
     if proposal.join:
         lines += [
             "",
             "[join]",
-            f"# {_comment(proposal.join_why)}",
-            f"compartment = [{', '.join(_text(h) for h in proposal.join)}]",
+            f"# {comment(proposal.join_why)}",
+            f"compartment = [{', '.join(toml_text(h) for h in proposal.join)}]",
         ]
     if proposal.places:
         lines += [
@@ -105,13 +106,13 @@ def proposal_toml(proposal: Proposal) -> str:
             "[words.compartment]",
             "# their words -> the name in compartments; take the # off where it is right",
         ]
-        lines += [f"# {_text(theirs)} = {_text(ours)}" for theirs, ours in proposal.places]
+        lines += [f"# {toml_text(theirs)} = {toml_text(ours)}" for theirs, ours in proposal.places]
     if proposal.long:
         part = {g.to: g.heading for g in proposal.columns}
         lines += [
             "",
             "[long]",
-            *(f"{name} = {_text(part[name])}" for name in ("test", "value", "unit") if name in part),
+            *(f"{name} = {toml_text(part[name])}" for name in ("test", "value", "unit") if name in part),
         ]
         lines += ["", "[tests]", *(_mapped(g) for g in proposal.tests if g.to)]
     return "\n".join(lines) + "\n"
@@ -119,15 +120,17 @@ def proposal_toml(proposal: Proposal) -> str:
 
 def _plain_keys(proposal: Proposal) -> list[str]:
     form = proposal.form
-    lines = [f"files = {_text(proposal.pattern)}", '# lab = "the laboratory\'s name"']
-    lines += [f"encoding = {_text(form.encoding)}"] if form.encoding else []
+    lines = [f"files = {toml_text(proposal.pattern)}", '# lab = "the laboratory\'s name"']
+    lines += [f"encoding = {toml_text(form.encoding)}"] if form.encoding else []
     lines += [f'separator = "{name}"' for name, s in SEPARATORS.items() if s == form.separator]
-    lines += [f"sheet = {_text(form.sheet)}"] if form.sheet else []
+    lines += [f"sheet = {toml_text(form.sheet)}"] if form.sheet else []
     lines += [f"skip_rows = {form.skip_rows}"] if form.skip_rows else []
     lines += [f"heading_rows = {form.heading_rows}"] if form.heading_rows > 1 else []
-    lines += [f"decimal = {_text(proposal.decimal)}"]
-    lines += [f"dates = {_text(proposal.dates)}"] if proposal.dates else []
-    lines += [f"join_with = {_text(proposal.join_with)}"] if proposal.join_with != "/" else []
+    lines += [f"decimal = {toml_text(proposal.decimal)}"]
+    lines += [f"dates = {toml_text(proposal.dates)}"] if proposal.dates else []
+    lines += [f"join_with = {toml_text(proposal.join_with)}"] if proposal.join_with != "/" else []
+    if proposal.not_detected:
+        lines += [f"not_detected = [{', '.join(map(toml_text, (*NOT_DETECTED, *proposal.not_detected)))}]"]
     parts = {
         *proposal.join,
         *(g.heading for g in proposal.columns if proposal.long and g.to in ("test", "value", "unit")),
@@ -136,7 +139,7 @@ def _plain_keys(proposal: Proposal) -> list[str]:
     left += [g.heading for g in proposal.tests if not g.to]
     if left:
         lines += ["# nothing of ours fits these, so they are left out: move one to [columns] to keep it"]
-        lines += [f"ignore = [{', '.join(_text(h) for h in left)}]"]
+        lines += [f"ignore = [{', '.join(toml_text(h) for h in left)}]"]
     return lines
 
 
@@ -145,28 +148,22 @@ def _is_column(guess: Guess, proposal: Proposal) -> bool:
 
 
 def _mapped(guess: Guess) -> str:
-    target = f"{{ to = {_text(guess.to)}, unit = {_text(guess.unit)} }}" if guess.unit else _text(guess.to)
+    target = f"{{ to = {toml_text(guess.to)}, unit = {toml_text(guess.unit)} }}" if guess.unit else toml_text(guess.to)
     fits = f"; {guess.share:.0%} of {guess.n} values fit" if guess.n else "; no values in this file"
     doubt = f"; LOOK: {guess.doubt}" if guess.doubt else ""
-    return f"{_text(guess.heading)} = {target}  # {_comment(guess.why + fits + doubt)}"
+    return f"{toml_text(guess.heading)} = {target}  # {comment(guess.why + fits + doubt)}"
 
 
-def _text(value: str) -> str:
+def toml_text(value: str) -> str:
     """A TOML text. JSON's escapes are TOML's too, but for the one control character it leaves."""
     return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
-def _comment(text: str) -> str:
+def comment(text: str) -> str:
+    """Text of a file without marks a terminal or a comment would obey."""
     return "".join(c if c.isprintable() else " " for c in text)
 
 
 def write_proposal(proposal: Proposal, path: str | Path) -> Path:
-    """The proposal as a new layout file; SettingsError where a file of that name is there already (nothing is written over)."""
-    path = Path(path)
-    if path.exists():
-        raise SettingsError(
-            f"{path}: there already, and nothing is written over. Give another name, or move it away first."
-        )
-    path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_text(proposal_toml(proposal), encoding="utf-8")
-    return path
+    """The proposal as a new layout file; WriteError where a file of that name is there already (nothing is written over)."""
+    return write_file(path, proposal_toml(proposal), new=True)

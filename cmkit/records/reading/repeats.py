@@ -7,18 +7,24 @@ import pyarrow.compute as pc
 
 from cmkit.records.fleet import has_result
 from cmkit.tables.column import Table
+from cmkit.tables.records import EVENTS
 
 _COMPARED = 64  # bytes of a text that enter its code
 
 
 def in_order(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
-    """Rows by key, then by the day they became known, then by their place in the files."""
+    """Rows by key, then by the day they became known, then by their place in the files.
+
+    Of registers the fleet's own tables stand before what came in with a planner's sheet.
+    """
     if len(table.key) == 1 and _rising(frame[table.key[0]]):
         return frame.reset_index(drop=True)
     known = pd.Series(pd.NaT, index=frame.index, dtype="datetime64[us]")
     for name in table.known_on:
         known = known.fillna(frame[name])
-    order = frame.assign(_known=known).sort_values([*table.key, "_known", "file", "row"], kind="stable").index
+    came_in = frame["file"].str.startswith("inbox/") & (table.name not in EVENTS)
+    order = frame.assign(_known=known, _came_in=came_in)
+    order = order.sort_values([*table.key, "_came_in", "_known", "file", "row"], kind="stable").index
     return frame.loc[order].reset_index(drop=True)
 
 

@@ -2,7 +2,7 @@
 
 import difflib
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from importlib.resources import files
 from typing import Any
@@ -25,6 +25,7 @@ from cmkit.records.reading.clean import (
     told,
 )
 from cmkit.records.reading.layouts import Cells, Source
+from cmkit.records.reading.names import Found, Names, Resolver
 from cmkit.records.reading.notes import Notes
 from cmkit.tables.column import Column, Table
 from cmkit.tables.records import EVENTS
@@ -38,12 +39,14 @@ _NEAR_HINTS = 100  # nearest names are looked up for this many unknown names a f
 
 @dataclass(frozen=True)
 class Context:
-    """What a file is read against: the register of analytes, the names that exist (by table), today, and the notes taken."""
+    """What a file is read against: the register of analytes, the names that exist (by table), today, the notes taken, and what finds a
+    name that a file writes in another way."""
 
     register: pd.DataFrame
     names: dict[str, pd.Index]
     today: pd.Timestamp
     notes: Notes
+    resolver: Resolver = field(default_factory=lambda: Resolver(Names()))
 
 
 @cache
@@ -230,7 +233,7 @@ def _texts(c: Column, cells: Cells, table: Table, context: Context, alive: np.nd
     if refers:
         asked = np.zeros(len(unique), dtype=bool)
         asked[codes[alive[at]]] = True
-        found = _match_names(unique, asked, context.names[refers], refers, context.notes.gone.get(refers, {}))
+        found = _match_names(unique, asked, refers, context)
     else:
         found = match_words(unique, c.one_of, ", ".join(c.one_of))
     bad = (found.problem != "")[codes]
@@ -276,25 +279,32 @@ def _lose_unreadable(
         lose(at[endless[codes]], c.name, raw, f"more than {_LONGEST} characters; is a quotation mark missing?")
 
 
-def _match_names(said: np.ndarray, asked: np.ndarray, names: pd.Index, refers: str, gone: dict[str, str]) -> Parsed:
-    """Names that must exist: exact, or the only one that differs in case and spacing alone. `asked`: which need a reason."""
+def _match_names(said: np.ndarray, asked: np.ndarray, refers: str, context: Context) -> Parsed:
+    """Names that must exist: exact, the only one that differs in case and spacing alone, or what the resolver finds. `asked`: which need
+    a reason."""
+    names, gone = context.names[refers], context.notes.gone.get(refers, {})
     exact = set(names)
     by_normal: dict[str, list[str]] = {}
     if not exact.issuperset(t for t in said if t):
         for name in names:
             by_normal.setdefault(normal(name), []).append(name)
-    value, problem = np.full(len(said), "", dtype=object), np.full(len(said), "", dtype=object)
+    value, problem, repair = (np.full(len(said), "", dtype=object) for _ in range(3))
     hints = 0
     for i, text in enumerate(said):
         if text in exact:
             value[i] = text
             continue
         same = by_normal.get(normal(text), [])
-        value[i] = same[0] if len(same) == 1 else ""
-        if text and not value[i] and asked[i]:
+        found = context.resolver.find(refers, text) if text and len(same) != 1 else Found()
+        if found.name in exact:
+            value[i], repair[i] = found.name, found.why
+        elif len(same) == 1:
+            value[i], repair[i] = same[0], f"spelling of the name in {refers}"
+        elif text and asked[i]:
             hints += 1
             problem[i] = _unknown_name(text, refers, by_normal if hints <= _NEAR_HINTS else {}, gone)
-    repair = np.where((value != "") & (value != said), f"spelling of the name in {refers}", "").astype(object)
+            if found.name:
+                problem[i] = f"names.csv says '{found.name}', which is not in {refers}"
     return Parsed(value, problem, repair, np.zeros(len(said), dtype=bool))
 
 
@@ -339,7 +349,7 @@ def _numbers(name: str, unit: str, cells: Cells, table: Table, context: Context)
     bounds = _range(name, unit, context.register if table.name == "samples" else None)
     for source, place in cells.columns.get(name, []):
         read = _typed_numbers if source.cells.dtype.kind in "fiu" else _read_numbers
-        found = read(source, name, cells, bounds, unit, table, context.notes)
+        found = read(source, name, cells, bounds=bounds, unit=unit, table=table, notes=context.notes)
         if place is None:
             return found
         parts.append((place, *found))
@@ -350,7 +360,14 @@ def _numbers(name: str, unit: str, cells: Cells, table: Table, context: Context)
 
 
 def _typed_numbers(
-    source: Source, name: str, cells: Cells, bounds: tuple[float, float, float], unit: str, table: Table, notes: Notes
+    source: Source,
+    name: str,
+    cells: Cells,
+    *,
+    bounds: tuple[float, float, float],
+    unit: str,
+    table: Table,
+    notes: Notes,
 ) -> tuple[Mended, np.ndarray]:
     """Numbers that are numbers already: nearly all are in range or missing, and only the others go the long way."""
     numbers = source.conversion.apply(source.cells.astype(float, copy=False))
@@ -361,12 +378,19 @@ def _typed_numbers(
     odd = odd[~np.isnan(source.cells[odd])]
     flag = np.zeros(len(numbers), dtype=bool)
     rest = Source(source.cells[odd], source.rows[odd], source.heading, source.conversion)
-    mended, flag[odd] = _read_numbers(rest, name, cells, bounds, unit, table, notes)
+    mended, flag[odd] = _read_numbers(rest, name, cells, bounds=bounds, unit=unit, table=table, notes=notes)
     return Mended(numbers, odd, mended.cells), flag
 
 
 def _read_numbers(
-    source: Source, name: str, cells: Cells, bounds: tuple[float, float, float], unit: str, table: Table, notes: Notes
+    source: Source,
+    name: str,
+    cells: Cells,
+    *,
+    bounds: tuple[float, float, float],
+    unit: str,
+    table: Table,
+    notes: Notes,
 ) -> tuple[Mended, np.ndarray]:
     low, high, limit = bounds
     convert = source.conversion

@@ -4,10 +4,10 @@ import textwrap
 from importlib.resources import files
 from pathlib import Path
 
-from cmkit.errors import RecordsError
+from cmkit.files import write_file, written_folder
 from cmkit.records.analytes import analyte_register
 from cmkit.tables.column import Column, Table
-from cmkit.tables.records import TABLES
+from cmkit.tables.records import NAMES, TABLES
 
 _EXAMPLES: dict[str, list[str]] = {
     "sites": ["site,name,time_zone,downtime_cost_per_h", "North,North pit,Etc/UTC,900"],
@@ -16,10 +16,11 @@ _EXAMPLES: dict[str, list[str]] = {
         "WL-01,North,wheel loader,large,2024-02-01,12,",
     ],
     "compartments": [
-        "compartment,machine,kind,position,capacity_l,pressurised,access,depth_mm,fluid,grade,sample_every_h,change_every_h",
-        "WL-01/engine,WL-01,engine,,34,true,probe valve,,engine oil,SAE 15W-40,250,500",
-        "WL-01/final drive/left,WL-01,final drive,left,12,false,fill plug,160,gear oil,SAE 50,500,2000",
-        "WL-01/final drive/right,WL-01,final drive,right,12,false,fill plug,160,gear oil,SAE 50,500,2000",
+        "compartment,machine,kind,position,capacity_l,pressurised,access,sampling_point,depth_mm,surface_mm,dead_volume_ml,fluid,grade,sample_every_h,change_every_h",
+        "WL-01/engine,WL-01,engine,,34,true,probe valve,,,,20,engine oil,SAE 15W-40,250,500",
+        "WL-01/hydraulic,WL-01,hydraulic,,140,true,probe valve,low-pressure,,,30,hydraulic oil,ISO VG 46,500,4000",
+        "WL-01/final drive/left,WL-01,final drive,left,12,false,fill plug,,160,0,,gear oil,SAE 50,500,2000",
+        "WL-01/final drive/right,WL-01,final drive,right,12,false,fill plug,,160,0,,gear oil,SAE 50,500,2000",
     ],
     "samples": [
         "sample,compartment,drawn_on,meter_h,fluid_h,makeup_l,method,sampler,fluid_level,lab,reported_on,Fe_ppm,Cu_ppm,Si_ppm,visc100_cSt,water_ppm,note",
@@ -43,30 +44,35 @@ _EXAMPLES: dict[str, list[str]] = {
 }
 
 
+_NAMES = [
+    "said,means,name,note",
+    "Big loader,machine,WL-01,what the workshop calls it",
+    "Port drive,component,final drive/left,on any machine",
+    "L1 motor,compartment,WL-01/engine,",
+]
+
+
 def start_fleet(folder: str | Path) -> list[Path]:
-    """Write a new fleet folder and return its files. Raises RecordsError where the folder holds anything: nothing is written over.
+    """Write a new fleet folder and return its files. Raises WriteError where the folder holds anything: nothing is written over.
 
     The tables hold headings only, so that it can be read at once; examples/ shows each of them filled in.
     """
     folder = Path(folder)
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise RecordsError(f"{folder}: not empty, and nothing is written over. Name a new or empty folder.")
     texts = {
         "fleet.toml": _template("fleet.toml"),
         "READ_ME.txt": read_me(),
         "layouts/example.txt": _template("layout.toml"),
     }
+    texts["names.csv"] = ",".join(NAMES.names) + "\n"
+    texts["examples/names.csv"] = "\n".join(_NAMES) + "\n"
     for name, table in TABLES.items():
         texts[f"{name}.csv"] = ",".join(_headings(table)) + "\n"
         texts[f"examples/{name}.csv"] = "\n".join(_EXAMPLES[name]) + "\n"
-    (folder / "inbox").mkdir(parents=True)
-    written = []
-    for name, text in texts.items():
-        path = folder / name
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_text(text, encoding="utf-8")
-        written.append(path)
-    return written
+    with written_folder(folder) as aside:
+        (aside / "inbox").mkdir()
+        for name, text in texts.items():
+            write_file(aside / name, text)
+    return [folder / name for name in texts]
 
 
 def _template(name: str) -> str:
@@ -91,13 +97,16 @@ def read_me() -> str:
         ),
         "",
         *textwrap.wrap(
-            "Fill sites, machines and compartments first, then samples; `cmkit check FOLDER` says what was read and what was not, and why. "
-            "A laboratory's own files go into inbox/, each kind with a layout in layouts/ (`cmkit match inbox/FILE` proposes one).",
+            "Put the files you have into inbox/: laboratories' results, the register of machines, the workshop's log, meter readings. "
+            "`cmkit match FOLDER/inbox` proposes a layout for each in layouts/: read and correct them. Without a register, "
+            "`cmkit draft-register FOLDER` drafts one from the results. Or fill sites, machines, compartments and samples by hand. "
+            "`cmkit check FOLDER` says what was read and what was not, and why, and what to type next. names.csv holds what files call "
+            "the fleet's machines and components, for all of them at once.",
             98,
         ),
         "",
     ]
-    for table in TABLES.values():
+    for table in (*TABLES.values(), NAMES):
         lines += [f"{table.name}.csv", *(_explained(c) for c in table.columns), ""]
     lines += ["Results, columns of samples.csv; '<1' is kept as below 1, an empty cell is not tested"]
     for row in analyte_register().itertuples():

@@ -54,10 +54,14 @@ _WRITTEN = {
     "us/cm": "uS/cm", "µs/cm": "uS/cm", "μs/cm": "uS/cm", "ms/cm": "mS/cm", "ms/m": "mS/m",
     "h": "h", "hr": "h", "hrs": "h", "hours": "h", "hour": "h", "smu": "h", "min": "min", "d": "day", "days": "day",
     "km": "km", "mi": "mile", "mile": "mile", "miles": "mile", "kms": "km",
-    "l": "l", "litre": "l", "litres": "l", "liter": "l", "liters": "l", "ltr": "l", "ml": "ml", "gal": "gallon", "usgal": "gallon",
-    "impgal": "imperial_gallon", "qt": "quart", "mm": "mm", "cm": "cm", "m": "m", "in": "inch", "inch": "inch",
+    "l": "l", "litre": "l", "litres": "l", "liter": "l", "liters": "l", "ltr": "l", "ml": "ml", "usgal": "gallon", "usgallon": "gallon",
+    "usgallons": "gallon", "us.gal": "gallon", "gal(us)": "gallon", "impgal": "imperial_gallon", "imp.gal": "imperial_gallon",
+    "impgallon": "imperial_gallon", "impgallons": "imperial_gallon", "imperialgallon": "imperial_gallon",
+    "imperialgallons": "imperial_gallon", "gal(imp)": "imperial_gallon", "gal(uk)": "imperial_gallon", "ukgal": "imperial_gallon",
+    "qt": "quart", "qts": "quart", "quart": "quart", "quarts": "quart", "lt": "l", "lts": "l", "ltrs": "l", "mm": "mm", "cm": "cm", "m": "m", "in": "inch", "inch": "inch",
     "1": "one", "": "one", "index": "one", "ph": "one", "phunits": "one", "none": "one",
 }  # fmt: skip
+_GALLONS = ("gal", "gals", "gallon", "gallons", "galls")  # US or imperial is not said
 _OURS = {"ppm": "mg/kg", "%": "percent_mass", "vol %": "percent_volume", "mg KOH/g": "mg*koh/g", "A/cm": "absorbance/cm",
          "1/ml": "1/ml", "degC": "degC", "uS/cm": "uS/cm", "mm2/s": "mm**2/s", "1": "one", "h": "h", "l": "l", "mm": "mm",
          "money": "one", "money/h": "one"}  # fmt: skip
@@ -85,8 +89,8 @@ def plain_unit(written: str) -> str:
 
 
 def knows_unit(written: str) -> bool:
-    """True where :func:`conversion` knows what is written."""
-    return plain_unit(written) in _WRITTEN or _SAYBOLT.fullmatch(plain_unit(written)) is not None
+    """True where :func:`conversion` knows what is written, or would ask which gallons are meant."""
+    return plain_unit(written) in (*_WRITTEN, *_GALLONS) or _SAYBOLT.fullmatch(plain_unit(written)) is not None
 
 
 @cache
@@ -107,6 +111,10 @@ def conversion(written: str, ours: str, column: str, where: str) -> Conversion:
         )
     if saybolt := _SAYBOLT.fullmatch(key):
         return _saybolt(saybolt, ours, column, where)
+    if key in _GALLONS and ours == "l":
+        raise SettingsError(
+            f'{where}: {column} in gallons: US (3.785 l) or imperial (4.546 l)? Write gallon = "US" or gallon = "imperial" into the layout.'
+        )
     if key not in _WRITTEN:
         near = difflib.get_close_matches(key, _WRITTEN, n=1, cutoff=0.5)
         hint = f"Did you mean '{near[0]}'?" if near else f"Wanted a unit of the same kind as '{ours}'."

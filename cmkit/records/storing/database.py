@@ -20,37 +20,16 @@ from cmkit.records.analytes import with_own
 from cmkit.records.fleet import Fleet
 from cmkit.records.reading.files import Grid
 from cmkit.records.reading.layouts import Cells, known_columns, own_cells
-from cmkit.records.reading.load import fleet_from_cells
+from cmkit.records.reading.load import Reading, fleet_from_cells
 from cmkit.records.reading.notes import Notes
 from cmkit.records.settings import Settings, read_settings
+from cmkit.records.storing.connection import database, shown_url
 from cmkit.tables.describe import comments
 from cmkit.tables.dictionary import TABLES as ALL_TABLES
 from cmkit.tables.records import TABLES
 
 RESULT_PREFIX = "result_"  # results stand beside the records under names of their own
 _NAME = re.compile(r"[a-z][a-z0-9_]{0,50}")
-
-
-def connect(url: str) -> sa.Engine:
-    """An engine for a database URL such as `sqlite:///fleet.db` or `postgresql://user@host/fleet`; StoreError where it cannot be reached."""
-    try:
-        parsed = sa.make_url(url)
-        if parsed.drivername == "postgresql":
-            parsed = parsed.set(drivername="postgresql+psycopg")
-        engine = sa.create_engine(parsed)
-        with engine.connect():
-            return engine
-    except sa.exc.ArgumentError:
-        raise StoreError(
-            "not a database URL; wanted one such as sqlite:///fleet.db or postgresql://user@host/fleet."
-        ) from None
-    except ModuleNotFoundError as error:
-        raise StoreError(f"the driver '{error.name}' is not installed; install it (for PostgreSQL: psycopg).") from None
-    except sa.exc.SQLAlchemyError as error:
-        reason = str(getattr(error, "orig", error)).strip().splitlines()[0]
-        raise StoreError(
-            f"{parsed.render_as_string(hide_password=True)}: cannot be reached ({reason}). Is the server running and the URL right?"
-        ) from None
 
 
 def read_database(
@@ -63,25 +42,21 @@ def read_database(
     """
     settings = fleet_toml if isinstance(fleet_toml, Settings) else read_settings(Path(fleet_toml))
     register = with_own(settings.analytes)
-    engine = connect(url)
     given: dict[str, list[Cells]] = {}
     sources: dict[str, str] = {}
-    try:
-        # one transaction, so that all tables are of one moment
-        with engine.connect() as connection, connection.begin():
-            there = sa.inspect(connection).get_table_names(schema=schema)
-            for name, table in TABLES.items():
-                if name not in there and table.required:
-                    raise MissingTable(
-                        f"{engine.url.render_as_string(hide_password=True)}: the table '{name}' is missing; found {', '.join(sorted(there)) or 'none'}."
-                    )
-                if name in there:
-                    frame = _frame(connection, name, schema, list(known_columns(table, register)), list(table.key))
-                    sources[f"table {name}"] = hashlib.sha256(frame.to_csv(index=False).encode()).hexdigest()
-                    given[name] = [own_cells(_grid(frame, name), table, register)]
-    finally:
-        engine.dispose()
-    return fleet_from_cells(settings, given, Notes(), sources, today)[0]
+    # one transaction, so that all tables are of one moment
+    with database(url) as engine, engine.connect() as connection, connection.begin():
+        there = sa.inspect(connection).get_table_names(schema=schema)
+        for name, table in TABLES.items():
+            if name not in there and table.required:
+                raise MissingTable(
+                    f"{shown_url(engine.url)}: the table '{name}' is missing; found {', '.join(sorted(there)) or 'none'}."
+                )
+            if name in there:
+                frame = _frame(connection, name, schema, list(known_columns(table, register)), list(table.key))
+                sources[f"table {name}"] = hashlib.sha256(frame.to_csv(index=False).encode()).hexdigest()
+                given[name] = [own_cells(_grid(frame, name), table, register)]
+    return fleet_from_cells(settings, given, Notes(), sources, Reading(today))[0]
 
 
 def _frame(connection: sa.Connection, name: str, schema: str | None, known: list[str], key: list[str]) -> pd.DataFrame:
@@ -107,23 +82,23 @@ def write_records(fleet: Fleet, url: str, schema: str | None = None) -> dict[str
 
     Raises StoreError where one of the tables is there already: records are never written over.
     """
-    engine = connect(url)
-    try:
-        with engine.begin() as connection:
-            there = set(sa.inspect(connection).get_table_names(schema=schema)) & set(TABLES)
-            if there:
-                raise StoreError(
-                    f"{engine.url.render_as_string(hide_password=True)}: holds {', '.join(sorted(there))} already, and records are never written over."
-                )
-            written = {}
-            for name in TABLES:
-                frame = getattr(fleet, name).drop(columns=["file", "row"], errors="ignore")
-                table = _table(name, frame, sa.MetaData(), schema)
-                table.create(connection)
-                written[name] = _insert(connection, table, frame)
-        return written
-    finally:
-        engine.dispose()
+    written = {}
+    with database(url, "the records were not written", new=True) as engine, engine.begin() as connection:
+        there = set(sa.inspect(connection).get_table_names(schema=schema)) & set(TABLES)
+        if there:
+            raise StoreError(
+                f"{shown_url(engine.url)}: holds {', '.join(sorted(there))} already, and records are never written over."
+            )
+        if (
+            connection.dialect.name == "sqlite"
+        ):  # its driver begins a transaction only at the first row, after the tables
+            connection.exec_driver_sql("BEGIN IMMEDIATE")
+        for name in TABLES:
+            frame = getattr(fleet, name).drop(columns=["file", "row"], errors="ignore")
+            table = _table(name, frame, sa.MetaData(), schema)
+            table.create(connection)
+            written[name] = _insert(connection, table, frame)
+    return written
 
 
 def write_results(
@@ -153,38 +128,24 @@ def write_results(
         }
     )
     frames = {n: f.assign(run=run)[["run", *f.columns]] for n, f in tables.items()} | {"runs": runs}
-    engine = connect(url)
-    try:
+    with database(url, f"run {run!r} was not written", new=True) as engine:
         with engine.begin() as connection:
             ready = {n: _ready(connection, RESULT_PREFIX + n, f, schema) for n, f in frames.items()}
         with engine.begin() as connection:
             for name, table in ready.items():
                 connection.execute(table.delete().where(table.c.run == run))
                 _insert(connection, table, frames[name])
-    except sa.exc.SQLAlchemyError as error:
-        reason = str(getattr(error, "orig", error)).strip().splitlines()[0]
-        raise StoreError(
-            f"{engine.url.render_as_string(hide_password=True)}: run {run!r} was not written ({reason})."
-        ) from None
-    finally:
-        engine.dispose()
     return {n: len(f) for n, f in frames.items()}
 
 
 def read_results(url: str, name: str, run: str | None = None, schema: str | None = None) -> pd.DataFrame:
     """One result table, of one run or (with the column `run`) of all. StoreError where there is none."""
-    engine = connect(url)
-    try:
-        with engine.connect() as connection:
-            if not sa.inspect(connection).has_table(RESULT_PREFIX + name, schema=schema):
-                raise StoreError(
-                    f"{engine.url.render_as_string(hide_password=True)}: no table {RESULT_PREFIX}{name}; no run was written here yet."
-                )
-            table = sa.Table(RESULT_PREFIX + name, sa.MetaData(), schema=schema, autoload_with=connection)
-            query = sa.select(table) if run is None else sa.select(table).where(table.c.run == run)
-            return pd.DataFrame(connection.execute(query).mappings().all(), columns=[c.name for c in table.columns])
-    finally:
-        engine.dispose()
+    with database(url) as engine, engine.connect() as connection:
+        if not sa.inspect(connection).has_table(RESULT_PREFIX + name, schema=schema):
+            raise StoreError(f"{shown_url(engine.url)}: no table {RESULT_PREFIX}{name}; no run was written here yet.")
+        table = sa.Table(RESULT_PREFIX + name, sa.MetaData(), schema=schema, autoload_with=connection)
+        query = sa.select(table) if run is None else sa.select(table).where(table.c.run == run)
+        return pd.DataFrame(connection.execute(query).mappings().all(), columns=[c.name for c in table.columns])
 
 
 def _kind(values: pd.Series) -> sa.types.TypeEngine:

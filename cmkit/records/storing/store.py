@@ -11,7 +11,6 @@ files that no version names; the next one goes on from CURRENT.
 import hashlib
 import io
 import json
-import os
 import re
 import tempfile
 import tomllib
@@ -23,11 +22,11 @@ from importlib.metadata import version as package_version
 from pathlib import Path
 from typing import Any
 
-import filelock
 import fsspec
 import pandas as pd
 
 from cmkit.errors import SettingsError, StoreError
+from cmkit.files import one_writer, write_file
 from cmkit.records.fleet import Fleet, counted
 from cmkit.records.reading.load import load_with_places
 from cmkit.records.reading.repeats import in_order, without_repeats
@@ -104,17 +103,11 @@ def _writer(place: _Place, wait_s: float) -> Iterator[None]:
         path = place.path("LOCK")
     else:
         path = str(Path(tempfile.gettempdir()) / f"cmkit-{hashlib.sha256(place.root.encode()).hexdigest()[:16]}.lock")
-    lock = filelock.FileLock(path, timeout=wait_s)
-    try:
-        lock.acquire()
-    except filelock.Timeout:
-        raise StoreError(
-            f"{place.root}: another take-in is running (lock {path}); waited {wait_s:g} s. Try again when it has ended."
-        ) from None
-    try:
+    busy = StoreError(
+        f"{place.root}: another take-in is running (lock {path}); waited {wait_s:g} s. Try again when it has ended."
+    )
+    with one_writer(Path(path), busy, wait_s):
         yield
-    finally:
-        lock.release()
 
 
 def _publish(
@@ -336,18 +329,7 @@ def _put(place: _Place, path: str, data: bytes) -> None:
     if not place.local:
         place.fs.pipe_file(target, data)
         return
-    folder = Path(target).parent
-    folder.mkdir(parents=True, exist_ok=True)
-    handle, temporary = tempfile.mkstemp(dir=folder, prefix=".part-")
-    with os.fdopen(handle, "wb") as out:
-        out.write(data)
-        out.flush()
-        os.fsync(out.fileno())
-    os.chmod(temporary, 0o644)
-    os.replace(temporary, target)
-    entry = os.open(folder, os.O_RDONLY)
-    os.fsync(entry)
-    os.close(entry)
+    write_file(target, data)
 
 
 def _current(place: _Place) -> int:

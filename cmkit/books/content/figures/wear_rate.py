@@ -1,13 +1,14 @@
-"""The wear rate of one compartment over time, with its interval."""
+"""The wear rate of one compartment over time, with its interval, and where it is going before the next bottle."""
 
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
-from cmkit.books.content.figures.panels import band, limit_line, line, rounded, stacked
-from cmkit.books.content.theme import figure
-from cmkit.books.content.wording import analyte_name, number, short_day
+from cmkit.books.content.figures.panels import axis, band, limit_line, line, rounded, stacked
+from cmkit.books.content.theme import ACCENT, figure
+from cmkit.books.content.wording import analyte_name, chance, hours, listed, number, sentence, short_day
 from cmkit.records.constants import HALF_NINETY
 
 PER_1000_H = 1000.0
@@ -45,9 +46,82 @@ def rate_over_time(history: pd.DataFrame, limits: pd.DataFrame, where: str) -> g
     )
 
 
+def forecast_fan(past: pd.DataFrame, ahead: pd.DataFrame, where: str) -> go.Figure:
+    """Level now, and the fan of what the next bottle may show.
+
+    past: analyte, hours, value, level, level_sd (ppm); ahead: analyte, hours_ahead, next_mean, next_sd, limit, chance, hours_to_limit_p10, _p50, _p90.
+    """
+    analytes = [a for a in ahead["analyte"] if a in set(past["analyte"])]
+    layout = stacked([f"{analyte_name(a)}, ppm" for a in analytes], "machine hours, h")
+    data: list[dict[str, Any]] = []
+    said = []
+    for i, analyte in enumerate(analytes):
+        own, row = past[past["analyte"] == analyte].tail(6), ahead[ahead["analyte"] == analyte].iloc[0]
+        data += [*_fan(own.iloc[-1], row, i), line(rounded(own["hours"], 6), rounded(own["value"]), i)]
+        top = float(max(own["value"].max(), row["next_mean"] + HALF_NINETY * row["next_sd"]))
+        limit_line(layout, i, float(row["limit"]), "alarm", top)
+        said.append(
+            f"{sentence(analyte_name(analyte))[:-1]}: {chance(row['chance'])} chance of passing {number(row['limit'])} ppm within {hours(row['hours_ahead'])}"
+            + _when(row)
+        )
+    caption = (
+        f"Where {listed([analyte_name(a) for a in analytes])} in {where} is going before the next bottle. Dots: results. Dark and light fan: half and 9 in 10 of "
+        f"what may come. {'. '.join(said)}."
+    )
+    return figure(data, layout, caption, f"Line charts with forecast fans. {'. '.join(said)}.", _fan_table(ahead))
+
+
 def _rate_table(history: pd.DataFrame) -> dict[str, Any]:
     rows = [
         [short_day(r.drawn_on), analyte_name(r.analyte), *(number(PER_1000_H * v) for v in (r.rate, max(r.rate - HALF_NINETY * r.rate_sd, 0), r.rate + HALF_NINETY * r.rate_sd))]
         for r in history.sort_values(["hours", "analyte"], ascending=[False, True]).itertuples()
     ]  # fmt: skip
     return {"columns": ["Bottle of", "Result", "Rate, ppm per 1,000 h", "from", "to (90 % interval)"], "rows": rows}
+
+
+def _fan_table(ahead: pd.DataFrame) -> dict[str, Any]:
+    rows = [
+        [analyte_name(r.analyte), number(r.hours_ahead, 4), number(r.next_mean), number(max(r.next_mean - HALF_NINETY * r.next_sd, 0)), number(r.next_mean + HALF_NINETY * r.next_sd),
+         number(r.limit), chance(r.chance)]
+        for r in ahead.itertuples()
+    ]  # fmt: skip
+    return {
+        "columns": [
+            "Result",
+            "Hours ahead, h",
+            "Expected, ppm",
+            "from",
+            "to (9 in 10)",
+            "Alarm limit, ppm",
+            "Chance of passing it",
+        ],
+        "rows": rows,
+    }
+
+
+def _when(row: pd.Series) -> str:
+    if not np.isfinite(row["hours_to_limit_p50"]):
+        return ", not reached on this trend"
+    late = f" to {hours(row['hours_to_limit_p90'])}" if np.isfinite(row["hours_to_limit_p90"]) else " or more"
+    early = hours(row["hours_to_limit_p10"]) if np.isfinite(row["hours_to_limit_p10"]) else hours(0)
+    return f", reached in {early}{late}, most likely about {hours(row['hours_to_limit_p50'])}"
+
+
+def _fan(last: pd.Series, row: pd.Series, panel: int) -> list[dict[str, Any]]:
+    """Two bands and a middle line from the level now to the next bottle."""
+    x = rounded([last["hours"], last["hours"] + row["hours_ahead"]], 6)
+    middle = np.array([last["level"], row["next_mean"]], float)
+    sd = np.array([last["level_sd"], row["next_sd"]], float)
+    bands = [
+        band(x, rounded((middle - k * sd).clip(min=0)), rounded(middle + k * sd), panel, "fan")
+        for k in (HALF_NINETY, 0.674)
+    ]
+    path = {
+        "type": "scatter",
+        "mode": "lines",
+        "x": x,
+        "y": rounded(middle),
+        "line": {"color": ACCENT, "width": 1.6},
+        "hoverinfo": "skip",
+    }
+    return [*bands, path | {"xaxis": axis("x", panel), "yaxis": axis("y", panel)}]

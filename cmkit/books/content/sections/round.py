@@ -1,5 +1,6 @@
 """Where do I go with the bottles? What is due, by machine in walking order, how each is drawn, what to bring."""
 
+from collections.abc import Iterable
 from typing import Any
 
 import pandas as pd
@@ -18,92 +19,139 @@ from cmkit.books.content.markup import (
     state_mark,
     tag,
 )
-from cmkit.books.content.wording import count, hours, natural_key, number, short_day
+from cmkit.books.content.wording import NBSP, count, hours, listed, natural_key, number, sentence, short_day, weekday
+from cmkit.practice.card_texts import card_words
+from cmkit.practice.drawing import NO_DRAWING
 from cmkit.practice.rounds import AHEAD_DAYS, what_to_bring
 
 
 def due_rows(book: Book) -> pd.DataFrame:
-    """The round's cards in walking order, with name, state, overdue and overdue_h of each compartment."""
+    """The round's cards by day and in walking order, the cleanest system first, with name, state, overdue and overdue_h of each."""
     due = book.tables.due[["compartment", "overdue", "overdue_h"]]
     out = book.tables.cards.merge(due, on="compartment", how="left")
     out = out.merge(book.tables.verdicts[["compartment", "state"]], on="compartment", how="left")
     out = out.assign(
         name=[book.places.loc[c, "name"] for c in out["compartment"]], state=out["state"].fillna("not known")
     )
-    keys = {
-        i: (natural_key(m), natural_key(c))
-        for i, m, c in zip(out.index, out["machine"], out["compartment"], strict=True)
-    }
-    return out.loc[sorted(out.index, key=lambda i: keys[i])].reset_index(drop=True)
+    out["overdue"] &= out["visit"] == 1
+    days = out["plan_on"].fillna(pd.Timestamp.max)
+    keys = {i: (d, natural_key(m), i) for i, d, m in zip(out.index, days, out["machine"], strict=True)}
+    return out.loc[sorted(out.index, key=keys.__getitem__)].reset_index(drop=True)
 
 
 def next_round(book: Book) -> Shown:
-    """What to bring, how to draw, and the bottles in walking order; what is past the crew's capacity is folded."""
+    """What to bring, how to draw, and the bottles day by day; what is past the crew's capacity is folded."""
     if not len(book.tables.cards):
         return shown(nothing(f"Nothing falls due within {AHEAD_DAYS} days."))
     rows = due_rows(book)
-    later = rows["later"].astype(bool)
-    now, rest = rows[~later], rows[later]
-    lead = (
-        f"{count(len(now), 'bottle')} to draw within {AHEAD_DAYS} days, {int(now['overdue'].sum()):,} of them overdue."
-    )
-    more = (
-        f" {count(len(rest), 'more')} are due too, but past what the crews can draw in that time." if len(rest) else ""
-    )
-    out: list[Item] = [
-        paragraph(lead + more.replace("mores", "more")),
-        _bring(now),
-        _how(),
-        _list(book, now, "Bottles in walking order, machine by machine; hours are what the machine's meter will show"),
-    ]
+    later, unsafe = rows["later"].astype(bool), rows["method"] == NO_DRAWING
+    now, rest, without = rows[~later & ~unsafe], rows[later], rows[unsafe]
+    out: list[Item] = [paragraph(_lead(now, rest)), *_unsafe(without), _bring(now), _how(), *_plan(book, now)]
     if len(rest):
+        machines = rest.groupby("machine", sort=False)
         out.append(
-            folded(f"{len(rest):,} due, but past the crews' capacity", _list(book, rest, "Due too, when there is room"))
+            folded(
+                f"{len(rest):,} due, but past the crews' capacity", _list(book, machines, "Due too, when there is room")
+            )
         )
     return shown(*out)
 
 
+def _lead(now: pd.DataFrame, rest: pd.DataFrame) -> str:
+    """How many bottles, on how many days, and why they are due: routine ones late, repeats, never sampled."""
+    repeats, never = now["why"].str.startswith("repeat"), now["why"] == "never sampled"
+    late = now["overdue"] & ~repeats & ~never
+    again = int((now["visit"] > 1).sum())
+    parts = [
+        count(int(repeats.sum()), "repeat asked for", "repeats asked for"),
+        f"{count(int(late.sum()), 'routine bottle')} late",
+    ]
+    parts += [f"{count(int(never.sum()), 'compartment')} never sampled"] if never.any() else []
+    parts += (
+        [f"{count(again, 'second or later bottle')} of a compartment whose interval is shorter than the round"]
+        if again
+        else []
+    )
+    lead = f"{count(len(now), 'bottle')} to draw within {AHEAD_DAYS} days, on {count(now['plan_on'].nunique(), 'day')}: {listed(parts)} among them."
+    return lead + (
+        f" {len(rest):,}{NBSP}more {'is' if len(rest) == 1 else 'are'} due too, but past what the crews can draw in that time."
+        if len(rest)
+        else ""
+    )
+
+
+def _unsafe(rows: pd.DataFrame) -> list[Item]:
+    """The request to name a safe sampling point."""
+    if not len(rows):
+        return []
+    words = card_words(NO_DRAWING, "", coolant=False, values={})[0][2]
+    names = listed([f"{r.machine} {r.name_}" for r in rows.rename(columns={"name": "name_"}).itertuples()])
+    return [paragraph(tag("strong", f"{sentence(names)} "), words, class_="caution")]
+
+
 def _bring(cards: pd.DataFrame) -> Html:
     """What to bring, a tenth to spare."""
-    items = [f"{r.item}: {number(r.number)} {r.unit}".strip() for r in what_to_bring(cards).itertuples()]
+    items = [
+        f"{r.item}: {number(r.number)} {r.unit}".strip() + (f" ({r.why})" if r.why else "")
+        for r in what_to_bring(cards).itertuples()
+    ]
     return join([tag("h3", "To bring"), bullets(items, class_="bring")])
 
 
 def _how() -> Html:
     return paragraph(
-        "Probe: while the system runs under its working pressure, after the valve's dead volume has run off. Pump: fluid warm and mixed, tube to half depth, never to the bottom "
-        "and never from the drain stream. One pump for oil, another for coolant. Left and right are told from the operator's seat, facing forward.",
+        "Probe: only at a valve made for it; in hydraulics only where the register records the point as low-pressure; the dead volume runs off first. Pump: fluid warm and mixed, tube "
+        "half way between the fluid's surface and the bottom, never to the bottom and never from the drain stream. Coolant: never from a hot system, except at a valve rated for "
+        "it. A pump or probe of its own for each fluid. Left and right are as seen from the operator's seat, facing forward.",
         class_="note",
     )
 
 
-def _list(book: Book, rows: pd.DataFrame, caption: str) -> Html:
-    """One table, a group of rows a machine."""
+def _plan(book: Book, rows: pd.DataFrame) -> list[Item]:
+    """The plan: a group of rows a day and machine."""
+    note = paragraph(
+        "Urgent bottles come first; a machine's bottles are drawn together where they are due near one another. Days are Monday to Friday.",
+        class_="note",
+    )
+    groups = [
+        (f"{weekday(pd.Timestamp(day))}: {machine}", own)
+        for (day, machine), own in rows.groupby(["plan_on", "machine"], sort=False)
+    ]
+    return [
+        tag("h3", "Day by day"),
+        note,
+        _list(book, groups, "Bottles by day and machine; hours are what the machine's meter will show"),
+    ]
+
+
+def _list(book: Book, groups: Iterable[tuple[object, pd.DataFrame]], caption: str) -> Html:
+    """One table, a group of rows for each of `groups` (title, rows)."""
     columns = ["Compartment", "State", "Draw by", Column("Due at meter", True), "Due on", Column("Past due", True), "Why"]  # fmt: skip
-    groups = []
-    for machine, own in rows.rename(columns={"name": "name_"}).groupby("machine", sort=False):
-        title = join([machine, tag("span", f" {count(len(own), 'bottle')}", class_="small")])
-        groups.append((title, [_bottle(book, r) for r in own.itertuples()]))
-    return grouped_table(columns, groups, caption, "blocks")
+    made = []
+    for name, own in groups:
+        title = join([name, tag("span", f" {count(len(own), 'bottle')}", class_="small")])
+        made.append((title, [_bottle(book, r) for r in own.rename(columns={"name": "name_"}).itertuples()]))
+    return grouped_table(columns, made, caption, "blocks")
 
 
 def _bottle(book: Book, row: Any) -> list[object]:
     """Cells of one bottle's row."""
-    past = hours(row.overdue_h) if row.overdue and row.overdue_h > 0 else "-"
+    asked = str(row.why).startswith("repeat")  # asked for at once: it has no meter hours to be past
+    past = hours(row.overdue_h) if row.overdue and row.overdue_h > 0 and not asked else "-"
     when = "now" if row.overdue else short_day(row.due_on)
     return [
         book.linked(row.compartment, row.name_),
         state_mark(row.state),
         _draw(row),
-        hours(row.due_meter_h),
+        "-" if asked and row.overdue else hours(row.due_meter_h),
         when,
         past,
-        row.why,
+        row.why if row.visit == 1 else f"{row.why}, bottle {row.visit} of this round",
     ]
 
 
 def _draw(row: Any) -> str:
-    """`pump at the fill plug, 350 mm of tube`."""
-    where = f" at the {row.access}" if row.access and row.access not in ("probe valve",) else ""
+    """`pump for gear oil at the fill plug, 350 mm of tube`."""
+    where = f" at the {row.where}" if row.where and row.access not in ("", "probe valve") else ""
     tube = f", {row.tube_mm:,.0f} mm of tube" if pd.notna(row.tube_mm) else ", tube to measure on site"
-    return f"{row.pump}{where}{tube}" if row.method == "pump" else f"probe{where}"
+    return f"{row.tool}{where}{tube if row.method == 'pump' else ''}"

@@ -1,0 +1,1 @@
+"""The widgets an analyst uses in a notebook."""

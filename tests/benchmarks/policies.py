@@ -1,0 +1,208 @@
+"""Policies for the closed loop: cmkit's own, and the rules a careful office without it would use. Each sees the records so far and the day, no truth.
+
+The naive rules share everything but the rule itself: the newest bottle of a compartment since its last look or repair is held against it;
+one that is beyond asks for a repeat bottle, and a repeat bottle that is beyond too asks for a look (or `at_once` for a look at the first). A
+sealed compartment found low is looked into.
+"""
+
+from collections.abc import Callable
+from functools import partial
+
+import numpy as np
+import pandas as pd
+
+from cmkit.judge.compartments import judge_compartments
+from cmkit.learn import learn
+from cmkit.records.analytes import analyte_register
+from cmkit.records.fleet import Fleet
+from cmkit.simulate.closed_loop import CHANGE, LOOK, ORDERS, REPEAT, Policy, no_orders
+from cmkit.trust.hours import running_hours
+from cmkit.wear.fit import fit_wear
+
+_UP = [
+    *analyte_register().query("rule == 'rate'").index, "Na_ppm", "K_ppm", "water_ppm", "fuel_pct", "glycol_pct", "soot_pct", "ferrous_index",
+    "p4_per_ml", "p6_per_ml", "p14_per_ml",
+]  # fmt: skip
+_METALS = list(analyte_register().query("rule == 'rate'").index)
+_DOWN = ["nitrite_ppm", "glycol_vol_pct", "TBN_mgKOH_g"]
+_NOT_IN_COOLANT = ["Na_ppm", "K_ppm", "Si_ppm"]
+_OF_THE_FLUID = [
+    "soot",
+    "oxidised oil",
+    "base number spent",
+    "thickened oil",
+    "another oil put in",
+    "particles without metal",
+]
+_LEAST_PAST = 5  # bottles of its own before a compartment has a usual level
+_SHORTEST_H = 100.0  # no rate from bottles closer together
+
+Rule = Callable[[pd.DataFrame, float], pd.Series]
+
+
+def nobody(known: Fleet, day: pd.Timestamp) -> pd.DataFrame:
+    """No order at all: bottles are drawn and filed."""
+    return no_orders()
+
+
+def naive(rule: Rule, threshold: float, at_once: bool = False) -> Policy:
+    """A policy that acts by `rule(bottles, threshold)`: a flag for each bottle (index of `bottles`)."""
+    return partial(_naive, rule, threshold, at_once)
+
+
+def _naive(rule: Rule, threshold: float, at_once: bool, known: Fleet, day: pd.Timestamp) -> pd.DataFrame:
+    bottles = bottles_of(known.as_of(day))
+    if bottles.empty:
+        return no_orders()
+    newest = bottles[bottles["newest"] & ~bottles["settled"]]
+    beyond = rule(bottles, threshold).reindex(newest.index, fill_value=False)
+    repeat = newest["note"] == "repeat bottle"
+    low = (newest["fluid_level"] == "low") & newest["sealed"]
+    looks = newest[low | (beyond & (repeat | at_once))]
+    again = newest[beyond & ~repeat & ~at_once & ~low]
+    orders = pd.concat([looks.assign(act=LOOK), again.assign(act=REPEAT)])
+    return orders[["compartment", "act", "sample"]].reset_index(drop=True)
+
+
+def bottles_of(known: Fleet) -> pd.DataFrame:
+    """Bottles with results in order of drawing, as numbers (a result below its limit is the limit), with what the rules need beside them:
+
+    kind, sealed, newest (of its compartment), settled (a look or repair came on its day or later), before (row of the bottle before it of
+    the same component, -1 for none; a repeat bottle skips the one it repeats), hours (run hours since that), fresh (changed in between).
+    """
+    places = known.compartments.set_index("compartment")
+    out = known.samples.sort_values(["compartment", "drawn_on", "sample"], kind="stable", ignore_index=True)
+    out = out[[c for c in out.columns if not c.endswith("_below")]].copy()
+    out["kind"] = places["kind"].reindex(out["compartment"]).to_numpy()
+    out["sealed"] = [known.settings.kind(kind).sealed for kind in out["kind"]]
+    out["newest"] = ~out["compartment"].duplicated(keep="last")
+    done = pd.concat(
+        [
+            known.findings[["compartment", "found_on"]].set_axis(["compartment", "on"], axis=1),
+            known.services.loc[known.services["kind"].isin(["repair", "replace"]), ["compartment", "done_on"]].set_axis(["compartment", "on"], axis=1),
+        ]
+    )  # fmt: skip
+    last = done.groupby("compartment")["on"].max()
+    out["settled"] = (pd.Series(out["compartment"].map(last)) >= out["drawn_on"]).to_numpy()
+    step = np.where(out["note"] == "repeat bottle", 2, 1)
+    before = np.arange(len(out)) - step
+    same = (before >= 0) & (out["compartment"].to_numpy()[np.maximum(before, 0)] == out["compartment"].to_numpy())
+    out["before"] = np.where(same, before, -1)
+    out["hours"] = np.where(same, out["meter_h"] - out["meter_h"].to_numpy()[np.maximum(before, 0)], np.nan)
+    out["fresh"] = out["fluid_h"] < out["hours"]
+    return out
+
+
+def fixed_limits(bottles: pd.DataFrame, share: float) -> pd.Series:
+    """A result beyond the `share` quantile of all results of its kind so far."""
+    return _beyond_share(bottles, _UP, _DOWN, share)
+
+
+def rate_of_change(bottles: pd.DataFrame, share: float) -> pd.Series:
+    """A metal's gain per hour, or another result's level, beyond the `share` quantile of its kind so far."""
+    others = [a for a in _UP if a not in _METALS]
+    return _beyond_share(gains(bottles), _METALS, [], share) | _beyond_share(bottles, others, _DOWN, share)
+
+
+def shewhart_levels(bottles: pd.DataFrame, k: float) -> pd.Series:
+    """A result more than k standard deviations beyond the mean of its compartment's own past."""
+    return _beyond_own(bottles, _UP, k, 1.0) | _beyond_own(bottles, _DOWN, k, -1.0)
+
+
+def shewhart_gains(bottles: pd.DataFrame, k: float) -> pd.Series:
+    """The same with metals as gains per hour."""
+    others = [a for a in _UP if a not in _METALS]
+    metals = _beyond_own(gains(bottles), _METALS, k, 1.0)
+    return metals | _beyond_own(bottles, others, k, 1.0) | _beyond_own(bottles, _DOWN, k, -1.0)
+
+
+RULES: dict[str, tuple[Rule, tuple[float, ...]]] = {
+    "fixed limits": (fixed_limits, (0.98, 0.99, 0.997)),
+    "rate of change": (rate_of_change, (0.98, 0.99, 0.997)),
+    "Shewhart levels": (shewhart_levels, (3.0, 5.0, 8.0)),
+    "Shewhart gains": (shewhart_gains, (3.0, 5.0, 8.0)),
+}
+
+
+def gains(bottles: pd.DataFrame) -> pd.DataFrame:
+    """Metals as gains per 100 hours since the bottle before, or since the change where one came between; NaN where hours are not known."""
+    out, before = bottles.copy(), np.maximum(bottles["before"].to_numpy(), 0)
+    hours = bottles["hours"].where(~bottles["fresh"], bottles["fluid_h"]).where(lambda h: h >= _SHORTEST_H)
+    for metal in _METALS:
+        start = np.where(bottles["fresh"], 0.0, bottles[metal].to_numpy()[before])
+        out[metal] = 100 * (bottles[metal] - start) / hours
+    out.loc[bottles["before"] < 0, _METALS] = np.nan
+    return out
+
+
+def _beyond_share(bottles: pd.DataFrame, up: list[str], down: list[str], share: float) -> pd.Series:
+    hit = np.zeros(len(bottles), bool)
+    kinds = bottles["kind"].to_numpy()
+    groups = [(kind, np.flatnonzero(kinds == kind)) for kind in np.unique(kinds)]
+    for analyte, sign in [(a, 1.0) for a in up] + [(a, -1.0) for a in down]:
+        values = sign * bottles[analyte].to_numpy()
+        for kind, rows in groups:
+            own = values[rows]
+            known = own[np.isfinite(own)]
+            if len(known) and not (kind == "coolant" and analyte in _NOT_IN_COOLANT):
+                hit[rows] |= own > np.quantile(known, share)
+    return pd.Series(hit, index=bottles.index)
+
+
+def _beyond_own(bottles: pd.DataFrame, analytes: list[str], k: float, sign: float) -> pd.Series:
+    """For the newest bottle of each compartment, against the bottles before it."""
+    newest = bottles[bottles["newest"]]
+    last = newest.set_index("compartment")["before"]
+    past = bottles[bottles.index <= last.reindex(bottles["compartment"]).to_numpy()].groupby("compartment")[analytes]
+    mean, sd, n = past.mean(), past.std(), past.count()
+    values = newest.set_index("compartment")[analytes]
+    mean, sd, n = (frame.reindex(values.index) for frame in (mean, sd, n))
+    floor = np.maximum(0.10 * mean.abs(), 0.1)  # a past that hardly scatters is no proof of a result that does not
+    beyond = (sign * (values - mean) > k * np.maximum(sd, floor)) & (n >= _LEAST_PAST)
+    inhibitors = (newest["kind"] == "coolant").to_numpy()[:, None] & np.isin(analytes, _NOT_IN_COOLANT)[None, :]
+    return pd.Series((beyond.to_numpy() & ~inhibitors).any(axis=1), index=newest.index)
+
+
+class Ours:
+    """cmkit's own policy: the chapters of an assessment up to its verdicts and orders; what the fleet teaches is learnt anew every half year.
+
+    One fleet an instance, since it remembers what it learnt.
+    """
+
+    def __init__(self, learn_every_days: int = 182) -> None:
+        self.every, self.learnt, self.learnt_on = pd.Timedelta(days=learn_every_days), None, pd.Timestamp.min
+
+    def __call__(self, fleet: Fleet, day: pd.Timestamp) -> pd.DataFrame:
+        """Orders of the day."""
+        if self.learnt is None or day - self.learnt_on >= self.every:
+            self.learnt, self.learnt_on = learn(fleet, day), day
+        known = fleet.as_of(day)
+        hours = running_hours(known)
+        wear = fit_wear(known, hours, self.learnt)
+        return by_order(judge_compartments(known, hours, wear, self.learnt).tables()["orders"])
+
+
+def by_order(orders: pd.DataFrame) -> pd.DataFrame:
+    """Orders of a crew from an assessment's `orders` table.
+
+    A repeat bottle where one is asked for, as the work or beside it. Work on the fluid alone is a fluid change unless the fault is only early.
+    Waiting for the next bottle is nothing to do. All other work opens or tests the compartment: a look, by the order's day.
+    """
+    group, request = orders["group"].fillna(""), orders["request"].fillna("")
+    fluid = (group == "fluid") & orders["cause"].isin(_OF_THE_FLUID)
+    waits = group.isin(["", "next bottle", "repeat bottle"]) | (fluid & (orders["severity"] == "early"))
+    acts = pd.DataFrame({"compartment": orders["compartment"], "by_day": orders["due_on"]})
+    work = acts.assign(act=np.where(fluid, CHANGE, LOOK))[~waits]
+    bottle = acts.assign(act=REPEAT)[(group == "repeat bottle") | (request != "")]
+    return pd.concat([work, bottle]).reindex(columns=ORDERS).reset_index(drop=True)
+
+
+def by_chance(chances: pd.DataFrame, look: float = 0.5, repeat: float = 0.15) -> pd.DataFrame:
+    """Orders from `bottle_chances` alone, newest bottle of each compartment: a look from `look` on, a repeat bottle from `repeat` on or when
+    the bottle is more likely bad than good.
+    """
+    newest = chances.sort_values(["compartment", "order"]).drop_duplicates("compartment", keep="last")
+    acts = np.select(
+        [newest["p_fault"] >= look, (newest["p_fault"] >= repeat) | (newest["p_good"] < 0.5)], [LOOK, REPEAT], ""
+    )
+    return newest[["compartment", "sample"]].assign(act=acts)[acts != ""].reset_index(drop=True)

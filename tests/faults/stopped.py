@@ -1,0 +1,149 @@
+"""A writing function stopped at its n-th step: killed there, or refused by a full disk. Runs in a process of its own.
+
+A step is anything that changes the disk: a file flushed, renamed, linked, exchanged or removed, and a table half written.
+"""
+
+import errno
+import os
+import shutil
+import signal
+import sqlite3
+import traceback
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import sqlalchemy as sa
+
+from cmkit import files
+from cmkit.assessment import load_assessment
+from cmkit.books.publishing import publish
+from cmkit.errors import CmkitError
+from cmkit.intervals.accept import accept_intervals
+from cmkit.practice.sheets import COLUMNS, FieldSheet, save_field_sheet
+from cmkit.records.reading.draft_register import Draft, write_draft
+from cmkit.records.reading.load import load_fleet
+from cmkit.records.reading.proposing import propose, write_layout
+from cmkit.records.reading.start import start_fleet
+from cmkit.records.storing.database import write_records, write_results
+from cmkit.records.storing.store import take_in
+from cmkit.review import freeze
+from cmkit.simulate.write import demo_recipe, write_fleet
+
+DONE, REFUSED, OTHER = 0, 3, 4
+
+
+def run_stopped(name: str, place: Path, source: Path, step: int, how: str) -> None:
+    """Run WRITERS[name], stopped at step `step` by `how` (`kill` or `full`); ends the process with one of the codes above."""
+    seen = _arm(step, how)
+    try:
+        WRITERS[name](place, source)
+        (source / "steps.txt").write_text(str(seen[0]))
+    except (CmkitError, OSError, sqlite3.Error):
+        os._exit(REFUSED)
+    except BaseException:
+        (source / "traceback.txt").write_text(traceback.format_exc())
+        os._exit(OTHER)
+    os._exit(DONE)
+
+
+def _arm(step: int, how: str) -> list[int]:
+    """Stop at that step; the steps seen so far, in a list of one."""
+    seen = [0]
+
+    def fault() -> None:
+        seen[0] += 1
+        if seen[0] == step or (how == "full" and seen[0] > step):
+            if how == "kill":
+                os.kill(os.getpid(), signal.SIGKILL)
+            raise OSError(errno.ENOSPC, "No space left on device")
+
+    def stopping(call: Callable[..., Any]) -> Callable[..., Any]:
+        def wrapped(*args: Any, **how: Any) -> Any:
+            fault()
+            return call(*args, **how)
+
+        return wrapped
+
+    def half(call: Callable[..., Any]) -> Callable[..., Any]:
+        """A table of which half is on the disk when the stop comes."""
+
+        def wrapped(frame: pd.DataFrame, path: Any = None, *args: Any, **how: Any) -> Any:
+            if isinstance(path, (str, Path)):
+                call(frame, path, *args, **how)
+                whole = Path(path).read_bytes()
+                Path(path).write_bytes(whole[: len(whole) // 2])
+                fault()
+            return call(frame, path, *args, **how)
+
+        return wrapped
+
+    for module, names in (
+        (os, ["fsync", "rename", "replace", "link"]),
+        (files, ["exchange"]),
+        (sa.Connection, ["execute"]),
+    ):
+        for name in names:
+            setattr(module, name, stopping(getattr(module, name)))
+    if how == "kill":  # a full disk does not hinder a removal
+        shutil.rmtree = stopping(shutil.rmtree)
+        os.unlink = stopping(os.unlink)
+    for name in ("to_parquet", "to_csv"):
+        setattr(pd.DataFrame, name, half(getattr(pd.DataFrame, name)))
+    return seen
+
+
+def _month(place: Path, source: Path) -> None:
+    with publish.one_run(place), publish.built_aside(place, "2026-06") as built:
+        for n in range(3):
+            files.write_file(built / f"sites/{n}/book.html", source.name)
+        files.write_file(built / publish.RECORD, '{"month": "2026-06"}')
+        publish.publish_month(built, place / "2026-06")
+
+
+def _demo(place: Path, source: Path) -> None:
+    recipe = demo_recipe()
+    machines = [m for m in recipe.machines if m.machine in ("RH-03", "WL-04", "EX-04")]
+    write_fleet(replace(recipe, machines=machines, months=2, planted=[], mistakes=[], text=""), place)
+
+
+def _results(place: Path, source: Path) -> None:
+    result = load_assessment(source / "now")
+    write_results({n: getattr(result, n) for n in ("verdicts", "limits")}, "run", f"sqlite:///{place}", result.about)
+
+
+def _returned(place: Path, source: Path) -> None:
+    row = {
+        "sample": "B1",
+        "compartment": "WL-01/engine",
+        "drawn_on": pd.Timestamp("2026-06-01"),
+        "sampler": "A",
+        "note": "n",
+        "row": 2,
+    }
+    slips = pd.DataFrame(columns=["row", "bottle", "compartment", "words"])
+    save_field_sheet(FieldSheet(pd.DataFrame([row], columns=COLUMNS), slips), place)
+
+
+_NO_DRAFT = Draft(pd.DataFrame(), pd.DataFrame(), pd.DataFrame(), pd.DataFrame())
+WRITERS: dict[str, Callable[[Path, Path], Any]] = {
+    "demo": _demo,
+    "start": lambda place, source: start_fleet(place),
+    "match --out": lambda place, source: write_layout(propose(source / "lab.csv").toml, place / "layouts" / "lab.toml"),
+    "draft-register": lambda place, source: write_draft(  # several tables are written one after the other, each whole
+        replace(_NO_DRAFT, compartments=pd.DataFrame({"compartment": ["GR-1/engine"], "machine": ["GR-1"]})), place
+    ),
+    "publish-records --to": lambda place, source: write_records(load_fleet(source / "fleet"), f"sqlite:///{place}"),
+    "take-in": lambda place, source: take_in(place),
+    "returned": _returned,
+    "assess --out": lambda place, source: load_assessment(source / "now").save(place),
+    "assess --freeze": lambda place, source: freeze(load_assessment(source / "now"), place),
+    "assess --results": _results,
+    "intervals --accept": lambda place, source: accept_intervals(
+        place / "fleet.toml", {"engine": 300.0, "hydraulic": None}, ["engine", "hydraulic"]
+    ),
+    "intervals --out": lambda place, source: files.write_file(place / "intervals.csv", "compartment\n" * 100_000),
+    "books": _month,
+}

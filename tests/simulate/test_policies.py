@@ -1,0 +1,126 @@
+"""Policies of the closed loop on worked examples: who gets which order."""
+
+import importlib.util
+import sys
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+from types import ModuleType
+
+import pandas as pd
+import pytest
+
+from cmkit.simulate.closed_loop import CHANGE, LOOK, REPEAT, no_orders, run_closed_loop, smaller
+from cmkit.simulate.recipe import demo_recipe
+
+
+@pytest.fixture(scope="module")
+def policies(root: Path) -> ModuleType:
+    spec = importlib.util.spec_from_file_location("policies", root / "tests/benchmarks/policies.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["policies"] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.fixture(scope="module")
+def fleet():
+    """Records of one machine after six months, as the closed loop hands them out."""
+    seen = []
+
+    def watch(known, day):
+        seen.append((known, day))
+        return no_orders()
+
+    run_closed_loop(
+        replace(smaller(demo_recipe(), ["RH-01"]), months=7), watch, first_on=date(2024, 7, 1), every_days=2000
+    )
+    return seen[0]
+
+
+def with_newest(fleet, **values):
+    """The fleet with other values on the newest bottle of the engine, and that bottle's number."""
+    known, day = fleet
+    samples = known.samples.copy()
+    at = samples[samples["compartment"] == "RH-01/engine"].sort_values(["drawn_on", "sample"]).index[-1]
+    for column, value in values.items():
+        samples.loc[at, column] = value
+    return replace(known, samples=samples), day, samples.loc[at, "sample"]
+
+
+@pytest.mark.parametrize("name", ["fixed limits", "rate of change", "Shewhart levels", "Shewhart gains"])
+def test_every_naive_rule_asks_for_a_repeat_and_then_for_a_look(policies, fleet, name):
+    rule, thresholds = policies.RULES[name]
+    for note, act in (("", REPEAT), ("repeat bottle", LOOK)):
+        known, day, sample = with_newest(fleet, Fe_ppm=4000.0, Cu_ppm=900.0, note=note)
+        orders = policies.naive(rule, thresholds[1])(known, day).set_index("compartment")
+        assert orders.loc["RH-01/engine", "act"] == act
+        assert orders.loc["RH-01/engine", "sample"] == sample
+    known, day, _ = with_newest(fleet, Fe_ppm=4000.0)
+    assert (
+        policies.naive(rule, thresholds[1], at_once=True)(known, day)
+        .set_index("compartment")
+        .loc["RH-01/engine", "act"]
+        == LOOK
+    )
+
+
+@pytest.mark.parametrize("name", ["Shewhart levels", "Shewhart gains"])
+def test_a_usual_bottle_is_left_alone(policies, fleet, name):
+    known, day = fleet
+    own = known.samples[known.samples["compartment"] == "RH-01/engine"]
+    usual = {a: own[a].median() for a in policies._UP if own[a].notna().any()}
+    rule, thresholds = policies.RULES[name]
+    changed, day, _ = with_newest(fleet, **usual)
+    assert "RH-01/engine" not in set(policies.naive(rule, thresholds[-1])(changed, day)["compartment"])
+
+
+def test_a_look_since_the_bottle_settles_it(policies, fleet):
+    known, day, _ = with_newest(fleet, Fe_ppm=4000.0, note="repeat bottle")
+    look = pd.DataFrame(
+        {
+            "finding": ["F1"],
+            "compartment": ["RH-01/engine"],
+            "found_on": [day],
+            "outcome": ["no defect"],
+            "recorded_on": [day],
+        }
+    )
+    looked = replace(known, findings=pd.concat([known.findings, look.reindex(columns=known.findings.columns)]))
+    orders = policies.naive(policies.fixed_limits, 0.99)(looked, day)
+    assert "RH-01/engine" not in set(orders["compartment"])
+
+
+def test_a_sealed_compartment_found_low_is_looked_into(policies, fleet):
+    known, day = fleet
+    samples = known.samples.copy()
+    at = samples[samples["compartment"] == "RH-01/final drive/left"].sort_values("drawn_on").index[-1]
+    samples.loc[at, "fluid_level"] = "low"
+    orders = policies.naive(policies.shewhart_levels, 50.0)(replace(known, samples=samples), day)
+    assert orders.set_index("compartment")["act"].to_dict() == {"RH-01/final drive/left": LOOK}
+
+
+def test_orders_of_an_assessment_become_acts(policies):
+    """Group and request of the orders table; early trouble of the fluid itself and the next bottle are nothing to do."""
+    rows = [
+        ("a", "look inside", "bearing wear", "clear", ""),
+        ("b", "repeat bottle", "", "early", ""),
+        ("c", "fluid", "soot", "severe", ""),
+        ("d", "fluid", "soot", "early", ""),
+        ("e", "fluid", "water entry", "clear", ""),
+        ("f", "pressure test", "coolant leak", "clear", "Take a repeat bottle too."),
+        ("g", "next bottle", "", "early", ""),
+    ]
+    orders = pd.DataFrame(rows, columns=["compartment", "group", "cause", "severity", "request"]).assign(
+        due_on=pd.Timestamp("2025-03-01")
+    )
+    acts = policies.by_order(orders).groupby("compartment")["act"].agg(set).to_dict()
+    assert acts == {"a": {LOOK}, "b": {REPEAT}, "c": {CHANGE}, "e": {LOOK}, "f": {LOOK, REPEAT}}
+
+
+def test_chances_become_acts(policies):
+    chances = pd.DataFrame({"compartment": list("aabcd"), "sample": list("12345"), "order": [0, 1, 0, 0, 0], "p_fault": [0.9, 0.1, 0.6, 0.2, 0.0], "p_good": [1, 1, 1, 1, 0.3]})  # fmt: skip
+    acts = policies.by_chance(chances).set_index("compartment")["act"].to_dict()
+    assert acts == {"b": LOOK, "c": REPEAT, "d": REPEAT}

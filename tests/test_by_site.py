@@ -1,0 +1,111 @@
+"""A fleet assessed site by site: the same tables whoever does it, and only what changed is done again."""
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from cmkit.assess import assess_fleet
+from cmkit.assessment import Assessment, table_names
+from cmkit.by_site import SiteDone, assess_by_site
+from cmkit.engine import Workers
+from cmkit.errors import CmkitError
+from cmkit.learn import learn
+from cmkit.learnt import Learnt
+from cmkit.records.fleet import Fleet
+
+DAY = "2026-06-30"
+# advice is integrated on points shared by the compartments of one run: equal to six figures
+_INTEGRATED = ("intervals", "curves")
+
+
+@pytest.fixture(scope="module")
+def learnt(small: Fleet) -> Learnt:
+    return learn(small, DAY)
+
+
+@pytest.fixture(scope="module")
+def serial(small: Fleet, learnt: Learnt) -> Assessment:
+    return assess_by_site(small, DAY, learnt=learnt)
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    return {p.name: p.read_bytes() for p in folder.iterdir()}
+
+
+def test_processes_give_the_same_files_byte_for_byte(
+    small: Fleet, learnt: Learnt, serial: Assessment, tmp_path: Path
+) -> None:
+    by_processes = assess_by_site(small, DAY, learnt=learnt, workers=Workers(processes=2))
+    serial.save(tmp_path / "serial")
+    by_processes.save(tmp_path / "processes")
+    assert contents(tmp_path / "serial") == contents(tmp_path / "processes")
+
+
+def in_order(table: pd.DataFrame) -> pd.DataFrame:
+    """Rows in an order of their own content: a site's files come one after another."""
+    return table.sort_values(list(table.columns), key=lambda c: c.astype("str"), kind="stable", ignore_index=True)
+
+
+def test_site_by_site_equals_at_once(small: Fleet, serial: Assessment) -> None:
+    once = assess_fleet(small, DAY)
+    assert json.dumps(serial.about, sort_keys=True) == json.dumps(once.about, sort_keys=True)
+    for name in table_names():
+        if name in _INTEGRATED:
+            pd.testing.assert_frame_equal(getattr(serial, name), getattr(once, name), rtol=2e-5, atol=0.05)
+        elif name != "waiting":
+            pd.testing.assert_frame_equal(
+                in_order(getattr(serial, name)), in_order(getattr(once, name)), check_exact=True
+            )
+
+
+def kept_sites(fleet: Fleet, learnt: Learnt, place: Path, day: str = DAY) -> set[str]:
+    """Sites that were not assessed again."""
+    done: list[SiteDone] = []
+    assess_by_site(fleet, day, learnt=learnt, keep=place, progress=lambda d, n, total: done.append(d))
+    assert len(done) == len(fleet.sites)
+    return {d.site for d in done if d.kept}
+
+
+def test_only_a_changed_site_is_assessed_again(small: Fleet, learnt: Learnt, tmp_path: Path) -> None:
+    sites = set(small.sites["site"])
+    assert len(sites) > 1
+    assert kept_sites(small, learnt, tmp_path) == set()
+    assert kept_sites(small, learnt, tmp_path) == sites
+
+    last = small.samples[small.samples["reported_on"] <= DAY].iloc[-1]
+    machine = small.compartments.set_index("compartment")["machine"][last["compartment"]]
+    site = small.machines.set_index("machine")["site"][machine]
+    samples = small.samples.copy()
+    samples.loc[samples["sample"] == last["sample"], "Fe_ppm"] += 1.0
+    changed = replace(small, samples=samples)
+    assert kept_sites(changed, learnt, tmp_path) == sites - {site}
+
+    # other settings, another day and other numbers concern every site
+    assert kept_sites(replace(changed, settings=replace(changed.settings, currency="XYZ")), learnt, tmp_path) == set()
+    assert kept_sites(changed, replace(learnt, pace=learnt.pace + 1), tmp_path) == set()
+    assert kept_sites(changed, learnt, tmp_path, "2026-07-01") == set()
+
+
+def test_a_part_that_is_kept_gives_the_tables_of_one_made_anew(
+    small: Fleet, learnt: Learnt, serial: Assessment, tmp_path: Path
+) -> None:
+    assess_by_site(small, DAY, learnt=learnt, keep=tmp_path / "parts")
+    again = assess_by_site(small, DAY, learnt=learnt, keep=tmp_path / "parts")
+    serial.save(tmp_path / "serial")
+    again.save(tmp_path / "again")
+    assert contents(tmp_path / "serial") == contents(tmp_path / "again")
+
+
+def test_a_damaged_part_is_made_again(small: Fleet, learnt: Learnt, tmp_path: Path) -> None:
+    kept_sites(small, learnt, tmp_path)
+    part = sorted((tmp_path / "sites").iterdir())[0]
+    (part / "verdicts.parquet").write_bytes(b"cut short")
+    assert len(kept_sites(small, learnt, tmp_path)) == len(small.sites) - 1
+
+
+def test_numbers_of_a_later_day_are_refused(small: Fleet, learnt: Learnt) -> None:
+    with pytest.raises(CmkitError, match="learnt on 2026-06-30, after 2026-05-31"):
+        assess_by_site(small, "2026-05-31", learnt=learnt)
