@@ -18,7 +18,8 @@ check: $(READY)
 	$(BIN)/cmkit check sample_data
 
 lab: $(READY)
-	$(BIN)/jupyter lab notebooks
+	@echo 'Ten guides, guide_01 to guide_10; cmkit guides DIR copies them out with a page of all names.'
+	$(BIN)/jupyter lab notebooks/guide_01_own_data.ipynb
 
 bench: $(READY)
 	$(BIN)/python -m tests.benchmarks

@@ -29,8 +29,8 @@ class Assessment:
     repairs, counts. Made from them, in the order of work: hours, use, exposure, numbers, history, trust, doubts, factors, wear, limits,
     evidence, bottle_chances, hypotheses, contributions, due, cards, forecast, verdicts, orders, reasons, before (verdicts as of the end of
     last month), intervals, curves, waiting, record,
-    technique, turnaround, chain (bottles without a result), missed (failures without a useful warning), coverage. Columns:
-    `.columns("wear")`, from the dictionary `cmkit.tables`.
+    technique, turnaround, chain (bottles without a result), missed (failures without a useful warning), coverage, programme (measures
+    by site and month). Columns: `.columns("wear")`, from the dictionary `cmkit.tables`.
     """
 
     about: dict[str, Any]
@@ -75,6 +75,7 @@ class Assessment:
     chain: pd.DataFrame
     missed: pd.DataFrame
     coverage: pd.DataFrame
+    programme: pd.DataFrame
 
     @property
     def as_of(self) -> pd.Timestamp:

@@ -131,6 +131,15 @@ def start(folder: Path) -> None:
     )
 
 
+@main.command(short_help="Copy the guides for JupyterLab.")
+@_path("folder")
+def guides(folder: Path) -> None:
+    """Copy the analyst's guides, the book templates and a page of all names into FOLDER; nothing is written over."""
+    from cmkit.analyst.guides import copy_guides, guides_words
+
+    click.echo(guides_words(copy_guides(folder)))
+
+
 @main.command(short_help="Propose layouts for unknown files.")
 @_path("file")
 @click.option(
@@ -383,13 +392,10 @@ def _day(text: str) -> str:
 @_VERSION
 @_file_option("--out", help="Also write the whole table as CSV.")
 @click.option(
-    "--accept",
-    metavar="NAME=HOURS",
-    multiple=True,
-    help="Write an interval into fleet.toml for a compartment, family or kind; NAME= takes it back.",
+    "--accept", metavar="NAME=HOURS", multiple=True, help="Write an interval into fleet.toml; NAME= undoes it."
 )
 def intervals(fleet: Path, as_of: str | None, version: int | None, out: Path | None, accept: tuple[str, ...]) -> None:
-    """How often sampling is worth it: today's interval, the advised one, and what it saves."""
+    """How often sampling is worth it: today's interval, the advised one, what it saves. NAME: a compartment, family or kind."""
     from cmkit.files import write_file
     from cmkit.intervals.advice_report import intervals_text
     from cmkit.records.spreadsheets import safe_csv

@@ -9,6 +9,7 @@ import pandas as pd
 from cmkit.assessment import Assessment, table_names
 from cmkit.errors import CmkitError
 from cmkit.intervals.advise import within_capacity
+from cmkit.practice.programme import as_one
 from cmkit.practice.rounds import on_days
 from cmkit.practice.technique import crew_technique
 from cmkit.records.fleet import Fleet
@@ -32,6 +33,7 @@ def combine(parts: Sequence[Assessment], reading: Fleet | None = None) -> Assess
     if reading is not None:
         tables["set_aside"] = _joined("set_aside", [reading.set_aside, *(part.set_aside for part in parts)])
     tables["counts"] = _counted(notes, tables["set_aside"])
+    tables["programme"] = as_one(tables["programme"])
     whole = Assessment(_about(parts, reading), **tables)
     technique = crew_technique(whole.factors, whole.samples, whole.compartments, whole.machines)
     sampling, pace = Sampling(**whole.about["sampling"]), whole.about["intervals"]["usual_h_per_day"]

@@ -25,6 +25,7 @@ from cmkit.wear.forecast import family_dilution
 from cmkit.wear.limits import family_limits
 from cmkit.wear.next_bottle import learn_visits
 from cmkit.wear.rates import current_wear, run_filter
+from cmkit.wear.residual import learn_residuals
 from cmkit.wear.timeline import usual_make_up, usual_pace
 
 
@@ -41,11 +42,13 @@ def learn(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW) -
     # what the filter needs to know of the families
     pace = usual_pace(known, hours.samples)
     make_up = usual_make_up(known, hours.samples, hours.services, pace)
-    exposure = sample_exposure(known, hours.samples, hours.services, make_up, pace)
     usual = family_usual(known, register)
     units = unit_doubts(known, register, usual)
     suspect = units["sample"]
     clean = without_results(known.samples, suspect, register)
+    line = (known, hours.samples, hours.services, make_up, pace)
+    residuals = learn_residuals(*line, samples=clean, register=register)
+    exposure = sample_exposure(*line, residuals=residuals)
     numbers = family_numbers(exposure, clean, register, frozen=review.numbers)
 
     # what the filter then shows of laboratories, bottles, limits and defects
@@ -65,6 +68,7 @@ def learn(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW) -
         bottle_factors=shared_factors(forecast_panel(known, forecasts, register)),
         make_up=make_up,
         pace=pd.DataFrame({"h_per_day": [pace]}),
+        residuals=residuals,
         numbers=numbers,
         dilution=family_dilution(exposure),
         visits=learn_visits(known, exposure),

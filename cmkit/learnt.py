@@ -24,7 +24,7 @@ class Learnt:
 
     about: fleet, as_of (ISO day), cmkit (version). usual: family x analyte, the middle result. shifts: days on which a laboratory's
     results moved together. fluids: product x mark, the fingerprint of each fluid. bottle_factors: kind, spread of what a bottle's metals
-    share. make_up: family, top-up habits. pace: running hours a day of the middle compartment. numbers: family x analyte, wear.
+    share. make_up: family, top-up habits. pace: running hours a day of the middle compartment. residuals: kind, what a fluid change leaves behind. numbers: family x analyte, wear.
     dilution: family, share of the fluid lost and renewed per hour. visits: one row, how punctual bottles, changes and results are. limits: family x analyte x measure. fresh: site x fluid x grade x
     analyte. defects: kind, how often defects start and how long they take. sampled: family, shortest and longest interval seen.
     in_use: sampling intervals in use anywhere. measures, ageing, middles: what is usual of each result for the judge; priors: how often
@@ -38,6 +38,7 @@ class Learnt:
     bottle_factors: pd.DataFrame
     make_up: pd.DataFrame
     pace: pd.DataFrame
+    residuals: pd.DataFrame
     numbers: pd.DataFrame
     dilution: pd.DataFrame
     visits: pd.DataFrame

@@ -16,6 +16,7 @@ from cmkit.trust.screen import Forecasts, Trusted, forecast_panel, screen_bottle
 _COLUMNS = {
     "limits": ["family", "analyte", "measure", "direction", "alert", "alarm", "alarm_high", "method"],
     "fresh": ["site", "fluid", "grade", "analyte", "fresh"],
+    "residuals": ["kind", "residual", "residual_sd"],
     "dilution": ["family", "loss", "fresh_share"],
     "visits": ["interval_middle", "interval_spread", "early_share", "post_days"],
     "defects": ["kind", "n_events", "hours", "defect_rate_per_h", "delay_mean_h", "delay_sd", "rate_events", "prior_weight", "words"],

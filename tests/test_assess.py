@@ -42,7 +42,7 @@ def test_later_records_change_not_one_byte(small, tmp_path, day) -> None:
     assess_fleet(small, day).save(tmp_path / "all")
     assess_fleet(cut, day).save(tmp_path / "cut")
     names = sorted(p.name for p in (tmp_path / "all").iterdir())
-    assert names == sorted([*(f"{n}.parquet" for n in table_names()), "about.json"])
+    assert names == sorted([*(f"{n}.parquet" for n in table_names()), "about.json", "manifest.json"])
     differing = [n for n in names if (tmp_path / "all" / n).read_bytes() != (tmp_path / "cut" / n).read_bytes()]
     assert differing == []
 

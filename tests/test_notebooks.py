@@ -1,10 +1,17 @@
 """nbval passes a cell that has no stored output without comparing anything; these tests see to it that something is compared."""
 
+import base64
+import json
 import re
 from pathlib import Path
 
 import nbformat
 import pytest
+from nbconvert import HTMLExporter
+from plotly.utils import PlotlyJSONEncoder
+
+import cmkit
+from cmkit.books.content.theme import figure, figure_bundle
 
 NOTEBOOKS = sorted((Path(__file__).parent.parent / "notebooks").glob("*.ipynb"))
 
@@ -31,3 +38,26 @@ def test_every_citation_of_the_equations_has_its_section(root) -> None:
     headings = set(re.findall(r"^## ([A-Z]\d?) ", text, re.M))
     assert len(cited) >= 9
     assert cited <= headings
+
+
+@pytest.mark.parametrize("path", [p for p in NOTEBOOKS if p.stem.startswith("guide_")], ids=lambda p: p.stem)
+def test_a_guide_uses_names_that_are_documented(path: Path) -> None:
+    """Every `cmkit.NAME`, `cmkit.plot.NAME` and `cmkit.desk.NAME` of a guide is a public one."""
+    code = "\n".join(c.source for c in nbformat.read(path, as_version=4).cells if c.cell_type == "code")
+    for first, second in re.findall(r"(?<![\w.])cmkit\.(\w+)(?:\.(\w+))?\(", code):
+        assert first in cmkit.__all__
+        assert not second or second in getattr(cmkit, first).__all__
+
+
+def test_plain_nbconvert_keeps_every_figure_and_asks_for_nothing_outside(root: Path) -> None:
+    """nbconvert's own HTML exporter, which knows nothing of cmkit: a figure's picture is in the page."""
+    drawn = figure([{"type": "scatter", "x": [1, 2], "y": [3, 4]}], {}, "A caption.", "Two points.")
+    output = nbformat.v4.new_output(
+        "display_data", data=json.loads(json.dumps(figure_bundle(drawn), cls=PlotlyJSONEncoder))
+    )
+    nb = nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell("show()", outputs=[output])])
+    exporter = HTMLExporter(template_name="basic")
+    page, _ = exporter.from_notebook_node(nb)
+    (packed,) = re.findall(r'src="data:image/svg\+xml;base64,([^"]+)"', page)
+    assert "<title>Two points.</title>" in base64.b64decode(packed).decode()
+    assert not re.search(r"(?:src|href)\s*=\s*['\"]https?:", page)

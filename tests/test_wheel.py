@@ -98,9 +98,11 @@ def test_an_installed_copy_makes_the_demos_books_without_the_checkout(installed,
     book = tmp_path / "books" / "2026-06" / "sites" / "harbour" / "book.html"
     assert "Do this month" in book.read_text(encoding="utf-8")
     assert (tmp_path / "books" / "index.html").exists()
-    guide = "import cmkit.books.publishing.fleet_month as f, papermill; papermill.execute_notebook(f.shipped('notebooks') / 'one_compartment.ipynb', 'guide.ipynb', {'assessment': 'my-demo'})"
+    assert "jupyter lab g" in ask(programs, tmp_path, "cmkit", "guides", "g")
+    guide = "import papermill; papermill.execute_notebook('g/guide_03_one_rate.ipynb', 'guide.ipynb', {'assessment': 'my-demo'})"
     ask(programs, tmp_path, "python", "-c", guide)
-    assert "with its family" in (tmp_path / "guide.ipynb").read_text(encoding="utf-8")
+    assert "theil-sen" in (tmp_path / "guide.ipynb").read_text(encoding="utf-8")
+    assert "cmkit.what_if" in (tmp_path / "g" / "names.html").read_text(encoding="utf-8")
     assert not log.exists(), log.read_text()
 
 

@@ -50,8 +50,12 @@ def compare(a: Assessment, one: str, other: str, analyte: str = "Fe_ppm", by: st
     return pd.DataFrame([row])[COMPARED]
 
 
+_BESIDE = "; their machines and work differ too, so it is a question and not a proof"
+
+
 def _words(row: dict[str, Any]) -> str:
-    says = "a difference" if row["differ"] else "no difference that chance would not give"
+    says = "a difference" if row["differ"] else "no more than chance gives"
+    says += _BESIDE if row["differ"] and row["by"] not in ("compartment", "month") else ""
     return (
         f"{row['analyte']}: {row['one']} {row['value_one']:.3g}, {row['other']} {row['value_other']:.3g} {row['unit']}; "
         f"ratio {row['ratio']:.2f} (9 in 10: {row['ratio_low']:.2f} to {row['ratio_high']:.2f}): {says}"

@@ -1,17 +1,19 @@
 """The widgets an analyst uses in a notebook: what they show is computed by plain functions, so that a test can read it without a screen."""
 
 from dataclasses import dataclass, replace
-from html import escape
-from typing import Any
 
 import ipywidgets as widgets
 import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
+from cmkit.analyst.asked import one_of
+from cmkit.assessment import Assessment
 from cmkit.books.content.figures.curves import cost_curves
 from cmkit.books.content.wording import money
-from cmkit.intervals.advise import curve_grid, hours_words, what_changes
+from cmkit.desk.shown import WRAPPED, button, number_box, picture, redrawn, words
+from cmkit.errors import ParameterError
+from cmkit.intervals.advise import case_of, curve_grid, hours_words, what_changes
 from cmkit.intervals.cost import Case, interval_cost
 from cmkit.intervals.tune import FLAT, Draws, draw_factors, flat_stretch, interval_uncertainty
 
@@ -34,6 +36,7 @@ def interval_view(
     today_h: float,
     draws: Draws,
     currency: str = "money",
+    *,
     name: str = "this compartment",
 ) -> IntervalView:
     """Cost against the interval for one compartment, the interval of least expected cost on the service grid, and what would change it."""
@@ -58,7 +61,7 @@ def interval_view(
         [{"name": name, "today_h": today_h, "advised_h": advised, "flat_low_h": low[0], "flat_high_h": high[0]}]
     )
     caught = interval_cost(case, grid[[now, at]], fine=False).p_caught
-    words = (
+    said = (
         _advised(advised, spread.best_low_h, spread.best_high_h),
         f"{money(expected[at], currency)} per 1,000 h, {money(expected[now], currency)} with today's {today_h:,.0f} h, {money(expected[-1], currency)} without samples",
         f"saving {money(expected[now] - expected[at], currency)} per 1,000 h; nine in ten between {money(1000 * spread.saving_low[at], currency)} and {money(1000 * spread.saving_high[at], currency)}",
@@ -66,7 +69,7 @@ def interval_view(
         f"within 5 % of the least: {low[0]:,.0f} to {high[0]:,.0f} h; choosing so costs {spread.regret:.1%} more than knowing the truth",
         f"what would change it: {what_changes(case, grid[allowed], np.array([grid[at]]))[0]}",
     )
-    return IntervalView(curve.assign(name=name), advice, words)
+    return IntervalView(curve.assign(name=name), advice, said)
 
 
 def _advised(every: float, low: float, high: float) -> str:
@@ -74,87 +77,68 @@ def _advised(every: float, low: float, high: float) -> str:
     return f"no interval pays ({spread})" if np.isnan(every) else f"sample every {every:,.0f} h ({spread})"
 
 
-_SLIDERS: tuple[tuple[str, str, float, float], ...] = (
-    ("delay_mean_h", "delay to failure, h", 100, 4000),
-    ("rate_multiple", "rate at failure, times the usual", 1.5, 20),
-    ("between_h", "hours between defects", 1000, 100_000),
-    ("turnaround_h", "turnaround, operating h", 5, 500),
-    ("sample_cost", "a sample", 5, 500),
-    ("planned_cost", "a planned repair", 500, 100_000),
-    ("failure_cost", "a failure", 1000, 500_000),
+_BOXES: tuple[tuple[str, str], ...] = (
+    ("delay_mean_h", "delay to failure, h"),
+    ("rate_multiple", "rate at failure, times the usual"),
+    ("between_h", "hours between defects"),
+    ("turnaround_h", "turnaround, operating h"),
+    ("sample_cost", "a sample"),
+    ("planned_cost", "a planned repair"),
+    ("failure_cost", "a failure"),
 )
+_DRAWS = 200  # own choice: what is not known, drawn so often; the advice of the books draws more
+
+
+def interval(a: Assessment, name: str = "") -> widgets.VBox:
+    """:func:`interval_desk` of one compartment; default: the one with most to gain. ParameterError where there is no advice on it."""
+    rows = a.intervals[a.intervals["cost_today"].notna()].set_index("compartment")
+    if rows.empty:
+        raise ParameterError("no compartment of this fleet has advice on its interval yet.")
+    name = one_of("compartment", name or rows["saving"].idxmax(), rows.index)
+    row = rows.loc[name]
+    grid = tuple(a.about["sampling"]["service_grid_h"])
+    return interval_desk(
+        case_of(row),
+        grid,
+        float(row["today_h"]),
+        a.about["currency"],
+        row["rate_events"],
+        delay_sd=row["delay_sd"],
+        name=name,
+    )
 
 
 def interval_desk(
-    case: Case,
-    service_h: tuple[float, ...],
-    today_h: float,
-    currency: str = "money",
-    rate_events: float = 2.0,
-    delay_sd: float = 0.7,
-    growth_sd: float = 0.4,
-) -> widgets.VBox:
-    """Sliders for delay, growth, turnaround and money of one compartment, and its cost curve, redrawn as they move.
+    case: Case, service_h: tuple[float, ...], today_h: float, currency: str = "money", rate_events: float = 2.0, *,
+    delay_sd: float = 0.7, growth_sd: float = 0.4, name: str = "this compartment",
+) -> widgets.VBox:  # fmt: skip
+    """Boxes for delay, growth, turnaround and money of one compartment, and its cost curve, drawn again as they change.
 
     rate_events, delay_sd, growth_sd: how well rate, delay and growth are known (see `intervals.tune.draw_factors`). Nothing is written.
     """
-    start = {name: float(getattr(case, name)) for name, *_ in _SLIDERS if name != "between_h"} | {
-        "between_h": 1 / float(case.defect_rate_per_h)
-    }
-    sliders = {name: _slider(words, start[name], low, high) for name, words, low, high in _SLIDERS}
-    draws = draw_factors(np.random.default_rng(0), 400, rate_events, delay_sd, growth_sd)
-    plot, said = go.FigureWidget(), widgets.HTML()
+    start = {key: float(getattr(case, key)) for key, _ in _BOXES if key != "between_h"}
+    start |= {"between_h": 1 / float(case.defect_rate_per_h)}
+    boxes = {key: number_box(label, start[key]) for key, label in _BOXES}
+    draws = draw_factors(np.random.default_rng(0), _DRAWS, rate_events, delay_sd, growth_sd)
+    out = widgets.HTML()
 
-    def redraw(_: Any = None) -> None:
-        values = {name: slider.value for name, slider in sliders.items()}
-        changed = replace(case, defect_rate_per_h=1 / values.pop("between_h"), **values)
-        view = interval_view(changed, service_h, today_h, draws, currency)
-        _put(plot, view.figure(currency))
-        said.value = "<ul>" + "".join(f"<li>{escape(line)}</li>" for line in view.words) + "</ul>"
+    def draw() -> str:
+        values = {key: box.value for key, box in boxes.items()}
+        between = values.pop("between_h")
+        if between <= 0:
+            raise ParameterError(f"hours between defects: found {between:g}, wanted more than 0.")
+        try:
+            changed = replace(case, defect_rate_per_h=1 / between, **values)
+        except ValueError as error:
+            raise ParameterError(str(error)) from None
+        view = interval_view(changed, service_h, today_h, draws, currency, name=name)
+        return picture(view.figure(currency)) + words(*view.words)
 
-    for slider in sliders.values():
-        slider.observe(redraw, names="value")
-    redraw()
-    back = widgets.Button(description="Back to the start", tooltip="every slider where it began")
+    redrawn(list(boxes.values()), out, draw)
 
-    def undo(_: Any) -> None:
-        for name, slider in sliders.items():
-            slider.value = start[name]
+    def undo() -> None:
+        for key, box in boxes.items():
+            box.value = start[key]
 
-    back.on_click(undo)
-    return widgets.VBox(
-        [
-            widgets.GridBox(
-                [*sliders.values(), back], layout={"grid_template_columns": "repeat(2, minmax(300px, 1fr))"}
-            ),
-            plot,
-            said,
-        ]
-    )
-
-
-def _slider(words: str, value: float, low: float, high: float) -> widgets.FloatLogSlider:
-    """A slider of even steps in the logarithm, wide enough for the value it starts at."""
-    ends = np.log10([min(low, value), max(high, value)])
-    wide = {"description_width": "200px"}
-    return widgets.FloatLogSlider(
-        value=value,
-        base=10,
-        min=ends[0],
-        max=ends[1],
-        step=0.01,
-        description=words,
-        readout_format=",.4g",
-        style=wide,
-        layout={"width": "98%"},
-    )
-
-
-def _put(plot: go.FigureWidget, figure: go.Figure) -> None:
-    """Bring a shown figure to the state of a new one without drawing it afresh."""
-    with plot.batch_update():
-        if not plot.data:
-            plot.add_traces(figure.data)
-        for shown, new in zip(plot.data, figure.data, strict=True):
-            shown.update(new.to_plotly_json())
-        plot.layout = figure.layout
+    back = button("Back to the start", "every number where it began", undo)
+    return widgets.VBox([widgets.Box([*boxes.values(), back], layout=WRAPPED), out])

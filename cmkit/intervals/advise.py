@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from cmkit.intervals.cost import Case, distinct, equivalent_chance, interval_cost
+from cmkit.intervals.cost import Case, IntervalCost, distinct, equivalent_chance, interval_cost
 from cmkit.intervals.delay import Array
 from cmkit.intervals.estimate import FEW, RECORDS, Prior, fit_defect_history
 from cmkit.intervals.tune import FLAT, Uncertainty, allocate_samples, draw_factors, flat_stretch, interval_uncertainty
@@ -54,8 +54,9 @@ def advise_intervals(
     spread = _spread(case, grid, today, allowed, judged, assumed=known.settings.intervals)
     choice = np.flatnonzero(allowed)[spread.expected[:, allowed].argmin(axis=1)]
     ends = np.flatnonzero(allowed)[[0, -2]]
-    curves = _curves(judged, case, spread, allowed)
-    base = _base(judged, case, spread).assign(binds=np.where(np.isin(choice, ends), "service grid", ""))
+    result = interval_cost(case, grid)
+    curves = _curves(judged, spread, result, allowed)
+    base = _base(judged, spread, result).assign(binds=np.where(np.isin(choice, ends), "service grid", ""))
     advice = _with_choice(base.assign(**case.columns()), grid[choice], curves, grid[allowed])[INTERVALS]
     both = pd.concat([advice, rest], ignore_index=True) if len(rest) else advice
     return both.sort_values("compartment").reset_index(drop=True), curves
@@ -311,7 +312,7 @@ def within_capacity(
     return out
 
 
-def _base(rows: pd.DataFrame, case: Case, spread: Uncertainty) -> pd.DataFrame:
+def _base(rows: pd.DataFrame, spread: Uncertainty, result: IntervalCost) -> pd.DataFrame:
     """Columns of INTERVALS that do not depend on the interval chosen, per 1,000 h where they are money."""
     n, grid = np.arange(len(rows)), spread.grid_h
     today = np.searchsorted(grid, rows["today_h"].to_numpy(float))
@@ -325,7 +326,7 @@ def _base(rows: pd.DataFrame, case: Case, spread: Uncertainty) -> pd.DataFrame:
         flat_high_h=high,
         best_low_h=spread.best_low_h,
         best_high_h=spread.best_high_h,
-        caught_today=interval_cost(case, grid).p_caught[n, today],
+        caught_today=result.p_caught[n, today],
         learnt=rows["words"].fillna(
             "no record of this kind yet: how often defects start and how long they take to fail is assumed"
         ),
@@ -405,9 +406,9 @@ def _sentence(row: dict[str, Any], flat: bool) -> str:
     return f"sample {how}: {row['caught_advised']:.0%} of defects caught in time, {row['caught_today']:.0%} today"
 
 
-def _curves(rows: pd.DataFrame, case: Case, spread: Uncertainty, allowed: Array) -> pd.DataFrame:
+def _curves(rows: pd.DataFrame, spread: Uncertainty, result: IntervalCost, allowed: Array) -> pd.DataFrame:
     """Cost per 1,000 h against the interval for each compartment (inf: no sampling), with the 5-95 % band (columns CURVES)."""
-    grid, result = spread.grid_h, interval_cost(case, spread.grid_h)
+    grid = spread.grid_h
     size = len(grid)
     out = {
         "compartment": np.repeat(rows["compartment"].to_numpy(), size), "family": np.repeat(rows["family"].to_numpy(), size),

@@ -273,11 +273,17 @@ def _chunks(c: dict[str, Array], every: float, fine: bool, restarted: bool) -> I
         reach = delay_reach(c["delay_mean_h"][rows], c["delay_shape"][rows], rule.exponent)
         long = every * rule.intervals
         panels = np.maximum(np.ceil((reach - c["turnaround_h"][rows]) / long), 1).astype(int)
-        order = np.argsort(panels, kind="stable")
+        steps = _on_ladder(panels)
         points = rule.phase * rule.parts * rule.points
-        for piece in _pieces(order, max(1, _NODES // int(points * panels.max()))):
-            n, part = int(panels[piece].max()), rows[piece]
-            yield part, _weibull(c, part, reach[piece], every, rule, n, restarted)
+        for n in np.unique(steps).tolist():
+            for piece in _pieces(np.flatnonzero(steps == n), max(1, _NODES // (points * n))):
+                yield rows[piece], _weibull(c, rows[piece], reach[piece], every, rule, n, restarted)
+
+
+def _on_ladder(panels: Array) -> Array:
+    """Numbers of panels rounded up to eight steps an octave: few groups, and no compartment's number depends on another's."""
+    step = 2 ** np.maximum(np.floor(np.log2(panels)).astype(int) - 3, 0)
+    return -(-panels // step) * step
 
 
 def _pieces(rows: Array, size: int) -> list[Array]:
@@ -340,8 +346,11 @@ def _follow(c: dict[str, Array], every: float, nodes: _Nodes, least: float) -> t
         left = nodes.delay[..., seen] - (nodes.first + k * every + c["turnaround_h"][:, None])[..., None]
         caught += called.sum(axis=(1, 2))
         gained += np.einsum("nuh,nuh->n", called, left)
-        if k % 4 == 3 and alive[..., seen].sum() < least * len(alive):
-            break
+        if k % 4 == 3:
+            over = alive[..., seen].sum(axis=(1, 2)) < least
+            if over.all():
+                break
+            alive[over] = 0.0  # each compartment stops by itself, whichever others are computed with it
     return caught, gained
 
 

@@ -135,6 +135,7 @@ def alarm_chance(
 
     metals: how many metals rise alike and are each watched; their noise is taken as independent.
     """
-    variance = steady.variance + noise_share**2 * followed * (2 * level + followed)
-    one = ndtr(departure / np.sqrt(variance) - z_alarm)
-    return acted * one if np.all(np.asarray(metals) == 1) else acted * (1 - (1 - one) ** metals)
+    spread = np.sqrt(steady.variance + noise_share**2 * (followed * (2 * level + followed)))
+    missed = ndtr(z_alarm - departure / spread)
+    pair = np.all(np.asarray(metals) == 2)  # the usual number; a general power takes longer than all the rest
+    return acted * (1 - (missed * missed if pair else missed**metals))

@@ -172,24 +172,50 @@ def interval_uncertainty(
 
 def _outcomes_of_draws(case: Case, grid: Array, draws: Draws) -> Outcome:
     """Share caught and gain per hour of mean delay, (N, draws, G): computed on the mesh and interpolated to each draw."""
-    (delay, growth), weights = _mesh(draws)
+    factors, weights = _mesh(draws)
     c = case.columns()
     levels = typical_levels(c["base_rate"], c["change_every_h"], c["residual"])
     # one level where two would be averaged: half the work, and the share caught differs by .02 at most
-    case = replace(case, level=np.where(np.isnan(c["level"]), levels.mean(axis=-1), c["level"]))
-    rows = np.repeat(np.arange(case.shape[0]), len(delay))
-    many = case.take(rows)
-    delay, growth = np.tile(delay, case.shape[0]), np.tile(growth, case.shape[0])
-    many = replace(many, delay_mean_h=many.delay_mean_h * delay, rate_multiple=1 + (many.rate_multiple - 1) * growth)
-    found = outcomes(many, grid)
-    shape = (case.shape[0], len(weights[0]), len(grid))
-    caught = np.clip(weights @ found.caught.reshape(shape), 0, 1)
-    gained = np.clip(weights @ (found.gained_h / np.asarray(many.delay_mean_h)[:, None]).reshape(shape), 0, 1)
-    return Outcome(caught, gained)
+    c |= {"level": np.where(np.isnan(c["level"]), levels.mean(axis=-1), c["level"])}
+    found = _on_mesh(np.column_stack([c[name] for name in OUTCOME_FIELDS]), np.asarray(grid, float), factors)
+    return Outcome(*(np.clip(weights @ part, 0, 1) for part in found))
 
 
-def _mesh(draws: Draws) -> tuple[tuple[Array, Array], Array]:
-    """Factors (delay, growth) at the mesh points (35,), and weights (draws, 35) that interpolate to each draw in the logarithms."""
+_MOST_KNOWN = 4096  # cases whose outcome is kept in memory, 8 kB each
+_known: dict[bytes, Array] = {}
+
+
+def _on_mesh(cases: Array, grid: Array, factors: Array) -> Array:
+    """Share caught, and gain per hour of mean delay, of each case at the points of the mesh: (2, N, 35, G).
+
+    cases: (N, fields) in the order of OUTCOME_FIELDS; factors: (2, 35) of delay and growth. A case computed before in this process, for
+    another site, is not computed again. Rounded so that it says the same to the last bit whichever cases are computed beside it.
+    """
+    shared = grid.tobytes() + factors.tobytes()
+    keys = [row.tobytes() + shared for row in cases]
+    new = [n for n, key in enumerate(keys) if key not in _known]
+    if len(_known) + len(new) > _MOST_KNOWN:
+        _known.clear()
+        new = list(range(len(keys)))
+    if new:
+        found = _outcomes_on_mesh(cases[new], grid, factors)
+        _known.update(zip((keys[n] for n in new), found, strict=True))
+    return np.stack([_known[key] for key in keys], axis=1)
+
+
+def _outcomes_on_mesh(cases: Array, grid: Array, factors: Array) -> Array:
+    """(N, 2, 35, G), as :func:`_on_mesh` gives them."""
+    size = factors.shape[1]
+    c = dict(zip(OUTCOME_FIELDS, np.repeat(cases, size, axis=0).T, strict=True))
+    delay, growth = np.tile(factors, len(cases))
+    c |= {"delay_mean_h": c["delay_mean_h"] * delay, "rate_multiple": 1 + (c["rate_multiple"] - 1) * growth}
+    found = outcomes(Case(defect_rate_per_h=1.0, **c), grid)  # how often defects start plays no part
+    both = np.stack([found.caught, found.gained_h / c["delay_mean_h"][:, None]])
+    return np.round(both.reshape(2, len(cases), size, len(grid)), 6).swapaxes(0, 1)
+
+
+def _mesh(draws: Draws) -> tuple[Array, Array]:
+    """Factors of delay and growth at the mesh points (2, 35), and weights (draws, 35) that interpolate to each draw in the logarithms."""
     parts, points = [], []
     for values, n in ((np.log(draws.delay), 7), (np.log(draws.growth), 5)):
         half = max(np.abs(values).max(), 1e-9)
@@ -198,7 +224,7 @@ def _mesh(draws: Draws) -> tuple[tuple[Array, Array], Array]:
         points.append(np.exp(half * node))
     weights = (parts[0][:, :, None] * parts[1][:, None, :]).reshape(len(draws.delay), -1)
     delay, growth = np.meshgrid(*points, indexing="ij")
-    return (delay.ravel(), growth.ravel()), weights
+    return np.stack([delay.ravel(), growth.ravel()]), weights
 
 
 def _spread(cost: Array, grid: Array, today: float, may: Array) -> tuple[Any, ...]:

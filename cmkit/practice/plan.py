@@ -11,6 +11,7 @@ from cmkit.practice.chain import bottle_chain, in_hand
 from cmkit.practice.coverage import coverage
 from cmkit.practice.due import next_due
 from cmkit.practice.missed import missed_failures
+from cmkit.practice.programme import programme_measures
 from cmkit.practice.replay import alarm_record
 from cmkit.practice.rounds import plan_round
 from cmkit.practice.waiting import waiting_costs
@@ -23,7 +24,7 @@ from cmkit.wear.fit import Wear
 class Plan:
     """due, waiting: one row a compartment; cards: one a bottle of the next round; record: one a past alarm; intervals, curves: how often;
     turnaround: days by site and laboratory; chain: bottles without a result; missed: failures without a useful warning;
-    coverage: what the tests can see."""
+    coverage: what the tests can see; programme: measures by site and month."""
 
     due: pd.DataFrame
     cards: pd.DataFrame
@@ -35,6 +36,7 @@ class Plan:
     chain: pd.DataFrame
     missed: pd.DataFrame
     coverage: pd.DataFrame
+    programme: pd.DataFrame
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """What an assessment keeps of it."""
@@ -61,4 +63,5 @@ def plan_work(known: Fleet, hours: Hours, wear: Wear, state: State, learnt: Lear
         chain=chain,
         missed=missed_failures(known, record, decided.bottles),
         coverage=coverage(known),
+        programme=programme_measures(known, wear.exposure, decided.bottles, record),
     )

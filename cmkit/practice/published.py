@@ -4,13 +4,11 @@ A month is never written over. When a month is published again and says somethin
 published; the record of what was said counts the first.
 """
 
-import csv
-import os
 from pathlib import Path
 
 import pandas as pd
 
-from cmkit.errors import RecordsError
+from cmkit.practice.ledger import as_text, from_text, read_ledger, write_ledger
 from cmkit.tables.frames import empty, names, typed
 
 PUBLISHED = names("published")
@@ -19,7 +17,6 @@ FILE = "published.csv"
 _NUMBERS, _DATES = ("chance", "cost_of_waiting"), ("published_on", "as_of", "due_on")
 _SAID = ["compartment", "state", "chance", "cause", "severity", "work", "group", "due_on", "sample", "cost_of_waiting"]
 _COMPARED = ("state", "cause", "severity", "work", "sample")
-_MARKS = ("=", "+", "-", "@", "\t", "\r")  # a cell that begins so is a formula to a spreadsheet
 
 
 def said_in(
@@ -38,7 +35,7 @@ def said_in(
     )
     text = [c for c in PUBLISHED if c not in (*_NUMBERS, *_DATES)]
     out = out.assign(published_on=pd.NaT, **{c: out[c].fillna("") for c in text})
-    return _typed(out).drop(columns="published_on").sort_values("compartment", ignore_index=True)
+    return from_text(out, "published").drop(columns="published_on").sort_values("compartment", ignore_index=True)
 
 
 def read_published(folder: Path) -> pd.DataFrame:
@@ -46,38 +43,7 @@ def read_published(folder: Path) -> pd.DataFrame:
 
     Raises RecordsError when the file is not as cmkit wrote it, naming the file, the line and what to do.
     """
-    path = folder / FILE
-    if not path.exists():
-        return _typed(pd.DataFrame(columns=PUBLISHED))
-    try:
-        with path.open(encoding="utf-8", newline="") as handle:
-            rows = list(csv.reader(handle, strict=True))
-    except (UnicodeDecodeError, csv.Error) as error:
-        raise RecordsError(
-            f"{path}: not readable as CSV: {error}. Put the file back from a copy; it is the record of what was said."
-        ) from error
-    if not rows or rows[0] != PUBLISHED:
-        found = ", ".join(rows[0]) if rows else "nothing"
-        raise RecordsError(
-            f"{path}: line 1 holds {found}; wanted {', '.join(PUBLISHED)}. Put the file back from a copy."
-        )
-    for line, row in enumerate(rows[1:], start=2):
-        _check(path, line, row)
-    return _typed(pd.DataFrame([[_plain(cell) for cell in row] for row in rows[1:]], columns=PUBLISHED))
-
-
-def _check(path: Path, line: int, row: list[str]) -> None:
-    """RecordsError for a line that cmkit cannot have written."""
-    wrong = f"{len(row)} cells, wanted {len(PUBLISHED)}" if len(row) != len(PUBLISHED) else ""
-    cells = dict(zip(PUBLISHED, row, strict=False))
-    for name in () if wrong else (*_NUMBERS, *_DATES):
-        convert = pd.to_numeric if name in _NUMBERS else pd.to_datetime
-        if cells[name] and pd.isna(convert(cells[name], errors="coerce")):
-            wrong = f"{name} {cells[name]!r}, wanted a {'number' if name in _NUMBERS else 'date such as 2026-06-30'}"
-    if wrong:
-        raise RecordsError(
-            f"{path}: line {line}: found {wrong}. Put the line or the file back from a copy; lines are added, never changed."
-        )
+    return read_ledger(folder / FILE, "published")
 
 
 def append_published(folder: Path, said: pd.DataFrame, published_on: pd.Timestamp) -> int:
@@ -87,7 +53,7 @@ def append_published(folder: Path, said: pd.DataFrame, published_on: pd.Timestam
     something else is added with its own day, and the older one stays. The file is replaced whole, so a reader never sees half of it.
     """
     before = read_published(folder)
-    rows = _typed(said.assign(published_on=pd.Timestamp(published_on).normalize()))
+    rows = from_text(said.assign(published_on=pd.Timestamp(published_on).normalize()), "published")
     newest = before.drop_duplicates(["month", "compartment"], keep="last")
     kept = _lines(newest, _SAID_KEY).to_numpy() if len(newest) else []
     new = rows[~_lines(rows, _SAID_KEY).isin(list(kept))]
@@ -102,55 +68,15 @@ _SAID_KEY = ["month", *_SAID]
 
 def _lines(frame: pd.DataFrame, names: list[str]) -> pd.Series:
     """Each row as one text, to compare rows as they are written."""
-    cells = _cells(frame)
+    cells = as_text(frame, "published")
     return pd.Series(
         ["\x1f".join(row) for row in cells[names].itertuples(index=False, name=None)], index=frame.index, dtype="str"
     )
 
 
-def _cells(frame: pd.DataFrame) -> pd.DataFrame:
-    """Every cell as the text that is written: dates as ISO days, numbers in their shortest form, empty for what is missing."""
-    out = {}
-    for name in PUBLISHED:
-        values = frame[name]
-        if name in _DATES:
-            out[name] = values.dt.strftime("%Y-%m-%d").fillna("")
-        elif name in _NUMBERS:
-            out[name] = pd.Series(["" if pd.isna(x) else f"{x:.10g}" for x in values], index=frame.index, dtype="str")
-        else:
-            out[name] = pd.Series(
-                [f"'{x}" if x.lstrip("'").startswith(_MARKS) else x for x in values.astype("str")],
-                index=frame.index,
-                dtype="str",
-            )
-    return pd.DataFrame(out, index=frame.index)
-
-
-def _plain(cell: str) -> str:
-    """A cell without the mark that keeps a spreadsheet from reading it as a formula."""
-    return cell[1:] if cell.startswith("'") and cell.lstrip("'").startswith(_MARKS) else cell
-
-
 def write_published(folder: Path, frame: pd.DataFrame) -> None:
     """The whole record as a file of `folder`, replaced in one step. frame: columns PUBLISHED."""
-    path = folder / FILE
-    beside = path.with_name(f".{path.name}.{os.getpid()}")
-    with beside.open("w", encoding="utf-8", newline="") as handle:
-        writer = csv.writer(handle, lineterminator="\n", quoting=csv.QUOTE_ALL)
-        writer.writerow(PUBLISHED)
-        writer.writerows(_cells(frame).itertuples(index=False, name=None))
-        handle.flush()
-        os.fsync(handle.fileno())
-    beside.replace(path)
-
-
-def _typed(frame: pd.DataFrame) -> pd.DataFrame:
-    out = frame[PUBLISHED].copy()
-    for name in _DATES:
-        out[name] = pd.to_datetime(out[name].replace("", None))
-    for name in _NUMBERS:
-        out[name] = pd.to_numeric(out[name].replace("", None))
-    return typed(out, "published")
+    write_ledger(folder / FILE, frame, "published")
 
 
 def first_said(published: pd.DataFrame) -> pd.DataFrame:

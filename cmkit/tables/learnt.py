@@ -80,6 +80,20 @@ TABLES = by_name(
             (number("h_per_day", "h/d", "running hours a day of the middle compartment"),),
         ),
         Table(
+            "residuals",
+            "a kind of compartment and what a fluid change leaves behind",
+            ("kind",),
+            (
+                KIND,
+                number("residual", "1", "share of the old fluid that stays"),
+                number(
+                    "residual_sd", "1", "standard deviation of that share at one change, doubt of the kind's included"
+                ),
+                whole("n_changes", "changes", "changes between bottles it was learnt from"),
+                text("basis", "how it was found", ("own changes", "assumed")),
+            ),
+        ),
+        Table(
             "dilution",
             "a family: what its fluid loses and gains without changes",
             ("family",),

@@ -188,6 +188,29 @@ TABLES = by_name(
             ),
         ),
         Table(
+            "programme",
+            "a site and a month, and the measures of its programme",
+            ("site", "month"),
+            (
+                SITE,
+                text("month", "YYYY-MM"),
+                whole("compartments", "compartments", "compartments of working machines today"),
+                whole("bottles", "bottles", "bottles drawn that month with a result"),
+                number("kept", "1", "share of them drawn within the tolerance of the interval"),
+                number("believed", "1", "share of them more likely good than not"),
+                number("turnaround_days", "d", "median days from drawing to the first result"),
+                whole("alarms", "alarms", "alarms that became known that month"),
+                number("alarms_per_100", "1", "the same per 100 compartments"),
+                whole("looked", "looks", "alarms answered by a finding that month"),
+                whole("confirmed", "looks", "of these, those that found a defect or failed"),
+                whole("failures", "failures", "failures that month"),
+                whole("warned", "failures", "of these, those with an alarm before"),
+                number("lead_h", "h", "median operating hours from a confirmed alarm to its finding"),
+                number("cost", "money", "cost of the bottles, and of looks that found nothing"),
+                number("cost_per_bottle", "money", "the same per bottle"),
+            ),
+        ),
+        Table(
             "technique",
             "a sampler and a measure of how bottles are drawn",
             ("sampler", "measure"),
@@ -224,8 +247,41 @@ _SAID = (
     number("cost_of_waiting", "money", "expected cost of waiting as published, missing for none"),
 )
 
+DECIDED = ("accepted", "overruled", "deferred", "done")
 STEPS = by_name(
     (
+        Table(
+            "decisions",
+            "what was decided of an alarm",
+            (),
+            (
+                COMPARTMENT,
+                date("alarm_on", "day the first bottle of the alarm was filled"),
+                text("owner", "who sees to it"),
+                date("decided_on", "day of the decision"),
+                text("decided", "what was decided", DECIDED),
+                text("why", "the reason"),
+                date("due_on", "day by which it is to be done, missing for none"),
+            ),
+        ),
+        Table(
+            "open_alarms",
+            "an alarm nobody has looked into yet, with its owner and age",
+            ("compartment", "alarm_on"),
+            (
+                COMPARTMENT,
+                date("alarm_on", "day its first bottle was filled"),
+                date("known_on", "day that bottle's result reached the office"),
+                number("age_days", "d", "days since then"),
+                text("owner", "who sees to it, empty for nobody"),
+                text("decided", "the newest decision, empty for none", ("", *DECIDED)),
+                date("decided_on", "day of that decision"),
+                text("why", "its reason"),
+                date("due_on", "day by which it is to be done"),
+                flag("late", "past that day"),
+                text("words", "the same in words"),
+            ),
+        ),
         Table(
             "published",
             "what a published month said of a compartment",

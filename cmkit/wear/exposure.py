@@ -211,18 +211,21 @@ def sample_exposure(
     services: pd.DataFrame,
     make_up: pd.DataFrame | None = None,
     pace: float | None = None,
+    *,
+    residuals: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """One row per usable sample (columns COLUMNS), sorted by compartment, life, run_h, drawn_on; interval form, chi per 1 ppm in fresh fluid.
 
     known: the fleet as known on a day. hours: sample, compartment, meter_h, run_h, sd_h, usable. services: service, compartment, run_h,
-    sd_h, usable; make_up, pace: of the whole fleet (`wear.timeline`), learnt from `known` itself when left out. A service without usable hours is placed by its date. A `replace` service or `fitted_on` starts a new life. `start` says
+    sd_h, usable; make_up, pace: of the whole fleet (`wear.timeline`), learnt from `known` itself when left out; residuals: what a change leaves in each
+    kind (`wear.residual`), the kinds' assumed shares when left out. A service without usable hours is placed by its date. A `replace` service or `fitted_on` starts a new life. `start` says
     how the first bottle of a life is chained: `component` (from new), `fluid` (from the last change known), `unknown` (then fluid_h is NaN,
     phi 1, psi 0, and only the family's usual level is known beforehand), empty for later bottles. sd_phi, sd_psi: standard deviations
     from residual fluid, from top-ups not recorded and from the moment of a change. volume_known False: no correction for top-ups.
     """
     pace = usual_pace(known, hours) if pace is None else pace
     make_up = usual_make_up(known, hours, services, pace) if make_up is None else make_up
-    line = timeline(known, hours, services, make_up, pace)
+    line = timeline(known, hours, services, make_up, pace, residuals=residuals)
     n = len(line)
 
     def column(name: str) -> Floats:

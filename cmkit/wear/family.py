@@ -25,12 +25,13 @@ ENOUGH_SERIES, ENOUGH_VALUES = int(constant("wear", "fitted_series")), int(const
 _MOST_SERIES = int(constant("wear", "family_most_series"))
 _USUAL_CV, _USUAL_LOAD = constant("wear", "usual_rate_cv"), constant("wear", "usual_load_share")
 # fitted together: log rate_mean, log rate_sd/rate_mean, log noise_share, log load_share, and the content of fresh fluid as a share of the usual level
-_LOOSE = np.array([1.5, 0.5, 0.5, 0.5, 0.5])  # sd of the penalties: own choice
+LOOSE = np.array([1.5, 0.5, 0.5, 0.5, 0.5])  # sd of the penalties: own choice
 _LEAN = np.array([0.7, 0.4, 0.3, 0.3, 0.25])  # the same of a family about its parent
-_FRESH = 4
+FRESH = 4
 _CONTRAST = constant("wear", "fresh_contrast")
 _CLEARLY = constant("wear", "fresh_log_likelihood")
 _SWEEPS = 8
+CONSTANTS = ["level_mean", "level_var", "noise_floor", "unit", "usual"]  # of a group, as `log_likelihood` wants them
 
 
 def family_numbers(
@@ -139,27 +140,35 @@ def _fit_all(data: Panel, register: pd.DataFrame, steps: pd.DataFrame) -> pd.Dat
     series = data.series.join(data.lives[["kind", "family"]], on="life_row")
     if series.empty:
         return empty("numbers")
-    parents = _facts(data, series, "kind", register, steps)
-    first = np.log(parents[["m0", "noise_share"]].to_numpy(float))
-    usual = np.log([_USUAL_CV, _USUAL_LOAD])
-    centre = np.column_stack([first[:, 0], *np.broadcast_to(usual[:, None], (2, len(parents))), np.zeros(len(parents))])
-    centre = np.insert(centre, 2, first[:, 1], axis=1)
-    above = _fit(data, series, "kind", parents, centre, _LOOSE)
+    parents, above, _ = fit_kinds(data, series, register, steps)
     families = _facts(data, series, "family", register, steps)
     up = pd.MultiIndex.from_frame(parents[["kind", "analyte"]]).get_indexer(
         pd.MultiIndex.from_frame(families[["parent", "analyte"]])
     )
     above = above[up]
-    above[:, _FRESH] *= parents["usual"].to_numpy()[up] / families["usual"]
-    above[:, _FRESH] *= above[:, _FRESH] * families["usual"] >= families["unit"] / 2
-    best = _fit(data, series, "family", families, above, _LEAN)
+    above[:, FRESH] *= parents["usual"].to_numpy()[up] / families["usual"]
+    above[:, FRESH] *= above[:, FRESH] * families["usual"] >= families["unit"] / 2
+    best, _ = fit_groups(data, series, "family", families, (above, _LEAN))
     enough = (families["n_series"] >= ENOUGH_SERIES) & (families["n_values"] >= ENOUGH_VALUES)
     parent_enough = ((parents["n_series"] >= ENOUGH_SERIES) & (parents["n_values"] >= ENOUGH_VALUES)).to_numpy()[up]
-    m, ratio, b, eta = np.exp(best[:, :_FRESH]).T
+    m, ratio, b, eta = np.exp(best[:, :FRESH]).T
     return families.assign(
-        rate_mean=m, rate_sd=ratio * m, noise_floor=families["noise_floor"], noise_share=b, load_share=eta, drift_share=DRIFT_SHARE, rounding_step=families["unit"], fresh_ppm=best[:, _FRESH] * families["usual"],
+        rate_mean=m, rate_sd=ratio * m, noise_floor=families["noise_floor"], noise_share=b, load_share=eta, drift_share=DRIFT_SHARE, rounding_step=families["unit"], fresh_ppm=best[:, FRESH] * families["usual"],
         basis=pd.Series(np.where(enough, "fitted", np.where(parent_enough, "parent", "register")), dtype="str"),
     )  # fmt: skip
+
+
+def fit_kinds(
+    data: Panel, series: pd.DataFrame, register: pd.DataFrame, steps: pd.DataFrame, *,
+    free: tuple[int, ...] = tuple(range(FRESH + 1)), sweeps: int = _SWEEPS,
+) -> tuple[pd.DataFrame, Floats, Floats]:  # fmt: skip
+    """Facts of every kind and analyte, their best parameters and the centre of the penalties (columns as of :func:`fit_groups`)."""
+    parents = _facts(data, series, "kind", register, steps)
+    first = np.log(parents[["m0", "noise_share"]].to_numpy(float))
+    usual = np.log([_USUAL_CV, _USUAL_LOAD])
+    centre = np.column_stack([first[:, 0], *np.broadcast_to(usual[:, None], (2, len(parents))), np.zeros(len(parents))])
+    centre = np.insert(centre, 2, first[:, 1], axis=1)
+    return parents, fit_groups(data, series, "kind", parents, (centre, LOOSE), free=free, sweeps=sweeps)[0], centre
 
 
 def _facts(data: Panel, series: pd.DataFrame, by: str, register: pd.DataFrame, steps: pd.DataFrame) -> pd.DataFrame:
@@ -209,27 +218,31 @@ def _spread_about(long: pd.DataFrame, groups: pd.DataFrame, by: str) -> pd.Serie
     return np.maximum(1.4826 * off.reindex(keys).set_axis(groups.index), 0.5 * groups["level_mean"])
 
 
-def _fit(data: Panel, series: pd.DataFrame, by: str, groups: pd.DataFrame, centre: Floats, spread: Floats) -> Floats:
-    """Best parameters of every group at once, by sweeps of one-dimensional parabola steps, each kept only if better.
+def fit_groups(
+    data: Panel, series: pd.DataFrame, by: str, groups: pd.DataFrame, lean: tuple[Floats, Floats], *, start: Floats | None = None,
+    free: tuple[int, ...] = tuple(range(FRESH + 1)), sweeps: int = _SWEEPS,
+) -> tuple[Floats, Floats]:  # fmt: skip
+    """Best parameters of every group at once and what they cost, by sweeps of one-dimensional parabola steps, each kept only if better.
 
-    Rows are groups, columns log rate_mean, log rate_sd/rate_mean, log noise_share, log load_share and fresh content over the usual level; centre, spread: of the penalties.
+    Rows are groups, columns log rate_mean, log rate_sd/rate_mean, log noise_share, log load_share and fresh content over the usual level.
+    lean: centre and spread of the penalties; start: where to begin (the centre); free: columns that may move.
     """
-    group, rows = _chosen(series, by, groups)
-    constants = groups[["level_mean", "level_var", "noise_floor", "unit", "usual"]].to_numpy(float)
+    centre, spread = lean
+    group, rows = chosen_series(series, by, groups)
+    constants = groups[CONSTANTS].to_numpy(float)
     life = series["life_row"].to_numpy()[rows]
     spread = np.tile(spread, (len(groups), 1))
-    spread[groups["contrast"].fillna(0) < _CONTRAST, _FRESH] = 1e-6
+    spread[groups["contrast"].fillna(0) < _CONTRAST, FRESH] = 1e-6
 
     def cost(theta: Floats) -> Floats:
-        fit = -_log_likelihood(data, life, rows, theta[group], constants[group])
-        content = theta[:, _FRESH] * groups["usual"].to_numpy()
+        fit = -log_likelihood(data, life, rows, theta[group], constants[group])
+        content = theta[:, FRESH] * groups["usual"].to_numpy()
         some = np.where(content >= groups["unit"] / 2, _CLEARLY, np.where(content > 0, np.inf, 0.0))
         return np.bincount(group, fit, len(groups)) + 0.5 * (((theta - centre) / spread) ** 2).sum(axis=1) + some
 
-    theta, step = centre.copy(), np.full(centre.shape, 0.4)
+    theta, step = (centre if start is None else start).copy(), np.full(centre.shape, 0.4)
     best = cost(theta)
-    for sweep in range(_SWEEPS * theta.shape[1]):
-        p = sweep % theta.shape[1]
+    for p in free * sweeps:
         up, down = cost(_moved(theta, p, step[:, p])), cost(_moved(theta, p, -step[:, p]))
         there = _moved(theta, p, step[:, p] * _vertex(down, best, up))
         reached = cost(there)
@@ -237,13 +250,13 @@ def _fit(data: Panel, series: pd.DataFrame, by: str, groups: pd.DataFrame, centr
         size = np.abs(there[:, p] - theta[:, p])
         theta, best = np.where(gains[:, None], there, theta), np.where(gains, reached, best)
         step[:, p] = np.clip(np.where(gains, size, step[:, p] / 2), 0.02, 0.8)
-    return theta
+    return theta, best
 
 
 def _moved(theta: Floats, p: int, by: Floats) -> Floats:
     out = theta.copy()
     out[:, p] += by
-    out[:, _FRESH] = np.maximum(out[:, _FRESH], 0.0)
+    out[:, FRESH] = np.maximum(out[:, FRESH], 0.0)
     return out
 
 
@@ -255,7 +268,7 @@ def _vertex(down: Floats, here: Floats, up: Floats) -> Floats:
     return np.clip(found, -2, 2)
 
 
-def _chosen(series: pd.DataFrame, by: str, groups: pd.DataFrame) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def chosen_series(series: pd.DataFrame, by: str, groups: pd.DataFrame) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Group number and row of the series used in the fit: all of them, or evenly spaced ones of a large group."""
     index = pd.MultiIndex.from_frame(groups[[by, "analyte"]])
     number = index.get_indexer(pd.MultiIndex.from_frame(series[[by, "analyte"]]))
@@ -268,16 +281,16 @@ def _chosen(series: pd.DataFrame, by: str, groups: pd.DataFrame) -> tuple[NDArra
     return number[rows], rows
 
 
-def _log_likelihood(
+def log_likelihood(
     data: Panel, life: NDArray[np.int64], rows: NDArray[np.int64], theta: Floats, constants: Floats, block: int = 8192
 ) -> Floats:
     """Robust log likelihood of each series' one-step forecasts."""
     out = np.empty(len(rows))
     for start in range(0, len(rows), block):
         part = slice(start, start + block)
-        m, ratio, b, eta = np.exp(theta[part, :_FRESH]).T
+        m, ratio, b, eta = np.exp(theta[part, :FRESH]).T
         c0, p0, floor, unit, usual = constants[part].T
-        numbers = Numbers(m, ratio * m, c0, p0, floor, b, eta, DRIFT_SHARE, theta[part, _FRESH] * usual, unit)
+        numbers = Numbers(m, ratio * m, c0, p0, floor, b, eta, DRIFT_SHARE, theta[part, FRESH] * usual, unit)
         out[part] = _scores(data, life[part], rows[part], numbers)
     return out
 

@@ -32,10 +32,9 @@ class Wear:
 
 
 def usable_exposure(known: Fleet, hours: Hours, learnt: Learnt) -> pd.DataFrame:
-    """Exposure of every usable bottle, with the fleet's own habits of topping up."""
-    return sample_exposure(
-        known, hours.samples, hours.services, learnt.make_up, float(learnt.pace["h_per_day"].iloc[0])
-    )
+    """Exposure of every usable bottle, with the fleet's own habits of topping up and what its changes leave."""
+    pace = float(learnt.pace["h_per_day"].iloc[0])
+    return sample_exposure(known, hours.samples, hours.services, learnt.make_up, pace, residuals=learnt.residuals)
 
 
 def fit_wear(known: Fleet, hours: Hours, learnt: Learnt) -> Wear:

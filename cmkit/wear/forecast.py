@@ -2,7 +2,9 @@
 
 From the state of the wear filter (level C, rate beta, covariance P) after t more hours (guide how_it_is_computed, E)
 
-    m(t) = C phi + beta psi + chi        v(t) = phi^2 P11 + 2 phi psi P12 + psi^2 P22 + (load_share beta psi)^2 + (drift_share beta)^2 (t/1000) psi^2/3
+    m(t) = C phi + beta psi + chi        v(t) = phi^2 P11 + 2 phi psi P12 + psi^2 P22 + (load_share beta psi)^2 min(1, T/t) + (drift_share beta)^2 (t/1000) psi^2/3
+
+(the load is one number an interval of T hours and independent from interval to interval, so over t > T it averages out as the mean of t/T numbers)
 
 and P(limit passed by t) = Phi((m - L)/sqrt v): the level only rises between changes, so being above and having passed are one. A planned
 fluid change leaves the residual share and the climb starts again.
@@ -23,6 +25,7 @@ from cmkit.records.fleet import Fleet
 from cmkit.tables.frames import empty, names, typed
 from cmkit.wear.exposure import effective_hours
 from cmkit.wear.next_bottle import next_bottles
+from cmkit.wear.timeline import with_residuals
 
 Floats = NDArray[np.float64]
 FORECAST = names("forecast")
@@ -34,7 +37,8 @@ _GRID = 24
 @dataclass(frozen=True)
 class WearState:
     """State of the wear filter, arrays of one length (or scalars): level ppm, rate ppm/h, their variances and covariance; loss 1/h and
-    fresh ppm/h are what dilution takes and brings; load_share (per interval) and drift_share (per sqrt 1000 h) scatter of the rate, as shares."""
+    fresh ppm/h are what dilution takes and brings; load_share (per interval) and drift_share (per sqrt 1000 h) scatter of the rate, as shares;
+    interval_h: hours of one interval."""
 
     level: Floats
     rate: Floats
@@ -45,15 +49,16 @@ class WearState:
     fresh: Floats
     load_share: Floats
     drift_share: Floats
+    interval_h: Floats
 
 
 def wear_state(
     level: ArrayLike, rate: ArrayLike, covariance: ArrayLike, loss: ArrayLike = 0.0, fresh: ArrayLike = 0.0, load_share: ArrayLike = 0.0,
-    drift_share: ArrayLike = 0.0,
+    drift_share: ArrayLike = 0.0, interval_h: ArrayLike = np.inf,
 ) -> WearState:  # fmt: skip
     """A state from level [N], rate [N] and covariance [N, 2, 2]; the rest broadcast. One compartment may be given as plain numbers."""
     p = np.asarray(covariance, float).reshape(-1, 2, 2)
-    given = (level, rate, p[:, 0, 0], p[:, 0, 1], p[:, 1, 1], loss, fresh, load_share, drift_share)
+    given = (level, rate, p[:, 0, 0], p[:, 0, 1], p[:, 1, 1], loss, fresh, load_share, drift_share, interval_h)
     return WearState(*(a.astype(float) for a in np.broadcast_arrays(*(np.asarray(v, float) for v in given))))
 
 
@@ -62,8 +67,9 @@ def level_ahead(state: WearState, hours: ArrayLike) -> tuple[Floats, Floats]:
     t = np.asarray(hours, float)
     phi, psi = np.exp(-state.loss * t), effective_hours(state.loss, t)
     mean = state.level * phi + (state.rate + state.fresh) * psi
-    drift = (state.load_share**2 + state.drift_share**2 * t / 3000) * (state.rate * psi) ** 2
-    var = phi**2 * state.var_level + 2 * phi * psi * state.cov + psi**2 * state.var_rate + drift
+    load = state.load_share**2 * np.minimum(1.0, state.interval_h / np.maximum(t, 1e-9))
+    wander = (load + state.drift_share**2 * t / 3000) * (state.rate * psi) ** 2
+    var = phi**2 * state.var_level + 2 * phi * psi * state.cov + psi**2 * state.var_rate + wander
     return mean, np.maximum(var, 0.0)
 
 
@@ -88,7 +94,7 @@ def after_change(
     cov = phi * state.cov + psi * state.var_rate + walk * psi / 2
     return WearState(
         f * mean + (1 - f) * fresh, state.rate, f**2 * var + (np.asarray(residual_sd, float) * (mean - fresh)) ** 2, f * cov,
-        state.var_rate + walk, state.loss, state.fresh, state.load_share, state.drift_share,
+        state.var_rate + walk, state.loss, state.fresh, state.load_share, state.drift_share, state.interval_h,
     )  # fmt: skip
 
 
@@ -163,7 +169,7 @@ def forecast_next(
     last = _last_states(known, exposure, history, learnt.numbers)
     if not len(last):
         return empty("forecast")
-    last = next_bottles(known, _plans(known, last), use, learnt.visits)
+    last = next_bottles(known, _plans(known, last, learnt.residuals), use, learnt.visits)
     last = _dilution(last, exposure, learnt.dilution)
     last = last.merge(_level_limits(learnt.limits), on=["family", "analyte"], how="left")
     state = _as_state(last)
@@ -229,14 +235,13 @@ def _last_states(known: Fleet, exposure: pd.DataFrame, history: pd.DataFrame, nu
     return last.merge(numbers[wanted], on=["family", "analyte"], how="inner").reset_index(drop=True)
 
 
-def _plans(known: Fleet, last: pd.DataFrame) -> pd.DataFrame:
+def _plans(known: Fleet, last: pd.DataFrame, residuals: pd.DataFrame) -> pd.DataFrame:
     """Adds the change interval and what a change leaves behind."""
     out = last.merge(known.compartments[["compartment", "change_every_h"]], on="compartment", how="left")
     kinds = [known.settings.kind(k) for k in out["kind"]]
     out["change_every_h"] = out["change_every_h"].where(out["change_every_h"] > 0, [k.change_every_h for k in kinds])
-    return out.assign(
-        residual=[k.residual for k in kinds], residual_sd=[k.residual * k.residual_cv for k in kinds]
-    )  # fmt: skip
+    assumed = {"residual": [k.residual for k in kinds], "residual_sd": [k.residual * k.residual_cv for k in kinds]}
+    return with_residuals(out.assign(**assumed), residuals)
 
 
 def _steady_sums(exposure: pd.DataFrame) -> pd.DataFrame:
@@ -269,12 +274,12 @@ def _dilution(last: pd.DataFrame, exposure: pd.DataFrame, usual: pd.DataFrame) -
 def _as_state(last: pd.DataFrame) -> WearState:
     column = {
         c: last[c].to_numpy(dtype=float)
-        for c in ("level", "rate", "level_sd", "cov", "rate_sd", "loss", "load_share", "drift_share")
+        for c in ("level", "rate", "level_sd", "cov", "rate_sd", "loss", "load_share", "drift_share", "every")
     }
     fresh = last["fresh_share"].to_numpy(dtype=float) * last["fresh_ppm"].fillna(0.0).to_numpy(dtype=float)
     return WearState(
         column["level"], column["rate"], column["level_sd"] ** 2, column["cov"], column["rate_sd"] ** 2, column["loss"], fresh,
-        column["load_share"], column["drift_share"],
+        column["load_share"], column["drift_share"], column["every"],
     )  # fmt: skip
 
 

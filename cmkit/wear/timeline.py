@@ -39,13 +39,14 @@ _EVENT = [
 
 
 def timeline(
-    known: Fleet, hours: pd.DataFrame, services: pd.DataFrame, make_up: pd.DataFrame, pace: float
-) -> pd.DataFrame:
+    known: Fleet, hours: pd.DataFrame, services: pd.DataFrame, make_up: pd.DataFrame, pace: float, *,
+    residuals: pd.DataFrame | None = None,
+) -> pd.DataFrame:  # fmt: skip
     """Events of all compartments that have a usable bottle, ready for the chain of `wear.exposure` (one row an event, run included).
 
-    make_up: :func:`usual_make_up`, pace: :func:`usual_pace` of the whole fleet.
+    make_up: :func:`usual_make_up`, pace: :func:`usual_pace` of the whole fleet; residuals: `wear.residual`, else the kinds' assumed shares.
     """
-    return _make_up(_events(known, hours, services, pace), make_up)
+    return _make_up(_events(known, hours, services, pace, residuals), make_up)
 
 
 def usual_make_up(known: Fleet, hours: pd.DataFrame, services: pd.DataFrame, pace: float) -> pd.DataFrame:
@@ -63,10 +64,12 @@ def usual_pace(known: Fleet, hours: pd.DataFrame) -> float:
     return 0.0 if np.isnan(middle) else float(middle)
 
 
-def _events(known: Fleet, hours: pd.DataFrame, services: pd.DataFrame, pace: float) -> pd.DataFrame:
+def _events(
+    known: Fleet, hours: pd.DataFrame, services: pd.DataFrame, pace: float, residuals: pd.DataFrame | None = None
+) -> pd.DataFrame:
     """Events in order with their lives and hours; top-ups not yet settled."""
     bottles = _bottles(known, hours)
-    places = _compartments(known)
+    places = with_residuals(_compartments(known), residuals)
     per_day = _use_per_day(bottles).fillna(pace).clip(0.0, 24.0)
     works = _placed(_works(known, services), bottles, per_day)
     line = pd.concat([bottles, works, _fitted(places, bottles, works, per_day)], ignore_index=True)
@@ -93,6 +96,14 @@ def _compartments(known: Fleet) -> pd.DataFrame:
     )
     out["volume_l"] = out["capacity_l"].where(out["capacity_l"] > 0)
     return out
+
+
+def with_residuals(places: pd.DataFrame, residuals: pd.DataFrame | None) -> pd.DataFrame:
+    """What a change leaves, learnt for the kind where it is, in columns residual and residual_sd."""
+    if residuals is None:
+        return places
+    learnt = residuals.set_index("kind")[["residual", "residual_sd"]].reindex(places["kind"]).set_axis(places.index)
+    return places.assign(**{name: learnt[name].fillna(places[name]) for name in learnt})
 
 
 def _bottles(known: Fleet, hours: pd.DataFrame) -> pd.DataFrame:

@@ -7,12 +7,12 @@ import plotly.graph_objects as go
 import pytest
 
 import cmkit
-from cmkit.books.content.figures.svg import as_svg
+from cmkit.books.content.figures.svg import NAMESPACE, as_svg
 from cmkit.books.content.theme import figure, figure_bundle
 from cmkit.errors import ParameterError
 
 SITE = "RH-02/final drive/left"
-SVG = "{http://www.w3.org/2000/svg}"
+SVG = "{" + NAMESPACE + "}"
 
 
 @pytest.fixture(scope="module")

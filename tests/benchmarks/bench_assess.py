@@ -1,4 +1,4 @@
-"""CPU seconds of `assess` by step, its growth with the fleet, and its peak memory, on the demo fleet's recipe multiplied.
+"""CPU seconds of learning, assessing and combining, their growth with the fleet, peak memory, and two processes against one, on the demo's recipe multiplied.
 
     python tests/benchmarks/bench_assess.py              about 100, 400 and 1,600 compartments over 30 months
     python tests/benchmarks/bench_assess.py 1 4          the machine list so many times
@@ -6,14 +6,13 @@
 Each size runs in a process of its own, so that its peak memory is its own. The fleet is simulated first, outside the clock.
 """
 
-import importlib
 import json
+import os
 import resource
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from tomllib import loads
@@ -22,14 +21,17 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from cmkit.assess import assess
+from cmkit.by_site import assess_by_site
+from cmkit.combine import combine
+from cmkit.engine import Workers
+from cmkit.learn import learn, newest_record
 from cmkit.records.fleet import Fleet
 from cmkit.records.reading.load import with_families
 from cmkit.records.settings import parse_settings
 from cmkit.simulate.invented_fleet import simulate_fleet
 from cmkit.simulate.recipe import demo_recipe
 from cmkit.tables.records import SET_ASIDE
-
-story = importlib.import_module("cmkit.assess")  # the module; the package shows its function under that name
 
 TIMES = (1, 4, 14)
 GOALS = {"exponent": 1.1, "seconds": 60.0}
@@ -47,44 +49,38 @@ def fleet_of(times: int) -> Fleet:
     return Fleet(settings=settings, **tables, set_aside=aside, repairs=repairs, counts=counts)
 
 
-@contextmanager
-def timed_steps() -> Iterator[dict[str, float]]:
-    """CPU seconds spent in each function that `assess` calls by name; the functions are put back afterwards."""
-    spent: dict[str, float] = {}
-    own = {n: f for n, f in vars(story).items() if callable(f) and getattr(f, "__module__", "").startswith("cmkit.")}
-    steps = {n: f for n, f in own.items() if not isinstance(f, type) and n != "assess"}
+def cpu_seconds() -> float:
+    """CPU seconds of this process and of those it started that have ended."""
+    return sum(os.times()[:4])
 
-    def clocked(name: str, step: Callable[..., Any]) -> Callable[..., Any]:
-        def run(*args: Any, **kwargs: Any) -> Any:
-            start = time.process_time()
-            try:
-                return step(*args, **kwargs)
-            finally:
-                spent[name] = spent.get(name, 0.0) + time.process_time() - start
 
-        return run
-
-    for name, step in steps.items():
-        setattr(story, name, clocked(name, step))
-    try:
-        yield spent
-    finally:
-        for name, step in steps.items():
-            setattr(story, name, step)
+def clocked(step: Callable[[], Any], spent: dict[str, float], name: str) -> Any:
+    """The result of a step; its CPU seconds go to `spent`."""
+    start = time.process_time()
+    result = step()
+    spent[name] = time.process_time() - start
+    return result
 
 
 def measure(times: int) -> dict[str, Any]:
-    """One assessment of the fleet `times` as large: sizes, CPU seconds by step, wall and CPU seconds of all, peak MB with and without the records' own."""
+    """One assessment of the fleet `times` as large: sizes, CPU seconds by step, wall and CPU seconds of all, peak MB, then site by site."""
     fleet = fleet_of(times)
+    day = newest_record(fleet)
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    wall, cpu = time.perf_counter(), time.process_time()
-    with timed_steps() as spent:
-        story.assess(fleet, story.newest_record(fleet))
-    took = time.perf_counter() - wall
-    return {
-        "compartments": len(fleet.compartments), "bottles": len(fleet.samples), "seconds": took, "cpu": time.process_time() - cpu,
-        "steps": spent, "peak_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024, "before_mb": before / 1024,
+    wall, cpu, spent = time.perf_counter(), time.process_time(), dict[str, float]()
+    learnt = clocked(lambda: learn(fleet, day), spent, "learn")
+    part = clocked(lambda: assess(fleet, day, learnt), spent, "assess, at once")
+    clocked(lambda: combine([part]), spent, "combine")
+    found = {
+        "compartments": len(fleet.compartments), "bottles": len(fleet.samples), "seconds": time.perf_counter() - wall,
+        "cpu": time.process_time() - cpu, "before_mb": before / 1024,
+        "peak_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
     }  # fmt: skip
+    for processes in (1, 2):
+        wall, cpu = time.perf_counter(), cpu_seconds()
+        assess_by_site(fleet, day, learnt=learnt, workers=Workers(processes=processes))
+        found[f"seconds_{processes}"], found[f"cpu_{processes}"] = time.perf_counter() - wall, cpu_seconds() - cpu
+    return found | {"steps": spent}
 
 
 def apart(times: int) -> dict[str, Any]:
@@ -102,6 +98,9 @@ def table(found: list[dict[str, Any]]) -> str:
     head = ["step", *(f"{n:,} compartments, s" for n in sizes), "exponent"]
     body = [[s, *(f"{f['steps'].get(s, 0.0):.2f}" for f in found), growth(sizes, [f["steps"].get(s, 0.0) for f in found])] for s in rows]  # fmt: skip
     body += [[name, *(f"{f[key]:.1f}" for f in found), growth(sizes, [f[key] for f in found])] for name, key in (("**all, wall**", "seconds"), ("**all, CPU**", "cpu"))]  # fmt: skip
+    for name, key in (("wall", "seconds"), ("CPU", "cpu")):
+        body += [[f"site by site, {n} process{'es' * (n > 1)}, {name}", *(f"{f[f'{key}_{n}']:.1f}" for f in found), growth(sizes, [f[f"{key}_{n}"] for f in found])] for n in (1, 2)]  # fmt: skip
+    body += [["wall of one process over two", *(f"{f['seconds_1'] / f['seconds_2']:.2f}" for f in found), ""]]
     body += [["peak memory, MB (records alone)", *(f"{f['peak_mb']:,.0f} ({f['before_mb']:,.0f})" for f in found), ""]]
     body += [["bottles", *(f"{f['bottles']:,}" for f in found), ""]]
     return "\n".join(f"| {' | '.join(row)} |" for row in [head, ["---"] * len(head), *body])

@@ -38,7 +38,6 @@ EXPLAINED = {
     "wandering rates": "the drift is fixed at .20 per sqrt(1000 h); these fleets have .35",
     "top-ups not recorded": "a family with few top-ups on record is taken as losing little; the rate is not marked as uncorrected",
     "accelerating rates": "the rate is taken as a random walk without a trend",
-    "residual twice": "the residual share is the kind's assumed one, with its spread; not learnt from the fleet's own changes",
 }
 
 

@@ -78,7 +78,9 @@ def next_result_coverage(
     numbers = family_numbers(fleet.exposure, fleet.samples, register)
     history = run_filter(fleet.exposure, fleet.samples, numbers, register, accept_changes=True)
     chained = fleet.exposure[["sample", "hours", "changed", "sd_phi"]].rename(columns={"hours": "next_h"})
-    rows = history.merge(chained, on="sample").merge(numbers.drop(columns=["n_series"]), on=["family", "analyte"])
+    rows = history.merge(chained, on="sample").merge(
+        numbers.drop(columns=["n_series", "rate_sd"]), on=["family", "analyte"]
+    )
     rows = rows.sort_values(["compartment", "analyte", "order"], ignore_index=True)
     later = rows.groupby(["compartment", "analyte"])[["value", "below", "next_h", "changed"]].shift(-1)
     keep = (rows["order"] >= 3) & (rows["analyte"].isin(METALS)) & later["value"].notna()

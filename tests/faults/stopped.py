@@ -18,6 +18,7 @@ import pandas as pd
 import sqlalchemy as sa
 
 from cmkit import files
+from cmkit.analyst.guides import copy_guides
 from cmkit.assessment import load_assessment
 from cmkit.books.publishing import publish
 from cmkit.errors import CmkitError
@@ -131,6 +132,7 @@ _NO_DRAFT = Draft(pd.DataFrame(), pd.DataFrame(), pd.DataFrame(), pd.DataFrame()
 WRITERS: dict[str, Callable[[Path, Path], Any]] = {
     "demo": _demo,
     "start": lambda place, source: start_fleet(place),
+    "guides": lambda place, source: copy_guides(place),
     "match --out": lambda place, source: write_layout(propose(source / "lab.csv").toml, place / "layouts" / "lab.toml"),
     "draft-register": lambda place, source: write_draft(  # several tables are written one after the other, each whole
         replace(_NO_DRAFT, compartments=pd.DataFrame({"compartment": ["GR-1/engine"], "machine": ["GR-1"]})), place

@@ -40,6 +40,7 @@ _WRITING = {"--out", "--freeze", "--accept", "--results", "--to"}
 _ASIDE = {
     "files.py": "the writer itself",
     "assessment.py": "inside written_folder",
+    "analyst/guides.py": "inside written_folder",
     "review.py": "inside written_folder",
     "learnt.py": "inside written_folder",
     "tables/__main__.py": "pages of this project, for those who build it",

@@ -1,4 +1,4 @@
-"""Due dates, cost of waiting and the record of past alarms, on a hand-made fleet with answers worked out by hand."""
+"""Due dates and the record of past alarms, on a hand-made fleet with answers worked out by hand."""
 
 import numpy as np
 import pandas as pd
@@ -6,7 +6,6 @@ import pytest
 
 from cmkit.practice.due import next_due
 from cmkit.practice.replay import alarm_record
-from cmkit.practice.waiting import confirmed_share, cost_of_waiting
 
 TODAY = "2026-06-30"
 
@@ -149,22 +148,6 @@ def test_an_idle_machine_is_never_overdue(known, use) -> None:
     assert due["why"].tolist() == ["repeat after alarm", "routine, machine idle", "never sampled"]
 
 
-def test_cost_of_waiting_by_hand(known, use) -> None:
-    states = verdicts(
-        {"M1/engine": "alarm", "M1/final drive": "clear", "M1/hydraulic": "alert"}, {"M1/engine": "repeat"}
-    )
-    due = next_due(known, bottles({"M1/engine": 5050.0}), use, states)
-    empty = pd.DataFrame({"alarm_on": pd.to_datetime([]), "outcome": []})
-    out = cost_of_waiting(known, states, due, use, empty).set_index("compartment")
-    kind = known.settings.kind("engine")
-    chance = 3 / 5 * (1 - np.exp(-(250 + 100) / kind.delay_mean_h))
-    money = kind.failure_cost - kind.planned_cost + 100 * (kind.failure_downtime_h - kind.planned_downtime_h)
-    assert out.index[0] == "M1/engine"
-    np.testing.assert_allclose(out.loc["M1/engine", "chance"], chance, rtol=1e-12)
-    np.testing.assert_allclose(out.loc["M1/engine", "cost_of_waiting"], chance * money, rtol=1e-12)
-    assert "M1/final drive" not in out.index
-
-
 def spell(compartment: str, on: str, closed: str | None, by: str, known: str | None = None) -> dict:
     return {"compartment": compartment, "life": 1, "alarm_on": pd.Timestamp(on), "known_on": pd.Timestamp(known or on), "sample": "s", "run_h": 4000.0, "last_on": pd.Timestamp(on),
             "bottles": 1, "analytes": "Fe_ppm", "closed_on": pd.Timestamp(closed) if closed else pd.NaT, "closed_by": by}  # fmt: skip
@@ -185,8 +168,6 @@ def test_the_record_tells_what_alarms_led_to(known) -> None:
     assert confirmed["cost"] == 900 + 2 * 100
     assert record["outcome"].tolist() == ["defect", "not looked into", "failed", "waiting"]
     assert record["words"].tolist()[2] == "failed without a warning"
-    # Beta mean of a 3-in-5 prior and one confirmed look: 4 / 6; the unwarned failure is no alarm
-    assert confirmed_share(record) == pytest.approx(4 / 6, abs=1e-12)
 
 
 def record_of(known, *spells: dict, f1: float = 4300.0) -> pd.DataFrame:
@@ -201,7 +182,6 @@ def test_a_result_that_came_after_the_failure_was_no_warning(known) -> None:
     drive = late[late["compartment"] == "M1/final drive"].set_index("outcome")
     assert drive.loc["not looked into", "words"] == "its result came only after the finding of 2026-04-01"
     assert drive.loc["failed", "words"] == "failed without a warning"
-    assert confirmed_share(late) == pytest.approx(3 / 5, abs=1e-12)
     early = record_of(known, spell("M1/final drive", "2026-03-25", "2026-04-01", "finding", known="2026-03-30"))
     warned = early[early["compartment"] == "M1/final drive"]
     assert warned["words"].tolist() == ["failed before it was looked into"]

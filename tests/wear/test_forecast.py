@@ -83,6 +83,25 @@ def test_mean_and_variance_of_simulated_paths() -> None:
     assert var[0] == pytest.approx(level.var(), rel=0.03)
 
 
+@pytest.mark.parametrize("hours", [250.0, 1000.0, 3000.0])
+def test_load_of_each_interval_averages_out_over_many(hours: float) -> None:
+    """Levels stepped through intervals of 250 h, each with a load of its own: variance of the level, and 10 to 90 % of the hours to its mean."""
+    rng, n, every = np.random.default_rng(12), 40_000, 250.0
+    state = wear_state(30.0, 0.08, np.diag([1.0, 1e-5]), load_share=0.3, interval_h=every)
+    rate, level = rng.normal(0.08, np.sqrt(1e-5), n), [rng.normal(30.0, 1.0, n)]
+    for _ in range(round(2 * hours / every) + 8):
+        level.append(level[-1] + (rate + 0.3 * 0.08 * rng.normal(size=n)) * every)
+    seen = np.array(level)
+    assert level_ahead(state, hours)[1][0] == pytest.approx(seen[round(hours / every)].var(), rel=0.03)
+    limit = 30.0 + 0.08 * hours
+    found = time_to_limit(state, limit)
+    at = (seen >= limit).argmax(axis=0)
+    here = np.take_along_axis(seen, np.array([np.maximum(at - 1, 0), at]), axis=0)
+    crossed = every * (at - 1 + (limit - here[0]) / (here[1] - here[0]))
+    inside = (crossed >= found.hours_to_limit_p10[0]) & (crossed <= found.hours_to_limit_p90[0])
+    assert inside.mean() == pytest.approx(0.8, abs=0.03)
+
+
 def test_after_a_change_the_state_is_that_of_simulated_paths() -> None:
     """Climb 300 h, then a change that leaves 10 %: level, rate and how they go together, against simulated paths."""
     level, rate = (x[-1] for x in paths(40_000, 300, 10, seed=5))

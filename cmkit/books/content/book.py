@@ -142,17 +142,22 @@ def open_book(assessment: str | Assessment, site: str = "", month: str = "", fle
     """The book's matter from a notebook's parameters.
 
     assessment: folder of a saved assessment or of a fleet (empty: the demo fleet's), or an assessment in memory. site: its short name;
-    empty: the first one (a site book) or all of them (`fleet=True`). month: `YYYY-MM`; empty: the assessment's own. Raises ParameterError
-    naming the sites there are.
+    empty: the only one (a site book) or all of them (`fleet=True`). month: `YYYY-MM` of the assessment's day; empty: that. Raises
+    ParameterError naming the sites there are, or the month.
     """
     given = given_assessment(assessment) if isinstance(assessment, str) else assessment
     published = read_published(Path(assessment)) if isinstance(assessment, str) and assessment else empty("published")
     whole = without_gaps(given)
-    month = month or f"{whole.as_of:%Y-%m}"
+    of_day = f"{whole.as_of:%Y-%m}"
+    if month not in ("", of_day):
+        raise ParameterError(
+            f"month: found {month!r}, but the assessment is of {whole.as_of:%Y-%m-%d}; wanted {of_day!r}, or an assessment of that month."
+        )
+    month = of_day
     if fleet:
         return Book(whole, month, published=published)
     sites = whole.sites["site"].tolist()
-    site = site or (sites[0] if sites else "")
+    site = site or (sites[0] if len(sites) == 1 else "")
     if site not in sites:
         raise ParameterError(
             f"site: found {site!r}, wanted one of {', '.join(map(repr, sites)) or 'none: there is no site'}."

@@ -7,6 +7,7 @@ A chart travels as plotly's own JSON; its caption, alternative text and optional
 from IPython.display import display
 
 CHART = "application/vnd.plotly.v1+json"
+OPENING = "application/vnd.cmkit.opening+json"  # what the book is about, which its page says in its own head
 END = "application/vnd.cmkit.end+json"
 
 

@@ -7,6 +7,7 @@ from cmkit.books.content.sections.headline import headline
 from cmkit.books.content.sections.how import how_made
 from cmkit.books.content.sections.often import how_often
 from cmkit.books.content.sections.pages import compartment_page, compartment_pages
+from cmkit.books.content.sections.programme import programme
 from cmkit.books.content.sections.record import our_record
 from cmkit.books.content.sections.round import next_round
 from cmkit.books.content.sections.since import since_last_month
@@ -25,5 +26,6 @@ __all__ = [
     "next_round",
     "open_book",
     "our_record",
+    "programme",
     "since_last_month",
 ]

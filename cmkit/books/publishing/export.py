@@ -26,7 +26,7 @@ from nbformat import NotebookNode
 from traitlets import default
 from traitlets.config import Config
 
-from cmkit.books.content.mime import CHART, END
+from cmkit.books.content.mime import CHART, END, OPENING
 from cmkit.errors import BookError
 
 TEMPLATE = Path(__file__).parent / "template"
@@ -206,6 +206,8 @@ def prepare_outputs(nb: NotebookNode) -> tuple[NotebookNode, list[dict[str, Any]
     charts = [o for o in outputs if CHART in o["data"]]
     figures = [o["data"][CHART] for o in charts]
     for output in outputs:
+        if OPENING in output["data"]:
+            output["data"] = {READY: ""}
         if _WIDGET in output["data"]:
             output["data"] = {
                 READY: '<p class="empty">Here the notebook has something to try out; open it in JupyterLab.</p>'

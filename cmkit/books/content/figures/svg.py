@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 WIDTH = 720
+NAMESPACE = "http:/" + "/www.w3.org/2000/svg"  # the name of a vocabulary; nothing is fetched there
 _LEFT, _RIGHT, _TOP, _BOTTOM = 64, 20, 30, 46
 _INK, _SOFT, _FAINT, _EDGE = "#16202b", "#5b6673", "#e9edf0", "#c9d0d7"
 _Spot = tuple[float, float]
@@ -70,7 +71,7 @@ def as_svg(figure: dict[str, Any]) -> str:
     meta = layout.get("meta") or {}
     alt = html.escape(str(meta.get("alt", "")))
     style = 'font-family="system-ui, Arial, sans-serif" style="max-width:100%;background:#fff"'
-    head = f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {height:g}" width="{WIDTH}" height="{height:g}" role="img" {style}>'
+    head = f'<svg xmlns="{NAMESPACE}" viewBox="0 0 {WIDTH} {height:g}" width="{WIDTH}" height="{height:g}" role="img" {style}>'
     return f"{head}<title>{alt}</title>{''.join(body)}</svg>"
 
 

@@ -1,0 +1,232 @@
+"""What the analyst found or put right, as one row of the fleet's own records: drafted, shown, appended, taken back."""
+
+import csv
+import io
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from cmkit.analyst.asked import one_of, place_of
+from cmkit.assessment import Assessment
+from cmkit.errors import ParameterError, WriteError, WrongFile
+from cmkit.files import one_writer, write_file
+from cmkit.records.reading.files import spreadsheet_text, table_files
+from cmkit.tables.records import TABLES
+
+_WAIT_S = 10.0
+_SEPARATORS = (",", ";", "\t")
+
+
+@dataclass(frozen=True)
+class Draft:
+    """A row that is not written yet. table: findings or corrections; values: column -> text as it will stand there."""
+
+    table: str
+    values: dict[str, str]
+
+    @property
+    def key(self) -> str:
+        """The row's own number."""
+        return self.values[TABLES[self.table].key[0]]
+
+    def frame(self) -> pd.DataFrame:
+        """The row as it will stand, one column a column of the table."""
+        return pd.DataFrame([self.values])
+
+    def _repr_html_(self) -> str:
+        return self.frame().T.rename(columns={0: f"new row of {self.table}"}).to_html(border=0)
+
+
+def draft_finding(
+    a: Assessment, compartment: str, found_on: str | date, outcome: str, cause: str = "", *, meter_h: float | None = None,
+    cost: float | None = None, downtime_h: float | None = None, note: str = "", recorded_on: str | date | None = None,
+) -> Draft:  # fmt: skip
+    """What a look inside showed, as a row of `findings`. Nothing is written.
+
+    outcome: `defect`, `no defect` or `failed`; meter_h (h), cost (money), downtime_h (h): missing where not known. prompted_by is the
+    newest bottle of an alarm that stands. recorded_on: default today. ParameterError for a compartment, outcome, day or number that is not allowed.
+    """
+    place_of(a, compartment)
+    one_of("outcome", outcome, TABLES["findings"].column("outcome").one_of)
+    found, recorded = _day("found_on", found_on), _day("recorded_on", recorded_on or date.today())
+    if recorded < found:
+        raise ParameterError(f"recorded_on: found {recorded}, before the look on {found}; wanted that day or later.")
+    verdict = a.verdicts[(a.verdicts["compartment"] == compartment) & (a.verdicts["state"] == "alarm")]
+    values = {
+        "finding": _free_key(f"F-{compartment}-{found:%y%m%d}", a.findings["finding"]), "compartment": compartment, "found_on": f"{found}",
+        "meter_h": _number("meter_h", meter_h), "outcome": outcome, "cause": cause,
+        "prompted_by": str(verdict["sample"].iloc[0]) if len(verdict) else "", "cost": _number("cost", cost),
+        "downtime_h": _number("downtime_h", downtime_h), "recorded_on": f"{recorded}", "note": note,
+    }  # fmt: skip
+    return Draft("findings", _safe(values))
+
+
+def draft_correction(
+    a: Assessment, sample: str, field: str, value: object, reason: str, *, decided_by: str, decided_on: str | date | None = None
+) -> Draft:  # fmt: skip
+    """One value of a bottle put right, as a row of `corrections`. Nothing is written; the laboratory's file stays as it is.
+
+    field: compartment, meter_h, fluid_h, makeup_l or drawn_on. ParameterError for a bottle, field or value that is not allowed, or without a reason or a name.
+    """
+    one_of("sample", sample, a.samples["sample"])
+    one_of("field", field, TABLES["corrections"].column("field").one_of)
+    if not reason.strip() or not decided_by.strip():
+        raise ParameterError("reason, decided_by: found nothing; wanted why, and who decided.")
+    if field == "compartment":
+        text = one_of("value", value, a.compartments["compartment"])
+    else:
+        text = f"{_day('value', str(value))}" if field == "drawn_on" else _number("value", float(str(value)))
+    values = {
+        "correction": _free_key(f"K-{sample}", a.corrections["correction"]), "sample": sample, "field": field, "value": text,
+        "decided_on": f"{_day('decided_on', decided_on or date.today())}", "decided_by": decided_by, "reason": reason,
+    }  # fmt: skip
+    return Draft("corrections", _safe(values))
+
+
+def _day(name: str, given: str | date) -> date:
+    try:
+        day = date.fromisoformat(given) if isinstance(given, str) else given
+    except ValueError:
+        raise ParameterError(f"{name}: found {given!r}, wanted a day such as 2026-06-30.") from None
+    if day > date.today():
+        raise ParameterError(f"{name}: found {day}, which is still to come.")
+    return day
+
+
+def _number(name: str, value: float | None) -> str:
+    if value is None or pd.isna(value):
+        return ""
+    if not 0 <= value < float("inf"):
+        raise ParameterError(f"{name}: found {value!r}, wanted a number, 0 or more.")
+    return f"{value:.10g}"
+
+
+def _free_key(wanted: str, taken: pd.Series) -> str:
+    known = set(taken.astype(str))
+    return next(k for k in (wanted, *(f"{wanted}-{n}" for n in range(2, len(known) + 3))) if k not in known)
+
+
+def _safe(values: dict[str, str]) -> dict[str, str]:
+    """Text of one line each that no spreadsheet takes for a formula."""
+    return {name: str(spreadsheet_text(" ".join(str(v).split()))) for name, v in values.items()}
+
+
+def write_back(folder: str | Path, draft: Draft) -> Path:
+    """Append a draft to the fleet's own table, in one step under the lock of its records; the file written.
+
+    The file is the old one or the new one, whole, whatever stops the writing; every other byte of it stays. Raises WriteError where another is writing
+    or the row is there already; WrongFile where the table is not a CSV file with these headings.
+    """
+    place = Path(folder)
+    with _records_lock(place):
+        path = _table_file(place, draft.table)
+        old = path.read_bytes() if path.exists() else _heading(draft.table)
+        head, separator = _headings(path, old)
+        if missing := [c for c in draft.values if c not in head and draft.values[c]]:
+            raise WrongFile(f"{path}: has no column {', '.join(missing)}; add it to the headings. Nothing was written.")
+        if _rows_with(old, head, separator, draft):
+            raise WriteError(f"{path}: the row {draft.key} is there already. Nothing was written.")
+        end = b"" if old.endswith((b"\n", b"\r")) else _line_end(old)
+        write_file(path, old + end + _line(draft, head, separator, old))
+    return path
+
+
+def undo(folder: str | Path, draft: Draft) -> Path:
+    """Take a row written by :func:`write_back` out again, if it stands there as it was written. WriteError where it does not."""
+    place = Path(folder)
+    with _records_lock(place):
+        path = _table_file(place, draft.table)
+        old = path.read_bytes() if path.exists() else b""
+        head, separator = _headings(path, old or _heading(draft.table))
+        line = _line(draft, head, separator, old)
+        if line not in old:
+            raise WriteError(f"{path}: no longer holds the row {draft.key} as it was written; change it by hand.")
+        before, _, after = old.rpartition(line)
+        write_file(path, before + after)
+    return path
+
+
+@contextmanager
+def _records_lock(place: Path) -> Iterator[None]:
+    """Alone with the fleet's records: the store's lock where there is a store, one of the folder's own where there is none."""
+    if not (place / "fleet.toml").is_file():
+        raise ParameterError(f"folder: found {str(place)!r}, wanted the fleet's folder, with its fleet.toml.")
+    lock = place / "store" / "LOCK" if (place / "store").is_dir() else place / ".records.lock"
+    busy = WriteError(
+        f"{place}: another command is writing its records; nothing was written. Try again when it has ended."
+    )
+    with one_writer(lock, busy, _WAIT_S):
+        yield
+
+
+def _table_file(place: Path, name: str) -> Path:
+    found = table_files(place, name)
+    if not found:
+        return place / f"{name}.csv"
+    if found[0].suffix != ".csv" or found[0].parent != place:
+        raise WrongFile(
+            f"{found[0]}: the table '{name}' is not the one file {name}.csv; add the row there by hand. Nothing was written."
+        )
+    return found[0]
+
+
+def _heading(name: str) -> bytes:
+    return (",".join(TABLES[name].names) + "\n").encode()
+
+
+def _headings(path: Path, raw: bytes) -> tuple[list[str], str]:
+    """The headings of a CSV file and what stands between them."""
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise WrongFile(f"{path}: not UTF-8 text; save it as UTF-8 CSV first. Nothing was written.") from None
+    first = text.partition("\n")[0].strip()
+    separator = max(_SEPARATORS, key=first.count)
+    return [h.strip().strip('"') for h in first.split(separator)], separator
+
+
+def _rows_with(raw: bytes, head: list[str], separator: str, draft: Draft) -> bool:
+    key = TABLES[draft.table].key[0]
+    if key not in head:
+        raise WrongFile(
+            f"the table '{draft.table}': found no heading {key}; wanted the names cmkit uses. Nothing was written."
+        )
+    rows = csv.reader(io.StringIO(raw.decode("utf-8-sig")), delimiter=separator)
+    return any(len(r) > head.index(key) and r[head.index(key)] == draft.key for r in rows)
+
+
+def _line(draft: Draft, head: list[str], separator: str, raw: bytes) -> bytes:
+    out = io.StringIO()
+    end = _line_end(raw).decode()
+    csv.writer(out, delimiter=separator, lineterminator=end).writerow([draft.values.get(c, "") for c in head])
+    return out.getvalue().encode()
+
+
+def _line_end(raw: bytes) -> bytes:
+    return b"\r\n" if b"\r\n" in raw else b"\n"
+
+
+def what_changed(before: Assessment, after: Assessment) -> pd.DataFrame:
+    """What two assessments say differently: one row a compartment and thing (compartment, what, before, after), records of alarms included."""
+    rows: list[dict[str, Any]] = []
+    for what in ("state", "cause", "todo"):
+        one, other = (x.verdicts.set_index("compartment")[what].fillna("") for x in (before, after))
+        both = one.index.intersection(other.index)
+        changed = both[(one[both] != other[both]).to_numpy()]
+        rows += [{"compartment": c, "what": what, "before": one[c], "after": other[c]} for c in changed]
+    key = ["compartment", "alarm_on", "found_on"]
+    seen = before.record.merge(after.record, on=key, how="outer", suffixes=("_a", "_b"), indicator=True)
+    other = seen[seen["_merge"] != "both"]
+    rows += [
+        {"compartment": r.compartment, "what": "our record", "before": "" if pd.isna(r.words_a) else r.words_a, "after": "" if pd.isna(r.words_b) else r.words_b}
+        for r in other.itertuples()
+    ]  # fmt: skip
+    return pd.DataFrame(rows, columns=["compartment", "what", "before", "after"]).astype("str")
+
+
+__all__ = ["Draft", "draft_correction", "draft_finding", "undo", "what_changed", "write_back"]

@@ -1,0 +1,124 @@
+"""The fleet, one compartment, a limit that is tried, and two compartments side by side."""
+
+import ipywidgets as widgets
+import pandas as pd
+
+from cmkit.analyst import plot
+from cmkit.analyst.asked import place_of
+from cmkit.analyst.compare import compare as compared
+from cmkit.analyst.explain import explain
+from cmkit.analyst.what_if import what_if
+from cmkit.assessment import Assessment
+from cmkit.desk.shown import WRAPPED, choice, number_box, picture, redrawn, table, words
+from cmkit.errors import ParameterError
+
+_ALL = "all"
+_RANK = {"alarm": 0, "alert": 1, "not known": 2, "clear": 3}
+
+
+def chosen_rows(a: Assessment, site: str = _ALL, state: str = _ALL) -> pd.DataFrame:
+    """Compartments of a site and state, the most urgent first: compartment, state, chance, cause, reason, todo."""
+    own = a.verdicts
+    own = own[(own["site"] == site) | (site == _ALL)]
+    own = own[(own["state"] == state) | (state == _ALL)]
+    order = own["state"].map(_RANK)
+    ranked = own.assign(_rank=order).sort_values(["_rank", "chance"], ascending=[True, False], kind="stable")
+    return ranked[["compartment", "state", "chance", "cause", "reason", "todo"]].reset_index(drop=True)
+
+
+def fleet(a: Assessment) -> widgets.VBox:
+    """Which compartments need a look: a list by site and state, and the one chosen from it below."""
+    site = choice("site", [_ALL, *a.sites["site"]])
+    state = choice("state", [_ALL, *_RANK])
+    names = chosen_rows(a)["compartment"].tolist()
+    if not names:
+        raise ParameterError("this fleet has no compartment of a working machine; nothing to show.")
+    which = choice("compartment", names)
+    listed, below = widgets.HTML(), widgets.HTML()
+
+    def narrow(_: object = None) -> None:
+        rows = chosen_rows(a, site.value, state.value)
+        which.options = rows["compartment"].tolist() or names
+        listed.value = table(rows.head(12)) + words(f"{len(rows)} compartments; the twelve most urgent are listed")
+
+    for control in (site, state):
+        control.observe(narrow, names="value")
+    narrow()
+    redrawn([which], below, lambda: compartment_html(a, which.value))
+    return widgets.VBox([widgets.Box([site, state, which], layout=WRAPPED), listed, below])
+
+
+def compartment_html(a: Assessment, name: str, analyte: str | None = None) -> str:
+    """One compartment: state and work, its results, its rate, and everything that was weighed."""
+    place_of(a, name)
+    own = a.verdicts[a.verdicts["compartment"] == name]
+    head = (
+        words(*(f"{c}: {own[c].iloc[0]}" for c in ("state", "reason", "todo", "how_sure") if own[c].iloc[0]))
+        if len(own)
+        else words("machine retired")
+    )
+    parts = [head]
+    for draw in (plot.results, plot.rate):
+        try:
+            parts.append(picture(draw(a, name, analyte)))
+        except ParameterError as error:
+            parts.append(words(str(error)))
+    weighed = explain(a, name)
+    spoke = table(weighed[weighed["spoke"]].drop(columns="spoke"))
+    silent = table(weighed[~weighed["spoke"]].drop(columns="spoke"))
+    return "".join(
+        [
+            *parts,
+            f"<h4>What spoke</h4>{spoke}<details><summary>What was weighed and did not speak</summary>{silent}</details>",
+        ]
+    )
+
+
+def compartment(a: Assessment, name: str) -> widgets.VBox:
+    """One compartment by itself, with a choice of the result that is drawn. ParameterError for a name that is not known."""
+    place_of(a, name)
+    measured = a.history[a.history["compartment"] == name]["analyte"].unique().tolist()
+    which = choice("result", [("those that tell the story", None), *((m, m) for m in measured)])
+    out = widgets.HTML()
+    redrawn([which], out, lambda: compartment_html(a, name, which.value))
+    return widgets.VBox([which, out])
+
+
+def limits(a: Assessment) -> widgets.VBox:
+    """A fixed limit tried on the fleet's own past: what it would have raised, and what that led to. Nothing is written."""
+    kind = choice("kind", sorted(a.compartments["kind"].unique()))
+    analyte = choice("result", sorted(a.limits["analyte"].unique()))
+    alert, alarm = number_box("alert", 20.0), number_box("alarm", 40.0)
+    out = widgets.HTML()
+
+    def draw() -> str:
+        tried = what_if(a, limits={kind.value: {analyte.value: (alert.value, alarm.value)}})
+        return (
+            table(tried.reset_index())
+            + f'<pre>[limits."{kind.value}"]\n{analyte.value} = {{ alert = {alert.value:g}, alarm = {alarm.value:g} }}</pre>'
+            + words("To accept it, write these lines into fleet.toml.")
+        )
+
+    redrawn([kind, analyte, alert, alarm], out, draw)
+    return widgets.VBox([widgets.Box([kind, analyte, alert, alarm], layout=WRAPPED), out])
+
+
+def compare(a: Assessment) -> widgets.VBox:
+    """Two compartments side by side: the ratio of their wear rates with its interval."""
+    names = sorted(a.wear["compartment"].unique())
+    if len(names) < 2:
+        raise ParameterError(f"compare: {len(names)} compartment(s) with a wear rate; wanted two or more.")
+    one, other = choice("one", names), choice("other", names, names[1])
+    out = widgets.HTML()
+    metals = ("Fe_ppm", "Cu_ppm", "Cr_ppm")
+
+    def draw() -> str:
+        both = [set(a.wear.loc[a.wear["compartment"] == c.value, "analyte"]) for c in (one, other)]
+        shared = [m for m in metals if all(m in b for b in both)]
+        if not shared:
+            raise ParameterError("these two share no wear metal; choose another.")
+        rows = pd.concat([compared(a, one.value, other.value, m) for m in shared])
+        return picture(plot.compare(a, one.value, other.value, shared)) + words(*rows["words"])
+
+    redrawn([one, other], out, draw)
+    return widgets.VBox([widgets.Box([one, other], layout=WRAPPED), out])

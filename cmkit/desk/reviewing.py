@@ -1,0 +1,105 @@
+"""Review: what a look showed, or a value put right, shown as the exact row, written to the fleet that was opened, and taken back."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+import ipywidgets as widgets
+
+from cmkit.analyst.write_back import Draft, draft_correction, draft_finding, undo, what_changed, write_back
+from cmkit.assessment import Assessment
+from cmkit.books.content.open_assessment import open_assessment
+from cmkit.desk.shown import WRAPPED, button, choice, number_box, said, table, text_box, words
+from cmkit.errors import ParameterError
+from cmkit.tables.records import TABLES
+
+
+class Written:
+    """What the review wrote last, so that it can be taken back; empty at first."""
+
+    draft: Draft | None = None
+
+
+def review(a: Assessment, folder: str | Path) -> widgets.VBox:
+    """A finding or a correction, previewed as the row it becomes, appended to the tables in `folder`, the fleet assessed again.
+
+    folder: of the fleet that `a` was made from. What changed on screen is what the two assessments say differently. ParameterError where the folder is no fleet's.
+    """
+    if not (Path(folder) / "fleet.toml").is_file():
+        raise ParameterError(f"folder: found {str(folder)!r}, wanted the fleet's folder, with its fleet.toml.")
+    forms = (_finding_form(a), _correction_form(a))
+    tabs = widgets.Tab([box for box, _ in forms], titles=("what a look showed", "a value put right"))
+    out, done = widgets.HTML(), Written()
+
+    def draft() -> Draft:
+        return forms[tabs.selected_index or 0][1]()
+
+    def show() -> None:
+        out.value = said(lambda: words("This row would be written:") + table(draft().frame()))
+
+    def write() -> None:
+        out.value = said(lambda: _write(a, folder, draft(), done))
+
+    def back() -> None:
+        out.value = said(lambda: _take_back(folder, done))
+
+    buttons = [
+        button("Preview the row", "shows it; writes nothing", show),
+        button("Write and assess again", "appends the row to the fleet's records", write),
+        button("Take back", "removes the row written last", back),
+    ]
+    return widgets.VBox([tabs, widgets.Box(buttons, layout=WRAPPED), out])
+
+
+def _write(a: Assessment, folder: str | Path, draft: Draft, done: Written) -> str:
+    path = write_back(folder, draft)
+    done.draft = draft
+    after = open_assessment(
+        folder, max(a.about["as_of"], draft.values.get("recorded_on") or draft.values["decided_on"])
+    )
+    return words(f"Written to {path}: {draft.key}") + table(what_changed(a, after))
+
+
+def _take_back(folder: str | Path, done: Written) -> str:
+    if done.draft is None:
+        raise ParameterError("nothing was written here yet; nothing to take back.")
+    path = undo(folder, done.draft)
+    key, done.draft = done.draft.key, None
+    return words(f"{key} taken out of {path}")
+
+
+def _finding_form(a: Assessment) -> tuple[widgets.Box, Callable[[], Draft]]:
+    alarms = a.verdicts.sort_values("state")["compartment"].tolist()
+    raised = a.orders["compartment"].tolist()
+    names = [*raised, *(n for n in alarms if n not in set(raised))]
+    if not names:
+        raise ParameterError("this fleet has no compartment of a working machine; nothing to review.")
+    place, outcome = (
+        choice("compartment", names),
+        choice("what it showed", list(TABLES["findings"].column("outcome").one_of)),
+    )
+    day, cause, note = text_box("day of the look", a.about["as_of"]), text_box("cause"), text_box("note")
+    cost, downtime = number_box("cost", 0.0), number_box("hours lost", 0.0)
+
+    def draft() -> Draft:
+        return draft_finding(
+            a,
+            place.value,
+            day.value,
+            outcome.value,
+            cause.value,
+            cost=cost.value,
+            downtime_h=downtime.value,
+            note=note.value,
+        )
+
+    return widgets.Box([place, day, outcome, cause, cost, downtime, note], layout=WRAPPED), draft
+
+
+def _correction_form(a: Assessment) -> tuple[widgets.Box, Callable[[], Draft]]:
+    sample, field = text_box("bottle"), choice("column", list(TABLES["corrections"].column("field").one_of))
+    value, reason, who = text_box("should say"), text_box("why"), text_box("decided by")
+
+    def draft() -> Draft:
+        return draft_correction(a, sample.value, field.value, value.value, reason.value, decided_by=who.value)
+
+    return widgets.Box([sample, field, value, reason, who], layout=WRAPPED), draft

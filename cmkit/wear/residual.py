@@ -1,0 +1,144 @@
+"""What a fluid change really leaves behind, learnt from the fleet's own changes: for each kind of compartment the share f that stays.
+
+After a change the level is f times what was drained plus what was gained since (`wear.exposure`), so a wrong f shows in every forecast of a
+first bottle after a change. f is the mode of the pooled robust likelihood of the wear filter's forecasts (`wear.family`), over all metals of a
+kind that fresh fluid carries next to none of (else f and the fresh content explain each other), times a log-normal prior about the kind's
+assumed share. The usual rate, its scatter and the laboratory's are fitted anew at each f tried.
+
+Metals of one bottle share errors (the bottle, the load, that change's own f), so the pooled likelihood claims too much. Its curvature H is set
+against the scatter J of its slope between compartments: what it says is weighted by H/J where that is below 1 (composite likelihood and its
+sandwich variance; Varin, Reid and Firth 2011, Statistica Sinica 21, from memory).
+"""
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from cmkit.records.constants import constant
+from cmkit.records.fleet import Fleet
+from cmkit.tables.frames import empty, names, typed
+from cmkit.wear.exposure import sample_exposure
+from cmkit.wear.family import CONSTANTS, LOOSE, chosen_series, fit_groups, fit_kinds, log_likelihood
+from cmkit.wear.rounding import bottle_steps
+from cmkit.wear.series_arrays import Panel, panel
+
+Floats = NDArray[np.float64]
+_LOG_SD, _MOST = constant("wear", "residual_log_sd"), constant("wear", "residual_most")
+_FEWEST = int(constant("wear", "residual_fewest"))
+_TRIED = np.array([-1.4, -0.7, -0.3, 0.0, 0.3, 0.7, 1.1])  # log(f / assumed)
+_NEAR = 0.3  # distance in log f over which the slope of the likelihood is taken
+_FIRST_SWEEPS, _SWEEPS = 4, 1
+_METALS = (
+    "Fe_ppm",
+    "Cr_ppm",
+    "Pb_ppm",
+    "Sn_ppm",
+    "Al_ppm",
+)  # hardly any of them in fresh fluid: common practice, no source
+_FREE = (0, 2, 3)  # columns of the parameters fitted at each share tried
+
+
+def learn_residuals(
+    known: Fleet, hours: pd.DataFrame, services: pd.DataFrame, make_up: pd.DataFrame, pace: float, *, samples: pd.DataFrame, register: pd.DataFrame
+) -> pd.DataFrame:  # fmt: skip
+    """Per kind with a usable bottle: residual (0..1), its sd at one change (what is not known of the kind's share included), the changes between
+    bottles it was learnt from, and basis (`own changes`, or `assumed` where there are too few). Sorted by kind.
+
+    hours, services, make_up, pace: as of `sample_exposure`; samples: wide results; register: analytes.
+    """
+    line = (known, hours, services, make_up, pace)
+    exposure = sample_exposure(*line)
+    if exposure.empty:
+        return empty("residuals")
+    out = _assumed(known, exposure)
+    half = sample_exposure(
+        *line, residuals=out.assign(residual=out["residual"] / 2, residual_sd=out["residual_sd"] / 2)
+    )
+    found = _found(exposure, half, samples, register)
+    learnt = found.reindex(out["kind"]).reset_index()
+    own = (out["n_changes"] >= _FEWEST) & learnt["log_times"].notna() & (out["residual"] > 0)
+    residual = np.minimum(out["residual"] * np.exp(learnt["log_times"]), _MOST)
+    cv = out["residual_sd"] / out["residual"].where(own)
+    out["residual_sd"] = (residual * np.hypot(cv, learnt["log_sd"])).where(own, out["residual_sd"])
+    out["residual"] = residual.where(own, out["residual"])
+    out["basis"] = np.where(own, "own changes", "assumed")
+    return typed(out[names("residuals")], "residuals")
+
+
+def _assumed(known: Fleet, exposure: pd.DataFrame) -> pd.DataFrame:
+    """The assumed share of every kind, and how many changes lie between its bottles."""
+    n = exposure.groupby("kind")["changed"].sum().astype(int)
+    kinds = [known.settings.kind(k) for k in n.index]
+    residual = pd.Series([k.residual for k in kinds], index=n.index, dtype=float)
+    cv = np.array([k.residual_cv for k in kinds], float)
+    return pd.DataFrame({"residual": residual, "residual_sd": cv * residual, "n_changes": n}).reset_index()
+
+
+def _found(exposure: pd.DataFrame, half: pd.DataFrame, samples: pd.DataFrame, register: pd.DataFrame) -> pd.DataFrame:
+    """Per kind: log_times (log of f over the assumed share) and log_sd, posterior mean and sd on the shares tried."""
+    analytes = [a for a in _METALS if a in samples and a in register.index]
+    full, less = panel(exposure, samples, analytes), panel(half, samples, analytes)
+    series = full.series.join(full.lives[["kind", "family"]], on="life_row")
+    if series.empty:
+        return pd.DataFrame({"log_times": [], "log_sd": []})
+    steps = bottle_steps(samples, analytes, register).set_axis(samples["sample"]).reindex(exposure["sample"])
+    groups, base, centre = fit_kinds(full, series, register, steps, free=(0, 1, 2, 3), sweeps=_FIRST_SWEEPS)
+    costs, thetas = [], []
+    for x in _TRIED:
+        theta, cost = fit_groups(
+            _at(full, less, x), series, "kind", groups, (centre, LOOSE), start=base, free=_FREE, sweeps=_SWEEPS
+        )
+        costs.append(pd.Series(cost).groupby(groups["kind"]).sum())
+        thetas.append(theta)
+    cost = pd.concat(costs, axis=1)
+    best = np.array([thetas[k] for k in cost.to_numpy().argmin(axis=1)])  # (kinds, groups, parameters)
+    own = best[pd.Index(cost.index).get_indexer(groups["kind"]), np.arange(len(groups))]
+    worth = _worth(full, less, series, groups, own, cost)
+    rows = [_posterior(-c * w) for c, w in zip(cost.to_numpy(), worth, strict=True)]
+    return pd.DataFrame(rows, columns=["log_times", "log_sd"], index=cost.index)
+
+
+def _at(full: Panel, less: Panel, x: float | Floats) -> Panel:
+    """The panel at e^x times the assumed share, from it and from half of it: the balance is linear in f over one change.
+
+    The doubt of each change stays that of the assumed share: were it to grow with f, a small f would be likelier for its small doubt alone.
+    """
+    times = 2 * (np.exp(x) - 0.5)  # 1 at the assumed share, 0 at half of it
+    moved = {
+        n: np.maximum(less.exposure[n] + times * (full.exposure[n] - less.exposure[n]), 0.0)
+        for n in ("phi", "psi", "chi")
+    }
+    return replace(full, exposure=full.exposure | moved)
+
+
+def _worth(
+    full: Panel, less: Panel, series: pd.DataFrame, groups: pd.DataFrame, theta: Floats, cost: pd.DataFrame
+) -> Floats:
+    """Per kind: curvature of the likelihood over the scatter of its slope between compartments, at most 1."""
+    number, rows = chosen_series(series, "kind", groups)
+    life = series["life_row"].to_numpy()[rows]
+    given = theta[number], groups[CONSTANTS].to_numpy(float)[number]
+    at_best = _TRIED[np.clip(cost.to_numpy().argmin(axis=1), 1, len(_TRIED) - 2)]
+    of_kind = pd.Index(cost.index).get_indexer(groups["kind"])[number]
+    down, here, up = (np.zeros(len(rows)) for _ in range(3))
+    for k, x in enumerate(at_best):
+        own = of_kind == k
+        sub = life[own], rows[own], given[0][own], given[1][own]
+        down[own], here[own], up[own] = (log_likelihood(_at(full, less, x + s * _NEAR), *sub) for s in (-1, 0, 1))
+    place = full.lives["compartment"].to_numpy()[life]
+    slope = pd.Series((up - down) / (2 * _NEAR)).groupby([of_kind, place]).sum().groupby(level=0)
+    scatter = (slope.var() * slope.size()).reindex(range(len(at_best))).to_numpy()
+    curvature = -np.bincount(of_kind, (up - 2 * here + down) / _NEAR**2, len(at_best))
+    says = (scatter > 0) & (curvature > 0)
+    return np.where(says, np.minimum(curvature / np.where(says, scatter, 1.0), 1.0), 0.0)
+
+
+def _posterior(log_likelihood: Floats) -> tuple[float, float]:
+    """Mean and sd of log(f / assumed) under a normal prior, by quadrature on a fine grid (cubic through the shares tried)."""
+    x = np.linspace(_TRIED[0], _TRIED[-1], 201)
+    y = np.polynomial.Polynomial.fit(_TRIED, log_likelihood, 4)(x) - 0.5 * (x / _LOG_SD) ** 2
+    weight = np.exp(y - y.max())
+    mean = float((weight * x).sum() / weight.sum())
+    return mean, float(np.sqrt((weight * (x - mean) ** 2).sum() / weight.sum()))

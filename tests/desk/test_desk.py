@@ -1,0 +1,90 @@
+"""The desk without a screen: it shows what the functions say, writes what it previewed, and takes it back."""
+
+import shutil
+from pathlib import Path
+
+import ipywidgets as widgets
+import pytest
+
+import cmkit
+from cmkit.books.content.open_assessment import open_assessment
+from cmkit.desk.panels import chosen_rows
+from cmkit.errors import ParameterError
+
+
+@pytest.fixture(scope="module")
+def demo(root: Path):
+    return open_assessment(root / "sample_data", "2026-06-30")
+
+
+def controls(box) -> list:
+    """Every control of a widget that a person can change."""
+    own = [box] if hasattr(box, "description") and not isinstance(box, widgets.HTML) else []
+    return own + [c for child in getattr(box, "children", ()) for c in controls(child)]
+
+
+def by_name(box) -> dict:
+    return {c.description: c for c in controls(box)}
+
+
+def test_the_fleet_is_listed_most_urgent_first_and_a_choice_is_shown(demo) -> None:
+    rows = chosen_rows(demo)
+    assert rows["state"].tolist() == sorted(rows["state"], key=["alarm", "alert", "not known", "clear"].index)
+    box = cmkit.desk.fleet(demo)
+    named = by_name(box)
+    named["state"].value = "alarm"
+    assert set(named["compartment"].options) == set(demo.verdicts.loc[demo.verdicts["state"] == "alarm", "compartment"])
+    named["compartment"].value = "RH-02/final drive/left"
+    shown = box.children[-1].value
+    assert "<svg" in shown
+    assert "a bearing or gear is breaking up" in shown
+
+
+def test_every_control_of_every_panel_has_a_label(demo, root) -> None:
+    desk = cmkit.desk
+    boxes = [desk.fleet(demo), desk.compartment(demo, "RH-02/engine"), desk.limits(demo), desk.interval(demo), desk.compare(demo), desk.review(demo, root / "sample_data")]  # fmt: skip
+    assert all(c.description for box in boxes for c in controls(box))
+
+
+def test_a_limit_that_is_tried_shows_the_difference(demo) -> None:
+    box = cmkit.desk.limits(demo)
+    named = by_name(box)
+    named["kind"].value, named["result"].value, named["alert"].value, named["alarm"].value = "engine", "Cu_ppm", 10, 20
+    assert "in alarm" in box.children[-1].value
+    assert "Cu_ppm = { alert = 10, alarm = 20 }" in box.children[-1].value
+
+
+def test_a_review_previews_writes_and_takes_back(demo, root, tmp_path, monkeypatch) -> None:
+    folder = tmp_path / "fleet"
+    shutil.copytree(root / "sample_data", folder)
+    monkeypatch.setattr("cmkit.desk.reviewing.open_assessment", lambda *_: demo)
+    old = (folder / "findings.csv").read_bytes()
+    box = cmkit.desk.review(demo, folder)
+    named, out = by_name(box), box.children[-1]
+    named["compartment"].value, named["what it showed"].value, named["note"].value = (
+        "RH-02/final drive/left",
+        "defect",
+        "<img src=x onerror=alert(1)>",
+    )
+    named["Preview the row"].click()
+    assert "F-RH-02/final drive/left-260630" in out.value
+    assert "<img" not in out.value
+    assert (folder / "findings.csv").read_bytes() == old
+    named["Write and assess again"].click()
+    assert (folder / "findings.csv").read_bytes().count(b"\n") == old.count(b"\n") + 1
+    named["Write and assess again"].click()
+    assert "there already" in out.value
+    named["Take back"].click()
+    assert (folder / "findings.csv").read_bytes() == old
+    named["day of the look"].value = "soon"
+    named["Preview the row"].click()
+    assert "wanted a day" in out.value
+
+
+def test_the_desk_says_what_it_needs(demo, tmp_path) -> None:
+    with pytest.raises(ParameterError, match="wanted the fleet's folder"):
+        cmkit.desk.review(demo, tmp_path)
+    with pytest.raises(ParameterError, match="found 'nowhere'"):
+        cmkit.desk.compartment(demo, "nowhere")
+    with pytest.raises(AttributeError, match="no attribute 'flet'"):
+        _ = cmkit.desk.flet
