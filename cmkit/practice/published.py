@@ -1,4 +1,4 @@
-"""What each month's books said, kept as it was said: an append-only table beside the fleet's records (`published.csv`).
+"""What each month's books said, kept as it was said: an append-only table beside the published months (`published.csv`).
 
 A month is never written over. When a month is published again and says something else, both are kept, each with the day it was
 published; the record of what was said counts the first.
@@ -9,7 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from cmkit.practice.ledger import as_text, from_text, read_ledger, write_ledger
-from cmkit.tables.frames import names, typed
+from cmkit.tables.frames import empty, names, typed
 
 PUBLISHED = names("published")
 CHANGES = names("published_changes")
@@ -47,7 +47,7 @@ def read_published(folder: Path) -> pd.DataFrame:
 
 
 def append_published(folder: Path, said: pd.DataFrame, published_on: pd.Timestamp) -> int:
-    """Add what a month's books say to the fleet folder's record; returns how many rows were added.
+    """Add what a month's books say to the record in `folder`; returns how many rows were added.
 
     said: frame of `said_in`. A row that says what the newest row of its month and compartment says is not added again; one that says
     something else is added with its own day, and the older one stays. The file is replaced whole, so a reader never sees half of it.
@@ -59,7 +59,7 @@ def append_published(folder: Path, said: pd.DataFrame, published_on: pd.Timestam
     new = rows[~_lines(rows, _SAID_KEY).isin(list(kept))]
     if len(new):
         whole = pd.concat([before, new], ignore_index=True) if len(before) else new
-        write_ledger(folder / FILE, whole, "published")
+        write_published(folder, whole)
     return len(new)
 
 
@@ -72,6 +72,11 @@ def _lines(frame: pd.DataFrame, names: list[str]) -> pd.Series:
     return pd.Series(
         ["\x1f".join(row) for row in cells[names].itertuples(index=False, name=None)], index=frame.index, dtype="str"
     )
+
+
+def write_published(folder: Path, frame: pd.DataFrame) -> None:
+    """The whole record as a file of `folder`, replaced in one step. frame: columns PUBLISHED."""
+    write_ledger(folder / FILE, frame, "published")
 
 
 def first_said(published: pd.DataFrame) -> pd.DataFrame:
@@ -97,16 +102,18 @@ def said_otherwise(published: pd.DataFrame, said: pd.DataFrame) -> pd.DataFrame:
 
 
 def published_alarms(published: pd.DataFrame) -> pd.DataFrame:
-    """Alarms as they were published, one row each: compartment, alarm_on (day of the first book that showed it), until (month of the last
-    book in a row), months, chance and cause (as first said).
+    """Alarms as they were published, one row each: compartment, alarm_on (day of the first book that showed it), as_of (day of the records
+    it was made from), until (month of the last book in a row), months, chance and cause (as first said).
     """
     rows = first_said(published).sort_values(["compartment", "month"], kind="stable")
     order = {month: place for place, month in enumerate(sorted(set(rows["month"])))}
     raised = rows[rows["state"] == "alarm"]
+    if not len(raised):
+        return empty("published_alarms")
     place = raised["month"].map(order)
     starts = (place.groupby(raised["compartment"]).diff() != 1).groupby(raised["compartment"]).cumsum()
     out = raised.assign(spell=starts).groupby(["compartment", "spell"], sort=True).agg(
-        alarm_on=("published_on", "first"), until=("month", "last"), months=("month", "size"), chance=("chance", "first"), cause=("cause", "first")
+        alarm_on=("published_on", "first"), as_of=("as_of", "first"), until=("month", "last"), months=("month", "size"), chance=("chance", "first"), cause=("cause", "first")
     )  # fmt: skip
     out = out.reset_index().drop(columns="spell")
     return typed(out, "published_alarms")

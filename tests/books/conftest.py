@@ -10,19 +10,13 @@ import nbformat
 import pandas as pd
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from cmkit.wear.verdicts import VERDICTS
 from nbformat import NotebookNode
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from cmkit.assessment import Assessment, table_names
-from cmkit.practice.due import DUE
-from cmkit.practice.replay import RECORD
-from cmkit.practice.rounds import CARDS
-from cmkit.practice.technique import TECHNIQUE
-from cmkit.practice.waiting import WAITING
-from cmkit.tables.records import TABLES
-from cmkit.wear.evidence import EVIDENCE
+from cmkit.books.content.open_assessment import given_assessment
+from cmkit.tables.frames import empty
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
@@ -75,28 +69,15 @@ def made_samples(sites: list[str], each: int, note: str) -> pd.DataFrame:
     return frame.assign(reported_on=frame["drawn_on"], received_on=frame["drawn_on"])
 
 
-# columns of the empty tables that the digest and the field sheets look at
-COLUMNS = {
-    "verdicts": VERDICTS, "before": VERDICTS, "due": DUE, "waiting": WAITING, "record": RECORD, "evidence": EVIDENCE, "cards": CARDS, "findings": TABLES["findings"].names,
-    "exposure": ["compartment", "sample", "drawn_on", "life", "order"], "technique": TECHNIQUE,
-}  # fmt: skip
-
-
-def _kind(column: str) -> str:
-    kinds = {"overdue": "bool", "later": "bool", "cost_of_waiting": "float64", "tube_mm": "float64", "visit": "int64"}
-    return "datetime64[us]" if column.endswith("_on") else kinds.get(column, "str")
-
-
 def small_assessment(sites: list[str], each: int = 4, note: str = "", as_of: str = "2026-06-30") -> Assessment:
     """An assessment with one machine and one compartment a site; the tables these tests do not read are empty."""
-    tables = {
-        name: pd.DataFrame({c: pd.Series([], dtype=_kind(c)) for c in COLUMNS.get(name, ["compartment"])})
-        for name in table_names()
-    }
+    tables = {name: empty(name) for name in table_names()}
     tables["sites"] = pd.DataFrame({"site": sites, "name": sites}, dtype="str")
-    tables["machines"] = pd.DataFrame({"machine": [f"{s} digger" for s in sites], "site": sites}, dtype="str")
+    tables["machines"] = pd.DataFrame(
+        {"machine": [f"{s} digger" for s in sites], "site": sites, "kind": "digger"}, dtype="str"
+    )
     tables["compartments"] = pd.DataFrame(
-        {"compartment": [f"{s} engine" for s in sites], "machine": [f"{s} digger" for s in sites], "family": ["engine"] * len(sites)},
+        {"compartment": [f"{s} engine" for s in sites], "machine": [f"{s} digger" for s in sites], "family": "engine", "kind": "engine", "position": ""},
         dtype="str",
     )  # fmt: skip
     tables["samples"] = made_samples(sites, each, note)
@@ -232,19 +213,19 @@ def look_at(chromium: Browser) -> Callable[..., PageReport]:
 
 
 @pytest.fixture
-def print_a4(chromium: Browser) -> Callable[[Path, Path], Path]:
-    """Print a page to A4 as PDF; raises AssertionError when something drawn is wider than the paper."""
+def print_page(chromium: Browser) -> Callable[..., Path]:
+    """Print a page as PDF, to A4 or `Letter`."""
 
-    def print_page(path: Path, target: Path) -> Path:
+    def print_page(path: Path, target: Path, paper: str = "A4") -> Path:
         page, _, _ = open_page(chromium, path, 1280)
         try:
             if page.locator("figure.chart").count():
                 wait_until(page, "document.documentElement.dataset.charts === 'ready'")
             page.pdf(
                 path=str(target),
-                format="A4",
+                format=paper,
                 print_background=True,
-                margin=dict.fromkeys(("top", "bottom", "left", "right"), "15mm"),
+                prefer_css_page_size=True,
             )
             return target
         finally:
@@ -264,7 +245,13 @@ def made() -> Callable[..., Assessment]:
     return module.made_assessment
 
 
+@pytest.fixture(scope="session")
+def demo(root: Path) -> Assessment:
+    """The demo fleet assessed as of its newest record."""
+    return given_assessment(str(root / "sample_data"))
+
+
 @pytest.fixture
-def until() -> Callable[[Page, str], None]:
-    """`until(page, expression)`: wait for a page that has our security policy."""
+def page_until() -> Callable[[Page, str], None]:
+    """`page_until(page, expression)`: wait for a page that has our security policy."""
     return wait_until

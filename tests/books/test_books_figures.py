@@ -33,8 +33,8 @@ def points(book: Book) -> pd.DataFrame:
 
 
 def test_the_telling_results_are_those_that_fired(book: Book) -> None:
-    """The invented fault raises iron and copper only."""
-    assert set(telling(book, FAULTY)[:2]) == {"Fe_ppm", "Cu_ppm"}
+    """The invented fault raises iron and chromium most, copper a little."""
+    assert set(telling(book, FAULTY)[:2]) == {"Fe_ppm", "Cr_ppm"}
 
 
 def test_results_are_drawn_as_they_stand_in_the_samples(book: Book, points: pd.DataFrame) -> None:
@@ -48,19 +48,19 @@ def test_results_are_drawn_as_they_stand_in_the_samples(book: Book, points: pd.D
 
 
 def test_the_change_of_fluid_stands_where_it_was_made(book: Book, points: pd.DataFrame) -> None:
-    """Invented: every fluid was changed at 5,100 h on the meter."""
+    """Invented: every fluid was changed at 5,660 h on the meter."""
     figure = results_over_hours(points, family_limits_of(book, FAULTY, "level"), "here")
     uprights = [t for t in figure.data if t.mode == "lines" and t.fill is None]
     assert len(uprights) == len(set(points["analyte"]))
     for trace in uprights:
-        np.testing.assert_allclose([x for x in trace.x if x is not None], [5100, 5100], atol=1)
+        np.testing.assert_allclose([x for x in trace.x if x is not None], [5660, 5660], atol=1)
 
 
 def test_the_present_charge_is_told_from_the_earlier_one(book: Book, points: pd.DataFrame) -> None:
     figure = results_over_fluid(points, family_limits_of(book, FAULTY, "level"), "here")
     assert len(figure.data) == 2 * len(set(points["analyte"]))
     for earlier, now in zip(figure.data[::2], figure.data[1::2], strict=True):
-        assert len([x for x in earlier.x if x is not None]) + len(now.x) == 9
+        assert len([x for x in earlier.x if x is not None]) + len(now.x) == 12
         assert earlier.x[-1] is None
         assert np.all(np.diff([*now.x]) > 0)
 
@@ -89,6 +89,17 @@ def test_the_fan_ends_at_the_forecast(book: Book) -> None:
     assert middle.y[1] == pytest.approx(row["next_mean"], rel=1e-3)
     assert max(figure.data[0].y) == pytest.approx(row["next_mean"] + 1.645 * row["next_sd"], rel=1e-3)
     assert "chance of passing" in figure.layout.meta["caption"]
+
+
+def test_a_page_has_one_set_of_limits_and_they_are_those_that_act(book: Book) -> None:
+    """Where a limit of the family was passed, the bound in the evidence is the limit that the page draws and lists."""
+    passed = book.tables.evidence[book.tables.evidence["rule"].isin(["level limit", "maker limit"])]
+    assert len(passed) >= 3
+    for row in passed.itertuples():
+        limits = family_limits_of(book, row.compartment, "level")
+        own = limits[(limits["analyte"] == row.analyte) & (limits["direction"] == "up")]
+        assert row.threshold in [pytest.approx(v) for v in (*own["alarm"], *own["alert"].dropna())]
+        assert own["alert"].notna().tolist() == (own["named"] == "alarm").tolist()
 
 
 def test_a_limit_far_away_is_named_and_does_not_flatten_the_results() -> None:

@@ -9,10 +9,10 @@ import nbformat
 import numpy as np
 import pandas as pd
 import pytest
+from playwright.sync_api import Browser
 from pypdf import PdfReader
 
 from cmkit.assessment import Assessment, table_names
-from cmkit.books.content.open_assessment import given_assessment
 from cmkit.books.publishing.export import page_facts
 from cmkit.books.running.run import run_book
 
@@ -78,6 +78,39 @@ def test_a_book_is_small_and_all_its_links_lead_somewhere(books: Callable[..., P
     assert [k for k in facts.links if not k.startswith("#")] == []
 
 
+@pytest.mark.browser
+def test_the_acts_stand_above_the_fold_and_within_two_screens_of_a_phone(
+    books: Callable[..., Path], chromium: Browser
+) -> None:
+    """Every order of the invented site: at 1280 x 720 on the first screen, at 360 x 740 within two."""
+    for width, height, screens in ((1280, 720, 1), (360, 740, 2)):
+        page = chromium.new_page(viewport={"width": width, "height": height})
+        page.goto(books("site_book").as_uri())
+        page.wait_for_timeout(300)
+        bottoms = page.evaluate(
+            "[...document.querySelectorAll('.acts li')].map((li) => li.getBoundingClientRect().bottom)"
+        )
+        page.close()
+        assert len(bottoms) == 4
+        assert max(bottoms) < screens * height
+
+
+@pytest.mark.browser
+def test_the_contents_stay_in_sight_and_are_a_menu_on_a_phone(
+    books: Callable[..., Path], chromium: Browser, page_until: Callable
+) -> None:
+    for width, is_menu in ((1280, False), (360, True)):
+        page = chromium.new_page(viewport={"width": width, "height": 740})
+        page.goto(books("site_book").as_uri())
+        page_until(page, "document.documentElement.dataset.charts === 'ready'")
+        page.evaluate("window.scrollTo(0, 3000)")
+        top = page.evaluate("document.querySelector('nav.contents').getBoundingClientRect().top")
+        opened = page.evaluate("document.querySelector('nav.contents details').open")
+        page.close()
+        assert abs(top) < 1
+        assert opened is not is_menu
+
+
 def bad_site(whole: Assessment, site: str, raised: int, of: int) -> Assessment:
     """A site of `of` compartments, `raised` of them in alarm or alert: its own again and again under other machines' names, results a
     little different each time (invented)."""
@@ -120,9 +153,11 @@ def copied(own: Assessment, take: set[str], suffix: str) -> dict[str, pd.DataFra
     return out
 
 
-def test_a_bad_month_of_a_large_site_is_one_page_of_a_megabyte_too(root: Path, tmp_path: Path) -> None:
+def test_a_bad_month_of_a_large_site_is_one_page_of_a_megabyte_too(
+    root: Path, demo: Assessment, tmp_path: Path
+) -> None:
     """Invented: 70 of 112 compartments in alarm or alert."""
-    bad = bad_site(given_assessment(str(root / "sample_data")), "ridge", raised=70, of=112)
+    bad = bad_site(demo, "ridge", raised=70, of=112)
     assert (len(bad.verdicts), bad.verdicts["state"].isin(["alarm", "alert"]).sum()) == (112, 70)
     bad.save(tmp_path / "data")
     parameters = {"assessment": "data", "site": "ridge", "month": "2026-06"}
@@ -130,7 +165,9 @@ def test_a_bad_month_of_a_large_site_is_one_page_of_a_megabyte_too(root: Path, t
     assert result.made, result.error
     page = (tmp_path / "book.html").read_text(encoding="utf-8")
     assert len(page.encode()) < MEGABYTE
-    assert page.count('<details class="fold" id="c-') == 70
+    assert len(re.findall(r'<details class="fold[^"]*" id="c-', page)) == 70 + int(
+        (bad.orders["group"] == "repeat bottle").sum()
+    )
 
 
 def test_headings_are_those_of_the_book_in_order(books: Callable[..., Path]) -> None:
@@ -144,12 +181,28 @@ def test_headings_are_those_of_the_book_in_order(books: Callable[..., Path]) -> 
 
 @pytest.mark.browser
 def test_the_first_printed_page_says_what_to_do(
-    books: Callable[..., Path], print_a4: Callable[[Path, Path], Path], tmp_path: Path
+    books: Callable[..., Path], print_page: Callable[..., Path], tmp_path: Path
 ) -> None:
-    first = PdfReader(print_a4(books("site_book"), tmp_path / "book.pdf")).pages[0].extract_text()
+    first = PdfReader(print_page(books("site_book"), tmp_path / "book.pdf")).pages[0].extract_text()
     assert "need action" in first
-    assert "Do this month" in first
-    assert "Look inside before the next sample falls due" in first
+    assert "Stop and check before running on" in first
+    assert "Find where the \ufb02uid went" in first.replace("fluid", "\ufb02uid")  # the font's ligature
+    assert "that coolant is getting in" in first
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_the_pages_of_alarms_print_on_two_sheets_each_at_most(
+    paper: str, books: Callable[..., Path], print_page: Callable[..., Path], tmp_path: Path
+) -> None:
+    """Invented: three alarms at this site; their pages print without being opened, figures too, and each begins a sheet."""
+    sheets = [p.extract_text() for p in PdfReader(print_page(books("site_book"), tmp_path / "book.pdf", paper)).pages]
+    starts = [n for n, text in enumerate(sheets) if "How sure" in text]
+    after = next(n for n, text in enumerate(sheets) if "Can the bottles be believed?" in text)
+    assert len(starts) == 3
+    assert all("The newest report" in sheets[n] for n in starts)
+    assert all(end - start <= 2 for start, end in zip(starts, [*starts[1:], after + 1], strict=True))
+    assert sum("by machine hours" in text for text in sheets) == 3
 
 
 @pytest.mark.parametrize("name", ["site_book", "fleet_book", "round_sheet"])

@@ -20,9 +20,9 @@ def test_numbers_keep_three_figures_and_never_use_exponents(value: float, text: 
     ("share", "text"),
     [
         (0, f"0{NB}%"),
-        (0.0004, f"under 1{NB}%"),
+        (0.0004, f"less than 1{NB}%"),
         (0.314, f"31{NB}%"),
-        (0.996, f"over 99{NB}%"),
+        (0.996, f"more than 99{NB}%"),
         (1, f"100{NB}%"),
         (float("nan"), "-"),
     ],

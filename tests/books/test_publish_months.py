@@ -12,10 +12,12 @@ import time
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import nbformat
 import numpy as np
+import pandas as pd
 import pytest
 from filelock import FileLock
 from playwright.sync_api import Browser
@@ -31,6 +33,7 @@ from cmkit.books.running.progress import shown_progress
 from cmkit.books.running.run import run_book
 from cmkit.engine import Workers
 from cmkit.errors import BookError, ParameterError
+from cmkit.practice.published import read_published
 
 Save = Callable[..., Path]
 MONTH = "2026-06"
@@ -187,6 +190,46 @@ def test_older_months_stay_and_the_index_lists_them(tmp_path: Path, save_assessm
     assert dead_links(out) == []
 
 
+def in_alarm(assessment: Path, compartment: str, site: str) -> Path:
+    """The saved assessment with one compartment in alarm."""
+    whole = load_assessment(assessment)
+    row = {
+        "compartment": compartment,
+        "site": site,
+        "state": "alarm",
+        "chance": 0.62,
+        "cause": "coolant leak",
+        "severity": "clear",
+        "sample": "S0-1",
+    }
+    verdicts = pd.DataFrame([row]).reindex(columns=whole.verdicts.columns)
+    text = [c for c, kind in whole.verdicts.dtypes.items() if kind == "str"]
+    replace(whole, verdicts=verdicts.astype(dict.fromkeys(text, "str")).fillna(dict.fromkeys(text, ""))).save(
+        assessment
+    )
+    return assessment
+
+
+def test_what_a_month_said_is_kept_beside_the_months_and_laid_beside_later_books(
+    tmp_path: Path, save_assessment: Save, notebooks: Path
+) -> None:
+    """A month is never written over, a book sees only earlier months, and making it again adds nothing."""
+    out = tmp_path / "books"
+    first = in_alarm(save_assessment(["north"]), "north engine", "north")
+    run_books(first, "2026-05", out, notebooks=notebooks, workers=Workers())
+    kept = (out / "published.csv").read_bytes()
+    assert read_published(out)[["month", "compartment", "state", "chance"]].to_numpy().tolist() == [
+        ["2026-05", "north engine", "alarm", 0.62]
+    ]
+    assert read_published(out / "2026-05" / "sites" / "north" / "data").empty
+    assert run_books(first, "2026-05", out, notebooks=notebooks, workers=Workers(), again=True).made
+    assert (out / "published.csv").read_bytes() == kept
+    make(save_assessment(["north"]), notebooks, out)
+    assert (out / "published.csv").read_bytes() == kept  # no compartment was judged in June
+    beside = read_published(out / MONTH / "sites" / "north" / "data")
+    assert beside["month"].tolist() == ["2026-05"]
+
+
 def test_only_the_sites_asked_for(tmp_path: Path, save_assessment: Save, notebooks: Path) -> None:
     out, assessment = tmp_path / "books", save_assessment(["north", "south"])
     make(assessment, notebooks, out)
@@ -264,12 +307,13 @@ def test_a_fleet_of_one_site_without_samples_has_its_books(
 
 
 PUBLISHER = """\
-import sys
+import os, sys
 from pathlib import Path
 from cmkit.books.publishing.publish import built_aside, one_run
 from cmkit.files import swap_in, write_file
 books = Path(sys.argv[1])
-for run in range(1000):
+for number in range(100000):
+    run = f"{os.getpid()}-{number}"
     with one_run(books), built_aside(books, "2026-06") as built:
         for n in range(12):
             (built / f"{n}").mkdir()
@@ -294,13 +338,21 @@ def whole_run(month: Path) -> str:
     return texts.pop()
 
 
+def published_by(month: Path, process: int) -> bool:
+    """Whether what stands there is of that process; not while it is being exchanged."""
+    try:
+        return (month / "run.json").read_text().startswith(f"run {process}-")
+    except OSError:
+        return False
+
+
 def test_a_run_killed_while_publishing_leaves_a_whole_month(tmp_path: Path, until: Callable[..., None]) -> None:
     rng = np.random.default_rng(5)
     seen = []
     for _ in range(20):
         process = subprocess.Popen([sys.executable, "-c", PUBLISHER, str(tmp_path)], stderr=subprocess.PIPE)
-        until((tmp_path / MONTH).exists, process)
-        time.sleep(0.25 + 0.15 * rng.random())
+        until(partial(published_by, tmp_path / MONTH, process.pid), process)
+        time.sleep(0.15 * rng.random())
         process.send_signal(signal.SIGKILL)
         process.communicate()
         assert process.returncode == -signal.SIGKILL

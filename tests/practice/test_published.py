@@ -124,3 +124,10 @@ def test_a_formula_cell_is_written_as_text(tmp_path: Path) -> None:
     append_published(tmp_path, said(place="=HYPERLINK(1)"), pd.Timestamp("2026-07-02"))
     assert "'=HYPERLINK(1)" in (tmp_path / FILE).read_text(encoding="utf-8")
     assert read_published(tmp_path)["compartment"].tolist() == ["=HYPERLINK(1)"]
+
+
+def test_months_without_an_alarm_have_no_alarms(tmp_path: Path) -> None:
+    """Nothing published, and a month of clear compartments only."""
+    assert published_alarms(read_published(tmp_path)).empty
+    append_published(tmp_path, said("2026-05", "clear"), pd.Timestamp("2026-06-02"))
+    assert published_alarms(read_published(tmp_path)).empty

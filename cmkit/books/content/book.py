@@ -1,24 +1,34 @@
 """What every section of a book draws from: one assessment, cut to a site if it is a site's book, and the month it speaks of."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
+from pathlib import Path
 
 import pandas as pd
 
-from cmkit.assessment import Assessment, load_assessment, table_names
+from cmkit.assessment import Assessment, table_names
 from cmkit.books.content.markup import Html, link
+from cmkit.books.content.open_assessment import given_assessment
 from cmkit.books.content.wording import anchor, compartment_name
 from cmkit.books.publishing.folders import site_pages
 from cmkit.errors import ParameterError
+from cmkit.practice.published import read_published
+from cmkit.tables.frames import empty
+
+_OF_ORDERS = [
+    "compartment", "chance", "work", "also", "request", "group", "within_h", "due_on", "money_at_stake", "cost_of_act", "assumed", "rests_on",
+]  # fmt: skip
 
 
 @dataclass(frozen=True)
 class Book:
-    """One book's matter. tables: the assessment (one site's part in a site book); site is empty in a fleet book; month is `YYYY-MM`."""
+    """One book's matter. tables: the assessment (one site's part in a site book); site is empty in a fleet book; month is `YYYY-MM`;
+    published: what the books of earlier months said (empty where none is kept beside the assessment)."""
 
     tables: Assessment
     month: str
     site: str = ""
+    published: pd.DataFrame = field(default_factory=lambda: empty("published"))
 
     @property
     def currency(self) -> str:
@@ -53,28 +63,36 @@ class Book:
 
     @cached_property
     def paged(self) -> list[str]:
-        """Compartments that have a page, the dearest to wait for first: every alarm, every alert, then whatever is not known."""
-        verdicts = self.ranked
-        return verdicts.loc[verdicts["state"].isin(["alarm", "alert"]), "compartment"].tolist()
+        """Compartments that have a page: every alarm and alert, most money saved by acting first, then whose newest bottle is doubted."""
+        ranked = self.ranked
+        again = ranked["group"] == "repeat bottle"
+        return ranked.loc[ranked["state"].isin(["alarm", "alert"]) | again, "compartment"].tolist()
 
     @cached_property
     def ranked(self) -> pd.DataFrame:
-        """Verdicts with cost of waiting and due date, in the order in which they deserve attention."""
-        rank = {"alarm": 0, "alert": 1, "not known": 2, "clear": 3}
+        """Verdicts with their orders (act_on: day by which; due_on: of the next bottle), in the order in which they deserve attention."""
+        orders = self.tables.orders[_OF_ORDERS].rename(columns={"due_on": "act_on", "chance": "p_order"})
         due = self.tables.due[["compartment", "due_meter_h", "due_on", "overdue", "overdue_h", "every_h"]]
-        out = self.tables.verdicts.merge(
-            self.tables.waiting[["compartment", "chance", "cost_of_waiting"]], on="compartment", how="left"
-        )
-        out = out.merge(due, on="compartment", how="left")
-        out = out.assign(_cost=out["cost_of_waiting"].fillna(0.0), _rank=out["state"].map(rank))
-        # cost first among what is raised; what is not known and what is clear come after whatever has a cost
+        out = self.tables.verdicts.merge(orders, on="compartment", how="left").merge(due, on="compartment", how="left")
+        words = ["work", "also", "request", "group"]
+        out[words] = out[words].fillna("")
+        saved = (out["money_at_stake"] - out["cost_of_act"]).fillna(0.0)
+        out = out.assign(saved=saved, _rank=out["state"].map({"alarm": 0, "alert": 1, "not known": 2, "clear": 3}))
+        # money first among what is raised; what is not known and what is clear come after it
         out["_quiet"] = out["_rank"] >= 2
-        return out.sort_values(["_quiet", "_cost", "_rank", "compartment"], ascending=[True, False, True, True]).drop(columns=["_cost", "_rank", "_quiet"]).reset_index(drop=True)  # fmt: skip
+        out = out.sort_values(["_quiet", "saved", "_rank", "compartment"], ascending=[True, False, True, True])
+        return out.drop(columns=["_rank", "_quiet"]).reset_index(drop=True)
 
     @cached_property
     def ranked_by_name(self) -> pd.DataFrame:
         """`ranked` by its compartments' ids."""
         return self.ranked.set_index("compartment", drop=False)
+
+    @cached_property
+    def newest(self) -> pd.DataFrame:
+        """The newest bottle of every compartment."""
+        samples = self.tables.samples.sort_values(["drawn_on", "sample"], kind="stable")
+        return samples.groupby("compartment", sort=False).tail(1)
 
     def of(self, name: str, compartment: str, columns: list[str] | None = None) -> pd.DataFrame:
         """One compartment's rows of a table (`evidence`, `history`, ...), in the table's order; of a table without rows, the table."""
@@ -123,25 +141,30 @@ class Book:
 def open_book(assessment: str | Assessment, site: str = "", month: str = "", fleet: bool = False) -> Book:
     """The book's matter from a notebook's parameters.
 
-    assessment: folder of a saved assessment, or one in memory. site: its short name; empty: the only one (a site book) or all of them
-    (`fleet=True`). month: `YYYY-MM` of the assessment's day; empty: that. Raises ParameterError naming the sites there are, or the month.
+    assessment: folder of a saved assessment or of a fleet (empty: the demo fleet's), or an assessment in memory. site: its short name;
+    empty: the only one (a site book) or all of them (`fleet=True`). month: `YYYY-MM` of the assessment's day; empty: that. Raises
+    ParameterError naming the sites there are, or the month.
     """
-    whole = without_gaps(load_assessment(assessment) if isinstance(assessment, str) else assessment)
-    own = f"{whole.as_of:%Y-%m}"
-    if month not in ("", own):
+    given = given_assessment(assessment) if isinstance(assessment, str) else assessment
+    published = read_published(Path(assessment)) if isinstance(assessment, str) and assessment else empty("published")
+    whole = without_gaps(given)
+    of_day = f"{whole.as_of:%Y-%m}"
+    if month not in ("", of_day):
         raise ParameterError(
-            f"month: found {month!r}, but the assessment is of {whole.as_of:%Y-%m-%d}; wanted {own!r}, or an assessment of that month."
+            f"month: found {month!r}, but the assessment is of {whole.as_of:%Y-%m-%d}; wanted {of_day!r}, or an assessment of that month."
         )
-    month = own
+    month = of_day
     if fleet:
-        return Book(whole, month)
+        return Book(whole, month, published=published)
     sites = whole.sites["site"].tolist()
     site = site or (sites[0] if len(sites) == 1 else "")
     if site not in sites:
         raise ParameterError(
             f"site: found {site!r}, wanted one of {', '.join(map(repr, sites)) or 'none: there is no site'}."
         )
-    return Book(whole.for_site(site), month, site)
+    own = whole.for_site(site)
+    here = published["compartment"].isin(own.compartments["compartment"])
+    return Book(own, month, site, published[here].reset_index(drop=True))
 
 
 def without_gaps(assessment: Assessment) -> Assessment:

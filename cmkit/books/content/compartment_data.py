@@ -9,21 +9,36 @@ from cmkit.books.content.book import Book
 from cmkit.books.content.wording import analyte_unit
 
 PANELS = 3
+FIXED = ("maker", "practice")  # methods of limits that are not the family's
+LEAST_ODDS = float(np.log(1.5))  # own choice: what weighs less than 1.5 to 1 is not named
 BOTTLES = 30  # a figure shows the newest; older ones are in the tables
 
 
 def telling(book: Book, compartment: str, most: int = PANELS) -> list[str]:
-    """The results that tell the story: what fired on the newest bottle, then what may pass a limit, then the largest departure."""
-    newest = book.of("verdicts", compartment)["sample"]
+    """The results that tell the story: what speaks for the likeliest fault, then what passed a limit on the newest bottle, then the
+    largest departures of it."""
     fired, past = book.of("evidence", compartment), book.of("history", compartment)
+    newest = book.of("verdicts", compartment)["sample"]
     now = fired[fired["sample"].isin(newest)]
     now = now.assign(alarm=now["state"] == "alarm").sort_values(["alarm", "value"], ascending=False)
-    ahead = book.of("forecast", compartment).sort_values("chance", ascending=False)
-    before = fired.sort_values(["drawn_on", "value"], ascending=False)
     last = past[past["sample"].isin(newest)].sort_values("z", ascending=False)
-    names = [*now["analyte"], *ahead.loc[ahead["chance"] >= 0.05, "analyte"], *before["analyte"].head(most), *last["analyte"]]  # fmt: skip
+    names = [*speaking_for(book, compartment)["analyte"], *now["analyte"], *last["analyte"]]
     measured = book.tables.samples.columns
     return [a for a in dict.fromkeys(names) if a and a in measured][:most]
+
+
+def leading_fault(book: Book, compartment: str) -> str:
+    """The fault or limit its order is about, else its likeliest fault; empty for none."""
+    orders, verdicts = book.of("orders", compartment), book.of("verdicts", compartment)
+    causes = [*orders["cause"], *verdicts["cause"]]
+    return next((c for c in causes if c in set(book.of("reasons", compartment)["hypothesis"])), "")
+
+
+def speaking_for(book: Book, compartment: str, hypothesis: str = "") -> pd.DataFrame:
+    """Reasons of some weight that speak for a hypothesis (empty: the leading fault), the strongest first."""
+    rows = book.of("reasons", compartment)
+    rows = rows[(rows["hypothesis"] == (hypothesis or leading_fault(book, compartment))) & (rows["side"] == "for")]
+    return rows[rows["log_odds"] >= LEAST_ODDS].sort_values("log_odds", ascending=False, kind="stable")
 
 
 def result_points(book: Book, compartment: str, analytes: list[str], newest: int = BOTTLES) -> pd.DataFrame:
@@ -60,8 +75,27 @@ def result_points(book: Book, compartment: str, analytes: list[str], newest: int
             expected=known["expected"].to_numpy(float),
             expected_sd=known["expected_sd"].to_numpy(float),
         )
-        parts.append(part[~np.isnan(value)])
+        parts.append(_before_the_fault(book, compartment, part)[~np.isnan(value)])
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+
+
+def _before_the_fault(book: Book, compartment: str, points: pd.DataFrame) -> pd.DataFrame:
+    """Points of one result without forecasts that have learnt a suspected fault: from the first bottle of an alarm or alert on only what
+    the judgement expected of the newest (no expected_sd)."""
+    since = book.of("verdicts", compartment)["since"].max()
+    if pd.isna(since):
+        return points
+    late = points["drawn_on"] >= since
+    judged = judged_expectation(book, compartment)
+    own = judged[judged["analyte"].isin(points["analyte"])].drop_duplicates("sample").set_index("sample")["usual"]
+    expected = points["expected"].mask(late, points["sample"].map(own))
+    return points.assign(expected=expected, expected_sd=points["expected_sd"].mask(late))
+
+
+def judged_expectation(book: Book, compartment: str) -> pd.DataFrame:
+    """What the judgement held the newest results against (rows of `reasons` that have it): by the past before the suspected fault."""
+    rows = book.of("reasons", compartment)
+    return rows[rows["usual"].notna()].drop_duplicates(["sample", "analyte"])
 
 
 def machine_hours(bottles: pd.DataFrame) -> pd.Series:
@@ -78,10 +112,22 @@ def with_hours(book: Book, frame: pd.DataFrame, compartment: str) -> pd.DataFram
 
 
 def family_limits_of(book: Book, compartment: str, measure: str) -> pd.DataFrame:
-    """Limits of a compartment's family for `rate` or `level`."""
+    """Limits of a compartment's family for `rate` or `level` (empty: all), as they act, so that a page has one set of them.
+
+    named: `alarm` for limits of the maker, the site and practice, which have an alert limit too; `family` for what its family gives,
+    which is passed only beyond the far end of its interval and has no alert limit.
+    """
     family = book.places.loc[compartment, "family"]
     limits = book.tables.limits
-    return limits[(limits["family"] == family) & (limits["measure"] == measure)]
+    own = limits[limits["family"] == family]
+    own = own[own["measure"] == measure] if measure else own
+    fixed = own["method"].isin(FIXED)
+    far = own["alarm_high"].where(own["direction"] == "up", own["alarm_low"]).where(own["measure"] == "level")
+    return own.assign(
+        alert=own["alert"].where(fixed),
+        alarm=own["alarm"].where(fixed, far.fillna(own["alarm"])),
+        named=np.where(fixed, "alarm", "family"),
+    )
 
 
 def setting(book: Book, *path: str, default: Any = np.nan) -> Any:

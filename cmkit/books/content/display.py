@@ -17,11 +17,12 @@ from cmkit.books.content.theme import figure_bundle
 
 @dataclass(frozen=True)
 class Fold:
-    """A part a reader opens: what its closed line says, its address, and what it holds."""
+    """A part a reader opens: what its closed line says, its address, what it holds, and whether it prints even when closed."""
 
     summary: Html
     id: str
     items: tuple[Any, ...]  # Html, go.Figure or Fold
+    prints: bool = False
 
 
 Item: TypeAlias = "Html | go.Figure | Fold"
@@ -56,7 +57,7 @@ def shown(*items: Item) -> Shown:
 def show(item: Item) -> None:
     """Send one item to the notebook."""
     if isinstance(item, Fold):
-        about = {"fold": "open", "id": item.id}
+        about = {"fold": "open", "id": item.id, "prints": item.prints}
         display({"text/html": item.summary.text, "text/plain": item.id}, raw=True, metadata={"cmkit": about})
         for inner in item.items:
             show(inner)

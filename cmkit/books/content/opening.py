@@ -7,7 +7,6 @@ from IPython.display import display
 
 from cmkit.books.content.book import Book, open_book
 from cmkit.books.content.mime import OPENING
-from cmkit.books.content.open_assessment import open_assessment
 from cmkit.errors import ParameterError
 
 _PLAIN = (str, int, float, bool)
@@ -22,9 +21,7 @@ def book_of(given: Mapping[str, object], *, fleet: bool = False) -> Book:
     """
     known = ("assessment", "month") if fleet else ("assessment", "site", "month")
     refuse_unknown(given, known)
-    book = open_book(
-        open_assessment(str(given["assessment"])), str(given.get("site", "")), str(given["month"]), fleet=fleet
-    )
+    book = open_book(str(given["assessment"]), str(given.get("site", "")), str(given["month"]), fleet=fleet)
     place = f"site {book.site} ({book.site_names[book.site]})" if book.site else "the whole fleet"
     words = f"{book.fleet_name}, {place}, month {book.month}, as known on {book.as_of:%Y-%m-%d}."
     display({OPENING: {"site": book.site, "month": book.month}, "text/plain": words}, raw=True)

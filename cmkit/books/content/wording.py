@@ -18,15 +18,14 @@ _DEGREES = re.compile(r"\b(\d+) C\b")
 GLYPHS = {"clear": "○", "alert": "◐", "alarm": "●", "not known": "?"}
 STATES = ("alarm", "alert", "not known", "clear")  # in the order in which a reader wants them
 RULES = {
-    "one-step departure": "one result far from what was expected",
-    "sustained rise": "rising faster than its own history",
     "wear rate limit": "wears faster than its family",
-    "level limit": "level above a limit",
+    "level limit": "level above its family's limit",
     "low level": "fluid found low",
-    "condition": "condition of the fluid",
-    "forecast": "about to pass a limit",
+    "condition": "usual limit of the trade",
+    "maker limit": "limit set by the maker or the site",
+    "family limit": "limit of its family",
 }
-_UNITS = {"mm2/s": "mm²/s", "degC": "°C", "uS/cm": "µS/cm", "1": "", "1/ml": "per ml", "sd": "times its usual scatter", "chance": ""}  # fmt: skip
+_UNITS = {"mm2/s": "mm²/s", "degC": "°C", "uS/cm": "µS/cm", "1": "", "1/ml": "per ml"}  # fmt: skip
 
 
 def number(value: float, digits: int = 3) -> str:
@@ -64,9 +63,9 @@ def chance(share: float) -> str:
     if pd.isna(share):
         return "-"
     if 0 < share < 0.01:
-        return f"under 1{NBSP}%"
-    if 0.99 < share < 1:
-        return f"over 99{NBSP}%"
+        return f"less than 1{NBSP}%"
+    if 0.995 <= share < 1:
+        return f"more than 99{NBSP}%"
     return f"{100 * share:.0f}{NBSP}%"
 
 

@@ -1,4 +1,4 @@
-"""The month in a few lines, for a mail or a wall: what is new at each site. `digest.json` for programs, `digest.html` for people."""
+"""The month in a few lines, for a mail or a wall: the alarms that stand, then what is new at each site. `digest.json` for programs, `digest.html` for people."""
 
 import json
 from pathlib import Path
@@ -6,9 +6,9 @@ from typing import Any
 
 from cmkit.assessment import Assessment
 from cmkit.books.content.book import Book
-from cmkit.books.content.sections.headline import headline_words, state_counts
+from cmkit.books.content.sections.headline import due_counts, headline_words, state_counts
 from cmkit.books.content.sections.since import TITLES, changes
-from cmkit.books.content.wording import month_name
+from cmkit.books.content.wording import month_name, plain
 from cmkit.books.publishing.static_page import link, plain_page
 from cmkit.files import write_file
 
@@ -16,7 +16,8 @@ _NEW = ("raised", "worse", "confirmed", "unfounded", "cleared")
 
 
 def digest(whole: Assessment, month: str) -> dict[str, Any]:
-    """fleet, month, as_of, headline, and per site: counts by state, overdue, cost of waiting, what is new (compartment, place, what, words, todo)."""
+    """fleet, month, as_of, headline, and per site: counts by state, bottles wanted, cost of waiting, alarms that stand and what is new
+    (each compartment, place, what, words, todo)."""
     sites = [_site(Book(whole.for_site(site), month, site), site) for site in whole.sites["site"]]
     return {
         "fleet": whole.about["fleet"],
@@ -36,15 +37,25 @@ def _site(book: Book, site: str) -> dict[str, Any]:
         "site": site,
         "name": book.site_names.get(site, site),
         "states": state_counts(book),
-        "overdue": int(book.tables.due["overdue"].sum()),
+        "bottles_wanted": due_counts(book),
         "cost_of_waiting": round(float(book.tables.waiting["cost_of_waiting"].sum()), 2),
+        "alarms": [
+            {
+                "compartment": r.compartment,
+                "place": book.place_name(r.compartment),
+                "what": "Alarm",
+                "words": plain(r.reason),
+                "todo": plain(r.todo),
+            }
+            for r in book.ranked[book.ranked["state"] == "alarm"].itertuples()
+        ],
         "new": [
             {
                 "compartment": r.compartment,
                 "place": book.place_name(r.compartment),
                 "what": TITLES[r.what],
                 "words": r.words,
-                "todo": todo.get(r.compartment, ""),
+                "todo": plain(todo.get(r.compartment, "")),
             }
             for r in new.itertuples()
         ],
@@ -56,12 +67,14 @@ def write_digest(whole: Assessment, month: str, folder: Path, pages: dict[str, s
     found = digest(whole, month)
     write_file(folder / "digest.json", json.dumps(found, indent=1, ensure_ascii=False) + "\n")
     rows = [
-        [link(new["place"], pages[site["site"]]), site["name"], new["what"], new["words"], new["todo"]]
+        [link(line["place"], pages[site["site"]]), site["name"], line["what"], line["words"], line["todo"]]
+        for part in ("alarms", "new")
         for site in found["sites"]
-        for new in site["new"]
+        for line in site[part]
+        if part == "alarms" or line["compartment"] not in {a["compartment"] for a in site["alarms"]}
     ]
-    words = [found["headline"]] + ([] if rows else ["Nothing is new since last month."])
-    heads = ["Compartment", "Site", "What is new", "When", "What to do"] if rows else []
+    words = [found["headline"]] + ([] if rows else ["No alarm stands, and nothing is new since last month."])
+    heads = ["Compartment", "Site", "What", "Why", "What to do"] if rows else []
     page = plain_page(
         f"{found['fleet']}: what is new in {month_name(month)}",
         words,

@@ -349,7 +349,8 @@ def fold_markup(output: dict[str, Any]) -> str:
     if not re.fullmatch(r"[\w.-]*", anchor):
         raise BookError(f"a fold's id is {anchor!r}; wanted letters, digits, '-', '_' and '.' only")
     own = f' id="{anchor}"' if anchor else ""
-    return f'<details class="fold"{own}><summary>{clean_html(output["data"].get("text/html", ""))}</summary><div class="folded">'
+    kind = "fold prints" if output["metadata"]["cmkit"].get("prints") else "fold"
+    return f'<details class="{kind}"{own}><summary>{clean_html(output["data"].get("text/html", ""))}</summary><div class="folded">'
 
 
 _HEADING = re.compile(r"<h([23])((?:\s[^>]*)?)>(.*?)</h\1>", re.DOTALL)

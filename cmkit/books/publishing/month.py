@@ -19,6 +19,8 @@ from typing import Any
 import pandas as pd
 
 from cmkit.assessment import Assessment, load_assessment
+from cmkit.books.content.book import Book
+from cmkit.books.content.sections.headline import state_counts
 from cmkit.books.content.wording import count, day, month_name, short_day
 from cmkit.books.publishing import publish
 from cmkit.books.publishing.digest import write_digest
@@ -28,13 +30,14 @@ from cmkit.books.running.run import LIMITS, BookJob, BookResult, Limits, check_j
 from cmkit.engine import Workers
 from cmkit.errors import BookError, ParameterError
 from cmkit.files import MANIFEST, write_file
+from cmkit.practice.published import append_published, read_published, said_in, write_published
 from cmkit.practice.sheets import write_field_sheet
 from cmkit.records.spreadsheets import write_tables
 
 FLEET = "fleet"
 SHOWN = (
-    "verdicts", "due", "waiting", "evidence", "trust", "doubts", "wear", "limits", "forecast", "causes", "intervals", "curves", "record",
-    "set_aside",
+    "orders", "verdicts", "hypotheses", "reasons", "due", "waiting", "evidence", "trust", "doubts", "wear", "limits", "forecast", "intervals", "curves",
+    "record", "set_aside",
 )  # fmt: skip
 VERSIONS = ("cmkit", "numpy", "pandas", "pyarrow", "plotly", "papermill", "nbclient", "nbconvert", "ipykernel")
 # what a part of the assessment holds of the whole fleet, and what says when and from which files it was made: no reason for a new book
@@ -111,16 +114,27 @@ def _run_alone(
     with publish.one_run(out):
         publish.refuse_other_month(out, month)
         before = publish.read_record(out / month)
-        whole_hash = _inputs_of_run(assessment, notebooks, month, sites)
+        said = read_published(out)
+        said = said[said["month"] < month].reset_index(drop=True)
+        whole_hash = _inputs_of_run(assessment, notebooks, month, sites, said)
         if not again and before.get("inputs") == whole_hash and all_made(before, out / month):
             publish_index(out)
             return MonthResult(month, [], sorted(before["books"]), {}, before)
         with publish.built_aside(out, month) as built:
             run = _Run(
-                load_assessment(assessment), month, out, built, notebooks, before.get("books", {}), workers, limits
+                load_assessment(assessment),
+                said,
+                month,
+                out,
+                built,
+                notebooks,
+                before.get("books", {}),
+                workers,
+                limits,
             )
             result = _build(run, sites, progress, again, whole_hash)
             publish.publish_month(built, out / month)
+        _keep_what_was_said(run, result)
         publish_index(out)
         publish.log_line(out, event="run", month=month, exit_code=result.exit_code, words=result.words)
         return result
@@ -128,9 +142,11 @@ def _run_alone(
 
 @dataclass(frozen=True)
 class _Run:
-    """What stays the same while a month is built. before: records of the books of this month published earlier."""
+    """What stays the same while a month is built. said: what the books of earlier months said; before: records of the books of this
+    month published earlier."""
 
     whole: Assessment
+    said: pd.DataFrame
     month: str
     out: Path
     built: Path
@@ -140,10 +156,21 @@ class _Run:
     limits: Limits
 
 
-def _inputs_of_run(assessment: Path, notebooks: Path, month: str, sites: Sequence[str] | None) -> str:
+def _keep_what_was_said(run: _Run, result: MonthResult) -> None:
+    """Add what the books made said to BOOKS/published.csv; a site whose book failed has said nothing."""
+    made = [s for s in run.whole.sites["site"] if f"{s}/book" in (*result.made, *result.kept)]
+    verdicts = run.whole.verdicts[run.whole.verdicts["site"].isin(made)]
+    rows = said_in(run.month, run.whole.as_of, verdicts, run.whole.orders, run.whole.waiting)
+    append_published(run.out, rows, pd.Timestamp.now())
+
+
+def _inputs_of_run(
+    assessment: Path, notebooks: Path, month: str, sites: Sequence[str] | None, said: pd.DataFrame
+) -> str:
     """One hash over everything a run depends on: nothing changed means the same hash."""
     parts = [publish.hash_files(assessment), _code_hash(), month, *(sorted(sites) if sites is not None else ["all"])]
     parts += [_file_hash(path) for path in sorted(notebooks.glob("*.ipynb"))]
+    parts.append(said.to_csv(index=False))
     return sha256("\n".join(parts).encode()).hexdigest()
 
 
@@ -260,6 +287,7 @@ def _job(
 ) -> BookJob:
     if not (folder / "data").exists():
         part.save(folder / "data")
+        write_published(folder / "data", run.said[run.said["compartment"].isin(part.compartments["compartment"])])
     inputs = "\n".join(
         [
             publish.hash_files(folder / "data", _NOT_INPUTS),
@@ -405,6 +433,7 @@ def _record(run: _Run, books: dict[str, Any], at: str, seconds: float, inputs: s
         "month": run.month,
         "fleet": run.whole.about["fleet"],
         "as_of": f"{run.whole.as_of:%Y-%m-%d}",
+        "states": state_counts(Book(run.whole, run.month)),
         "started": at,
         "ended": publish.now(),
         "seconds": round(seconds, 3),
@@ -430,12 +459,13 @@ def publish_index(out: Path) -> None:
         cells = [
             link(month_name(month), f"{month}/index.html"),
             link("what is new", f"{month}/digest.html") if news else "",
+            *(f"{record.get('states', {}).get(state, '')}" for state in ("alarm", "alert", "not known")),
             count(sites, "site book"),
             short_day(pd.Timestamp(record["as_of"])) if "as_of" in record else "",
         ]
         rows.append([*cells, "; ".join(failed) or "none"])
     fleet = next((r["fleet"] for r in publish.published_months(out) if "fleet" in r), "Fleet")
-    heads = ["Month", "In short", "Books", "As known on", "Not made"]
+    heads = ["Month", "In short", "In alarm", "In alert", "Not known", "Books", "As known on", "Not made"]
     words = ["A month's name leads to the fleet's book, and from there to each site's."]
     page = plain_page(f"{fleet}: books by month", words, heads=heads, rows=rows)
     place = out / "index.html"

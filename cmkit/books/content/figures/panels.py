@@ -84,18 +84,19 @@ def limit_line(layout: dict[str, Any], panel: int, value: float, name: str, bigg
         "xref": f"{x} domain",
         "yanchor": "bottom",
     }
+    main = not name.startswith("alert")
     if value > _OFF_SCALE * biggest:
-        if name.startswith("alarm"):
+        if main:
             words += ", above this scale"
             layout["annotations"].append(
                 note | {"text": words, "x": 1, "xanchor": "right", "yref": f"{y} domain", "y": 1}
             )
         return
-    line = {"color": ACCENT, "width": 1.4, "dash": "dash" if name.startswith("alarm") else "dot"}
+    line = {"color": ACCENT, "width": 1.4, "dash": "dash" if main else "dot"}
     across = {"type": "line", "xref": f"{x} domain", "x0": 0, "x1": 1, "yref": y, "y0": value, "y1": value}
     layout["shapes"].append(across | {"line": line})
     # at the left, where the past is: the newest results stand at the right
-    side = {} if name.startswith("alarm") else {"yanchor": "top"}
+    side = {} if main else {"yanchor": "top"}
     layout["annotations"].append(note | {"text": words, "x": 0.01, "xanchor": "left", "yref": y, "y": value} | side)
 
 

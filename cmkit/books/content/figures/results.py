@@ -32,8 +32,8 @@ def results_over_hours(points: pd.DataFrame, limits: pd.DataFrame, where: str) -
         _limit_lines(layout, i, own, limits[limits["analyte"] == analyte])
     names = listed([analyte_name(a) for a in analytes])
     caption = (
-        f"{names.capitalize()} in {where} by machine hours. Dots: results (triangle: below what the laboratory reports; cross: bottle doubted). "
-        "Shaded: where 9 in 10 results were expected, from its own past with changes and top-ups allowed for. Dashed: alarm limit, dotted: alert limit. Uprights: fluid changes."
+        f"{names[:1].upper()}{names[1:]} in {where} by machine hours. Dots: results (triangle: below what the laboratory reports; cross: bottle doubted). "
+        "Shaded: where 9 in 10 results were expected, from its own past with changes and top-ups allowed for, up to a suspected fault; bar: what was then expected of the newest. Dashed: alarm limit or its family's limit, dotted: alert limit. Uprights: fluid changes."
     )
     return figure(data, layout, caption, _alt(points, limits, analytes, where), _table(points, analytes))
 
@@ -68,12 +68,31 @@ def newest_value(layout: dict[str, Any], panel: int, own: pd.DataFrame) -> None:
 
 
 def _expected(own: pd.DataFrame, panel: int) -> list[dict[str, Any]]:
-    known = own[own["expected"].notna()]
-    if len(known) < 2:
-        return []
-    half = HALF_NINETY * known["expected_sd"]
-    low = (known["expected"] - half).clip(lower=0)
-    return [band(rounded(known["hours"], 6), rounded(low, 3), rounded(known["expected"] + half, 3), panel, "expected")]
+    """The band of forecasts, and a bar where there is an expectation without one."""
+    known, bare = (
+        own[own["expected_sd"].notna() & own["expected"].notna()],
+        own[own["expected"].notna() & own["expected_sd"].isna()],
+    )
+    out: list[dict[str, Any]] = []
+    if len(known) >= 2:
+        half = HALF_NINETY * known["expected_sd"]
+        low = (known["expected"] - half).clip(lower=0)
+        out.append(
+            band(rounded(known["hours"], 6), rounded(low, 3), rounded(known["expected"] + half, 3), panel, "expected")
+        )
+    if len(bare):
+        bar = {"color": ACCENT, "size": 16, "symbol": "line-ew", "line": {"color": ACCENT, "width": 3}}
+        out.append(
+            line(
+                rounded(bare["hours"], 6),
+                rounded(bare["expected"]),
+                panel,
+                "expected %{y:,}",
+                mode="markers",
+                marker=bar,
+            )
+        )
+    return out
 
 
 def _results(own: pd.DataFrame, x: str, panel: int, size: int = 6) -> dict[str, Any]:
@@ -100,7 +119,7 @@ def _limit_lines(layout: dict[str, Any], panel: int, own: pd.DataFrame, limits: 
     biggest = float(np.nanmax(np.append(own["value"].to_numpy(float), 1e-9)))
     for limit in limits.itertuples():
         below = " (low)" if limit.direction == "down" else ""
-        limit_line(layout, panel, limit.alarm, f"alarm{below}", biggest)
+        limit_line(layout, panel, limit.alarm, f"{limit.named}{below}", biggest)
         limit_line(layout, panel, limit.alert, f"alert{below}", biggest)
 
 
@@ -115,10 +134,8 @@ def _alt(points: pd.DataFrame, limits: pd.DataFrame, analytes: list[str], where:
         words = f"{analyte_name(analyte)} last {quantity(last['value'], last['unit'])} on {short_day(last['drawn_on'])}"
         if pd.notna(last["expected"]):
             words += f" where {quantity(last['expected'], '')} was expected"
-        bound = limits.loc[limits["analyte"] == analyte, "alarm"]
-        said.append(
-            words + (f", alarm limit {number(bound.iloc[0])}" if len(bound) and np.isfinite(bound.iloc[0]) else "")
-        )
+        bounds = limits[(limits["analyte"] == analyte) & limits["alarm"].notna()]
+        said.append("".join([words, *(f", {b.named} limit {number(b.alarm)}" for b in bounds.head(1).itertuples())]))
     return f"Line charts of {count(points['drawn_on'].nunique(), 'bottle')} from {where}: {'; '.join(said)}."
 
 

@@ -17,7 +17,7 @@ PER_1000_H = 1000.0
 def rate_over_time(history: pd.DataFrame, limits: pd.DataFrame, where: str) -> go.Figure:
     """Wear rate, ppm per 1,000 h, with its 90 % interval and the family's limits.
 
-    history: analyte, drawn_on, hours, rate, rate_sd (ppm/h), in order of hours; limits: analyte, alert, alarm (ppm/h).
+    history: analyte, drawn_on, hours, rate, rate_sd (ppm/h), in order of hours; limits: analyte, alarm (ppm/h), named.
     """
     analytes = list(dict.fromkeys(history["analyte"]))
     layout = stacked([f"{analyte_name(a)}, ppm per 1,000 h" for a in analytes], "machine hours, h")
@@ -33,14 +33,13 @@ def rate_over_time(history: pd.DataFrame, limits: pd.DataFrame, where: str) -> g
             line(x, rounded(rate), i, hover),
         ]
         for limit in limits[limits["analyte"] == analyte].itertuples():
-            limit_line(layout, i, PER_1000_H * limit.alarm, "alarm", float((rate + half).max()))
-            limit_line(layout, i, PER_1000_H * limit.alert, "alert", float((rate + half).max()))
+            limit_line(layout, i, PER_1000_H * limit.alarm, limit.named, float((rate + half).max()))
         said.append(
             f"{analyte_name(analyte)} now {number(rate.iloc[-1])}, 90 % interval {number(max(rate.iloc[-1] - half.iloc[-1], 0))} to {number(rate.iloc[-1] + half.iloc[-1])}"
         )
     caption = (
         f"Wear rate in {where}, ppm per 1,000 machine hours at full charge, with fluid changes and top-ups allowed for. "
-        "Shaded: 90 % interval. Dashed and dotted: what 1 in 40 and 1 in 10 of its family exceed."
+        "Shaded: 90 % interval. Dashed: what 1 in 40 of its family exceed."
     )
     return figure(
         data, layout, caption, f"Line charts of wear rate in ppm per 1,000 h: {'; '.join(said)}.", _rate_table(history)

@@ -1,11 +1,17 @@
-"""Where do we stand? One sentence, and the few facts behind it."""
+"""What must be done, and where do we stand? The acts first, then a sentence of state and the few facts behind it."""
 
 import pandas as pd
 
 from cmkit.books.content.book import Book
 from cmkit.books.content.display import Shown, shown
 from cmkit.books.content.markup import Html, facts, paragraph
-from cmkit.books.content.wording import NBSP, chance, count, day, listed, money, month_name
+from cmkit.books.content.sections.acts import MOST_LINES, acts
+from cmkit.books.content.wording import chance, count, day, listed, money, month_name, sentence
+from cmkit.tables.practice import DUE_AS
+
+NEVER, REPEAT, LATE, _ = DUE_AS
+SOONER = "asked for sooner"
+_FLEET_LINES = 4  # of one kind of urgency, in a fleet book
 
 
 def state_counts(book: Book) -> dict[str, int]:
@@ -14,12 +20,24 @@ def state_counts(book: Book) -> dict[str, int]:
     return {state: int(found.get(state, 0)) for state in ("alarm", "alert", "not known", "clear")}
 
 
+def due_counts(book: Book) -> dict[str, int]:
+    """Bottles that are wanted now, by why: late by the routine, asked for sooner and due, repeats asked for, never sampled."""
+    due = book.tables.due
+    late, sooner = due["due_as"] == LATE, due["why"].str.startswith("sooner")
+    counts = {
+        LATE: late & ~sooner,
+        SOONER: late & sooner,
+        REPEAT: due["due_as"] == REPEAT,
+        NEVER: due["due_as"] == NEVER,
+    }
+    return {why: int(rows.sum()) for why, rows in counts.items()}
+
+
 def headline_words(book: Book) -> str:
-    """The sentence: how many need action, how many are watched, how many bottles are overdue, what waiting is expected to cost."""
-    counts, overdue = state_counts(book), int(book.tables.due["overdue"].sum())
-    cost = float(book.tables.waiting["cost_of_waiting"].sum())
+    """How many need action, are watched or cannot be judged; which bottles are wanted; what waiting is expected to cost."""
     if not len(book.tables.verdicts):
         return "There is nothing to judge yet: no compartment of a working machine is on record."
+    counts = state_counts(book)
     parts = [_standing(counts)]
     parts += [f"{counts['alert']:,} {_is(counts['alert'])} watched"] if counts["alert"] else []
     parts += (
@@ -27,13 +45,35 @@ def headline_words(book: Book) -> str:
         if counts["not known"] < sum(counts.values()) and counts["not known"]
         else []
     )
-    parts += [f"{count(overdue, 'sample')} {_is(overdue)} overdue"] if overdue else []
-    text = listed(parts)
-    text = text[0].upper() + text[1:] + "."
-    return text + (
-        f" Waiting for the next results, instead of acting now, is expected to cost {money(cost, book.currency)}."
-        if cost > 0
-        else ""
+    return " ".join(p for p in (sentence(listed(parts)), bottles_words(book), _cost_words(book)) if p)
+
+
+def bottles_words(book: Book) -> str:
+    """`Bottles wanted: 2 late by the routine and 5 asked for again.`; empty when none is."""
+    n = due_counts(book)
+    parts = [
+        f"{n[LATE]:,} late by the routine" if n[LATE] else "",
+        f"{n[SOONER]:,} due sooner after an alarm or alert" if n[SOONER] else "",
+        f"{n[REPEAT]:,} asked for again" if n[REPEAT] else "",
+        f"{n[NEVER]:,} of compartments never sampled" if n[NEVER] else "",
+    ]
+    wanted = [p for p in parts if p]
+    return f"Bottles wanted: {listed(wanted)}." if wanted else ""
+
+
+def _cost_words(book: Book) -> str:
+    """What waiting is expected to cost against acting, over all alarms and alerts."""
+    waiting = book.tables.waiting
+    cost = float(waiting["cost_of_waiting"].sum())
+    if cost <= 0:
+        return ""
+    act = f"; acting on them costs {money(float(waiting['cost_of_act'].sum()), book.currency)}"
+    words = f"Waiting for the next results of these, instead of acting now, is expected to cost {money(cost, book.currency)}{act}"
+    assumed = int(waiting["assumed"].astype(bool).sum())
+    return words + (
+        f" ({'all' if assumed == len(waiting) else f'{assumed:,} of {len(waiting):,}'} by assumed costs)."
+        if assumed
+        else "."
     )
 
 
@@ -55,8 +95,9 @@ def _is(n: int) -> str:
 
 
 def headline(book: Book) -> Shown:
-    """The opening of a book: the sentence, and how far it can be believed."""
-    parts = [paragraph(headline_words(book), class_="headline"), _facts(book)]
+    """The opening of a book: the acts, the sentence of state, and how far it can be believed."""
+    parts = [acts(book, MOST_LINES if book.site else _FLEET_LINES)] if len(book.tables.verdicts) else []
+    parts += [paragraph(headline_words(book), class_="headline"), _facts(book)]
     month_end = book.last_month_end + pd.offsets.MonthEnd(1)
     if book.as_of != month_end:
         parts.append(
@@ -69,7 +110,6 @@ def headline(book: Book) -> Shown:
 
 def _facts(book: Book) -> Html:
     samples, trust = book.tables.samples, book.tables.trust
-    counts = state_counts(book)
     newest = samples["drawn_on"].max() if len(samples) else pd.NaT
     year = samples["drawn_on"] > book.as_of - pd.Timedelta(days=365)
     recent = trust[trust["sample"].isin(samples.loc[year, "sample"])]
@@ -80,7 +120,7 @@ def _facts(book: Book) -> Html:
         [
             ("Newest sample", day(newest) if pd.notna(newest) else "none yet"),
             ("Bottles believed, last 12 months", believed),
-            ("Compartments", _states(counts)),
+            ("Compartments", _states(state_counts(book))),
         ]
     )  # fmt: skip
 
@@ -91,4 +131,4 @@ def _states(counts: dict[str, int]) -> str:
     total = f"{sum(counts.values()):,}"
     if len(there) == 1:
         return f"{total}, all {next(iter(there))}"
-    return f"{total}: {', '.join(f'{n:,}{NBSP}{state}' for state, n in there.items())}"
+    return f"{total}: {', '.join(f'{n:,} {state}' for state, n in there.items())}"

@@ -17,11 +17,12 @@ CAUTIONS = (
 )
 METHODS = (
     ("Wear rate", "Each result is set against the one before, with fluid changes, what stays behind after them, top-ups and hours allowed for. What is left is the rate at which metal comes off, in ppm per 1,000 h at full charge, with an interval that holds the true rate 9 times in 10."),
-    ("Alarm and alert", "An alarm is a result far above what the compartment's own past led to expect, a rise that lasts, or a maker's or site's limit passed. An alert is a smaller departure, or a rate or level that few of its family reach. One bottle asks for a repeat; two that agree ask for a look inside."),
-    ("Not known", "No usable bottle, or the newest is too old or not believed. Not known is never counted as clear."),
-    ("Family limits", "Compartments of one kind of machine, size, place and fluid are compared. The alert limit is what 1 in 10 of them exceed, the alarm limit 1 in 40; small families lean on larger ones."),
-    ("Doubted bottles", "Each bottle is compared with its own past, with its neighbours and with the fluid it should hold. A doubt never hides an alarm."),
-    ("Cost of waiting", "Chance that a defect is there, times the chance that it fails before the next result, times what a failure costs more than a planned repair."),
+    ("Chances", "Every result of every bottle is held against what the compartment's own past led to expect. Each fault of its kind, an unnamed change, and what can be odd about a bottle have a pattern; from bottle to bottle the chance of each is carried on. A chance says how often such compartments have the fault; it is a reason to look, not a finding."),
+    ("Alarm and alert", "An alarm: the chance of a fault that needs work has passed its threshold, or a result is past an alarm limit of the maker, the site or practice. It stands until somebody has looked or enough good bottles speak against it. An alert is a smaller chance, or a limit's first step. What to do follows from the fault, how far it is, and the money."),
+    ("Not known", "No usable bottle, the newest is too old or more likely odd than good, or nothing since a repair. Not known is never counted as clear."),
+    ("Family limits", "Compartments of one kind of machine, size, place and fluid are compared. The alert limit is what 1 in 10 of them exceed, the alarm limit 1 in 40; small families lean on larger ones. They stand beside the chances and make no alarm by themselves."),
+    ("Doubted bottles", "Each bottle is compared with its own past, with its neighbours and with the fluid it should hold. A doubt never hides coolant, fuel, water or soot; it asks for a repeat bottle."),
+    ("Money", "At stake is the chance that a fault is there and fails before the next result, times what a failure costs more than a planned repair. Beside it stands what the work costs. Assumed: by cmkit's starting costs."),
     ("As of a date", "Everything here uses only what had reached the office by the date at the top. Results that came later, or were issued again later, do not count."),
 )  # fmt: skip
 COST_ROWS = ("planned_cost", "failure_cost", "planned_downtime_h", "failure_downtime_h", "delay_mean_h")

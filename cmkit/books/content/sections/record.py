@@ -1,14 +1,33 @@
-"""Did past alarms help? Alarms against what was found, failures without warning, lead time and money."""
+"""Did past alarms help? What was published, as it was said; and by today's numbers alarms against what was found, lead time and money."""
+
+from typing import Any
 
 import pandas as pd
 from scipy.stats import beta
 
 from cmkit.books.content.book import Book
 from cmkit.books.content.display import Shown, shown
-from cmkit.books.content.markup import Column, facts, nothing, paragraph, table
-from cmkit.books.content.wording import NBSP, analyte_name, chance, hours, listed, money, short_day
+from cmkit.books.content.markup import Column, Html, facts, nothing, paragraph, table, tag
+from cmkit.books.content.wording import (
+    NBSP,
+    analyte_name,
+    chance,
+    count,
+    hours,
+    listed,
+    money,
+    month_name,
+    plain,
+    sentence,
+    short_day,
+)
+from cmkit.judge.faults import fault
+from cmkit.practice.published import published_alarms, said_in, said_otherwise
 
 MOST_ROWS = 25
+_BY_CHANCE = 0.15  # own choice: below it an alarm was raised by a limit or the level, not by a chance
+_OUTCOMES = {"defect": "defect found", "failed": "failed", "no defect": "nothing wrong found"}
+_FIELDS = {"state": "state", "cause": "likeliest fault", "sample": "newest bottle"}
 
 
 def share_with_interval(hits: int, of: int) -> str:
@@ -55,24 +74,107 @@ def record_facts(book: Book) -> list[tuple[str, object]]:
 
 
 def our_record(book: Book) -> Shown:
-    """Facts first, then every alarm and failure, newest first."""
+    """Alarms as they were published, then by today's numbers the facts and every alarm and failure, newest first."""
+    parts = [tag("h3", "As published"), *_published(book), tag("h3", "By today's numbers")]
     rows = book.tables.record
     if not len(rows):
-        return shown(nothing("No alarm and no failure is on record yet."))
-    note = paragraph("Each alarm counts from the day its result reached the office, judged on what was known then. An alarm nobody looked into says nothing for or against, so it is left out of the shares.", class_="note")  # fmt: skip
+        return shown(*parts, nothing("No alarm and no failure is on record yet."))
+    note = paragraph("What the records known on each day give by the numbers and limits of today, which is not always what was published then. Each alarm counts from the day its result reached the office. An alarm nobody looked into says nothing for or against, so it is left out of the shares.", class_="note")  # fmt: skip
     newest = rows.assign(_on=rows["alarm_on"].fillna(rows["found_on"])).sort_values(
         ["_on", "compartment"], ascending=[False, True]
     )
     cells = [
-        [book.linked(r.compartment), short_day(r.alarm_on) if pd.notna(r.alarm_on) else "no alarm", _analytes(r.analytes), r.words + (f": {r.cause}" if r.cause else ""),
+        [book.linked(r.compartment), short_day(r.alarm_on) if pd.notna(r.alarm_on) else "no alarm", raised_by(book, r), sentence(plain(r.words)).rstrip(".") + (f": {r.cause}" if r.cause else ""),
          short_day(r.found_on), hours(r.lead_h), money(r.cost, book.currency)]
         for r in newest.head(MOST_ROWS).itertuples()
     ]  # fmt: skip
     more = f", the newest {MOST_ROWS} of {len(rows)}" if len(rows) > MOST_ROWS else ""
-    columns = ["Compartment", "Alarm of", "On", "What came of it", "Found", Column("Lead", True), Column("Cost", True)]
-    return shown(facts(record_facts(book)), note, table(columns, cells, f"Alarms and failures{more}", class_="text"))
+    columns = [
+        "Compartment",
+        "Bottle of",
+        "Alarm because of",
+        "What came of it",
+        "Found",
+        Column("Lead", True),
+        Column("Cost", True),
+    ]
+    return shown(
+        *parts, facts(record_facts(book)), note, table(columns, cells, f"Alarms and failures{more}", class_="text")
+    )
 
 
-def _analytes(names: str) -> str:
-    words = [analyte_name(a) for a in str(names).split(", ") if a]
-    return listed(words, 4) or "-"
+def raised_by(book: Book, row: Any) -> str:
+    """What an alarm of the record was about: the likeliest fault after its first bottle, else the results that raised it."""
+    if pd.isna(row.alarm_on):
+        return "-"
+    chances = book.of("bottle_chances", row.compartment)
+    own = chances[chances["sample"] == row.sample]
+    if len(own) and own["cause"].iloc[0] and own["p_fault"].iloc[0] >= _BY_CHANCE:
+        return f"{chance(own['p_cause'].iloc[0])} that {fault(own['kind'].iloc[0], own['cause'].iloc[0]).said}"
+    words = [analyte_name(a) for a in str(row.analytes).split(", ") if a]
+    return listed(words, 4) or "a limit or the fluid level"
+
+
+def _published(book: Book) -> list[Html]:
+    """Alarms that earlier books showed, each with its own day, and what last month's book would say otherwise today."""
+    if not len(book.published):
+        return [nothing("No earlier book of this fleet is kept beside this one; from now on each month's is.")]
+    alarms = published_alarms(book.published)
+    months = book.published["month"].nunique()
+    lead = paragraph(f"From {count(months, 'earlier book')}, quoted as it was said then.", class_="note")
+    if not len(alarms):
+        return [lead, nothing("None of them showed an alarm."), *_otherwise(book)]
+    found = book.tables.findings.sort_values("found_on")
+    newest = alarms.sort_values(["alarm_on", "compartment"], ascending=[False, True], kind="stable")
+    cells = [
+        [book.linked(r.compartment), short_day(r.alarm_on), _said(book, r), f"{r.months:,}, to {month_name(r.until)}", _found_since(found, r)]
+        for r in newest.head(MOST_ROWS).itertuples()
+    ]  # fmt: skip
+    more = f", the newest {MOST_ROWS} of {len(alarms)}" if len(alarms) > MOST_ROWS else ""
+    heads = ["Compartment", "First published", "What was said", "Books it stood in", "Found since"]
+    return [lead, table(heads, cells, f"Alarms as published{more}", class_="text"), *_otherwise(book)]
+
+
+def _said(book: Book, alarm: Any) -> str:
+    kind = str(book.places.loc[alarm.compartment, "kind"]) if alarm.compartment in book.places.index else ""
+    return f"{chance(alarm.chance)} that anything is wrong" + (
+        f"; likeliest that {fault(kind, alarm.cause).said}" if alarm.cause else ""
+    )
+
+
+def _found_since(found: pd.DataFrame, alarm: Any) -> str:
+    """The first finding recorded from the month of the alarm's first book on."""
+    own = found[(found["compartment"] == alarm.compartment) & (found["found_on"] >= alarm.as_of)]
+    if not len(own):
+        return "nothing on record"
+    first = own.iloc[0]
+    return f"{short_day(first['found_on'])}: {_OUTCOMES[first['outcome']]}" + (
+        f", {first['cause']}" if first["cause"] else ""
+    )
+
+
+def _otherwise(book: Book) -> list[Html]:
+    """Where last month's book, reckoned by today's numbers, would have said something else."""
+    last = f"{book.last_month_end:%Y-%m}"
+    if not (book.published["month"] == last).any():
+        return []
+    before = book.tables.before
+    nothing_ordered = before[["compartment"]].assign(work="", group="", due_on=pd.NaT)
+    said = said_in(
+        last, book.last_month_end, before, nothing_ordered, before[["compartment"]].assign(cost_of_waiting=float("nan"))
+    )
+    rows = said_otherwise(book.published, said)
+    rows = rows[
+        rows["field"].isin(["state", "sample"]) | (rows["field"].eq("cause") & rows["compartment"].isin(book.paged_set))
+    ]
+    if not len(rows):
+        return [
+            paragraph(f"By today's numbers the book of {month_name(last)} would show the same states.", class_="note")
+        ]
+    cells = [
+        [book.linked(r.compartment), _FIELDS[r.field], r.said or "none", r.now or "none"]
+        for r in rows.head(MOST_ROWS).itertuples()
+    ]
+    more = f", the first {MOST_ROWS} of {len(rows)}" if len(rows) > MOST_ROWS else ""
+    heads = ["Compartment", "What", "As published", "By today's numbers"]
+    return [table(heads, cells, f"What the book of {month_name(last)} would say otherwise today{more}", class_="text")]

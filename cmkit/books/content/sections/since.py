@@ -7,7 +7,7 @@ import pandas as pd
 from cmkit.books.content.book import Book
 from cmkit.books.content.display import Shown, shown
 from cmkit.books.content.markup import Html, join, nothing, state_mark, tag
-from cmkit.books.content.wording import count, day, short_day
+from cmkit.books.content.wording import count, day, plain, short_day
 from cmkit.tables.judge import RANK as STATE_RANK
 
 RANK = STATE_RANK | {"not known": 0}
@@ -58,10 +58,11 @@ def _change(was: str, state: str, now: pd.Series, look: pd.Series | None) -> tup
         ), f"{word} on {short_day(look['found_on'])}{cause}"
     if RANK[state] > RANK[was]:
         return ("worse" if was == "alert" else "raised"), f"bottle of {short_day(now['drawn_on'])}"
+    settled = plain(now["settled_by"])
     if RANK[was] and state == "clear":
-        return "cleared", f"by the bottle of {short_day(now['drawn_on'])}"
+        return "cleared", settled or f"by the bottle of {short_day(now['drawn_on'])}"
     if RANK[was] and state == "not known":
-        return "waiting", "cannot be judged by now"
+        return "waiting", settled or "its newest bottle is doubted: a repeat is asked for"
     if state == "alarm":
         return "waiting", f"in alarm since {short_day(now['since'])}"
     return ("waiting", f"watched since {short_day(now['since'])}") if state == "alert" else ("", "")

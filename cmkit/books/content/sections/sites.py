@@ -7,30 +7,43 @@ import pandas as pd
 from cmkit.books.content.book import Book
 from cmkit.books.content.display import Shown, shown
 from cmkit.books.content.figures.curves import sites_side_by_side
-from cmkit.books.content.markup import Column, link, nothing, paragraph, table, tag
+from cmkit.books.content.markup import Column, Html, link, nothing, paragraph, table, tag
+from cmkit.books.content.sections.headline import LATE, NEVER, REPEAT
 from cmkit.books.content.sections.work import job
 from cmkit.books.content.wording import GLYPHS, NBSP, STATES, analyte_name, chance, listed, money, number
 from cmkit.records.analytes import analyte_register
 
 FIRST = 12
+_MONTHS = 6
 MOST_BARS = 40  # sites drawn, the dearest to leave alone; the table has all
 
 
 def site_rows(book: Book) -> pd.DataFrame:
-    """One row a site: site, name, machines, compartments, counts by state, overdue, believed (share, last 12 months), waiting (money)."""
+    """One row a site: site, name, machines, compartments, counts by state, late (routine bottles), asked (for sooner or again), never (sampled), believed (share, last 12 months), waiting (money),
+    alarm_age (days since the result of the middle open alarm was known), oldest (days), days_to_report (middle, drawn to reported, last 12
+    months), slow (9 in 10 within so many days).
+    """
     tables = book.tables
     of = book.places["site"]
     states = pd.crosstab(tables.verdicts["site"], tables.verdicts["state"]).reindex(columns=STATES, fill_value=0)
     sites = tables.sites[["site"]].assign(name=tables.sites["site"].map(book.site_names)).set_index("site")
-    recent = tables.samples.loc[tables.samples["drawn_on"] > book.as_of - pd.Timedelta(days=365), "sample"]
-    trust = tables.trust[tables.trust["sample"].isin(recent)]
+    recent = tables.samples[tables.samples["drawn_on"] > book.as_of - pd.Timedelta(days=365)]
+    trust = tables.trust[tables.trust["sample"].isin(recent["sample"])]
     out = sites.join(states).fillna(dict.fromkeys(STATES, 0))
     out["machines"] = tables.machines.groupby("site").size()
-    out["overdue"] = tables.due.groupby("site")["overdue"].sum()
+    due = tables.due.assign(sooner=tables.due["why"].str.startswith("sooner"))
+    wanted = {"late": (due["due_as"] == LATE) & ~due["sooner"], "asked": (due["due_as"] == REPEAT) | ((due["due_as"] == LATE) & due["sooner"]), "never": due["due_as"] == NEVER}  # fmt: skip
+    out = out.assign(**{name: rows.groupby(due["site"]).sum() for name, rows in wanted.items()})
     out["believed"] = (trust["believed"] >= 0.5).groupby(trust["compartment"].map(of)).mean()
     out["waiting"] = tables.waiting["cost_of_waiting"].groupby(tables.waiting["compartment"].map(of)).sum()
-    out = out.fillna({"machines": 0, "overdue": 0, "waiting": 0.0})
-    counts = [*STATES, "machines", "overdue"]
+    open_days = (book.as_of - open_alarms(book).set_index("compartment")["known_on"]).dt.days
+    ages = open_days.groupby(open_days.index.map(of))
+    days = (recent["reported_on"] - recent["drawn_on"]).dt.days.groupby(recent["compartment"].map(of))
+    out["alarm_age"], out["oldest"] = ages.median(), ages.max()
+    out["days_to_report"], out["slow"] = days.median(), days.quantile(0.9)
+    out["compartments"] = out[list(STATES)].sum(axis=1)
+    counts = [*STATES, "machines", *wanted, "compartments"]
+    out = out.fillna({**dict.fromkeys(counts, 0), "waiting": 0.0})
     return (
         out.astype(dict.fromkeys(counts, int))
         .rename_axis("site")
@@ -46,31 +59,97 @@ def sites_beside(book: Book) -> Shown:
     if not len(rows):
         return shown(nothing("No site is on record."))
     cells = [
-        [link(r.name_, book.site_pages[r.site]), f"{r.alarm:,}", f"{r.alert:,}", f"{r.not_known:,}", f"{r.clear:,}", f"{r.overdue:,}", chance(r.believed), money(r.waiting, book.currency)]
+        [link(r.name_, book.site_pages[r.site]), f"{r.alarm:,}", f"{r.alert:,}", f"{r.not_known:,}", f"{r.clear:,}", f"{r.late:,}", f"{r.asked:,}", f"{r.never:,}", chance(r.believed), money(r.waiting, book.currency)]
         for r in rows.rename(columns={"name": "name_", "not known": "not_known"}).itertuples()
     ]  # fmt: skip
     heads = [
         "Site",
         *(
             Column(t, True)
-            for t in (*(f"{GLYPHS[s]}{NBSP}{s}" for s in STATES), "Overdue", "Bottles believed", "Cost of waiting")
+            for t in (
+                *(f"{GLYPHS[s]}{NBSP}{s}" for s in STATES),
+                "Routine late",
+                "Asked for, due",
+                "Never sampled",
+                "Bottles believed",
+                "Cost of waiting",
+            )
         ),
     ]
     return shown(
         table(heads, cells, "Sites, by what waiting is expected to cost; counts of compartments", class_="blocks"),
+        _rates(book, rows),
+        _by_month(book),
         sites_side_by_side(rows.head(MOST_BARS)),
     )
 
 
+def open_alarms(book: Book) -> pd.DataFrame:
+    """Rows of the record whose alarm stands: nobody has looked, and its compartment is in alarm."""
+    record, states = book.tables.record, book.tables.verdicts.set_index("compartment")["state"]
+    waiting = record[record["outcome"] == "waiting"]
+    return waiting[waiting["compartment"].map(states) == "alarm"]
+
+
+def _rates(book: Book, rows: pd.DataFrame) -> Html:
+    """The same per 100 compartments, with how long alarms stand and how long a bottle takes to be reported."""
+    cells = [
+        [r.name_, *(_per_hundred(n, r.compartments) for n in (r.alarm, r.alert, r.not_known, r.late)), _days(r.alarm_age, r.oldest), _days(r.days_to_report, r.slow)]
+        for r in rows.rename(columns={"name": "name_", "not known": "not_known"}).itertuples()
+    ]  # fmt: skip
+    heads = [
+        "Site",
+        *(Column(t, True) for t in ("In alarm", "In alert", "Not known", "Routine late", "Open alarms, days: middle, oldest", "Drawn to reported, days: middle, 9 in 10 within")),
+    ]  # fmt: skip
+    return table(
+        heads,
+        cells,
+        "Per 100 compartments; how long alarms have stood, and how long a bottle takes to be reported (last 12 months)",
+        class_="blocks",
+    )
+
+
+def _per_hundred(n: int, of: int) -> str:
+    return number(100 * n / of, 2) if of else "-"
+
+
+def _days(middle: float, far: float) -> str:
+    return "-" if pd.isna(middle) else f"{middle:,.0f}, {far:,.0f}"
+
+
+def _by_month(book: Book) -> Html:
+    """Alarms by the month in which they were known, per 100 compartments of each site, by today's numbers."""
+    record = book.tables.record
+    raised = record[record["known_on"].notna()]
+    months = pd.period_range(end=book.as_of.to_period("M"), periods=_MONTHS, freq="M")
+    sites = book.tables.verdicts.groupby("site").size()
+    if not len(raised) or not len(sites):
+        return nothing("No alarm is on record yet.")
+    counted = pd.crosstab(raised["compartment"].map(book.places["site"]), raised["known_on"].dt.to_period("M"))
+    counted = counted.reindex(index=sites.index, columns=months, fill_value=0)
+    cells = [
+        [book.site_names.get(site, site), *(_per_hundred(int(n), int(sites[site])) for n in counted.loc[site])]
+        for site in sites.index
+    ]
+    heads = ["Site", *(Column(f"{m:%b %Y}", True) for m in months)]
+    return table(
+        heads,
+        cells,
+        "New alarms per 100 compartments, by the month their result was known, by today's numbers",
+        class_="blocks",
+    )
+
+
 def first_anywhere(book: Book) -> Shown:
-    """The dearest entries of all sites' work lists, each with a link to its page in its site's book."""
+    """The entries of all sites' work lists that save most, each with a link to its page in its site's book."""
     rows = book.ranked[book.ranked["state"].isin(["alarm", "alert"])]
     if not len(rows):
         return shown(nothing("No compartment of the fleet is in alarm or alert."))
     items = [job(book, r, book.site_names.get(r.site, r.site)) for r in rows.head(FIRST).itertuples()]
     more = f"{len(rows) - FIRST} more stand in the sites' books." if len(rows) > FIRST else ""
     note = paragraph(
-        f"In order of what it is expected to cost to wait for the next result instead of acting. {more}", class_="note"
+        f"In order of what acting now is expected to save: the cost of waiting for the next result, less the cost of the work. {more}",
+        class_="note",
     )
     return shown(note, tag("ol", *items, class_="jobs"))
 
@@ -81,7 +160,9 @@ def repeat_causes(book: Book) -> Shown:
         ["compartment", "cause"]
     ].assign(how="found")
     raised = book.tables.orders[book.tables.orders["state"].isin(["alert", "alarm"])]
-    likely = raised.loc[raised["cause"] != "", ["compartment", "cause"]].assign(how="likely")
+    likely = raised.loc[(raised["cause"] != "") & raised["chance"].notna(), ["compartment", "cause"]].assign(
+        how="likely"
+    )
     both = pd.concat([found[found["cause"] != ""], likely], ignore_index=True)
     rows: list[list[Any]] = []
     for cause, own in both.groupby("cause"):

@@ -1,4 +1,4 @@
-"""What must I do? The month's work, ranked by what waiting is expected to cost."""
+"""The acts in full: the month's work, ranked by what acting now is expected to save."""
 
 from typing import Any
 
@@ -6,14 +6,27 @@ import pandas as pd
 
 from cmkit.books.content.book import Book
 from cmkit.books.content.display import Shown, shown
-from cmkit.books.content.markup import Html, bullets, folded, join, link, nothing, paragraph, state_mark, table, tag
-from cmkit.books.content.wording import chance, count, hours, money, plain, sentence, short_day
+from cmkit.books.content.markup import (
+    Column,
+    Html,
+    bullets,
+    folded,
+    join,
+    link,
+    nothing,
+    paragraph,
+    state_mark,
+    table,
+    tag,
+)
+from cmkit.books.content.sections.headline import bottles_words
+from cmkit.books.content.wording import count, hours, money, plain, sentence, short_day
 
 SHOWN_AT_ONCE = 12
 
 
 def work_rows(book: Book) -> pd.DataFrame:
-    """Alarms and alerts, dearest to wait for first, with what to do, why, by when and how sure."""
+    """Alarms and alerts, most money saved by acting first, with what to do, why, by when and how sure."""
     return book.ranked[book.ranked["state"].isin(["alarm", "alert"])].reset_index(drop=True)
 
 
@@ -24,7 +37,7 @@ def do_this_month(book: Book) -> Shown:
     if len(rows):
         parts.append(
             paragraph(
-                "In order of what it is expected to cost to wait for the next result instead of acting. Hours are the machine's own meter.",
+                "In order of what acting now is expected to save: the cost of waiting for the next result, less the cost of the work.",
                 class_="note",
             )
         )
@@ -47,23 +60,35 @@ def do_this_month(book: Book) -> Shown:
 
 
 def job(book: Book, row: Any, where: str = "") -> Html:
-    """One entry (`where`: its site, in a fleet book): what to do in large, why in one line, what it costs to wait, then by when and how sure."""
+    """One entry (`where`: its site, in a fleet book): what to do in large, why in one line, then by when, how sure, and the money."""
     head = tag(
         "div",
         state_mark(row.state),
         " ",
         tag("b", book.linked(row.compartment)),
         tag("span", where, class_="small") if where else Html(""),
-        tag("span", f"waiting: about {money(row.cost_of_waiting, book.currency)}")
-        if pd.notna(row.cost_of_waiting)
-        else Html(""),
+        tag("span", money_words(book, row)) if pd.notna(row.money_at_stake) else Html(""),
         class_="where",
     )
     todo = tag("div", _todo(plain(row.todo)), class_="todo")
     why = tag("div", sentence(plain(row.reason)), class_="why")
-    small = [sentence(by_when(row.due_meter_h, row.due_on, row.overdue)).rstrip(".")]
-    small.append(plain(row.how_sure))
+    small = [act_by(row, book.as_of), *([plain(row.how_sure)] if row.how_sure else [])]
     return tag("li", head, todo, why, tag("div", " · ".join(small), class_="small"))
+
+
+def money_words(book: Book, row: Any) -> str:
+    """`at stake about 6,800 EUR; the work about 300 EUR (assumed)`."""
+    act = f"; the work about {money(row.cost_of_act, book.currency)}" if pd.notna(row.cost_of_act) else ""
+    return f"at stake about {money(row.money_at_stake, book.currency)}{act}{' (assumed costs)' if row.assumed else ''}"
+
+
+def act_by(row: Any, today: pd.Timestamp) -> str:
+    """`By 4 Jul 2026, within 250 h of work`, `Due since 16 May 2026`; for the next bottle its meter reading."""
+    if pd.isna(row.act_on):
+        return sentence(f"with the next bottle, {by_when(row.due_meter_h, row.due_on, row.overdue)}").rstrip(".")
+    hours_too = f", within {hours(row.within_h)} of work" if pd.notna(row.within_h) and row.within_h > 0 else ""
+    day = f"due since {short_day(row.act_on)}" if row.act_on < today else f"by {short_day(row.act_on)}"
+    return f"{sentence(day).rstrip('.')}{hours_too}"
 
 
 def _todo(text: str) -> Html:
@@ -81,26 +106,23 @@ def by_when(meter_h: float, on: pd.Timestamp, overdue: bool) -> str:
 
 
 def _rest(book: Book, rows: pd.DataFrame) -> Html:
-    columns = ["Compartment", "State", "Why", "What to do", "Cost of waiting"]
+    columns = ["Compartment", "State", "Why", "What to do", "By", Column("At stake", True)]
     cells = [
-        [book.linked(r.compartment), state_mark(r.state), sentence(plain(r.reason)), plain(r.todo), money(r.cost_of_waiting, book.currency)]
+        [book.linked(r.compartment), state_mark(r.state), sentence(plain(r.reason)), plain(r.todo), act_by(r, book.as_of), money(r.money_at_stake, book.currency)]
         for r in rows.itertuples()
     ]  # fmt: skip
-    return table(columns, cells, "The rest of the list, by cost of waiting")
+    return table(columns, cells, "The rest of the list, by what acting is expected to save")
 
 
 def _also(book: Book) -> Html:
-    """Bottles that have to be drawn, and why the money is what it is."""
+    """Bottles that have to be drawn, and what is not known."""
     items: list[object] = []
-    overdue = int(book.tables.due["overdue"].sum())
-    if overdue:
-        items.append(join([f"Draw {count(overdue, 'overdue sample')}: ", link("next round", "#next-round"), "."]))
+    wanted = bottles_words(book)
+    if wanted:
+        items.append(join([f"{wanted} See the ", link("next round", "#next-round"), "."]))
     unknown = int((book.tables.verdicts["state"] == "not known").sum())
     if unknown:
         items.append(
             f"{count(unknown, 'compartment')} cannot be judged until a bottle is drawn; that is not the same as clear."
         )
-    if len(book.tables.waiting):
-        sure = float(book.tables.waiting["chance"].max())
-        items.append(f"Cost of waiting is the chance that a defect is there and fails before the next result (at most {chance(sure)} here), times what a failure costs more than a planned repair, by the assumptions at the end.")  # fmt: skip
     return bullets(items, class_="also") if items else Html("")

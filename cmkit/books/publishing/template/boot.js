@@ -71,11 +71,36 @@
     if (target) target.scrollIntoView();
   }
 
-  // Paper is narrower than the window: redraw to the width of an A4 page (two beside one another in a fold), and back.
-  const drawn = () => figures.filter((f) => f.dataset.drawn).map((f) => f.querySelector(".plot"));
+  // Paper is narrower than the window: the pages that print are opened, everything is drawn to the width of a page (two beside one
+  // another in a fold), and put back afterwards. Drawing is done at once, for the browser does not wait.
   const paperWidth = (plot) => (plot.closest(".folded") ? 312 : 660);
-  window.addEventListener("beforeprint", () => drawn().forEach((p) => Plotly.relayout(p, { width: paperWidth(p), autosize: false })));
-  window.addEventListener("afterprint", () => drawn().forEach((p) => Plotly.relayout(p, { width: null, autosize: true })));
+  const opened = [];
+  window.addEventListener("beforeprint", () => {
+    for (const fold of document.querySelectorAll("details.prints:not([open])")) {
+      fold.open = true;
+      opened.push(fold);
+    }
+    for (const figure of figures.filter((f) => !folded(f))) {
+      draw(figure);
+      const plot = figure.querySelector(".plot");
+      if (plot.layout) Plotly.relayout(plot, { width: paperWidth(plot), autosize: false });
+    }
+  });
+  window.addEventListener("afterprint", () => {
+    figures.filter((f) => f.dataset.drawn).forEach((f) => Plotly.relayout(f.querySelector(".plot"), { width: null, autosize: true }));
+    opened.splice(0).forEach((fold) => (fold.open = false));
+  });
+
+  // On a phone the contents are a menu: closed until asked for, and closed again by a choice.
+  const menu = document.querySelector("nav.contents details");
+  const phone = matchMedia("(max-width: 40rem)");
+  if (menu) {
+    menu.open = !phone.matches;
+    phone.addEventListener("change", () => (menu.open = !phone.matches));
+    menu.addEventListener("click", (event) => {
+      if (phone.matches && event.target.closest("a")) menu.open = false;
+    });
+  }
 
   try {
     await loadLibrary();

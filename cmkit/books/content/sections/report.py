@@ -1,0 +1,209 @@
+"""The newest report of a compartment in full, by question, beside what was expected, the limits, and the twin or sister."""
+
+import re
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from cmkit.books.content.book import Book
+from cmkit.books.content.compartment_data import LEAST_ODDS, family_limits_of, judged_expectation
+from cmkit.books.content.markup import Column, Html, facts, grouped_table, join, nothing, tag
+from cmkit.books.content.wording import analyte_name, analyte_unit, hours, number, short_day
+from cmkit.fluids.cleanliness import iso_codes
+from cmkit.records.analytes import analyte_register, below
+from cmkit.records.constants import HALF_NINETY
+
+EARLIER = 6  # own choice: so many earlier bottles give what is usual, as in the reasons of the judgement
+_QUESTIONS = {
+    "Wear": ("wear metal", "debris"),
+    "Dirt": ("contaminant", "cleanliness"),
+    "Water and coolant": (),
+    "Fuel and soot": (),
+    "Fluid health": ("viscosity", "degradation", "additive", "coolant", "contamination"),
+}
+_NAMED = {
+    "Na_ppm": "Water and coolant", "K_ppm": "Water and coolant", "Li_ppm": "Water and coolant", "water_ppm": "Water and coolant",
+    "glycol_pct": "Water and coolant", "fuel_pct": "Fuel and soot", "soot_pct": "Fuel and soot",
+}  # fmt: skip
+_OTHER = "Other results"
+_CAPTION = "Expected: by its own past before what is suspected, with changes and top-ups allowed for; usual: the middle of its last six bottles. Above and below: it speaks for the likeliest fault."
+_PLAIN = "Expected: its forecast and where 9 in 10 results were to lie, with changes and top-ups allowed for; usual: the middle of its last six bottles. Above and below: outside that."
+_COUNTS = re.compile(r"p\d+_per_ml")
+
+
+@dataclass(frozen=True)
+class _Beside:
+    """What results are held against. judged: rows of `reasons` by analyte, which are by the past before a suspected fault; expected: history
+    rows of the bottle by analyte, for what is not judged so; earlier: bottles before it; limits: of the family; passed: results beyond a limit on this bottle; sister: the newest bottle of the twin or sister."""
+
+    judged: pd.DataFrame
+    expected: pd.DataFrame
+    earlier: pd.DataFrame
+    limits: dict[str, list]
+    passed: frozenset[str]
+    sister: pd.Series | None
+
+
+def newest_report(book: Book, compartment: str) -> Html:
+    """The newest bottle's results, every one of them, with the bottle's own facts; one line where there is none."""
+    head = tag("h3", "The newest report")
+    samples = book.of("samples", compartment).sort_values(["drawn_on", "sample"], kind="stable")
+    if not len(samples):
+        return join([head, nothing("No bottle is on record.")])
+    bottle = samples.iloc[-1]
+    sister_name, sister = sister_bottle(book, compartment)
+    past = book.of("history", compartment)
+    expected = past[past["sample"] == bottle["sample"]].drop_duplicates("analyte", keep="last").set_index("analyte")
+    limits: dict[str, list] = {}
+    for row in family_limits_of(book, compartment, "").itertuples():
+        limits.setdefault(row.analyte, []).append(row)
+    fired = book.of("evidence", compartment)
+    passed = frozenset(fired.loc[fired["sample"] == bottle["sample"], "analyte"])
+    judged = judged_expectation(book, compartment)
+    judged = judged[judged["sample"] == bottle["sample"]].drop_duplicates("analyte").set_index("analyte")
+    beside = _Beside(judged, expected, samples.iloc[:-1], limits, passed, sister)
+    groups = _groups(bottle, beside)
+    if not groups:
+        return join([head, _bottle_facts(book, bottle), nothing("It holds no result.")])
+    heads = ["Result", Column("Found", True), Column("Expected", True), "Beside it", "Limits, alert / alarm"]
+    heads += [Column(sister_name, True)] if sister is not None else []
+    caption = _CAPTION if len(judged) else _PLAIN
+    if sister is not None:
+        caption += f" Last column: the newest bottle of {sister_name}, {short_day(sister['drawn_on'])}."
+    return join([head, _bottle_facts(book, bottle), grouped_table(heads, groups, caption, "text report")])
+
+
+def sister_bottle(book: Book, compartment: str) -> tuple[str, pd.Series | None]:
+    """Name and newest bottle of the other side on the same machine, else of the same family at the same site (the newest of them)."""
+    places = book.places
+    own = places.loc[compartment]
+    others = places[
+        (places["kind"] == own["kind"]) & (places["compartment"] != compartment) & (places["site"] == own["site"])
+    ]
+    twins = others[others["machine"] == own["machine"]]
+    family = others[others["family"] == own["family"]]
+    for among in (twins, family):
+        known = book.newest[book.newest["compartment"].isin(among["compartment"])]
+        if len(known):
+            bottle = known.sort_values(["drawn_on", "sample"]).iloc[-1]
+            place = places.loc[bottle["compartment"]]
+            return (
+                str(place["name"]) if place["machine"] == own["machine"] else book.place_name(bottle["compartment"])
+            ), bottle
+    return "", None
+
+
+def _bottle_facts(book: Book, bottle: pd.Series) -> Html:
+    """Number, days, hours, what was added, how it was drawn and the level found."""
+    steps = book.of("exposure", str(bottle["compartment"])).set_index("sample")
+    step = steps.loc[bottle["sample"]] if bottle["sample"] in steps.index else None
+    added = (
+        "not known"
+        if step is None or not step["makeup_known"]
+        else f"{number(step['makeup_l'])} l"
+        if step["makeup_l"] > 0
+        else "none"
+    )
+    pairs: list[tuple[str, object]] = [
+        ("Bottle", f"{bottle['sample']}, {bottle['lab'] or 'laboratory not named'}"),
+        ("Drawn, reported", f"{short_day(bottle['drawn_on'])}, {short_day(bottle['reported_on'])}"),
+        ("Meter, hours on the fluid", f"{hours(bottle['meter_h'])}, {hours(step['fluid_h'] if step is not None else bottle['fluid_h'])}"),
+        ("Added since the bottle before", added),
+        ("Drawn by", ", ".join(x for x in (bottle["method"], bottle["sampler"]) if x) or "not noted"),
+        ("Level found", bottle["fluid_level"] or "not noted"),
+    ]  # fmt: skip
+    return facts(pairs, "facts bottle")
+
+
+def _groups(bottle: pd.Series, beside: _Beside) -> list[tuple[object, list[list[object]]]]:
+    """Rows by question, in the order of the register; a fleet's own results come last."""
+    register = analyte_register()
+    found: dict[str, list[list[object]]] = {question: [] for question in (*_QUESTIONS, _OTHER)}
+    of_group = {group: question for question, groups in _QUESTIONS.items() for group in groups}
+    own = [name for name in bottle.index if below(name) in bottle.index and name not in register.index]
+    for analyte, group in [*register["group"].items(), *((name, "") for name in own)]:
+        if analyte in bottle.index and pd.notna(bottle[analyte]):
+            question = _NAMED.get(str(analyte), of_group.get(group, _OTHER))
+            found[question].append(_row(str(analyte), bottle, beside))
+    return [(question, rows) for question, rows in found.items() if rows]
+
+
+def _row(analyte: str, bottle: pd.Series, beside: _Beside) -> list[object]:
+    """Cells of one result."""
+    value, flag = float(bottle[analyte]), bool(bottle.get(below(analyte), False))
+    name, unit = analyte_name(analyte), analyte_unit(analyte)
+    usual, words = _expected(analyte, value, beside)
+    cells: list[object] = [
+        f"{name}, {unit}" if unit else name,
+        _shown(value, flag, analyte),
+        usual,
+        words,
+        _limits(beside.limits.get(analyte, [])),
+    ]
+    if beside.sister is None:
+        return cells
+    other = beside.sister[analyte] if analyte in beside.sister.index else np.nan
+    return [
+        *cells,
+        _shown(float(other), bool(beside.sister.get(below(analyte), False)), analyte) if pd.notna(other) else "-",
+    ]
+
+
+def _shown(value: float, flag: bool, analyte: str = "") -> str:
+    """A result as the laboratory gave it, to four figures, `<` where it was below what is reported; a count with its code."""
+    code = f" (code {iso_codes(value):.0f})" if _COUNTS.fullmatch(analyte) else ""
+    return f"{'<' if flag else ''}{number(value, 4)}{code}"
+
+
+def _expected(analyte: str, value: float, beside: _Beside) -> tuple[str, Html | str]:
+    """What was expected, and how the result stands to it and to the limits."""
+    passed = analyte in beside.passed
+    if analyte in beside.judged.index:
+        row = beside.judged.loc[analyte]
+        weighs = row["side"] == "for" and row["log_odds"] >= LEAST_ODDS
+        away = "" if not weighs else "above" if value > row["usual"] else "below"
+        return f"{number(row['usual'])}{' usual' if row['usual_is'] == 'earlier bottles' else ''}", _marked(
+            away, passed
+        )
+    if analyte in beside.expected.index and pd.notna(beside.expected.loc[analyte, "expected"]):
+        row = beside.expected.loc[analyte]
+        half = HALF_NINETY * row["expected_sd"]
+        low, high = max(row["expected"] - half, 0.0), row["expected"] + half
+        away = "above" if value > high else "below" if value < low else ""
+        return f"{number(row['expected'])} ({number(low)} to {number(high)})", _marked(away, passed)
+    earlier = (
+        beside.earlier[beside.earlier[analyte].notna()].tail(EARLIER)
+        if analyte in beside.earlier
+        else beside.earlier.iloc[:0]
+    )
+    if not len(earlier):
+        return "-", _marked("", passed)
+    mostly = below(analyte) in earlier and bool(earlier[below(analyte)].mean() > 0.5)
+    return f"{_shown(float(earlier[analyte].median()), mostly)} usual", _marked("", passed)
+
+
+def _marked(away: str, passed: bool) -> Html | str:
+    words = ", ".join(w for w in (away, "limit passed" if passed else "") if w)
+    return tag("b", words) if words else ""
+
+
+def _limits(rows: list[Any]) -> str:
+    """`80 / 112`, with what the numbers are where they are not the result itself."""
+    shown = [r for r in rows if pd.notna(r.alert) or pd.notna(r.alarm)]
+    return "; ".join(dict.fromkeys(text for text in map(_limit, shown) if text)) or "-"
+
+
+def _limit(row: Any) -> str:
+    """One pair of limits; empty for those of the wear rate, which its figure shows."""
+    low = " (low)" if row.direction == "down" else ""
+    if row.measure == "change":
+        way = "below" if row.direction == "down" else "above"
+        return f"{number(100 * abs(row.alert))} / {number(100 * abs(row.alarm))} % {way} fresh"
+    if row.measure == "rate":
+        return ""
+    if row.named == "family":
+        return f"{number(row.alarm)} family{low}"
+    pair = f"{number(row.alert)} / {number(row.alarm)}{low}"
+    return {"rise": f"{pair} above fresh", "code": f"ISO 4406 code {pair}"}.get(row.measure, pair)

@@ -1,0 +1,233 @@
+"""The pages against what is true: the demo's faults, badly drawn bottles and wrong oil (sample_data/truth, made by its simulator and read
+by nothing that estimates), and every number of a page's text against the tables of the assessment."""
+
+import html
+import itertools
+import re
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.stats import norm
+
+from cmkit.assessment import Assessment, table_names
+from cmkit.books.content import site_book
+from cmkit.books.content.book import Book, open_book
+from cmkit.books.content.markup import Html
+from cmkit.books.content.sections.acts import act_rows
+from cmkit.books.content.wording import chance, hours, money, number, plain
+from cmkit.fluids.cleanliness import iso_codes
+from cmkit.judge.words import odds_text
+
+# what the simulator calls a fault, and what a page must say of it (the words of reference/faults.csv)
+SAID = {
+    "pump wear": ("a pump is wearing",),
+    "coolant leak": ("coolant is getting in",),
+    "seal leak": ("a seal is leaking",),
+    "bearing fatigue": ("a bearing or gear is breaking up",),
+    "inhibitor depletion": ("the coolant's inhibitor is used up",),
+    "dirt entry": ("dirt is getting in",),
+    "fuel dilution": ("fuel is getting into the oil",),
+    "bushing wear": ("bushes or thrust washers are wearing", "thrust washers or bushes are wearing"),
+}
+BADLY_DRAWN = {
+    "drain stream": "the bottle was drawn from the bottom or the drain",
+    "dirty pump": "dirt was in the bottle or the pump",
+}
+
+
+@pytest.fixture(scope="module")
+def books(demo: Assessment) -> dict[str, Book]:
+    """Site -> its book."""
+    return {site: open_book(demo, site) for site in demo.sites["site"]}
+
+
+@pytest.fixture(scope="module")
+def truth(root: Path) -> dict[str, pd.DataFrame]:
+    folder = root / "sample_data" / "truth"
+    return {name: pd.read_csv(folder / f"{name}.csv") for name in ("faults", "samples", "topups")}
+
+
+def page_of(books: dict[str, Book], compartment: str) -> tuple[Book, str]:
+    """The book a compartment is in, and the text of its page; empty when it has none."""
+    book = next(b for b in books.values() if compartment in b.places.index)
+    return book, page_text(book, compartment) if compartment in book.paged_set else ""
+
+
+def page_text(book: Book, compartment: str) -> str:
+    """What a page says, without figures: a blank between elements, no no-break spaces."""
+    page = site_book.compartment_page(book, compartment, book.paged.index(compartment))
+    text = page.summary.text + " ".join(item.text for item in page.items if isinstance(item, Html))
+    return html.unescape(re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", text).replace("\u00a0", " ")))
+
+
+def test_every_fault_that_is_there_is_named_first_on_its_page(books: dict[str, Book], truth: dict) -> None:
+    """Nine faults grow on the last day: each page is in alarm and says first what is so."""
+    active = truth["faults"][truth["faults"]["how"] == "open"]
+    assert len(active) == 9
+    for row in active.itertuples():
+        book, text = page_of(books, row.compartment)
+        assert book.ranked_by_name.loc[row.compartment, "state"] == "alarm", row.compartment
+        because = text[text.index("Because") : text.index("Check first")]
+        assert any(words in because for words in SAID[row.cause]), f"{row.compartment}: {because}"
+        named = text[text.index("What it may be") : text.index("The newest report")].lower()
+        found = [place for place in (named.find(words.lower()) for words in SAID[row.cause]) if place >= 0]
+        others = [named.find(w.lower()) for cause, ws in SAID.items() if cause != row.cause for w in ws]
+        assert found
+        assert min(found) < min([p for p in others if p >= 0], default=len(named))
+
+
+def test_no_alarm_is_false(books: dict[str, Book], truth: dict) -> None:
+    """The only alarm without a fault is another oil put in, which is true."""
+    active = set(truth["faults"].loc[truth["faults"]["how"] == "open", "compartment"])
+    alarms = {c for b in books.values() for c in b.ranked.loc[b.ranked["state"] == "alarm", "compartment"]}
+    wrong_oil = truth["topups"][
+        (truth["topups"]["fluid"] == "wrong fluid") & (truth["topups"]["done_on"] >= "2026-05-01")
+    ]
+    assert alarms - active == set(wrong_oil["compartment"])
+    for compartment in wrong_oil["compartment"]:
+        assert "that another oil was put in" in page_of(books, compartment)[1]
+
+
+def test_badly_drawn_bottles_ask_for_a_repeat_and_accuse_no_machine(books: dict[str, Book], truth: dict) -> None:
+    """The newest bottle of every compartment with an order to draw again was badly drawn, in the way the page says."""
+    drawn = truth["samples"].set_index("sample")["drawing"]
+    active = set(truth["faults"].loc[truth["faults"]["how"] == "open", "compartment"])
+    seen = 0
+    for book in books.values():
+        rows = act_rows(book)
+        for order in rows[rows["group"] == "repeat bottle"].itertuples():
+            _, text = page_of(books, order.compartment)
+            bottle = book.ranked_by_name.loc[order.compartment, "sample"]
+            assert order.compartment not in active
+            assert BADLY_DRAWN[drawn[bottle]] in text, order.compartment
+            now = text[: text.index("The newest report")]
+            assert not any(f"% that {words}" in now for words in itertools.chain(*SAID.values()))
+            seen += 1
+    assert seen == 3
+
+
+def test_sound_compartments_have_no_page_or_one_that_says_how_little_it_knows(
+    books: dict[str, Book], truth: dict
+) -> None:
+    """Raised without a fault: nothing there is called more likely than not, and no stop is ordered."""
+    faulty = set(truth["faults"].loc[truth["faults"]["how"] == "open", "compartment"])
+    wrong_oil = set(truth["topups"].loc[truth["topups"]["fluid"] == "wrong fluid", "compartment"])
+    for book in books.values():
+        for compartment in set(book.paged) - faulty - wrong_oil:
+            order = book.of("orders", compartment).iloc[0]
+            assert not order["chance"] >= 0.5
+            assert order["group"] != "stop and check"
+
+
+def texts_and_numbers(book: Book, compartment: str) -> tuple[set[str], np.ndarray]:
+    """Every text and every number (dates as days apart from it) that the tables hold about a compartment, its family and its sister."""
+    family = book.places.loc[compartment, "family"]
+    texts, numbers = {book.month}, [0.0]
+    for name in table_names():
+        frame = getattr(book.tables, name)
+        if "compartment" in frame:
+            own = book.of(name, compartment)
+        else:
+            own = frame[frame["family"] == family] if "family" in frame else frame.iloc[:0]
+        for column in own:
+            values = own[column]
+            if pd.api.types.is_bool_dtype(values):
+                continue
+            if pd.api.types.is_numeric_dtype(values):
+                numbers.extend(values.dropna().to_numpy(float))
+            elif pd.api.types.is_datetime64_any_dtype(values):
+                texts.update(f"{d.day} {d:%b} {d.year}" for d in values.dropna().unique())
+            else:
+                texts.update(plain(str(v)).replace("\u00a0", " ") for v in values.dropna().unique())
+    return texts, np.unique(numbers)
+
+
+def allowed(book: Book, compartment: str) -> set[str]:
+    """Every number as the pages may write it: from the tables as it is, per 1,000 h, in per cent, as odds, as what a page derives."""
+    texts, numbers = texts_and_numbers(book, compartment)
+    sister = site_book_sister(book, compartment)
+    numbers = np.concatenate([numbers, sister, usual_of(book, compartment)])
+    shown = {f"{len(book.of('evidence', compartment)):,}", "6", "9", "10", "4406", "1,000", "1", "40", "99", "2"}
+    for x in numbers[np.isfinite(numbers)]:
+        forms = (
+            number(x),
+            number(x, 4),
+            number(x, 2),
+            hours(x),
+            money(x, ""),
+            number(1000 * x),
+            number(100 * x),
+            number(abs(100 * x)),
+            chance(abs(x)),
+            odds_text(x),
+            f"{iso_codes(x):.0f}",
+        )
+        for form in forms:
+            shown.update(tokens(form))
+    for text in texts:
+        shown.update(tokens(text))
+    left = 1 - book.of("hypotheses", compartment).query("about == 'compartment'")["chance"].sum()
+    return shown | set(tokens(chance(left))) | set(tokens(compartment))
+
+
+def site_book_sister(book: Book, compartment: str) -> np.ndarray:
+    """Results of the newest bottles of the same kind of compartment."""
+    kind = book.places.loc[compartment, "kind"]
+    names = book.places.index[book.places["kind"] == kind]
+    return book.newest[book.newest["compartment"].isin(names)].select_dtypes("number").to_numpy(float).ravel()
+
+
+def usual_of(book: Book, compartment: str) -> np.ndarray:
+    """The middle of the six results before the newest bottle, by numpy; and the band of a forecast, by hand."""
+    own = book.of("samples", compartment).sort_values(["drawn_on", "sample"])
+    past = own.iloc[:-1].select_dtypes("number")
+    usual = [np.median(past[c].dropna().to_numpy()[-6:]) for c in past if past[c].notna().any()]
+    history = book.of("history", compartment)
+    half = norm.ppf(0.95) * history["expected_sd"]
+    return np.concatenate([usual, (history["expected"] - half).clip(lower=0), history["expected"] + half])
+
+
+def tokens(text: str) -> list[str]:
+    """Numbers as written, thousands set apart; letters before a digit make it part of a name."""
+    return re.findall(r"(?<![\w.,-])\d[\d,]*(?:\.\d+)?", text.replace("\u00a0", " "))
+
+
+def strange(text: str, known: set[str], names: set[str]) -> list[str]:
+    """Numbers of a text that are neither in `known` nor part of a name or date."""
+    for name in sorted(names, key=len, reverse=True):
+        if len(name) > 3 and any(c.isdigit() for c in name):
+            text = text.replace(name, " ")
+    return [t for t in tokens(text) if t.rstrip(",.") not in known]
+
+
+def test_every_number_of_a_page_is_in_a_table(books: dict[str, Book]) -> None:
+    """Fifteen pages of the demo: faulty, sound, badly drawn and wrong oil. A number altered by hand is found."""
+    pages = [(book, c) for book in books.values() for c in book.paged]
+    assert len(pages) == 15
+    for book, compartment in pages:
+        known = allowed(book, compartment)
+        names = texts_and_numbers(book, compartment)[0] | {
+            *book.places.index,
+            *(book.place_name(c) for c in book.places.index),
+        }
+        names |= {f"{d.day} {d:%b} {d.year}" for d in book.newest["drawn_on"]}
+        text = page_text(book, compartment)
+        assert strange(text, known, names) == [], compartment
+        assert len(tokens(text)) > 40
+        assert strange(text.replace("Found before", "Found 4,517.3 before"), known, names) == ["4,517.3"]
+
+
+def test_the_acts_and_the_headline_add_up(books: dict[str, Book], demo: Assessment) -> None:
+    """Counts and sums of the first screen, reckoned from the tables by hand; every chance is the order's own."""
+    for site, book in books.items():
+        own = demo.verdicts[demo.verdicts["site"] == site]
+        text = re.sub(r"<[^>]+>", " ", site_book.headline(book).text).replace("\u00a0", " ")
+        alarms = int((own["state"] == "alarm").sum())
+        assert f"{alarms} compartments need action" in text
+        cost = demo.waiting[demo.waiting["compartment"].isin(own["compartment"])]["cost_of_waiting"].sum()
+        assert f"expected to cost {money(cost, 'EUR')}".replace("\u00a0", " ") in text
+        for order in act_rows(book).itertuples():
+            if pd.notna(order.chance):
+                assert order.said.startswith(chance(order.chance))
