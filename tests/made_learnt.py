@@ -6,30 +6,17 @@ import pandas as pd
 
 from cmkit.learnt import Learnt, learnt_names
 from cmkit.records.fleet import Fleet
-from cmkit.tables.frames import names
+from cmkit.tables.frames import empty
 from cmkit.trust.exchange import shared_factors
 from cmkit.trust.fluid import learn_fluids
 from cmkit.trust.hours import running_hours
 from cmkit.trust.laboratory import family_usual, unit_doubts
 from cmkit.trust.screen import Forecasts, Trusted, forecast_panel, screen_bottles, shifted_days
 
-_COLUMNS = {
-    "limits": ["family", "analyte", "measure", "direction", "alert", "alarm", "alarm_high", "method"],
-    "fresh": ["site", "fluid", "grade", "analyte", "fresh"],
-    "residuals": ["kind", "residual", "residual_sd"],
-    "dilution": ["family", "loss", "fresh_share"],
-    "visits": ["interval_middle", "interval_spread", "early_share", "post_days"],
-    "defects": ["kind", "n_events", "hours", "defect_rate_per_h", "delay_mean_h", "delay_sd", "rate_events", "prior_weight", "words"],
-    "sampled": ["family", "shortest_seen_h", "longest_seen_h"],
-    "bottle_factors": ["kind", "factor_sd"],
-    "turnaround": names("turnaround"),
-    "fluids": ["product", "threshold"],
-}  # fmt: skip
-
 
 def made_learnt(**tables: pd.DataFrame) -> Learnt:
-    empty: dict[str, Any] = {name: pd.DataFrame(columns=_COLUMNS.get(name, [])) for name in learnt_names()}
-    return Learnt(about={"as_of": "2026-12-31"}, **(empty | tables))
+    nothing: dict[str, Any] = {name: empty(name) for name in learnt_names()}
+    return Learnt(about={"as_of": "2026-12-31"}, **(nothing | tables))
 
 
 def screened(known: Fleet, exposure: pd.DataFrame, expected: pd.DataFrame, register: pd.DataFrame) -> Trusted:

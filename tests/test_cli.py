@@ -17,6 +17,8 @@ from click.testing import CliRunner
 
 from cmkit.cli import main, month_asked
 from cmkit.errors import CmkitError
+from cmkit.files import seal
+from cmkit.review import KIND as REVIEW
 
 
 def run(*words: str):
@@ -186,6 +188,11 @@ def test_drift_of_frozen_numbers_is_said_while_they_are_in_use(root, tmp_path) -
     numbers.loc[numbers.index != row, "rate_sd"] *= 100
     numbers.loc[numbers.index[-1], "frozen_on"] = "2024-12-31"
     numbers.to_csv(fleet / "review" / "numbers.csv", index=False)
+    changed = run("assess", str(fleet), *day, "--freeze")
+    assert changed.exit_code == 2
+    assert "not as it was written" in changed.output
+    limits = pd.read_csv(fleet / "review" / "limits.csv")
+    seal(fleet / "review", REVIEW, {"numbers.csv": len(numbers), "limits.csv": len(limits)})
     said = run("assess", str(fleet), *day, "--freeze").output
     assert "Family numbers frozen on 2024-06-30 and 2024-12-31: " in said
     assert "of a day after 2024-06-30" in said

@@ -250,11 +250,11 @@ def test_headings_get_ids_of_their_own_and_make_the_contents() -> None:
 def test_a_notebooks_own_title_is_the_pages_and_a_widget_is_said_in_words() -> None:
     widget = {"application/vnd.jupyter.widget-view+json": {"model_id": "x"}, "text/plain": "VBox(children=())"}
     page = page_of(new_markdown_cell("# How <often>?\n\nWords."), shown(widget))
-    assert "<h1>How &lt;often&gt;?</h1>" in page
+    assert '<h1 id="top">How &lt;often&gt;?</h1>' in page
     assert page.count("often&gt;?") == 2  # the window's title and the heading
     assert "VBox" not in page
     assert "open it in JupyterLab" in page
-    assert "<h1>Given</h1>" in page_of(new_markdown_cell("# Own\nWords."), title="Given")
+    assert '<h1 id="top">Given</h1>' in page_of(new_markdown_cell("# Own\nWords."), title="Given")
 
 
 def test_the_export_does_not_change_the_notebook() -> None:

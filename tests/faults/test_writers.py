@@ -39,6 +39,8 @@ _WRITING = {"--out", "--freeze", "--accept", "--results", "--to"}
 # modules whose writing goes into a folder that `cmkit.files` made aside, or to an open stream
 _ASIDE = {
     "files.py": "the writer itself",
+    "by_site.py": "removes parts of months gone by",
+    "books/publishing/fleet_month.py": "removes parts of months gone by",
     "assessment.py": "inside written_folder",
     "analyst/guides.py": "inside written_folder",
     "review.py": "inside written_folder",
