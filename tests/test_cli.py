@@ -192,6 +192,7 @@ def test_drift_of_frozen_numbers_is_said_while_they_are_in_use(root, tmp_path) -
     assert changed.exit_code == 2
     assert "not as it was written" in changed.output
     limits = pd.read_csv(fleet / "review" / "limits.csv")
+    (fleet / "review" / "manifest.json").unlink()
     seal(fleet / "review", REVIEW, {"numbers.csv": len(numbers), "limits.csv": len(limits)})
     said = run("assess", str(fleet), *day, "--freeze").output
     assert "Family numbers frozen on 2024-06-30 and 2024-12-31: " in said
