@@ -276,7 +276,7 @@ def _first_after_new_meter(placed: pd.DataFrame, line: pd.DataFrame, samples: pd
 
 
 def hours_doubts(known: Fleet, hours: pd.DataFrame, line: pd.DataFrame | None = None) -> pd.DataFrame:
-    """Doubts `hours`: hours derived, not to be had, or written but far off the machine's own pace since its last reading.
+    """Doubts `hours`: hours derived, not available, or written but far off the machine's own pace since its last reading.
 
     hours: :func:`screen_hours` of the same view.
     """

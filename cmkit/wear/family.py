@@ -96,12 +96,12 @@ def drift(numbers: pd.DataFrame, frozen: pd.DataFrame) -> pd.DataFrame:
 
 
 def drift_report(moved: pd.DataFrame, frozen_on: str, most: int = 5) -> str:
-    """Some lines on a table of :func:`drift`, furthest first: the families that drifted most, or that none did to speak of."""
+    """Some lines on a table of :func:`drift`, furthest first: the families that drifted most, or that none did."""
     head = f"Family numbers frozen on {frozen_on}"
     away = moved[moved["words"] != "as frozen"]
     if not len(away):
         furthest = [f" (furthest: {r.family}, {r.analyte}, {r.ratio:.2g} times)" for r in moved.head(1).itertuples()]
-        return f"{head}: no drift to speak of in {len(moved)} families and results{''.join(furthest)}."
+        return f"{head}: no notable drift in {len(moved)} families and results{''.join(furthest)}."
     lines = [
         f"  {r.family}, {r.analyte}: {1000 * r.rate_frozen:.2g} then, {1000 * r.rate_now:.2g} ppm per 1,000 h now, {r.words}"
         for r in away.head(most).itertuples()

@@ -100,7 +100,7 @@ def limits_drift(now: pd.DataFrame, frozen: pd.DataFrame, confidence: float) -> 
 
 
 def limits_drift_report(moved: pd.DataFrame, frozen_on: str, most: int = 5) -> str:
-    """Some lines on a table of :func:`limits_drift`: the limits that moved most, or that none did to speak of."""
+    """Some lines on a table of :func:`limits_drift`: the limits that moved most, or that none did."""
     away = moved[moved["words"] != "as frozen"]
     if not len(away):
         return f"Limits frozen on {frozen_on}: none of {len(moved)} would be set elsewhere today."

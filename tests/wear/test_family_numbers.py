@@ -133,7 +133,7 @@ def test_drift_in_words() -> None:
     still = drift_report(moved([1.2, 1.0], ["as frozen"] * 2), "2026-01-01")
     assert (
         still
-        == "Family numbers frozen on 2026-01-01: no drift to speak of in 2 families and results (furthest: engine, Fe_ppm, 1.2 times)."
+        == "Family numbers frozen on 2026-01-01: no notable drift in 2 families and results (furthest: engine, Fe_ppm, 1.2 times)."
     )
     told = drift_report(
         moved([3.0, 0.5, 2.0, 1.0], ["wears faster", "wears slower", "wears faster", "as frozen"]), "2026-01-01", most=2

@@ -57,7 +57,7 @@ class PlainProvisioner(LocalProvisioner):
 
 
 class WarmProvisioner(PlainProvisioner):
-    """A kernel forked from the fork server; the plain way if that cannot be had."""
+    """A kernel forked from the fork server; the plain way if that is not available."""
 
     async def launch_kernel(self, cmd: list[str], **kwargs: Any) -> KernelConnectionInfo:
         """Start the kernel."""

@@ -36,7 +36,7 @@ def cost_curves(curves: pd.DataFrame, advice: pd.DataFrame, currency: str) -> go
         )
     caption = (
         f"Expected cost per 1,000 machine hours of sampling, looking, repairing and failing, by sampling interval, for {listed(names)}. "
-        "Shaded: spread from what is not known about defects. Uprights: today's interval and the advised one; where the curve is flat the choice hardly matters."
+        "Shaded: spread from what is not known about defects. Vertical lines: today's interval and the advised one; where the curve is flat the choice hardly matters."
     )
     return figure(data, layout, caption, f"Cost curves. {'; '.join(said)}.", _curve_table(curves))
 

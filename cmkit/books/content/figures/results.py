@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
-from cmkit.books.content.figures.panels import axis, band, limit_line, line, rounded, stacked, uprights
+from cmkit.books.content.figures.panels import axis, band, limit_line, line, rounded, stacked, vertical_lines
 from cmkit.books.content.theme import ACCENT, INK, LINE, SOFT, figure
 from cmkit.books.content.wording import analyte_name, count, figure_text, listed, number, quantity, short_day, with_unit
 from cmkit.records.constants import HALF_NINETY
@@ -28,12 +28,12 @@ def results_over_hours(points: pd.DataFrame, limits: pd.DataFrame, where: str) -
         changed = own[own["changed"]]
         if len(changed):
             top = rounded([own["value"].max()])[0] or 1.0
-            data.insert(0, uprights(rounded(changed["hours"] - changed["since_change"], 6), top, i))
+            data.insert(0, vertical_lines(rounded(changed["hours"] - changed["since_change"], 6), top, i))
         _limit_lines(layout, i, own, limits[limits["analyte"] == analyte])
     names = listed([analyte_name(a) for a in analytes])
     caption = (
         f"{names[:1].upper()}{names[1:]} in {where} by machine hours. Dots: results (triangle: below what the laboratory reports; cross: bottle doubted). "
-        "Shaded: where 9 in 10 results were expected, from its own past with changes and top-ups allowed for, up to a suspected fault; bar: what was then expected of the newest. Dashed: alarm limit or its family's limit, dotted: alert limit. Uprights: fluid changes."
+        "Shaded: where 9 in 10 results were expected, from its own past with changes and top-ups allowed for, up to a suspected fault; bar: what was then expected of the newest. Dashed: alarm limit or its family's limit, dotted: alert limit. Vertical lines: fluid changes."
     )
     return figure(data, layout, caption, _alt(points, limits, analytes, where), _table(points, analytes))
 

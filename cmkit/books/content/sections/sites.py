@@ -15,7 +15,7 @@ from cmkit.records.analytes import analyte_register
 
 FIRST = 12
 _MONTHS = 6
-MOST_BARS = 40  # sites drawn, the dearest to leave alone; the table has all
+MOST_BARS = 40  # sites drawn, highest cost of waiting first; the table has all
 
 
 def site_rows(book: Book) -> pd.DataFrame:
@@ -54,7 +54,7 @@ def site_rows(book: Book) -> pd.DataFrame:
 
 
 def sites_beside(book: Book) -> Shown:
-    """The sites, the dearest to leave alone first, each with a link to its own book."""
+    """The sites, highest cost of waiting first, each with a link to its own book."""
     rows = site_rows(book)
     if not len(rows):
         return shown(nothing("No site is on record."))
