@@ -70,7 +70,7 @@ def test_a_notebook_is_given_a_fleet_a_saved_assessment_or_told_what_to_do(
     monkeypatch.chdir(tmp_path)
     with pytest.raises(ParameterError, match=r"empty, and no sample_data folder here\. .*cmkit demo sample_data"):
         given_assessment()
-    with pytest.raises(ParameterError, match=r"found 'nowhere'.*first cell"):
+    with pytest.raises(ParameterError, match=r"found .nowhere., no folder of a fleet"):
         given_assessment("nowhere")
     mine.rename(tmp_path / "sample_data")
     assert given_assessment().about["fleet"] == "Our fleet"
