@@ -29,7 +29,7 @@ from cmkit.wear.fit import Wear, fit_wear
 SEEDS = (401,)
 METALS = ["Fe_ppm", "Cr_ppm", "Cu_ppm", "Pb_ppm", "Sn_ppm", "Al_ppm", "Si_ppm"]
 NINETY = 1.6448536
-Z, RISE = 3.0, 3.5  # alarm rule of the design note
+Z, RISE = 3.0, 3.5  # a departure of one result, a rise that lasts: what counts as a false alarm here
 MONTH_ENDS = ("2025-01-31",)
 EXPLAINED = {
     "another laboratory": "a step of all results of one laboratory is noticed (trust), not yet estimated and allowed for",

@@ -50,9 +50,9 @@ def test_results_are_drawn_as_they_stand_in_the_samples(book: Book, points: pd.D
 def test_the_change_of_fluid_stands_where_it_was_made(book: Book, points: pd.DataFrame) -> None:
     """Invented: every fluid was changed at 5,660 h on the meter."""
     figure = results_over_hours(points, family_limits_of(book, FAULTY, "level"), "here")
-    uprights = [t for t in figure.data if t.mode == "lines" and t.fill is None]
-    assert len(uprights) == len(set(points["analyte"]))
-    for trace in uprights:
+    lines = [t for t in figure.data if t.mode == "lines" and t.fill is None]
+    assert len(lines) == len(set(points["analyte"]))
+    for trace in lines:
         np.testing.assert_allclose([x for x in trace.x if x is not None], [5660, 5660], atol=1)
 
 

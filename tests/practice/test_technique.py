@@ -28,7 +28,7 @@ def number(out):
 
 
 def test_innocent_crews_are_rarely_accused():
-    """Design note H: in at most a tenth of innocent fleets is anyone accused. 40 and 20 fleets tell that to within two standard errors
+    """Guide how_it_is_computed, H: in at most a tenth of innocent fleets is anyone accused. 40 and 20 fleets tell that to within two standard errors
     (.10 + 2 sqrt(.09/n)); the figure itself, over 200 fleets, is in tests/benchmarks/calibrate_technique.md."""
     spread = [sampler_spread(*crews(np.random.default_rng(s)), permutations=200)["flagged"].any() for s in range(40)]
     assert np.mean(spread) <= 0.195
@@ -50,7 +50,7 @@ def test_the_textbook_variance_test_accuses_somebody_nearly_always():
 
 
 def test_doubled_spread_is_found():
-    """Design note H: power .73, false share .03 with a tenth of the crews at doubled spread."""
+    """Guide how_it_is_computed, H: power .73, false share .03 with a tenth of the crews at doubled spread."""
     found = false = total = 0
     for seed in range(8):
         out = sampler_spread(*crews(np.random.default_rng(100 + seed), noisy=6), permutations=100)

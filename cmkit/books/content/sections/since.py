@@ -90,7 +90,7 @@ def since_last_month(book: Book) -> Shown:
             )
     lead = tag(
         "p",
-        f"Against what was known on {day(book.last_month_end)}, both judged by today's limits: {count(len(rows), 'compartment')} to tell of.",
+        f"Against what was known on {day(book.last_month_end)}, both judged by today's limits: {count(len(rows), 'compartment')} changed or still waiting.",
         class_="note",
     )
     return shown(lead, tag("div", *parts, class_="changes"))
