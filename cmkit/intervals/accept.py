@@ -26,15 +26,18 @@ def accept_intervals(settings_file: Path, every_h: Mapping[str, float | None], k
     Raises SettingsError for an unknown name, hours out of range, or when nothing is there to take back; WriteError where another writes.
     """
     place = Path(os.path.realpath(settings_file))
-    read_settings(settings_file)  # so that no lock is left in a folder that is no fleet's
+    names = set(known)
+    _check_all(
+        every_h, names, read_settings(settings_file).accepted_intervals
+    )  # before any lock is left beside the file
     busy = WriteError(
         f"{settings_file}: another command is writing it; nothing was written. Try again when it has ended."
     )
     with one_writer(place.with_name(f".{place.name}.lock"), busy, _WAIT_S):
         before, text = read_settings(settings_file), place.read_bytes().decode("utf-8")
-        wanted, names = dict(before.accepted_intervals), set(known)
+        wanted = dict(before.accepted_intervals)
+        _check_all(every_h, names, wanted)
         for name, hours in every_h.items():
-            _check(name, hours, names, wanted)
             text = _edited(text, name, hours)
             wanted = {k: v for k, v in wanted.items() if k != name} | ({} if hours is None else {name: float(hours)})
         if not _says(text, replace(before, accepted_intervals=wanted)):
@@ -42,6 +45,11 @@ def accept_intervals(settings_file: Path, every_h: Mapping[str, float | None], k
                 f"{settings_file}: the section {_SECTION} is written in a way this cannot edit; change it by hand. Nothing was written."
             )
         write_file(settings_file, text)
+
+
+def _check_all(every_h: Mapping[str, float | None], known: set[str], accepted: Mapping[str, float]) -> None:
+    for name, hours in every_h.items():
+        _check(name, hours, known, accepted)
 
 
 def _check(name: str, hours: float | None, known: set[str], accepted: Mapping[str, float]) -> None:

@@ -96,7 +96,11 @@ def snapshot(place: Path) -> object:
     for path in sorted(p for p in place.rglob("*") if p.is_file()):
         name = path.relative_to(place).as_posix()
         aside = any(part.startswith((".cmkit-", ".building")) for part in path.relative_to(place).parts)
-        if not aside and path.suffix not in (".lock", ".log") and path.name not in ("LOCK", "run.log", "index.html"):
+        if (
+            not aside
+            and not path.name.endswith((".lock", ".log"))
+            and path.name not in ("LOCK", "run.log", "index.html")
+        ):
             out[name] = hashlib.sha256(path.read_bytes()).hexdigest()
     store = place / "store"
     if store.exists():  # a version is what CURRENT names; files that none names are left by those who were killed

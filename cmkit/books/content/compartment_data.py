@@ -23,8 +23,8 @@ def telling(book: Book, compartment: str, most: int = PANELS) -> list[str]:
     now = now.assign(alarm=now["state"] == "alarm").sort_values(["alarm", "value"], ascending=False)
     last = past[past["sample"].isin(newest)].sort_values("z", ascending=False)
     names = [*speaking_for(book, compartment)["analyte"], *now["analyte"], *last["analyte"]]
-    measured = book.tables.samples.columns
-    return [a for a in dict.fromkeys(names) if a and a in measured][:most]
+    measured = book.tables.samples.select_dtypes("number").columns  # a fluid level found low cannot be drawn
+    return [a for a in dict.fromkeys(names) if a in measured][:most]
 
 
 def leading_fault(book: Book, compartment: str) -> str:

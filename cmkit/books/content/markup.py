@@ -98,7 +98,7 @@ def table(
         _head(heads),
         tag("tbody", body),
     ]
-    return scrolling(tag("table", *parts, class_=class_ or None), "" if hide_caption else caption, focus=not class_)
+    return scrolling(tag("table", *parts, class_=class_ or None), caption)
 
 
 def grouped_table(
@@ -114,14 +114,12 @@ def grouped_table(
         first = tag("tr", tag("th", title, scope="rowgroup", colspan=str(len(heads)), class_="group"))
         bodies.append(tag("tbody", first, *(_row(heads, row, bool(class_)) for row in rows)))
     made = tag("table", tag("caption", caption), _head(heads), *bodies, class_=class_ or None)
-    return scrolling(made, caption, focus=not class_)
+    return scrolling(made, caption)
 
 
-def scrolling(made: Html, name: str, focus: bool) -> Html:
-    """A table in a group of its own that scrolls where it is too wide; `focus`: also by keyboard (tables that do not turn into blocks)."""
-    if focus:
-        return tag("div", made, class_="wide", role="group", tabindex="0", aria_label=name or None)
-    return tag("div", made, class_="wide")
+def scrolling(made: Html, name: str) -> Html:
+    """A table in a named group of its own that scrolls, by keyboard too, where a long name makes it too wide."""
+    return tag("div", made, class_="wide", role="group", tabindex="0", aria_label=name)
 
 
 def _head(heads: list[Column]) -> Html:
@@ -133,8 +131,10 @@ def _row(heads: list[Column], row: Sequence[object], labelled: bool) -> Html:
     first, *rest = row
     cells = [tag("th", first, scope="row")]
     for head, cell in zip(heads[1:], rest, strict=True):
-        kind = ("n " if head.numeric else "") + ("nil" if labelled and cell in ("-", "") else "")
-        cells.append(tag("td", cell, class_=kind.strip() or None, data_label=head.title if labelled else None))
+        nil = labelled and cell in ("-", "")  # not shown in the narrow form
+        kind = ("n " if head.numeric else "") + ("nil" if nil else "")
+        label = head.title if labelled and not nil else None
+        cells.append(tag("td", cell, class_=kind.strip() or None, data_label=label))
     return tag("tr", *cells)
 
 

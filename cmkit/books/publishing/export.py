@@ -89,6 +89,7 @@ def clean_html(text: str) -> str:
         generic_attribute_prefixes={"aria-", "data-"},
         url_schemes={"http", "https", "mailto", "data"},
         filter_style_properties=_STYLES,
+        link_rel=None,  # no link opens a window of its own, and the page sends no referrer
     )
 
 

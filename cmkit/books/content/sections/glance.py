@@ -40,7 +40,7 @@ def _grid(book: Book, kind: str, rows: pd.DataFrame) -> Html:
     ]
     caption = f"{kind}, state of every compartment"
     made = tag("table", tag("caption", caption), tag("thead", tag("tr", head)), tag("tbody", *body), class_="grid")
-    return scrolling(made, caption, focus=True)
+    return scrolling(made, caption)
 
 
 def _cell(book: Book, rows: list) -> Html:

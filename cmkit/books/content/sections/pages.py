@@ -36,7 +36,7 @@ from cmkit.books.content.wording import (
 
 # past so many pages the next keep their evidence and fewer results, so that a book stays small: pages, panels a figure, newest bottles
 FULL_PAGES = 12
-DEPTHS = ((FULL_PAGES, PANELS, BOTTLES), (40, 2, 12), (np.inf, 1, 12))
+DEPTHS = ((FULL_PAGES, PANELS, BOTTLES), (24, 2, 12), (np.inf, 1, 8))
 EVIDENCE_ROWS = 6
 BEFORE_LINES = 8
 _FOUND = {"defect": "looked into, defect found", "failed": "failed", "no defect": "looked into, nothing wrong found"}
