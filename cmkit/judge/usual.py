@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from cmkit.judge.constants import constant
 from cmkit.records.analytes import by_rule
 from cmkit.records.fleet import Fleet
+from cmkit.records.medians import medians_by
 from cmkit.tables.frames import empty, names, typed
 
 Floats = NDArray[np.float64]
@@ -175,19 +176,6 @@ def _in_frames(names: list[str], found: list[_Found], pairs: pd.MultiIndex) -> t
     m, pair = np.nonzero(np.isfinite(table))
     middles = pairs[pair].to_frame(index=False, name=["lab", "fluid"])
     return curves, middles.assign(measure=np.array(names, object)[m], middle=table[m, pair])
-
-
-def medians_by(group: NDArray[np.int64], values: Floats, size: int) -> tuple[Floats, NDArray[np.int64]]:
-    """Median (NaN where there is none) and number of the finite values of each of `size` groups."""
-    seen = np.isfinite(values)
-    group, values = group[seen], values[seen]
-    in_order = values[np.lexsort((values, group))]
-    count = np.bincount(group, minlength=size)
-    first = np.cumsum(count) - count
-    out, some = np.full(size, np.nan), count > 0
-    low, high = (in_order[(first + half)[some]] for half in ((count - 1) // 2, count // 2))
-    out[some] = (low + high) / 2
-    return out, count
 
 
 def raw_values(name: str, table: pd.DataFrame, wide: pd.DataFrame, register: pd.DataFrame) -> Floats:
