@@ -27,7 +27,7 @@ from cmkit.books.content.sections.work import work_rows
 from cmkit.books.content.wording import number
 from cmkit.combine import combine
 from cmkit.errors import ParameterError
-from cmkit.learn import learn
+from cmkit.learnt import Learnt
 from cmkit.records.analytes import analyte_register
 from cmkit.records.fleet import Fleet
 
@@ -227,9 +227,11 @@ def test_what_changed_since_last_month(book: Book, fleet: Book) -> None:
 
 
 @pytest.mark.parametrize("day", ["2026-06-30", "2026-04-17"])
-def test_last_months_states_are_those_an_assessment_of_that_day_gives(small: Fleet, day: str) -> None:
+def test_last_months_states_are_those_an_assessment_of_that_day_gives(
+    small: Fleet, small_learnt: Callable[[str], Learnt], day: str
+) -> None:
     """Known truth: the records assessed as of the end of the month before, by the same learnt numbers and limits."""
-    learnt = learn(small, day)
+    learnt = small_learnt(day)
     book = open_book(combine([assess(small, day, learnt)]), fleet=True)
     truth = assess(small, book.last_month_end, learnt).verdicts.set_index("compartment")["state"]
     then = state_then(book)
