@@ -176,7 +176,7 @@ def _facts(data: Panel, series: pd.DataFrame, by: str, register: pd.DataFrame, s
     seen = np.isfinite(data.y)
     life = series["life_row"].to_numpy()
     psi, phi = data.exposure["psi"][life], data.exposure["phi"][life]
-    level = np.where(data.censored, data.y / 2, data.y)
+    level = np.where(data.censored < 0, data.y / 2, data.y)
     before = np.column_stack([np.full(len(level), np.nan), level[:, :-1]])
     rate = (level - phi * before) / np.where(psi > 0, psi, np.nan)
     s, i = np.nonzero(seen)
@@ -307,7 +307,8 @@ def _scores(data: Panel, life: NDArray[np.int64], rows: NDArray[np.int64], numbe
         state, _ = update(moved, expected, s, y[i], censored[i], numbers, True)
         score = -3.5 * np.log1p(z * z / 4.2) - 0.5 * np.log(s)
         cut = np.flatnonzero(censored[i])
-        unit = np.broadcast_to(np.asarray(numbers.unit, float), s.shape)[cut]
-        score[cut] = log_ndtr((true_limit(y[i][cut], unit) - expected[cut]) / np.sqrt(s[cut] - unit**2 / 12))
+        unit, side = np.broadcast_to(np.asarray(numbers.unit, float), s.shape)[cut], censored[i][cut]
+        away = (true_limit(y[i][cut], unit, side) - expected[cut]) / np.sqrt(s[cut] - unit**2 / 12)
+        score[cut] = log_ndtr(-side * away)
         total += np.where(np.isfinite(y[i]), score, 0.0)
     return total
