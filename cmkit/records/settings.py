@@ -138,6 +138,7 @@ class Judge:
     repeats_most: int
     sooner_share: float
     repeat_settles: float
+    look_downtime_h: float
     early_shape: float
     clear_delay_share: float
     severe_delay_share: float
@@ -413,7 +414,9 @@ def _judge(raw: Any, where: str) -> Judge:
     for name in ("good", "stop", "second_share", "sooner_share", "repeat_settles"):
         if not 0 < getattr(judge, name) <= 1:
             raise SettingsError(f"{where} {name} = {getattr(judge, name):g}, wanted more than 0 and at most 1.")
-    for field_ in fields(Judge):
-        if getattr(judge, field_.name) <= 0:
-            raise SettingsError(f"{where} {field_.name} = {getattr(judge, field_.name):g}, wanted more than 0.")
+    if judge.look_downtime_h < 0:
+        raise SettingsError(f"{where} look_downtime_h = {judge.look_downtime_h:g}, wanted 0 or more.")
+    for name in (field_.name for field_ in fields(Judge) if field_.name != "look_downtime_h"):
+        if getattr(judge, name) <= 0:
+            raise SettingsError(f"{where} {name} = {getattr(judge, name):g}, wanted more than 0.")
     return judge

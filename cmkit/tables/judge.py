@@ -35,7 +35,6 @@ _ODD = (
     _chance("p_rich", "chance that it was drawn from the bottom or the drain"),
     _chance("p_dirt", "chance of dirt in the bottle or pump"),
     _chance("p_other", "chance that it is another compartment's"),
-    _chance("p_fluid", "chance that it is another fluid"),
 )
 _LIFE = (
     whole("life", "1", "which component in this place"),

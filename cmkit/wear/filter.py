@@ -22,7 +22,7 @@ Values = Floats | float
 
 ROBUST = constant("wear", "robust_z")
 DRIFT_SHARE = constant("wear", "drift_share")
-_LEAST_RATE = constant("wear", "least_rate_share")
+LEAST_RATE = constant("wear", "least_rate_share")
 
 
 @dataclass(frozen=True)
@@ -159,7 +159,7 @@ def predict(state: State, step: list[Floats], numbers: Numbers) -> tuple[Floats,
     c, beta, p11, p12, p22 = state
     phi, psi, chi, sd_phi, sd_psi, hours = step
     expected = phi * c + psi * beta + chi * numbers.fresh
-    base = np.maximum(beta, _LEAST_RATE * numbers.rate_mean)
+    base = np.maximum(beta, LEAST_RATE * numbers.rate_mean)
     dt = np.where(np.isnan(hours), psi, hours)
     drift = (numbers.drift_share * base) ** 2 * (dt / 1000)
     a12 = phi * p12 + psi * p22
@@ -215,9 +215,14 @@ def beyond_limit(limit: Floats, expected: Floats, root: Floats, side: NDArray) -
 
 def below_limit(limit: Floats, expected: Floats, root: Floats) -> tuple[Floats, Floats]:
     """Mean standardised departure of a result known only to lie below `limit`, and the share of an exact result's information it has."""
-    al = (limit - expected) / root
-    lam = np.exp(-0.5 * al * al - 0.5 * np.log(2 * np.pi) - log_ndtr(al))
-    return -lam, np.clip(lam * (al + lam), 1e-12, 1.0)
+    below = (limit - expected) / root
+    return departure_below(below, log_ndtr(below))
+
+
+def departure_below(below: Floats, chance: Floats) -> tuple[Floats, Floats]:
+    """:func:`below_limit` from the standardised limit and the logarithm of the chance to lie below it."""
+    lam = np.exp(-0.5 * below * below - 0.5 * np.log(2 * np.pi) - chance)
+    return -lam, np.clip(lam * (below + lam), 1e-12, 1.0)
 
 
 def _correct(state: State, watch: change.Watch, glr: Floats, numbers: Numbers) -> None:
