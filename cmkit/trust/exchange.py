@@ -14,6 +14,7 @@ import pandas as pd
 from scipy.optimize import linear_sum_assignment, minimize_scalar
 from scipy.special import logsumexp
 
+from cmkit.records.censoring import sides_of
 from cmkit.records.settings import Trust
 from cmkit.tables.frames import names, typed
 from cmkit.trust.bottle_arrays import Panel, doubt_rows
@@ -32,7 +33,7 @@ _FACTOR_RANGE = (0.005, 0.5)
 
 def label_log_density(
     y: np.ndarray,
-    below: np.ndarray,
+    side: np.ndarray,
     mean: np.ndarray,
     var: np.ndarray,
     factor_sd: np.ndarray | float,
@@ -41,14 +42,15 @@ def label_log_density(
 ) -> np.ndarray:
     """Log density (up to a constant) of bottles under labels: a multivariate t with a factor shared by the bottle's analytes.
 
-    y, below, mean, var: [..., A], results (ppm), "reported as below", forecast mean and variance of the label; NaN analytes do not
-    count. A result below its limit counts as min(mean, limit). factor_sd: sd of the shared factor (1), broadcast against mean. tail_df: degrees of freedom of the t. Source:
-    guide how_it_is_computed, D1 (derived).
+    y, side, mean, var: [..., A], results (ppm), -1 reported as below and 1 as above it (flags: below), forecast mean and variance of
+    the label; NaN analytes do not count. A result below its limit counts as min(mean, limit), one above as max(mean, limit).
+    factor_sd: sd of the shared factor (1), broadcast against mean. tail_df: degrees of freedom of the t. Source: guide
+    how_it_is_computed, D1 (derived).
     """
-    nu = tail_df
+    nu, side = tail_df, sides_of(side)
     given = np.isfinite(y) & np.isfinite(mean) & np.isfinite(var) & (var > 0)
     mean, var = np.where(given, mean, 0.0), np.where(given, var, 1.0)
-    r = np.where(given, np.where(below, np.minimum(mean, y), y) - mean, 0.0)
+    r = np.where(given, np.where(side < 0, np.minimum(mean, y), np.where(side > 0, np.maximum(mean, y), y)) - mean, 0.0)
     u = factor_sd * mean
     own = np.maximum(var - u**2, var / 4)
     shared = np.sum(u**2 / own, axis=-1)
@@ -145,7 +147,7 @@ def _shared_factor(panel: Panel, rows: np.ndarray, trust: Trust) -> float:
     if len(rows) < trust.bottle_factor_least_bottles:
         return trust.bottle_factor_sd
     rows = rows[:: len(rows) // _LEARN_FROM + 1]
-    seen = (panel.value[rows], panel.below[rows], panel.expected[rows], panel.sd[rows] ** 2)
+    seen = (panel.value[rows], panel.side[rows], panel.expected[rows], panel.sd[rows] ** 2)
     misfit = lambda log_sd: -label_log_density(*seen, np.exp(log_sd), tail_df=trust.tail_df).sum()  # noqa: E731
     return float(np.exp(minimize_scalar(misfit, bounds=np.log(_FACTOR_RANGE), method="bounded").x))
 
@@ -178,12 +180,12 @@ def _weigh(
 
 def _densities(panel: Panel, rows: np.ndarray, factor: np.ndarray, tail_df: float) -> tuple[np.ndarray, np.ndarray]:
     """Log density of every bottle under every label of its set [G, k, k], over the analytes that all of the set have, and if they suffice."""
-    y, below, mean, sd = (a[rows] for a in (panel.value, panel.below, panel.expected, panel.sd))
+    y, side, mean, sd = (a[rows] for a in (panel.value, panel.side, panel.expected, panel.sd))
     common = np.all(np.isfinite(y) & np.isfinite(mean) & np.isfinite(sd), axis=1, keepdims=True)
     y = np.where(common, y, np.nan)
     density = label_log_density(
         y[:, :, None],
-        below[:, :, None],
+        side[:, :, None],
         mean[:, None],
         sd[:, None] ** 2,
         factor[rows][:, None, :, None],

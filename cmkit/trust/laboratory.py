@@ -7,7 +7,7 @@ away from everything before it is more likely written in another unit than worn 
 import numpy as np
 import pandas as pd
 
-from cmkit.records.analytes import below, by_rule
+from cmkit.records.analytes import above, below, by_rule
 from cmkit.records.fleet import Fleet
 from cmkit.records.settings import Trust
 from cmkit.tables.frames import empty, names, typed
@@ -195,7 +195,9 @@ def without_results(samples: pd.DataFrame, bottles: pd.Series, register: pd.Data
     """`samples` with every result of `bottles` (names) blank; nothing else changes."""
     names = [a for a in register.index if a in samples]
     blank = samples["sample"].isin(bottles)
-    return samples.assign(**samples[names].mask(blank), **{below(a): samples[below(a)] & ~blank for a in names})
+    marks = [m for flag in (below, above) for a in names if (m := flag(a)) in samples]
+    # copied so that so many new columns lie together again
+    return samples.assign(**samples[names].mask(blank), **{m: samples[m] & ~blank for m in marks}).copy()
 
 
 def family_usual(known: Fleet, register: pd.DataFrame) -> pd.DataFrame:

@@ -23,7 +23,7 @@ def all_metals_factor(
     y: np.ndarray,
     mean: np.ndarray,
     var: np.ndarray,
-    below: np.ndarray,
+    limit: np.ndarray,
     factor_sd: float,
     *,
     least_ppm: float,
@@ -31,13 +31,13 @@ def all_metals_factor(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """The factor common to all metals of a bottle: log factor g, its se (without the usual bottle factor), z, misfit Q, df.
 
-    y, mean, var: [..., A], results and forecast mean and variance (ppm); metals expected below least_ppm, below the reporting limit or
+    y, mean, var: [..., A], results and forecast mean and variance (ppm); metals expected below least_ppm, reported as a limit or
     missing do not count. Q follows chi-square with df degrees of freedom when all metals share the factor. NaN where no metal counts.
     floor_sd (ppm): the part of the noise that does not shrink with the level. Where g is low it weighs more on the log scale than the
     forecast's variance says, so g is found again with it, on the metals that are still expected to show.
     Source: guide how_it_is_computed, D3 (derived).
     """
-    counts = np.isfinite(y) & np.isfinite(var) & (var > 0) & (mean >= least_ppm) & ~below
+    counts = np.isfinite(y) & np.isfinite(var) & (var > 0) & (mean >= least_ppm) & ~limit
     mean, var = np.where(counts, mean, 1.0), np.where(counts, var, 1.0)
     spread = np.maximum(var - (factor_sd * mean) ** 2, var / 4) / mean**2
     ratio = np.log(np.where(counts, np.maximum(y, _LEAST_RESULT), mean) / mean)
@@ -63,11 +63,12 @@ def bottle_factors(panel: Panel, register: pd.DataFrame, trust: Trust) -> pd.Dat
     A first bottle is not called: what it is held against is the family's usual level, from which all its metals may differ together.
     """
     metals = [i for i, a in enumerate(panel.analytes) if register.loc[a, "group"] == "wear metal" or a == "Si_ppm"]
-    part = (panel.value[:, metals], panel.expected[:, metals], panel.sd[:, metals] ** 2, panel.below[:, metals])
+    part = (panel.value[:, metals], panel.expected[:, metals], panel.sd[:, metals] ** 2)
+    limit = (panel.below | panel.above)[:, metals]
     facts = register.loc[[panel.analytes[i] for i in metals]]
     floor = np.hypot(facts["noise_floor"].to_numpy(dtype=float), 10.0 ** -facts["decimals"].to_numpy(dtype=float) / np.sqrt(12))  # fmt: skip
     g, se, z, misfit, df = all_metals_factor(
-        *part, trust.bottle_factor_sd, least_ppm=trust.factor_least_ppm, floor_sd=floor
+        *part, limit, trust.bottle_factor_sd, least_ppm=trust.factor_least_ppm, floor_sd=floor
     )
     out = panel.bottles[["sample", "compartment", "order"]].copy()
     fit_p = np.where(df >= 1, chi2.sf(misfit, np.maximum(df, 1)), np.nan)

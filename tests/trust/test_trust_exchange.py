@@ -140,7 +140,15 @@ def shared_panel(factor: float, n: int) -> Panel:
     noise = factor * rng.standard_normal((n, 1)) + 0.06 * rng.standard_normal((n, 7))
     seen = mean * (1 + noise * np.sqrt(4 / rng.chisquare(6, (n, 1))))
     bottles = pd.DataFrame({"kind": "engine", "order": np.full(n, 9)})
-    return Panel(bottles, list("abcdefg"), seen, np.zeros((n, 7), bool), mean, np.hypot(factor, 0.06) * mean)
+    return Panel(
+        bottles,
+        list("abcdefg"),
+        seen,
+        np.zeros((n, 7), bool),
+        np.zeros((n, 7), bool),
+        mean,
+        np.hypot(factor, 0.06) * mean,
+    )
 
 
 @pytest.mark.parametrize("factor", [0.03, 0.07, 0.10])
@@ -154,7 +162,9 @@ def test_what_the_metals_of_a_bottle_share_is_learnt(factor):
 def take(panel: Panel, rows: np.ndarray, **changed) -> Panel:
     bottles = panel.bottles.iloc[rows].reset_index(drop=True).assign(**changed)
     return Panel(
-        bottles, panel.analytes, *(a[rows].copy() for a in (panel.value, panel.below, panel.expected, panel.sd))
+        bottles,
+        panel.analytes,
+        *(a[rows].copy() for a in (panel.value, panel.below, panel.above, panel.expected, panel.sd)),
     )
 
 
@@ -164,7 +174,15 @@ def test_three_way_exchange_in_one_machine(reference_fleet):
     trio = take(panel, last, machine="M")
     expected = trio.expected[0] * np.array([[1.0], [1.8], [0.5]])
     sd = np.sqrt(0.34 + (0.1 * expected) ** 2)
-    mixed = Panel(trio.bottles, trio.analytes, expected[[1, 2, 0]], np.zeros_like(trio.below), expected, sd)
+    mixed = Panel(
+        trio.bottles,
+        trio.analytes,
+        expected[[1, 2, 0]],
+        np.zeros_like(trio.below),
+        np.zeros_like(trio.below),
+        expected,
+        sd,
+    )
     told = exchange_chances(mixed, RULE, shared_factors(mixed, RULE))
     assert (told["chance"] > 0.99).all()
     assert list(told["looks_like"]) == [trio.bottles["compartment"][i] for i in (1, 2, 0)]
