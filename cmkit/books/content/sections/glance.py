@@ -36,7 +36,8 @@ def _grid(book: Book, kind: str, rows: pd.DataFrame) -> Html:
         [tag("th", "Machine", scope="col"), *(tag("th", tag("span", p), scope="col", class_="tall") for p in places)]
     )
     body = [
-        tag("tr", tag("th", m, scope="row"), *(_cell(book, cells.get((m, p), [])) for p in places)) for m in machines
+        tag("tr", tag("th", m, scope="row"), *(_cell(book, cells.get((m, p), [])) for p in places), data_machine=m)
+        for m in machines
     ]
     caption = f"{kind}, state of every compartment"
     made = tag("table", tag("caption", caption), tag("thead", tag("tr", head)), tag("tbody", *body), class_="grid")

@@ -42,7 +42,7 @@ def _none(book: Book, compartment: str) -> str:
     p = book.of("verdicts", compartment)["chance"]
     known = p.notna().any()
     return (
-        f"No fault has a chance worth naming; that anything is wrong has {chance(float(p.iloc[0]))}."
+        f"No fault has a chance worth naming; that something is wrong has {chance(float(p.iloc[0]))}."
         if known
         else "No bottle could be judged."
     )

@@ -79,7 +79,7 @@ def compartment_page(book: Book, compartment: str, place: int = 0) -> Fold:
         paragraph(link("Back to what to do", "#do-this-month"), class_="back"),
     ]
     prints = row["state"] == "alarm" and place < PRINTED
-    return Fold(summary, book.address(compartment), tuple(items), prints=prints)
+    return Fold(summary, book.address(compartment), tuple(items), prints=prints, machine=book.machine_of(compartment))
 
 
 def _opening(book: Book, row: pd.Series) -> Html:

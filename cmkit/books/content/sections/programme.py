@@ -4,7 +4,7 @@ import pandas as pd
 
 from cmkit.books.content.book import Book
 from cmkit.books.content.display import Shown, shown
-from cmkit.books.content.markup import Column, Html, bullets, facts, join, nothing, paragraph, table
+from cmkit.books.content.markup import Column, Html, bullets, facts, join, long_table, nothing, paragraph, table
 from cmkit.books.content.sections.record import share_with_interval
 from cmkit.books.content.wording import chance, count, hours, money, sentence, short_day
 
@@ -72,7 +72,8 @@ def _lost(book: Book) -> Html:
     ]
     heads = ["Bottle", "Compartment", "Drawn", "By", "Laboratory", "What to do"]
     more = f", the newest {MOST_ROWS} of {len(lost)}" if len(lost) > MOST_ROWS else ""
-    return join([lead, table(heads, cells, f"Lost bottles{more}", class_="text")])
+    machines = book.machines_of(lost["compartment"].head(MOST_ROWS))
+    return join([lead, long_table(heads, cells, f"Lost bottles{more}", "text", machines=machines)])
 
 
 def _missed(book: Book) -> Html:
@@ -92,7 +93,8 @@ def _missed(book: Book) -> Html:
         "Why we say so",
         "What keeps it from being missed again",
     ]
-    return table(heads, cells, f"Failures without a useful warning{more}", class_="text")
+    machines = book.machines_of(rows["compartment"].head(MOST_ROWS))
+    return long_table(heads, cells, f"Failures without a useful warning{more}", "text", machines=machines)
 
 
 def _unwatched(book: Book) -> Html:

@@ -7,7 +7,7 @@ import pandas as pd
 from cmkit.books.content.book import Book
 from cmkit.books.content.display import Shown, shown
 from cmkit.books.content.figures.curves import sites_side_by_side
-from cmkit.books.content.markup import Column, Html, link, nothing, paragraph, table, tag
+from cmkit.books.content.markup import Column, Html, link, long_table, nothing, paragraph, table, tag
 from cmkit.books.content.sections.headline import LATE, NEVER, REPEAT
 from cmkit.books.content.sections.work import job
 from cmkit.books.content.wording import GLYPHS, NBSP, STATES, analyte_name, chance, listed, money, number
@@ -213,19 +213,8 @@ def families(book: Book) -> Shown:
             f"{analyte_name(r.analyte)} {number(1000 * r.alert)} / {number(1000 * r.alarm)}" for r in top.itertuples()
         )
         rows.append([str(family), f"{int(sizes.get(family, 0)):,}", f"{own['n'].max():,.0f}", words])
-    return shown(
-        table(
-            [
-                "Family",
-                Column("Compartments", True),
-                Column("Bottles", True),
-                "Wear rate limits, alert / alarm, ppm per 1,000 h",
-            ],
-            rows,
-            "Families and the limits of their best-known metals",
-            class_="text",
-        )
-    )
+    heads = ["Family", Column("Compartments", True), Column("Bottles", True), "Wear rate limits, alert / alarm, ppm per 1,000 h"]  # fmt: skip
+    return shown(long_table(heads, rows, "Families and the limits of their best-known metals", "text"))
 
 
 def crews(book: Book) -> Shown:
