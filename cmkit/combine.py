@@ -17,7 +17,7 @@ from cmkit.records.settings import Sampling
 
 _WHOLE = ("repairs", "counts", "corrections")  # each part carries them whole
 _UNORDERED = ("set_aside", "samples", "services", "meters", "findings", "hours")  # in the order of the files
-_SHARED = ("numbers", "limits", "turnaround")  # parts may share families and sites
+_SHARED = ("numbers", "limits", "fresh", "turnaround")  # parts may share families and sites
 
 
 def combine(parts: Sequence[Assessment], reading: Fleet | None = None) -> Assessment:
@@ -56,6 +56,7 @@ def _refuse_unlike(parts: Sequence[Assessment]) -> None:
 
 
 _ORDER = {
+    "fresh": (["site", "fluid", "grade", "analyte"], True),
     "record": (["_when", "compartment"], True),
     "missed": (["found_on", "compartment"], [False, True]),
     "waiting": (["saved", "compartment"], [False, True]),

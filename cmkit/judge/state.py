@@ -170,13 +170,15 @@ def _after_a_look(look: dict, base: dict, judge: Judge) -> dict | None:
         )
     if look["showed"] in ("defect", "failed") or base["chance"] >= judge.alert:
         return {"state": "not known", "case": "mended", "settled_by": f"{_SHOWED[look['showed']]} on {on}",
-                "missing": "a bottle that shows it mended"}  # fmt: skip
+                "missing": "a bottle that shows it repaired"}  # fmt: skip
     return None
 
 
 def _in_alarm(spell: dict, bottle: dict, judge: Judge) -> dict:
     left = int(judge.settle_bottles - spell["clear_run"])
-    more = f"{left} more good bottle{'s' if left > 1 else ''} in a row below {judge.alert:.0%}".replace("%", " %")
+    more = f"{left} more good bottle{'s' if left > 1 else ''} in a row with a chance below {judge.alert:.0%}".replace(
+        "%", " %"
+    )
     return {
         "state": "alarm", "case": "alarm", "since": spell["alarm_on"], "n_bottles": int(spell["bottles"]),
         "alarm_known_on": spell["known_on"], "alarm_cause": spell["cause"], "raised_by": spell["raised_by"],

@@ -108,7 +108,7 @@ def factor_doubts(factors: pd.DataFrame, shift: pd.DataFrame, trust: Trust) -> p
     )  # fmt: skip
 
 
-_REQUEST_HIGH = "Take a repeat bottle first: warm and running, from mid-depth, never the bottom or the drain stream. Any alarm stands until then."
+_REQUEST_HIGH = "Take a repeat bottle first: fluid warm and mixed, from mid-depth, never the bottom or the drain stream. Any alarm stands until then."
 _REQUEST_LOW = "Ask whether the fluid was changed, topped up or flushed before the bottle was filled, and record it; else take a repeat bottle."
 
 

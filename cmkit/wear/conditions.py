@@ -193,10 +193,10 @@ def _words(r, row: pd.Series) -> str:  # type: ignore[no-untyped-def]
     said = f"{row['name']} {'below ' if r.below else 'above ' if r.above else ''}{r.x:.4g}{unit}"
     if r.measure == "change":
         turn = "above" if r.x > r.fresh else "below"
-        return f"{said}, {abs(r.x / r.fresh - 1):.0%} {turn} fresh ({r.fresh:.3g}); {whose} is {abs(r.threshold / r.fresh - 1):.0%}"
+        return f"{said}, {abs(r.x / r.fresh - 1):.0%} {turn} fresh ({r.fresh:.3g}{unit}); {whose} is {abs(r.threshold / r.fresh - 1):.0%}"
     if r.measure == "rise":
-        return f"{said}, {r.x - r.fresh:.3g} above fresh ({r.fresh:.3g}); {whose} is {r.threshold - r.fresh:.3g}"
-    return f"{said}, {way} {whose} of {r.threshold:.4g}"
+        return f"{said}, {r.x - r.fresh:.3g}{unit} above fresh ({r.fresh:.3g}{unit}); {whose} is {r.threshold - r.fresh:.3g}{unit}"
+    return f"{said}, {way} {whose} of {r.threshold:.3g}{unit}"
 
 
 def _base_spent(shots: pd.DataFrame, samples: pd.DataFrame) -> pd.DataFrame:

@@ -193,7 +193,7 @@ def test_an_alarm_that_only_a_doubtful_bottle_raised_ends_with_one_normal_repeat
 def test_an_alarm_stands_until_two_good_bottles_speak_against_it(story: Story) -> None:
     one = story([bottle(), bottle(0.8), bottle(0.05)])
     assert verdict(one)["state"] == "alarm"
-    assert verdict(one)["missing"] == "a look inside, or 1 more good bottle in a row below 15 %"
+    assert verdict(one)["missing"] == "a look inside, or 1 more good bottle in a row with a chance below 15 %"
     assert order(one)["cause"] == "coolant leak"  # the order of the alarm, not of what is likeliest now
     two = story([bottle(), bottle(0.8), bottle(0.05), bottle(0.05)])
     assert verdict(two)["state"] == "clear"
@@ -435,5 +435,5 @@ def test_what_screening_doubts_asks_for_a_repeat_and_takes_no_weight_from_the_re
 def test_where_no_cause_stands_out_the_whole_chance_is_said(story: Story) -> None:
     spread = bottle(0.43, p_cause=0.16, second_cause="fuel dilution", p_second=0.12)
     assert (
-        verdict(story([bottle(), spread]))["reason"] == "16 % that coolant is getting in; 43 % that anything is wrong"
+        verdict(story([bottle(), spread]))["reason"] == "16 % that coolant is getting in; 43 % that something is wrong"
     )
