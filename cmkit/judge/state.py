@@ -176,7 +176,8 @@ def _after_a_look(look: dict, base: dict, judge: Judge) -> dict | None:
 
 def _in_alarm(spell: dict, bottle: dict, judge: Judge) -> dict:
     left = int(judge.settle_bottles - spell["clear_run"])
-    more = f"{left} more good bottle{'s' if left > 1 else ''} in a row below {judge.alert:.0%}".replace("%", " %")
+    count = "a good bottle" if left == 1 else f"{left} more good bottles in a row"
+    more = f"{count} that leaves less than {100 * judge.alert:.0f} %"
     return {
         "state": "alarm", "case": "alarm", "since": spell["alarm_on"], "n_bottles": int(spell["bottles"]),
         "alarm_known_on": spell["known_on"], "alarm_cause": spell["cause"], "raised_by": spell["raised_by"],
@@ -211,6 +212,12 @@ def _unalarmed(place: Any, bottle: dict, run: dict, context: _Context) -> dict:
     return {"state": "clear", "case": "clear", "settled_by": settled}
 
 
+def _speak_against(bottles: int) -> str:
+    return (
+        f"{bottles} good bottles in a row speak against it" if bottles > 1 else "a good bottle since speaks against it"
+    )
+
+
 def _settled_by(compartment: str, bottle: dict, run: dict, context: _Context) -> str:
     """What settled an alarm or a doubt not long ago, in words; empty when there was none."""
     before = run["before"]
@@ -220,7 +227,7 @@ def _settled_by(compartment: str, bottle: dict, run: dict, context: _Context) ->
     if spell is None or context.known.date - spell["closed_on"] > pd.Timedelta(days=context.judge.settled_shown_days):
         return ""
     words = {
-        "two clear bottles": f"{context.judge.settle_bottles} good bottles in a row speak against it", "normal repeat": "the repeat bottle is normal; only doubtful bottles had raised it",
+        "clear bottles": _speak_against(context.judge.settle_bottles), "normal repeat": "the repeat bottle is normal; only doubtful bottles had raised it",
         "fluid change": "fluid changed, and the bottle since is normal", "finding": "looked into", "repair": "repaired",
         "replace": "component replaced", "new component": "component replaced",
     }  # fmt: skip
