@@ -4,7 +4,7 @@ An alarm stands until somebody looked, the compartment was repaired or replaced,
 as [judge] settle_bottles wants; one where only doubtful bottles had raised it; one after a fluid change where only the fluid was concerned.
 """
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field
 from itertools import groupby
 from typing import Any
@@ -134,7 +134,12 @@ class _Reader:
             return "normal repeat"
         if spell.clear_run and spell.of_fluid and any(spell.last.drawn_on <= day < bottle.drawn_on for day in changes):
             return "fluid change"
-        return "clear bottles" if spell.clear_run >= self.judge.settle_bottles else ""
+        return "clear bottles" if spell.clear_run >= settles(self.judge, spell.by) else ""
+
+
+def settles(judge: Judge, by: Collection[str]) -> int:
+    """Good clear bottles in a row that settle an alarm; by: what raised it (`chance`, `limit`, `level`)."""
+    return judge.settle_bottles if set(by) == {"chance"} else judge.settle_limit_bottles
 
 
 def _closed_by_then(spell: _Spell, bottle: Any, looks: list) -> tuple[pd.Timestamp, str] | None:

@@ -8,7 +8,7 @@ import pandas as pd
 
 from cmkit.judge.bottle_states import RANK
 from cmkit.judge.faults import severity_of
-from cmkit.judge.spells import looks_inside
+from cmkit.judge.spells import looks_inside, settles
 from cmkit.records.fleet import Fleet, sampled_every
 from cmkit.records.settings import Judge
 from cmkit.tables.frames import names, typed
@@ -175,7 +175,7 @@ def _after_a_look(look: dict, base: dict, judge: Judge) -> dict | None:
 
 
 def _in_alarm(spell: dict, bottle: dict, judge: Judge) -> dict:
-    left = int(judge.settle_bottles - spell["clear_run"])
+    left = int(settles(judge, spell["raised_by"].split(", ")) - spell["clear_run"])
     count = "a good bottle" if left == 1 else f"{left} more good bottles in a row"
     more = f"{count} that leaves less than {100 * judge.alert:.0f} %"
     return {
@@ -227,7 +227,7 @@ def _settled_by(compartment: str, bottle: dict, run: dict, context: _Context) ->
     if spell is None or context.known.date - spell["closed_on"] > pd.Timedelta(days=context.judge.settled_shown_days):
         return ""
     words = {
-        "clear bottles": _speak_against(context.judge.settle_bottles), "normal repeat": "the repeat bottle is normal; only doubtful bottles had raised it",
+        "clear bottles": _speak_against(settles(context.judge, spell["raised_by"].split(", "))), "normal repeat": "the repeat bottle is normal; only doubtful bottles had raised it",
         "fluid change": "fluid changed, and the bottle since is normal", "finding": "looked into", "repair": "repaired",
         "replace": "component replaced", "new component": "component replaced",
     }  # fmt: skip

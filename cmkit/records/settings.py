@@ -137,6 +137,7 @@ class Judge:
     stop: float
     second_share: float
     settle_bottles: int
+    settle_limit_bottles: int
     repeats_most: int
     sooner_share: float
     repeat_settles: float

@@ -125,7 +125,9 @@ def test_state_by_chance(story: Story, p: float, state: str) -> None:
 
 
 @pytest.mark.parametrize(("p", "good", "state"), [(0.4, 0.7, "alarm"), (0.4, 0.69, "alert"), (0.5, 0.69, "alarm")])
-def test_a_bottle_that_may_not_be_its_own_needs_a_larger_chance(story: Story, p: float, good: float, state: str) -> None:
+def test_a_bottle_that_may_not_be_its_own_needs_a_larger_chance(
+    story: Story, p: float, good: float, state: str
+) -> None:
     out = story([bottle(), bottle(p, good=good)])
     assert verdict(out)["state"] == state
     assert (out.spells["sample"].tolist() == ["s1"]) == (state == "alarm")
@@ -206,7 +208,9 @@ def test_an_alarm_stands_until_a_good_bottle_speaks_against_it(story: Story) -> 
     assert verdict(against)["state"] == "clear"
     assert "a good bottle since speaks against it" in verdict(against)["settled_by"]
     assert against.spells["closed_by"].tolist() == ["clear bottles"]
-    assert against.spells["closed_on"].tolist() == [FIRST + pd.Timedelta(days=3 * STEP + 7)]  # when that result was known
+    assert against.spells["closed_on"].tolist() == [
+        FIRST + pd.Timedelta(days=3 * STEP + 7)
+    ]  # when that result was known
 
 
 TWO = {"judge": {"settle_bottles": 2}}
@@ -231,7 +235,10 @@ def test_five_clear_bottles_settle_whatever_raised_the_alarm(story: Story) -> No
 
 def test_a_doubtful_clear_bottle_settles_nothing_and_breaks_nothing(story: Story) -> None:
     assert verdict(story([bottle(0.8), bottle(0.05), bottle(0.05, good=0.2)], settings=TWO))["state"] == "alarm"
-    assert verdict(story([bottle(0.8), bottle(0.05), bottle(0.05, good=0.2), bottle(0.05)], settings=TWO))["state"] == "clear"
+    assert (
+        verdict(story([bottle(0.8), bottle(0.05), bottle(0.05, good=0.2), bottle(0.05)], settings=TWO))["state"]
+        == "clear"
+    )
 
 
 def test_a_good_alert_between_starts_the_count_again(story: Story) -> None:
@@ -303,7 +310,7 @@ def test_a_replaced_component_is_not_known(story: Story) -> None:
 
 def test_a_limit_of_the_fluid_ends_with_the_change_and_one_normal_bottle(story: Story) -> None:
     spent = {1: [("oxidation_Acm", "condition", ">=", 30.0, "alarm")]}
-    assert verdict(story([bottle(), bottle(), bottle()], rules=spent, settings=TWO))["state"] == "alarm"
+    assert verdict(story([bottle(), bottle(), bottle()], rules=spent))["state"] == "alarm"
     changed = story([bottle(), bottle(), bottle()], rules=spent, services=((45, "change"),))
     assert verdict(changed)["state"] == "clear"
     assert changed.spells["closed_by"].tolist() == ["fluid change"]
