@@ -30,7 +30,6 @@ from cmkit.trust.laboratory import family_usual, unit_doubts, without_results
 from cmkit.wear.exposure import sample_exposure
 from cmkit.wear.family import family_numbers
 from cmkit.wear.rates import run_filter
-from cmkit.wear.timeline import usual_make_up, usual_pace
 
 FALSE_SHARES = (0.005, 0.01, 0.02, 0.04)
 CLASSES = (0, 0.01, 0.02, 0.05, 0.1, 0.2, 0.35, 0.6, 0.8, 0.95, 1.0001)
@@ -64,10 +63,7 @@ def inputs(folder: Path) -> tuple:
     hours = running_hours(known)
     strange = unit_doubts(known, register, family_usual(known, register))["sample"]
     sound = without_results(known.samples, strange, register)
-    pace = usual_pace(known, hours.samples)
-    exposure = sample_exposure(
-        known, hours.samples, hours.services, usual_make_up(known, hours.samples, hours.services, pace), pace
-    )
+    exposure = sample_exposure(known, hours.samples, hours.services)
     numbers = family_numbers(exposure, sound, register)
     expected = run_filter(exposure, known.samples, numbers, register, accept_changes=False, not_learnt=strange)
     out = (known, sound, exposure, numbers, expected, register)
