@@ -13,7 +13,9 @@ from cmkit.assess import assess
 from cmkit.assessment import Assessment, table_names
 from cmkit.books.content import fleet_book, site_book
 from cmkit.books.content.book import Book, open_book
+from cmkit.books.content.compartment_data import result_points
 from cmkit.books.content.display import Fold
+from cmkit.books.content.figures.results import results_over_hours
 from cmkit.books.content.markup import Html
 from cmkit.books.content.sections.acts import BANDS, act_rows, acts
 from cmkit.books.content.sections.bottles import believed_bottles
@@ -203,6 +205,22 @@ def test_the_newest_report_is_whole_and_beside_what_was_expected(book: Book) -> 
     assert iron["usual"] < 100 < bottle["Fe_ppm"]  # not the forecast of a filter that has learnt the fault by now
     assert "<b>above" in cells
     assert "final drive, front left" in text or "final drive, rear" in text  # another of the same machine beside it
+
+
+def test_a_result_that_is_a_limit_is_printed_as_one(book: Book) -> None:
+    """`>120` iron and a code `>28`: on the report, in the table behind the figure and beside its newest dot."""
+    samples = book.tables.samples
+    own = samples["sample"] == book.newest.set_index("compartment").loc[FAULTY, "sample"]
+    samples = samples.assign(Fe_ppm=samples["Fe_ppm"].mask(own, 120.0), Fe_ppm_above=own)
+    samples = samples.assign(p4_per_ml=samples["p4_per_ml"].mask(own, 2.5e6), p4_per_ml_above=own)
+    beyond = replace(book, tables=replace(book.tables, samples=samples))
+    text = newest_report(beyond, FAULTY).text
+    assert "&gt;120</td>" in text
+    assert "&gt;2,500,000 (code &gt;28)</td>" in text
+    points, none = result_points(beyond, FAULTY, ["Fe_ppm"]), pd.DataFrame(columns=["analyte", "alarm"])
+    meta = results_over_hours(points, none, "a drive").layout.meta
+    assert meta["table"]["rows"][0][3] == ">120"
+    assert "last >120 ppm" in meta["alt"]
 
 
 def test_the_sister_is_another_side_of_the_same_machine_or_of_the_same_family(book: Book) -> None:

@@ -27,6 +27,7 @@ from traitlets import default
 from traitlets.config import Config
 
 from cmkit.books.content.mime import CHART, END, OPENING
+from cmkit.books.publishing.labels import with_headings
 from cmkit.errors import BookError
 
 TEMPLATE = Path(__file__).parent / "template"
@@ -192,7 +193,7 @@ class BookExporter(HTMLExporter):
         )
         page, resources = TemplateExporter.from_notebook_node(self, nb, resources, **kw)
         check_page(page, charts)
-        return fitted(page, figures, PAGE_BYTES), resources
+        return fitted(with_headings(page), figures, PAGE_BYTES), resources
 
 
 def _escaped(value: Any) -> Any:
@@ -356,8 +357,10 @@ def fold_markup(output: dict[str, Any]) -> str:
     anchor = output["metadata"]["cmkit"].get("id", "")
     if not re.fullmatch(r"[\w.-]*", anchor):
         raise BookError(f"a fold's id is {anchor!r}; wanted letters, digits, '-', '_' and '.' only")
+    about = output["metadata"]["cmkit"]
     own = f' id="{anchor}"' if anchor else ""
-    kind = "fold prints" if output["metadata"]["cmkit"].get("prints") else "fold"
+    own += f' data-machine="{html.escape(about["machine"])}"' if about.get("machine") else ""
+    kind = "fold prints" if about.get("prints") else "fold"
     return f'<details class="{kind}"{own}><summary>{clean_html(output["data"].get("text/html", ""))}</summary><div class="folded">'
 
 
