@@ -311,7 +311,7 @@ def parse_dates(cells: np.ndarray, words: Words = Words()) -> Parsed:
 
 
 def _uncontradicted(
-    found: list[tuple[date | None, str, str]], texts: Sequence[str], form: str
+    found: list[tuple[date | None, str, str]], texts: np.ndarray, form: str
 ) -> list[tuple[date | None, str, str]]:
     """Where a column holds a day that only the form with day and month exchanged can read, none of its days that both can read is believed."""
     other = re.sub("%[dm]", lambda m: {"%d": "%m", "%m": "%d"}[m[0]], form)
