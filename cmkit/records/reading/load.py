@@ -38,6 +38,7 @@ from cmkit.records.reading.notes import Notes, finished
 from cmkit.records.reading.register import only_new_sites, register_cells
 from cmkit.records.reading.repeats import in_order, without_repeats
 from cmkit.records.reading.rows import usable_rows
+from cmkit.records.reading.setting_names import check_names
 from cmkit.records.reading.values import Context
 from cmkit.records.settings import Settings, read_settings
 from cmkit.tables.column import Table
@@ -76,7 +77,9 @@ def load_with_places(
     sources = _sources(folder)
     for cells in (c for parts in given.values() for c in parts if c.file not in sources):
         sources[cells.file] = sources[cells.file.rpartition(" [")[0]]  # a sheet is as new as its file
-    return fleet_from_cells(settings, given, notes, sources, reading)
+    fleet, tables = fleet_from_cells(settings, given, notes, sources, reading)
+    check_names(settings, fleet.compartments, str(folder / "fleet.toml"))
+    return fleet, tables
 
 
 def _fleet_folder(path: str | Path) -> Path:
