@@ -60,7 +60,8 @@ class States:
 
     patterns: P; share: relative frequency of each pattern (P), sum 1. up, both: weights over UP and BOTH_WAYS of the roles in use;
     metal_map, other_map: role and result -> state, [results x roles, 1 + 3P]; metal_role, other_role: role of each result in each
-    state [results, 1 + 3P]; low: chance of a low level by state.
+    state [results, 1 + 3P]; low: chance of a low level by state. metal_sign, other_sign [results, 1 + 3P], low_sign: 1 where a result, or the level, is a
+    sign of the state's fault.
     """
 
     patterns: tuple[Pattern, ...]
@@ -72,6 +73,9 @@ class States:
     metal_map: Floats
     other_map: Floats
     low: Floats
+    metal_sign: Floats
+    other_sign: Floats
+    low_sign: Floats
 
     @property
     def causes(self) -> list[str]:
@@ -153,11 +157,13 @@ def make_states(
     every = [(p, phase) for p in patterns for phase in PHASES]
     metal_role, metal_roles = _numbered(every, metals, ["+"] * len(metals))
     other_role, other_roles = _numbered(every, others, ways)
+    signs = [np.array([[role_of(p, name, "+", phase)[0] in ("sign", "may") for p, phase in every] for name in names]).reshape(len(names), -1) for names in (metals, others)]  # fmt: skip
+    metal_sign, other_sign = (np.pad(s.astype(float), ((0, 0), (1, 0))) for s in signs)
     low = [constant("low_sound")] + [constant(f"low_{phase}" if p.low else "low_sound") for p, phase in every]
     return States(
         patterns, share, np.array([_weights(role, UP) for role in metal_roles]), np.array([_weights(role, BOTH_WAYS) for role in other_roles]),
         metal_role, other_role, _one_hot(metal_role, len(metal_roles), np.ones(len(metals))), _one_hot(other_role, len(other_roles), exponent),
-        np.array(low),
+        np.array(low), metal_sign, other_sign, np.array([0.0, *(float(p.low) for p, _ in every)]),
     )  # fmt: skip
 
 

@@ -21,6 +21,7 @@ from cmkit.judge.densities import (
     metal_likelihood,
     mixed_levels,
     other_likelihood,
+    speaks_of,
     start_levels,
 )  # fmt: skip
 from cmkit.judge.hypotheses import States
@@ -75,7 +76,7 @@ def follow(b: Bottles, states: States, arrivals: Arrivals, shares: Shares, event
         hours = np.nan_to_num(b.steps["hours"][:n, i])
         for a in (taken, left):
             a[:n] = moved_on(a[:n], states.share, arrivals, hours)
-        bottle = _Bottle(b, i, n, grid, states, chances[:n, i], another[:n, i])
+        bottle = _Bottle(b, i, n, grid, states, chances[:n, i], another[:n, i], speaks_of(b, i, n, states))
         _read(bottle, (taken, left), levels, means, out, count[:n] - 1 - i)
     now = taken + left
     usual = looked_again(events, size[1], (now,), doubted)
@@ -144,7 +145,8 @@ def _renew(new: NDArray[np.bool_], levels: list, means: tuple[Floats, Floats], b
 
 @dataclass(frozen=True)
 class _Bottle:
-    """Bottle i of the first n compartments: its kind's arrays, states, chances of oddities before (log) and density elsewhere (log)."""
+    """Bottle i of the first n compartments: its kind's arrays, states, chances of oddities before (log), density elsewhere (log), and whether
+    it measured a sign of each state (n, S)."""
 
     b: Bottles
     i: int
@@ -153,6 +155,7 @@ class _Bottle:
     states: States
     chances: Floats
     another: Floats
+    speaks: NDArray[np.bool_]
 
 
 def _read(
@@ -192,7 +195,8 @@ def _joint(
     """Log of likelihood times chance before, by bottle hypothesis and state (n, B, S)."""
     grid = bottle.grid
     prior = bottle.chances[at][:, grid.oddity] + np.log(grid.share)
-    like = constant("temper") * (metals + np.moveaxis(others[grid.oddity], 0, 1))
+    like = metals + np.moveaxis(others[grid.oddity], 0, 1)
+    like = constant("temper") * np.where(bottle.speaks[at][:, None], like, np.minimum(like, like[:, :, :1]))
     return (like + prior[:, :, None] + _log(a)[:, None, :]).astype(np.float32)
 
 

@@ -24,6 +24,7 @@ from cmkit.records.reading.files import FORMULA_MARKS, spreadsheet_text
 from cmkit.records.reading.layouts import Layout, layout_for, read_layouts
 from cmkit.records.settings import read_settings
 from cmkit.tables.records import LEVELS, METHODS
+from cmkit.trust.hours import screen_hours
 
 SHEET = "round"
 GIVEN = ["bottle", "plan_on", "site", "machine", "compartment", "side", "how", "due_meter_h"]
@@ -97,6 +98,22 @@ class FieldSheet:
 
     samples: pd.DataFrame
     slips: pd.DataFrame
+
+    def said(self, sheet: Path) -> str:
+        """What there is to take in and to look at, a line each."""
+        lines = [f"{len(self.samples)} bottle(s) to take in from {sheet}, {len(self.slips)} thing(s) to look at."]
+        for slip in self.slips.itertuples():
+            place = " ".join(t for t in (slip.bottle, slip.compartment) if t)
+            lines.append(f"  row {slip.row}{', ' if place else ''}{place}: {slip.words}")
+        return "\n".join(lines)
+
+
+def returned_sheet(fleet: Fleet, path: Path) -> FieldSheet:
+    """:func:`read_field_sheet` against what is known today, without bottles that were taken in before."""
+    today = pd.Timestamp.today().normalize()
+    known = fleet.as_of(today)
+    sheet = read_field_sheet(path, known, newest_meters(known, screen_hours(known)), today)
+    return without_known(sheet, fleet.samples)
 
 
 def read_field_sheet(path: Path, known: Fleet, last: pd.DataFrame, today: pd.Timestamp) -> FieldSheet:

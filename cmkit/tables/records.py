@@ -163,9 +163,9 @@ CORRECTIONS = Table(
         text("sample", "bottle to correct", required=True),
         text(
             "field",
-            "column of samples",
+            "column of samples; sample: the bottle is the one of that other number",
             required=True,
-            one_of=("compartment", "meter_h", "fluid_h", "makeup_l", "drawn_on"),
+            one_of=("compartment", "meter_h", "fluid_h", "makeup_l", "drawn_on", "sample"),
         ),
         text("value", "what it should say", required=True),
         date("decided_on", "day of the decision", required=True),

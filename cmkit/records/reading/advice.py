@@ -8,6 +8,7 @@ import pandas as pd
 
 from cmkit.records.fleet import Fleet, has_result
 from cmkit.records.reading.places import bags_of, clearly_nearest
+from cmkit.records.reading.same_bottle import same_bottles
 
 _LINES = 20  # names or words that are listed
 _FAR = (0.5, 1.5)  # own choice: a change of less or more than these shares of the sump is far from it
@@ -28,7 +29,7 @@ def advice(fleet: Fleet, folder: str) -> list[str]:
         _numbers,
         _changes,
     )
-    lines = [line for part in parts for line in part(fleet)]
+    lines = [*(line for part in parts for line in part(fleet)), *_two_numbers(fleet, folder)]
     return [*([""] if lines else []), *lines, "", _next(fleet, folder)]
 
 
@@ -156,6 +157,18 @@ def _numbers(fleet: Fleet) -> list[str]:
     return [
         f"{len(lost)} bottle(s) have a number that another bottle has, such as {lost['value'].iloc[0]!r}. If the laboratory begins again "
         'each year, join its number with the day in the layout: [join] sample = ["Lab No", "Sample Date"].'
+    ]
+
+
+def _two_numbers(fleet: Fleet, folder: str) -> list[str]:
+    """Bottles that a field sheet and a laboratory seem to call by different numbers."""
+    pairs = same_bottles(fleet)
+    if pairs.empty:
+        return []
+    first = pairs.iloc[0]
+    return [
+        f"{len(pairs)} field-sheet bottle(s) without a result have a laboratory's row of the same compartment, day and hours under another "
+        f"number, such as {first['bottle']} and {first['sample']}. If they are one bottle each: cmkit join-bottles {folder}"
     ]
 
 

@@ -86,7 +86,7 @@ def _aside(book: Book) -> list[Html]:
     return [folded(words, table(heads, rows, "Set aside, by reason", class_="text", hide_caption=True))]
 
 
-_FIELDS = {"compartment": "compartment", "meter_h": "meter hours", "fluid_h": "hours on the fluid", "makeup_l": "litres added", "drawn_on": "day drawn"}  # fmt: skip
+_FIELDS = {"compartment": "compartment", "meter_h": "meter hours", "fluid_h": "hours on the fluid", "makeup_l": "litres added", "drawn_on": "day drawn", "sample": "the number"}  # fmt: skip
 _MOST_CORRECTIONS = 40
 
 
@@ -107,7 +107,8 @@ def _corrections(book: Book) -> list[Html]:
     rows, here = book.tables.corrections, set(book.tables.samples["sample"])
     if not len(rows):
         return []
-    applied = rows[rows["sample"].isin(here)].sort_values("decided_on", ascending=False, kind="stable")
+    number = rows["sample"].where(rows["field"] != "sample", rows["value"])
+    applied = rows[number.isin(here)].sort_values("decided_on", ascending=False, kind="stable")
     out: list[Html] = []
     if len(applied):
         cells = [
