@@ -129,7 +129,7 @@ METERS = Table(
         text("machine", "machine", required=True),
         date("read_on", "day of the reading", required=True),
         number("meter_h", "h", "reading", required=True),
-        Column("new_meter", "boolean", "", "true on the first reading of a replaced meter"),
+        Column("new_meter", "boolean", "", "true: the meter was changed since this table's reading before"),
     ),
     known_on=("read_on",),
     required=False,

@@ -220,7 +220,7 @@ def test_a_result_that_is_a_limit_is_printed_as_one(book: Book) -> None:
     points, none = result_points(beyond, FAULTY, ["Fe_ppm"]), pd.DataFrame(columns=["analyte", "alarm"])
     meta = results_over_hours(points, none, "a drive").layout.meta
     assert meta["table"]["rows"][0][3] == ">120"
-    assert "last >120 ppm" in meta["alt"]
+    assert "last >120\u00a0ppm" in meta["alt"]
 
 
 def test_the_sister_is_another_side_of_the_same_machine_or_of_the_same_family(book: Book) -> None:

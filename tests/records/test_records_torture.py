@@ -20,7 +20,8 @@ from cmkit.records.analytes import analyte_register
 from cmkit.records.reading.layouts import parse_layout
 from cmkit.records.reading.load import load_fleet
 from cmkit.records.reading.match import Proposal, propose_layout
-from cmkit.records.reading.proposal import match_report, proposal_toml, write_proposal
+from cmkit.records.reading.proposal import match_report, proposal_toml
+from cmkit.records.reading.proposing import write_layout
 
 TODAY = date(2026, 1, 31)
 ENGINE, LEFT, RIGHT = "WL-01/engine", "WL-01/final drive/left", "WL-01/final drive/right"
@@ -294,9 +295,9 @@ def test_nothing_is_written_over_and_nothing_applied(write: Callable[..., Path])
     folder = write({f"inbox/{case.name}": case.content})
     proposal = propose_layout(folder / "inbox" / case.name)
     assert not (folder / "layouts").exists()
-    path = write_proposal(proposal, folder / "layouts" / "a.toml")
+    path = write_layout(proposal_toml(proposal), folder / "layouts" / "a.toml")
     with pytest.raises(WriteError, match="there already, and nothing is written over"):
-        write_proposal(proposal, path)
+        write_layout(proposal_toml(proposal), path)
 
 
 @pytest.mark.parametrize(
@@ -318,6 +319,6 @@ def test_a_proposal_without_what_is_needed_does_not_load(write: Callable[..., Pa
     folder = write({"inbox/x.csv": b"Bottle,Fe,Cu\nA1,1,2\n"})
     proposal = propose_layout(folder / "inbox" / "x.csv")
     assert [d for d in proposal.doubts if "drawn_on" in d]
-    write_proposal(proposal, folder / "layouts" / "x.toml")
+    write_layout(proposal_toml(proposal), folder / "layouts" / "x.toml")
     with pytest.raises(RecordsError, match="nothing is mapped to compartment, drawn_on"):
         load_fleet(folder, TODAY)
