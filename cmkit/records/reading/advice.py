@@ -13,7 +13,7 @@ from cmkit.records.reading.same_bottle import same_bottles
 _LINES = 20  # names or words that are listed
 _FAR = (0.5, 1.5)  # own choice: a change of less or more than these shares of the sump is far from it
 _QUARTER = pd.Timedelta(days=91)
-_LARGE = 0.05  # own choice: share of the newest quarter set aside from which on it is said first
+LARGE = 0.05  # own choice: share of the newest quarter set aside from which on it is said first
 _HOURS, _SHARE = 50.0, 0.2  # own choice: hours and share by which a label and the log of work may differ
 
 
@@ -36,9 +36,7 @@ def advice(fleet: Fleet, folder: str) -> list[str]:
 def _newest(fleet: Fleet) -> list[str]:
     """How much of what came in lately is not used."""
     share = newest_set_aside(fleet)
-    return (
-        [f"{share:.0%} of the rows of the newest quarter are set aside: look at these first."] if share > _LARGE else []
-    )
+    return [f"{share:.0%} of the rows of the newest quarter are set aside: look at these first."] if share > LARGE else []  # fmt: skip
 
 
 def newest_set_aside(fleet: Fleet) -> float:
@@ -48,11 +46,11 @@ def newest_set_aside(fleet: Fleet) -> float:
     if rows is None or rows["known_on"].isna().all():
         return 0.0
     since = rows["known_on"].max() - _QUARTER
-    aside = fleet.set_aside
-    lost = (
-        (aside["what"] == "row") & (aside["known_on"] > since) & ~aside["reason"].str.contains(" leaves ", regex=False)
+    newest, aside = rows[rows["known_on"] > since], fleet.set_aside
+    meant = (
+        (aside["what"] == "row") & (aside["known_on"] > since) & aside["reason"].str.contains(" leaves ", regex=False)
     )
-    return float(lost.sum() / max(rows.loc[rows["known_on"] > since, "read"].sum(), 1))
+    return float((newest["set_aside"].sum() - meant.sum()) / max(newest["read"].sum(), 1))
 
 
 def _names(fleet: Fleet) -> list[str]:
