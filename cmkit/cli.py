@@ -7,7 +7,7 @@ import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import date, timedelta
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -70,6 +70,11 @@ def _shown(text: object) -> str:
     """What a file says, for a terminal: no marks that it would obey, and no endless line."""
     plain = "".join(c if c.isprintable() or c == "\n" else " " for c in str(text))
     return plain if len(plain) <= _LONGEST else f"{plain[: _LONGEST // 2]} … {plain[-_LONGEST // 2 :]}"
+
+
+def _say(text: str) -> None:
+    """Lines for a terminal, each on its own, so that many are no endless one."""
+    click.echo("\n".join(map(_shown, text.splitlines())))
 
 
 _LONGEST = 2000  # characters of one message
@@ -161,7 +166,7 @@ def match(file: Path, table: str | None, sheet: str, fleet: Path | None, out: Pa
 
     width = shutil.get_terminal_size((100, 24)).columns
     if file.is_dir():
-        click.echo(_shown(match_inbox(file, width)))
+        _say(match_inbox(file, width))
         return
     _free_place(out, but="layouts")
     _is_file(file, "a CSV or XLSX of results, machines, work or meters")
@@ -186,7 +191,7 @@ def draft(fleet: Path, dry_run: bool) -> None:
 
     _is_folder(fleet)
     found = draft_register(fleet)
-    click.echo("\n".join(map(_shown, draft_words(found).splitlines())))
+    _say(draft_words(found))
     if dry_run or found.compartments.empty:
         click.echo("Nothing was written.")
         return
@@ -208,8 +213,7 @@ def check(fleet: Path) -> None:
 
     loaded = load_fleet(fleet)
     click.echo(reading_report(loaded))
-    for line in advice(loaded, str(fleet)):
-        click.echo(_shown(line))
+    _say("\n".join(advice(loaded, str(fleet))))
 
 
 def _is_folder(fleet: Path) -> None:
@@ -277,26 +281,28 @@ def returned(fleet: Path, sheet: Path, dry_run: bool) -> None:
 
     The same sheet again changes nothing. To undo, remove the file named at the end.
     """
-    import pandas as pd
-
-    from cmkit.practice.sheets import newest_meters, read_field_sheet, save_field_sheet, without_known
+    from cmkit.practice.sheets import returned_sheet, save_field_sheet
     from cmkit.records.storing.source import open_fleet
-    from cmkit.trust.hours import screen_hours
 
     _is_file(sheet, "the filled XLSX that came with the round")
-    today = pd.Timestamp(date.today())
-    loaded = open_fleet(fleet, say=click.echo)
-    known = loaded.as_of(today)
-    found = read_field_sheet(sheet, known, newest_meters(known, screen_hours(known)), today)
-    found = without_known(found, loaded.samples)
-    click.echo(f"{len(found.samples)} bottle(s) to take in from {sheet}, {len(found.slips)} thing(s) to look at.")
-    for slip in found.slips.itertuples():
-        place = " ".join(t for t in (slip.bottle, slip.compartment) if t)
-        click.echo(f"  row {slip.row}{', ' if place else ''}{place}: {slip.words}")
+    found = returned_sheet(open_fleet(fleet, say=click.echo), sheet)
+    _say(found.said(sheet))
     if dry_run or not len(found.samples):
         click.echo("Nothing was written.")
         return
     click.echo(f"Written to {save_field_sheet(found, fleet)}; results join them when the laboratory's report comes.")
+
+
+@main.command("join-bottles", short_help="Join field sheets and laboratory rows of one bottle.")
+@_path("fleet")
+@click.option("--accept", is_flag=True, help="Record them all as corrections; to undo, take the rows out again.")
+@click.option("--by", "decided_by", default="", help="Who decides it (wanted with --accept).")
+def join_bottles(fleet: Path, accept: bool, decided_by: str) -> None:
+    """List bottles that stand under two numbers: a field sheet's without a result, and a laboratory's of the same compartment, day and hours."""
+    from cmkit.analyst.write_back import join_pairs
+
+    _is_folder(fleet)
+    _say(join_pairs(fleet, decided_by if accept else None))
 
 
 @main.command()
@@ -455,7 +461,7 @@ def books(
 
     Ends with 0 when all books are there, 1 when some site failed (its error page says why), 2 when nothing was started.
     """
-    from cmkit.books.publishing.fleet_month import Wanted, make_month
+    from cmkit.books.publishing.fleet_month import Wanted, make_month, month_asked
     from cmkit.books.running.progress import say, shown_progress
     from cmkit.engine import THREADS, Workers
     from cmkit.records.reading.files import refuse_record_place
@@ -472,24 +478,3 @@ def books(
     say(result.words)
     click.echo(f"Open {out / 'index.html'}")
     sys.exit(result.exit_code)
-
-
-def month_asked(text: str, today: date | None = None) -> str:
-    """`last` as the last whole month before today (YYYY-MM); `newest` and YYYY-MM as they are.
-
-    Raises CmkitError on anything else, and on a month that is still to come.
-    """
-    today = today or date.today()
-    if text == "last":
-        return (today.replace(day=1) - timedelta(days=1)).strftime("%Y-%m")
-    if text == "newest":
-        return text
-    try:
-        first = date.fromisoformat(f"{text}-01")
-    except ValueError:
-        raise CmkitError(f"--month: found {text!r}, wanted a month such as 2026-06, or `last`, or `newest`.") from None
-    if first > today:
-        raise CmkitError(
-            f"--month: {text} is still to come; wanted a month up to {today:%Y-%m}, or `last`, or `newest`."
-        )
-    return first.strftime("%Y-%m")

@@ -14,7 +14,8 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner
 
-from cmkit.cli import main, month_asked
+from cmkit.books.publishing.fleet_month import month_asked
+from cmkit.cli import main
 from cmkit.errors import CmkitError
 from cmkit.files import seal
 from cmkit.review import KIND as REVIEW

@@ -207,6 +207,27 @@ def test_the_newest_report_is_whole_and_beside_what_was_expected(book: Book) -> 
     assert "final drive, front left" in text or "final drive, rear" in text  # another of the same machine beside it
 
 
+def test_much_set_aside_lately_is_said_in_the_headline(book: Book) -> None:
+    words = "of the whole fleet's rows of the newest quarter could not be used"
+    assert words not in headline_words(book)
+    much = replace(book, tables=replace(book.tables, about=book.tables.about | {"newest_set_aside": 0.12}))
+    assert f"12\u00a0% {words} and are not in this book" in headline_words(much)
+
+
+def test_what_the_register_does_not_say_is_marked(book: Book) -> None:
+    places = book.tables.compartments
+    known = replace(book, tables=replace(book.tables, compartments=places.assign(dead_volume_ml=20.0, change_every_h=250.0)))  # fmt: skip
+    assert "Not in the register, so assumed" not in how_made(known).text
+    silent = places.assign(capacity_l=places["capacity_l"].mask(places["compartment"] == FAULTY), depth_mm=float("nan"))
+    gaps = replace(book, tables=replace(book.tables, compartments=silent))
+    text = how_made(gaps).text
+    assert "Not in the register, so assumed" in text
+    assert f"The charge's volume of 1 of {len(places)}\u00a0compartments: a top-up is taken as the usual share" in text
+    assert "cards say to measure it" in text
+    assert "volume not on record" in site_book.compartment_page(gaps, FAULTY, place=0).text
+    assert "volume not on record" not in site_book.compartment_page(book, FAULTY, place=0).text
+
+
 def test_a_result_that_is_a_limit_is_printed_as_one(book: Book) -> None:
     """`>120` iron and a code `>28`: on the report, in the table behind the figure and beside its newest dot."""
     samples = book.tables.samples
@@ -220,7 +241,7 @@ def test_a_result_that_is_a_limit_is_printed_as_one(book: Book) -> None:
     points, none = result_points(beyond, FAULTY, ["Fe_ppm"]), pd.DataFrame(columns=["analyte", "alarm"])
     meta = results_over_hours(points, none, "a drive").layout.meta
     assert meta["table"]["rows"][0][3] == ">120"
-    assert "last >120 ppm" in meta["alt"]
+    assert "last >120\u00a0ppm" in meta["alt"]
 
 
 def test_the_sister_is_another_side_of_the_same_machine_or_of_the_same_family(book: Book) -> None:

@@ -319,6 +319,7 @@ def replayed(demo_fleet: Fleet) -> pd.DataFrame:
         rows = ahead.merge(rows, on="compartment")
         rows["value"] = [rows[a][i] for i, a in rows["analyte"].items()]
         rows["below"] = [bool(rows[below(a)][i]) for i, a in rows["analyte"].items()]
+        rows["above"] = False
         off = (rows["run_h"] - rows["run_h_now"]) / rows["hours_ahead"]
         parts.append(rows[off.between(0.75, 1.25) & rows["value"].notna()])
     return pd.concat(parts, ignore_index=True)
