@@ -9,7 +9,6 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
-import pandas as pd
 from scipy.optimize import brentq
 
 from cmkit.intervals.delay import (
@@ -218,7 +217,9 @@ def outcomes(case: Case, grid: Array, fine: bool = False, restarted: bool = Fals
 
 def distinct(columns: dict[str, Array]) -> tuple[Array, Array]:
     """Positions of the first compartment of each distinct set of values, and for every compartment which set is its own."""
-    back = pd.DataFrame(columns).groupby(list(columns), sort=True, dropna=False).ngroup().to_numpy()
+    rows = np.column_stack([np.asarray(column, float) for column in columns.values()]) + 0.0  # no negative zero
+    number: dict[bytes, int] = {}
+    back = np.array([number.setdefault(row.tobytes(), len(number)) for row in rows], dtype=np.intp)
     _, first = np.unique(back, return_index=True)
     return first, back
 
@@ -228,6 +229,7 @@ def _one_interval(sets: dict[str, Array], every: float, fine: bool, restarted: b
     caught, gained = np.zeros(len(sets["chance"])), np.zeros(len(sets["chance"]))
     for rows, level in _by_level(sets):
         part = {name: column[rows] for name, column in sets.items()} | {"level": level}
+        part |= _settled(part, every)
         for chunk, nodes in _chunks(part, every, fine, restarted):
             c = {name: column[chunk] for name, column in part.items()}
             p, w = _follow(c, every, nodes, 1e-6 if fine else 1e-4)
@@ -235,6 +237,15 @@ def _one_interval(sets: dict[str, Array], every: float, fine: bool, restarted: b
             np.add.at(gained, rows[chunk], w)
     halves = np.where(np.isnan(sets["level"]) & np.isnan(sets["chance"]), 2.0, 1.0)
     return np.clip(caught / halves, 0, 1), gained / halves
+
+
+def _settled(c: dict[str, Array], every: float) -> dict[str, Array]:
+    """The settled filter of each parameter set, as columns; nothing where no sample follows a trend."""
+    if not np.isnan(c["chance"]).any():
+        return {}
+    given = ("base_rate", "noise_floor", "noise_share", "load_share", "drift_share", "level")
+    steady = steady_filter(every, *(c[name] for name in given))
+    return {f.name: getattr(steady, f.name) for f in fields(SteadyFilter)}
 
 
 def _by_level(sets: dict[str, Array]) -> Iterator[tuple[Array, Array]]:
@@ -360,10 +371,7 @@ def _chances(c: dict[str, Array], every: float, nodes: _Nodes) -> Callable[[int,
     wide = {name: column[:, None, None] for name, column in c.items()}
     if constant.all():
         return lambda k, seen: wide["chance"]
-    steady = steady_filter(
-        every, *(c[n] for n in ("base_rate", "noise_floor", "noise_share", "load_share", "drift_share", "level"))
-    )
-    flat = SteadyFilter(steady.variance[:, None], steady.gain_level[:, None], steady.gain_rate[:, None])
+    flat = SteadyFilter(*(c[f.name][:, None] for f in fields(SteadyFilter)))
     kept = retention(every, c["change_every_h"], c["residual"])[:, None]
     excess = (c["base_rate"] * (c["rate_multiple"] - 1))[:, None]
     chain = signatures(nodes.first, every, excess, c["growth"][:, None], kept, flat, int(nodes.count.max()))
