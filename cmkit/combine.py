@@ -16,7 +16,7 @@ from cmkit.records.fleet import Fleet
 from cmkit.records.settings import Sampling
 
 _WHOLE = ("repairs", "counts", "corrections")  # each part carries them whole
-_UNORDERED = ("set_aside", "samples", "services", "meters", "findings", "hours")  # in the order of the files
+_UNORDERED = ("set_aside", "samples", "services", "meters", "findings", "decisions", "hours")  # in the order of the files
 _SHARED = ("numbers", "limits", "turnaround")  # parts may share families and sites
 
 

@@ -9,6 +9,7 @@ import pandas as pd
 
 from cmkit.errors import ParameterError, RecordsError
 from cmkit.records.settings import Settings
+from cmkit.tables.frames import empty
 from cmkit.tables.records import EVENTS, SET_ASIDE, TABLES
 
 
@@ -40,6 +41,7 @@ class Fleet:
     set_aside: pd.DataFrame
     repairs: pd.DataFrame
     counts: pd.DataFrame
+    decisions: pd.DataFrame = field(default_factory=lambda: empty("decisions"))
     arrivals: pd.DataFrame | None = None
     sources: dict[str, str] = field(default_factory=dict)
     date: pd.Timestamp | None = None
@@ -121,6 +123,7 @@ class Fleet:
             "meters": self.meters["machine"].isin(machines),
             "services": self.services["compartment"].isin(places),
             "findings": self.findings["compartment"].isin(places),
+            "decisions": self.decisions["compartment"].isin(places),
             "samples": self.samples["compartment"].isin(places) | self.samples["sample"].isin(moved),
         }
         parts = {name: getattr(self, name)[rows].reset_index(drop=True) for name, rows in own.items()}
