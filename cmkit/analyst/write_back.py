@@ -104,14 +104,20 @@ def draft_decision(
     one_of("decided", decided, DECIDED)
     for name, text in (("owner", owner), ("why", why)):
         if not text.strip():
-            raise ParameterError(f"{name}: found nothing; wanted {'who sees to it' if name == 'owner' else 'the reason'}.")
+            raise ParameterError(
+                f"{name}: found nothing; wanted {'who sees to it' if name == 'owner' else 'the reason'}."
+            )
     stands = rows_of(a.open_work, compartment)
     if stands.empty:
-        raise ParameterError(f"compartment {compartment!r}: no alarm and no order stands there on {a.about['as_of']}; nothing to decide.")
+        raise ParameterError(
+            f"compartment {compartment!r}: no alarm and no order stands there on {a.about['as_of']}; nothing to decide."
+        )
     alarm, known = stands["alarm_on"].max(), stands["known_on"].max()
     day = _day("decided_on", decided_on or min(a.as_of.date(), date.today()))
     if pd.Timestamp(day) < known:
-        raise ParameterError(f"decided_on: found {day}, before the result was known on {known:%Y-%m-%d}; wanted that day or later.")
+        raise ParameterError(
+            f"decided_on: found {day}, before the result was known on {known:%Y-%m-%d}; wanted that day or later."
+        )
     due = "" if due_on is None else f"{_day('due_on', due_on, ahead=True)}"
     if due and due < f"{day}":
         raise ParameterError(f"due_on: found {due}, before the decision on {day}; wanted that day or later.")
@@ -264,7 +270,10 @@ def what_changed(before: Assessment, after: Assessment) -> pd.DataFrame:
     owned = [x.open_work.set_index(["compartment", "about"])["words"] for x in (before, after)]
     both = owned[0].index.intersection(owned[1].index)
     changed = both[(owned[0][both] != owned[1][both]).to_numpy()]
-    rows += [{"compartment": c[0], "what": f"who sees to the {c[1]}", "before": owned[0][c], "after": owned[1][c]} for c in changed]
+    rows += [
+        {"compartment": c[0], "what": f"who sees to the {c[1]}", "before": owned[0][c], "after": owned[1][c]}
+        for c in changed
+    ]
     seen = before.record.merge(after.record, on=key, how="outer", suffixes=("_a", "_b"), indicator=True)
     other = seen[seen["_merge"] != "both"]
     rows += [

@@ -126,7 +126,13 @@ def _decision_form(a: Assessment) -> tuple[widgets.Box, Callable[[], Draft]]:
 
     def draft() -> Draft:
         return draft_decision(
-            a, place.value, decided.value, owner.value, why.value, decided_on=day.value, due_on=due.value.strip() or None
+            a,
+            place.value,
+            decided.value,
+            owner.value,
+            why.value,
+            decided_on=day.value,
+            due_on=due.value.strip() or None,
         )
 
     return widgets.Box([place, decided, owner, day, due, why], layout=WRAPPED), draft

@@ -34,7 +34,9 @@ def open_work(
     if not parts:
         return typed([], "open_work")
     rows = pd.concat(parts, ignore_index=True).astype({"alarm_on": "datetime64[us]"})
-    out = rows.merge(_newest(rows, decisions[decisions["decided_on"] <= as_of]), on=["compartment", "about", "alarm_on"], how="left")
+    out = rows.merge(
+        _newest(rows, decisions[decisions["decided_on"] <= as_of]), on=["compartment", "about", "alarm_on"], how="left"
+    )
     for name in ("decision", "owner", "decided", "why"):
         out[name] = out[name].fillna("").astype("str")
     out["age_days"] = (as_of - out["known_on"]).dt.days.astype(float)

@@ -54,4 +54,3 @@ def decisions_table(book: Book) -> Html:
     more = f", the newest {MOST_ROWS} of {len(rows)}" if len(rows) > MOST_ROWS else ""
     heads = ["Compartment", "Bottle of", "Decided", "Owner", "Why", "Due", "What came of the alarm"]
     return table(heads, cells, f"Decisions{more}", class_="text")
-
