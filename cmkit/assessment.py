@@ -30,7 +30,8 @@ class Assessment:
     evidence, bottle_chances, hypotheses, contributions, due, cards, forecast, verdicts, orders, reasons, before (verdicts as of the end of
     last month), intervals, curves, waiting, record,
     technique, turnaround, chain (bottles without a result), missed (failures without a useful warning), coverage, programme (measures
-    by site and month), open_work (alarms and orders that stand, with their owners). Columns: `.columns("wear")`, from the dictionary `cmkit.tables`.
+    by site and month), open_work (alarms and orders that stand, with their owners), decided (decisions and what
+    their alarms came to). Columns: `.columns("wear")`, from the dictionary `cmkit.tables`.
     """
 
     about: dict[str, Any]
@@ -79,6 +80,7 @@ class Assessment:
     coverage: pd.DataFrame
     programme: pd.DataFrame
     open_work: pd.DataFrame
+    decided: pd.DataFrame
 
     @property
     def as_of(self) -> pd.Timestamp:

@@ -66,6 +66,7 @@ def _refuse_unlike(parts: Sequence[Assessment]) -> None:
 _ORDER = {
     "fresh": (["site", "fluid", "grade", "analyte"], True),
     "record": (["_when", "compartment"], True),
+    "decided": (["decided_on", "decision"], False),
     "missed": (["found_on", "compartment"], [False, True]),
     "waiting": (["saved", "compartment"], [False, True]),
 }  # tables that are not simply in order of their first column, or of the compartment

@@ -11,7 +11,7 @@ import pandas as pd
 from cmkit.tables.frames import names, typed
 
 OPEN_WORK = names("open_work")
-OUTCOMES = ["decision", "compartment", "alarm_on", "owner", "decided_on", "decided", "why", "due_on", "became"]
+BECAME = names("decided")
 _CLOSING = ("done", "overruled")
 _NOBODY = "nobody has taken it on yet"
 
@@ -64,19 +64,37 @@ def _words(r: Any) -> str:
     return f"{age}; {r.decided} by {r.owner} on {r.decided_on:%Y-%m-%d}{due}: {r.why}{rest}"
 
 
-def became(decisions: pd.DataFrame, record: pd.DataFrame) -> pd.DataFrame:
-    """Every decision with what its alarm came to (columns OUTCOMES), the newest first.
+def what_became(
+    decisions: pd.DataFrame, spells: pd.DataFrame, record: pd.DataFrame, findings: pd.DataFrame
+) -> pd.DataFrame:
+    """One row per decision with what its alarm came to, the newest first (columns BECAME).
 
-    became: words of the record; of a decision that names no alarm, the newest alarm known by its day and not settled before it.
+    spells: frame of `alarm_spells`; record: frame of `alarm_record`; findings: records. A decision that names no alarm is about the newest
+    one that was known and not settled on its day; where there was none, about an order, and the first look since says what came of it.
     """
-    alarms = record.loc[record["alarm_on"].notna(), ["compartment", "alarm_on", "known_on", "found_on", "words"]]
+    alarms = spells[["compartment", "alarm_on", "known_on", "closed_on"]]
     both = decisions.rename(columns={"alarm_on": "named"}).merge(alarms, on="compartment", how="left")
-    open_then = (both["known_on"] <= both["decided_on"]) & ~(both["found_on"] < both["decided_on"])
+    open_then = (both["known_on"] <= both["decided_on"]) & ~(both["closed_on"] < both["decided_on"])
     its = (both["named"] == both["alarm_on"]) | (both["named"].isna() & open_then)
-    found = both[its].sort_values("alarm_on").drop_duplicates("decision", keep="last").set_index("decision")
+    found = both[its].sort_values("alarm_on").drop_duplicates("decision", keep="last")
     out = decisions.assign(
-        alarm_on=decisions["alarm_on"].fillna(decisions["decision"].map(found["alarm_on"])),
-        became=decisions["decision"].map(found["words"]).fillna("no alarm of that day on record"),
+        alarm_on=decisions["alarm_on"].fillna(decisions["decision"].map(found.set_index("decision")["alarm_on"]))
     )
-    out.loc[out["alarm_on"].isna(), "became"] = "an order without an alarm"
-    return out.sort_values(["decided_on", "decision"], ascending=False, ignore_index=True)[OUTCOMES]
+    said = record.loc[record["alarm_on"].notna(), ["compartment", "alarm_on", "words"]]
+    out = out.merge(said.drop_duplicates(["compartment", "alarm_on"]), on=["compartment", "alarm_on"], how="left")
+    ordered = (
+        out["decision"].map(_looked_into(decisions, findings)).fillna("an order without an alarm, nothing found since")
+    )
+    nothing = pd.Series("no alarm of that day on record", out.index).where(out["alarm_on"].notna(), ordered)
+    out = out.assign(became=out["words"].fillna(nothing).astype("str"))
+    return typed(out.sort_values(["decided_on", "decision"], ascending=False, ignore_index=True)[BECAME], "decided")
+
+
+def _looked_into(decisions: pd.DataFrame, findings: pd.DataFrame) -> pd.Series:
+    """Number of a decision -> what the first look from its day on showed."""
+    both = decisions[["decision", "compartment", "decided_on"]].merge(findings, on="compartment")
+    since = both[both["found_on"] >= both["decided_on"]].sort_values("found_on").drop_duplicates("decision")
+    words = [
+        f"an order without an alarm; looked into on {r.found_on:%Y-%m-%d}: {r.outcome}" for r in since.itertuples()
+    ]
+    return pd.Series(words, index=since["decision"], dtype=object)

@@ -237,6 +237,22 @@ TABLES = by_name(
             ),
         ),
         Table(
+            "decided",
+            "a decision, and what its alarm came to",
+            ("decision",),
+            (
+                text("decision", "its number"),
+                COMPARTMENT,
+                date("alarm_on", "day the first bottle of its alarm was filled, missing for an order without one"),
+                text("owner", "who sees to it"),
+                date("decided_on", "day of the decision"),
+                text("decided", "what was decided", DECIDED),
+                text("why", "the reason"),
+                date("due_on", "day by which it was to be done"),
+                text("became", "what the alarm came to, in words"),
+            ),
+        ),
+        Table(
             "open_work",
             "an alarm nobody has looked into yet, or an order that stands, with its owner and age",
             ("compartment", "alarm_on"),

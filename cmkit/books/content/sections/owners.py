@@ -5,7 +5,6 @@ import pandas as pd
 from cmkit.books.content.book import Book
 from cmkit.books.content.markup import Html, nothing, table
 from cmkit.books.content.wording import plain, sentence, short_day
-from cmkit.practice.decisions import became
 
 NOBODY = "nobody yet"
 MOST_ROWS = 40
@@ -43,7 +42,7 @@ def closed(book: Book) -> set[str]:
 
 def decisions_table(book: Book) -> Html:
     """Every decision, the newest first, with what its alarm came to: an overruled one keeps its reason beside what was found."""
-    rows = became(book.tables.decisions, book.tables.record)
+    rows = book.tables.decided
     if not len(rows):
         return nothing("No decision is written down yet: `cmkit decide`, or the desk's review, does it.")
     cells = [

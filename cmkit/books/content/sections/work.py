@@ -75,7 +75,9 @@ def job(book: Book, row: Any, where: str = "") -> Html:
     why = tag("div", sentence(plain(row.reason)), class_="why")
     small = [act_by(row, book.as_of), *([plain(row.how_sure)] if row.how_sure else [])]
     machine = book.machine_of(row.compartment) or None
-    lines = [tag("div", words, class_="small") for words in (" · ".join(small), owner_line(book, row.compartment)) if words]
+    lines = [
+        tag("div", words, class_="small") for words in (" · ".join(small), owner_line(book, row.compartment)) if words
+    ]
     return tag("li", head, todo, why, *lines, data_machine=machine)
 
 
