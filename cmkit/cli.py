@@ -384,6 +384,44 @@ def _day(text: str) -> str:
         raise CmkitError(f"--as-of: found {text!r}, wanted a date such as 2026-06-30.") from None
 
 
+@main.command(short_help="Write down who sees to an alarm, and what was decided.")
+@_path("fleet")
+@click.argument("compartment", default="")
+@click.option("--decided", default="accepted", show_default=True, help="accepted, deferred, done or overruled.")
+@click.option("--owner", default="", help="Who sees to it.")
+@click.option("--why", default="", help="The reason.")
+@click.option("--due", metavar="DATE", help="Day by which it is to be done.")
+@click.option("--on", metavar="DATE", help="Day of the decision (default: the newest record's).")
+@click.option("--dry-run", is_flag=True, help="Only show the row; write nothing.")
+@click.option("--undo", "taken_back", metavar="NUMBER", help="Take a decision out again.")
+def decide(
+    fleet: Path, compartment: str, decided: str, owner: str, why: str, due: str | None, on: str | None, dry_run: bool, taken_back: str | None
+) -> None:  # fmt: skip
+    """Write down who sees to the alarm or order at COMPARTMENT, as one row of FLEET's decisions.csv.
+
+    Without COMPARTMENT, list what stands, with its owner and age. A decision closes an order; an alarm stands until a look or clear bottles.
+    """
+    from cmkit.analyst.write_back import draft_decision, undo, write_back, written_row
+    from cmkit.books.content.open_assessment import open_assessment
+
+    _is_folder(fleet)
+    if taken_back:
+        click.echo(f"{taken_back} taken out of {undo(fleet, written_row(fleet, 'decisions', taken_back))}")
+        return
+    known = open_assessment(fleet)
+    if not compartment:
+        for row in known.open_work.sort_values(["owner", "known_on"]).itertuples():
+            click.echo(_shown(f"{row.compartment} ({row.about}): {row.words}"))
+        return
+    draft = draft_decision(known, compartment, decided, owner, why, decided_on=on, due_on=due)
+    for name, value in draft.values.items():
+        click.echo(_shown(f"  {name:<12} {value}"))
+    if dry_run:
+        click.echo("Nothing was written.")
+        return
+    click.echo(f"Written to {write_back(fleet, draft)}. To undo: cmkit decide {fleet} --undo '{draft.key}'")
+
+
 @main.command(short_help="How often sampling is worth it.")
 @_path("fleet")
 @_AS_OF

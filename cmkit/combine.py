@@ -17,7 +17,15 @@ from cmkit.records.reading.advice import newest_set_aside
 from cmkit.records.settings import Sampling
 
 _WHOLE = ("repairs", "counts", "corrections")  # each part carries them whole
-_UNORDERED = ("set_aside", "samples", "services", "meters", "findings", "hours")  # in the order of the files
+_UNORDERED = (
+    "set_aside",
+    "samples",
+    "services",
+    "meters",
+    "findings",
+    "decisions",
+    "hours",
+)  # in the order of the files
 _SHARED = ("numbers", "limits", "fresh", "turnaround")  # parts may share families and sites
 
 
@@ -59,6 +67,7 @@ def _refuse_unlike(parts: Sequence[Assessment]) -> None:
 _ORDER = {
     "fresh": (["site", "fluid", "grade", "analyte"], True),
     "record": (["_when", "compartment"], True),
+    "decided": (["decided_on", "decision"], False),
     "missed": (["found_on", "compartment"], [False, True]),
     "waiting": (["saved", "compartment"], [False, True]),
 }  # tables that are not simply in order of their first column, or of the compartment

@@ -135,6 +135,7 @@ def fleet_from_cells(
             context.names[name] = context.names[name].union(list(reading.in_store or []))
     tables["compartments"] = with_families(tables["compartments"], tables["machines"])
     tables["corrections"] = _checked_corrections(tables["corrections"], context, tables["samples"])
+    tables["decisions"] = _checked_decisions(tables["decisions"], context)
     tables["machines"] = _first_days(tables, notes)
     return _bundle(settings, tables, notes, sources), tables
 
@@ -305,6 +306,20 @@ def _same_place(corrections: pd.DataFrame, context: Context, samples: pd.DataFra
     apart = ((one != other) & one.notna() & other.notna()).any(axis=1).set_axis(corrections.index)
     known = corrections["value"].isin(context.names["samples"]) & (corrections["value"] != corrections["sample"])
     return known & ~apart
+
+
+def _checked_decisions(decisions: pd.DataFrame, context: Context) -> pd.DataFrame:
+    """Decisions without those on an alarm of a later day; a day of work before the decision is taken out."""
+    early = (decisions["alarm_on"] > decisions["decided_on"]).to_numpy()
+    past = (decisions["due_on"] < decisions["decided_on"]).to_numpy() & ~early
+    for name, bad, what, reason in (
+        ("alarm_on", early, "row", "the alarm is younger than the decision"),
+        ("due_on", past, "value", "to be done before it was decided"),
+    ):
+        for file, part in decisions[bad].groupby("file"):
+            said = part[name].dt.strftime("%Y-%m-%d")
+            context.notes.set_aside(file, part["row"], name, said, reason, "decisions", what)
+    return decisions.assign(due_on=decisions["due_on"].mask(past))[~early].reset_index(drop=True)
 
 
 def _first_days(tables: dict[str, pd.DataFrame], notes: Notes) -> pd.DataFrame:
