@@ -75,7 +75,9 @@ def reasons(seed: int, cache: Path) -> pd.DataFrame:
     trust = screen_bottles(known, hours, wear.for_screening, learnt)
     decided = judge_compartments(known, hours, wear, trust, learnt).decided
     record = alarm_record(known, decided.spells, hours.findings[["finding", "run_h"]])
-    given = missed_failures(known, record, decided.bottles).replace({"reason": {LOOKED: NOT_ACTED}})  # one reason by truth
+    given = missed_failures(known, record, decided.bottles).replace(
+        {"reason": {LOOKED: NOT_ACTED}}
+    )  # one reason by truth
     dated = known.samples[["sample", "drawn_on", "reported_on"]].merge(decided.bottles[["sample", "state"]])
     bottles = truth["samples"].merge(dated, on="sample")
     kinds = known.compartments.set_index("compartment")["kind"]

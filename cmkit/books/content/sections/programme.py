@@ -116,7 +116,7 @@ def unwatched_rows(book: Book) -> pd.DataFrame:
     drawn = book.tables.samples["drawn_on"] > book.as_of - pd.Timedelta(days=_YEAR)
     bottles = book.tables.samples.loc[drawn, "compartment"].value_counts()
     open_ = rows[rows["watched"].isin(["not watched", "shown a little"]) & ~rows["compartment"].isin(_blind(book))]
-    cost = open_["price"] * open_["compartment"].map(bottles)
+    cost = open_["price"] * open_["compartment"].map(bottles).astype(float)
     keys = ["kind", "mode", "watched", "ask"]
     grouped = open_.assign(cost=cost).groupby(keys, sort=True)
     return grouped.agg(n=("compartment", "nunique"), a_year=("cost", lambda c: c.sum(min_count=1))).reset_index()
