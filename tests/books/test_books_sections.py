@@ -53,6 +53,7 @@ FLEET = (
     "families",
     "how_often",
     "our_record",
+    "programme",
     "how_made",
 )
 FAULTY = "WL-1/final drive/front right"

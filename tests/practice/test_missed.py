@@ -87,6 +87,13 @@ def test_an_alarm_that_was_looked_into_in_vain_was_not_left_lying(make_fleet) ->
         assert ("found nothing wrong" in out["words"]) == (before == 20)
 
 
+def test_an_alarm_raised_again_after_a_look_in_vain_was_left_lying(make_fleet) -> None:
+    bottles = [{"before": 60, "p": 0.9, "state": "alarm"}, {"before": 25, "p": 0.9, "state": "alarm"}]
+    out = told(make_fleet, bottles, alarm={"bottle": 0}, looked=FAILED - pd.Timedelta(days=40)).iloc[0]
+    assert out["reason"] == "seen and not acted on"
+    assert out["words"] == "alarm known 18 days before it failed"
+
+
 @pytest.mark.parametrize("name", CASES)
 def test_each_failure_has_its_reason(make_fleet, name) -> None:
     bottles, reason, words = CASES[name]
