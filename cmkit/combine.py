@@ -35,7 +35,9 @@ def combine(parts: Sequence[Assessment], reading: Fleet | None = None) -> Assess
     tables["counts"] = _counted(notes, tables["set_aside"])
     tables["programme"] = as_one(tables["programme"])
     whole = Assessment(_about(parts, reading), **tables)
-    technique = crew_technique(whole.factors, whole.samples, whole.compartments, whole.machines)
+    technique = crew_technique(
+        whole.factors, whole.samples, whole.compartments, whole.machines, whole.about["trust"]["bottle_factor_sd"]
+    )
     sampling, pace = Sampling(**whole.about["sampling"]), whole.about["intervals"]["usual_h_per_day"]
     intervals = within_capacity(whole.intervals, whole.curves, whole.use, sampling, pace)
     cards = on_days(whole.cards, whole.due, whole.use, date=whole.as_of, rule=sampling)

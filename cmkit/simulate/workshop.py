@@ -133,7 +133,8 @@ def _mend(life: Life, n: int, how: str, share: float) -> None:
         service(life, sump, "change", sump.part.capacity_l)
         refill(life, n, kept=sump.part.kind.residual)
     sump.fault = next_fault(life, sump)
-    sump.bottle_at_h, sump.last, sump.eased = life.run_h + sump.rng.uniform(50, 100), None, 1.0
+    sump.bottle_at_h, sump.once_h = life.run_h + sump.rng.uniform(50, 100), np.inf
+    sump.last, sump.eased = None, 1.0
     sump.look_on, sump.look_for, sump.again, sump.bottle_on, sump.change_on = -1, "", "", -1, -1
 
 

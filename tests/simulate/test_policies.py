@@ -10,7 +10,7 @@ from types import ModuleType
 import pandas as pd
 import pytest
 
-from cmkit.simulate.closed_loop import CHANGE, LOOK, REPEAT, no_orders, run_closed_loop, smaller
+from cmkit.simulate.closed_loop import CHANGE, LOOK, REPEAT, SOONER, no_orders, run_closed_loop, smaller
 from cmkit.simulate.recipe import demo_recipe
 
 
@@ -114,10 +114,12 @@ def test_orders_of_an_assessment_become_acts(policies):
         ("g", "next bottle", "", "early", ""),
     ]
     orders = pd.DataFrame(rows, columns=["compartment", "group", "cause", "severity", "request"]).assign(
-        due_on=pd.Timestamp("2025-03-01")
+        due_on=pd.Timestamp("2025-03-01"), asks=["sooner", "repeat", "", "", "", "repeat", "sooner"]
     )
-    acts = policies.by_order(orders).groupby("compartment")["act"].agg(set).to_dict()
-    assert acts == {"a": {LOOK}, "b": {REPEAT}, "c": {CHANGE}, "e": {LOOK}, "f": {LOOK, REPEAT}}
+    done = policies.by_order(orders, pd.Series(125.0, index=list("abcdefg")))
+    acts = done.groupby("compartment")["act"].agg(set).to_dict()
+    assert acts == {"a": {LOOK, SOONER}, "b": {REPEAT}, "c": {CHANGE}, "e": {LOOK}, "f": {LOOK, REPEAT}, "g": {SOONER}}
+    assert done.loc[done["act"] == SOONER, "value"].tolist() == [125.0, 125.0]
 
 
 def test_chances_become_acts(policies):

@@ -10,6 +10,7 @@ from cmkit.books.content.wording import analyte_unit
 from cmkit.judge.faults import UNNAMED
 from cmkit.judge.hypotheses import patterns_of
 from cmkit.records.analytes import analyte_register
+from cmkit.records.censoring import flags
 
 PANELS = 3
 LEVEL, MAKEUP = "fluid_level", "makeup"  # what speaks for a leak beside results
@@ -100,19 +101,18 @@ def result_points(book: Book, compartment: str, analytes: list[str], newest: int
         newest
     )
     measured = book.tables.samples.columns
-    wanted = [c for a in analytes for c in (a, f"{a}_below") if c in measured]
+    wanted = [c for a in analytes for c in (a, f"{a}_below", f"{a}_above") if c in measured]
     samples = book.of("samples", compartment, ["sample", *wanted]).set_index("sample").reindex(bottles["sample"])
     history = book.of("history", compartment)
     parts = []
     for analyte in analytes:
         value = samples[analyte].to_numpy(float)
         known = history[history["analyte"] == analyte].set_index("sample").reindex(bottles["sample"])
-        flag = f"{analyte}_below"
-        below = samples[flag].fillna(False).to_numpy(bool) if flag in samples else False
         part = bottles.assign(
             analyte=analyte,
             value=value,
-            below=below,
+            below=flags(samples, [analyte], "below")[:, 0],
+            above=flags(samples, [analyte], "above")[:, 0],
             unit=analyte_unit(analyte),
             expected=known["expected"].to_numpy(float),
             expected_sd=known["expected_sd"].to_numpy(float),

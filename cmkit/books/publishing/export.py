@@ -116,6 +116,12 @@ def plotly_library() -> tuple[str, str]:
     return base64.b64encode(packed).decode("ascii"), _sha256_source(gzip.decompress(packed))
 
 
+@cache
+def chart_licences() -> str:
+    """The licences of that bundle and of the libraries inside it: whoever passes on a page passes on these."""
+    return (TEMPLATE / "plotly-cartesian.LICENSE.txt").read_text(encoding="utf-8")
+
+
 def _sha256_source(data: bytes) -> str:
     return f"'sha256-{base64.b64encode(hashlib.sha256(data).digest()).decode('ascii')}'"
 
@@ -183,6 +189,7 @@ class BookExporter(HTMLExporter):
             security_policy=security_policy(charts > 0),
             boot_script=boot_script(),
             plotly_gz=plotly_library()[0],
+            chart_licences=chart_licences(),
         )
         page, resources = TemplateExporter.from_notebook_node(self, nb, resources, **kw)
         check_page(page, charts)

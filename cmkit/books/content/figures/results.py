@@ -11,6 +11,7 @@ import plotly.graph_objects as go
 from cmkit.books.content.figures.panels import axis, band, limit_line, line, rounded, stacked, vertical_lines
 from cmkit.books.content.theme import ACCENT, INK, LINE, SOFT, figure
 from cmkit.books.content.wording import analyte_name, count, figure_text, listed, number, quantity, short_day, with_unit
+from cmkit.records.censoring import signed
 from cmkit.records.constants import HALF_NINETY
 
 NO_FRESH: Mapping[str, float] = MappingProxyType({})
@@ -21,9 +22,9 @@ def results_over_hours(
 ) -> go.Figure:
     """Results by the machine's hours, one panel a result, against what was expected and the limits.
 
-    points: analyte, drawn_on, hours, fluid_h, value, below, expected, expected_sd, believed, changed, unit; limits: analyte, direction,
-    alert, alarm (level, in the result's unit); where: the compartment's name; fresh: analyte -> what it is in the fresh fluid, for results
-    whose scale is drawn about that and not from nothing.
+    points: analyte, drawn_on, hours, fluid_h, value, below, above, expected, expected_sd, believed, changed, unit; limits: analyte,
+    direction, alert, alarm (level, in the result's unit); where: the compartment's name; fresh: analyte -> what it is in the fresh fluid,
+    for results whose scale is drawn about that and not from nothing.
     """
     analytes = list(dict.fromkeys(points["analyte"]))
     layout = stacked([with_unit(a) for a in analytes], "machine hours, h")
@@ -40,7 +41,7 @@ def results_over_hours(
         _scale(layout, i, own, limits[limits["analyte"] == analyte], fresh.get(analyte))
     names = listed([analyte_name(a) for a in analytes])
     caption = (
-        f"{names[:1].upper()}{names[1:]} in {where} by machine hours. Dots: results (triangle: below what the laboratory reports; cross: bottle doubted). "
+        f"{names[:1].upper()}{names[1:]} in {where} by machine hours. Dots: results (triangle down or up: reported as below or above a limit; cross: bottle doubted). "
         "Shaded: where 9 in 10 results were expected, from its own past with changes and top-ups allowed for, up to a suspected fault; bar: what was then expected of the newest. Dashed: alarm limit or its family's limit, dotted: alert limit. Vertical lines: fluid changes."
         + (" A thin line: the fresh fluid." if any(np.isfinite(v) for v in fresh.values()) else "")
     )
@@ -73,9 +74,14 @@ def results_over_fluid(
 def newest_value(layout: dict[str, Any], panel: int, own: pd.DataFrame) -> None:
     """The newest result written beside its dot."""
     last = own.iloc[-1]
-    words = f"<b>{'<' if last['below'] else ''}{number(last['value'])}</b>".replace("<b><", "<b>&lt;")
+    words = f"<b>{figure_text(_result(last))}</b>"
     layout["annotations"].append({"text": words, "xref": axis("x", panel), "x": rounded([last["hours"]], 6)[0], "yref": axis("y", panel), "y": float(last["value"]),
                                   "xanchor": "left", "xshift": 5, "yanchor": "middle", "font": {"size": 12, "color": ACCENT}})  # fmt: skip
+
+
+def _result(row: Any) -> str:
+    """A result with `<` or `>` where it is a limit."""
+    return signed(row.value, row.below, row.above) + number(row.value)
 
 
 def _expected(own: pd.DataFrame, panel: int) -> list[dict[str, Any]]:
@@ -107,8 +113,10 @@ def _expected(own: pd.DataFrame, panel: int) -> list[dict[str, Any]]:
 
 
 def _results(own: pd.DataFrame, x: str, panel: int, size: int = 6) -> dict[str, Any]:
-    """Results in ink; a triangle for one below what the laboratory reports, a cross for a doubted bottle."""
-    symbols = np.where(own["believed"] < 0.5, "x", np.where(own["below"], "triangle-down", "circle")).tolist()
+    """Results in ink; a triangle for one reported as below (down) or above (up) a limit, a cross for a doubted bottle."""
+    symbols = np.select(
+        [own["believed"] < 0.5, own["below"], own["above"]], ["x", "triangle-down", "triangle-up"], "circle"
+    ).tolist()
     marker = {"color": INK, "size": size} | ({"symbol": symbols} if set(symbols) - {"circle"} else {})
     hover = "%{customdata}: %{y:,} " + figure_text(own["unit"].iloc[0] if len(own) else "")
     days = [short_day(drawn) for drawn in own["drawn_on"]]
@@ -166,7 +174,7 @@ def _alt(points: pd.DataFrame, limits: pd.DataFrame, analytes: list[str], where:
         if not len(own):
             continue
         last = own.iloc[-1]
-        words = f"{analyte_name(analyte)} last {quantity(last['value'], last['unit'])} on {short_day(last['drawn_on'])}"
+        words = f"{analyte_name(analyte)} last {signed(last['value'], last['below'], last['above'])}{quantity(last['value'], last['unit'])} on {short_day(last['drawn_on'])}"
         if pd.notna(last["expected"]):
             words += f" where {quantity(last['expected'], '')} was expected"
         bounds = limits[(limits["analyte"] == analyte) & limits["alarm"].notna()]
@@ -177,7 +185,7 @@ def _alt(points: pd.DataFrame, limits: pd.DataFrame, analytes: list[str], where:
 def _table(points: pd.DataFrame, analytes: list[str]) -> dict[str, Any]:
     """The numbers behind the figure, newest bottle first."""
     keys = points.drop_duplicates("sample").sort_values("hours", ascending=False)
-    values = {(r.sample, r.analyte): ("<" if r.below else "") + number(r.value) for r in points.itertuples()}
+    values = {(r.sample, r.analyte): _result(r) for r in points.itertuples()}
     rows = [
         [short_day(k.drawn_on), number(k.hours, 6), number(k.fluid_h, 4), *(values.get((k.sample, a), "-") for a in analytes)]
         for k in keys.itertuples()

@@ -18,7 +18,8 @@ from cmkit.books.content.compartment_data import (
 from cmkit.books.content.markup import Column, Html, facts, grouped_table, join, nothing, tag
 from cmkit.books.content.wording import analyte_name, analyte_unit, hours, number, short_day
 from cmkit.fluids.cleanliness import iso_codes
-from cmkit.records.analytes import analyte_register, below
+from cmkit.records.analytes import above, analyte_register, below
+from cmkit.records.censoring import signed
 from cmkit.records.constants import HALF_NINETY
 
 EARLIER = 6  # own choice: so many earlier bottles give what is usual, as in the reasons of the judgement
@@ -162,12 +163,12 @@ def _groups(bottle: pd.Series, beside: _Beside, kind: str) -> list[tuple[object,
 
 def _row(analyte: str, bottle: pd.Series, beside: _Beside) -> list[object]:
     """Cells of one result."""
-    value, flag = float(bottle[analyte]), bool(bottle.get(below(analyte), False))
+    value = float(bottle[analyte])
     name, unit = analyte_name(analyte), analyte_unit(analyte)
     usual, words = _expected(analyte, value, beside)
     cells: list[object] = [
         f"{name}, {unit}" if unit else name,
-        _shown(value, flag, analyte),
+        _shown(value, _sign(bottle, analyte), analyte),
         usual,
         words,
         _limits(beside.limits.get(analyte, []), beside.fresh.get(analyte, np.nan)),
@@ -177,14 +178,20 @@ def _row(analyte: str, bottle: pd.Series, beside: _Beside) -> list[object]:
     other = beside.sister[analyte] if analyte in beside.sister.index else np.nan
     return [
         *cells,
-        _shown(float(other), bool(beside.sister.get(below(analyte), False)), analyte) if pd.notna(other) else "-",
+        _shown(float(other), _sign(beside.sister, analyte), analyte) if pd.notna(other) else "-",
     ]
 
 
-def _shown(value: float, flag: bool, analyte: str = "") -> str:
-    """A result as the laboratory gave it, to four figures, `<` where it was below what is reported; a count with its code."""
-    code = f" (code {iso_codes(value):.0f})" if _COUNTS.fullmatch(analyte) else ""
-    return f"{'<' if flag else ''}{number(value, 4)}{code}"
+def _sign(bottle: pd.Series, analyte: str) -> str:
+    """`<` or `>` where the result was reported as below or above a limit."""
+    under, over = (bool(bottle.get(flag(analyte), False)) for flag in (below, above))
+    return signed(float(bottle[analyte]), under, over)
+
+
+def _shown(value: float, sign: str, analyte: str = "") -> str:
+    """A result as the laboratory gave it, to four figures, with `<` or `>` where it is a limit; a count with its code."""
+    code = f" (code {sign}{iso_codes(value):.0f})" if _COUNTS.fullmatch(analyte) else ""
+    return f"{sign}{number(value, 4)}{code}"
 
 
 def _expected(analyte: str, value: float, beside: _Beside) -> tuple[str, Html | str]:
@@ -227,7 +234,7 @@ def _usual(analyte: str, value: float, beside: _Beside) -> str:
     """`100 usual`, `<100 usual` where most of the earlier results lay below what the laboratory reports."""
     earlier = _earlier(analyte, beside)
     mostly = below(analyte) in earlier and bool(earlier[below(analyte)].mean() > 0.5)
-    return f"{_shown(value, mostly)} usual"
+    return f"{_shown(value, '<' if mostly else '')} usual"
 
 
 def _marked(away: str, passed: bool) -> Html | str:
