@@ -34,4 +34,9 @@ def months_lines(months: pd.DataFrame) -> go.Figure:
         if known:
             said.append(f"{title}: {number(known[0][1])} in {known[0][0]}, {number(known[-1][1])} in {known[-1][0]}")
     caption = "The programme by month: the share of bottles drawn within the tolerance of their interval, the share more likely good than not, the days a bottle takes to its result, and new alarms per 100 compartments by today's numbers. A gap is a month with nothing to count."
-    return figure(data, layout, caption, f"Line charts by month. {'; '.join(said)}.")
+    rows = [
+        [r["name"], *(number(scale * r[column]) for column, (_, scale) in _LINES.items())]
+        for r in months.iloc[::-1].to_dict("records")
+    ]
+    table = {"columns": ["Month", *(title for title, _ in _LINES.values())], "rows": rows}
+    return figure(data, layout, caption, f"Line charts by month. {'; '.join(said)}.", table)
