@@ -43,6 +43,7 @@ SITE = (
     "next_round",
     "how_often",
     "our_record",
+    "programme",
     "how_made",
 )
 FLEET = (
@@ -54,6 +55,7 @@ FLEET = (
     "families",
     "how_often",
     "our_record",
+    "programme",
     "how_made",
 )
 FAULTY = "WL-1/final drive/front right"
@@ -94,7 +96,7 @@ def test_bottles_wanted_are_three_numbers_and_never_one(book: Book) -> None:
     due.loc[3, ["due_as", "why"]] = ["never sampled", "never sampled"]
     words = bottles_words(replace(book, tables=replace(book.tables, due=due)))
     assert words == (
-        "Bottles wanted: 1 late by the routine, 1 due sooner after an alarm or alert, 1 asked for again and 1 of compartments never sampled."
+        "Bottles wanted: 1 late by the routine, 1 due sooner after an alarm or alert, 1 asked for again and 1 from a compartment never sampled."
     )
 
 

@@ -7,10 +7,13 @@ import pandas as pd
 
 from cmkit.books.content.book import Book
 from cmkit.books.content.wording import analyte_unit
+from cmkit.judge.faults import UNNAMED
+from cmkit.judge.hypotheses import patterns_of
 from cmkit.records.analytes import analyte_register
 from cmkit.records.censoring import flags
 
 PANELS = 3
+LEVEL, MAKEUP = "fluid_level", "makeup"  # what speaks for a leak beside results
 FIXED = ("maker", "practice")  # methods of limits that are not the family's
 LEAST_ODDS = float(np.log(1.5))  # own choice: what weighs less than 1.5 to 1 is not named
 BOTTLES = 30  # a figure shows the newest; older ones are in the tables
@@ -41,8 +44,22 @@ def speaking_for(book: Book, compartment: str, hypothesis: str = "") -> pd.DataF
     stand away from what was expected."""
     rows = book.of("reasons", compartment)
     rows = rows[(rows["hypothesis"] == (hypothesis or leading_fault(book, compartment))) & (rows["side"] == "for")]
+    acts_on = moved_by(str(book.places.loc[compartment, "kind"]), hypothesis or leading_fault(book, compartment))
     rows = rows[(rows["log_odds"] >= LEAST_ODDS) & ~within_scatter(rows)]
+    rows = rows[rows["analyte"].isin(acts_on) | (rows["analyte"] == "")] if acts_on else rows
     return rows.sort_values("log_odds", ascending=False, kind="stable")
+
+
+def moved_by(kind: str, cause: str) -> frozenset[str]:
+    """Results that a named fault acts on (reference/hypotheses.csv), as reasons for it that a reader can follow; empty for an unnamed change,
+    which can act on any, and for what is in no pattern."""
+    if cause == UNNAMED:
+        return frozenset()
+    own = [p for p in patterns_of(kind) if p.cause == cause]
+    groups = {group for p in own for group in p.groups}
+    register = analyte_register()
+    levels = {LEVEL, MAKEUP} if any(p.low for p in own) else set()
+    return frozenset({a for p in own for a in p.signs} | set(register.index[register["group"].isin(groups)]) | levels)
 
 
 def within_scatter(reasons: pd.DataFrame) -> pd.Series:

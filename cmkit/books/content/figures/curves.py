@@ -21,7 +21,7 @@ def cost_curves(curves: pd.DataFrame, advice: pd.DataFrame, currency: str) -> go
     curves: name, every_h, cost_per_1000h, low, high; advice: name, today_h, advised_h, flat_low_h, flat_high_h.
     """
     names = list(dict.fromkeys(curves["name"]))
-    layout = stacked([f"{n}: {currency} per 1,000 h" for n in names], "sampling interval, h, in equal ratios")
+    layout = stacked([f"{n}: {currency} per 1,000 h" for n in names], "sampling interval, h (logarithmic)")
     for i in range(len(names)):
         layout["xaxis" + ("" if i == 0 else str(i + 1))] |= _DOUBLINGS
     data: list[dict[str, Any]] = []

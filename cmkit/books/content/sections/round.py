@@ -66,8 +66,8 @@ def _lead(now: pd.DataFrame, rest: pd.DataFrame) -> str:
     again = int((now["visit"] > 1).sum())
     parts = [
         count(int(repeats.sum()), "repeat asked for", "repeats asked for"),
-        f"{count(int(late.sum()), 'routine bottle')} late",
     ]
+    parts += [f"{count(int(late.sum()), 'routine bottle')} late"] if late.any() else []
     parts += [f"{int(sooner.sum()):,} due sooner after an alarm or alert"] if sooner.any() else []
     parts += [f"{count(int(never.sum()), 'compartment')} never sampled"] if never.any() else []
     parts += (
