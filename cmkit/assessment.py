@@ -26,7 +26,7 @@ class Assessment:
 
     about: fleet (name), currency, as_of (ISO day), cmkit (version), sources (file -> SHA-256), settings (what was in force).
     Records as known on that date: sites, machines, compartments, samples, services, meters, findings, corrections, set_aside,
-    repairs, counts. Made from them, in the order of work: hours, use, exposure, numbers, history, trust, doubts, factors, wear, limits,
+    repairs, counts. Made from them, in the order of work: hours, use, exposure, numbers, history, trust, doubts, factors, wear, limits, fresh,
     evidence, bottle_chances, hypotheses, contributions, due, cards, forecast, verdicts, orders, reasons, before (verdicts as of the end of
     last month), intervals, curves, waiting, record,
     technique, turnaround, chain (bottles without a result), missed (failures without a useful warning), coverage, programme (measures
@@ -55,6 +55,7 @@ class Assessment:
     factors: pd.DataFrame
     wear: pd.DataFrame
     limits: pd.DataFrame
+    fresh: pd.DataFrame
     evidence: pd.DataFrame
     bottle_chances: pd.DataFrame
     hypotheses: pd.DataFrame

@@ -315,14 +315,14 @@ def assess(
     fleet: Path, as_of: str | None, version: int | None, database: str, out: Path | None, results: str, freeze: bool
 ) -> None:
     """Assess the fleet and write the tables; no books."""
-    from cmkit.assessment import table_names
+    from cmkit.assessment import KIND, table_names
     from cmkit.learn import learn
     from cmkit.records.storing.database import write_results
     from cmkit.review import freeze as freeze_review
     from cmkit.review import review_words
 
     _one_source(version, database)
-    _free_place(out)
+    _free_place(out, kind=KIND)
     if not (out or results or freeze):
         raise CmkitError("nothing to write to: name --out FOLDER, --results URL, or --freeze.")
     loaded, result = _loaded_and_assessed(fleet, as_of, version, database)
@@ -356,22 +356,14 @@ def _loaded_and_assessed(fleet: Path, as_of: str | None, version: int | None, da
     return loaded, assess_fleet(loaded, _day(as_of) if as_of else newest_record(loaded), read_review(fleet))
 
 
-def _free_place(out: Path | None, but: str = "") -> None:
-    """Refuse to write onto a fleet's folder or its records."""
+def _free_place(out: Path | None, but: str = "", kind: str | None = None) -> None:
+    """Refuse, before any work, to write onto a fleet's folder or its records, or where nothing can be written. kind: of a folder of ours."""
+    from cmkit.files import check_place
     from cmkit.records.reading.files import refuse_record_place
 
     if out:
         refuse_record_place(out, but)
-
-
-def _replaces_its_own(out: Path, columns: list[str]) -> None:
-    """Refuse a file that is there and does not begin with the headings this command writes."""
-    if out.is_file() and out.stat().st_size:
-        with out.open("rb") as there:
-            if there.readline(10_000).decode("utf-8-sig", "replace").strip() != ",".join(columns):
-                raise CmkitError(
-                    f"{out}: there already and not this table, and nothing is written over. Give another name."
-                )
+        check_place(out, kind)
 
 
 def _one_source(version: int | None, database: str) -> None:
@@ -396,20 +388,22 @@ def _day(text: str) -> str:
 )
 def intervals(fleet: Path, as_of: str | None, version: int | None, out: Path | None, accept: tuple[str, ...]) -> None:
     """How often sampling is worth it: today's interval, the advised one, what it saves. NAME: a compartment, family or kind."""
-    from cmkit.files import write_file
+    from cmkit.files import check_heading, write_file
     from cmkit.intervals.advice_report import intervals_text
     from cmkit.records.spreadsheets import safe_csv
+    from cmkit.tables.frames import names
 
     _free_place(out)
     if accept:
         _accept_intervals(fleet, accept)
         return
+    if out:
+        check_heading(out, names("intervals"))
     loaded, result = _loaded_and_assessed(fleet, as_of, version, "")
     kinds = sorted(set(loaded.compartments["kind"]))
     assumed = dict.fromkeys(c for k in kinds for c in loaded.settings.assumed_costs(k))
     click.echo(intervals_text(result.intervals, result.about["currency"], tuple(assumed)))
     if out:
-        _replaces_its_own(out, list(result.intervals.columns))
         write_file(out, safe_csv(result.intervals))
         click.echo(f"Written to {out}")
 
@@ -464,9 +458,10 @@ def books(
     from cmkit.books.publishing.fleet_month import Wanted, make_month
     from cmkit.books.running.progress import say, shown_progress
     from cmkit.engine import THREADS, Workers
+    from cmkit.records.reading.files import refuse_record_place
 
     _one_source(version, database)
-    _free_place(out)
+    refuse_record_place(out)
     wanted = Wanted(fleet, month_asked(month), out, version, database, list(sites) or None, again, keep_learnt)
     how = "cluster" if scheduler else "local"
     workers = Workers(how, threads or THREADS, scheduler, not plain_kernels, processes or 0)

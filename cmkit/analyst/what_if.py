@@ -14,7 +14,7 @@ from cmkit.intervals.cost import Case, interval_cost
 from cmkit.judge.bottle_states import bottle_states, rules_alone
 from cmkit.judge.spells import alarm_spells
 from cmkit.practice.replay import alarm_record
-from cmkit.records.analytes import below
+from cmkit.records.censoring import flags
 from cmkit.records.fleet import Fleet
 from cmkit.records.settings import Judge, Settings
 from cmkit.tables.records import TABLES
@@ -173,7 +173,7 @@ def _passed(a: Assessment, places: pd.Series, analyte: str, alert: float, alarm:
     shots = a.samples[a.samples["compartment"].isin(places) & a.samples[analyte].notna()]
     down = alarm < alert
     value = shots[analyte]
-    cut = shots[below(analyte)].fillna(False).astype(bool) & (not down)
+    cut = flags(shots, [analyte], "above" if down else "below")[:, 0]
     past, far = ((value <= b if down else value >= b) & ~cut for b in (alert, alarm))
     hit = shots[past]
     out = hit[["compartment", "sample", "drawn_on"]].copy()

@@ -170,14 +170,14 @@ def _after_a_look(look: dict, base: dict, judge: Judge) -> dict | None:
         )
     if look["showed"] in ("defect", "failed") or base["chance"] >= judge.alert:
         return {"state": "not known", "case": "mended", "settled_by": f"{_SHOWED[look['showed']]} on {on}",
-                "missing": "a bottle that shows it mended"}  # fmt: skip
+                "missing": "a bottle that shows it repaired"}  # fmt: skip
     return None
 
 
 def _in_alarm(spell: dict, bottle: dict, judge: Judge) -> dict:
     left = int(settles(judge, spell["raised_by"].split(", ")) - spell["clear_run"])
     count = "a good bottle" if left == 1 else f"{left} more good bottles in a row"
-    more = f"{count} that leaves less than {100 * judge.alert:.0f} %"
+    more = f"{count} with a chance below {100 * judge.alert:.0f} %"
     return {
         "state": "alarm", "case": "alarm", "since": spell["alarm_on"], "n_bottles": int(spell["bottles"]),
         "alarm_known_on": spell["known_on"], "alarm_cause": spell["cause"], "raised_by": spell["raised_by"],

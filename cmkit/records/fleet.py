@@ -8,6 +8,8 @@ import numpy as np
 import pandas as pd
 
 from cmkit.errors import ParameterError, RecordsError
+from cmkit.records.analytes import above, below
+from cmkit.records.censoring import CODES
 from cmkit.records.settings import Settings
 from cmkit.tables.records import EVENTS, SET_ASIDE, TABLES
 
@@ -17,8 +19,8 @@ class Fleet:
     """Frozen bundle of a fleet's tables, as loaded.
 
     Frames carry every column of `tables.records`, ids as columns, a plain RangeIndex, text as pandas `str`, dates as datetime64.
-    `samples` has each analyte of the register as float64 plus a flag `<analyte>_below` (True: the value is the reporting limit of a
-    result reported as below it), and `file` and `row`: where the result stands. `samples` may hold several issues of one bottle number;
+    `samples` has each analyte of the register as float64 plus flags `<analyte>_below` and `<analyte>_above` (True: the value is the reporting limit of a
+    result reported as below, or above, it), the codes of `censoring.CODES`, and `file` and `row`: where the result stands. `samples` may hold several issues of one bottle number;
     :meth:`as_of` keeps the newest known.
 
     set_aside: rows and values not used (file, row, column, value, reason, table, known_on, what). repairs: values used after a repair,
@@ -231,15 +233,22 @@ def _with_parts(kept: pd.DataFrame, order: pd.DataFrame) -> pd.DataFrame:
     if parts.empty:
         return kept
     analytes = [c.removesuffix("_below") for c in order.columns if c.endswith("_below")]
-    flags = [f"{a}_below" for a in analytes]
-    # a flag counts only beside a value, so that both come from the same issue
-    marked = parts[flags].astype(float).mask(parts[analytes].isna().to_numpy())
-    whole = pd.concat([parts[["sample", *analytes]], marked], axis=1).groupby("sample").last()
+    whole = parts[["sample", *analytes]].groupby("sample").last()
     at = kept.index[kept["sample"].isin(whole.index)]
-    found = whole.reindex(kept.loc[at, "sample"])
-    kept.loc[at, analytes] = found[analytes].to_numpy()
-    kept.loc[at, flags] = found[flags].eq(1).to_numpy()
+    of = kept.loc[at, "sample"]
+    kept.loc[at, analytes] = whole.reindex(of)[analytes].to_numpy()
+    # a flag or code counts only beside a value, so that both come from the same issue
+    beside = {flag(a): a for flag in (below, above) for a in analytes} | CODES
+    beside = {name: a for name, a in beside.items() if name in order}
+    marked = parts[list(beside)].astype(float).fillna(_NO_CODE).mask(parts[list(beside.values())].isna().to_numpy())
+    marked = pd.concat([parts["sample"], marked], axis=1).groupby("sample").last().reindex(of)
+    for name in beside:
+        values = marked[name]
+        kept.loc[at, name] = (values.mask(values == _NO_CODE) if name in CODES else values.eq(1)).to_numpy()
     return kept
+
+
+_NO_CODE = -1.0
 
 
 _HANDLING = ["meter_h", "fluid_h", "makeup_l", "method", "sampler", "fluid_level"]

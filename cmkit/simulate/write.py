@@ -35,9 +35,8 @@ def write_fleet(recipe: Recipe, folder: Path, seed: int | None = None) -> None:
     The same recipe and seed write the same bytes. Raises WriteError where the folder holds anything: nothing is written over.
     """
     recipe = recipe if seed is None else replace(recipe, seed=seed)
-    tables, truth = simulate_fleet(recipe)
-    with written_folder(folder) as aside:
-        _write_all(recipe, tables, truth, aside)
+    with written_folder(folder) as aside:  # a folder that holds anything is refused before the work
+        _write_all(recipe, *simulate_fleet(recipe), aside)
 
 
 def _write_all(recipe: Recipe, tables: dict[str, pd.DataFrame], truth: dict[str, pd.DataFrame], folder: Path) -> None:

@@ -211,6 +211,7 @@ TABLES = by_name(
                 text("sample", "bottle it is shown by"),
                 number("value", "as unit", "result of that bottle"),
                 flag("below", "it was reported as below a limit"),
+                flag("above", "it was reported as above a limit"),
                 number("usual", "as unit", "what it is compared with"),
                 text("usual_is", "what that is"),
                 text("unit", "unit of value and usual"),

@@ -12,7 +12,7 @@ WHY_DUE = (
 )  # fmt: skip
 
 MISSED_BY = (
-    "not sampled in time", "result late", "not seen by the tests done", "seen and not acted on", "below what could be seen", "not recorded",
+    "not sampled in time", "result late", "not seen by the tests done", "seen and not acted on", "seen, and a look found nothing", "below what could be seen", "not recorded",
 )  # fmt: skip
 WATCHED = ("watched", "shown a little", "not watched", "not in the fluid")
 STAGES = ("on the way", "at the laboratory", "lost")
@@ -185,6 +185,11 @@ TABLES = by_name(
                 text("by", "results that show it, with commas between, empty for none"),
                 text("not_seen", "what of it stays unseen, empty for nothing"),
                 text("ask", "test to add, empty where it is watched"),
+                number(
+                    "price",
+                    "currency",
+                    "what that test costs a bottle by starting prices, missing where none is to be added or it is none of the fluid",
+                ),
             ),
         ),
         Table(

@@ -80,6 +80,14 @@ SAMPLES = Table(
         text("sampler", "who drew it"),
         text("fluid_level", "level found", one_of=LEVELS),
         text("lab", "laboratory"),
+        *(
+            number(
+                f"p{size}_code",
+                "code",
+                f"ISO 4406 code number at {size} um(c) where the laboratory gives a code and no count; the count is then the middle of its range",
+            )
+            for size in (4, 6, 14)
+        ),
         date("received_on", "day the laboratory had it"),
         date("reported_on", "day the result reached the office"),
         text("note", "free words"),

@@ -15,6 +15,7 @@ from cmkit.fluids.viscosity import grade_viscosity
 from cmkit.learnt import Learnt
 from cmkit.records.analytes import below as below_name
 from cmkit.records.analytes import by_rule
+from cmkit.records.censoring import flags
 from cmkit.records.constants import constant
 from cmkit.records.fleet import Fleet
 from cmkit.tables.frames import names, typed
@@ -34,7 +35,8 @@ def judge_conditions(known: Fleet, exposure: pd.DataFrame, learnt: Learnt, regis
     """Evidence rows (columns EVIDENCE) for every bottle whose condition results pass a limit; one row per bottle, analyte and direction.
 
     A fixed limit (maker's or practice) gives alert or alarm as it says; a family percentile gives an alert above the upper bound of its own
-    uncertainty, since it fixes the share of bottles that pass it and not the risk. A result reported as below a limit never passes an upper one.
+    uncertainty, since it fixes the share of bottles that pass it and not the risk. A result reported as below a limit never passes an upper one, one reported
+    as above a limit never a lower one.
     """
     shots = _bottles(known, exposure)
     judged = _judged(learnt.limits, register)
@@ -140,6 +142,7 @@ def _passed(
     """Rows for one analyte's bottles that pass a limit of their family."""
     name = row["analyte"]
     own = shots.assign(x=samples[name].to_numpy(dtype=float), below=samples[below_name(name)].to_numpy(dtype=bool) if below_name(name) in samples else False)  # fmt: skip
+    own["above"] = flags(samples, [str(name)], "above")[:, 0]
     own = own[np.isfinite(own["x"])].merge(limits.drop(columns=["analyte", "n"]), on="family")
     own = own.merge(
         fresh.loc[fresh["analyte"] == name, ["site", "fluid", "grade", "fresh"]],
@@ -155,8 +158,9 @@ def _passed(
     up = (own["direction"] == "up").to_numpy()
     shown = own["shown"].to_numpy()
     fixed = own["method"].isin(list(FIXED_RULES)).to_numpy()
-    past_alarm = np.where(up, shown >= alarm, shown <= alarm) & ~(up & own["below"].to_numpy())
-    past_alert = np.where(up, shown >= alert, shown <= alert) & ~(up & own["below"].to_numpy()) & fixed
+    not_sure = np.where(up, own["below"], own["above"])
+    past_alarm = np.where(up, shown >= alarm, shown <= alarm) & ~not_sure
+    past_alert = np.where(up, shown >= alert, shown <= alert) & ~not_sure & fixed
     own = own.assign(threshold=np.where(past_alarm, alarm, alert), state=np.where(past_alarm & fixed, "alarm", "alert"))
     hit = own[past_alarm | past_alert]
     return _evidence(hit, row)
@@ -185,14 +189,14 @@ def _words(r, row: pd.Series) -> str:  # type: ignore[no-untyped-def]
     way = "at or above" if r.direction == "up" else "at or below"
     unit = "" if row["unit"] == "1" else f" {row['unit']}"
     if r.measure == "code":
-        return f"{row['name']}: ISO 4406 code {r.shown:.0f}, {way} {whose} of {r.threshold:.0f}"
-    said = f"{row['name']} {'below ' if r.below else ''}{r.x:.4g}{unit}"
+        return f"{row['name']}: ISO 4406 code {'>' if r.above else ''}{r.shown:.0f}, {way} {whose} of {r.threshold:.0f}"
+    said = f"{row['name']} {'below ' if r.below else 'above ' if r.above else ''}{r.x:.4g}{unit}"
     if r.measure == "change":
         turn = "above" if r.x > r.fresh else "below"
-        return f"{said}, {abs(r.x / r.fresh - 1):.0%} {turn} fresh ({r.fresh:.3g}); {whose} is {abs(r.threshold / r.fresh - 1):.0%}"
+        return f"{said}, {abs(r.x / r.fresh - 1):.0%} {turn} fresh ({r.fresh:.3g}{unit}); {whose} is {abs(r.threshold / r.fresh - 1):.0%}"
     if r.measure == "rise":
-        return f"{said}, {r.x - r.fresh:.3g} above fresh ({r.fresh:.3g}); {whose} is {r.threshold - r.fresh:.3g}"
-    return f"{said}, {way} {whose} of {r.threshold:.4g}"
+        return f"{said}, {r.x - r.fresh:.3g}{unit} above fresh ({r.fresh:.3g}{unit}); {whose} is {r.threshold - r.fresh:.3g}{unit}"
+    return f"{said}, {way} {whose} of {r.threshold:.3g}{unit}"
 
 
 def _base_spent(shots: pd.DataFrame, samples: pd.DataFrame) -> pd.DataFrame:

@@ -6,15 +6,17 @@ Derivation: guide how_it_is_computed, B2. Between-series variance: Paule and Man
 estimators by Veroniki and others 2015.
 """
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import log_ndtr
 
 from cmkit.records.analytes import by_rule
 from cmkit.records.constants import constant
 from cmkit.tables.frames import empty, names, typed
-from cmkit.wear.filter import DRIFT_SHARE, Numbers, noise, predict, start_state, true_limit, update
+from cmkit.wear.filter import DRIFT_SHARE
+from cmkit.wear.likelihood import Series
 from cmkit.wear.rounding import bottle_steps
 from cmkit.wear.series_arrays import Panel, panel
 
@@ -176,7 +178,7 @@ def _facts(data: Panel, series: pd.DataFrame, by: str, register: pd.DataFrame, s
     seen = np.isfinite(data.y)
     life = series["life_row"].to_numpy()
     psi, phi = data.exposure["psi"][life], data.exposure["phi"][life]
-    level = np.where(data.censored, data.y / 2, data.y)
+    level = np.where(data.censored < 0, data.y / 2, data.y)
     before = np.column_stack([np.full(len(level), np.nan), level[:, :-1]])
     rate = (level - phi * before) / np.where(psi > 0, psi, np.nan)
     s, i = np.nonzero(seen)
@@ -229,28 +231,56 @@ def fit_groups(
     """
     centre, spread = lean
     group, rows = chosen_series(series, by, groups)
-    constants = groups[CONSTANTS].to_numpy(float)
     life = series["life_row"].to_numpy()[rows]
     spread = np.tile(spread, (len(groups), 1))
-    spread[groups["contrast"].fillna(0) < _CONTRAST, FRESH] = 1e-6
-
-    def cost(theta: Floats) -> Floats:
-        fit = -log_likelihood(data, life, rows, theta[group], constants[group])
-        content = theta[:, FRESH] * groups["usual"].to_numpy()
-        some = np.where(content >= groups["unit"] / 2, _CLEARLY, np.where(content > 0, np.inf, 0.0))
-        return np.bincount(group, fit, len(groups)) + 0.5 * (((theta - centre) / spread) ** 2).sum(axis=1) + some
-
+    held = (groups["contrast"].fillna(0) < _CONTRAST).to_numpy()  # fresh content cannot be told from wear
+    spread[held, FRESH] = 1e-6
+    whole, rest = (_Cost.of(data, (group, life, rows), groups, (centre, spread), at) for at in (held | ~held, ~held))
     theta, step = (centre if start is None else start).copy(), np.full(centre.shape, 0.4)
-    best = cost(theta)
+    best = whole(theta)
     for p in free * sweeps:
-        up, down = cost(_moved(theta, p, step[:, p])), cost(_moved(theta, p, -step[:, p]))
-        there = _moved(theta, p, step[:, p] * _vertex(down, best, up))
-        reached = cost(there)
+        part = rest if p == FRESH else whole
+        theta[part.at], best[part.at], step[part.at, p] = part.step(theta[part.at], best[part.at], step[part.at, p], p)
+    return theta, best
+
+
+@dataclass(frozen=True)
+class _Cost:
+    """Cost of some groups, number by number: their series, the group of each series, and the penalties. at: their numbers among all groups."""
+
+    at: NDArray[np.int64]
+    group: NDArray[np.int64]
+    series: Series
+    least: Floats  # content of fresh fluid that a laboratory would report, over the usual level
+    centre: Floats
+    spread: Floats
+
+    @classmethod
+    def of(
+        cls, data: Panel, chosen: tuple[NDArray[np.int64], ...], groups: pd.DataFrame, lean: tuple[Floats, Floats], at: NDArray[np.bool_]
+    ) -> "_Cost":  # fmt: skip
+        """chosen: group, life and row of every series of all groups; lean: centre and spread; at: which groups."""
+        group, life, rows = (part[at[chosen[0]]] for part in chosen)
+        series = Series.of(data, life, rows, groups[CONSTANTS].to_numpy(float)[group])
+        least = (groups["unit"] / 2 / groups["usual"]).to_numpy(float)[at]
+        return cls(np.flatnonzero(at), (np.cumsum(at) - 1)[group], series, least, *(part[at] for part in lean))
+
+    def __call__(self, theta: Floats) -> Floats:
+        fit = -self.series.log_likelihood(theta[self.group])
+        content = theta[:, FRESH]
+        some = np.where(content >= self.least, _CLEARLY, np.where(content > 0, np.inf, 0.0))
+        penalty = 0.5 * (((theta - self.centre) / self.spread) ** 2).sum(axis=1)
+        return np.bincount(self.group, fit, len(theta)) + penalty + some
+
+    def step(self, theta: Floats, best: Floats, step: Floats, p: int) -> tuple[Floats, Floats, Floats]:
+        """One parabola step in column p: where each group now is, what that costs, and its next step."""
+        up, down = self(_moved(theta, p, step)), self(_moved(theta, p, -step))
+        there = _moved(theta, p, step * _vertex(down, best, up))
+        reached = self(there)
         gains = reached < best
         size = np.abs(there[:, p] - theta[:, p])
-        theta, best = np.where(gains[:, None], there, theta), np.where(gains, reached, best)
-        step[:, p] = np.clip(np.where(gains, size, step[:, p] / 2), 0.02, 0.8)
-    return theta, best
+        after = np.clip(np.where(gains, size, step / 2), 0.02, 0.8)
+        return np.where(gains[:, None], there, theta), np.where(gains, reached, best), after
 
 
 def _moved(theta: Floats, p: int, by: Floats) -> Floats:
@@ -279,35 +309,3 @@ def chosen_series(series: pd.DataFrame, by: str, groups: pd.DataFrame) -> tuple[
     )
     rows = np.flatnonzero(keep | (size <= _MOST_SERIES))
     return number[rows], rows
-
-
-def log_likelihood(
-    data: Panel, life: NDArray[np.int64], rows: NDArray[np.int64], theta: Floats, constants: Floats, block: int = 8192
-) -> Floats:
-    """Robust log likelihood of each series' one-step forecasts."""
-    out = np.empty(len(rows))
-    for start in range(0, len(rows), block):
-        part = slice(start, start + block)
-        m, ratio, b, eta = np.exp(theta[part, :FRESH]).T
-        c0, p0, floor, unit, usual = constants[part].T
-        numbers = Numbers(m, ratio * m, c0, p0, floor, b, eta, DRIFT_SHARE, theta[part, FRESH] * usual, unit)
-        out[part] = _scores(data, life[part], rows[part], numbers)
-    return out
-
-
-def _scores(data: Panel, life: NDArray[np.int64], rows: NDArray[np.int64], numbers: Numbers) -> Floats:
-    """Student form with 6 degrees of freedom and squared scale 0.7: -3.5 log(1 + z^2/4.2) - log(S)/2; log Phi for censored results."""
-    y, censored = data.y[rows].T, data.censored[rows].T
-    steps = [data.exposure[name][life].T for name in ("phi", "psi", "chi", "sd_phi", "sd_psi", "hours")]
-    total, state = np.zeros(len(rows)), start_state(numbers, len(rows))
-    for i in range(int(np.flatnonzero(np.isfinite(y).any(axis=1)).max(initial=-1)) + 1):
-        expected, moved = predict(state, [v[i] for v in steps], numbers)
-        s = moved[2] + noise(expected, numbers)
-        z = (y[i] - expected) / np.sqrt(s)
-        state, _ = update(moved, expected, s, y[i], censored[i], numbers, True)
-        score = -3.5 * np.log1p(z * z / 4.2) - 0.5 * np.log(s)
-        cut = np.flatnonzero(censored[i])
-        unit = np.broadcast_to(np.asarray(numbers.unit, float), s.shape)[cut]
-        score[cut] = log_ndtr((true_limit(y[i][cut], unit) - expected[cut]) / np.sqrt(s[cut] - unit**2 / 12))
-        total += np.where(np.isfinite(y[i]), score, 0.0)
-    return total

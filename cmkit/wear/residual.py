@@ -20,7 +20,8 @@ from cmkit.records.constants import constant
 from cmkit.records.fleet import Fleet
 from cmkit.tables.frames import empty, names, typed
 from cmkit.wear.exposure import sample_exposure
-from cmkit.wear.family import CONSTANTS, LOOSE, chosen_series, fit_groups, fit_kinds, log_likelihood
+from cmkit.wear.family import CONSTANTS, LOOSE, chosen_series, fit_groups, fit_kinds
+from cmkit.wear.likelihood import Series
 from cmkit.wear.rounding import bottle_steps
 from cmkit.wear.series_arrays import Panel, panel
 
@@ -119,14 +120,15 @@ def _worth(
     """Per kind: curvature of the likelihood over the scatter of its slope between compartments, at most 1."""
     number, rows = chosen_series(series, "kind", groups)
     life = series["life_row"].to_numpy()[rows]
-    given = theta[number], groups[CONSTANTS].to_numpy(float)[number]
+    given, constants = theta[number], groups[CONSTANTS].to_numpy(float)[number]
     at_best = _TRIED[np.clip(cost.to_numpy().argmin(axis=1), 1, len(_TRIED) - 2)]
     of_kind = pd.Index(cost.index).get_indexer(groups["kind"])[number]
     down, here, up = (np.zeros(len(rows)) for _ in range(3))
     for k, x in enumerate(at_best):
         own = of_kind == k
-        sub = life[own], rows[own], given[0][own], given[1][own]
-        down[own], here[own], up[own] = (log_likelihood(_at(full, less, x + s * _NEAR), *sub) for s in (-1, 0, 1))
+        panels = (_at(full, less, x + s * _NEAR) for s in (-1, 0, 1))
+        tried = (Series.of(at, life[own], rows[own], constants[own]) for at in panels)
+        down[own], here[own], up[own] = (at.log_likelihood(given[own]) for at in tried)
     place = full.lives["compartment"].to_numpy()[life]
     slope = pd.Series((up - down) / (2 * _NEAR)).groupby([of_kind, place]).sum().groupby(level=0)
     scatter = (slope.var() * slope.size()).reindex(range(len(at_best))).to_numpy()

@@ -148,7 +148,7 @@ def test_two_cards_stand_on_a_sheet_of_paper(sheet: Path, chromium: Browser, tmp
     cards = page.locator(".card").count()
     page.close()
     texts = [p.extract_text() for p in PdfReader(tmp_path / "round.pdf").pages]
-    starts, ends = ([t.count(words) for t in texts] for words in ("Get ready", "Note, or why not drawn"))
+    starts, ends = ([t.count(words) for t in texts] for words in ("Get ready", BOXES["note"]))
     assert starts == ends
     assert sum(starts) == cards > 3
     assert set([n for n in starts if n][:-1]) == {2}

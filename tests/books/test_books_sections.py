@@ -13,7 +13,9 @@ from cmkit.assess import assess
 from cmkit.assessment import Assessment, table_names
 from cmkit.books.content import fleet_book, site_book
 from cmkit.books.content.book import Book, open_book
+from cmkit.books.content.compartment_data import result_points
 from cmkit.books.content.display import Fold
+from cmkit.books.content.figures.results import results_over_hours
 from cmkit.books.content.markup import Html
 from cmkit.books.content.sections.acts import BANDS, act_rows, acts
 from cmkit.books.content.sections.bottles import believed_bottles
@@ -27,7 +29,7 @@ from cmkit.books.content.sections.work import work_rows
 from cmkit.books.content.wording import number
 from cmkit.combine import combine
 from cmkit.errors import ParameterError
-from cmkit.learn import learn
+from cmkit.learnt import Learnt
 from cmkit.records.analytes import analyte_register
 from cmkit.records.fleet import Fleet
 
@@ -205,6 +207,22 @@ def test_the_newest_report_is_whole_and_beside_what_was_expected(book: Book) -> 
     assert "final drive, front left" in text or "final drive, rear" in text  # another of the same machine beside it
 
 
+def test_a_result_that_is_a_limit_is_printed_as_one(book: Book) -> None:
+    """`>120` iron and a code `>28`: on the report, in the table behind the figure and beside its newest dot."""
+    samples = book.tables.samples
+    own = samples["sample"] == book.newest.set_index("compartment").loc[FAULTY, "sample"]
+    samples = samples.assign(Fe_ppm=samples["Fe_ppm"].mask(own, 120.0), Fe_ppm_above=own)
+    samples = samples.assign(p4_per_ml=samples["p4_per_ml"].mask(own, 2.5e6), p4_per_ml_above=own)
+    beyond = replace(book, tables=replace(book.tables, samples=samples))
+    text = newest_report(beyond, FAULTY).text
+    assert "&gt;120</td>" in text
+    assert "&gt;2,500,000 (code &gt;28)</td>" in text
+    points, none = result_points(beyond, FAULTY, ["Fe_ppm"]), pd.DataFrame(columns=["analyte", "alarm"])
+    meta = results_over_hours(points, none, "a drive").layout.meta
+    assert meta["table"]["rows"][0][3] == ">120"
+    assert "last >120 ppm" in meta["alt"]
+
+
 def test_the_sister_is_another_side_of_the_same_machine_or_of_the_same_family(book: Book) -> None:
     name, bottle = sister_bottle(book, "EX-1/travel drive/left")
     assert (name, bottle["compartment"]) == ("travel drive, right", "EX-1/travel drive/right")
@@ -227,9 +245,11 @@ def test_what_changed_since_last_month(book: Book, fleet: Book) -> None:
 
 
 @pytest.mark.parametrize("day", ["2026-06-30", "2026-04-17"])
-def test_last_months_states_are_those_an_assessment_of_that_day_gives(small: Fleet, day: str) -> None:
+def test_last_months_states_are_those_an_assessment_of_that_day_gives(
+    small: Fleet, small_learnt: Callable[[str], Learnt], day: str
+) -> None:
     """Known truth: the records assessed as of the end of the month before, by the same learnt numbers and limits."""
-    learnt = learn(small, day)
+    learnt = small_learnt(day)
     book = open_book(combine([assess(small, day, learnt)]), fleet=True)
     truth = assess(small, book.last_month_end, learnt).verdicts.set_index("compartment")["state"]
     then = state_then(book)

@@ -202,7 +202,7 @@ def test_an_alarm_that_only_a_doubtful_bottle_raised_ends_with_one_normal_repeat
 def test_an_alarm_stands_until_a_good_bottle_speaks_against_it(story: Story) -> None:
     weaker = story([bottle(), bottle(0.8), bottle(0.2)])
     assert verdict(weaker)["state"] == "alarm"
-    assert verdict(weaker)["missing"] == "a look inside, or a good bottle that leaves less than 15 %"
+    assert verdict(weaker)["missing"] == "a look inside, or a good bottle with a chance below 15 %"
     assert order(weaker)["cause"] == "coolant leak"
     against = story([bottle(), bottle(0.8), bottle(0.2), bottle(0.05)])
     assert verdict(against)["state"] == "clear"
@@ -470,5 +470,5 @@ def test_what_screening_doubts_asks_for_a_repeat_and_takes_no_weight_from_the_re
 def test_where_no_cause_stands_out_the_whole_chance_is_said(story: Story) -> None:
     spread = bottle(0.43, p_cause=0.16, second_cause="fuel dilution", p_second=0.12)
     assert (
-        verdict(story([bottle(), spread]))["reason"] == "16 % that coolant is getting in; 43 % that anything is wrong"
+        verdict(story([bottle(), spread]))["reason"] == "16 % that coolant is getting in; 43 % that something is wrong"
     )

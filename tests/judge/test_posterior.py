@@ -8,6 +8,7 @@ import pytest
 from scipy import stats
 
 from cmkit.judge.bottles import student_cdf
+from cmkit.judge.densities import in_range
 from cmkit.judge.hypotheses import UP, all_patterns, make_states, pattern_shares, patterns_of, read_pattern
 from cmkit.judge.measures import student_log_density
 from cmkit.judge.posterior import Arrivals, moved_on, start_chances
@@ -22,6 +23,18 @@ def test_student_density_and_chance_against_scipy() -> None:
     scale = np.sqrt(3 / 5)
     np.testing.assert_allclose(student_log_density(x), stats.t(5, scale=scale).logpdf(x), rtol=1e-12)
     np.testing.assert_allclose(student_cdf(x), stats.t(5, scale=scale).cdf(x), rtol=1e-9, atol=1e-9)
+
+
+def test_a_range_of_results_counts_by_the_chance_of_lying_in_it() -> None:
+    """Code 18 (1,300 to 2,500 per ml) and `>28` against scipy.stats.t; a missing or exact result is left as it is."""
+    low, high = np.log([[1300.0, 2.5e6, np.nan]]), np.array([[np.log(2500.0), np.inf, np.nan]])
+    mean, variance = np.log([[[900.0, 1800.0], [2.0e6, 5.0e6], [7.0, 8.0]]]), np.full((1, 3, 2), 0.16)
+    p = np.full((1, 3, 2), 0.5)
+    in_range(p, (low, high), mean, variance)
+    t = stats.t(5, loc=mean[0, :2], scale=0.4 * np.sqrt(3 / 5))
+    wanted = t.cdf(high[0, :2, None]) - t.cdf(low[0, :2, None])
+    np.testing.assert_allclose(p[0, :2], wanted, rtol=1e-5)
+    assert (p[0, 2] == 0.5).all()
 
 
 def test_transition_keeps_all_chance_and_phases_only_grow() -> None:

@@ -48,7 +48,7 @@ def book(
 
 @dataclass(frozen=True)
 class Case:
-    """content: the file; rows: (sample, compartment, {column: value or '<limit'}); aside: (row, column, start of the reason).
+    """content: the file; rows: (sample, compartment, {column: value, '<limit', '>limit' or None}); aside: (row, column, start of the reason).
 
     edits: what the analyst changes in the proposed layout (old text -> new text), because the file alone cannot tell.
     """
@@ -119,8 +119,8 @@ CASES = [
     Case("iso_codes.csv", b"Lab No,Point,Sampled,Recd,Alum,Potass.,Phos,Moly,Magnes,Kin. visc. 100,PQ,ISO 4406,SMR,Glycol\nA1,WL-01/engine,2025-03-01,2025-03-04,5,2,900,60,12,14.1,15,21/18/15,1000,N/D\nA2,WL-01/engine,2025-04-01,2025-04-04,6,>1000,910,61,12,14.0,18,-/18/13,1200,trace\nA3,WL-01/engine,2025-05-01,2025-05-04,6,3,910,61,12,14.0,18,>28/22/16,1300,0.1\nA4,WL-01/engine,2025-05-09,2025-05-14,6,3,910,61,12,14.0,18,dirty,1400,0.1\n",
          # ISO 4406:2021: code 21 is more than 10,000 up to 20,000 per ml, 18 more than 1,300 up to 2,500; the geometric middle of each
          [("A1", ENGINE, {"Al_ppm": 5, "K_ppm": 2, "P_ppm": 900, "Mo_ppm": 60, "Mg_ppm": 12, "visc100_cSt": 14.1, "ferrous_index": 15, "meter_h": 1000, "received_on": "2025-03-04", "glycol_pct": "<0.1", "p4_per_ml": (1e4 * 2e4) ** 0.5, "p6_per_ml": (1300 * 2500) ** 0.5}),
-          ("A2", ENGINE, {"p6_per_ml": (1300 * 2500) ** 0.5, "K_ppm": 1000}), ("A3", ENGINE, {"p4_per_ml": 2.5e6}), ("A4", ENGINE, {})],
-         [(5, "p14_per_ml", "not a number"), (5, "p4_per_ml", "not a number"), (5, "p6_per_ml", "not a number")]),
+          ("A2", ENGINE, {"p6_per_ml": (1300 * 2500) ** 0.5, "K_ppm": ">1000", "p6_code": 18, "p4_code": None, "p4_per_ml": None}), ("A3", ENGINE, {"p4_per_ml": ">2500000", "p4_code": 28, "p6_code": 22}), ("A4", ENGINE, {})],
+         [(5, "p14_code", "not a number"), (5, "p4_code", "not a number"), (5, "p6_code", "not a number")]),
     Case("coolant.csv", "Bottle,Point,Sampled,pH,Freeze point (°F),Glycol (vol %),Nitrite (ppm),Conductivity (mS/cm)\nA1,WL-01/engine,2025-03-01,8.4,-34,50,800,2.5\nA2,WL-01/engine,2025-04-01,8.2,-31,48,ND,2.4\n".encode(),
          [("A1", ENGINE, {"pH": 8.4, "freeze_C": -36.6667, "glycol_vol_pct": 50, "nitrite_ppm": 800, "conductivity_uS": 2500}), ("A2", ENGINE, {"nitrite_ppm": "<10"})]),
     Case("saybolt.csv", b"Bottle,Point,Sampled,Viscosity at 40 (SUS @ 104 F),Fe\nA1,WL-01/engine,2025-03-01,500,21\nA2,WL-01/final drive/left,2025-03-01,1000,60\n",
@@ -161,8 +161,11 @@ def test_the_way_from_an_unknown_file_to_rows(write: Callable[..., Path], case: 
     assert samples[["sample", "compartment"]].values.tolist() == [[s, c] for s, c, _ in case.rows]
     for (_, row), (_, _, wanted) in zip(samples.iterrows(), case.rows, strict=True):
         for column, value in wanted.items():
-            if isinstance(value, str) and value.startswith("<"):
-                assert (row[column], row[f"{column}_below"]) == (float(value[1:]), True), column
+            if value is None:
+                assert row[column] != row[column], column
+            elif isinstance(value, str) and value.startswith(("<", ">")):
+                flag = f"{column}_{'below' if value[0] == '<' else 'above'}"
+                assert (row[column], row[flag]) == (float(value[1:]), True), column
             elif isinstance(value, str):
                 assert (str(row[column].date()) if column.endswith("_on") else row[column]) == value
             else:

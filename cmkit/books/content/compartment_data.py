@@ -7,6 +7,8 @@ import pandas as pd
 
 from cmkit.books.content.book import Book
 from cmkit.books.content.wording import analyte_unit
+from cmkit.records.analytes import analyte_register
+from cmkit.records.censoring import flags
 
 PANELS = 3
 FIXED = ("maker", "practice")  # methods of limits that are not the family's
@@ -35,10 +37,34 @@ def leading_fault(book: Book, compartment: str) -> str:
 
 
 def speaking_for(book: Book, compartment: str, hypothesis: str = "") -> pd.DataFrame:
-    """Reasons of some weight that speak for a hypothesis (empty: the leading fault), the strongest first."""
+    """Reasons of some weight that speak for a hypothesis (empty: the leading fault), the strongest first; of results only those that
+    stand away from what was expected."""
     rows = book.of("reasons", compartment)
     rows = rows[(rows["hypothesis"] == (hypothesis or leading_fault(book, compartment))) & (rows["side"] == "for")]
-    return rows[rows["log_odds"] >= LEAST_ODDS].sort_values("log_odds", ascending=False, kind="stable")
+    rows = rows[(rows["log_odds"] >= LEAST_ODDS) & ~within_scatter(rows)]
+    return rows.sort_values("log_odds", ascending=False, kind="stable")
+
+
+def within_scatter(reasons: pd.DataFrame) -> pd.Series:
+    """Which results lie no further from what was expected than one result's usual scatter (register: noise_floor, noise_share), so that no
+    reader would call them above or below it, whatever they weigh."""
+    register = analyte_register()
+    floor, share = (reasons["analyte"].map(register[c]).astype(float) for c in ("noise_floor", "noise_share"))
+    return (reasons["value"] - reasons["usual"]).abs() <= floor + share * reasons["usual"].abs()
+
+
+def is_viscosity(analyte: str) -> bool:
+    """Whether a result is a viscosity: what matters of it is how far it is from the fresh fluid's."""
+    register = analyte_register()
+    return analyte in register.index and register.loc[analyte, "group"] == "viscosity"
+
+
+def fresh_value(book: Book, compartment: str, analyte: str) -> float:
+    """What a result is in the compartment's fresh fluid, as its limits are set against; NaN where that is not known."""
+    place, fresh = book.places.loc[compartment], book.tables.fresh
+    own = fresh[(fresh["analyte"] == analyte) & (fresh["site"] == place["site"])]
+    own = own[(own["fluid"] == place["fluid"]) & (own["grade"] == place["grade"])]
+    return float(own["fresh"].iloc[0]) if len(own) else np.nan
 
 
 def result_points(book: Book, compartment: str, analytes: list[str], newest: int = BOTTLES) -> pd.DataFrame:
@@ -58,19 +84,18 @@ def result_points(book: Book, compartment: str, analytes: list[str], newest: int
         newest
     )
     measured = book.tables.samples.columns
-    wanted = [c for a in analytes for c in (a, f"{a}_below") if c in measured]
+    wanted = [c for a in analytes for c in (a, f"{a}_below", f"{a}_above") if c in measured]
     samples = book.of("samples", compartment, ["sample", *wanted]).set_index("sample").reindex(bottles["sample"])
     history = book.of("history", compartment)
     parts = []
     for analyte in analytes:
         value = samples[analyte].to_numpy(float)
         known = history[history["analyte"] == analyte].set_index("sample").reindex(bottles["sample"])
-        flag = f"{analyte}_below"
-        below = samples[flag].fillna(False).to_numpy(bool) if flag in samples else False
         part = bottles.assign(
             analyte=analyte,
             value=value,
-            below=below,
+            below=flags(samples, [analyte], "below")[:, 0],
+            above=flags(samples, [analyte], "above")[:, 0],
             unit=analyte_unit(analyte),
             expected=known["expected"].to_numpy(float),
             expected_sd=known["expected_sd"].to_numpy(float),
@@ -112,7 +137,8 @@ def with_hours(book: Book, frame: pd.DataFrame, compartment: str) -> pd.DataFram
 
 
 def family_limits_of(book: Book, compartment: str, measure: str) -> pd.DataFrame:
-    """Limits of a compartment's family for `rate` or `level` (empty: all), as they act, so that a page has one set of them.
+    """Limits of a compartment's family for `rate` or `level` (empty: all), as they act, so that a page has one set of them. Those of a change
+    from the fresh fluid, or a rise above it, are levels too, in the result's unit, where that fluid is known.
 
     named: `alarm` for limits of the maker, the site and practice, which have an alert limit too; `family` for what its family gives,
     which is passed only beyond the far end of its interval and has no alert limit.
@@ -120,6 +146,8 @@ def family_limits_of(book: Book, compartment: str, measure: str) -> pd.DataFrame
     family = book.places.loc[compartment, "family"]
     limits = book.tables.limits
     own = limits[limits["family"] == family]
+    if measure == "level":
+        own = _in_its_unit(book, compartment, own)
     own = own[own["measure"] == measure] if measure else own
     fixed = own["method"].isin(FIXED)
     far = own["alarm_high"].where(own["direction"] == "up", own["alarm_low"]).where(own["measure"] == "level")
@@ -128,6 +156,18 @@ def family_limits_of(book: Book, compartment: str, measure: str) -> pd.DataFrame
         alarm=own["alarm"].where(fixed, far.fillna(own["alarm"])),
         named=np.where(fixed, "alarm", "family"),
     )
+
+
+def _in_its_unit(book: Book, compartment: str, limits: pd.DataFrame) -> pd.DataFrame:
+    """Limits with those that are relative to the fresh fluid as levels."""
+    relative = limits["measure"].isin(["change", "rise"])
+    fresh = limits["analyte"].map({a: fresh_value(book, compartment, a) for a in set(limits.loc[relative, "analyte"])})
+    change = limits["measure"] == "change"
+    shown = {
+        c: (fresh * (1 + limits[c])).where(change, fresh + limits[c]).where(relative, limits[c])
+        for c in ("alert", "alarm")
+    }
+    return limits.assign(**shown, measure=limits["measure"].where(~relative | fresh.isna(), "level"))
 
 
 def setting(book: Book, *path: str, default: Any = np.nan) -> Any:

@@ -17,12 +17,13 @@ from cmkit.books.content.theme import figure_bundle
 
 @dataclass(frozen=True)
 class Fold:
-    """A part a reader opens: what its closed line says, its address, what it holds, and whether it prints even when closed."""
+    """A part a reader opens: what its closed line says, its address, what it holds, whether it prints even when closed, and whose it is."""
 
     summary: Html
     id: str
     items: tuple[Any, ...]  # Html, go.Figure or Fold
     prints: bool = False
+    machine: str = ""
 
 
 Item: TypeAlias = "Html | go.Figure | Fold"
@@ -57,7 +58,7 @@ def shown(*items: Item) -> Shown:
 def show(item: Item) -> None:
     """Send one item to the notebook."""
     if isinstance(item, Fold):
-        about = {"fold": "open", "id": item.id, "prints": item.prints}
+        about = {"fold": "open", "id": item.id, "prints": item.prints, "machine": item.machine}
         display({"text/html": item.summary.text, "text/plain": item.id}, raw=True, metadata={"cmkit": about})
         for inner in item.items:
             show(inner)

@@ -152,6 +152,11 @@ def compartment_name(kind: str, position: str | float) -> str:
     return f"{kind}, {place}" if place else str(kind)
 
 
+def family_name(family: str) -> str:
+    """A family's name without a word said twice running: `excavator medium engine engine oil` as `excavator medium engine oil`."""
+    return re.sub(r"\b(\w+) \1\b", r"\1", str(family))
+
+
 def anchor(text: str) -> str:
     """An address inside a page for a name: its letters and digits, and a short hash, so that no two names share one."""
     plain = re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")[:60]

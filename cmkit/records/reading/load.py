@@ -37,7 +37,8 @@ from cmkit.records.reading.names import Names, read_names, resolver
 from cmkit.records.reading.notes import Notes, finished
 from cmkit.records.reading.register import only_new_sites, register_cells
 from cmkit.records.reading.repeats import in_order, without_repeats
-from cmkit.records.reading.rows import Context, usable_rows
+from cmkit.records.reading.rows import usable_rows
+from cmkit.records.reading.values import Context
 from cmkit.records.settings import Settings, read_settings
 from cmkit.tables.column import Table
 from cmkit.tables.records import NAMES, REGISTER, TABLES

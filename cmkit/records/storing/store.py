@@ -257,8 +257,8 @@ def stacked(parts: list[pd.DataFrame]) -> pd.DataFrame:
     """Frames one below the other. A result column that some lack (an analyte added later) is empty and not flagged there."""
     filled = [p for p in parts if len(p)] or [parts[0].reset_index(drop=True)]
     whole = pd.concat(filled, ignore_index=True) if len(filled) > 1 else filled[0]
-    flags = [c for c, kind in whole.dtypes.items() if str(c).endswith("_below") and str(kind) != "bool"]
-    return whole.assign(**{c: whole[c].eq(True) for c in flags}) if flags else whole
+    flags = [c for c, kind in whole.dtypes.items() if str(c).endswith(("_below", "_above")) and str(kind) != "bool"]
+    return whole.assign(**{c: whole[c].eq(True) for c in flags}).copy() if flags else whole
 
 
 def _keys(place: _Place, manifest: dict, name: str) -> pd.DataFrame:

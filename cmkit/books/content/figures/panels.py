@@ -100,8 +100,8 @@ def limit_line(layout: dict[str, Any], panel: int, value: float, name: str, bigg
     layout["annotations"].append(note | {"text": words, "x": 0.01, "xanchor": "left", "yref": y, "y": value} | side)
 
 
-def vertical_lines(xs: list, top: float, panel: int) -> dict[str, Any]:
-    """Thin upright lines from 0 to `top`, such as fluid changes, as one trace with gaps."""
+def vertical_lines(xs: list, span: tuple[float, float], panel: int) -> dict[str, Any]:
+    """Thin upright lines over a span of the scale, such as fluid changes, as one trace with gaps."""
     x = [v for at in xs for v in (at, at, None)]
-    y = [v for _ in xs for v in (0, top, None)]
+    y = [v for _ in xs for v in (*rounded(span), None)]
     return line(x, y, panel, mode="lines", line={"color": LINE, "width": 1, "dash": "dot"}, marker={})

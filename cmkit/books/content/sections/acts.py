@@ -109,6 +109,7 @@ def _line(book: Book, order: Any) -> Html:
             tag("span", at_stake(book, order), class_="small"),
             class_="cost",
         ),
+        data_machine=book.machine_of(order.compartment) or None,
     )
 
 

@@ -73,7 +73,8 @@ def job(book: Book, row: Any, where: str = "") -> Html:
     todo = tag("div", _todo(plain(row.todo)), class_="todo")
     why = tag("div", sentence(plain(row.reason)), class_="why")
     small = [act_by(row, book.as_of), *([plain(row.how_sure)] if row.how_sure else [])]
-    return tag("li", head, todo, why, tag("div", " · ".join(small), class_="small"))
+    machine = book.machine_of(row.compartment) or None
+    return tag("li", head, todo, why, tag("div", " · ".join(small), class_="small"), data_machine=machine)
 
 
 def money_words(book: Book, row: Any) -> str:
@@ -111,7 +112,8 @@ def _rest(book: Book, rows: pd.DataFrame) -> Html:
         [book.linked(r.compartment), state_mark(r.state), sentence(plain(r.reason)), plain(r.todo), act_by(r, book.as_of), money(r.money_at_stake, book.currency)]
         for r in rows.itertuples()
     ]  # fmt: skip
-    return table(columns, cells, "The rest of the list, by what acting is expected to save")
+    caption = "The rest of the list, by what acting is expected to save"
+    return table(columns, cells, caption, class_="text", machines=book.machines_of(rows["compartment"]))
 
 
 def _also(book: Book) -> Html:
