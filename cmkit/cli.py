@@ -321,14 +321,14 @@ def assess(
     fleet: Path, as_of: str | None, version: int | None, database: str, out: Path | None, results: str, freeze: bool
 ) -> None:
     """Assess the fleet and write the tables; no books."""
-    from cmkit.assessment import table_names
+    from cmkit.assessment import KIND, table_names
     from cmkit.learn import learn
     from cmkit.records.storing.database import write_results
     from cmkit.review import freeze as freeze_review
     from cmkit.review import review_words
 
     _one_source(version, database)
-    _free_place(out)
+    _free_place(out, kind=KIND)
     if not (out or results or freeze):
         raise CmkitError("nothing to write to: name --out FOLDER, --results URL, or --freeze.")
     loaded, result = _loaded_and_assessed(fleet, as_of, version, database)
@@ -362,22 +362,14 @@ def _loaded_and_assessed(fleet: Path, as_of: str | None, version: int | None, da
     return loaded, assess_fleet(loaded, _day(as_of) if as_of else newest_record(loaded), read_review(fleet))
 
 
-def _free_place(out: Path | None, but: str = "") -> None:
-    """Refuse to write onto a fleet's folder or its records."""
+def _free_place(out: Path | None, but: str = "", kind: str | None = None) -> None:
+    """Refuse, before any work, to write onto a fleet's folder or its records, or where nothing can be written. kind: of a folder of ours."""
+    from cmkit.files import check_place
     from cmkit.records.reading.files import refuse_record_place
 
     if out:
         refuse_record_place(out, but)
-
-
-def _replaces_its_own(out: Path, columns: list[str]) -> None:
-    """Refuse a file that is there and does not begin with the headings this command writes."""
-    if out.is_file() and out.stat().st_size:
-        with out.open("rb") as there:
-            if there.readline(10_000).decode("utf-8-sig", "replace").strip() != ",".join(columns):
-                raise CmkitError(
-                    f"{out}: there already and not this table, and nothing is written over. Give another name."
-                )
+        check_place(out, kind)
 
 
 def _one_source(version: int | None, database: str) -> None:
@@ -392,6 +384,44 @@ def _day(text: str) -> str:
         raise CmkitError(f"--as-of: found {text!r}, wanted a date such as 2026-06-30.") from None
 
 
+@main.command(short_help="Write down who sees to an alarm, and what was decided.")
+@_path("fleet")
+@click.argument("compartment", default="")
+@click.option("--decided", default="accepted", show_default=True, help="accepted, deferred, done or overruled.")
+@click.option("--owner", default="", help="Who sees to it.")
+@click.option("--why", default="", help="The reason.")
+@click.option("--due", metavar="DATE", help="Day by which it is to be done.")
+@click.option("--on", metavar="DATE", help="Day of the decision (default: the newest record's).")
+@click.option("--dry-run", is_flag=True, help="Only show the row; write nothing.")
+@click.option("--undo", "taken_back", metavar="NUMBER", help="Take a decision out again.")
+def decide(
+    fleet: Path, compartment: str, decided: str, owner: str, why: str, due: str | None, on: str | None, dry_run: bool, taken_back: str | None
+) -> None:  # fmt: skip
+    """Write down who sees to the alarm or order at COMPARTMENT, as one row of FLEET's decisions.csv.
+
+    Without COMPARTMENT, list what stands, with its owner and age. A decision closes an order; an alarm stands until a look or clear bottles.
+    """
+    from cmkit.analyst.write_back import draft_decision, undo, write_back, written_row
+    from cmkit.books.content.open_assessment import open_assessment
+
+    _is_folder(fleet)
+    if taken_back:
+        click.echo(f"{taken_back} taken out of {undo(fleet, written_row(fleet, 'decisions', taken_back))}")
+        return
+    known = open_assessment(fleet)
+    if not compartment:
+        for row in known.open_work.sort_values(["owner", "known_on"]).itertuples():
+            click.echo(_shown(f"{row.compartment} ({row.about}): {row.words}"))
+        return
+    draft = draft_decision(known, compartment, decided, owner, why, decided_on=on, due_on=due)
+    for name, value in draft.values.items():
+        click.echo(_shown(f"  {name:<12} {value}"))
+    if dry_run:
+        click.echo("Nothing was written.")
+        return
+    click.echo(f"Written to {write_back(fleet, draft)}. To undo: cmkit decide {fleet} --undo '{draft.key}'")
+
+
 @main.command(short_help="How often sampling is worth it.")
 @_path("fleet")
 @_AS_OF
@@ -402,20 +432,22 @@ def _day(text: str) -> str:
 )
 def intervals(fleet: Path, as_of: str | None, version: int | None, out: Path | None, accept: tuple[str, ...]) -> None:
     """How often sampling is worth it: today's interval, the advised one, what it saves. NAME: a compartment, family or kind."""
-    from cmkit.files import write_file
+    from cmkit.files import check_heading, write_file
     from cmkit.intervals.advice_report import intervals_text
     from cmkit.records.spreadsheets import safe_csv
+    from cmkit.tables.frames import names
 
     _free_place(out)
     if accept:
         _accept_intervals(fleet, accept)
         return
+    if out:
+        check_heading(out, names("intervals"))
     loaded, result = _loaded_and_assessed(fleet, as_of, version, "")
     kinds = sorted(set(loaded.compartments["kind"]))
     assumed = dict.fromkeys(c for k in kinds for c in loaded.settings.assumed_costs(k))
     click.echo(intervals_text(result.intervals, result.about["currency"], tuple(assumed)))
     if out:
-        _replaces_its_own(out, list(result.intervals.columns))
         write_file(out, safe_csv(result.intervals))
         click.echo(f"Written to {out}")
 
@@ -470,9 +502,10 @@ def books(
     from cmkit.books.publishing.fleet_month import Wanted, make_month, month_asked
     from cmkit.books.running.progress import say, shown_progress
     from cmkit.engine import THREADS, Workers
+    from cmkit.records.reading.files import refuse_record_place
 
     _one_source(version, database)
-    _free_place(out)
+    refuse_record_place(out)
     wanted = Wanted(fleet, month_asked(month), out, version, database, list(sites) or None, again, keep_learnt)
     how = "cluster" if scheduler else "local"
     workers = Workers(how, threads or THREADS, scheduler, not plain_kernels, processes or 0)

@@ -134,7 +134,7 @@ def interval_desk(
         view = interval_view(changed, service_h, today_h, draws, currency, name=name)
         return picture(view.figure(currency)) + words(*view.words)
 
-    redrawn(list(boxes.values()), out, draw)
+    redrawn(list(boxes.values()), (out, draw))
 
     def undo() -> None:
         for key, box in boxes.items():

@@ -1,7 +1,11 @@
 """The fleet, one compartment, a limit that is tried, and two compartments side by side."""
 
+from collections.abc import Callable
+from typing import Any
+
 import ipywidgets as widgets
 import pandas as pd
+import plotly.graph_objects as go
 
 from cmkit.analyst import plot
 from cmkit.analyst.asked import place_of
@@ -34,7 +38,7 @@ def fleet(a: Assessment) -> widgets.VBox:
     if not names:
         raise ParameterError("this fleet has no compartment of a working machine; nothing to show.")
     which = choice("compartment", names)
-    listed, below = widgets.HTML(), widgets.HTML()
+    listed = widgets.HTML()
 
     def narrow(_: object = None) -> None:
         rows = chosen_rows(a, site.value, state.value)
@@ -44,34 +48,38 @@ def fleet(a: Assessment) -> widgets.VBox:
     for control in (site, state):
         control.observe(narrow, names="value")
     narrow()
-    redrawn([which], below, lambda: compartment_html(a, which.value))
-    return widgets.VBox([widgets.Box([site, state, which], layout=WRAPPED), listed, below])
+    story, rate, weighed = (widgets.HTML() for _ in range(3))
+    redrawn(
+        [which],
+        (story, lambda: story_html(a, which.value)),
+        (rate, lambda: drawn(plot.rate, a, which.value)),
+        (weighed, lambda: weighed_html(a, which.value)),
+    )
+    return widgets.VBox([widgets.Box([site, state, which], layout=WRAPPED), listed, story, rate, weighed])
 
 
-def compartment_html(a: Assessment, name: str, analyte: str | None = None) -> str:
-    """One compartment: state and work, its results, its rate, and everything that was weighed."""
+def story_html(a: Assessment, name: str, analyte: str | None = None) -> str:
+    """One compartment's state and work in words, and its results."""
     place_of(a, name)
     own = a.verdicts[a.verdicts["compartment"] == name]
-    head = (
-        words(*(f"{c}: {own[c].iloc[0]}" for c in ("state", "reason", "todo", "how_sure") if own[c].iloc[0]))
-        if len(own)
-        else words("machine retired")
-    )
-    parts = [head]
-    for draw in (plot.results, plot.rate):
-        try:
-            parts.append(picture(draw(a, name, analyte)))
-        except ParameterError as error:
-            parts.append(words(str(error)))
+    said = [f"{c}: {own[c].iloc[0]}" for c in ("state", "reason", "todo", "how_sure") if len(own) and own[c].iloc[0]]
+    return words(*(said or ["machine retired"])) + drawn(plot.results, a, name, analyte)
+
+
+def drawn(draw: Callable[..., go.Figure], *given: Any) -> str:
+    """A figure as a picture, or why there is none."""
+    try:
+        return picture(draw(*given))
+    except ParameterError as error:
+        return words(str(error))
+
+
+def weighed_html(a: Assessment, name: str) -> str:
+    """Everything that was weighed for a compartment: what spoke, and folded away what did not."""
     weighed = explain(a, name)
     spoke = table(weighed[weighed["spoke"]].drop(columns="spoke"))
     silent = table(weighed[~weighed["spoke"]].drop(columns="spoke"))
-    return "".join(
-        [
-            *parts,
-            f"<h4>What spoke</h4>{spoke}<details><summary>What was weighed and did not speak</summary>{silent}</details>",
-        ]
-    )
+    return f"<h4>What spoke</h4>{spoke}<details><summary>What was weighed and did not speak</summary>{silent}</details>"
 
 
 def compartment(a: Assessment, name: str) -> widgets.VBox:
@@ -79,9 +87,13 @@ def compartment(a: Assessment, name: str) -> widgets.VBox:
     place_of(a, name)
     measured = a.history[a.history["compartment"] == name]["analyte"].unique().tolist()
     which = choice("result", [("those that tell the story", None), *((m, m) for m in measured)])
-    out = widgets.HTML()
-    redrawn([which], out, lambda: compartment_html(a, name, which.value))
-    return widgets.VBox([which, out])
+    story, rate = widgets.HTML(), widgets.HTML()
+    redrawn(
+        [which],
+        (story, lambda: story_html(a, name, which.value)),
+        (rate, lambda: drawn(plot.rate, a, name, which.value)),
+    )
+    return widgets.VBox([which, story, rate, widgets.HTML(weighed_html(a, name))])
 
 
 def limits(a: Assessment) -> widgets.VBox:
@@ -99,7 +111,7 @@ def limits(a: Assessment) -> widgets.VBox:
             + words("To accept it, write these lines into fleet.toml.")
         )
 
-    redrawn([kind, analyte, alert, alarm], out, draw)
+    redrawn([kind, analyte, alert, alarm], (out, draw))
     return widgets.VBox([widgets.Box([kind, analyte, alert, alarm], layout=WRAPPED), out])
 
 
@@ -120,5 +132,5 @@ def compare(a: Assessment) -> widgets.VBox:
         rows = pd.concat([compared(a, one.value, other.value, m) for m in shared])
         return picture(plot.compare(a, one.value, other.value, shared)) + words(*rows["words"])
 
-    redrawn([one, other], out, draw)
+    redrawn([one, other], (out, draw))
     return widgets.VBox([widgets.Box([one, other], layout=WRAPPED), out])

@@ -73,11 +73,13 @@ def button(label: str, tooltip: str, act: Callable[[], None]) -> widgets.Button:
     return made
 
 
-def redrawn(controls: list, out: widgets.HTML, draw: Callable[[], str]) -> None:
-    """Draw now and whenever a control changes; a message of ours is shown where the picture would be."""
+def redrawn(controls: list, *parts: tuple[widgets.HTML, Callable[[], str]]) -> None:
+    """Draw each part now and whenever a control changes, in order, each on screen before the next is begun; a message of ours is shown
+    where the picture would be."""
 
     def again(_: Any = None) -> None:
-        out.value = said(draw)
+        for out, draw in parts:
+            out.value = said(draw)
 
     for control in controls:
         control.observe(again, names="value")

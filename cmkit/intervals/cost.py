@@ -5,32 +5,15 @@ result and the repair come `turnaround_h` later; a defect that fails before then
 Hours are operating hours throughout, never calendar hours.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
-import pandas as pd
 from scipy.optimize import brentq
 
-from cmkit.intervals.delay import (
-    Array,
-    Rule,
-    delay_reach,
-    delay_scale,
-    integration_rule,
-    ratio_class,
-    weibull_nodes,
-)
-from cmkit.intervals.detection import (
-    SteadyFilter,
-    alarm_chance,
-    retention,
-    signatures,
-    steady_filter,
-    typical_levels,
-)
-
-_NODES = 60_000  # quadrature points held at once: small enough for a processor's cache
+from cmkit.intervals.delay import Array
+from cmkit.intervals.detection import steady_filter, typical_levels
+from cmkit.intervals.follow import chunks, follow
 
 
 @dataclass(frozen=True)
@@ -189,14 +172,13 @@ def several_modes(cases: list[Case], every_h: float | Array) -> Array:
 def equivalent_chance(case: Case, every_h: float) -> float:
     """Constant chance per sample that catches the same share of defects as the trend does at this interval (one compartment)."""
     wanted = float(np.ravel(interval_cost(case, every_h).p_caught)[0])
-    fixed = replace(case, chance=1.0)
-    if wanted >= float(np.ravel(interval_cost(fixed, every_h, fine=False).p_caught)[0]):
-        return 1.0
+    points = [nodes for _, nodes in chunks(replace(case, chance=1.0, level=0.0).columns(), every_h, False, False)]
+    count, weight = (np.concatenate([part.ravel() for part in parts]) for parts in zip(*(n.samples() for n in points), strict=True))  # fmt: skip
 
     def excess(chance: float) -> float:
-        return float(np.ravel(interval_cost(replace(case, chance=chance), every_h, fine=False).p_caught)[0]) - wanted
+        return float(weight @ (1 - (1 - chance) ** count)) - wanted
 
-    return float(brentq(excess, 0.0, 1.0, xtol=1e-6))
+    return float(brentq(excess, 0.0, 1.0, xtol=1e-6)) if excess(1.0) > 0 else 1.0
 
 
 def outcomes(case: Case, grid: Array, fine: bool = False, restarted: bool = False) -> Outcome:
@@ -218,9 +200,10 @@ def outcomes(case: Case, grid: Array, fine: bool = False, restarted: bool = Fals
 
 def distinct(columns: dict[str, Array]) -> tuple[Array, Array]:
     """Positions of the first compartment of each distinct set of values, and for every compartment which set is its own."""
-    back = pd.DataFrame(columns).groupby(list(columns), sort=True, dropna=False).ngroup().to_numpy()
-    _, first = np.unique(back, return_index=True)
-    return first, back
+    values = np.ascontiguousarray(np.column_stack(list(columns.values())) + 0.0)  # no zero has a sign
+    known: dict[bytes, int] = {}
+    back = np.array([known.setdefault(row.tobytes(), len(known)) for row in values], np.int64)
+    return np.unique(back, return_index=True)[1], back
 
 
 def _one_interval(sets: dict[str, Array], every: float, fine: bool, restarted: bool) -> tuple[Array, Array]:
@@ -228,13 +211,18 @@ def _one_interval(sets: dict[str, Array], every: float, fine: bool, restarted: b
     caught, gained = np.zeros(len(sets["chance"])), np.zeros(len(sets["chance"]))
     for rows, level in _by_level(sets):
         part = {name: column[rows] for name, column in sets.items()} | {"level": level}
-        for chunk, nodes in _chunks(part, every, fine, restarted):
+        if np.isnan(part["chance"]).any():
+            part |= vars(steady_filter(every, *(part[name] for name in _OF_FILTER)))
+        for chunk, nodes in chunks(part, every, fine, restarted):
             c = {name: column[chunk] for name, column in part.items()}
-            p, w = _follow(c, every, nodes, 1e-6 if fine else 1e-4)
+            p, w = follow(c, every, nodes, 1e-6 if fine else 1e-4)
             np.add.at(caught, rows[chunk], p)
             np.add.at(gained, rows[chunk], w)
     halves = np.where(np.isnan(sets["level"]) & np.isnan(sets["chance"]), 2.0, 1.0)
     return np.clip(caught / halves, 0, 1), gained / halves
+
+
+_OF_FILTER = ("base_rate", "noise_floor", "noise_share", "load_share", "drift_share", "level")
 
 
 def _by_level(sets: dict[str, Array]) -> Iterator[tuple[Array, Array]]:
@@ -246,137 +234,3 @@ def _by_level(sets: dict[str, Array]) -> Iterator[tuple[Array, Array]]:
     if rows.size:
         levels = typical_levels(sets["base_rate"][rows], sets["change_every_h"][rows], sets["residual"][rows])
         yield np.repeat(rows, 2), levels.ravel()
-
-
-@dataclass(frozen=True)
-class _Nodes:
-    """Quadrature points: phase of the first sample (N, U), delays and weights (N, U, H), and how many samples can still help.
-
-    count: (H,), rising, where the number is the same for all compartments; (N, U, 1) where it is not (fixed delays).
-    """
-
-    first: Array
-    delay: Array
-    weight: Array
-    count: Array
-
-
-def _chunks(c: dict[str, Array], every: float, fine: bool, restarted: bool) -> Iterator[tuple[Array, _Nodes]]:
-    """Compartments in groups that share a rule and a number of intervals, small enough for the cache, with their points."""
-    fixed = c["delay_shape"] <= 0
-    for rows in _pieces(np.flatnonzero(fixed), 1000):
-        yield rows, _fixed_nodes({n: v[rows] for n, v in c.items()}, every, fine, restarted)
-    classes = ratio_class(every, c["delay_mean_h"], np.where(fixed, 1.0, c["delay_shape"]))
-    for k in np.unique(classes[~fixed]):
-        rule = integration_rule(int(k), fine)
-        rows = np.flatnonzero(~fixed & (classes == k))
-        reach = delay_reach(c["delay_mean_h"][rows], c["delay_shape"][rows], rule.exponent)
-        long = every * rule.intervals
-        panels = np.maximum(np.ceil((reach - c["turnaround_h"][rows]) / long), 1).astype(int)
-        steps = _on_ladder(panels)
-        points = rule.phase * rule.parts * rule.points
-        for n in np.unique(steps).tolist():
-            for piece in _pieces(np.flatnonzero(steps == n), max(1, _NODES // (points * n))):
-                yield rows[piece], _weibull(c, rows[piece], reach[piece], every, rule, n, restarted)
-
-
-def _on_ladder(panels: Array) -> Array:
-    """Numbers of panels rounded up to eight steps an octave: few groups, and no compartment's number depends on another's."""
-    step = 2 ** np.maximum(np.floor(np.log2(panels)).astype(int) - 3, 0)
-    return -(-panels // step) * step
-
-
-def _pieces(rows: Array, size: int) -> list[Array]:
-    return [rows[i : i + size] for i in range(0, len(rows), size)]
-
-
-def _phase_weight(first: Array, weight: Array, every: float, rate: Array, restarted: bool) -> Array:
-    """Weights of the first sample's phase; on a restarted grid early starts of the interval are likelier (exact density)."""
-    if not restarted:
-        return np.broadcast_to(weight, first.shape)
-    x = rate[:, None] * every
-    return weight * x * np.exp(rate[:, None] * (first - every)) / -np.expm1(-x)
-
-
-def _weibull(
-    c: dict[str, Array], rows: Array, reach: Array, every: float, rule: Rule, panels: int, restarted: bool
-) -> _Nodes:
-    """Points for Weibull delays: panels begin where one more sample can still help."""
-    x, w = rule.phase_points()
-    span = np.minimum(every, reach)[:, None]
-    first = span * x
-    weight = _phase_weight(first, w * span / every, every, c["defect_rate_per_h"][rows], restarted)
-    start = c["turnaround_h"][rows, None] + first
-    edges = (start[..., None] + every * rule.intervals * np.arange(panels))[..., None]
-    mean, shape = (c[name][rows, None, None, None] for name in ("delay_mean_h", "delay_shape"))
-    width = np.minimum(every * rule.intervals, np.maximum(reach, delay_scale(mean, shape)[:, 0, 0, 0]))
-    h, density = weibull_nodes(edges, width[:, None, None, None], rule, mean, shape)
-    flat = (*first.shape, -1)
-    inside = np.floor(rule.delay_points()[0] * rule.intervals)
-    count = (rule.intervals * np.arange(panels)[:, None] + inside + 1).ravel()
-    return _Nodes(first, h.reshape(flat), (density * weight[..., None, None]).reshape(flat), count)
-
-
-def _fixed_nodes(c: dict[str, Array], every: float, fine: bool, restarted: bool) -> _Nodes:
-    """Points for a fixed delay: the phase is split where one more sample can help."""
-    rule = Rule(phase=30 if fine else 10, intervals=1, parts=1, points=1, exponent=1.0)
-    x, w = rule.phase_points()
-    room = np.maximum(c["delay_mean_h"] - c["turnaround_h"], 0)
-    whole = np.floor(room / every)
-    cut = (room - whole * every)[:, None]
-    first = np.concatenate([cut * x, cut + (every - cut) * x], axis=1)
-    weight = np.concatenate([cut * w, (every - cut) * w], axis=1) / every
-    weight = _phase_weight(first, weight, every, c["defect_rate_per_h"], restarted)
-    count = np.repeat(np.stack([whole + 1, whole], axis=1), rule.phase, axis=1)[..., None]
-    delay = np.broadcast_to(c["delay_mean_h"][:, None, None], count.shape)
-    return _Nodes(first, delay, weight[..., None], count)
-
-
-def _follow(c: dict[str, Array], every: float, nodes: _Nodes, least: float) -> tuple[Array, Array]:
-    """Follow each possible defect from sample to sample: share caught in time and mean hours gained; stops when `least` is left."""
-    chance = _chances(c, every, nodes)
-    alive, count = nodes.weight.copy(), nodes.count
-    caught, gained = np.zeros(len(alive)), np.zeros(len(alive))
-    for k in range(int(count.max())):
-        seen = slice(int(np.searchsorted(count, k, side="right")), None) if count.ndim == 1 else slice(None)
-        called = alive[..., seen] * chance(k, seen)
-        if count.ndim > 1:
-            called = called * (count > k)
-        alive[..., seen] -= called
-        left = nodes.delay[..., seen] - (nodes.first + k * every + c["turnaround_h"][:, None])[..., None]
-        caught += called.sum(axis=(1, 2))
-        gained += np.einsum("nuh,nuh->n", called, left)
-        if k % 4 == 3:
-            over = alive[..., seen].sum(axis=(1, 2)) < least
-            if over.all():
-                break
-            alive[over] = 0.0  # each compartment stops by itself, whichever others are computed with it
-    return caught, gained
-
-
-def _chances(c: dict[str, Array], every: float, nodes: _Nodes) -> Callable[[int, slice], Array]:
-    """A function of (sample number, nodes concerned) that gives the chance of an acted alarm; call it with k = 0, 1, 2, ..."""
-    constant = ~np.isnan(c["chance"])
-    wide = {name: column[:, None, None] for name, column in c.items()}
-    if constant.all():
-        return lambda k, seen: wide["chance"]
-    steady = steady_filter(
-        every, *(c[n] for n in ("base_rate", "noise_floor", "noise_share", "load_share", "drift_share", "level"))
-    )
-    flat = SteadyFilter(steady.variance[:, None], steady.gain_level[:, None], steady.gain_rate[:, None])
-    kept = retention(every, c["change_every_h"], c["residual"])[:, None]
-    excess = (c["base_rate"] * (c["rate_multiple"] - 1))[:, None]
-    chain = signatures(nodes.first, every, excess, c["growth"][:, None], kept, flat, int(nodes.count.max()))
-    scaled = nodes.delay ** -wide["growth"]
-    spread = SteadyFilter(flat.variance[..., None], flat.gain_level[..., None], flat.gain_rate[..., None])
-
-    def trend(k: int, seen: slice) -> Array:
-        mark = next(chain)
-        size = scaled[..., seen]
-        p = alarm_chance(
-            mark.departure[..., None] * size, mark.followed[..., None] * size, spread,
-            wide["noise_share"], wide["level"], wide["z_alarm"], wide["acted_share"], wide["metals"],
-        )  # fmt: skip
-        return np.where(constant[:, None, None], wide["chance"], p) if constant.any() else p
-
-    return trend

@@ -87,18 +87,20 @@ def ratio_class(every_h: float, mean_h: Array, shape: Array) -> Array:
 
 
 def weibull_nodes(edges: Array, width: Array, rule: Rule, mean_h: Array, shape: Array) -> tuple[Array, Array]:
-    """Delays and weights on the panels that begin at `edges` (..., J, 1), each `width` long; the last one reaches to infinity.
+    """Delays and weights on the panels that begin at `edges` (J, M), each `width` (M,) long; the last one reaches to infinity.
 
-    Weights of a panel add up to the exact probability of the panel, so that coarse rules keep the mass right. mean_h and shape
-    broadcast against edges. Returns h and weight of shape (..., J, points).
+    Weights of a panel add up to the exact probability of the panel, so that coarse rules keep the mass right. mean_h, shape: (M,). Returns h
+    and weight of shape (J, points, M).
     """
     x, w = rule.delay_points()
     scale = delay_scale(mean_h, shape)
-    h = edges + width * x
+    h = edges[:, None] + width * x[:, None]
     power = (h / scale) ** shape
-    weight = w * power / h * np.exp(-power)
+    weight = w[:, None] * power / h * np.exp(-power)
     survival = np.exp(-((edges / scale) ** shape))
-    mass = survival - np.concatenate([survival[..., 1:, :], np.zeros_like(survival[..., :1, :])], axis=-2)
-    total = weight.sum(axis=-1, keepdims=True)
-    share = np.divide(weight, total, out=np.broadcast_to(w, weight.shape).copy(), where=total > 0)
-    return h, mass * share
+    mass = survival.copy()
+    mass[:-1] -= survival[1:]
+    total = weight.sum(axis=1)
+    safe = np.where(total > 0, total, 1.0)
+    share = np.where((total > 0)[:, None], weight / safe[:, None], w[:, None])
+    return h, mass[:, None] * share

@@ -6,12 +6,13 @@ forecast's own spread. Derived in guide how_it_is_computed, F1; checked against 
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from scipy.special import ndtr
 
 from cmkit.intervals.delay import Array
+from cmkit.intervals.normal import STEPS, normal_cdf
 
 DOUBLINGS = 10
 PHASES = np.array([0.5 - 0.5 / 3**0.5, 0.5 + 0.5 / 3**0.5])  # two-point Gauss rule over a fluid life
@@ -24,6 +25,10 @@ class SteadyFilter:
     variance: Array
     gain_level: Array
     gain_rate: Array
+
+    def rows(self, at: Array) -> "SteadyFilter":
+        """Of these compartments."""
+        return SteadyFilter(self.variance[at], self.gain_level[at], self.gain_rate[at])
 
 
 def steady_filter(
@@ -96,6 +101,10 @@ class Signature:
     departure: Array
     followed: Array
 
+    def rows(self, at: Array) -> "Signature":
+        """At these places."""
+        return Signature(self.departure[at], self.followed[at])
+
 
 def signatures(
     first_h: Array, every_h: float, excess: Array, growth: Array, kept: Array, steady: SteadyFilter, last: int
@@ -139,3 +148,39 @@ def alarm_chance(
     missed = ndtr(z_alarm - departure / spread)
     pair = np.all(np.asarray(metals) == 2)  # the usual number; a general power takes longer than all the rest
     return acted * (1 - (missed * missed if pair else missed**metals))
+
+
+@dataclass(frozen=True)
+class Watch:
+    """How results are watched at each place (M,): variance of the forecast (ppm^2), noise share, level (ppm), alarm bound (sd), share of alarms acted
+    on, metals that rise alike."""
+
+    variance: Array
+    noise_share: Array
+    level: Array
+    z_alarm: Array
+    acted: Array
+    metals: Array
+
+    def rows(self, at: Array) -> "Watch":
+        """At these places."""
+        return Watch(*(getattr(self, f.name)[at] for f in fields(self)))
+
+
+def not_called(watch: Watch, mark: Signature, size: Array, room: Array) -> Array:
+    """1 - :func:`alarm_chance` of a signature (M,) on delays with size = delay**-growth (H, M), to 1e-9, computed in `room` (4, H, M)."""
+    spread, missed = room[:2]
+    bend = watch.noise_share**2 * mark.followed
+    np.multiply(size, bend * mark.followed, out=spread)
+    spread += 2 * bend * watch.level
+    spread *= size
+    spread += watch.variance
+    np.sqrt(spread, out=spread)
+    np.divide(size, spread, out=spread)
+    spread *= -STEPS * mark.departure
+    spread += STEPS * watch.z_alarm
+    normal_cdf(spread, missed, room[2:])
+    np.multiply(missed, missed, out=missed) if np.all(watch.metals == 2) else np.power(missed, watch.metals, out=missed)
+    missed *= watch.acted
+    missed += 1 - watch.acted
+    return missed

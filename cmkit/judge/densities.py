@@ -178,12 +178,6 @@ def _rows_of(s: States, which: NDArray[np.bool_]) -> NDArray[np.float32]:
     return s.other_map.reshape(q, -1, s.other_map.shape[1])[which].reshape(-1, s.other_map.shape[1]).astype(np.float32)
 
 
-def speaks_of(b: Bottles, i: int, n: int, s: States) -> NDArray[np.bool_]:
-    """Whether bottle i measured any sign of each state's fault (n, S). One that did not may speak against the fault, never for it."""
-    metals, others, level = (np.isfinite(v[:n, i]).astype(float) for v in (b.y, b.v, b.low))
-    return np.asarray(metals @ s.metal_sign + others @ s.other_sign + level[:, None] * s.low_sign > 0)
-
-
 def _low_level(low: Floats, chance: Floats) -> Floats:
     """Log chance of what was noted of the fluid level (n, S); 0 where nothing was."""
     noted = np.where(low[:, None] == 1, np.log(chance), np.log1p(-chance))

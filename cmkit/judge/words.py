@@ -126,7 +126,7 @@ def reason_line(r: Any, order: dict, reasons: pd.DataFrame, rules: list[str], al
     if r.case in ("no bottle", "replaced", "mended", "looked into", "stale"):
         return _rest(r)
     if r.case == "doubtful":
-        other = f"; otherwise {chance_text(r.chance)} that anything is wrong"
+        other = f"; otherwise {chance_text(r.chance)} that something is wrong"
         return f"{chance_text(r.p_doubt)} that {fault(r.kind, r.doubt).said}{other}"
     if r.case == "clear":
         return "; ".join(
@@ -134,7 +134,7 @@ def reason_line(r: Any, order: dict, reasons: pd.DataFrame, rules: list[str], al
             for p in (
                 r.settled_by,
                 "results as expected" if not r.settled_by else "",
-                f"{chance_text(r.chance)} that anything is wrong",
+                f"{chance_text(r.chance)} that something is wrong",
             )
             if p
         )
@@ -143,7 +143,7 @@ def reason_line(r: Any, order: dict, reasons: pd.DataFrame, rules: list[str], al
         named = f" ({fault(r.kind, r.alarm_cause).said})" if r.alarm_cause else ""
         parts = [
             f"alarm of {r.since:%Y-%m-%d}{named} stands: nobody has looked into it",
-            f"newest bottle: {chance_text(r.chance)} that anything is wrong",
+            f"newest bottle: {chance_text(r.chance)} that something is wrong",
             *rules[:_NAMED],
         ]
     if r.doubt:
@@ -182,7 +182,7 @@ def _by_chance(r: Any, order: dict, reasons: pd.DataFrame) -> list[str]:
     if order["second_cause"]:
         parts.append(f"{chance_text(r.p_second)} that {fault(r.kind, r.second_cause).said}")
     if r.p_cause < _MOST_OF * r.chance:
-        parts.append(f"{chance_text(r.chance)} that anything is wrong")
+        parts.append(f"{chance_text(r.chance)} that something is wrong")
     if r.cause in harmless():
         parts.append("no work by itself")
     return parts
@@ -194,5 +194,5 @@ def how_sure(r: Any) -> str:
         return "nothing to go by"
     if r.case == "alarm":
         count = f"{r.n_bottles} bottle{'s' if r.n_bottles != 1 else ''} in alarm"
-        return f"{chance_text(r.chance)} that anything is wrong, {count}; to settle it: {r.missing}"
-    return f"{chance_text(r.chance)} that anything is wrong" + (f"; missing: {r.missing}" if r.missing else "")
+        return f"{chance_text(r.chance)} that something is wrong, {count}; to settle it: {r.missing}"
+    return f"{chance_text(r.chance)} that something is wrong" + (f"; missing: {r.missing}" if r.missing else "")

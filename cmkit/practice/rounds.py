@@ -122,7 +122,7 @@ def what_to_bring(cards: pd.DataFrame) -> pd.DataFrame:
     bottles, unknown = math.ceil(round(len(drawn) * _SPARE, 9)), int(pumped["tube_mm"].isna().sum())
     spare = f"{len(drawn)} to draw and {bottles - len(drawn)} spare, for one dropped, dirtied or overfilled"
     tube = f"{len(pumped)} pieces and a tenth to spare, for one cut wrong or that touched the ground"
-    tube += f"; {longest / 1000:g} m each for {unknown} of unknown depth" if unknown else ""
+    tube += f"; {longest / 1000:g} m for each bottle of unknown depth: {unknown}" if unknown else ""
     rows = [
         ("sample bottles, clean and sealed", bottles, "", spare),
         ("new tube, one piece a bottle", math.ceil(round(10 * tube_m * _SPARE, 9)) / 10, "m", tube),

@@ -10,8 +10,8 @@ import pandas as pd
 from scipy.stats import false_discovery_control, norm, trim_mean
 
 from cmkit.records.constants import HALF_NINETY
+from cmkit.records.medians import medians_by
 from cmkit.tables.frames import empty, names, typed
-from cmkit.trust.constants import constant
 
 SPREAD = ["sampler", "n", "ratio", "low", "high", "p", "q", "flagged", "words"]
 BIAS = ["sampler", "n", "bias", "low", "high", "shrunk", "p", "q", "flagged", "words"]
@@ -33,16 +33,18 @@ _TRIM = 0.10
 _CAP = 0.90  # distances beyond this share of all count as this large: genuine events are not technique
 
 
-def sampler_technique(factors: pd.DataFrame, places: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+def sampler_technique(
+    factors: pd.DataFrame, places: pd.DataFrame, factor_sd: float
+) -> tuple[pd.DataFrame, pd.DataFrame]:
     """(spread, bias): :func:`sampler_spread` and :func:`sampler_bias` of a fleet's bottles, compared within site and kind of component.
 
-    factors: columns FACTORS and sampler; places: site and kind, by compartment. First bottles of a component do not count. For the spread
+    factors: columns FACTORS and sampler; places: site and kind, by compartment; factor_sd: usual sd of the factor of one bottle. First bottles of a component do not count. For the spread
     each factor is put on the scale of the middle bottle by its own standard error, so that hard compartments accuse nobody.
     """
     rows = factors[(factors["order"] >= 1) & factors["log_factor"].notna()]
     stratum = (rows["compartment"].map(places["site"]) + ", " + rows["compartment"].map(places["kind"])).to_numpy()
     factor, sampler = rows["log_factor"].to_numpy(), rows["sampler"].to_numpy()
-    error = np.hypot(rows["se"].to_numpy(), constant("bottle_factor_sd"))
+    error = np.hypot(rows["se"].to_numpy(), factor_sd)
     scaled = factor / error * np.median(error) if len(error) else factor
     return sampler_spread(scaled, sampler, stratum), sampler_bias(factor, sampler, stratum)
 
@@ -52,7 +54,7 @@ NO_TECHNIQUE = empty("technique")
 
 
 def crew_technique(
-    factors: pd.DataFrame, samples: pd.DataFrame, compartments: pd.DataFrame, machines: pd.DataFrame
+    factors: pd.DataFrame, samples: pd.DataFrame, compartments: pd.DataFrame, machines: pd.DataFrame, factor_sd: float
 ) -> pd.DataFrame:
     """One row per sampler and measure (`spread`: ratio of spreads; `bias`: shrunk log factor), columns TECHNIQUE, by site and sampler.
 
@@ -61,7 +63,7 @@ def crew_technique(
     """
     places = compartments.merge(machines[["machine", "site"]], on="machine").set_index("compartment")
     rows = factors.sort_values("compartment", kind="stable").merge(samples[["sample", "sampler"]], on="sample")
-    spread, bias = sampler_technique(rows, places)
+    spread, bias = sampler_technique(rows, places, factor_sd)
     both = pd.concat(
         [spread.assign(measure="spread", value=spread["ratio"]), bias.assign(measure="bias", value=bias["shrunk"])],
         ignore_index=True,
@@ -112,9 +114,9 @@ def _log_spreads(
     g = rows["g"].to_numpy()
     centred = g - _medians(g, cell, size)[cell]
     cap = np.quantile(np.abs(centred), _CAP) if len(centred) else 0.0
-    chance = np.empty((permutations, len(cells)))
+    chance, home = np.empty((permutations, len(cells))), stratum[cell]
     for k in range(permutations):
-        dealt = centred[np.lexsort((rng.random(len(g)), stratum[cell]))]
+        dealt = centred[np.lexsort((rng.random(len(g)), home))]
         chance[k] = _mean_log(dealt, cell, size, stratum, cap)
     return _mean_log(g, cell, size, stratum, cap), chance
 
@@ -130,12 +132,9 @@ def _mean_log(g: np.ndarray, cell: np.ndarray, size: np.ndarray, stratum: np.nda
     """Mean of log(|g - median| + small) per cell less the middle of the stratum's cells with enough bottles; NaN with too few of them."""
     apart = np.minimum(np.abs(g - _medians(g, cell, size)[cell]), cap)
     mean = np.bincount(cell, np.log(apart + _SMALL), len(size)) / size
-    out = np.full(len(size), np.nan)
-    for s in range(int(stratum.max(initial=-1)) + 1):
-        own = (stratum == s) & (size >= _LEAST_EACH)
-        if own.sum() >= _LEAST_PAIR:
-            out[stratum == s] = mean[stratum == s] - np.median(mean[own])
-    return out
+    own = size >= _LEAST_EACH
+    middle, cells = medians_by(stratum[own], mean[own], int(stratum.max(initial=-1)) + 1)
+    return mean - np.where(cells >= _LEAST_PAIR, middle, np.nan)[stratum]
 
 
 def _by_sampler(cells: pd.DataFrame, seen: np.ndarray, chance: np.ndarray) -> pd.DataFrame:

@@ -11,6 +11,7 @@ from cmkit.errors import ParameterError, RecordsError
 from cmkit.records.analytes import above, below
 from cmkit.records.censoring import CODES
 from cmkit.records.settings import Settings
+from cmkit.tables.frames import empty
 from cmkit.tables.records import EVENTS, SET_ASIDE, TABLES
 
 
@@ -42,6 +43,7 @@ class Fleet:
     set_aside: pd.DataFrame
     repairs: pd.DataFrame
     counts: pd.DataFrame
+    decisions: pd.DataFrame = field(default_factory=lambda: empty("decisions"))
     arrivals: pd.DataFrame | None = None
     sources: dict[str, str] = field(default_factory=dict)
     date: pd.Timestamp | None = None
@@ -124,6 +126,7 @@ class Fleet:
             "meters": self.meters["machine"].isin(machines),
             "services": self.services["compartment"].isin(places),
             "findings": self.findings["compartment"].isin(places),
+            "decisions": self.decisions["compartment"].isin(places),
             "samples": self.samples["compartment"].isin(places) | self.samples["sample"].isin(moved),
         }
         parts = {name: getattr(self, name)[rows].reset_index(drop=True) for name, rows in own.items()}

@@ -95,7 +95,7 @@ def test_the_table_of_hypotheses_is_well_formed() -> None:
 
 @pytest.mark.parametrize("sign", ["Fe", "Fe+", "Fe+:9", "Fe:2", "+:1"])
 def test_a_sign_that_is_not_understood_is_named(sign: str) -> None:
-    row = {"kinds": "engine", "cause": "x", "also_called": "", "signs": sign, "quiet": "", "weight": 1}
+    row = {"kinds": "engine", "cause": "x", "also_called": "", "signs": sign, "quiet": "", "needs": "", "weight": 1}
     with pytest.raises(ValueError, match="wanted a form such as"):
         read_pattern(row)
 

@@ -154,7 +154,7 @@ def test_from_a_fleets_records(make_fleet):
     factors = bottle_factors(make_panel(known, rows, analyte_register()), analyte_register(), known.settings.trust)
     sampler = known.samples.set_index("sample")["sampler"]
     at = known.compartments.assign(site="S").set_index("compartment")
-    spread, bias = sampler_technique(factors.assign(sampler=factors["sample"].map(sampler)), at)
+    spread, bias = sampler_technique(factors.assign(sampler=factors["sample"].map(sampler)), at, 0.07)
     assert list(spread.loc[spread["flagged"], "sampler"]) == ["b"]
     assert spread["n"].sum() == 12 * 15
     assert not bias["flagged"].any()

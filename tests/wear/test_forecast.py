@@ -5,7 +5,6 @@ written anew, by small steps.
 """
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -15,7 +14,6 @@ from made_learnt import made_learnt
 from cmkit.learn import newest_record
 from cmkit.records.analytes import analyte_register, below, by_rule
 from cmkit.records.fleet import Fleet
-from cmkit.records.reading.load import load_fleet
 from cmkit.records.settings import Settings, default_kinds
 from cmkit.trust.hours import running_hours
 from cmkit.wear.exposure import sample_exposure
@@ -32,7 +30,6 @@ from cmkit.wear.forecast import (
 )
 from cmkit.wear.next_bottle import learn_visits
 from cmkit.wear.rates import run_filter
-from cmkit.wear.timeline import usual_make_up, usual_pace
 
 CASE = wear_state(30.0, 0.08, [[9, 0.02], [0.02, 2.25e-4]], loss=2e-4, load_share=0.12, drift_share=0.15)
 HOURS = np.array([200, 300, 400, 500, 700, 1000.0])
@@ -296,15 +293,13 @@ def chained(fleet: Fleet, day: str) -> tuple[Fleet, pd.DataFrame, pd.DataFrame]:
     """What is known on a day, with exposure and machine use, from the records."""
     known = fleet.as_of(day)
     hours = running_hours(known)
-    pace = usual_pace(known, hours.samples)
-    make_up = usual_make_up(known, hours.samples, hours.services, pace)
-    return known, sample_exposure(known, hours.samples, hours.services, make_up, pace), hours.use
+    return known, sample_exposure(known, hours.samples, hours.services), hours.use
 
 
 @pytest.fixture(scope="module")
-def replayed(root: Path) -> pd.DataFrame:
+def replayed(demo_fleet: Fleet) -> pd.DataFrame:
     """The invented demo, from records to tables at two month ends: forecast of the next result of every compartment and what then came."""
-    demo, parts, register = load_fleet(root / "sample_data"), [], analyte_register()
+    demo, parts, register = demo_fleet, [], analyte_register()
     known, whole, _ = chained(demo, newest_record(demo))
     analytes = [a for a in by_rule(register, "rate") if a in known.samples]
     columns = ["sample", "compartment", "drawn_on", "reported_on", *analytes, *map(below, analytes)]

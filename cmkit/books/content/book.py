@@ -1,5 +1,6 @@
 """What every section of a book draws from: one assessment, cut to a site if it is a site's book, and the month it speaks of."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
@@ -101,7 +102,20 @@ class Book:
             return frame
         if name not in self._rows:
             self._rows[name] = frame.groupby("compartment", sort=False).indices
-        return (frame if columns is None else frame[columns]).iloc[self._rows[name].get(compartment, [])]
+        rows = self._rows[name].get(compartment, [])
+        if columns is not None:
+            return frame[columns].iloc[rows]
+        if compartment not in self._page:
+            self._page.clear()
+        own = self._page.setdefault(compartment, {})
+        if name not in own:
+            own[name] = frame.iloc[rows]
+        return own[name]
+
+    @cached_property
+    def _page(self) -> dict[str, dict[str, pd.DataFrame]]:
+        """The rows of the compartment asked for last, by table: a page asks for the same ones many times."""
+        return {}
 
     @cached_property
     def _rows(self) -> dict[str, dict]:
@@ -118,6 +132,14 @@ class Book:
             return compartment
         place = self.places.loc[compartment]
         return f"{place['machine']}, {place['name']}"
+
+    def machine_of(self, compartment: str) -> str:
+        """Its machine; empty when the compartment is not known here, and in a fleet book, whose pages are chosen by site."""
+        return str(self.places.loc[compartment, "machine"]) if self.site and compartment in self.places.index else ""
+
+    def machines_of(self, compartments: Iterable[str]) -> list[str]:
+        """`machine_of` each, for the rows of a table; empty in a fleet book."""
+        return [self.machine_of(c) for c in compartments] if self.site else []
 
     def linked(self, compartment: str, text: str = "") -> str | Html:
         """Its name, as a link to its page when it has one: in this book, or from a fleet book in its site's."""

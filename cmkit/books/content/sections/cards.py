@@ -17,9 +17,9 @@ from cmkit.practice.rounds import what_to_bring
 
 # one box a column of the field sheet, in its order
 BOXES = {
-    "drawn_on": "Date", "meter_h": "Meter hours", "fluid_h": "Fluid hours", "makeup_l": "Topped up, litres", "method": "Drawn by: pump / probe / other",
-    "fluid_level": "Level: full / low / over", "sampler": "Name", "seal_inspected": "Seal looked at: yes / no", "plug_torqued": "Closed to the maker's figure: yes / no",
-    "note": "Note, or why not drawn",
+    "drawn_on": "Date", "meter_h": "Meter hours", "fluid_h": "Fluid hours", "makeup_l": "Added, litres", "method": "Pump/probe/other",
+    "fluid_level": "Level: full / low / over", "sampler": "Name", "seal_inspected": "Seal: yes / no", "plug_torqued": "Torque: yes / no",
+    "note": "Note / why not",
 }  # fmt: skip
 
 

@@ -64,7 +64,7 @@ def bottles_words(book: Book) -> str:
         f"{n[LATE]:,} late by the routine" if n[LATE] else "",
         f"{n[SOONER]:,} due sooner after an alarm or alert" if n[SOONER] else "",
         f"{n[REPEAT]:,} asked for again" if n[REPEAT] else "",
-        f"{n[NEVER]:,} of compartments never sampled" if n[NEVER] else "",
+        f"{n[NEVER]:,} from {'a compartment' if n[NEVER] == 1 else 'compartments'} never sampled" if n[NEVER] else "",
     ]
     wanted = [p for p in parts if p]
     return f"Bottles wanted: {listed(wanted)}." if wanted else ""
@@ -135,9 +135,9 @@ def _facts(book: Book) -> Html:
 
 
 def _states(counts: dict[str, int]) -> str:
-    """`21: 2 alarm, 19 clear`, or `21, all clear`."""
+    """`21: 2 alarm, 19 clear of what their tests watch`, or `21, all not known`."""
     there = {state: n for state, n in counts.items() if n}
-    total = f"{sum(counts.values()):,}"
+    total, of_what = f"{sum(counts.values()):,}", " of what their tests watch" if counts["clear"] else ""
     if len(there) == 1:
-        return f"{total}, all {next(iter(there))}"
-    return f"{total}: {', '.join(f'{n:,} {state}' for state, n in there.items())}"
+        return f"{total}, all {next(iter(there))}{of_what}"
+    return f"{total}: {', '.join(f'{n:,} {state}' for state, n in there.items())}{of_what}"

@@ -6,7 +6,18 @@ from cmkit.books.content.book import Book
 from cmkit.books.content.compartment_data import setting
 from cmkit.books.content.display import Shown, shown
 from cmkit.books.content.markup import Column, Html, bullets, facts, folded, join, nothing, paragraph, table, tag
-from cmkit.books.content.wording import analyte_name, analyte_unit, count, day, hours, listed, number, plain, short_day
+from cmkit.books.content.wording import (
+    analyte_name,
+    analyte_unit,
+    count,
+    day,
+    family_name,
+    hours,
+    listed,
+    number,
+    plain,
+    short_day,
+)
 
 CAUTIONS = (
     "Hot fluid burns: let nothing open or loosen that is hot or under pressure, and use the valve as its maker says.",
@@ -185,7 +196,8 @@ def _limits(book: Book) -> Html:
     inner = []
     for family, results in sorted(found.items()):
         cells = [_limit(analyte, rows) for analyte, rows in results.items()]
-        inner.append(folded(family, table(heads, cells, f"Limits of {family}", hide_caption=True)))
+        name = family_name(family)
+        inner.append(folded(name, table(heads, cells, f"Limits of {name}", hide_caption=True)))
     note = paragraph(
         "The 90 % intervals of these limits, and how each was made, are in the table `limits`.", class_="note"
     )
