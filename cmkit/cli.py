@@ -1,86 +1,19 @@
 """The command line. Every command loads what it needs when it runs, so that help answers at once."""
 
-import os
 import shutil
-import signal
 import sys
-import threading
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 import click
 
+from cmkit.command_group import CommandGroup, say
 from cmkit.errors import CmkitError
 
 
-class _Group(click.Group):
-    """Prints an error raised on purpose as one message, without a traceback, and ends with code 2 (nothing was started).
-
-    A stop by Ctrl-C ends with code 130, one by the system (SIGTERM) with 143, as is usual; both tidy up behind them.
-    """
-
-    def invoke(self, ctx: click.Context) -> None:
-        try:
-            with _stopped_by_system():
-                super().invoke(ctx)
-        except CmkitError as error:
-            click.echo(f"cmkit: {_shown(error)}", err=True)
-            sys.exit(2)
-        except BrokenPipeError:
-            raise
-        except KeyboardInterrupt as stop:
-            click.echo("\ncmkit: stopped. What was there before stands; run the command again to go on.", err=True)
-            sys.exit(143 if isinstance(stop, _Terminated) else 130)
-        except OSError as error:  # a folder that cannot be written, a full disk
-            click.echo(
-                f"cmkit: {_shown(error.filename or 'a file')}: {error.strerror or error}; nothing more was done.",
-                err=True,
-            )
-            sys.exit(2)
-
-
-class _Terminated(KeyboardInterrupt):
-    """The system asked the process to end."""
-
-
-@contextmanager
-def _stopped_by_system() -> Iterator[None]:
-    """SIGTERM as an exception, so that what is on its way is removed; a process forked from this one (a kernel) ends as is usual."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    own = os.getpid()
-
-    def stop(*_: object) -> None:
-        if os.getpid() != own:
-            os._exit(143)
-        raise _Terminated
-
-    before = signal.signal(signal.SIGTERM, stop)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGTERM, before)
-
-
-def _shown(text: object) -> str:
-    """What a file says, for a terminal: no marks that it would obey, and no endless line."""
-    plain = "".join(c if c.isprintable() or c == "\n" else " " for c in str(text))
-    return plain if len(plain) <= _LONGEST else f"{plain[: _LONGEST // 2]} … {plain[-_LONGEST // 2 :]}"
-
-
-def _say(text: str) -> None:
-    """Lines for a terminal, each on its own, so that many are no endless one."""
-    click.echo("\n".join(map(_shown, text.splitlines())))
-
-
-_LONGEST = 2000  # characters of one message
-
-
-@click.group(cls=_Group, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.group(cls=CommandGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(package_name="cmkit")
 def main() -> None:
     """Fluid-sample condition monitoring for mobile-equipment fleets.
@@ -166,7 +99,7 @@ def match(file: Path, table: str | None, sheet: str, fleet: Path | None, out: Pa
 
     width = shutil.get_terminal_size((100, 24)).columns
     if file.is_dir():
-        _say(match_inbox(file, width))
+        say(match_inbox(file, width))
         return
     _free_place(out, but="layouts")
     _is_file(file, "a CSV or XLSX of results, machines, work or meters")
@@ -191,7 +124,7 @@ def draft(fleet: Path, dry_run: bool) -> None:
 
     _is_folder(fleet)
     found = draft_register(fleet)
-    _say(draft_words(found))
+    say(draft_words(found))
     if dry_run or found.compartments.empty:
         click.echo("Nothing was written.")
         return
@@ -213,7 +146,7 @@ def check(fleet: Path) -> None:
 
     loaded = load_fleet(fleet)
     click.echo(reading_report(loaded))
-    _say("\n".join(advice(loaded, str(fleet))))
+    say("\n".join(advice(loaded, str(fleet))))
 
 
 def _is_folder(fleet: Path) -> None:
@@ -286,7 +219,7 @@ def returned(fleet: Path, sheet: Path, dry_run: bool) -> None:
 
     _is_file(sheet, "the filled XLSX that came with the round")
     found = returned_sheet(open_fleet(fleet, say=click.echo), sheet)
-    _say(found.said(sheet))
+    say(found.said(sheet))
     if dry_run or not len(found.samples):
         click.echo("Nothing was written.")
         return
@@ -302,7 +235,7 @@ def join_bottles(fleet: Path, accept: bool, decided_by: str) -> None:
     from cmkit.analyst.write_back import join_pairs
 
     _is_folder(fleet)
-    _say(join_pairs(fleet, decided_by if accept else None))
+    say(join_pairs(fleet, decided_by if accept else None))
 
 
 @main.command()
@@ -411,11 +344,11 @@ def decide(
     known = open_assessment(fleet)
     if not compartment:
         for row in known.open_work.sort_values(["owner", "known_on"]).itertuples():
-            click.echo(_shown(f"{row.compartment} ({row.about}): {row.words}"))
+            say(f"{row.compartment} ({row.about}): {row.words}")
         return
     draft = draft_decision(known, compartment, decided, owner, why, decided_on=on, due_on=due)
     for name, value in draft.values.items():
-        click.echo(_shown(f"  {name:<12} {value}"))
+        say(f"  {name:<12} {value}")
     if dry_run:
         click.echo("Nothing was written.")
         return
@@ -500,7 +433,8 @@ def books(
     Ends with 0 when all books are there, 1 when some site failed (its error page says why), 2 when nothing was started.
     """
     from cmkit.books.publishing.fleet_month import Wanted, make_month, month_asked
-    from cmkit.books.running.progress import say, shown_progress
+    from cmkit.books.running.progress import say as dated
+    from cmkit.books.running.progress import shown_progress
     from cmkit.engine import THREADS, Workers
     from cmkit.records.reading.files import refuse_record_place
 
@@ -510,9 +444,9 @@ def books(
     how = "cluster" if scheduler else "local"
     workers = Workers(how, threads or THREADS, scheduler, not plain_kernels, processes or 0)
     with shown_progress() as progress:
-        result = make_month(wanted, workers, say, progress)
+        result = make_month(wanted, workers, dated, progress)
     for key, error in result.failed.items():
-        say(f"{key} failed: {error}")
-    say(result.words)
+        dated(f"{key} failed: {error}")
+    dated(result.words)
     click.echo(f"Open {out / 'index.html'}")
     sys.exit(result.exit_code)
