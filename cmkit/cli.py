@@ -174,15 +174,25 @@ def take_in(fleet: Path) -> None:
 @main.command()
 @_path("fleet")
 def history(fleet: Path) -> None:
-    """List the versions of the fleet's store."""
-    from cmkit.records.storing.store import default_store
+    """List the versions of the fleet's store, and whether every file is as it was written."""
+    from cmkit.records.storing.store import damaged_files, default_store, unused_files
     from cmkit.records.storing.store import history as versions
 
     _is_folder(fleet)
-    listed = versions(fleet) if default_store(fleet).exists() else None
+    store = default_store(fleet)
+    listed = versions(fleet) if store.exists() else None
     if listed is None or not len(listed):
         raise CmkitError(f"{fleet}: no store here yet. `cmkit take-in {fleet}` makes one.")
     click.echo(listed.to_string(index=False))
+    if left := unused_files(store):
+        say(
+            f"{len(left)} file(s) in {store} that no version names, left by a take-in that was stopped; they can be deleted."
+        )
+    if bad := damaged_files(store):
+        raise CmkitError(
+            f"{store}: {len(bad)} file(s) are missing or changed: {', '.join(bad[:5])}. Restore them from a copy."
+        )
+    click.echo("Every file is as it was written.")
 
 
 @main.command("publish-records", short_help="Write the fleet's tables into a database.")

@@ -147,7 +147,9 @@ def test_every_public_function_is_used_or_shown(root: Path) -> None:
     trees = {path: ast.parse(path.read_text()) for path in modules(root)}
     nodes = [node for tree in trees.values() for node in ast.walk(tree)]
     used = {n.id for n in nodes if isinstance(n, ast.Name)} | {n.attr for n in nodes if isinstance(n, ast.Attribute)}
-    shown = "\n".join(p.read_text() for p in [*root.glob("notebooks/*.ipynb"), root / "pyproject.toml"])
+    shown = "\n".join(
+        p.read_text() for p in [*root.glob("notebooks/*.ipynb"), root / "pyproject.toml", root / "DEVELOPERS.md"]
+    )
     hidden = [
         f"{path.relative_to(root)}: {f.name}"
         for path, tree in trees.items()
