@@ -107,12 +107,7 @@ def test_planted_faults_are_found(which, truth, request) -> None:
     assert "coolant is getting in" in of_truth(reason, ("WL 04", "eng"))
 
 
-OTHER_OIL = "with top-ups on record, two healthy engines are called 'another oil was put in', though no result of these files can show it"
-
-
-@pytest.mark.parametrize(
-    "which", [pytest.param("whole", marks=pytest.mark.xfail(strict=True, reason=OTHER_OIL)), "alone"]
-)
+@pytest.mark.parametrize("which", ["whole", "alone"])
 def test_no_healthy_compartment_is_accused(which, truth, request) -> None:
     """One in ten may be at alert: the alert limit is the value nine in ten of a family lie below."""
     state = request.getfixturevalue(which)[1].verdicts.set_index("compartment")["state"]
@@ -144,7 +139,6 @@ def test_the_laboratories_alone_say_the_same_rates(truth, whole, alone) -> None:
     assert np.mean(np.abs(np.divide(*shares) - 1) <= 0.10) >= 0.95
 
 
-@pytest.mark.xfail(strict=True, reason=OTHER_OIL)
 def test_the_laboratories_alone_raise_the_same_alarms(whole, alone) -> None:
     alarms = [
         set(map(squeezed, r.verdicts.loc[r.verdicts["state"] == "alarm", "compartment"])) for r in (whole[1], alone[1])
