@@ -65,6 +65,7 @@ def _drafts(known: Fleet, wanted: pd.DataFrame) -> pd.DataFrame:
     out["tube_mm"], out["mark_mm"] = [t.cut_mm for t in tubes], [t.mark_mm for t in tubes]
     out["tube_words"] = [t.words for t in tubes]
     out["dead_ml"] = out["dead_volume_ml"].fillna(out["usual_dead_ml"]).where(out["method"] == "probe")
+    out["dead_assumed"] = out["dead_volume_ml"].isna() & (out["method"] == "probe")
     out["purge_times"] = out["purge_times"].where(out["method"] == "probe")
     out["side"] = out["position"].map(side_words)
     out["where"] = [where_words(a, m, c) for a, m, c in zip(out["access"], out["method"], out["coolant"], strict=True)]

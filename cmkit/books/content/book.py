@@ -104,7 +104,20 @@ class Book:
             return frame
         if name not in self._rows:
             self._rows[name] = frame.groupby("compartment", sort=False).indices
-        return (frame if columns is None else frame[columns]).iloc[self._rows[name].get(compartment, [])]
+        rows = self._rows[name].get(compartment, [])
+        if columns is not None:
+            return frame[columns].iloc[rows]
+        if compartment not in self._page:
+            self._page.clear()
+        own = self._page.setdefault(compartment, {})
+        if name not in own:
+            own[name] = frame.iloc[rows]
+        return own[name]
+
+    @cached_property
+    def _page(self) -> dict[str, dict[str, pd.DataFrame]]:
+        """The rows of the compartment asked for last, by table: a page asks for the same ones many times."""
+        return {}
 
     @cached_property
     def _rows(self) -> dict[str, dict]:

@@ -95,10 +95,13 @@ def fresh_value(book: Book, compartment: str, analyte: str) -> float:
     return book.fresh_of(compartment).get(analyte, np.nan)
 
 
+_OF_BOTTLES = ["sample", "life", "order", "drawn_on", "meter_h", "run_h", "fluid_h", "changed"]
+
+
 def result_points(book: Book, compartment: str, analytes: list[str], newest: int = BOTTLES) -> pd.DataFrame:
     """One row a bottle and result: as `figures.results` wants it, of the `newest` bottles. Machine hours are the meter's, running hours
     after a change of meter."""
-    bottles = book.of("exposure", compartment).sort_values(["life", "order"])
+    bottles = book.of("exposure", compartment)[_OF_BOTTLES].sort_values(["life", "order"])
     changed = bottles["changed"].astype(bool)
     trust = book.of("trust", compartment).set_index("sample")["believed"]
     bottles = bottles.assign(
@@ -114,7 +117,7 @@ def result_points(book: Book, compartment: str, analytes: list[str], newest: int
     measured = book.tables.samples.columns
     wanted = [c for a in analytes for c in (a, f"{a}_below", f"{a}_above") if c in measured]
     samples = book.of("samples", compartment, ["sample", *wanted]).set_index("sample").reindex(bottles["sample"])
-    history = book.of("history", compartment)
+    history = book.of("history", compartment)[["sample", "analyte", "expected", "expected_sd"]]
     parts = []
     for analyte in analytes:
         value = samples[analyte].to_numpy(float)
@@ -128,20 +131,20 @@ def result_points(book: Book, compartment: str, analytes: list[str], newest: int
             expected=known["expected"].to_numpy(float),
             expected_sd=known["expected_sd"].to_numpy(float),
         )
-        parts.append(_before_the_fault(book, compartment, part)[~np.isnan(value)])
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+        parts.append(part[~np.isnan(value)])
+    return _before_the_fault(book, compartment, pd.concat(parts, ignore_index=True)) if parts else pd.DataFrame()
 
 
 def _before_the_fault(book: Book, compartment: str, points: pd.DataFrame) -> pd.DataFrame:
-    """Points of one result without forecasts that have learnt a suspected fault: from the first bottle of an alarm or alert on only what
-    the judgement expected of the newest (no expected_sd)."""
+    """Points without forecasts that have learnt a suspected fault: from the first bottle of an alarm or alert on only what the judgement
+    expected of the newest (no expected_sd)."""
     since = book.of("verdicts", compartment)["since"].max()
     if pd.isna(since):
         return points
     late = points["drawn_on"] >= since
-    judged = judged_expectation(book, compartment)
-    own = judged[judged["analyte"].isin(points["analyte"])].drop_duplicates("sample").set_index("sample")["usual"]
-    expected = points["expected"].mask(late, points["sample"].map(own))
+    judged = judged_expectation(book, compartment).set_index(["sample", "analyte"])["usual"]
+    usual = judged.reindex(pd.MultiIndex.from_frame(points[["sample", "analyte"]])).to_numpy()
+    expected = points["expected"].mask(late, pd.Series(usual, points.index))
     return points.assign(expected=expected, expected_sd=points["expected_sd"].mask(late))
 
 

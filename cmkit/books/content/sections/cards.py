@@ -127,7 +127,7 @@ def _values(card: Any) -> dict[str, object]:
         "tube": card.tube_words,
         "purge_ml": number(card.dead_ml * card.purge_times),
         "times": number(card.purge_times),
-        "dead_ml": number(card.dead_ml),
+        "dead_ml": f"{number(card.dead_ml)} ml{', the usual of its kind: not on record' if card.dead_assumed else ''}",
     }
 
 

@@ -138,7 +138,9 @@ def _compartment(book: Book, compartment: str) -> str:
     place = book.places.loc[compartment]
     charge = [
         f"{place['fluid']} {place['grade']}".strip(),
-        f"{number(place['capacity_l'])} l" if pd.notna(place["capacity_l"]) else "",
+        f"{number(place['capacity_l'])} l"
+        if pd.notna(place["capacity_l"])
+        else "volume not on record, so a top-up is taken as the usual share of a charge",
     ]
     return (
         f"{compartment}: {', '.join(c for c in charge if c)}; compared with its family, {family_name(place['family'])}"
