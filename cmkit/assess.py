@@ -20,6 +20,7 @@ from cmkit.learnt import Learnt
 from cmkit.practice.plan import plan_work
 from cmkit.practice.technique import NO_TECHNIQUE
 from cmkit.records.fleet import Fleet
+from cmkit.records.reading.advice import newest_set_aside
 from cmkit.review import NO_REVIEW, Review
 from cmkit.trust.hours import running_hours
 from cmkit.trust.screen import screen_bottles
@@ -39,7 +40,7 @@ def assess(fleet: Fleet, as_of: str | pd.Timestamp, learnt: Learnt) -> Assessmen
     state = judge_compartments(known, hours, wear, trust, learnt)
     before = states_at(fleet.as_of(last_month_end(known)), state, wear, trust, learnt)
     plan = plan_work(known, hours, wear, state, learnt)
-    families = learnt.of_families(known.compartments["family"])
+    families = learnt.of_families(known.compartments["family"], known.machines["site"])
     chapters = (known, hours, wear, trust, state, plan)
     tables = {name: table for chapter in chapters for name, table in chapter.tables().items()}
     return Assessment(about(known), **tables, **families, before=before, technique=NO_TECHNIQUE)
@@ -67,6 +68,7 @@ def about(known: Fleet) -> dict[str, Any]:
         "as_of": f"{known.date:%Y-%m-%d}",
         "cmkit": version("cmkit"),
         "sources": dict(sorted(known.sources.items())),
+        "newest_set_aside": newest_set_aside(known),
         "alarm": asdict(settings.alarm),
         "judge": asdict(settings.judge),
         "sampling": asdict(settings.sampling),

@@ -13,11 +13,20 @@ from cmkit.practice.programme import as_one
 from cmkit.practice.rounds import on_days
 from cmkit.practice.technique import crew_technique
 from cmkit.records.fleet import Fleet
+from cmkit.records.reading.advice import newest_set_aside
 from cmkit.records.settings import Sampling
 
 _WHOLE = ("repairs", "counts", "corrections")  # each part carries them whole
-_UNORDERED = ("set_aside", "samples", "services", "meters", "findings", "hours")  # in the order of the files
-_SHARED = ("numbers", "limits", "turnaround")  # parts may share families and sites
+_UNORDERED = (
+    "set_aside",
+    "samples",
+    "services",
+    "meters",
+    "findings",
+    "decisions",
+    "hours",
+)  # in the order of the files
+_SHARED = ("numbers", "limits", "fresh", "turnaround")  # parts may share families and sites
 
 
 def combine(parts: Sequence[Assessment], reading: Fleet | None = None) -> Assessment:
@@ -35,7 +44,9 @@ def combine(parts: Sequence[Assessment], reading: Fleet | None = None) -> Assess
     tables["counts"] = _counted(notes, tables["set_aside"])
     tables["programme"] = as_one(tables["programme"])
     whole = Assessment(_about(parts, reading), **tables)
-    technique = crew_technique(whole.factors, whole.samples, whole.compartments, whole.machines)
+    technique = crew_technique(
+        whole.factors, whole.samples, whole.compartments, whole.machines, whole.about["trust"]["bottle_factor_sd"]
+    )
     sampling, pace = Sampling(**whole.about["sampling"]), whole.about["intervals"]["usual_h_per_day"]
     intervals = within_capacity(whole.intervals, whole.curves, whole.use, sampling, pace)
     cards = on_days(whole.cards, whole.due, whole.use, date=whole.as_of, rule=sampling)
@@ -54,7 +65,9 @@ def _refuse_unlike(parts: Sequence[Assessment]) -> None:
 
 
 _ORDER = {
+    "fresh": (["site", "fluid", "grade", "analyte"], True),
     "record": (["_when", "compartment"], True),
+    "decided": (["decided_on", "decision"], False),
     "missed": (["found_on", "compartment"], [False, True]),
     "waiting": (["saved", "compartment"], [False, True]),
 }  # tables that are not simply in order of their first column, or of the compartment
@@ -87,4 +100,5 @@ def _counted(first: Assessment | Fleet, set_aside: pd.DataFrame) -> pd.DataFrame
 def _about(parts: Sequence[Assessment], reading: Fleet | None) -> dict[str, Any]:
     kinds = {name: kind for part in parts for name, kind in part.about["kinds"].items()}
     sources = parts[0].about["sources"] if reading is None else dict(sorted(reading.sources.items()))
-    return {**parts[0].about, "kinds": dict(sorted(kinds.items())), "sources": sources}
+    about = {**parts[0].about, "kinds": dict(sorted(kinds.items())), "sources": sources}
+    return about if reading is None else about | {"newest_set_aside": newest_set_aside(reading)}

@@ -9,6 +9,7 @@ of its own and is swept by the next writer. Nothing is replaced that was not wri
 """
 
 import ctypes
+import errno
 import hashlib
 import json
 import os
@@ -121,6 +122,33 @@ def written_folder(place: str | Path, kind: str = "") -> Iterator[Path]:
         raise error if error.filename else _named(error, shown) from None
     finally:
         shutil.rmtree(aside, ignore_errors=True)
+
+
+def check_place(place: str | Path, kind: str | None = None) -> None:
+    """Whether `place` can be written, asked before the work that would fill it. kind: of a folder as of :func:`written_folder`; None: a file.
+
+    Raises WriteError where something else stands there, OSError (with a name) where no file can be made.
+    """
+    shown, real = Path(place), Path(os.path.realpath(place))
+    if kind is not None:
+        _refuse_other(shown, real, kind)
+    elif real.is_dir():
+        raise WriteError(f"{shown}: a folder, wanted the name of a file. Name a file in it.")
+    above = next(p for p in real.parents if os.path.lexists(p))
+    if not above.is_dir():
+        raise NotADirectoryError(errno.ENOTDIR, os.strerror(errno.ENOTDIR), str(above))
+    if not os.access(above, os.W_OK | os.X_OK):
+        raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(above))
+
+
+def check_heading(place: Path, columns: list[str]) -> None:
+    """WriteError where a file is there already that is not a table of these columns: only a table of ours is replaced."""
+    if place.is_file() and place.stat().st_size:
+        with place.open("rb") as there:
+            if there.readline(10_000).decode("utf-8-sig", "replace").strip() != ",".join(columns):
+                raise WriteError(
+                    f"{place}: there already and not this table, and nothing is written over. Give another name."
+                )
 
 
 def _refuse_other(shown: Path, place: Path, kind: str) -> None:

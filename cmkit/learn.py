@@ -96,7 +96,7 @@ def learn(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW, *
         usual=usual,
         shifts=shifted_days(known, forecasts, register),
         fluids=learn_fluids(known, known.settings.trust),
-        bottle_factors=shared_factors(forecast_panel(known, forecasts, register)),
+        bottle_factors=shared_factors(forecast_panel(known, forecasts, register), known.settings.trust),
         make_up=make_up,
         pace=pd.DataFrame({"h_per_day": [pace]}),
         residuals=pd.concat([part.residuals for part in done], ignore_index=True).sort_values(

@@ -57,10 +57,12 @@ class Learnt:
     def as_of(self) -> pd.Timestamp:
         return pd.Timestamp(self.about["as_of"])
 
-    def of_families(self, families: pd.Series) -> dict[str, pd.DataFrame]:
-        """numbers and limits of some families: what an assessment of them keeps."""
+    def of_families(self, families: pd.Series, sites: pd.Series) -> dict[str, pd.DataFrame]:
+        """numbers and limits of some families and fresh fluids of some sites: what an assessment of them keeps."""
         own = {"numbers": self.numbers, "limits": self.limits}
-        return {name: t[t["family"].isin(families)].reset_index(drop=True) for name, t in own.items()}
+        fresh = self.fresh[self.fresh["site"].isin(sites)].sort_values(["site", "fluid", "grade", "analyte"])
+        kept = {name: t[t["family"].isin(families)].reset_index(drop=True) for name, t in own.items()}
+        return kept | {"fresh": fresh.reset_index(drop=True)}
 
     def save(self, folder: Path) -> None:
         """One Parquet file a table, `learnt.json` and a manifest, all of them or nothing.

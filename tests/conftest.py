@@ -1,14 +1,24 @@
 """Fixtures shared by all tests."""
 
+import functools
+import pickle
 import subprocess
 import time
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import pytest
+from filelock import FileLock
 
+from cmkit.assess import assess
+from cmkit.assessment import Assessment
+from cmkit.books.content.open_assessment import open_assessment
+from cmkit.combine import combine
+from cmkit.learn import learn
+from cmkit.learnt import Learnt
 from cmkit.records.analytes import analyte_register, below
 from cmkit.records.fleet import Fleet
 from cmkit.records.reading.load import load_fleet
@@ -17,6 +27,17 @@ from cmkit.tables.frames import empty
 from cmkit.tables.records import TABLES
 
 ROOT = Path(__file__).parent.parent
+# Files that take longest, longest first: handed out first, so that at the end no process waits long for another.
+LONGEST = (
+    "test_wheel.py", "test_cli.py", "test_writers.py", "test_misleading_results.py", "test_assess.py", "test_few_records.py",
+    "test_review.py", "test_by_site.py", "test_own_data.py", "test_signals.py", "test_small_fleet.py", "test_records_store.py",
+    "test_combine.py", "test_books_sections.py", "test_decide.py",
+)  # fmt: skip
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """For `--dist loadfile --no-loadscope-reorder`, which hands files out in the order of the tests."""
+    items.sort(key=lambda item: LONGEST.index(item.path.name) if item.path.name in LONGEST else len(LONGEST))
 
 
 @pytest.fixture(scope="session")
@@ -85,10 +106,41 @@ def make_fleet() -> Callable[..., Fleet]:
     return make
 
 
+Once = Callable[[str, Callable[[], Any]], Any]
+
+
 @pytest.fixture(scope="session")
-def small(root: Path) -> Fleet:
+def once(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Once:
+    """`once(name, make)`: what `make()` gives, made by the first of the run's processes that asks and read by the others. Not to be changed."""
+    own = tmp_path_factory.getbasetemp()
+    folder = own if worker_id == "master" else own.parent
+
+    def made(name: str, make: Callable[[], Any]) -> Any:
+        path = folder / f"{name}.pickle"
+        with FileLock(f"{path}.lock"):
+            if not path.exists():
+                path.write_bytes(pickle.dumps(make()))
+        return pickle.loads(path.read_bytes())
+
+    return made
+
+
+@pytest.fixture(scope="session")
+def demo_fleet(root: Path, once: Once) -> Fleet:
+    """The demo fleet's records."""
+    return once("demo", lambda: load_fleet(root / "sample_data"))
+
+
+@pytest.fixture(scope="session")
+def demo(root: Path, once: Once) -> Assessment:
+    """The demo fleet on 30 June 2026, the day of its newest record."""
+    return once("demo assessed", lambda: open_assessment(root / "sample_data"))
+
+
+@pytest.fixture(scope="session")
+def small(demo_fleet: Fleet) -> Fleet:
     """Five machines of the demo fleet, of three kinds and two sites."""
-    fleet = load_fleet(root / "sample_data")
+    fleet = demo_fleet
     machines = ["WL-04", "WL-05", "RH-04", "EX-02", "DR-02"]
     places = fleet.compartments[fleet.compartments["machine"].isin(machines)]
     tables = {name: getattr(fleet, name) for name in TABLES}
@@ -97,3 +149,17 @@ def small(root: Path) -> Fleet:
     own["meters"] = fleet.meters[fleet.meters["machine"].isin(machines)]
     own["corrections"] = fleet.corrections[fleet.corrections["sample"].isin(own["samples"]["sample"])]
     return replace(fleet, **{n: f.reset_index(drop=True) for n, f in own.items()})
+
+
+@pytest.fixture(scope="session")
+def small_learnt(small: Fleet, once: Once) -> Callable[[str], Learnt]:
+    """`small_learnt(day)`: what those five machines teach."""
+    return functools.cache(lambda day: once(f"learnt-{day}", lambda: learn(small, day)))
+
+
+@pytest.fixture(scope="session")
+def small_assessed(small: Fleet, small_learnt: Callable[[str], Learnt], once: Once) -> Callable[[str], Assessment]:
+    """`small_assessed(day)`: what `assess_fleet` says of those five machines, by its three steps."""
+    return functools.cache(
+        lambda day: once(f"assessed-{day}", lambda: combine([assess(small, day, small_learnt(day))]))
+    )

@@ -25,6 +25,6 @@ def screened(known: Fleet, exposure: pd.DataFrame, expected: pd.DataFrame, regis
     learnt = made_learnt(
         shifts=shifted_days(known, forecasts, register),
         fluids=learn_fluids(known, known.settings.trust),
-        bottle_factors=shared_factors(forecast_panel(known, forecasts, register)),
+        bottle_factors=shared_factors(forecast_panel(known, forecasts, register), known.settings.trust),
     )
     return screen_bottles(known, running_hours(known), forecasts, learnt)

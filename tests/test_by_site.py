@@ -1,6 +1,7 @@
 """A fleet assessed site by site: the same tables whoever does it, and only what changed is done again."""
 
 import json
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -13,7 +14,6 @@ from cmkit.by_site import SiteDone, assess_by_site
 from cmkit.combine import combine
 from cmkit.engine import Workers
 from cmkit.errors import CmkitError
-from cmkit.learn import learn
 from cmkit.learnt import Learnt
 from cmkit.records.fleet import Fleet
 
@@ -21,8 +21,8 @@ DAY = "2026-06-30"
 
 
 @pytest.fixture(scope="module")
-def learnt(small: Fleet) -> Learnt:
-    return learn(small, DAY)
+def learnt(small_learnt: Callable[[str], Learnt]) -> Learnt:
+    return small_learnt(DAY)
 
 
 @pytest.fixture(scope="module")

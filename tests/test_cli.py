@@ -2,7 +2,6 @@
 
 import json
 import shutil
-import signal
 import subprocess
 import sys
 from datetime import date
@@ -15,10 +14,12 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner
 
-from cmkit.cli import main, month_asked
+from cmkit.books.publishing.fleet_month import month_asked
+from cmkit.cli import main
 from cmkit.errors import CmkitError
 from cmkit.files import seal
 from cmkit.review import KIND as REVIEW
+from tests.faults.hostile import base_fleet
 
 
 def run(*words: str):
@@ -92,7 +93,6 @@ def test_a_month_to_come_is_refused() -> None:
         (["match", "nowhere.csv"], "nowhere.csv"),
         (["take-in", "nowhere"], "nowhere: no such folder"),
         (["history", "nowhere"], "nowhere: no such folder"),
-        (["assess", "sample_data", "--out", "README.md/x"], "README.md"),
     ],
 )
 def test_wrong_arguments_get_one_line_and_code_2(words: list[str], said: str, root: Path, monkeypatch) -> None:
@@ -104,51 +104,36 @@ def test_wrong_arguments_get_one_line_and_code_2(words: list[str], said: str, ro
 
 
 @pytest.mark.parametrize(
-    ("stop_in", "command"),
+    ("words", "said"),
     [
-        ("cmkit.records.storing.store._put", ["take-in"]),
-        ("cmkit.books.publishing.month._write_field_sheets", ["books", "--month", "newest", "--out", "out"]),
+        (["assess", "sample_data", "--out", "README.md/x"], "README.md: Not a directory"),
+        (["assess", "sample_data", "--out", "tests"], "nothing is written over"),
+        (["assess", "sample_data", "--out", "README.md"], "README.md: a file, and nothing is written over"),
+        (["intervals", "sample_data", "--out", "tests"], "tests: a folder, wanted the name of a file"),
+        (["intervals", "sample_data", "--out", "README.md"], "README.md: there already and not this table"),
+        (["demo", "tests"], "nothing is written over"),
     ],
 )
-def test_stopped_by_hand_is_one_line_and_code_130(stop_in: str, command: list[str], root: Path, tmp_path: Path) -> None:
-    """Ctrl-C in the middle of a run: no traceback, no half store and no half month; the next run goes on."""
-    shutil.copytree(root / "sample_data", tmp_path / "fleet")
-    words = [stop_in, command[0], str(tmp_path / "fleet"), *command[1:]]
-    started = subprocess.Popen(
-        [sys.executable, "-c", _SLOW, *words], cwd=tmp_path, text=True, stdout=subprocess.PIPE, stderr=subprocess.STDOUT
-    )  # fmt: skip
-    assert "here\n" in iter(started.stdout.readline, "")
-    started.send_signal(signal.SIGINT)
-    said = started.communicate(timeout=60)[0]
-    assert started.returncode == 130, said
-    assert "cmkit: stopped. What was there before stands" in said
-    assert "Traceback" not in said
-    assert not (tmp_path / "out" / "2026-06").exists()
-    assert run("take-in", str(tmp_path / "fleet")).exit_code == 0
+def test_where_nothing_can_be_written_is_said_before_any_work(
+    words: list[str], said: str, root: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(root)
+    for work in ("cmkit.records.storing.source.open_fleet", "cmkit.simulate.write.simulate_fleet"):
+        monkeypatch.setattr(work, lambda *_, **__: pytest.fail("work was begun"))
+    result = run(*words)
+    assert result.exit_code == 2
+    assert said in " ".join(result.output.split())
 
 
-_SLOW = """
-import importlib, signal, sys, time
-import cmkit.cli
-signal.signal(signal.SIGINT, signal.default_int_handler)
-module, _, name = sys.argv.pop(1).rpartition(".")
-def here(*_):
-    print("here", flush=True)
-    time.sleep(60)
-setattr(importlib.import_module(module), name, here)
-cmkit.cli.main()
-"""
-
-
-def test_a_fleet_that_cannot_be_written_can_be_read_by_version(root: Path, tmp_path: Path, monkeypatch) -> None:
-    shutil.copytree(root / "sample_data", tmp_path / "fleet")
+def test_a_fleet_that_cannot_be_written_can_be_read_by_version(tmp_path: Path, monkeypatch) -> None:
+    base_fleet(tmp_path / "fleet")
     assert run("take-in", str(tmp_path / "fleet")).exit_code == 0
 
     def refused(*_: object, **__: object) -> None:
         raise PermissionError(13, "Permission denied", "fleet/store/LOCK")
 
     monkeypatch.setattr("cmkit.records.storing.source.take_in", refused)
-    result = run("intervals", str(tmp_path / "fleet"), "--as-of", "2024-06-30")
+    result = run("intervals", str(tmp_path / "fleet"), "--as-of", "2026-03-31")
     assert result.exit_code == 2
     assert "fleet/store/LOCK: Permission denied, so what is new cannot be taken in" in result.output
     assert "--version N" in result.output
@@ -165,6 +150,31 @@ def test_a_message_holds_no_marks_a_terminal_obeys_and_has_an_end(tmp_path: Path
     assert all(c.isprintable() or c == "\n" for c in result.output)
     assert len(result.output) < 2100
     assert "widen the `files` pattern" in said
+
+
+def test_a_decision_is_listed_shown_written_and_taken_back(root, tmp_path) -> None:
+    fleet = tmp_path / "fleet"
+    shutil.copytree(root / "sample_data", fleet)
+    old = (fleet / "decisions.csv").read_bytes()
+    listed = run("decide", str(fleet)).output.splitlines()
+    assert any(
+        "RH-02/final drive/left (alarm): known for" in line and "nobody has taken it on yet" in line for line in listed
+    )
+    assert listed[-1].endswith("stand on 2026-06-30.")
+    given = ["decide", str(fleet), "RH-02/final drive/left", "--owner", "lead, ridge", "--due", "2027-01-31"]
+    assert run(*given).exit_code == 2
+    assert "why: found nothing" in run(*given).output
+    given += ["--why", "filter first"]
+    assert "Nothing was written." in run(*given, "--dry-run").output
+    assert (fleet / "decisions.csv").read_bytes() == old
+    said = run(*given)
+    assert said.exit_code == 0, said.output
+    assert (fleet / "decisions.csv").read_bytes().count(b"\n") == old.count(b"\n") + 1
+    key = "D-RH-02/final drive/left-260630"
+    assert f"--undo '{key}'" in said.output
+    assert run("decide", str(fleet), "--undo", key).exit_code == 0
+    assert (fleet / "decisions.csv").read_bytes() == old
+    assert "no row" in run("decide", str(fleet), "--undo", key).output
 
 
 def test_a_full_folder_is_not_written_over(tmp_path) -> None:

@@ -1,5 +1,7 @@
 """Assessing each site by itself and combining equals assessing the fleet at once, table by table."""
 
+from collections.abc import Callable
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -8,8 +10,7 @@ from cmkit.assess import assess
 from cmkit.assessment import Assessment, table_names
 from cmkit.combine import combine
 from cmkit.errors import CmkitError
-from cmkit.learn import learn
-from cmkit.learnt import learnt_names, load_learnt
+from cmkit.learnt import Learnt, learnt_names, load_learnt
 from cmkit.records.fleet import Fleet
 
 DAY = "2026-06-30"
@@ -20,10 +21,21 @@ _SUMMED = ("bottle_chances", "hypotheses", "contributions", "verdicts", "before"
 
 
 @pytest.fixture(scope="module")
-def once_and_by_site(small: Fleet) -> tuple[Assessment, Assessment]:
-    learnt = learn(small, DAY)
-    parts = [assess(small.for_site(site), DAY, learnt) for site in small.sites["site"]]
-    return combine([assess(small, DAY, learnt)]), combine(parts)
+def learnt(small_learnt: Callable[[str], Learnt]) -> Learnt:
+    return small_learnt(DAY)
+
+
+@pytest.fixture(scope="module")
+def parts(small: Fleet, learnt: Learnt) -> list[Assessment]:
+    """Each site assessed by itself."""
+    return [assess(small.for_site(site), DAY, learnt) for site in small.sites["site"]]
+
+
+@pytest.fixture(scope="module")
+def once_and_by_site(
+    small_assessed: Callable[[str], Assessment], parts: list[Assessment]
+) -> tuple[Assessment, Assessment]:
+    return small_assessed(DAY), combine(parts)
 
 
 def in_order(table: pd.DataFrame) -> pd.DataFrame:
@@ -48,26 +60,25 @@ def test_by_site_equals_at_once(name: str, once_and_by_site: tuple[Assessment, A
         pd.testing.assert_frame_equal(in_order(once), in_order(by_site), check_exact=True)
 
 
-def test_a_site_looks_at_nothing_outside_it(small: Fleet, once_and_by_site: tuple[Assessment, Assessment]) -> None:
+def test_a_site_looks_at_nothing_outside_it(
+    small: Fleet, parts: list[Assessment], once_and_by_site: tuple[Assessment, Assessment]
+) -> None:
     """Records of the other sites may vanish: with the same learnt numbers the site's tables stay."""
-    learnt, site = learn(small, DAY), small.sites["site"].iloc[0]
-    alone = assess(small.for_site(site), DAY, learnt)
+    site, alone = small.sites["site"].iloc[0], parts[0]
     assert set(alone.machines["site"]) == {site}
     wear = once_and_by_site[0].for_site(site).wear
     pd.testing.assert_frame_equal(alone.wear, wear, check_exact=True)
 
 
-def test_parts_that_do_not_belong_together_are_refused(small: Fleet) -> None:
-    learnt, site = learn(small, DAY), small.sites["site"].iloc[0]
-    part = assess(small.for_site(site), DAY, learnt)
+def test_parts_that_do_not_belong_together_are_refused(parts: list[Assessment]) -> None:
+    part = parts[0]
     with pytest.raises(CmkitError, match="is in two parts"):
         combine([part, part])
     with pytest.raises(CmkitError, match="nothing to combine"):
         combine([])
 
 
-def test_what_was_learnt_is_saved_as_it_is(small: Fleet, tmp_path) -> None:
-    learnt = learn(small, DAY)
+def test_what_was_learnt_is_saved_as_it_is(learnt: Learnt, tmp_path) -> None:
     learnt.save(tmp_path)
     back = load_learnt(tmp_path)
     assert back.about == learnt.about

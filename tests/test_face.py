@@ -51,8 +51,8 @@ def test_a_function_wins_over_the_module_of_its_name_whoever_came_first(first) -
 
 
 @pytest.fixture(scope="module")
-def result(small):
-    return cmkit.assess_fleet(small, "2026-06-30")
+def result(small_assessed):
+    return small_assessed("2026-06-30")
 
 
 def test_an_assessment_says_in_a_few_lines_what_it_is(small, result) -> None:

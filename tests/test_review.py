@@ -1,5 +1,6 @@
 """A review is used as it stands, says how far the fleet has moved since, and keeps limits from creeping up with a fleet that wears out."""
 
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -8,11 +9,12 @@ import pandas as pd
 import pytest
 from pandas.testing import assert_frame_equal
 
-from cmkit.assess import assess_fleet
+from cmkit.assess import assess, assess_fleet
 from cmkit.assessment import Assessment
 from cmkit.errors import WrongFile
 from cmkit.files import seal
 from cmkit.learn import learn
+from cmkit.learnt import Learnt
 from cmkit.records.fleet import Fleet
 from cmkit.review import Review, freeze, read_review, review_drift, review_words
 from cmkit.wear.family import COLUMNS
@@ -22,11 +24,13 @@ DAY = "2025-12-31"
 
 
 @pytest.fixture(scope="module")
-def then(small: Fleet) -> Assessment:
-    return assess_fleet(small, DAY)
+def then(small_assessed: Callable[[str], Assessment]) -> Assessment:
+    return small_assessed(DAY)
 
 
-def test_what_was_frozen_is_used_to_the_last_digit(small: Fleet, then: Assessment, tmp_path: Path) -> None:
+def test_what_was_frozen_is_used_to_the_last_digit(
+    small: Fleet, small_learnt: Callable[[str], Learnt], then: Assessment, tmp_path: Path
+) -> None:
     """Written, read and used on the day of the review, nothing changes but the day it is of; fixed limits are not frozen."""
     freeze(then, tmp_path)
     again = assess_fleet(small, DAY, read_review(tmp_path))
@@ -37,7 +41,7 @@ def test_what_was_frozen_is_used_to_the_last_digit(small: Fleet, then: Assessmen
     judged = again.limits["alarm"].notna() & ~again.limits["method"].isin(["maker", "practice"])
     assert 0 < judged.sum() < len(again.limits)
     assert again.limits["frozen_on"].eq(pd.Timestamp(DAY)).equals(judged)
-    assert review_words(learn(small, DAY), then) == []
+    assert review_words(small_learnt(DAY), then) == []
 
 
 def sicker(fleet: Fleet, factor: float) -> Fleet:
@@ -53,7 +57,8 @@ def test_limits_do_not_creep_up_with_a_fleet_that_wears_out(small: Fleet, then: 
     """Every engine's iron rises threefold after the review: estimated anew the limits follow it, the frozen ones stay and say so."""
     freeze(then, tmp_path)
     fleet = sicker(small, 3.0)
-    anew, held = assess_fleet(fleet, "2026-06-30"), assess_fleet(fleet, "2026-06-30", read_review(tmp_path))
+    learnt = learn(fleet, "2026-06-30")
+    anew, held = assess(fleet, "2026-06-30", learnt), assess_fleet(fleet, "2026-06-30", read_review(tmp_path))
 
     def iron(result: Assessment) -> pd.Series:
         own = result.limits[(result.limits["analyte"] == "Fe_ppm") & (result.limits["measure"] == "level")]
@@ -62,24 +67,26 @@ def test_limits_do_not_creep_up_with_a_fleet_that_wears_out(small: Fleet, then: 
     crept = (iron(anew) / iron(then)).dropna()
     assert crept.median() > 1.3
     np.testing.assert_array_equal(iron(held).reindex(iron(then).index), iron(then))
-    moved = review_drift(learn(fleet, "2026-06-30"), held)[1]
+    moved = review_drift(learnt, held)[1]
     first = moved[moved["analyte"] == "Fe_ppm"]
     assert (first.loc[first["words"] != "as frozen", "ratio"] > 1).all()
     assert "higher than when frozen" in set(first["words"])
-    words = review_words(learn(fleet, "2026-06-30"), held)
+    words = review_words(learnt, held)
     assert len(words) == 2
     assert "would be set elsewhere today, furthest first." in words[1]
     assert len(held.evidence.query("analyte == 'Fe_ppm'")) > len(anew.evidence.query("analyte == 'Fe_ppm'"))
 
 
-def test_drift_from_frozen_numbers_is_told(small: Fleet) -> None:
+def test_drift_from_frozen_numbers_is_told(
+    small: Fleet, small_learnt: Callable[[str], Learnt], small_assessed: Callable[[str], Assessment]
+) -> None:
     """Frozen as they are today, but for one family's iron: a third of it, known to a hundredth. That one alone has drifted, threefold."""
-    frozen = assess_fleet(small, "2026-06-30").numbers.assign(frozen_on=pd.Timestamp("2026-01-01"))
+    frozen = small_assessed("2026-06-30").numbers.assign(frozen_on=pd.Timestamp("2026-01-01"))
     row = frozen[frozen["analyte"] == "Fe_ppm"].index[0]
     frozen.loc[row, ["rate_mean", "rate_sd"]] = [frozen.loc[row, "rate_mean"] / 3, frozen.loc[row, "rate_mean"] / 300]
     frozen.loc[row, "n_series"] = 100
     again = assess_fleet(small, "2026-06-30", Review(frozen))
-    moved, limits = review_drift(learn(small, "2026-06-30"), again)
+    moved, limits = review_drift(small_learnt("2026-06-30"), again)
     assert len(moved) == len(frozen)
     assert limits.empty
     first = moved.iloc[0]

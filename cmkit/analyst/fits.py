@@ -80,10 +80,10 @@ def refit(
 
 def _least_squares(robust: bool) -> Callable[[pd.DataFrame, pd.Series], tuple[float, float, float, float]]:
     def fit(data: pd.DataFrame, noise: pd.Series) -> tuple[float, float, float, float]:
-        cut = data["below"].to_numpy(bool)
+        cut = data["above"].to_numpy(np.int8) - data["below"].to_numpy(np.int8)
         found = wear_rate(
             data["value"], data["phi"], data["psi"], data["chi"], censored=cut if cut.any() else None,
-            noise_floor=noise["noise_floor"], noise_share=noise["noise_share"], prior=_flat(data) if (~cut).sum() < 2 else None,
+            noise_floor=noise["noise_floor"], noise_share=noise["noise_share"], prior=_flat(data) if (cut == 0).sum() < 2 else None,
             robust=robust, rounds=30,
         )  # fmt: skip
         return found.rate, found.low, found.high, found.level

@@ -7,11 +7,12 @@ from numpy.typing import NDArray
 from cmkit.analyst.asked import known_analyte, one_of, place_of, register_of, rows_of
 from cmkit.assessment import Assessment
 from cmkit.errors import ParameterError
-from cmkit.records.analytes import below, by_rule
+from cmkit.records.analytes import by_rule
+from cmkit.records.censoring import flags
 
 Floats = NDArray[np.float64]
 SERIES = [
-    "sample", "drawn_on", "life", "run_h", "fluid_h", "value", "below", "believed", "changed", "makeup_l", "kept", "effective_h", "phi", "psi", "chi", "expected",
+    "sample", "drawn_on", "life", "run_h", "fluid_h", "value", "below", "above", "believed", "changed", "makeup_l", "kept", "effective_h", "phi", "psi", "chi", "expected",
     "expected_sd", "z", "level", "level_sd", "rate", "rate_sd",
 ]  # fmt: skip
 _STEPS = ["sample", "life", "order", "drawn_on", "run_h", "fluid_h", "changed", "makeup_l", "phi", "psi", "chi"]
@@ -25,7 +26,7 @@ def series(
     """One compartment's results of one analyte, oldest first, with what happened to the fluid between the bottles (columns SERIES).
 
     bottles: only the newest so many; life: which component in this place (1 the first on record), default the present one.
-    value, expected, level and their sd in the analyte's unit, below: value is a reporting limit; run_h, fluid_h (h); believed (0..1);
+    value, expected, level and their sd in the analyte's unit, below, above: value is a limit it lies below or above; run_h, fluid_h (h); believed (0..1);
     rate, rate_sd (unit/h); kept, effective_h: share of the old level left and hours that count since the bottle before (1 and 0 at the
     first). phi (share), psi (h) and chi (unit) are counted from the first bottle of the series: at a constant wear rate r
     (unit/h) the level is phi C + r psi + chi, C being the level at the first.
@@ -41,8 +42,8 @@ def series(
         one_of("life", str(wanted), map(str, lives))
     own = own[own["life"] == wanted]
     results = a.samples.set_index("sample").reindex(own["sample"])
-    flag = results[below(analyte)].fillna(False).to_numpy(bool) if below(analyte) in results else False
-    own = own.assign(value=results[analyte].to_numpy(float), below=flag)
+    under, over = (flags(results, [analyte], flag)[:, 0] for flag in ("below", "above"))
+    own = own.assign(value=results[analyte].to_numpy(float), below=under, above=over)
     trust = a.trust.set_index("sample")["believed"]
     own["believed"] = trust.reindex(own["sample"]).to_numpy(float)
     own = _chained(own).merge(a.history.loc[a.history["analyte"] == analyte, _TRACK], on="sample", how="left")
@@ -108,12 +109,3 @@ def numbers_of(a: Assessment, compartment: str, analyte: str) -> pd.Series:
 def _numbers(a: Assessment, compartment: str, analyte: str) -> pd.DataFrame:
     family = a.compartments.set_index("compartment")["family"].get(compartment, "")
     return a.numbers[(a.numbers["family"] == family) & (a.numbers["analyte"] == analyte)]
-
-
-def longest_clear(a: Assessment) -> str:
-    """A compartment to begin with: clear, believed, with the most bottles. ParameterError where none is clear."""
-    clear = a.verdicts.loc[a.verdicts["state"] == "clear", "compartment"]
-    counts = a.history[a.history["compartment"].isin(clear)].groupby("compartment")["sample"].nunique()
-    if counts.empty:
-        raise ParameterError("compartment: none of this fleet is clear; name one yourself.")
-    return str(counts.sort_values(ascending=False, kind="stable").index[0])

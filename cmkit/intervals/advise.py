@@ -1,6 +1,6 @@
 """How often to sample each compartment of a fleet: records, wear numbers and money in, one row of advice per compartment out."""
 
-from dataclasses import fields, replace
+from dataclasses import fields
 from typing import Any
 
 import numpy as np
@@ -374,20 +374,26 @@ _VARIED = (
 )
 
 
+_FACTORS = {0.5: "halved", 2.0: "doubled"}
+
+
 def what_changes(case: Case, allowed: Array, advised: Array) -> list[str]:
     """What the best interval would be with half or double of each thing that moves it most, where it differs from the advice."""
     first, own = distinct(case.columns() | {"advised": advised})
-    few, now = case.take(first), advised[first]
-    said: list[list[str]] = [[] for _ in first]
-    for name, words in _VARIED:
-        moved: list[list[str]] = [[] for _ in first]
-        for factor, how in ((0.5, "halved"), (2.0, "doubled")):
-            value = np.maximum(getattr(few, name) * factor, 1.0 if name == "rate_multiple" else 0.0)
-            best = allowed[interval_cost(replace(few, **{name: value}), allowed).cost_per_h.argmin(axis=1)]
-            for n in np.flatnonzero(best != now).tolist():
-                moved[n].append(f"{how}: {hours_words(best[n])}")
-        for n, parts in enumerate(moved):
-            said[n] += [f"{words} {', '.join(parts)}"] if parts else []
+    few, now, size = case.take(first), advised[first], len(first)
+    tried = [(name, words, factor) for name, words in _VARIED for factor in _FACTORS]
+    many = {name: np.tile(column, len(tried)) for name, column in few.columns().items()}
+    for k, (name, _, factor) in enumerate(tried):
+        many[name][k * size : (k + 1) * size] *= factor
+    many["rate_multiple"] = np.maximum(many["rate_multiple"], 1.0)
+    best = allowed[interval_cost(Case(**many), allowed, fine=False).cost_per_h.argmin(axis=1)].reshape(-1, size)
+    said: list[list[str]] = []
+    for n in range(size):
+        moved: dict[str, list[str]] = {}
+        for (_, words, factor), every in zip(tried, best[:, n], strict=True):
+            if every != now[n]:
+                moved.setdefault(words, []).append(f"{_FACTORS[factor]}: {hours_words(every)}")
+        said.append([f"{words} {', '.join(parts)}" for words, parts in moved.items()])
     text = ["; ".join(parts) or "nothing that was tried: each halved and doubled leaves it" for parts in said]
     return [text[n] for n in own]
 

@@ -6,6 +6,7 @@ A fixed limit (of a maker or of practice) and a low level act alone, beside the 
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from cmkit.judge.faults import DOUBTS, explained, harmless
 from cmkit.records.settings import Judge
@@ -61,7 +62,7 @@ def bottle_states(
         for c, p in (("cause", "p_cause"), ("second_cause", "p_second"))
     ]
     out["chance"] = (out["p_fault"].fillna(0.0) - mild[0] - mild[1]).clip(lower=0.0)
-    by_chance = np.select([out["chance"] >= judge.alarm, out["p_fault"] >= judge.alert], [2, 1], 0)
+    by_chance = np.select([raises(out["chance"], out["p_good"], judge), out["p_fault"] >= judge.alert], [2, 1], 0)
     alone = rules_alone(out, rules, register)
     rank = alone["acts"].map(RANK)
     level = (alone["rule"] == "low level").to_numpy()
@@ -72,6 +73,12 @@ def bottle_states(
     out["by_chance"], out["by_limit"], out["by_level"] = STATE[by_chance], STATE[by[0]], STATE[by[1]]
     out["state"] = STATE[np.maximum.reduce([by_chance, *by])]
     return out[BOTTLES]
+
+
+def raises(chance: pd.Series, p_good: pd.Series, judge: Judge) -> NDArray[np.bool_]:
+    """Whether a chance of a fault is an alarm; a bottle that may not represent its compartment (p_good, NaN: no bottle speaks) needs a larger one."""
+    sure = (p_good.isna() | (p_good >= judge.sure_good)).to_numpy()
+    return chance.fillna(0.0).to_numpy() >= np.where(sure, judge.alarm, max(judge.alarm, judge.alarm_doubtful))
 
 
 _SCREENED = {"fluid": "another fluid", "units": "a result out of unit"}

@@ -19,6 +19,7 @@ GOOD, RICH, DIRT, OTHER = range(4)
 ODDITIES = ("good", "drawn from bottom or drain", "dirt in the bottle", "another compartment")
 _RICH_TIMES = (1.35, 1.65, 2.05, 2.6, 3.4)
 _DUST = (8.0, 16.0, 30.0)  # ppm of silicon
+_LEAST = 1e-9  # chance, so that a logarithm stays finite
 _OTHER_WIDE = 3.0  # sd of other results of another compartment, in the kind's noise
 
 
@@ -76,11 +77,17 @@ def another_density(b: Bottles, shares: Shares) -> Floats:
     others = np.sqrt((_OTHER_WIDE * b.sd) ** 2 + b.tau**2 + b.doubt**2)
     x = b.v / others
     logs = np.where(b.v_below, np.log(student_cdf(x)), student_log_density(x) - np.log(others)) * b.exponent
+    ranged = np.isfinite(b.v_low)
+    if ranged.any():
+        ends = (student_cdf(e / others) for e in (b.v_high, b.v_low))
+        inside = np.log(np.maximum(np.subtract(*ends), _LEAST))
+        logs = np.where(ranged, inside * b.exponent, logs)
     conditions = np.nansum(logs, axis=2)
     middle, sd = b.pooled
     z = (np.log(np.maximum(b.y, 0) + 1) - middle) / sd
     density = student_log_density(z) - np.log(sd) - np.log(np.maximum(b.y, 0) + 1)
-    pooled = np.nansum(np.where(b.y_below, np.log(student_cdf(z)), density), axis=2)
+    beyond = np.where(b.y_above, -z, z)
+    pooled = np.nansum(np.where(b.y_below | b.y_above, np.log(student_cdf(beyond)), density), axis=2)
     has = np.isfinite(b.sister)
     own = shares.other / (shares.other + np.where(has, shares.sister, 0.0))
     with np.errstate(divide="ignore"):

@@ -1,8 +1,8 @@
 """How likely a bottle's results are in every state, and what a good bottle teaches about level, rate and usual value.
 
 Metals: mean(change, bottle) = (carried + gained e^change) times the bottle's factor, plus dust; variance from the filter's two states, load, drift,
-and the laboratory. Other results: mean = own mean + unit x change. Noise is Student's t with 5 degrees of freedom; a result below its limit
-counts by the chance of lying there; a result not measured counts 1.
+and the laboratory. Other results: mean = own mean + unit x change. Noise is Student's t with 5 degrees of freedom; a result below or above its
+limit, or in the range of a code, counts by the chance of lying there; a result not measured counts 1.
 """
 
 from dataclasses import dataclass, fields
@@ -14,7 +14,7 @@ from cmkit.judge.bottles import Grid, student_cdf
 from cmkit.judge.constants import constant
 from cmkit.judge.hypotheses import BOTH_WAYS, UP, States
 from cmkit.judge.measures import Bottles
-from cmkit.wear.filter import ROBUST, Numbers, below_limit, noise, predict, true_limit
+from cmkit.wear.filter import ROBUST, Numbers, beyond_limit, noise, predict, true_limit
 
 Floats = NDArray[np.float64]
 Rows = slice | NDArray[np.int64]
@@ -94,6 +94,7 @@ def metal_likelihood(b: Bottles, i: int, at: Rows, f: Forecast, grid: Grid, s: S
     variance = np.maximum(v0 + v1 * e + v2 * e * e, 1e-6)[:, :, None] * times**2
     variance += own * mean * mean + (still + dust_sd**2)
     p = _density(y, under, mean, variance, np.asarray(numbers.unit))
+    in_range(p, _above(y, b.y_above[at, i], np.asarray(numbers.unit)), mean, variance)
     by_role = p @ s.up.T.astype(np.float32)
     np.log(np.maximum(by_role, _LEAST, out=by_role), out=by_role)
     by_role = by_role.transpose(0, 2, 1, 3)
@@ -134,6 +135,23 @@ def _density(y: NDArray, under: NDArray, mean: NDArray, variance: NDArray, unit:
     return out
 
 
+def _above(y: NDArray, over: NDArray, unit: NDArray) -> tuple[NDArray, NDArray]:
+    """Ends of the range of results above their limit, NaN for others."""
+    limit = true_limit(y, np.broadcast_to(unit, y.shape), 1)
+    return np.where(over, limit, np.nan), np.where(over, np.inf, np.nan)
+
+
+def in_range(p: NDArray, ends: tuple[NDArray, NDArray], mean: NDArray, variance: NDArray) -> None:
+    """Put the chance of lying between the ends [n, A] into p [n, A, ...], in place, where a result is a range."""
+    n, a = np.nonzero(np.isfinite(ends[0]))
+    if not len(n):
+        return
+    root = np.sqrt(variance[n, a])
+    low, high = (e[n, a].astype(np.float32).reshape(-1, *(1,) * (mean.ndim - 2)) for e in ends)
+    top = student_cdf((high - mean[n, a]) / root)
+    p[n, a] = np.maximum(top - student_cdf((low - mean[n, a]) / root), _LEAST)
+
+
 def other_likelihood(b: Bottles, i: int, n: int, s: States, means: tuple[Floats, Floats]) -> tuple[NDArray, NDArray]:
     """Log likelihood of everything else by oddity (good, rich, dirt: 3, n, S), and by role (n, Q, R), exponents not yet applied."""
     low = _low_level(b.low[:n, i], s.low)
@@ -142,7 +160,9 @@ def other_likelihood(b: Bottles, i: int, n: int, s: States, means: tuple[Floats,
     mu, spread = means[0][:n], means[1][:n]
     mean = (mu[:, :, None] + b.unit[:, None] * BOTH_WAYS).astype(np.float32)
     variance = (spread + b.sd**2 + b.doubt[:n, i] ** 2)[:, :, None].astype(np.float32)
-    p = _density(b.v[:n, i], b.v_below[:n, i], mean, np.broadcast_to(variance, mean.shape))
+    variance = np.broadcast_to(variance, mean.shape)
+    p = _density(b.v[:n, i], b.v_below[:n, i], mean, variance)
+    in_range(p, (b.v_low[:n, i], b.v_high[:n, i]), mean, variance)
     by_role = np.log(np.maximum(p @ s.both.T.astype(np.float32), _LEAST))
     blank = np.log(p.mean(axis=2)) * b.exponent
     total = by_role.reshape(n, -1) @ s.other_map.astype(np.float32)
@@ -179,14 +199,14 @@ def learn_levels(b: Bottles, i: int, f: Forecast, factor: Floats, sound: Floats,
     """
     n = len(f.expected)
     numbers = filter_numbers(b, slice(0, n))
-    y, under = b.y[:n, i] / factor[:, None], b.y_below[:n, i]
+    y, side = b.y[:n, i] / factor[:, None], b.y_above[:n, i].astype(np.int8) - b.y_below[:n, i]
     s = f.a11 + noise(f.expected, numbers)
     root, seen = np.sqrt(s), np.isfinite(y)
     nu = np.where(seen, y - f.expected, 0.0)
-    if under.any():
-        cut = seen & under
-        limit = true_limit(b.y[:n, i], np.asarray(numbers.unit))
-        z, _ = below_limit(limit[cut], f.expected[cut], root[cut])
+    if side.any():
+        cut = seen & (side != 0)
+        limit = true_limit(b.y[:n, i], np.asarray(numbers.unit), side)
+        z, _ = beyond_limit(limit[cut], f.expected[cut], root[cut], side[cut])
         nu[cut] = z * root[cut]
     wide = s * np.maximum(1.0, np.abs(nu) / root / ROBUST)
     k1, k2 = f.a11 / wide * seen, f.a12 / wide * seen
@@ -213,6 +233,7 @@ def learn_means(b: Bottles, i: int, n: int, means: tuple[Floats, Floats], sound:
     total = spread + b.sd**2 + b.doubt[:n, i] ** 2
     nu = np.where(seen, v - mu, 0.0)
     nu = np.where(under, np.minimum(nu, 0.0), nu)
+    nu = np.where(np.isposinf(b.v_high[:n, i]), np.maximum(nu, 0.0), nu)
     gain = spread / (total * np.maximum(1.0, np.abs(nu) / np.sqrt(total) / ROBUST)) * seen * sound[:, None]
     means[0][:n] = mu + gain * nu
     means[1][:n] = np.minimum(spread * (1 - gain) + (b.drift * b.sd) ** 2, b.tau**2)

@@ -20,7 +20,7 @@ UNNAMED = "unnamed change"
 OVER_LIMIT = "over a fixed limit"
 LOW_LEVEL = "low fluid level"
 DOUBTS = {
-    "p_rich": "drawn from bottom or drain", "p_dirt": "dirt in the bottle", "p_other": "another compartment", "p_fluid": "another fluid",
+    "p_rich": "drawn from bottom or drain", "p_dirt": "dirt in the bottle", "p_other": "another compartment",
 }  # fmt: skip
 AGAIN = "doubtful again"
 _LIMIT = re.compile(r"^(?P<analyte>[A-Za-z0-9_]+)(?P<way>[+-])(?:@(?P<severe>[\d.]+))?$")

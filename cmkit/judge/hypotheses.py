@@ -2,7 +2,8 @@
 
 A sign is a result that rises (`Fe+`), falls (`visc-`) or goes either way (`Zn~`); the number after the colon is its size: 3 a key sign,
 2 a second, 1 a third. `low:3` is a fluid level found low. `debris?:2` says that each result of a group may move, independently of the
-others (2: often, 1: seldom). A result named in `quiet` does not move; one that is not named at all moves with a small chance. Rows of
+others (2: often, 1: seldom). `needs` names results of which a compartment's bottles must have one for the fault to be told at all; where it is
+empty, one of the key and second signs will do. A result named in `quiet` does not move; one that is not named at all moves with a small chance. Rows of
 one cause in one kind are its appearances: they share what is said of the cause.
 """
 
@@ -42,13 +43,14 @@ Role = tuple[str, ...]  # ("still",), ("sign", size, way, phase), ("open", way, 
 
 @dataclass(frozen=True)
 class Pattern:
-    """One appearance of a cause: sign name -> (way, size), results that stay quiet, groups that may move, relative frequency."""
+    """One appearance of a cause: sign name -> (way, size), results that stay quiet, results of which one must be measured, groups that may move, relative frequency."""
 
     kinds: tuple[str, ...]
     cause: str
     also: tuple[str, ...]
     signs: dict[str, tuple[str, int]]
     quiet: frozenset[str]
+    needs: frozenset[str]
     groups: dict[str, int]
     low: bool
     weight: float
@@ -87,7 +89,7 @@ def all_patterns() -> tuple[Pattern, ...]:
 
 
 def read_pattern(row: dict) -> Pattern:
-    """One row of the table (kinds, cause, also_called, signs, quiet, weight) as a pattern."""
+    """One row of the table (kinds, cause, also_called, signs, quiet, needs, weight) as a pattern."""
     signs: dict[str, tuple[str, int]] = {}
     groups: dict[str, int] = {}
     low = False
@@ -102,10 +104,11 @@ def read_pattern(row: dict) -> Pattern:
             groups[name] = size
         else:
             signs |= dict.fromkeys(columns(name), (found["way"], size))
-    quiet = frozenset(c for name in str(row["quiet"]).split() for c in columns(name))
+    quiet, needs = (frozenset(c for name in str(row[of]).split() for c in columns(name)) for of in ("quiet", "needs"))
+    needs = needs or frozenset(name for name, (_, size) in signs.items() if size > 1)
     also = tuple(filter(None, str(row["also_called"]).split("|")))
     kinds = tuple(str(row["kinds"]).split("|"))
-    return Pattern(kinds, str(row["cause"]), also, signs, quiet, groups, low, float(row["weight"]))
+    return Pattern(kinds, str(row["cause"]), also, signs, quiet, needs, groups, low, float(row["weight"]))
 
 
 def columns(name: str) -> tuple[str, ...]:

@@ -90,7 +90,6 @@ def _bottle_rows(b: Bottles, s: States, f: Followed, exposure: pd.DataFrame) -> 
         out[f"p_{phase}"] = phases[:, k]
     for k, name in enumerate(("p_good", "p_rich", "p_dirt", "p_other")):
         out[name] = f.oddities[c, i, k]
-    out["p_fluid"] = 0.0
     total = causes.sum(axis=2)
     order = np.argsort(-total, axis=1, kind="stable")
     rows = np.arange(len(out))

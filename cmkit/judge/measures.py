@@ -21,7 +21,7 @@ from cmkit.judge.usual import (
     of_table,
     raw_values,
 )
-from cmkit.records.analytes import below
+from cmkit.records.censoring import bounds, flags
 from cmkit.records.fleet import Fleet
 
 Floats = NDArray[np.float64]
@@ -39,7 +39,23 @@ _NUMBERS = (
     "fresh_ppm",
 )
 _STEPS = ("phi", "psi", "chi", "sd_phi", "sd_psi", "hours")
-_GRIDS = ("row", "first", "placed", "drain", "pressurised", "low", "y", "y_below", "v", "v_below", "doubt", "sister")
+_GRIDS = (
+    "row",
+    "first",
+    "placed",
+    "drain",
+    "pressurised",
+    "low",
+    "y",
+    "y_below",
+    "y_above",
+    "v",
+    "v_below",
+    "v_low",
+    "v_high",
+    "doubt",
+    "sister",
+)
 
 
 @dataclass(frozen=True)
@@ -48,8 +64,8 @@ class Bottles:
 
     places: compartments (C). row: row of `exposure` of each bottle (C, N), -1 beyond the last. steps: phi, psi, chi, sd_phi, sd_psi, hours
     (C, N). first: the first bottle of a component's life. placed: its exposure is known. drain, pressurised: how it was drawn.
-    low: 1 found low, 0 not, NaN not noted. metals: names (M); y, y_below (C, N, M); numbers: columns of the family numbers and
-    unit (C, M). others: names (Q); ways, v, v_below, doubt (C, N, Q): departures in log, and sd of what is usual at that age of fluid; tau, sd, unit, drift (Q; sd by which the usual value may move from bottle to bottle, in noise sd); exponent, settles, stirred (Q).
+    low: 1 found low, 0 not, NaN not noted. metals: names (M); y, y_below, y_above (C, N, M); numbers: columns of the family numbers and
+    unit (C, M). others: names (Q); ways, v, v_below, doubt (C, N, Q): departures in log, v_low, v_high: ends of the range of a result that is no single number (NaN: it is), and sd of what is usual at that age of fluid; tau, sd, unit, drift (Q; sd by which the usual value may move from bottle to bottle, in noise sd); exponent, settles, stirred (Q).
     pooled: middle and sd of log(metal + 1) in the kind (2, M). sister: log density of the metals under the sister compartment's forecast
     (C, N), NaN where no sister was drawn that day.
     """
@@ -66,11 +82,14 @@ class Bottles:
     metals: list[str]
     y: Floats
     y_below: Flags
+    y_above: Flags
     numbers: dict[str, Floats]
     others: list[str]
     ways: list[str]
     v: Floats
     v_below: Flags
+    v_low: Floats
+    v_high: Floats
     doubt: Floats
     tau: Floats
     sd: Floats
@@ -122,25 +141,22 @@ def _one_kind(
         return out
 
     metals, given, pooled = _metals(table, places, numbers, register, usual)
-    flags = {n: spread(table[n].to_numpy(bool), False) for n in ("drain",)}
     others, ways, departures, facts = _others(table, wide, register, usual)
-    v, v_below, doubt = departures
+    v, v_below, doubt, ends = departures
+    none = np.broadcast_to(np.nan, (*shape, len(others)))
+    v_low, v_high = (spread(e) for e in ends) if ends else (none, none)
     return Bottles(
         kind=kind, places=places, row=row, steps={n: spread(table[n].to_numpy(float)) for n in _STEPS},
         first=spread((table["order"] == 0).to_numpy(bool), False), placed=spread((table["start"].fillna("") != "unknown").to_numpy(bool), False),
         pressurised=spread(table["probe"].to_numpy(bool), False), low=spread(table["low"].to_numpy(float)), metals=metals,
-        y=spread(_column(wide, metals)), y_below=spread(_flags(wide, metals), False), numbers=given, others=others, ways=ways, v=spread(v),
-        v_below=spread(v_below, False), doubt=spread(doubt), pooled=pooled, sister=spread(table["sister"].to_numpy(float)), **flags, **facts,
+        y=spread(_column(wide, metals)), y_below=spread(flags(wide, metals, "below"), False), y_above=spread(flags(wide, metals, "above"), False), numbers=given, others=others, ways=ways, v=spread(v),
+        v_below=spread(v_below, False), v_low=v_low, v_high=v_high, doubt=spread(doubt), pooled=pooled, sister=spread(table["sister"].to_numpy(float)), drain=spread(table["drain"].to_numpy(bool), False), **facts,
     )  # fmt: skip
 
 
 def _column(wide: pd.DataFrame, names: list[str]) -> Floats:
     """Results [n, A]; NaN for one these bottles do not have."""
     return wide.reindex(columns=names).to_numpy(float)
-
-
-def _flags(wide: pd.DataFrame, names: list[str]) -> Flags:
-    return wide.reindex(columns=[below(a) for a in names]).eq(True).to_numpy(bool)
 
 
 def _grid(table: pd.DataFrame) -> tuple[NDArray[np.object_], NDArray[np.int64], NDArray[np.int64]]:
@@ -176,19 +192,22 @@ _HARMLESS = {"rate_mean": 1e-3, "rate_sd": 1e-3, "level_mean": 1.0, "level_var":
 
 def _others(
     table: pd.DataFrame, wide: pd.DataFrame, register: pd.DataFrame, usual: Usual
-) -> tuple[list[str], list[str], tuple[Floats, Flags, Floats], dict[str, NDArray]]:
-    """Names and ways of everything else; (departures [n, Q], flags of results below their limit, doubt of the curve on age); facts of each."""
+) -> tuple[list[str], list[str], tuple[Floats, Flags, Floats, tuple[Floats, Floats] | None], dict[str, NDArray]]:
+    """Names and ways of everything else; (departures [n, Q], flags of results below their limit, doubt of the curve on age, ends of ranges); facts of each."""
     rows = usual.measures[usual.measures["judged_as"] == OTHER]
     names = rows["measure"].tolist()
     v, doubt = np.full((len(table), len(names)), np.nan), np.zeros((len(table), len(names)))
     curves, middles = (dict(tuple(t.groupby("measure"))) for t in (usual.curves, usual.middles))
     age, analytes = log_age(table), wide.reindex(columns=[n for n in names if n in register.index])
+    shift: list[Floats] = []
     for q, r in enumerate(rows.itertuples()):
         knots, groups = curves.get(r.measure, usual.curves.iloc[:0]), middles.get(r.measure, usual.middles.iloc[:0])
         curve, doubt[:, q] = curve_and_doubt(
             age, knots["log_age"].to_numpy(), knots["value"].to_numpy(), r.log_age, r.age_sd
         )
-        v[:, q] = raw_values(r.measure, table, analytes, register) - curve - middles_of(table, groups, r.middle)
+        usually = curve + middles_of(table, groups, r.middle)
+        v[:, q] = raw_values(r.measure, table, analytes, register) - usually
+        shift.append(usually)
     facts = of_table(names)
     out = {
         "tau": rows["tau"].to_numpy(float),
@@ -198,7 +217,27 @@ def _others(
     out |= {n: facts[n].to_numpy(float) for n in ("unit", "drift")} | {
         n: facts[n].to_numpy(bool) for n in ("settles", "stirred")
     }
-    return names, [_way(n, register) for n in names], (v, _flags(wide, names), doubt), out
+    return (
+        names,
+        [_way(n, register) for n in names],
+        (v, flags(wide, names, "below"), doubt, _ends(names, table, wide, register, shift)),
+        out,
+    )
+
+
+def _ends(
+    names: list[str], table: pd.DataFrame, wide: pd.DataFrame, register: pd.DataFrame, usually: list[Floats]
+) -> tuple[Floats, Floats] | None:
+    """Departures [n, Q] of the ends of results above a limit or in the range of a code, NaN elsewhere; None where there is no such result."""
+    ends = np.full((2, len(table), len(names)), np.nan)
+    for q, name in enumerate(names):
+        low, high = bounds(wide, name) if name in wide else (np.full(len(table), np.nan),) * 2
+        ranged = np.isfinite(low)
+        if ranged.any():
+            for end, value in zip(ends, (low, high), strict=True):
+                raw = raw_values(name, table, pd.DataFrame({name: value}), register) - usually[q]
+                end[:, q] = np.where(ranged, raw, np.nan)
+    return (ends[0], ends[1]) if np.isfinite(ends[0]).any() else None
 
 
 def _way(name: str, register: pd.DataFrame) -> str:

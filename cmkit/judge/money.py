@@ -94,7 +94,8 @@ def what_it_costs(
     """Money of waiting, of a repeat bottle and of a look, one row per compartment (columns MONEY), in the fleet's currency.
 
     places: compartment, machine, site, kind, run_h, p_early, p_clear, p_severe (NaN as 0); learnt: turnaround by site. cost_wait: the risk until the result of a
-    bottle at the shortened interval (fails_sooner x extra), then a look if a fault is there. cost_look: a look now, which finds what is there. cost_repeat: a bottle drawn
+    bottle at the shortened interval (fails_sooner x extra), then a look if a fault is there. cost_look: a look now, which finds what is there; where
+    nothing is there it also costs the production lost while the machine stands ([judge] look_downtime_h). cost_repeat: a bottle drawn
     today, the risk until its result, a look if it then shows the fault, and the cheaper of a look and waiting where it leaves the question
     open. choice: the least of the
     three (`wait`, `repeat`, `look`). assumed: the kind's costs are the package's starting values and not the fleet's own.
@@ -114,9 +115,10 @@ def what_it_costs(
         out[f"fails_{when}"] = chance_of_failure(phases, out[f"hours_{when}"].to_numpy(dtype=float), delay, judge)
     there = phases.early + phases.clear + phases.severe
     wait, soon = out["fails_sooner"].to_numpy() * extra, out["fails_repeat"].to_numpy() * extra
-    out["extra"], out["cost_wait"], out["cost_look"] = extra, wait + there * look, look
+    vain = look + hour * judge.look_downtime_h
+    out["extra"], out["cost_wait"], out["cost_look"] = extra, wait + there * look, there * look + (1 - there) * vain
     settled, open_ = judge.repeat_settles, 1 - judge.repeat_settles
-    after = settled * there * look + open_ * np.minimum(look, np.maximum(wait - soon, 0.0))
+    after = settled * there * look + open_ * np.minimum(out["cost_look"], np.maximum(wait - soon, 0.0))
     out["cost_repeat"] = bottle + soon + after
     out["inspect_cost"], out["sample_cost"] = look, bottle
     out["assumed"] = [kind not in known.settings.costs_given for kind in places["kind"]]

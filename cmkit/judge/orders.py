@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from cmkit.judge.bottle_states import RANK
+from cmkit.judge.bottle_states import RANK, raises
 from cmkit.judge.faults import AGAIN, LOW_LEVEL, SEVERITIES, Fault, Work, fault, harmless, limit_cause, work
 from cmkit.judge.money import cost_of_waiting
 from cmkit.judge.words import chance_text
@@ -117,7 +117,7 @@ def _findings(r: Any, rules: list, judge: Judge) -> list[_Finding]:
     """What stands against the compartment, most pressing first; findings of one cause are one."""
     found = [_limit_finding(r, rule) for rule in rules]
     if np.nan_to_num(r.chance) >= judge.alert and r.cause:
-        state = "alarm" if r.chance >= judge.alarm else "alert"
+        state = "alarm" if raises(pd.Series([r.chance]), pd.Series([r.p_good]), judge)[0] else "alert"
         found.insert(
             0,
             _Finding(

@@ -59,8 +59,9 @@ def follow(b: Bottles, states: States, arrivals: Arrivals, shares: Shares, event
     chances = np.log(np.maximum(oddity_chances(b, shares), 1e-12))
     another = another_density(b, shares)
     out = _empty(b, states, size)
-    start = start_chances(states.share, arrivals)
-    taken, left = np.tile(start, (size[0], 1)), np.zeros((size[0], size[2]))
+    share = states.share * told(b, states)
+    start = start_chances(share, arrivals)
+    taken, left = start.copy(), np.zeros((size[0], size[2]))
     levels = [start_levels(b), start_levels(b)]
     means = (np.zeros((size[0], len(b.others))), np.tile(b.tau**2, (size[0], 1)))
     count = (b.row >= 0).sum(axis=1)
@@ -74,21 +75,32 @@ def follow(b: Bottles, states: States, arrivals: Arrivals, shares: Shares, event
         _renew(events.new[:n, i], levels, means, b)
         hours = np.nan_to_num(b.steps["hours"][:n, i])
         for a in (taken, left):
-            a[:n] = moved_on(a[:n], states.share, arrivals, hours)
+            a[:n] = moved_on(a[:n], share[:n], arrivals, hours)
         bottle = _Bottle(b, i, n, grid, states, chances[:n, i], another[:n, i])
         _read(bottle, (taken, left), levels, means, out, count[:n] - 1 - i)
     now = taken + left
     usual = looked_again(events, size[1], (now,), doubted)
     _answer(events, size[1], size[0], (now,), start)
     accept(usual, (now,))
-    return replace(out, now=_arrivals_only(now, states.share, arrivals, since_h))
+    return replace(out, now=_arrivals_only(now, share, arrivals, since_h))
+
+
+def told(b: Bottles, states: States) -> NDArray[np.bool_]:
+    """Whether a compartment's results can tell a pattern at all (C, P): one of those it needs was measured, or the level noted where it is a sign."""
+    measured = np.column_stack([np.isfinite(b.y).any(axis=1), np.isfinite(b.v).any(axis=1)])
+    names = [*b.metals, *b.others]
+    needs = np.array([[name in p.needs for name in names] for p in states.patterns], bool).reshape(-1, len(names))
+    level = np.array([p.low for p in states.patterns])
+    free = np.array([bool(p.groups) for p in states.patterns])
+    noted = np.isfinite(b.low).any(axis=1, keepdims=True)
+    return free | (noted & level) | (measured.astype(float) @ needs.T.astype(float) > 0)
 
 
 def start_chances(share: Floats, arrivals: Arrivals) -> Floats:
-    """Chances of a compartment nothing is known of: what a fault's arrival rate leaves in each phase."""
+    """Chances of compartments nothing is known of (..., S): what a fault's arrival rate leaves in each phase; share (..., P)."""
     stays = np.array([constant(f"{p}_share") for p in ("early", "clear", "severe")]) * arrivals.delay_h
-    faults = (arrivals.per_h * share[:, None] * stays).ravel()
-    return np.r_[1 - faults.sum(), faults]
+    faults = (arrivals.per_h * share[..., None] * stays).reshape(*share.shape[:-1], -1)
+    return np.concatenate([1 - faults.sum(axis=-1, keepdims=True), faults], axis=-1)
 
 
 def moved_on(a: Floats, share: Floats, arrivals: Arrivals, hours: Floats) -> Floats:
@@ -122,7 +134,8 @@ def _arrivals_only(a: Floats, share: Floats, arrivals: Arrivals, hours: Floats) 
 def _answer(events: Events, i: int, n: int, parts: tuple[Floats, ...], start: Floats) -> None:
     """What looks, repairs and new components before bottle i leave of the chances, in place."""
     looks, worked = events.looks[:n, i], events.worked[:n, i] | events.new[:n, i]
-    fresh = np.r_[1 - constant("after_work") * (1 - start[0]), constant("after_work") * start[1:]]
+    fresh = constant("after_work") * start[:n][worked]
+    fresh[:, 0] += 1 - constant("after_work")
     for k, a in enumerate(parts):
         a[:n][worked] = fresh if k == 0 else 0.0
         looked = looks > 0

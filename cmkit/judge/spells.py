@@ -1,10 +1,10 @@
 """Alarms from the bottle that raised them until something settled them.
 
-An alarm stands until somebody looked, the compartment was repaired or replaced, or bottles speak against it: two good ones in a row
-that are clear; one where only doubtful bottles had raised it; one after a fluid change where only the fluid was concerned.
+An alarm stands until somebody looked, the compartment was repaired or replaced, or bottles speak against it: good ones that are clear, as many in a row
+as [judge] settle_bottles wants; one where only doubtful bottles had raised it; one after a fluid change where only the fluid was concerned.
 """
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field
 from itertools import groupby
 from typing import Any
@@ -60,7 +60,7 @@ def alarm_spells(bottles: pd.DataFrame, alone: pd.DataFrame, known: Fleet) -> pd
     bottles: frame of `bottle_states`; alone: frame of `rules_alone`; known: the records of the day (looks, changes, settings).
     alarm_on: day the first bottle was drawn; known_on: day its result reached the office, before which nobody can have been warned;
     cause, chance: of its most certain bottle (cause: of its first limit where the chance did not raise it); raised_by: `chance`, `limit`, `level`, joined by `, `; clear_run: good clear bottles in a
-    row so far. closed_by: finding, repair, replace, new component, two clear bottles, normal repeat, fluid change; closed by a bottle it
+    row so far. closed_by: finding, repair, replace, new component, clear bottles, normal repeat, fluid change; closed by a bottle it
     is closed on the day that bottle's result was known (closed_sample).
     """
     raised = bottles.loc[bottles["state"] == "alarm", "compartment"]
@@ -130,13 +130,16 @@ class _Reader:
 
     def _settled(self, spell: _Spell, bottle: Any, changes: list) -> str:
         """What settled the alarm with this bottle; empty while it stands."""
-        if spell.clear_run >= self.judge.settle_bottles:
-            return "two clear bottles"
         if spell.clear_run and not spell.good:
             return "normal repeat"
         if spell.clear_run and spell.of_fluid and any(spell.last.drawn_on <= day < bottle.drawn_on for day in changes):
             return "fluid change"
-        return ""
+        return "clear bottles" if spell.clear_run >= settles(self.judge, spell.by) else ""
+
+
+def settles(judge: Judge, by: Collection[str]) -> int:
+    """Good clear bottles in a row that settle an alarm; by: what raised it (`chance`, `limit`, `level`)."""
+    return judge.settle_bottles if set(by) == {"chance"} else judge.settle_limit_bottles
 
 
 def _closed_by_then(spell: _Spell, bottle: Any, looks: list) -> tuple[pd.Timestamp, str] | None:

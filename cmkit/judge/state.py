@@ -8,7 +8,7 @@ import pandas as pd
 
 from cmkit.judge.bottle_states import RANK
 from cmkit.judge.faults import severity_of
-from cmkit.judge.spells import looks_inside
+from cmkit.judge.spells import looks_inside, settles
 from cmkit.records.fleet import Fleet, sampled_every
 from cmkit.records.settings import Judge
 from cmkit.tables.frames import names, typed
@@ -170,13 +170,14 @@ def _after_a_look(look: dict, base: dict, judge: Judge) -> dict | None:
         )
     if look["showed"] in ("defect", "failed") or base["chance"] >= judge.alert:
         return {"state": "not known", "case": "mended", "settled_by": f"{_SHOWED[look['showed']]} on {on}",
-                "missing": "a bottle that shows it mended"}  # fmt: skip
+                "missing": "a bottle that shows it repaired"}  # fmt: skip
     return None
 
 
 def _in_alarm(spell: dict, bottle: dict, judge: Judge) -> dict:
-    left = int(judge.settle_bottles - spell["clear_run"])
-    more = f"{left} more good bottle{'s' if left > 1 else ''} in a row below {judge.alert:.0%}".replace("%", " %")
+    left = int(settles(judge, spell["raised_by"].split(", ")) - spell["clear_run"])
+    count = "a good bottle" if left == 1 else f"{left} more good bottles in a row"
+    more = f"{count} with a chance below {100 * judge.alert:.0f} %"
     return {
         "state": "alarm", "case": "alarm", "since": spell["alarm_on"], "n_bottles": int(spell["bottles"]),
         "alarm_known_on": spell["known_on"], "alarm_cause": spell["cause"], "raised_by": spell["raised_by"],
@@ -211,6 +212,12 @@ def _unalarmed(place: Any, bottle: dict, run: dict, context: _Context) -> dict:
     return {"state": "clear", "case": "clear", "settled_by": settled}
 
 
+def _speak_against(bottles: int) -> str:
+    return (
+        f"{bottles} good bottles in a row speak against it" if bottles > 1 else "a good bottle since speaks against it"
+    )
+
+
 def _settled_by(compartment: str, bottle: dict, run: dict, context: _Context) -> str:
     """What settled an alarm or a doubt not long ago, in words; empty when there was none."""
     before = run["before"]
@@ -220,7 +227,7 @@ def _settled_by(compartment: str, bottle: dict, run: dict, context: _Context) ->
     if spell is None or context.known.date - spell["closed_on"] > pd.Timedelta(days=context.judge.settled_shown_days):
         return ""
     words = {
-        "two clear bottles": f"{context.judge.settle_bottles} good bottles in a row speak against it", "normal repeat": "the repeat bottle is normal; only doubtful bottles had raised it",
+        "clear bottles": _speak_against(settles(context.judge, spell["raised_by"].split(", "))), "normal repeat": "the repeat bottle is normal; only doubtful bottles had raised it",
         "fluid change": "fluid changed, and the bottle since is normal", "finding": "looked into", "repair": "repaired",
         "replace": "component replaced", "new component": "component replaced",
     }  # fmt: skip

@@ -7,7 +7,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from cmkit.judge.faults import fault, harmless
-from cmkit.records.analytes import below as below_name
+from cmkit.records.censoring import flags as bool_flags
 from cmkit.records.fleet import Fleet
 from cmkit.tables.frames import empty, names, typed
 
@@ -62,7 +62,7 @@ def for_and_against(
     out["words"] = [_result_words(r, register) for r in out.itertuples()]
     out["strength"] = -out["log_odds"].abs()
     out = out.sort_values(["compartment", "hypothesis", "strength", "analyte"], kind="stable", ignore_index=True)
-    out["below"] = out["below"].eq(True)
+    out = out.assign(**{flag: out[flag].eq(True) for flag in ("below", "above")})
     return typed(out[REASONS], "reasons") if len(out) else empty("reasons")
 
 
@@ -72,23 +72,24 @@ def _with_values(out: pd.DataFrame, known: Fleet, expected: pd.DataFrame, regist
     at = {str(sample): place for place, sample in enumerate(samples["sample"])}
     own = {str(c): np.asarray(places) for c, places in samples.groupby("compartment").indices.items()}
     column = {a: samples[a].to_numpy(dtype=float) for a in set(out["analyte"]) if a in register.index and a in samples}
-    flags = {a: samples[below_name(a)].to_numpy(dtype=bool) for a in column if below_name(a) in samples}
+    marks = {a: [bool_flags(samples, [a], f)[:, 0] for f in ("below", "above")] for a in column}
     drawn = samples["drawn_on"].to_numpy()
     forecast = expected[expected["sample"].isin(out["sample"])].drop_duplicates(["sample", "analyte"], keep="last")
     forecast = forecast.set_index(["sample", "analyte"])["expected"].to_dict()
     found = []
     for r in out.itertuples():
         usual, usual_is = float(forecast.get((r.sample, r.analyte), np.nan)), "expected"
-        value, flag = np.nan, False
+        value, under, over = np.nan, False, False
         if r.analyte in column:
             here = at[r.sample]
-            value, flag = float(column[r.analyte][here]), bool(flags[r.analyte][here]) if r.analyte in flags else False
+            value, (under, over) = float(column[r.analyte][here]), (bool(m[here]) for m in marks[r.analyte])
             if np.isnan(usual):
                 places = own[r.compartment]
                 usual, usual_is = _usual(column[r.analyte][places[drawn[places] < drawn[here]]]), "earlier bottles"
         unit = register["unit"].get(r.analyte, "")
-        found.append((value, flag, usual, "" if np.isnan(usual) else usual_is, _UNITS.get(unit, unit)))
-    return out.join(pd.DataFrame(found, columns=["value", "below", "usual", "usual_is", "unit"], index=out.index))
+        found.append((value, under, over, usual, "" if np.isnan(usual) else usual_is, _UNITS.get(unit, unit)))
+    names = ["value", "below", "above", "usual", "usual_is", "unit"]
+    return out.join(pd.DataFrame(found, columns=names, index=out.index))
 
 
 def _usual(earlier: NDArray[np.float64]) -> float:
@@ -102,7 +103,9 @@ def _result_words(r: Any, register: pd.DataFrame) -> str:
     name = str(register["name"].get(r.analyte, _PLAIN.get(r.analyte, r.analyte)))
     if np.isnan(r.value):
         return name if r.side == "for" else f"{name} as usual"
-    said = f"{name} {'below ' if r.below else ''}{r.value:,.4g}{f' {r.unit}' if r.unit else ''}"
+    said = (
+        f"{name} {'below ' if r.below else 'above ' if r.above else ''}{r.value:,.4g}{f' {r.unit}' if r.unit else ''}"
+    )
     if np.isnan(r.usual):
         return f"{said}, no earlier result to compare with"
     close = r.side == "against" and abs(r.value - r.usual) <= 0.1 * abs(r.usual)
@@ -123,7 +126,7 @@ def reason_line(r: Any, order: dict, reasons: pd.DataFrame, rules: list[str], al
     if r.case in ("no bottle", "replaced", "mended", "looked into", "stale"):
         return _rest(r)
     if r.case == "doubtful":
-        other = f"; otherwise {chance_text(r.chance)} that anything is wrong"
+        other = f"; otherwise {chance_text(r.chance)} that something is wrong"
         return f"{chance_text(r.p_doubt)} that {fault(r.kind, r.doubt).said}{other}"
     if r.case == "clear":
         return "; ".join(
@@ -131,7 +134,7 @@ def reason_line(r: Any, order: dict, reasons: pd.DataFrame, rules: list[str], al
             for p in (
                 r.settled_by,
                 "results as expected" if not r.settled_by else "",
-                f"{chance_text(r.chance)} that anything is wrong",
+                f"{chance_text(r.chance)} that something is wrong",
             )
             if p
         )
@@ -140,7 +143,7 @@ def reason_line(r: Any, order: dict, reasons: pd.DataFrame, rules: list[str], al
         named = f" ({fault(r.kind, r.alarm_cause).said})" if r.alarm_cause else ""
         parts = [
             f"alarm of {r.since:%Y-%m-%d}{named} stands: nobody has looked into it",
-            f"newest bottle: {chance_text(r.chance)} that anything is wrong",
+            f"newest bottle: {chance_text(r.chance)} that something is wrong",
             *rules[:_NAMED],
         ]
     if r.doubt:
@@ -179,7 +182,7 @@ def _by_chance(r: Any, order: dict, reasons: pd.DataFrame) -> list[str]:
     if order["second_cause"]:
         parts.append(f"{chance_text(r.p_second)} that {fault(r.kind, r.second_cause).said}")
     if r.p_cause < _MOST_OF * r.chance:
-        parts.append(f"{chance_text(r.chance)} that anything is wrong")
+        parts.append(f"{chance_text(r.chance)} that something is wrong")
     if r.cause in harmless():
         parts.append("no work by itself")
     return parts
@@ -191,5 +194,5 @@ def how_sure(r: Any) -> str:
         return "nothing to go by"
     if r.case == "alarm":
         count = f"{r.n_bottles} bottle{'s' if r.n_bottles != 1 else ''} in alarm"
-        return f"{chance_text(r.chance)} that anything is wrong, {count}; to settle it: {r.missing}"
-    return f"{chance_text(r.chance)} that anything is wrong" + (f"; missing: {r.missing}" if r.missing else "")
+        return f"{chance_text(r.chance)} that something is wrong, {count}; to settle it: {r.missing}"
+    return f"{chance_text(r.chance)} that something is wrong" + (f"; missing: {r.missing}" if r.missing else "")

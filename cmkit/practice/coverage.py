@@ -1,5 +1,6 @@
 """What the tests done on a compartment's bottles can see: every failure mode of its kind is watched, shown a little, or not watched."""
 
+import math
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -42,6 +43,14 @@ def all_modes() -> tuple[Mode, ...]:
     with files("cmkit.reference").joinpath("failure_modes.csv").open(encoding="utf-8") as handle:
         rows = pd.read_csv(handle, keep_default_na=False).to_dict("records")
     return tuple(_mode({str(k): str(v) for k, v in row.items()}) for row in rows)
+
+
+@cache
+def added_tests() -> dict[str, float]:
+    """reference/added_tests.csv: a test that failure_modes.csv asks for to what it costs a bottle (starting prices)."""
+    with files("cmkit.reference").joinpath("added_tests.csv").open(encoding="utf-8") as handle:
+        rows = pd.read_csv(handle)
+    return dict(zip(rows["test"], rows["price"].astype(float), strict=True))
 
 
 def _mode(row: dict[str, str]) -> Mode:
@@ -112,5 +121,6 @@ def _rows(place: Any, tests: frozenset[str]) -> list[dict]:
         how = how_watched(mode, tests) if tests else (NEVER if not (mode.sees or mode.shows) else UNWATCHED)
         by = ", ".join(sorted((mode.sees if how == WATCHED else mode.shows) & tests))
         ask = "" if how == WATCHED else mode.ask
-        out.append(base | {"mode": mode.mode, "watched": how, "by": by, "not_seen": mode.not_seen, "ask": ask})
+        price = added_tests().get(ask, math.nan)
+        out.append(base | {"mode": mode.mode, "watched": how, "by": by, "not_seen": mode.not_seen, "ask": ask, "price": price})  # fmt: skip
     return out

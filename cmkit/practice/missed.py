@@ -14,6 +14,7 @@ from cmkit.tables.frames import names, typed
 MISSED = names("missed")
 NOT_SAMPLED, RESULT_LATE, NOT_SEEN = "not sampled in time", "result late", "not seen by the tests done"
 NOT_ACTED, BELOW, NOT_RECORDED = "seen and not acted on", "below what could be seen", "not recorded"
+LOOKED = "seen, and a look found nothing"
 _LOOKS = ("repair", "replace")
 
 
@@ -34,7 +35,7 @@ def missed_failures(known: Fleet, record: pd.DataFrame, bottles: pd.DataFrame) -
     """One row per failure on record that had no useful warning (columns MISSED), newest first.
 
     record: frame of `alarm_record`; bottles: frame of `bottle_states`. A warning is useful when it was known useful_days or more before the failure
-    and somebody acted; a failure after such an alarm is one that was `seen and not acted on`. A fault is taken to have been there for
+    and somebody acted; a failure after such an alarm is one that was `seen and not acted on`, or `seen, and a look found nothing`. A fault is taken to have been there for
     the kind's mean delay before it failed, and not before the last repair, replacement or finding.
     """
     failed = record[record["outcome"] == "failed"].sort_values(["found_on", "compartment"], ascending=[False, True])
@@ -80,9 +81,7 @@ def _reason(known: Fleet, failure: _Failure, drawn: pd.DataFrame, alarms: pd.Dat
         (raised["known_on"] <= useful) & (raised["sample"].isin(reach["sample"]) | _stood(raised, standing, failure))
     ]
     if len(seen):
-        return _say(
-            NOT_ACTED, seen.iloc[0], f"alarm known {_days(failure.on, seen.iloc[0]['known_on'])} days before it failed"
-        )
+        return _seen_in_time(known, failure, seen)
     if len(late) and (late["state"] == "alarm").any():
         first = late[late["state"] == "alarm"].iloc[0]
         return _say(
@@ -103,6 +102,20 @@ def _reason(known: Fleet, failure: _Failure, drawn: pd.DataFrame, alarms: pd.Dat
         return _say(BELOW, newest, f"the newest bottle in time gave {chance} and stood at {newest['state']}")
     hinted = late[late["p_fault"] >= constant("hint_chance")]
     return _too_late(of_it, hinted, failure) if len(hinted) else _began_later(newest, failure)
+
+
+def _seen_in_time(known: Fleet, failure: _Failure, seen: pd.DataFrame) -> dict:
+    """An alarm was known in time: left lying, or looked into with nothing found and no alarm known since. seen: its bottles, oldest first."""
+    looks = known.findings[
+        (known.findings["compartment"] == failure.compartment) & (known.findings["outcome"] == "no defect")
+    ]
+    looks = looks.loc[(looks["found_on"] >= seen["known_on"].iloc[0]) & (looks["found_on"] < failure.on), "found_on"]
+    since = seen[seen["known_on"] > looks.max()] if len(looks) else seen
+    first = since.iloc[0] if len(since) else seen.iloc[0]
+    words = f"alarm known {_days(failure.on, first['known_on'])} days before it failed"
+    if len(since):
+        return _say(NOT_ACTED, first, words)
+    return _say(LOOKED, first, f"{words}; a look on {looks.max():%Y-%m-%d} found nothing wrong")
 
 
 def _unseen(known: Fleet, failure: _Failure, samples: pd.Series) -> str:
@@ -163,6 +176,7 @@ _THEN = {
     RESULT_LATE: "shorten the way to the result",
     NOT_SEEN: "add the test that shows it, or watch it another way",
     NOT_ACTED: "name an owner and a date for every alarm",
+    LOOKED: "look again by another way, and draw a bottle soon after a look that found nothing",
     BELOW: "shorten the interval if such failures repeat",
     NOT_RECORDED: "write the cause into the finding",
 }

@@ -74,7 +74,7 @@ _FOUND = {
     "no defect": "looked into, nothing wrong found",
 }
 _CLOSED = {
-    "two clear bottles": "went away by itself",
+    "clear bottles": "went away by itself",
     "normal repeat": "the repeat bottle was normal",
     "fluid change": "fluid changed, and the bottle since was normal",
     "steady since": "wears faster than before, but steadily",

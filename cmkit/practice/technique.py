@@ -12,7 +12,6 @@ from scipy.stats import false_discovery_control, norm, trim_mean
 from cmkit.records.constants import HALF_NINETY
 from cmkit.records.medians import medians_by
 from cmkit.tables.frames import empty, names, typed
-from cmkit.trust.constants import constant
 
 SPREAD = ["sampler", "n", "ratio", "low", "high", "p", "q", "flagged", "words"]
 BIAS = ["sampler", "n", "bias", "low", "high", "shrunk", "p", "q", "flagged", "words"]
@@ -34,16 +33,18 @@ _TRIM = 0.10
 _CAP = 0.90  # distances beyond this share of all count as this large: genuine events are not technique
 
 
-def sampler_technique(factors: pd.DataFrame, places: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+def sampler_technique(
+    factors: pd.DataFrame, places: pd.DataFrame, factor_sd: float
+) -> tuple[pd.DataFrame, pd.DataFrame]:
     """(spread, bias): :func:`sampler_spread` and :func:`sampler_bias` of a fleet's bottles, compared within site and kind of component.
 
-    factors: columns FACTORS and sampler; places: site and kind, by compartment. First bottles of a component do not count. For the spread
+    factors: columns FACTORS and sampler; places: site and kind, by compartment; factor_sd: usual sd of the factor of one bottle. First bottles of a component do not count. For the spread
     each factor is put on the scale of the middle bottle by its own standard error, so that hard compartments accuse nobody.
     """
     rows = factors[(factors["order"] >= 1) & factors["log_factor"].notna()]
     stratum = (rows["compartment"].map(places["site"]) + ", " + rows["compartment"].map(places["kind"])).to_numpy()
     factor, sampler = rows["log_factor"].to_numpy(), rows["sampler"].to_numpy()
-    error = np.hypot(rows["se"].to_numpy(), constant("bottle_factor_sd"))
+    error = np.hypot(rows["se"].to_numpy(), factor_sd)
     scaled = factor / error * np.median(error) if len(error) else factor
     return sampler_spread(scaled, sampler, stratum), sampler_bias(factor, sampler, stratum)
 
@@ -53,7 +54,7 @@ NO_TECHNIQUE = empty("technique")
 
 
 def crew_technique(
-    factors: pd.DataFrame, samples: pd.DataFrame, compartments: pd.DataFrame, machines: pd.DataFrame
+    factors: pd.DataFrame, samples: pd.DataFrame, compartments: pd.DataFrame, machines: pd.DataFrame, factor_sd: float
 ) -> pd.DataFrame:
     """One row per sampler and measure (`spread`: ratio of spreads; `bias`: shrunk log factor), columns TECHNIQUE, by site and sampler.
 
@@ -62,7 +63,7 @@ def crew_technique(
     """
     places = compartments.merge(machines[["machine", "site"]], on="machine").set_index("compartment")
     rows = factors.sort_values("compartment", kind="stable").merge(samples[["sample", "sampler"]], on="sample")
-    spread, bias = sampler_technique(rows, places)
+    spread, bias = sampler_technique(rows, places, factor_sd)
     both = pd.concat(
         [spread.assign(measure="spread", value=spread["ratio"]), bias.assign(measure="bias", value=bias["shrunk"])],
         ignore_index=True,

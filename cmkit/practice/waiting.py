@@ -15,7 +15,7 @@ WAITING = names("waiting")
 def waiting_costs(known: Fleet, decided: Decisions) -> pd.DataFrame:
     """One row per compartment in alert or alarm (columns WAITING), most money saved by acting now first.
 
-    chance_defect: that anything is wrong; chance: that it fails before the next result, by its severity; hours_ahead: operating hours
+    chance_defect: that something is wrong; chance: that it fails before the next result, by its severity; hours_ahead: operating hours
     until that result, by what is asked for and the machine's own turnaround; saved: cost_of_waiting less cost_of_act. Money in the
     fleet's currency; assumed: by the package's starting costs, not the fleet's own.
     """

@@ -71,3 +71,8 @@ def by_rule(register: pd.DataFrame, *rules: str) -> list[str]:
 def below(analyte: str) -> str:
     """Name of the flag column that says a result is left-censored (`Fe_ppm` -> `Fe_ppm_below`)."""
     return f"{analyte}_below"
+
+
+def above(analyte: str) -> str:
+    """Name of the flag column that says a result is right-censored (`Fe_ppm` -> `Fe_ppm_above`)."""
+    return f"{analyte}_above"

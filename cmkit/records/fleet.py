@@ -8,7 +8,10 @@ import numpy as np
 import pandas as pd
 
 from cmkit.errors import ParameterError, RecordsError
+from cmkit.records.analytes import above, below
+from cmkit.records.censoring import CODES
 from cmkit.records.settings import Settings
+from cmkit.tables.frames import empty
 from cmkit.tables.records import EVENTS, SET_ASIDE, TABLES
 
 
@@ -17,8 +20,8 @@ class Fleet:
     """Frozen bundle of a fleet's tables, as loaded.
 
     Frames carry every column of `tables.records`, ids as columns, a plain RangeIndex, text as pandas `str`, dates as datetime64.
-    `samples` has each analyte of the register as float64 plus a flag `<analyte>_below` (True: the value is the reporting limit of a
-    result reported as below it), and `file` and `row`: where the result stands. `samples` may hold several issues of one bottle number;
+    `samples` has each analyte of the register as float64 plus flags `<analyte>_below` and `<analyte>_above` (True: the value is the reporting limit of a
+    result reported as below, or above, it), the codes of `censoring.CODES`, and `file` and `row`: where the result stands. `samples` may hold several issues of one bottle number;
     :meth:`as_of` keeps the newest known.
 
     set_aside: rows and values not used (file, row, column, value, reason, table, known_on, what). repairs: values used after a repair,
@@ -40,6 +43,7 @@ class Fleet:
     set_aside: pd.DataFrame
     repairs: pd.DataFrame
     counts: pd.DataFrame
+    decisions: pd.DataFrame = field(default_factory=lambda: empty("decisions"))
     arrivals: pd.DataFrame | None = None
     sources: dict[str, str] = field(default_factory=dict)
     date: pd.Timestamp | None = None
@@ -87,6 +91,7 @@ class Fleet:
         ].reset_index(drop=True)
         if self.unreported is not None:
             known["samples"] = pd.concat([known["samples"], self.unreported], ignore_index=True)
+        known |= joined_bottles(known["samples"], known["corrections"], known["findings"])
         unreported = without_report(known["samples"])
         samples, replaced = newest_issue(known["samples"])
         places = {*self.compartments["compartment"], *self.elsewhere}
@@ -121,6 +126,7 @@ class Fleet:
             "meters": self.meters["machine"].isin(machines),
             "services": self.services["compartment"].isin(places),
             "findings": self.findings["compartment"].isin(places),
+            "decisions": self.decisions["compartment"].isin(places),
             "samples": self.samples["compartment"].isin(places) | self.samples["sample"].isin(moved),
         }
         parts = {name: getattr(self, name)[rows].reset_index(drop=True) for name, rows in own.items()}
@@ -231,15 +237,22 @@ def _with_parts(kept: pd.DataFrame, order: pd.DataFrame) -> pd.DataFrame:
     if parts.empty:
         return kept
     analytes = [c.removesuffix("_below") for c in order.columns if c.endswith("_below")]
-    flags = [f"{a}_below" for a in analytes]
-    # a flag counts only beside a value, so that both come from the same issue
-    marked = parts[flags].astype(float).mask(parts[analytes].isna().to_numpy())
-    whole = pd.concat([parts[["sample", *analytes]], marked], axis=1).groupby("sample").last()
+    whole = parts[["sample", *analytes]].groupby("sample").last()
     at = kept.index[kept["sample"].isin(whole.index)]
-    found = whole.reindex(kept.loc[at, "sample"])
-    kept.loc[at, analytes] = found[analytes].to_numpy()
-    kept.loc[at, flags] = found[flags].eq(1).to_numpy()
+    of = kept.loc[at, "sample"]
+    kept.loc[at, analytes] = whole.reindex(of)[analytes].to_numpy()
+    # a flag or code counts only beside a value, so that both come from the same issue
+    beside = {flag(a): a for flag in (below, above) for a in analytes} | CODES
+    beside = {name: a for name, a in beside.items() if name in order}
+    marked = parts[list(beside)].astype(float).fillna(_NO_CODE).mask(parts[list(beside.values())].isna().to_numpy())
+    marked = pd.concat([parts["sample"], marked], axis=1).groupby("sample").last().reindex(of)
+    for name in beside:
+        values = marked[name]
+        kept.loc[at, name] = (values.mask(values == _NO_CODE) if name in CODES else values.eq(1)).to_numpy()
     return kept
+
+
+_NO_CODE = -1.0
 
 
 _HANDLING = ["meter_h", "fluid_h", "makeup_l", "method", "sampler", "fluid_level"]
@@ -277,6 +290,23 @@ def _not_used(rows: pd.DataFrame, reason: pd.Series | str) -> pd.DataFrame:
     )
 
 
+def joined_bottles(samples: pd.DataFrame, corrections: pd.DataFrame, findings: pd.DataFrame) -> dict[str, pd.DataFrame]:
+    """samples, corrections and findings with every bottle that a correction calls the same as another under that other's number."""
+    rows = corrections[corrections["field"] == "sample"].sort_values(["decided_on", "correction"])
+    names = {"samples": "sample", "corrections": "sample", "findings": "prompted_by"}
+    tables = {"samples": samples, "corrections": corrections, "findings": findings}
+    if rows.empty:
+        return tables
+    number: dict[str, str] = {}
+    for row in rows.itertuples():
+        now = number.get(row.value, row.value)
+        number = {old: now if new == row.sample else new for old, new in number.items()} | {row.sample: now}
+    out = {t: frame.assign(**{names[t]: frame[names[t]].replace(number)}) for t, frame in tables.items()}
+    own = corrections["field"] == "sample"
+    out["corrections"]["sample"] = out["corrections"]["sample"].mask(own, corrections["sample"])
+    return out
+
+
 def apply_corrections(samples: pd.DataFrame, corrections: pd.DataFrame, names: set[str]) -> pd.DataFrame:
     """Samples with an analyst's confirmed corrections applied, in order of decision; `corrected` says which columns changed.
 
@@ -286,8 +316,9 @@ def apply_corrections(samples: pd.DataFrame, corrections: pd.DataFrame, names: s
     out = samples.copy()
     out["corrected"] = ""
     for row in corrections.sort_values(["decided_on", "correction"]).itertuples():
-        hit = out["sample"] == row.sample
-        out.loc[hit, row.field] = _corrected_value(row.correction, row.field, row.value, names)
+        hit = out["sample"] == (row.value if row.field == "sample" else row.sample)
+        if row.field != "sample":  # those are joined already
+            out.loc[hit, row.field] = _corrected_value(row.correction, row.field, row.value, names)
         out.loc[hit, "corrected"] = (out.loc[hit, "corrected"] + " " + row.field).str.strip()
     return out
 

@@ -94,12 +94,63 @@ class Alarm:
 
 @dataclass(frozen=True)
 class Trust:
-    """When a bottle is doubted."""
+    """When a bottle is doubted, and how much ([trust] in fleet.toml; reference/trust.csv says what each number is)."""
 
-    exchange_prior: float = 0.015
-    exchange_probability: float = 0.90
-    fluid_false_calls: float = 0.005
-    common_factor_z: float = 4.0
+    exchange_prior: float
+    exchange_probability: float
+    fluid_false_calls: float
+    common_factor_z: float
+    bottle_factor_sd: float
+    bottle_factor_least_bottles: int
+    exchange_temper: float
+    exchange_first_order: int
+    exchange_report: float
+    tail_df: float
+    factor_least_ppm: float
+    factor_least_metals: int
+    factor_high: float
+    factor_low: float
+    factor_fit_p: float
+    additive_moved: float
+    fluid_floor_ppm: float
+    fluid_least_bottles: int
+    fluid_scatter: float
+    fluid_least_ratio: float
+    fluid_unknown_p: float
+    silicon_z: float
+    quiet_z: float
+    aluminium_z: float
+    dirt_ratio_low: float
+    dirt_ratio_high: float
+    dirt_probability: float
+    silicon_probability: float
+    drain_stream_probability: float
+    other_method_probability: float
+    stale_days: float
+    stale_probability: float
+    dates_probability: float
+    batch_least_bottles: int
+    batch_least_machines: int
+    batch_z: float
+    batch_share: float
+    batch_probability: float
+    unit_tolerance: float
+    unit_least_results: int
+    unit_probability: float
+    hours_derived_probability: float
+    hours_missing_probability: float
+    hours_pace_z: float
+    hours_pace_probability: float
+    factor_probability: float
+    fuel_visc40: float
+    fuel_visc100: float
+    fuel_probability: float
+
+
+@cache
+def default_trust() -> Trust:
+    """reference/trust.csv as :class:`Trust`."""
+    return package_defaults(Trust, "trust")
 
 
 @dataclass(frozen=True)
@@ -130,14 +181,18 @@ class Judge:
     """When a chance becomes a state, an order and money ([judge] in fleet.toml; reference/states.csv says what each number is)."""
 
     alarm: float
+    alarm_doubtful: float
+    sure_good: float
     alert: float
     good: float
     stop: float
     second_share: float
     settle_bottles: int
+    settle_limit_bottles: int
     repeats_most: int
     sooner_share: float
     repeat_settles: float
+    look_downtime_h: float
     early_shape: float
     clear_delay_share: float
     severe_delay_share: float
@@ -174,7 +229,7 @@ class Settings:
     language: str = "en"
     sampling: Sampling = field(default_factory=Sampling)
     alarm: Alarm = field(default_factory=Alarm)
-    trust: Trust = field(default_factory=Trust)
+    trust: Trust = field(default_factory=default_trust)
     intervals: Intervals = field(default_factory=default_intervals)
     judge: Judge = field(default_factory=default_judge)
     kinds: dict[str, Kind] = field(default_factory=dict)
@@ -234,8 +289,9 @@ def parse_settings(raw: dict[str, Any], where: str) -> Settings:
     for key, (cls, check) in _BLOCKS.items():
         with faults.gathered():
             values[key] = read_block(cls, raw.get(key, {}), f"{where}: [{key}]", check=check)
-    with faults.gathered():
-        values["intervals"] = _intervals(raw.get("intervals", {}), f"{where}: [intervals]")
+    for key, default in (("trust", default_trust()), ("intervals", default_intervals())):
+        with faults.gathered():
+            values[key] = _chapter(key, default, raw.get(key, {}), where)
     with faults.gathered():
         values["judge"] = _judge(raw.get("judge", {}), f"{where}: [judge]")
     costs: dict[str, float] = {}
@@ -287,7 +343,7 @@ def _check_alarm(alarm: Alarm, where: str) -> None:
 
 
 _BLOCKS: dict[str, tuple[Any, Any]] = {
-    "sampling": (Sampling, _check_sampling), "alarm": (Alarm, _check_alarm), "trust": (Trust, None),
+    "sampling": (Sampling, _check_sampling), "alarm": (Alarm, _check_alarm),
 }  # fmt: skip
 
 
@@ -323,10 +379,11 @@ def _accepted(raw: dict[str, Any], where: str) -> dict[str, float]:
     return out
 
 
-def _intervals(raw: Any, where: str) -> Intervals:
-    found: Intervals = read_block(Intervals, raw, where, default_intervals())
-    if wrong := out_of_range(found, "intervals"):
-        raise SettingsError(f"{where} {'; '.join(wrong)}.")
+def _chapter(chapter: str, default: Trust | Intervals, raw: Any, where: str) -> Any:
+    """A section of fleet.toml whose keys are the constants of reference/CHAPTER.csv, each within the range given there."""
+    found = read_block(type(default), raw, f"{where}: [{chapter}]", default)
+    if wrong := out_of_range(found, chapter):
+        raise SettingsError(f"{where}: [{chapter}] {'; '.join(wrong)}.")
     return found
 
 
@@ -408,12 +465,14 @@ def _judge(raw: Any, where: str) -> Judge:
     judge: Judge = read_block(Judge, raw, where, default_judge())
     if not 0 < judge.alert < judge.alarm < 1:
         raise SettingsError(
-            f"{where} wanted 0 < alert < alarm < 1, found {judge.alert:g} and {judge.alarm:g}; set both as chances, such as 0.15 and 0.5."
+            f"{where} wanted 0 < alert < alarm < 1, found {judge.alert:g} and {judge.alarm:g}; set both as chances, such as 0.15 and 0.4."
         )
-    for name in ("good", "stop", "second_share", "sooner_share", "repeat_settles"):
+    for name in ("good", "sure_good", "alarm_doubtful", "stop", "second_share", "sooner_share", "repeat_settles"):
         if not 0 < getattr(judge, name) <= 1:
             raise SettingsError(f"{where} {name} = {getattr(judge, name):g}, wanted more than 0 and at most 1.")
-    for field_ in fields(Judge):
-        if getattr(judge, field_.name) <= 0:
-            raise SettingsError(f"{where} {field_.name} = {getattr(judge, field_.name):g}, wanted more than 0.")
+    if judge.look_downtime_h < 0:
+        raise SettingsError(f"{where} look_downtime_h = {judge.look_downtime_h:g}, wanted 0 or more.")
+    for name in (field_.name for field_ in fields(Judge) if field_.name != "look_downtime_h"):
+        if getattr(judge, name) <= 0:
+            raise SettingsError(f"{where} {name} = {getattr(judge, name):g}, wanted more than 0.")
     return judge

@@ -49,7 +49,6 @@ RANGES: dict[str, dict[str, Range]] = {
         "z": Range(0.5, 20), "rise": Range(0.1, 100), "alert_share": CHANCE, "alarm_share": CHANCE,
         "confidence": CHANCE,
     },
-    "Trust": {"exchange_prior": CHANCE, "exchange_probability": CHANCE, "fluid_false_calls": CHANCE, "common_factor_z": Range(0.5, 50)},
     "FixedLimit": {"alert": _RESULT, "alarm": _RESULT},
     "Analyte": {
         "reporting_limit": Range(0, 1e9), "plausible_low": _RESULT, "plausible_high": _RESULT, "repeat_a": Range(0, 1e6),

@@ -36,13 +36,20 @@ from cmkit.simulate.life import begin, live_day
 from cmkit.simulate.parts import stream
 from cmkit.simulate.recipe import Recipe
 from cmkit.simulate.state import Life, Sump
-from cmkit.simulate.workshop import LOOK_DOWNTIME_H, close_open_faults
+from cmkit.simulate.workshop import LOOK_DOWNTIME_H, close_open_faults, plan_look
 from cmkit.tables.frames import empty
 
-LOOK, REPEAT, CHANGE, EVERY = "look inside", "repeat bottle", "change the fluid", "sample every"
-ACTS = (LOOK, REPEAT, CHANGE, EVERY)
+LOOK, REPEAT, SOONER, CHANGE, EVERY = (
+    "look inside",
+    "repeat bottle",
+    "sample sooner",
+    "change the fluid",
+    "sample every",
+)
+ACTS = (LOOK, REPEAT, SOONER, CHANGE, EVERY)
+_HOURS = (SOONER, EVERY)  # acts whose value is operating hours
 ORDERS = ["compartment", "act", "by_day", "sample", "value"]
-_WITHIN_DAYS = {LOOK: 6, REPEAT: 4, CHANGE: 10, EVERY: 1}  # invented: a crew comes to it within so many days
+_WITHIN_DAYS = {LOOK: 6, REPEAT: 4, SOONER: 1, CHANGE: 10, EVERY: 1}  # invented: a crew comes to it within so many days
 _RECENT = 60  # rows of a machine's book, newest last, that can still be on their way
 _CHANGE_DOWNTIME_H = 2.0  # as in the demo's service records
 
@@ -75,7 +82,7 @@ def run_closed_loop(recipe: Recipe, policy: Policy, *, first_on: date, every_day
 
     policy(fleet, day) gets the records that reached the office by `day` and returns a frame of compartment, act (one of ACTS), and where wanted
     by_day (last day for it), sample (the bottle that prompts it; the newest known one by default) and value (hours between samples, for
-    `sample every`). Before first_on nobody acts on a result. ValueError when the frame asks for what cannot be done.
+    `sample every`; hours from the last bottle to the next one, once, for `sample sooner`). Before first_on nobody acts on a result. ValueError when the frame asks for what cannot be done.
     """
     loop = _begin_loop(recipe)
     days = loop.lives[0].days
@@ -133,7 +140,8 @@ class _Loop:
         """The same as a Fleet."""
         tables = self.tables(day)
         tables["compartments"] = with_families(tables["compartments"], tables["machines"])
-        tables["samples"] = tables["samples"].assign(file="samples", row=np.arange(len(tables["samples"])) + 2)
+        whole = tables["samples"].copy()  # in one block: it is read on every day of decision
+        tables["samples"] = whole.assign(file="samples", row=np.arange(len(whole)) + 2)
         return Fleet(
             settings=self.settings,
             **tables,
@@ -203,9 +211,9 @@ def _check_orders(loop: _Loop, orders: pd.DataFrame) -> None:
         )
     if len(odd := orders[~orders["compartment"].isin(list(loop.place))]):
         raise ValueError(f"orders: compartment '{odd['compartment'].iloc[0]}' is not in the fleet.")
-    every = orders.reindex(columns=["value"])["value"][orders["act"] == EVERY].astype(float)
-    if not (every > 0).all():
-        raise ValueError(f"orders: '{EVERY}' needs a value of more than 0 operating hours.")
+    hours = orders.reindex(columns=["act", "value"])[orders["act"].isin(_HOURS)]
+    if len(odd := hours[~(hours["value"].astype(float) > 0)]):
+        raise ValueError(f"orders: '{odd['act'].iloc[0]}' needs a value of more than 0 operating hours.")
 
 
 def _carry_out(life: Life, sump: Sump, order: dict) -> bool:
@@ -217,9 +225,11 @@ def _carry_out(life: Life, sump: Sump, order: dict) -> bool:
         return False
     on = _planned_day(life, order, int(rng.integers(1, _WITHIN_DAYS[act] + 1)))
     if act == LOOK:
-        sump.look_on, sump.look_for = on, _prompt(life, sump, order)
+        plan_look(life, sump, on, _prompt(life, sump, order))
     elif act == REPEAT:
         sump.bottle_on = on
+    elif act == SOONER:
+        sump.once_h = float(order["value"])
     elif act == CHANGE:
         sump.change_on = on
     else:
@@ -229,11 +239,12 @@ def _carry_out(life: Life, sump: Sump, order: dict) -> bool:
 
 def _in_hand(life: Life, sump: Sump, act: str) -> bool:
     """Whether such work is planned, or done and not yet in the records: a bottle in the post, a finding on somebody's desk."""
-    planned = {LOOK: sump.look_on, REPEAT: sump.bottle_on, CHANGE: sump.change_on, EVERY: -1}[act]
+    planned = {LOOK: sump.look_on, REPEAT: sump.bottle_on, CHANGE: sump.change_on}.get(act, -1)
     name, day = sump.part.compartment, life.day
     post = any(r["reported_on"] > day for r in life.books["samples"][-_RECENT:] if r["compartment"] == name)
     desk = any(r["recorded_on"] > day for r in life.books["findings"][-_RECENT:] if r["compartment"] == name)
-    return planned >= 0 or (act == REPEAT and post) or (act == LOOK and desk)
+    asked = np.isfinite(sump.once_h) or sump.bottle_on >= 0 or post
+    return planned >= 0 or (act == REPEAT and post) or (act == LOOK and desk) or (act == SOONER and asked)
 
 
 def _planned_day(life: Life, order: dict, wait: int) -> int:

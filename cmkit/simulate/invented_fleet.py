@@ -7,7 +7,7 @@ from datetime import date, timedelta
 import numpy as np
 import pandas as pd
 
-from cmkit.records.analytes import analyte_register, below
+from cmkit.records.analytes import above, analyte_register, below
 from cmkit.simulate.balance import CARRIED, INDEX, METALS
 from cmkit.simulate.bottle import as_reported
 from cmkit.simulate.life import live
@@ -19,14 +19,14 @@ from cmkit.tables.records import TABLES
 
 _PAIRS = {"left": "right", "front": "rear"}
 _TRUE_METALS = tuple(a for a in METALS if a not in ("Ti_ppm", "Ag_ppm", "Mn_ppm", "V_ppm"))
-BOOKS = ("services", "meters", "findings")
+BOOKS = ("services", "meters", "findings", "decisions")
 
 
 def simulate_fleet(recipe: Recipe, seed: int | None = None) -> tuple[dict[str, pd.DataFrame], dict[str, pd.DataFrame]]:
     """(tables, truth) of an invented fleet, as its office holds it on the recipe's last day.
 
-    tables: the tables of `tables.records` by name; `samples` also has every analyte of the register (float64) and its `<analyte>_below`
-    flag, and may hold two issues of one bottle. truth: `rates` (a life of a component, ppm/h at full charge), `samples` (true
+    tables: the tables of `tables.records` by name; `samples` also has every analyte of the register (float64) and its flags `<analyte>_below`, `<analyte>_above`,
+    and may hold two issues of one bottle. truth: `rates` (a life of a component, ppm/h at full charge), `samples` (true
     compartment, hours, make-up, drawing, content and rates at each bottle), `faults`, `topups`, `money`. seed: instead of the recipe's.
     """
     if seed is not None:
@@ -139,10 +139,11 @@ def issues_of(life: Life, rows: list[dict], rng: np.random.Generator) -> list[di
 def sample_table(rows: list[dict]) -> pd.DataFrame:
     """Rows of `issues_of` as the samples table: its own columns, every analyte and its flag."""
     analytes = list(analyte_register().index)
-    results = pd.DataFrame(rows, columns=[*analytes, *(below(a) for a in analytes)])
-    flags = results[[below(a) for a in analytes]].eq(True)
+    marks = [flag(a) for flag in (below, above) for a in analytes]
+    results = pd.DataFrame(rows, columns=[*analytes, *marks])
+    flags = results[marks].eq(True)
     frame = pd.concat([table("samples", rows), results[analytes].astype(float), flags], axis=1)
-    both = [c for a in analytes for c in (a, below(a))]
+    both = [c for a in analytes for c in (a, below(a), above(a))]
     return frame[[*TABLES["samples"].names, *both]]
 
 

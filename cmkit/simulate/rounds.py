@@ -32,6 +32,8 @@ def visit(life: Life) -> None:
                 sump.change_on = life.today + (int(life.rng.integers(1, 7)) if later else 0)
     asked = [n for n, s in enumerate(life.sumps) if 0 <= s.bottle_on <= life.today]
     _draw(life, asked, "repeat bottle")
+    sooner = [n for n, s in enumerate(life.sumps) if s.sampled_h >= s.once_h]
+    _draw(life, sooner, "asked for sooner")
     after = [n for n, s in enumerate(life.sumps) if life.run_h >= s.bottle_at_h]
     _draw(life, after, "after repair")
 
@@ -50,7 +52,7 @@ def _draw(life: Life, due: list[int], note: str) -> None:
             _bottle(life, n, crew, late, note)
         sump.sampled_h, sump.added, sump.told = 0.0, 0.0, 0.0
         sump.load = float(lognormal(sump.rng, life.recipe.spread.load_cv))
-        sump.bottle_on, sump.bottle_at_h = -1, np.inf
+        sump.bottle_on, sump.bottle_at_h, sump.once_h = -1, np.inf, np.inf
 
 
 def _bottle(life: Life, n: int, crew: Crew, late: int, note: str) -> None:

@@ -31,7 +31,7 @@ class Letter:
 class Sump:
     """What changes in one compartment. Days are indices into the run's days; -1: nothing planned.
 
-    every_h: today's sampling interval. coming: the faults that arrive whatever anybody does, in order of onset; None: drawn as life goes.
+    every_h: today's sampling interval. once_h: hours after the last bottle at which the office wants one bottle, once. coming: the faults that arrive whatever anybody does, in order of onset; None: drawn as life goes.
     """
 
     part: Part
@@ -51,6 +51,7 @@ class Sump:
     change_on: int = -1
     bottle_on: int = -1
     bottle_at_h: float = np.inf
+    once_h: float = np.inf
     look_on: int = -1
     look_for: str = ""
     again: str = ""
@@ -88,7 +89,7 @@ class Life:
     down_until: int = -1
     post: list[Letter] = field(default_factory=list)
     books: dict[str, list[dict]] = field(
-        default_factory=lambda: {"samples": [], "services": [], "meters": [], "findings": []}
+        default_factory=lambda: {"samples": [], "services": [], "meters": [], "findings": [], "decisions": []}
     )
     truth: dict[str, list[dict]] = field(default_factory=lambda: {"rates": [], "faults": [], "topups": []})
 

@@ -35,15 +35,15 @@ def write_fleet(recipe: Recipe, folder: Path, seed: int | None = None) -> None:
     The same recipe and seed write the same bytes. Raises WriteError where the folder holds anything: nothing is written over.
     """
     recipe = recipe if seed is None else replace(recipe, seed=seed)
-    tables, truth = simulate_fleet(recipe)
-    with written_folder(folder) as aside:
-        _write_all(recipe, tables, truth, aside)
+    with written_folder(folder) as aside:  # a folder that holds anything is refused before the work
+        _write_all(recipe, *simulate_fleet(recipe), aside)
 
 
 def _write_all(recipe: Recipe, tables: dict[str, pd.DataFrame], truth: dict[str, pd.DataFrame], folder: Path) -> None:
     _write_text(folder / "fleet.toml", recipe.fleet_toml)
     if recipe.text:
         _write_text(folder / "recipe.toml", recipe.text)
+    _write_csv(folder / "decisions.csv", tables["decisions"])
     for name in ("sites", "machines", "compartments", "services", "meters", "findings", "corrections"):
         _write_csv(folder / f"{name}.csv", _mistyped(_filled(tables[name]), name, recipe.mistakes))
     layouts = {x.laboratory: x.layout for x in recipe.laboratories}

@@ -41,7 +41,7 @@ class Table:
 
     key: columns that name a row, no two rows alike; empty where rows have no name. known_on: columns, in order of preference, that say when a
     row reached the office. required: a fleet must have it. added: columns cmkit adds to those a file may hold; they may be absent. results:
-    it also has each analyte of the register (float64) and a flag `<analyte>_below` (bool).
+    it also has each analyte of the register (float64) and flags `<analyte>_below` and `<analyte>_above` (bool).
     """
 
     name: str

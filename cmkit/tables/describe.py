@@ -89,7 +89,7 @@ def _page(found: Table) -> str:
     lines = [f"| `{c.name}` | {c.dtype} | {c.unit} | {_allowed(c)} |" for c in _all(found)]
     if found.results:
         lines.append(
-            "| each analyte, and `<analyte>_below` | float64, bool | | result, and whether it is a limit it lies below |"
+            "| each analyte, `<analyte>_below`, `<analyte>_above` | float64, bool, bool | | result, and whether it is a limit it lies below or above |"
         )
     return "\n".join([head, "", "| column | dtype | unit | meaning |", "|---|---|---|---|", *lines, ""])
 

@@ -9,7 +9,7 @@ from cmkit.errors import TableError
 from cmkit.tables.column import Column, Table
 from cmkit.tables.dictionary import table
 
-BELOW = "_below"
+FLAGS = ("_below", "_above")
 
 
 def names(name: str) -> list[str]:
@@ -73,8 +73,8 @@ def _misnamed(frame: pd.DataFrame, wanted: Table) -> list[str]:
 
 
 def _is_result(name: str, there: list[str]) -> bool:
-    """A column of results stands beside a flag of the same name with `_below`."""
-    return f"{name}{BELOW}" in there or name.removesuffix(BELOW) in there
+    """A column of results stands beside flags of the same name with `_below` and `_above`."""
+    return f"{name}{FLAGS[0]}" in there or any(name.endswith(f) and name.removesuffix(f) in there for f in FLAGS)
 
 
 def _other_words(values: pd.Series, column: Column) -> list[str]:

@@ -35,7 +35,6 @@ _ODD = (
     _chance("p_rich", "chance that it was drawn from the bottom or the drain"),
     _chance("p_dirt", "chance of dirt in the bottle or pump"),
     _chance("p_other", "chance that it is another compartment's"),
-    _chance("p_fluid", "chance that it is another fluid"),
 )
 _LIFE = (
     whole("life", "1", "which component in this place"),
@@ -212,6 +211,7 @@ TABLES = by_name(
                 text("sample", "bottle it is shown by"),
                 number("value", "as unit", "result of that bottle"),
                 flag("below", "it was reported as below a limit"),
+                flag("above", "it was reported as above a limit"),
                 number("usual", "as unit", "what it is compared with"),
                 text("usual_is", "what that is"),
                 text("unit", "unit of value and usual"),

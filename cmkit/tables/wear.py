@@ -23,6 +23,7 @@ _HISTORY: tuple[Column, ...] = (
     number("fluid_h", "h", "hours on the fluid, missing where unknown"),
     number("value", _ITS_UNIT, "the result"),
     flag("below", "the result is a reporting limit it lies below"),
+    flag("above", "the result is a limit it lies above"),
     number("expected", _ITS_UNIT, "forecast before the result was seen"),
     number("expected_sd", _ITS_UNIT, "standard deviation of that forecast, laboratory scatter included"),
     number("z", "sd", "departure of the result from the forecast"),

@@ -18,21 +18,28 @@ class Panel:
     """n bottles x A analytes of rule `rate`, from the wear filter's one-step forecasts (change acceptance off).
 
     bottles: frame of n rows (sample, compartment, machine, kind, drawn_on, order), sorted by compartment and order. value, expected,
-    sd: float [n, A], NaN where there is none, ppm; sd is the predictive standard deviation of the result. below: bool [n, A].
+    sd: float [n, A], NaN where there is none, ppm; sd is the predictive standard deviation of the result. below, above: bool [n, A].
     """
 
     bottles: pd.DataFrame
     analytes: list[str]
     value: np.ndarray
     below: np.ndarray
+    above: np.ndarray
     expected: np.ndarray
     sd: np.ndarray
 
     @property
     def z(self) -> np.ndarray:
-        """Departures in predictive standard deviations; a result below the reporting limit never counts as high."""
+        """Departures in predictive standard deviations; one reported below a limit never counts as high, one above never as low."""
         departure = (self.value - self.expected) / self.sd
-        return np.where(self.below, np.minimum(departure, 0.0), departure)
+        departure = np.where(self.below, np.minimum(departure, 0.0), departure)
+        return np.where(self.above, np.maximum(departure, 0.0), departure)
+
+    @property
+    def side(self) -> np.ndarray:
+        """-1 where the value is a limit the result was reported below, 1 above, 0 where it is the result (int8 [n, A])."""
+        return self.above.astype(np.int8) - self.below
 
     def before(self, flag: np.ndarray) -> np.ndarray:
         """`flag` (bool [n]) of the bottle before of the same compartment; False where there is none."""
@@ -42,12 +49,12 @@ class Panel:
     def only(self, samples: pd.Series) -> "Panel":
         """The panel's rows of these bottles."""
         at = np.flatnonzero(self.bottles["sample"].isin(samples))
-        rows = {name: getattr(self, name)[at] for name in ("value", "below", "expected", "sd")}
+        rows = {name: getattr(self, name)[at] for name in ("value", "below", "above", "expected", "sd")}
         return replace(self, bottles=self.bottles.iloc[at].reset_index(drop=True), **rows)
 
 
 def make_panel(known: Fleet, history: pd.DataFrame, register: pd.DataFrame) -> Panel:
-    """Panel of the filter's `history` (sample, compartment, order, analyte, drawn_on, value, below, expected, expected_sd)."""
+    """Panel of the filter's `history` (sample, compartment, order, analyte, drawn_on, value, below, above, expected, expected_sd)."""
     rows = history.drop_duplicates(["sample", "analyte"], keep="last")
     heads = rows.drop_duplicates("sample")[["sample", "compartment", "drawn_on", "order"]]
     places = known.compartments[["compartment", "machine", "kind"]]
@@ -69,6 +76,7 @@ def make_panel(known: Fleet, history: pd.DataFrame, register: pd.DataFrame) -> P
         analytes,
         grid("value", np.nan),
         grid("below", 0.0) > 0,
+        grid("above", 0.0) > 0,
         grid("expected", np.nan),
         grid("expected_sd", np.nan),
     )

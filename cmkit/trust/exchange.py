@@ -14,10 +14,10 @@ import pandas as pd
 from scipy.optimize import linear_sum_assignment, minimize_scalar
 from scipy.special import logsumexp
 
+from cmkit.records.censoring import sides_of
 from cmkit.records.settings import Trust
 from cmkit.tables.frames import names, typed
 from cmkit.trust.bottle_arrays import Panel, doubt_rows
-from cmkit.trust.constants import constant
 
 CHANCES = names("exchange_chances")
 CANNOT_TELL = "cannot tell yet"
@@ -32,18 +32,25 @@ _FACTOR_RANGE = (0.005, 0.5)
 
 
 def label_log_density(
-    y: np.ndarray, below: np.ndarray, mean: np.ndarray, var: np.ndarray, factor_sd: np.ndarray | float
+    y: np.ndarray,
+    side: np.ndarray,
+    mean: np.ndarray,
+    var: np.ndarray,
+    factor_sd: np.ndarray | float,
+    *,
+    tail_df: float,
 ) -> np.ndarray:
     """Log density (up to a constant) of bottles under labels: a multivariate t with a factor shared by the bottle's analytes.
 
-    y, below, mean, var: [..., A], results (ppm), "reported as below", forecast mean and variance of the label; NaN analytes do not
-    count. A result below its limit counts as min(mean, limit). factor_sd: sd of the shared factor (1), broadcast against mean. Source:
-    guide how_it_is_computed, D1 (derived).
+    y, side, mean, var: [..., A], results (ppm), -1 reported as below and 1 as above it (flags: below), forecast mean and variance of
+    the label; NaN analytes do not count. A result below its limit counts as min(mean, limit), one above as max(mean, limit).
+    factor_sd: sd of the shared factor (1), broadcast against mean. tail_df: degrees of freedom of the t. Source: guide
+    how_it_is_computed, D1 (derived).
     """
-    nu = constant("tail_df")
+    nu, side = tail_df, sides_of(side)
     given = np.isfinite(y) & np.isfinite(mean) & np.isfinite(var) & (var > 0)
     mean, var = np.where(given, mean, 0.0), np.where(given, var, 1.0)
-    r = np.where(given, np.where(below, np.minimum(mean, y), y) - mean, 0.0)
+    r = np.where(given, np.where(side < 0, np.minimum(mean, y), np.where(side > 0, np.maximum(mean, y), y)) - mean, 0.0)
     u = factor_sd * mean
     own = np.maximum(var - u**2, var / 4)
     shared = np.sum(u**2 / own, axis=-1)
@@ -52,7 +59,7 @@ def label_log_density(
     return -0.5 * size - (nu + given.sum(axis=-1)) / 2 * np.log1p(q / (nu - 2))
 
 
-def bottle_exchange(density: np.ndarray, prior: float = 0.015, temper: float = 0.8) -> tuple[np.ndarray, np.ndarray]:
+def bottle_exchange(density: np.ndarray, prior: float, temper: float) -> tuple[np.ndarray, np.ndarray]:
     """Of k bottles: chance that each carries a wrong label [k], and the likeliest label of each [k].
 
     density: [k, k], log density of bottle i under label j. An order that moves m bottles has prior odds prior^(m-1). Up to six
@@ -95,56 +102,53 @@ def exchange_chances(panel: Panel, trust: Trust, factors: pd.DataFrame) -> pd.Da
     number of bottles weighed together. factors: :func:`shared_factors` of the whole fleet.
     """
     drawn = _drawn_together(panel.bottles)
-    told = drawn["order"] >= constant("exchange_first_order")
+    told = drawn["order"] >= trust.exchange_first_order
     told &= told.groupby(drawn["set"]).transform("sum") >= 2
     out = drawn.assign(looks_like="", group=0, chance=np.nan, words=CANNOT_TELL)
     factor = (
-        factors.set_index("kind")["factor_sd"]
-        .reindex(panel.bottles["kind"])
-        .fillna(constant("bottle_factor_sd"))
-        .to_numpy()
+        factors.set_index("kind")["factor_sd"].reindex(panel.bottles["kind"]).fillna(trust.bottle_factor_sd).to_numpy()
     )
     for size, part in drawn[told].groupby(drawn[told].groupby("set")["at"].transform("size")):
         rows = part["at"].to_numpy().reshape(-1, size)
-        chance, likely, enough = _weigh(panel, rows, factor, trust.exchange_prior)
+        chance, likely, enough = _weigh(panel, rows, factor, trust)
         labels = panel.bottles["compartment"].to_numpy()[np.take_along_axis(rows, likely, axis=1)]
         out.loc[part.index, "group"] = size
         out.loc[part.index, "looks_like"] = labels.ravel()
         out.loc[part.index, "chance"] = np.where(enough[:, None], chance, np.nan).ravel()
         out.loc[part.index, "words"] = np.repeat(np.where(enough, "", TOO_FEW), size)
-    after = _after_doubt(panel, out) & out["chance"].notna()
+    after = _after_doubt(panel, out, trust.exchange_report) & out["chance"].notna()
     out.loc[after, ["chance", "words"]] = np.nan, AFTER_DOUBT
     out["looks_like"] = out["looks_like"].where(out["chance"].notna(), "")
     return out[CHANCES].reset_index(drop=True)
 
 
-def _after_doubt(panel: Panel, chances: pd.DataFrame) -> pd.Series:
+def _after_doubt(panel: Panel, chances: pd.DataFrame, report: float) -> pd.Series:
     """Whether the bottle before of the same compartment more likely than not carried a wrong label."""
     doubted = np.zeros(len(panel.bottles), dtype=bool)
-    doubted[chances["at"]] = chances["chance"] >= constant("exchange_report")
+    doubted[chances["at"]] = chances["chance"] >= report
     return pd.Series(panel.before(doubted)[chances["at"]], index=chances.index)
 
 
-def shared_factors(panel: Panel) -> pd.DataFrame:
+def shared_factors(panel: Panel, trust: Trust) -> pd.DataFrame:
     """sd of the factor that a bottle's metals share, by kind of compartment: kind, factor_sd.
 
     What metals share is how the bottle was drawn and all that the forecast misses for all of them at once (load, make-up, residual
     fluid), which differs by kind and fleet. Learnt from the bottles as they are labelled, by maximum likelihood of
     :func:`label_log_density` (whose heavy tail bears the few exchanged ones); `bottle_factor_sd` for kinds with few bottles.
     """
-    settled = (panel.bottles["order"] >= constant("exchange_first_order")).to_numpy()
+    settled = (panel.bottles["order"] >= trust.exchange_first_order).to_numpy()
     kinds = sorted(panel.bottles["kind"].unique())
-    learnt = [_shared_factor(panel, np.flatnonzero(settled & (panel.bottles["kind"] == kind))) for kind in kinds]
+    learnt = [_shared_factor(panel, np.flatnonzero(settled & (panel.bottles["kind"] == k)), trust) for k in kinds]
     return typed(pd.DataFrame({"kind": kinds, "factor_sd": learnt}), "bottle_factors")
 
 
-def _shared_factor(panel: Panel, rows: np.ndarray) -> float:
+def _shared_factor(panel: Panel, rows: np.ndarray, trust: Trust) -> float:
     """The likeliest sd of the factor shared by the metals of bottles `rows`."""
-    if len(rows) < constant("bottle_factor_least_bottles"):
-        return constant("bottle_factor_sd")
+    if len(rows) < trust.bottle_factor_least_bottles:
+        return trust.bottle_factor_sd
     rows = rows[:: len(rows) // _LEARN_FROM + 1]
-    seen = (panel.value[rows], panel.below[rows], panel.expected[rows], panel.sd[rows] ** 2)
-    misfit = lambda log_sd: -label_log_density(*seen, np.exp(log_sd)).sum()  # noqa: E731
+    seen = (panel.value[rows], panel.side[rows], panel.expected[rows], panel.sd[rows] ** 2)
+    misfit = lambda log_sd: -label_log_density(*seen, np.exp(log_sd), tail_df=trust.tail_df).sum()  # noqa: E731
     return float(np.exp(minimize_scalar(misfit, bounds=np.log(_FACTOR_RANGE), method="bounded").x))
 
 
@@ -158,7 +162,7 @@ def _drawn_together(bottles: pd.DataFrame) -> pd.DataFrame:
 
 
 def _weigh(
-    panel: Panel, rows: np.ndarray, factor: np.ndarray, prior: float
+    panel: Panel, rows: np.ndarray, factor: np.ndarray, trust: Trust
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Chances [G, k], likeliest labels (positions in the set) [G, k] and whether there was enough to go by [G]; rows: [G, k]."""
     sets, k = rows.shape
@@ -166,28 +170,33 @@ def _weigh(
     enough = np.zeros(sets, dtype=bool)
     step = max(1, _BLOCK // k**2)
     for a in range(0, sets, step):
-        density, enough[a : a + step] = _densities(panel, rows[a : a + step], factor)
+        density, enough[a : a + step] = _densities(panel, rows[a : a + step], factor, trust.tail_df)
         own = np.einsum("gii->gi", density)
-        gain = constant("exchange_temper") * np.maximum(density.max(axis=2) - own, 0).sum(axis=1)
-        for g in np.flatnonzero((gain + np.log(prior) > _NEGLIGIBLE) & enough[a : a + step]):
-            chance[a + g], likely[a + g] = bottle_exchange(density[g], prior, constant("exchange_temper"))
+        gain = trust.exchange_temper * np.maximum(density.max(axis=2) - own, 0).sum(axis=1)
+        for g in np.flatnonzero((gain + np.log(trust.exchange_prior) > _NEGLIGIBLE) & enough[a : a + step]):
+            chance[a + g], likely[a + g] = bottle_exchange(density[g], trust.exchange_prior, trust.exchange_temper)
     return chance, likely, enough
 
 
-def _densities(panel: Panel, rows: np.ndarray, factor: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _densities(panel: Panel, rows: np.ndarray, factor: np.ndarray, tail_df: float) -> tuple[np.ndarray, np.ndarray]:
     """Log density of every bottle under every label of its set [G, k, k], over the analytes that all of the set have, and if they suffice."""
-    y, below, mean, sd = (a[rows] for a in (panel.value, panel.below, panel.expected, panel.sd))
+    y, side, mean, sd = (a[rows] for a in (panel.value, panel.side, panel.expected, panel.sd))
     common = np.all(np.isfinite(y) & np.isfinite(mean) & np.isfinite(sd), axis=1, keepdims=True)
     y = np.where(common, y, np.nan)
     density = label_log_density(
-        y[:, :, None], below[:, :, None], mean[:, None], sd[:, None] ** 2, factor[rows][:, None, :, None]
+        y[:, :, None],
+        side[:, :, None],
+        mean[:, None],
+        sd[:, None] ** 2,
+        factor[rows][:, None, :, None],
+        tail_df=tail_df,
     )
     return density, common[:, 0].sum(axis=1) >= _LEAST_ANALYTES
 
 
 def exchange_doubts(chances: pd.DataFrame, trust: Trust) -> pd.DataFrame:
     """Doubts `exchange` from :func:`exchange_chances`: from even chance on; firm from the settings' `exchange_probability`."""
-    hit = chances[chances["chance"] >= constant("exchange_report")]
+    hit = chances[chances["chance"] >= trust.exchange_report]
     firm = (hit["chance"] >= trust.exchange_probability).to_numpy()
     reason = [
         f"results fit {_other(row)} better than {row.compartment}: labels {'exchanged' if sure else 'perhaps exchanged'} "

@@ -16,7 +16,6 @@ from cmkit.records.fleet import Fleet
 from cmkit.records.settings import Trust
 from cmkit.tables.frames import names, typed
 from cmkit.trust.bottle_arrays import doubt_rows, results
-from cmkit.trust.constants import constant
 from cmkit.trust.fluid_history import fluids_in_force
 
 ELEMENTS = ("P_ppm", "Zn_ppm", "Ca_ppm", "Mg_ppm", "B_ppm", "Mo_ppm")
@@ -47,10 +46,10 @@ class Product:
     stretch: float
 
 
-def ogk(x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def ogk(x: np.ndarray, widen: float) -> tuple[np.ndarray, np.ndarray]:
     """Robust centre [p] and scatter [p, p] of x [n, p] without gaps; two orthogonalisation steps, then hard reweighting (beta .9).
 
-    Deterministic. n >= 2 p wanted. Source: Maronna & Zamar 2002 as described in the documentation of R's robustbase (covOGK).
+    widen: factor on the scatter for what hard reweighting cuts off. Deterministic. n >= 2 p wanted. Source: Maronna & Zamar 2002 as described in the documentation of R's robustbase (covOGK).
     """
     z, back = x, np.eye(x.shape[1])
     for _ in range(2):
@@ -65,7 +64,7 @@ def ogk(x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     p = x.shape[1]
     kept = d <= chi2.ppf(0.9, p) * np.median(d) / chi2.ppf(0.5, p)
     inside = x[kept] if kept.sum() > p else x
-    scatter = np.atleast_2d(np.cov(inside, rowvar=False)) * constant("fluid_scatter")
+    scatter = np.atleast_2d(np.cov(inside, rowvar=False)) * widen
     return inside.mean(axis=0), scatter + np.eye(p) * _LEAST_SPREAD**2 / 4
 
 
@@ -81,25 +80,25 @@ def _pairwise(y: np.ndarray, sign: float) -> np.ndarray:
     return _spread(pairs.reshape(len(y), p * p)).reshape(p, p) ** 2
 
 
-def fingerprint(samples: pd.DataFrame) -> np.ndarray:
+def fingerprint(samples: pd.DataFrame, floor_ppm: float) -> np.ndarray:
     """log(element + floor) and log viscosity of every sample: float [n, 8] in the order of MARKS, NaN where not reported."""
     value, under = results(samples, list(MARKS))
     value = np.where(under, value / 2, value)
-    floor = np.r_[np.full(len(ELEMENTS), constant("fluid_floor_ppm")), np.zeros(len(VISCOSITIES))]
+    floor = np.r_[np.full(len(ELEMENTS), floor_ppm), np.zeros(len(VISCOSITIES))]
     sound = np.isfinite(value) & (value + floor > 0)
     return np.where(sound, np.log(np.where(sound, value + floor, 1.0)), np.nan)
 
 
-def fluid_library(x: np.ndarray, product: np.ndarray) -> dict[str, Product]:
+def fluid_library(x: np.ndarray, product: np.ndarray, trust: Trust) -> dict[str, Product]:
     """Fingerprints of all products with enough bottles. x: :func:`fingerprint`; product: name per row, empty where not known."""
     out = {}
     for name in sorted(set(product) - {""}):
         own = x[product == name]
         marks = np.flatnonzero(np.isfinite(own).mean(axis=0) >= _FILLED)
         whole = own[:, marks][np.isfinite(own[:, marks]).all(axis=1)]
-        if len(marks) < 2 or len(whole) < max(constant("fluid_least_bottles"), 3 * len(marks)):
+        if len(marks) < 2 or len(whole) < max(trust.fluid_least_bottles, 3 * len(marks)):
             continue
-        centre, scatter = ogk(whole)
+        centre, scatter = ogk(whole, trust.fluid_scatter)
         d = _distance(whole, centre, np.linalg.inv(scatter))
         stretch = float(np.max(np.quantile(d, _BULK) / chi2.ppf(_BULK, len(marks)), initial=1.0))
         out[name] = Product(name, tuple(MARKS[m] for m in marks), centre, scatter, len(whole), stretch)
@@ -112,12 +111,12 @@ def _distance(x: np.ndarray, centre: np.ndarray, inverse: np.ndarray) -> np.ndar
     return np.einsum("...i,ij,...j->...", d, inverse, d)
 
 
-def mixture_path(own: Product, other: Product, marks: tuple[str, ...]) -> np.ndarray:
+def mixture_path(own: Product, other: Product, marks: tuple[str, ...], floor_ppm: float) -> np.ndarray:
     """Log fingerprint of mixtures of `own` with a share 0, .025 .. 1 of `other`: [41, len(marks)].
 
     Elements mix by mass; viscosity by the logarithm (a common rule for neighbouring grades, good to a few per cent).
     """
-    floor = np.array([constant("fluid_floor_ppm") if m in ELEMENTS else 0.0 for m in marks])
+    floor = np.array([floor_ppm if m in ELEMENTS else 0.0 for m in marks])
     a = own.centre[[own.marks.index(m) for m in marks]]
     b = other.centre[[other.marks.index(m) for m in marks]]
     share = SHARES[:, None]
@@ -127,7 +126,7 @@ def mixture_path(own: Product, other: Product, marks: tuple[str, ...]) -> np.nda
     return np.where(is_element, np.log(np.maximum(by_mass, 0.0) + np.maximum(floor, 1e-9)), by_log)
 
 
-def fluid_check(x: np.ndarray, own: Product, library: dict[str, Product]) -> pd.DataFrame:
+def fluid_check(x: np.ndarray, own: Product, library: dict[str, Product], trust: Trust) -> pd.DataFrame:
     """Every row of x [n, 8] against its own product and mixtures of it: distance, df, p, ratio, mixed_with, share.
 
     distance: squared Mahalanobis distance over the marks the row has; p: its tail (Hotelling's T-squared), widened by the product's stretch;
@@ -142,12 +141,14 @@ def fluid_check(x: np.ndarray, own: Product, library: dict[str, Product]) -> pd.
     for rows, marks in _patterns(x, own):
         distance, _ = _from_own(x, rows, own, marks)
         best, source, share = np.zeros(len(rows)), np.full(len(rows), "", dtype=object), np.zeros(len(rows))
-        for name, other in {**library, FUEL: fuel()}.items():
+        for name, other in {**library, FUEL: fuel(trust)}.items():
             common = tuple(m for m in marks if m in other.marks)
             if name == own.name or len(common) < 2 or _is_oil(own) != _is_oil(other):
                 continue
             d, part = _from_own(x, rows, own, common)
-            low, at_share = _best_share(part, mixture_path(own, other, common), _inverse(own, common))
+            low, at_share = _best_share(
+                part, mixture_path(own, other, common, trust.fluid_floor_ppm), _inverse(own, common)
+            )
             better = d - low > best
             best, share = np.where(better, d - low, best), np.where(better, at_share, share)
             source[better] = name
@@ -162,12 +163,10 @@ def _tail(distance: np.ndarray, p: int, n: int) -> np.ndarray:
     return f_distribution.sf(distance * n * (n - p) / (p * (n - 1) * (n + 1)), p, n - p)
 
 
-def fuel() -> Product:
+def fuel(trust: Trust) -> Product:
     """Fuel as a fluid that may be in the oil: no additives, thin. It competes with foreign oils for what it would explain."""
-    thin = [constant("fuel_visc40"), constant("fuel_visc100")]
-    return Product(
-        FUEL, MARKS, np.log([constant("fluid_floor_ppm")] * len(ELEMENTS) + thin), np.eye(len(MARKS)), 0, 1.0
-    )
+    thin = [trust.fuel_visc40, trust.fuel_visc100]
+    return Product(FUEL, MARKS, np.log([trust.fluid_floor_ppm] * len(ELEMENTS) + thin), np.eye(len(MARKS)), 0, 1.0)
 
 
 def _is_oil(product: Product) -> bool:
@@ -207,17 +206,18 @@ def _best_share(x: np.ndarray, path: np.ndarray, inverse: np.ndarray) -> tuple[n
     return low, share
 
 
-def ratio_threshold(ratio: np.ndarray, false_calls: float) -> float:
-    """Likelihood ratio that a share `false_calls` of a product's own sound bottles passes.
+def ratio_threshold(ratio: np.ndarray, trust: Trust) -> float:
+    """Likelihood ratio that a share `trust.fluid_false_calls` of a product's own sound bottles passes.
 
     From the bulk, not the extreme: the 90th percentile, carried on at the chi-square rate of decay, so that the wrong bottles that are
     to be found do not raise it.
     """
     bulk = ratio[np.isfinite(ratio)]
-    if len(bulk) < constant("fluid_least_bottles"):
+    if len(bulk) < trust.fluid_least_bottles:
         return np.inf
     return max(
-        constant("fluid_least_ratio"), float(np.quantile(bulk, 0.90)) + 2 * np.log(0.10 / min(false_calls, 0.10))
+        trust.fluid_least_ratio,
+        float(np.quantile(bulk, 0.90)) + 2 * np.log(0.10 / min(trust.fluid_false_calls, 0.10)),
     )
 
 
@@ -230,13 +230,13 @@ def learn_fluids(known: Fleet, trust: Trust) -> pd.DataFrame:
     threshold: likelihood ratio of a mixture above which a bottle is doubted, such that a share `trust.fluid_false_calls` of the product's
     own bottles passes it. scatter_MARK: column of the scatter matrix, NaN for marks the product has not.
     """
-    product, x = _products(known), fingerprint(known.samples)
-    library = fluid_library(x, product)
+    product, x = _products(known), fingerprint(known.samples, trust.fluid_floor_ppm)
+    library = fluid_library(x, product, trust)
     rows = []
     for name, own in library.items():
         some = x[product == name]
-        ratio = fluid_check(some, own, library)["ratio"].to_numpy()[:: max(1, len(some) // _CALIBRATE_ON)]
-        threshold = ratio_threshold(ratio, trust.fluid_false_calls)
+        ratio = fluid_check(some, own, library, trust)["ratio"].to_numpy()[:: max(1, len(some) // _CALIBRATE_ON)]
+        threshold = ratio_threshold(ratio, trust)
         for mark, centre, scatter in zip(own.marks, own.centre, own.scatter, strict=True):
             row = {
                 "product": name,
@@ -274,7 +274,8 @@ def check_fluids(known: Fleet, fluids: pd.DataFrame) -> pd.DataFrame:
 
     fluids: :func:`learn_fluids` of the whole fleet.
     """
-    product, x = _products(known), fingerprint(known.samples)
+    trust = known.settings.trust
+    product, x = _products(known), fingerprint(known.samples, trust.fluid_floor_ppm)
     library, threshold = _library(fluids), fluids.drop_duplicates("product").set_index("product")["threshold"]
     out = (
         known.samples[["sample", "compartment"]].reset_index(drop=True).assign(product=pd.Series(product, dtype="str"))
@@ -283,7 +284,7 @@ def check_fluids(known: Fleet, fluids: pd.DataFrame) -> pd.DataFrame:
     out = out.assign(**blank, words="not judged: too few bottles of this product to know it")
     for name, own in library.items():
         rows = np.flatnonzero(product == name)
-        found = fluid_check(x[rows], own, library)
+        found = fluid_check(x[rows], own, library, trust)
         for column in ("distance", "p", "ratio", "mixed_with", "share"):
             out.loc[rows, column] = found[column].to_numpy()
         out.loc[rows, "threshold"] = threshold[name]
@@ -292,22 +293,23 @@ def check_fluids(known: Fleet, fluids: pd.DataFrame) -> pd.DataFrame:
     return out[FLUIDS]
 
 
-def fluid_doubts(fluids: pd.DataFrame) -> pd.DataFrame:
+def fluid_doubts(fluids: pd.DataFrame, trust: Trust) -> pd.DataFrame:
     """Doubts `fluid` from :func:`check_fluids`: a mixture with a known product, or a fluid like none of them."""
     hit = fluids[fluids["ratio"] >= fluids["threshold"]]
     thinned = hit[hit["mixed_with"] == FUEL]
-    strange = fluids[(fluids["p"] < constant("fluid_unknown_p")) & ~fluids.index.isin(hit.index)]
-    return pd.concat([_mixed(hit.drop(index=thinned.index)), _thinned(thinned), _strange(strange)], ignore_index=True)
+    strange = fluids[(fluids["p"] < trust.fluid_unknown_p) & ~fluids.index.isin(hit.index)]
+    parts = [_mixed(hit.drop(index=thinned.index)), _thinned(thinned, trust), _strange(strange, trust)]
+    return pd.concat(parts, ignore_index=True)
 
 
-def _thinned(hit: pd.DataFrame) -> pd.DataFrame:
+def _thinned(hit: pd.DataFrame, trust: Trust) -> pd.DataFrame:
     """Fuel in the oil is a matter of the machine: the bottle is hardly doubted for it."""
     reason = [
         f"thinner and poorer in additives than {r.product}, as with about {100 * r.share:.0f} % of fuel in it"
         for r in hit.itertuples()
     ]
     return doubt_rows(
-        hit, "fluid", "likelihood ratio of a mixture", hit["ratio"].to_numpy(), hit["threshold"].to_numpy(), constant("fuel_probability"), reason,
+        hit, "fluid", "likelihood ratio of a mixture", hit["ratio"].to_numpy(), hit["threshold"].to_numpy(), trust.fuel_probability, reason,
         "Have fuel dilution measured in this bottle; if it is so, look for the leak. The bottle itself may well be right.",
     )  # fmt: skip
 
@@ -338,12 +340,12 @@ def _mixed(hit: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def _strange(hit: pd.DataFrame) -> pd.DataFrame:
+def _strange(hit: pd.DataFrame, trust: Trust) -> pd.DataFrame:
     reason = [
         f"additives and viscosity do not look like {r.product}, nor like a mixture with a product known here"
         for r in hit.itertuples()
     ]
     todo = "Ask what was filled and from which drum; compare with a bottle of fresh fluid."
     return doubt_rows(
-        hit, "fluid", "chance of such a fluid", hit["p"].to_numpy(), constant("fluid_unknown_p"), 0.5, reason, todo
+        hit, "fluid", "chance of such a fluid", hit["p"].to_numpy(), trust.fluid_unknown_p, 0.5, reason, todo
     )  # fmt: skip

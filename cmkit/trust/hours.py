@@ -13,7 +13,6 @@ from cmkit.records.constants import HALF_NINETY
 from cmkit.records.fleet import Fleet
 from cmkit.tables.frames import names, typed
 from cmkit.trust.bottle_arrays import doubt_rows
-from cmkit.trust.constants import constant
 from cmkit.trust.meters import DAY_H, HIGHEST_H, SLACK_H, meter_line, pace
 
 HOURS = names("hours")
@@ -280,16 +279,17 @@ def hours_doubts(known: Fleet, hours: pd.DataFrame, line: pd.DataFrame | None = 
 
     hours: :func:`screen_hours` of the same view.
     """
+    rule = known.settings.trust
     derived = hours[hours["usable"] & (hours["reason"] != "")]
     missing = hours[~hours["usable"]]
     return pd.concat(
         [
             doubt_rows(
-                derived, "hours", "sd of the hours, h", derived["sd_h"].to_numpy(), 0.0, constant("hours_derived_probability"),
+                derived, "hours", "sd of the hours, h", derived["sd_h"].to_numpy(), 0.0, rule.hours_derived_probability,
                 derived["reason"].tolist(), "Write the meter's hours on the label; record a correction if the right hours are known.",
             ),
             doubt_rows(
-                missing, "hours", "usable hours", np.zeros(len(missing)), 1.0, constant("hours_missing_probability"),
+                missing, "hours", "usable hours", np.zeros(len(missing)), 1.0, rule.hours_missing_probability,
                 missing["reason"].tolist(), "Find the meter reading of that day and record a correction; the bottle cannot count in a trend without it.",
             ),
             _pace_doubts(known, hours, meter_line(known) if line is None else line),
@@ -300,11 +300,12 @@ def hours_doubts(known: Fleet, hours: pd.DataFrame, line: pd.DataFrame | None = 
 
 def _pace_doubts(known: Fleet, hours: pd.DataFrame, line: pd.DataFrame) -> pd.DataFrame:
     """Newest readings that fit in order but came too fast for the machine: nothing after them says yet whether they are slips."""
+    rule = known.settings.trust
     step_d = line.groupby("machine")["on"].diff().dt.days
     step_h = line.groupby("machine")["run_h"].diff()
     before = pace(line[line.duplicated("machine", keep="last")]).reindex(line["machine"]).set_axis(line.index)
     z = (step_h - before["per_day"] * step_d) / (before["sd_per_day"] * np.sqrt(step_d.where(step_d > 0)))
-    last = ~line.duplicated("machine", keep="last") & (z >= constant("hours_pace_z")) & (line["gap_sd_h"] == 0)
+    last = ~line.duplicated("machine", keep="last") & (z >= rule.hours_pace_z) & (line["gap_sd_h"] == 0)
     places = known.compartments.set_index("compartment")["machine"]
     found = line[["machine", "on"]].assign(z=z, step_h=step_h, step_d=step_d, per_day=before["per_day"])[last]
     drawn = known.samples[["sample", "compartment", "drawn_on"]].assign(
@@ -317,6 +318,6 @@ def _pace_doubts(known: Fleet, hours: pd.DataFrame, line: pd.DataFrame) -> pd.Da
         for r in hit.itertuples()
     ]
     return doubt_rows(
-        hit, "hours", "departure from the machine's pace, sd", hit["z"].to_numpy(dtype=float), constant("hours_pace_z"),
-        constant("hours_pace_probability"), reason, "Read the meter again and compare.",
+        hit, "hours", "departure from the machine's pace, sd", hit["z"].to_numpy(dtype=float), rule.hours_pace_z,
+        rule.hours_pace_probability, reason, "Read the meter again and compare.",
     )  # fmt: skip

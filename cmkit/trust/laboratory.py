@@ -8,12 +8,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from cmkit.records.analytes import below, by_rule
+from cmkit.records.analytes import above, below, by_rule
 from cmkit.records.fleet import Fleet
 from cmkit.records.medians import medians_by
+from cmkit.records.settings import Trust
 from cmkit.tables.frames import empty, names, typed
 from cmkit.trust.bottle_arrays import Panel, doubt_rows, results, usual_results
-from cmkit.trust.constants import constant
 
 USUAL = names("usual")
 SHIFTS = names("shifts")
@@ -68,6 +68,7 @@ def laboratory_shifts(known: Fleet, register: pd.DataFrame, panel: Panel | None 
     other days scatter. Wear makes the usual result grow through an oil life, so the median of all days is taken off first. Where a whole
     fleet is serviced on one day the usual result misleads, so forecasts are used where there are any (panel; see log_departures).
     """
+    rule = known.settings.trust
     departure, names = log_departures(known, register, panel)
     bottles = _laboratory_days(known.samples)
     machine = bottles["compartment"].map(known.compartments.set_index("compartment")["machine"])
@@ -77,14 +78,14 @@ def laboratory_shifts(known: Fleet, register: pd.DataFrame, panel: Panel | None 
     parts = []
     for k, name in enumerate(names):
         rows = np.flatnonzero(np.isfinite(departure[:, k]) & (of_day >= 0))
-        if len(rows) < 2 * constant("batch_least_bottles"):
+        if len(rows) < 2 * rule.batch_least_bottles:
             continue
         parts.append(_days_of(departure[rows, k], of_day[rows], place[rows], days, float(register.loc[name, "noise_share"])).assign(analyte=name))  # fmt: skip
     if not parts:
         return empty("shifts")
     out = pd.concat(parts, ignore_index=True)
-    enough = (out["n"] >= constant("batch_least_bottles")) & (out["machines"] >= constant("batch_least_machines"))
-    far = (out["z"].abs() >= constant("batch_z")) & (out["log_shift"].abs() >= constant("batch_share"))
+    enough = (out["n"] >= rule.batch_least_bottles) & (out["machines"] >= rule.batch_least_machines)
+    far = (out["z"].abs() >= rule.batch_z) & (out["log_shift"].abs() >= rule.batch_share)
     out = out.loc[enough & far, SHIFTS]
     return out.sort_values(["lab", "reported_on", "analyte"], kind="stable").reset_index(drop=True)
 
@@ -115,17 +116,20 @@ def laboratory_doubts(known: Fleet, register: pd.DataFrame, shifts: pd.DataFrame
     """Doubts `laboratory`: every bottle of a shifted day (:func:`laboratory_shifts`), one row a bottle, with the worst shift named; and
     results given twice.
     """
+    rule = known.settings.trust
     parts = [_given_twice(known, register)]
     if len(shifts):
         worst = (
             shifts.assign(far=shifts["z"].abs()).sort_values("far").drop_duplicates(["lab", "reported_on"], keep="last")
         )
         worst["others"] = shifts.groupby(["lab", "reported_on"])["analyte"].transform("size") - 1
-        parts.append(_shift_rows(_laboratory_days(known.samples).merge(worst, on=["lab", "reported_on"]), register))
+        parts.append(
+            _shift_rows(_laboratory_days(known.samples).merge(worst, on=["lab", "reported_on"]), register, rule)
+        )
     return pd.concat(parts, ignore_index=True)
 
 
-def _shift_rows(hit: pd.DataFrame, register: pd.DataFrame) -> pd.DataFrame:
+def _shift_rows(hit: pd.DataFrame, register: pd.DataFrame, rule: Trust) -> pd.DataFrame:
     reason = [
         f"on {r.reported_on:%Y-%m-%d} laboratory {r.lab or '(not named)'} reported {register.loc[r.analyte, 'name']} "
         f"{100 * np.expm1(r.log_shift):+.0f} % from usual over {r.n} bottles of {r.machines} machines"
@@ -134,7 +138,7 @@ def _shift_rows(hit: pd.DataFrame, register: pd.DataFrame) -> pd.DataFrame:
     ]
     sign = np.sign(hit["z"].to_numpy(dtype=float))
     return doubt_rows(
-        hit, "laboratory", "shift of the day, sd", hit["z"].to_numpy(dtype=float), sign * constant("batch_z"), constant("batch_probability"), reason,
+        hit, "laboratory", "shift of the day, sd", hit["z"].to_numpy(dtype=float), sign * rule.batch_z, rule.batch_probability, reason,
         "Ask the laboratory to check its calibration of that day and to run kept bottles again.",
     )  # fmt: skip
 
@@ -163,7 +167,7 @@ def _given_twice(known: Fleet, register: pd.DataFrame) -> pd.DataFrame:
         for r, o in zip(hit.itertuples(), others, strict=True)
     ]
     return doubt_rows(
-        hit, "laboratory", "equal results", hit["n"].to_numpy(dtype=float), float(_TWICE), constant("batch_probability"), reason,
+        hit, "laboratory", "equal results", hit["n"].to_numpy(dtype=float), float(_TWICE), known.settings.trust.batch_probability, reason,
         "Ask the laboratory whether one bottle's results were given to both numbers.",
     )  # fmt: skip
 
@@ -175,6 +179,7 @@ def unit_doubts(known: Fleet, register: pd.DataFrame, usual_in_family: pd.DataFr
 
     One result off by 1,000 or 10,000 is enough; off by 10 it takes three and half of the bottle's results, because real wear can be tenfold.
     """
+    rule = known.settings.trust
     names = _reported(known.samples, register, (*_STEADY, *_SET_BACK))
     if not names:
         return doubt_rows(known.samples.iloc[:0], "units", "", np.array([]), np.nan, np.nan, [], [])
@@ -189,22 +194,24 @@ def unit_doubts(known: Fleet, register: pd.DataFrame, usual_in_family: pd.DataFr
     power = np.where(speaks, np.log10(np.where(speaks, value, 1.0) / np.where(speaks, usual, 1.0)), np.nan)
     whole = np.round(power)
     close = speaks & (
-        np.abs(power - whole) * np.log(10) <= constant("unit_tolerance") * np.where(np.abs(whole) >= 3, 3.0, 1.0)
+        np.abs(power - whole) * np.log(10) <= rule.unit_tolerance * np.where(np.abs(whole) >= 3, 3.0, 1.0)
     )
     at_ten = np.isin(whole, (-1, 1)) & close
     wrong = close & np.isin(whole, _ALONE)
     for sign in (-1, 1):
         same = at_ten & (whole == sign)
-        many = (same.sum(axis=1) >= constant("unit_least_results")) & (2 * same.sum(axis=1) >= speaks.sum(axis=1))
+        many = (same.sum(axis=1) >= rule.unit_least_results) & (2 * same.sum(axis=1) >= speaks.sum(axis=1))
         wrong |= same & many[:, None]
-    return _unit_rows(known.samples, register, names, np.where(wrong, whole, 0), value, usual)
+    return _unit_rows(known, register, np.where(wrong, whole, 0), names=names, value=value, usual=usual)
 
 
 def without_results(samples: pd.DataFrame, bottles: pd.Series, register: pd.DataFrame) -> pd.DataFrame:
     """`samples` with every result of `bottles` (names) blank; nothing else changes."""
     names = [a for a in register.index if a in samples]
     blank = samples["sample"].isin(bottles)
-    return samples.assign(**samples[names].mask(blank), **{below(a): samples[below(a)] & ~blank for a in names})
+    marks = [m for flag in (below, above) for a in names if (m := flag(a)) in samples]
+    # copied so that so many new columns lie together again
+    return samples.assign(**samples[names].mask(blank), **{m: samples[m] & ~blank for m in marks}).copy()
 
 
 def family_usual(known: Fleet, register: pd.DataFrame) -> pd.DataFrame:
@@ -225,12 +232,7 @@ def _of_family(known: Fleet, usual: pd.DataFrame, names: list[str]) -> np.ndarra
 
 
 def _unit_rows(
-    samples: pd.DataFrame,
-    register: pd.DataFrame,
-    names: list[str],
-    power: np.ndarray,
-    value: np.ndarray,
-    usual: np.ndarray,
+    known: Fleet, register: pd.DataFrame, power: np.ndarray, *, names: list[str], value: np.ndarray, usual: np.ndarray
 ) -> pd.DataFrame:
     rows = np.flatnonzero((power != 0).any(axis=1))
     worst = np.abs(power[rows]).argmax(axis=1)
@@ -246,6 +248,6 @@ def _unit_rows(
             + ": another unit?"
         )
     return doubt_rows(
-        samples.iloc[rows], "units", "power of ten", exponent, np.sign(exponent), constant("unit_probability"), reason,
+        known.samples.iloc[rows], "units", "power of ten", exponent, np.sign(exponent), known.settings.trust.unit_probability, reason,
         "Compare with the laboratory's own report; mend the unit in the layout file and load again, or ask for a corrected issue.",
     )  # fmt: skip

@@ -51,24 +51,24 @@ def screen_bottles(known: Fleet, hours: Hours, forecasts: Forecasts, learnt: Lea
     """May each bottle be believed? believed: chance (0..1) that the bottle represents the charge it is labelled with, doubts taken as
     independent; not a statement about the compartment.
     """
-    settings, register = known.settings.trust, with_own(known.settings.analytes)
+    rule, register = known.settings.trust, with_own(known.settings.analytes)
     panel = forecast_panel(known, forecasts, register)
-    chances = exchange_chances(panel, settings, learnt.bottle_factors)
-    factors = bottle_factors(panel, register, settings)
-    shared = factor_doubts(factors, additive_shift(known, register), settings)
+    chances = exchange_chances(panel, rule, learnt.bottle_factors)
+    factors = bottle_factors(panel, register, rule)
+    shared = factor_doubts(factors, additive_shift(known, register), rule)
     doubts = [
         hours_doubts(known, hours.samples, hours.line),
-        exchange_doubts(chances, settings),
-        fluid_doubts(check_fluids(known, learnt.fluids)),
+        exchange_doubts(chances, rule),
+        fluid_doubts(check_fluids(known, learnt.fluids), rule),
         shared[~shared["sample"].isin(forecasts.units["sample"])],
-        silicon_doubts(panel),
-        stale_doubts(known.samples),
+        silicon_doubts(panel, rule),
+        stale_doubts(known.samples, rule),
         laboratory_doubts(known, register, learnt.shifts),
         forecasts.units,
-        method_doubts(known.samples),
+        method_doubts(known.samples, rule),
     ]
     table = _ordered(pd.concat(doubts, ignore_index=True), known.samples)
-    return Trusted(_believed(known.samples, table, chances, settings.exchange_prior), table, factors)
+    return Trusted(_believed(known.samples, table, chances, rule.exchange_prior), table, factors)
 
 
 def forecast_panel(known: Fleet, forecasts: Forecasts, register: pd.DataFrame) -> Panel:

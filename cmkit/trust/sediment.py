@@ -14,7 +14,6 @@ from cmkit.records.fleet import Fleet
 from cmkit.records.settings import Trust
 from cmkit.tables.frames import names, typed
 from cmkit.trust.bottle_arrays import Panel, doubt_rows, results, usual_results
-from cmkit.trust.constants import constant
 
 FACTORS = names("factors")
 _LEAST_RESULT = 0.5  # ppm; a plain zero is read as half a unit
@@ -24,26 +23,27 @@ def all_metals_factor(
     y: np.ndarray,
     mean: np.ndarray,
     var: np.ndarray,
-    below: np.ndarray,
+    limit: np.ndarray,
     factor_sd: float,
+    *,
+    least_ppm: float,
     floor_sd: np.ndarray | float = 0.0,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """The factor common to all metals of a bottle: log factor g, its se (without the usual bottle factor), z, misfit Q, df.
 
-    y, mean, var: [..., A], results and forecast mean and variance (ppm); metals expected below 1 ppm, below the reporting limit or
+    y, mean, var: [..., A], results and forecast mean and variance (ppm); metals expected below least_ppm, reported as a limit or
     missing do not count. Q follows chi-square with df degrees of freedom when all metals share the factor. NaN where no metal counts.
     floor_sd (ppm): the part of the noise that does not shrink with the level. Where g is low it weighs more on the log scale than the
     forecast's variance says, so g is found again with it, on the metals that are still expected to show.
     Source: guide how_it_is_computed, D3 (derived).
     """
-    least = constant("factor_least_ppm")
-    counts = np.isfinite(y) & np.isfinite(var) & (var > 0) & (mean >= least) & ~below
+    counts = np.isfinite(y) & np.isfinite(var) & (var > 0) & (mean >= least_ppm) & ~limit
     mean, var = np.where(counts, mean, 1.0), np.where(counts, var, 1.0)
     spread = np.maximum(var - (factor_sd * mean) ** 2, var / 4) / mean**2
     ratio = np.log(np.where(counts, np.maximum(y, _LEAST_RESULT), mean) / mean)
     g = _weighted_mean(ratio, np.where(counts, 1 / spread, 0.0))
     low = np.minimum(np.nan_to_num(g), 0.0)[..., None]
-    counts = counts & (mean * np.exp(low) >= least)
+    counts = counts & (mean * np.exp(low) >= least_ppm)
     spread = spread + (floor_sd / mean) ** 2 * np.expm1(-2 * low)
     weight = np.where(counts, 1 / spread, 0.0)
     g = _weighted_mean(ratio, weight)
@@ -63,18 +63,19 @@ def bottle_factors(panel: Panel, register: pd.DataFrame, trust: Trust) -> pd.Dat
     A first bottle is not called: what it is held against is the family's usual level, from which all its metals may differ together.
     """
     metals = [i for i, a in enumerate(panel.analytes) if register.loc[a, "group"] == "wear metal" or a == "Si_ppm"]
-    part = (panel.value[:, metals], panel.expected[:, metals], panel.sd[:, metals] ** 2, panel.below[:, metals])
+    part = (panel.value[:, metals], panel.expected[:, metals], panel.sd[:, metals] ** 2)
+    limit = (panel.below | panel.above)[:, metals]
     facts = register.loc[[panel.analytes[i] for i in metals]]
     floor = np.hypot(facts["noise_floor"].to_numpy(dtype=float), 10.0 ** -facts["decimals"].to_numpy(dtype=float) / np.sqrt(12))  # fmt: skip
-    g, se, z, misfit, df = all_metals_factor(*part, constant("bottle_factor_sd"), floor)
+    g, se, z, misfit, df = all_metals_factor(
+        *part, limit, trust.bottle_factor_sd, least_ppm=trust.factor_least_ppm, floor_sd=floor
+    )
     out = panel.bottles[["sample", "compartment", "order"]].copy()
     fit_p = np.where(df >= 1, chi2.sf(misfit, np.maximum(df, 1)), np.nan)
     out["log_factor"], out["se"], out["z"], out["misfit"], out["df"], out["fit_p"] = g, se, z, misfit, df, fit_p
-    enough = (
-        (panel.bottles["order"] >= 1) & (df + 1 >= constant("factor_least_metals")) & (fit_p > constant("factor_fit_p"))
-    )
-    high = enough & (z > trust.common_factor_z) & (np.exp(g) > constant("factor_high"))
-    low = enough & (z < -trust.common_factor_z) & (np.exp(g) < constant("factor_low"))
+    enough = (panel.bottles["order"] >= 1) & (df + 1 >= trust.factor_least_metals) & (fit_p > trust.factor_fit_p)
+    high = enough & (z > trust.common_factor_z) & (np.exp(g) > trust.factor_high)
+    low = enough & (z < -trust.common_factor_z) & (np.exp(g) < trust.factor_low)
     out["call"] = np.select([high, low], ["all high", "all low"], "")
     return typed(out[FACTORS], "factors")
 
@@ -96,30 +97,30 @@ def additive_shift(known: Fleet, register: pd.DataFrame) -> pd.DataFrame:
 def factor_doubts(factors: pd.DataFrame, shift: pd.DataFrame, trust: Trust) -> pd.DataFrame:
     """Doubts `not representative` from :func:`bottle_factors` and :func:`additive_shift`."""
     hit = factors[factors["call"] != ""].merge(shift, on="sample", how="left")
-    moved = hit["log_shift"].abs() > constant("additive_moved")
+    moved = hit["log_shift"].abs() > trust.additive_moved
     hit = hit[~((hit["call"] == "all high") & moved)].reset_index(drop=True)
-    reason = [_reason(row) for row in hit.itertuples()]
+    reason = [_reason(row, trust.additive_moved) for row in hit.itertuples()]
     todo = np.where(hit["call"] == "all high", _REQUEST_HIGH, _REQUEST_LOW)
-    chance = constant("factor_probability") * (1 - 2 * norm.sf(hit["z"].abs()))
+    chance = trust.factor_probability * (1 - 2 * norm.sf(hit["z"].abs()))
     return doubt_rows(
         hit, "not representative", "common factor, sd", hit["z"].to_numpy(), np.where(hit["z"] > 0, 1, -1) * trust.common_factor_z,
         np.asarray(chance), reason, list(todo),
     )  # fmt: skip
 
 
-_REQUEST_HIGH = "Take a repeat bottle first: warm and running, from mid-depth, never the bottom or the drain stream. Any alarm stands until then."
+_REQUEST_HIGH = "Take a repeat bottle first: fluid warm and mixed, from mid-depth, never the bottom or the drain stream. Any alarm stands until then."
 _REQUEST_LOW = "Ask whether the fluid was changed, topped up or flushed before the bottle was filled, and record it; else take a repeat bottle."
 
 
-def _reason(row: Any) -> str:
+def _reason(row: Any, moved: float) -> str:
     times = float(np.exp(row.log_factor))
-    additives = "" if np.isnan(row.log_shift) else _additive_words(row.log_shift)
+    additives = "" if np.isnan(row.log_shift) else _additive_words(row.log_shift, moved)
     if row.call == "all high":
         return f"all {row.df + 1} metals are {times:.1f} times what was expected{additives}: drawn from the bottom or the drain stream?"
     return f"all {row.df + 1} metals are {times:.2f} times what was expected{additives}: flushed, diluted, or a fluid change not recorded?"
 
 
-def _additive_words(shift: float) -> str:
-    if abs(shift) <= constant("additive_moved"):
+def _additive_words(shift: float, moved: float) -> str:
+    if abs(shift) <= moved:
         return " and the additives have not moved"
     return f" and the additives are {100 * np.expm1(shift):+.0f} %"

@@ -13,8 +13,8 @@ from scipy.stats import theilslopes
 from cmkit.fluids.cleanliness import iso_codes
 from cmkit.fluids.viscosity import grade_viscosity
 from cmkit.learnt import Learnt
-from cmkit.records.analytes import below as below_name
 from cmkit.records.analytes import by_rule
+from cmkit.records.censoring import flags
 from cmkit.records.constants import constant
 from cmkit.records.fleet import Fleet
 from cmkit.tables.frames import names, typed
@@ -36,7 +36,8 @@ def judge_conditions(known: Fleet, exposure: pd.DataFrame, learnt: Learnt, regis
     """Evidence rows (columns EVIDENCE) for every bottle whose condition results pass a limit; one row per bottle, analyte and direction.
 
     A fixed limit (maker's or practice) gives alert or alarm as it says; a family percentile gives an alert above the upper bound of its own
-    uncertainty, since it fixes the share of bottles that pass it and not the risk. A result reported as below a limit never passes an upper one.
+    uncertainty, since it fixes the share of bottles that pass it and not the risk. A result reported as below a limit never passes an upper one, one reported
+    as above a limit never a lower one.
     """
     shots = _bottles(known, exposure)
     judged = _judged(learnt.limits, register).reset_index(drop=True)
@@ -177,7 +178,7 @@ def _passed(
     """Rows for one analyte's bottles that pass a limit of their family; pairs: rows of `shots` and of `limits`."""
     name, (b, k) = row["analyte"], pairs
     x = samples[name].to_numpy(dtype=float)[b]
-    below = samples[below_name(name)].to_numpy(dtype=bool)[b] if below_name(name) in samples else np.zeros(len(b), bool)
+    below, above = (flags(samples, [str(name)], side)[b, 0] for side in ("below", "above"))
     fresh, measure = shots["fresh"].to_numpy(float)[b], limits["measure"].to_numpy(object)[k]
     up = (limits["direction"] == "up").to_numpy()
     fixed = limits["method"].isin(list(FIXED_RULES)).to_numpy()
@@ -186,13 +187,14 @@ def _passed(
     alert, alarm = (_in_unit(limit, measure, fresh) for limit in (alert, alarm))
     shown = np.where(measure == "code", iso_codes(x), x) if (measure == "code").any() else x
     up, fixed = up[k], fixed[k]
-    past_alarm = np.where(up, (shown >= alarm) & ~below, shown <= alarm)
-    past_alert = np.where(up, (shown >= alert) & ~below, shown <= alert) & fixed
+    past_alarm = np.where(up, (shown >= alarm) & ~below, (shown <= alarm) & ~above)
+    past_alert = np.where(up, (shown >= alert) & ~below, (shown <= alert) & ~above) & fixed
     hit = np.flatnonzero(past_alarm | past_alert)
     past = past_alarm[hit]
     values = {
         "x": x[hit],
         "below": below[hit],
+        "above": above[hit],
         "shown": shown[hit],
         "threshold": np.where(past, alarm[hit], alert[hit]),
     }
@@ -224,14 +226,14 @@ def _words(r, row: pd.Series) -> str:  # type: ignore[no-untyped-def]
     way = "at or above" if r.direction == "up" else "at or below"
     unit = "" if row["unit"] == "1" else f" {row['unit']}"
     if r.measure == "code":
-        return f"{row['name']}: ISO 4406 code {r.shown:.0f}, {way} {whose} of {r.threshold:.0f}"
-    said = f"{row['name']} {'below ' if r.below else ''}{r.x:.4g}{unit}"
+        return f"{row['name']}: ISO 4406 code {'>' if r.above else ''}{r.shown:.0f}, {way} {whose} of {r.threshold:.0f}"
+    said = f"{row['name']} {'below ' if r.below else 'above ' if r.above else ''}{r.x:.4g}{unit}"
     if r.measure == "change":
         turn = "above" if r.x > r.fresh else "below"
-        return f"{said}, {abs(r.x / r.fresh - 1):.0%} {turn} fresh ({r.fresh:.3g}); {whose} is {abs(r.threshold / r.fresh - 1):.0%}"
+        return f"{said}, {abs(r.x / r.fresh - 1):.0%} {turn} fresh ({r.fresh:.3g}{unit}); {whose} is {abs(r.threshold / r.fresh - 1):.0%}"
     if r.measure == "rise":
-        return f"{said}, {r.x - r.fresh:.3g} above fresh ({r.fresh:.3g}); {whose} is {r.threshold - r.fresh:.3g}"
-    return f"{said}, {way} {whose} of {r.threshold:.4g}"
+        return f"{said}, {r.x - r.fresh:.3g}{unit} above fresh ({r.fresh:.3g}{unit}); {whose} is {r.threshold - r.fresh:.3g}{unit}"
+    return f"{said}, {way} {whose} of {r.threshold:.3g}{unit}"
 
 
 def _base_spent(shots: pd.DataFrame, samples: pd.DataFrame) -> pd.DataFrame:

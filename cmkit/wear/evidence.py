@@ -8,6 +8,7 @@ import pandas as pd
 
 from cmkit.records.analytes import below as below_name
 from cmkit.records.analytes import by_rule
+from cmkit.records.censoring import flags, signed
 from cmkit.records.fleet import Fleet
 from cmkit.records.settings import Alarm
 from cmkit.tables.frames import names, typed
@@ -58,6 +59,7 @@ def _without_hours(known: Fleet, exposure: pd.DataFrame, register: pd.DataFrame)
     for name in by_rule(register, "rate"):
         if len(keys) and name in bottles:
             result = bottles[["sample", name, below_name(name)]].set_axis(["sample", "value", "below"], axis=1)
+            result = result.assign(above=flags(bottles, [name], "above")[:, 0])
             says = {"analyte": name, "name": register.loc[name, "name"], "unit": register.loc[name, "unit"]}
             parts.append(keys.merge(result, on="sample").assign(**says))
     return pd.concat(parts).dropna(subset="value") if parts else keys
@@ -109,7 +111,7 @@ def _levels(trend: pd.DataFrame, limits: pd.DataFrame) -> pd.DataFrame:
         np.where(hit["fixed"], "the usual limit", "its family's limit"),
     )
     words = [
-        f"{r.name_} {r.value:g} {r.unit}, above {w} of {b:.3g}"
+        f"{r.name_} {signed(r.value, False, r.above)}{r.value:g} {r.unit}, above {w} of {b:.3g}"
         for r, w, b in zip(hit.rename(columns={"name": "name_"}).itertuples(), whose, bound, strict=True)
     ]
     state = np.where(hit["over"] & hit["fixed"], "alarm", "alert")

@@ -184,7 +184,7 @@ def _facts(data: Panel, series: pd.DataFrame, by: str, register: pd.DataFrame, s
     seen = np.isfinite(data.y)
     life = series["life_row"].to_numpy()
     psi, phi = data.exposure["psi"][life], data.exposure["phi"][life]
-    level = np.where(data.censored, data.y / 2, data.y)
+    level = np.where(data.censored < 0, data.y / 2, data.y)
     before = np.column_stack([np.full(len(level), np.nan), level[:, :-1]])
     rate = (level - phi * before) / np.where(psi > 0, psi, np.nan)
     s, i = np.nonzero(seen)

@@ -1,7 +1,7 @@
 """The two-state filter of level and wear rate, for many series at once (one series = one compartment life and one analyte).
 
 State (C, beta) with C_i = phi C_{i-1} + beta psi + chi c_f. A linear Gaussian filter with three additions: noise that grows with the level,
-a robust update (a result far off moves the state little at first), and a moment match for results reported as below a limit. With the
+a robust update (a result far off moves the state little at first), and a moment match for results reported as below or above a limit. With the
 additions switched off and no drift it is the best linear unbiased predictor of the whole history. Derivation: guide
 how_it_is_computed, B2; censored update: moments of a truncated normal distribution.
 """
@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, DTypeLike, NDArray
 from scipy.special import log_ndtr
 
+from cmkit.records.censoring import sides_of
 from cmkit.records.constants import constant
 from cmkit.wear import change
 
@@ -90,13 +91,13 @@ def wear_rates(
 ) -> Track:
     """Filter S series of n samples, in blocks that stay in cache.
 
-    y: results (S, n), ppm; NaN where not measured. censored: True where y is the limit of a result reported below it. phi, psi (h), chi, sd_phi,
+    y: results (S, n), ppm; NaN where not measured. censored: -1 where y is the limit of a result reported below it, 1 above it, else 0; flags are taken as below. phi, psi (h), chi, sd_phi,
     sd_psi, hours (since the sample before; NaN at the first): exposure, (S, n), broadcastable, or (E, n) with `exposure_of` giving each
     series' row; phi NaN after a series' last sample. accept: correct the state for believed changes of rate. robust: weigh results down
     beyond 2.5 sd. dtype: of the stored results (float32 halves the memory). Raises ValueError when shapes do not fit.
     """
     y = np.atleast_2d(np.asarray(y))
-    flags = np.zeros(y.shape, bool) if censored is None else np.atleast_2d(np.asarray(censored, bool))
+    flags = np.zeros(y.shape, np.int8) if censored is None else np.atleast_2d(sides_of(censored))
     size = (len(np.atleast_2d(np.asarray(phi))) if exposure_of is not None else len(y), y.shape[1])
     if flags.shape != y.shape:
         raise ValueError(f"censored has shape {flags.shape}, wanted that of y {y.shape}")
@@ -121,7 +122,7 @@ State = tuple[Floats, Floats, Floats, Floats, Floats]  # C, beta, P11, P12, P22
 
 def _run(
     y: Floats,
-    censored: NDArray[np.bool_],
+    censored: NDArray[np.int8],
     steps: list[Floats],
     numbers: Numbers,
     options: tuple[bool, bool],
@@ -175,7 +176,7 @@ def noise(expected: Floats, numbers: Numbers) -> Floats:
 
 
 def update(
-    moved: State, expected: Floats, s: Floats, y: Floats, censored: NDArray[np.bool_], numbers: Numbers, robust: bool
+    moved: State, expected: Floats, s: Floats, y: Floats, censored: NDArray[np.int8], numbers: Numbers, robust: bool
 ) -> tuple[State, tuple[Floats, Floats, Floats, Floats, Floats]]:
     """State after a result; also its innovation, z, the two gains and its weight (0: no result)."""
     _, beta, a11, a12, a22 = moved
@@ -185,13 +186,13 @@ def update(
     z = nu / root
     weight = seen.astype(float)
     wide = s * np.maximum(1.0, np.abs(z) / ROBUST) if robust else s
-    cut = np.flatnonzero(seen & censored)
+    cut = np.flatnonzero(seen & (censored != 0))
     if len(cut):
         unit = np.broadcast_to(np.asarray(numbers.unit, float), s.shape)[cut]
         own = np.sqrt(s[cut] - unit**2 / 12)  # rounding has had its say in the true limit
-        z[cut], weight[cut] = below_limit(true_limit(y[cut], unit), expected[cut], own)
+        z[cut], weight[cut] = beyond_limit(true_limit(y[cut], unit, censored[cut]), expected[cut], own, censored[cut])
         nu[cut] = z[cut] * own
-        wide = np.where(censored, s, wide)
+        wide = np.where(censored != 0, s, wide)
         wide[cut] = own**2
     k1, k2 = a11 / wide, a12 / wide
     kept1, kept2 = k1 * weight, k2 * weight
@@ -201,9 +202,15 @@ def update(
     return after, (nu, z, k1, k2, weight)
 
 
-def true_limit(limit: Floats, unit: Floats) -> Floats:
-    """Level below which a result is reported as below `limit` when the laboratory rounds to `unit` before it compares."""
-    return np.maximum(limit - unit / 2, limit / 2)
+def true_limit(limit: Floats, unit: Floats, side: NDArray | int = -1) -> Floats:
+    """Level below (side -1) or above (1) which a result is reported so when the laboratory rounds to `unit` before it compares."""
+    return np.where(np.asarray(side) > 0, limit + unit / 2, np.maximum(limit - unit / 2, limit / 2))
+
+
+def beyond_limit(limit: Floats, expected: Floats, root: Floats, side: NDArray) -> tuple[Floats, Floats]:
+    """:func:`below_limit`, and for side 1 its mirror image: a result known only to lie above its limit."""
+    z, weight = below_limit(-side * limit, -side * expected, root)
+    return -side * z, weight
 
 
 def below_limit(limit: Floats, expected: Floats, root: Floats) -> tuple[Floats, Floats]:

@@ -7,6 +7,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.stats import norm
 
+from cmkit.records.censoring import sides_of
 from cmkit.records.constants import constant
 from cmkit.records.settings import Alarm
 from cmkit.wear.family import paule_mandel
@@ -41,7 +42,7 @@ _TWO_GROUPS = (
 class FamilyFits:
     """What the results of each family 0..F-1 say on log scale, before shrinkage. Arrays of length F.
 
-    mu, s with variances (clustering allowed for); n results, n_below of them censored, n_aside left out as another unit; compartments;
+    mu, s with variances (clustering allowed for); n results, n_below of them reported below a limit, n_aside left out as another unit; compartments;
     n_eff; groups: how many times higher the upper of two groups of compartments lies, NaN where there is one group.
     """
 
@@ -58,19 +59,19 @@ class FamilyFits:
 
 
 def fit_families(
-    x: Floats, is_below: NDArray, family: NDArray, parent: NDArray, compartment: NDArray, resolution: float = 0.0, trim: float = 0.90
+    x: Floats, side: NDArray, family: NDArray, parent: NDArray, compartment: NDArray, resolution: float = 0.0, trim: float = 0.90
 ) -> FamilyFits:  # fmt: skip
-    """Trimmed censored lognormal per family. x [N] > 0 (the limit where is_below), family, compartment [N] integers, parent [F] integers.
+    """Trimmed censored lognormal per family. x [N] > 0 (the limit where side is not 0: LEFT below it, RIGHT above it; flags are taken as below), family, compartment [N] integers, parent [F] integers.
 
     The intraclass correlation is pooled over the families of a parent (compartment kind). var(mu) grows by 1 + (m - 1) icc, var(log s)
     by 1 + (m - 1) icc^2, with m the mean bottles per compartment, weighted by bottles (guide how_it_is_computed, C).
     """
-    count = len(parent)
+    count, side = len(parent), sides_of(side)
     keep = ~_other_unit(x, family, count)
     n_aside = np.bincount(family[~keep], minlength=count).astype(float)
-    x, is_below, family, compartment = x[keep], is_below[keep], family[keep], compartment[keep]
-    spread = np.where(is_below, x, spread_ties(x, family, resolution))
-    y, status = trim_top(np.log(spread), np.where(is_below, LEFT, EXACT), family, trim)
+    x, side, family, compartment = x[keep], side[keep], family[keep], compartment[keep]
+    spread = np.where(side != EXACT, x, spread_ties(x, family, resolution))
+    y, status = trim_top(np.log(spread), side, family, trim)
     fit = _padded(censored_normal(y, status, family), count)
     sums = [_pad(v, count, 0.0) for v in intraclass(y, family, compartment)]
     pooled = [np.bincount(parent, v)[parent] for v in sums]
@@ -83,7 +84,7 @@ def fit_families(
         n_eff = n / (1 + (m - 1) * icc)
     return FamilyFits(
         fit["mu"], np.maximum(fit["s"], _LEAST_SPREAD), fit["var_mu"] * (1 + (m - 1) * icc), fit["var_log_s"] * (1 + (m - 1) * icc**2), n,
-        np.bincount(family[is_below], minlength=count).astype(float), n_aside, np.bincount(home, minlength=count).astype(float),
+        np.bincount(family[side == LEFT], minlength=count).astype(float), n_aside, np.bincount(home, minlength=count).astype(float),
         np.nan_to_num(n_eff), two_groups(np.log(x), family, compartment, count),
     )  # fmt: skip
 
@@ -219,16 +220,16 @@ def _logged_back(p: Percentiles) -> Percentiles:
 
 
 def percentiles(
-    x: Floats, is_below: NDArray, family: NDArray, parent: NDArray, compartment: NDArray, alarm: Alarm, resolution: float = 0.0
+    x: Floats, side: NDArray, family: NDArray, parent: NDArray, compartment: NDArray, alarm: Alarm, resolution: float = 0.0
 ) -> tuple[FamilyFits, Percentiles]:  # fmt: skip
     """Fits and limits of every family; one that cannot be judged by itself gets the number of its kind, fitted as one family, if it has one."""
-    fits = fit_families(x, is_below, family, parent, compartment, resolution)
+    fits = fit_families(x, side, family, parent, compartment, resolution)
     own = shrunk_percentiles(fits, parent, alarm)
     silent = own.method == "not judged"
     if not silent.any() or not len(x):
         return fits, own
     kinds = np.arange(parent.max() + 1)
-    kind = shrunk_percentiles(fit_families(x, is_below, parent[family], kinds, compartment, resolution), kinds, alarm)
+    kind = shrunk_percentiles(fit_families(x, side, parent[family], kinds, compartment, resolution), kinds, alarm)
     lent = silent & (kind.method[parent] != "not judged")
     values = {
         name: np.where(lent, getattr(kind, name)[parent], getattr(own, name))

@@ -22,8 +22,8 @@ _DOF, _SCALE = 6.0, 0.7  # of the Student form: own choice
 
 @dataclass(frozen=True)
 class _Step:
-    """One bottle of the first `size` series of a block: exposure, results, which are missing, and of those below a limit (`cut`) the true limit
-    and the variance of rounding."""
+    """One bottle of the first `size` series of a block: exposure, results, which are missing, and of those below or above a limit (`cut`) the side
+    (-1 below, 1 above), the true limit and the variance of rounding."""
 
     size: int
     phi: Floats
@@ -35,19 +35,20 @@ class _Step:
     y: Floats
     missing: Rows
     cut: Rows
+    side: NDArray[np.int8]
     limit: Floats
     rounded: Floats
 
     @classmethod
-    def of(cls, exposure: dict[str, Floats], i: int, y: Floats, censored: NDArray[np.bool_], unit: Floats) -> "_Step":
+    def of(cls, exposure: dict[str, Floats], i: int, y: Floats, censored: NDArray[np.int8], unit: Floats) -> "_Step":
         """The i-th bottle of series whose exposure (series, n), i-th results and rounding steps (series,) are given."""
         phi, psi, chi, sd_phi, sd_psi, hours = (
             np.ascontiguousarray(exposure[name][:, i]) for name in ("phi", "psi", "chi", "sd_phi", "sd_psi", "hours")
         )
         seen = np.isfinite(y) & np.isfinite(phi)
         drift = DRIFT_SHARE**2 / 1000 * np.where(np.isnan(hours), psi, hours)
-        missing, cut = np.flatnonzero(~seen), np.flatnonzero(seen & censored)
-        limits = true_limit(y[cut], unit[cut]), unit[cut] ** 2 / 12
+        missing, cut = np.flatnonzero(~seen), np.flatnonzero(seen & (censored != 0))
+        limits = censored[cut], true_limit(y[cut], unit[cut], censored[cut]), unit[cut] ** 2 / 12
         return cls(len(y), phi, psi, chi if chi.any() else None, sd_phi, sd_psi, drift, y, missing, cut, *limits)
 
 
@@ -183,7 +184,7 @@ def _update(step: _Step, expected: Floats, moved: tuple[Floats, ...], state: tup
     np.log(s, out=z)
     z *= 0.5
     score -= z
-    weight = _below(step, expected, (s, nu, wide, score))
+    weight = _at_limits(step, expected, (s, nu, wide, score))
     k1, k2 = a11 / wide, a12 / wide
     np.multiply(k1, nu, out=c)
     c += expected
@@ -197,8 +198,8 @@ def _update(step: _Step, expected: Floats, moved: tuple[Floats, ...], state: tup
     return score
 
 
-def _below(step: _Step, expected: Floats, parts: tuple[Floats, ...]) -> Floats | None:
-    """Results below a limit and missing ones: innovation, variance and score in place; weights where not all are 1."""
+def _at_limits(step: _Step, expected: Floats, parts: tuple[Floats, ...]) -> Floats | None:
+    """Results below or above a limit and missing ones: innovation, variance and score in place; weights where not all are 1."""
     if not (len(step.cut) or len(step.missing)):
         return None
     s, nu, wide, score = parts
@@ -206,10 +207,10 @@ def _below(step: _Step, expected: Floats, parts: tuple[Floats, ...]) -> Floats |
     if len(cut):
         variance = s[cut] - step.rounded  # rounding has had its say in the true limit
         own = np.sqrt(variance)
-        below = (step.limit - expected[cut]) / own
-        chance = log_ndtr(below)
-        departure, weight[cut] = departure_below(below, chance)
-        nu[cut] = departure * own
+        inside = -step.side * (step.limit - expected[cut]) / own
+        chance = log_ndtr(inside)
+        departure, weight[cut] = departure_below(inside, chance)
+        nu[cut] = -step.side * departure * own
         wide[cut] = variance
         score[cut] = chance
     weight[step.missing], score[step.missing] = 0.0, 0.0

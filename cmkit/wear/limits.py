@@ -18,12 +18,12 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.stats import norm
 
-from cmkit.records.analytes import below as below_name
+from cmkit.records.censoring import flags
 from cmkit.records.constants import constant
 from cmkit.records.settings import Alarm, FixedLimit, Settings
 from cmkit.tables.frames import names, typed
 from cmkit.wear.fitted_limits import MIN_EFFECTIVE, TOLERANCE_BELOW, FamilyFits, Percentiles, percentiles
-from cmkit.wear.percentiles import Floats, samples_needed
+from cmkit.wear.percentiles import EXACT, LEFT, RIGHT, Floats, samples_needed
 
 LIMITS = names("limits")
 FIXED = ("maker", "practice")
@@ -190,19 +190,20 @@ def _level_parts(
     own = seat[seat["usual"]]
     name, half = row["analyte"], 10.0 ** -float(row["decimals"]) / 2
     x = samples[name].to_numpy(dtype=float)[own["row"]]
-    flag = samples[below_name(name)].to_numpy(dtype=bool)[own["row"]] if below_name(name) in samples else np.zeros(len(x), bool)  # fmt: skip
+    under, over = (flags(samples, [name], f)[own["row"], 0] for f in ("below", "above"))
     here = np.isfinite(x)
     zero = here & (x <= 0)
-    x, flag = np.where(zero, half, x)[here], (flag | zero)[here]
+    side = np.where(under | zero, LEFT, np.where(over, RIGHT, EXACT))[here]
+    x = np.where(zero, half, x)[here]
     age = own.groupby("f")["age"].first().reindex(range(len(families))).to_numpy()
     args = (own["f"].to_numpy()[here], parent, own["c"].to_numpy()[here])
     out = []
     if row["bad"] in ("up", "both"):
-        fits, p = percentiles(x, flag, *args, alarm, 2 * half)
+        fits, p = percentiles(x, side, *args, alarm, 2 * half)
         p = _as_reported(p, row, half)
         out.append(_frame(families, fits, p, name, "level", "up", alarm, age))
     if row["bad"] in ("down", "both"):
-        fits, p = percentiles(1 / x, np.zeros(len(x), bool), *args, alarm)
+        fits, p = percentiles(1 / x, np.where(side == RIGHT, LEFT, EXACT), *args, alarm)
         p = _turned(p)
         out.append(_frame(families, fits, p, name, "level", "down", alarm, age))
     return out
@@ -236,12 +237,12 @@ def _rate_part(
     f = code.reindex(own["family"]).to_numpy()
     positive = pd.Series(np.where(rate > 0, rate, np.nan)).groupby(f).median().reindex(range(len(code))).to_numpy()
     floor = _ZERO_SHARE * positive[f]
-    flag = own["below"].to_numpy(dtype=bool)
-    x = np.where(flag, rate + np.nan_to_num(sd), rate)
-    flag = flag | (x <= floor)
+    under, over = (own[n].to_numpy(dtype=bool) for n in ("below", "above"))
+    x = np.where(under, rate + np.nan_to_num(sd), rate)
+    side = np.where(under | (x <= floor), LEFT, np.where(over, RIGHT, EXACT))
     x = np.maximum(x, floor)
     here = np.isfinite(x) & (x > 0)
-    fits, p = percentiles(x[here], flag[here], f[here], parent, pd.factorize(own["compartment"])[0][here], alarm)
+    fits, p = percentiles(x[here], side[here], f[here], parent, pd.factorize(own["compartment"])[0][here], alarm)
     p = _believable(p, float(row["plausible_high"]) / _SHORT_H)
     return _frame(families, fits, p, row["analyte"], "rate", "up", alarm, np.full(len(families), np.nan))
 

@@ -135,7 +135,7 @@ def trim_top(y: ArrayLike, status: ArrayLike, group: ArrayLike, share: float = 0
     """Values and states with each group's top marked "known only to be at or above u" (guide how_it_is_computed, C): takes away the leverage of sick machines.
 
     u is the group's order statistic number ceil((n - 1) share) counted from zero (numpy's "higher" rule); results reported as below a
-    limit count with that limit and stay as they are. Groups of fewer than five results are left whole.
+    limit count with that limit and stay as they are, those reported as above one are cut like any other. Groups of fewer than five results are left whole.
     """
     y, status, group = np.asarray(y, float).copy(), np.asarray(status).copy(), np.asarray(group)
     if len(y) == 0:
@@ -145,7 +145,7 @@ def trim_top(y: ArrayLike, status: ArrayLike, group: ArrayLike, share: float = 0
     first = np.cumsum(n) - n
     rank = np.minimum(first + np.ceil((n - 1) * share - 1e-9).astype(int), len(y) - 1)
     u = y[order][rank]
-    top = (y >= u[group]) & (status == EXACT) & (n[group] >= 5)
+    top = (y >= u[group]) & (status != LEFT) & (n[group] >= 5)
     y[top], status[top] = u[group][top], RIGHT
     return y, status
 

@@ -58,7 +58,7 @@ def _long(
     out = exposure[["sample", "compartment", "life", "order", "family", "drawn_on", "run_h", "fluid_h"]].iloc[at]
     out = out.reset_index(drop=True)
     out["analyte"] = series["analyte"].to_numpy()[s]
-    out["value"], out["below"] = data.y[s, i], data.censored[s, i]
+    out["value"], out["below"], out["above"] = data.y[s, i], data.censored[s, i] < 0, data.censored[s, i] > 0
     for name in ("expected", "expected_sd", "z", "rise", "rate", "rate_sd", "level", "level_sd", "cov", "change_k"):
         out[name] = getattr(track, name)[s, i]
     rank = out["analyte"].map({name: k for k, name in enumerate(register.index)}).to_numpy()

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from cmkit.records.analytes import below
+from cmkit.records.censoring import flags as flags_of
 
 Floats = NDArray[np.float64]
 
@@ -14,7 +14,7 @@ Floats = NDArray[np.float64]
 @dataclass(frozen=True)
 class Panel:
     """lives: one row per compartment life (compartment, life, kind, family), longest first. exposure: name -> (lives, n). series: one row per
-    life and analyte with a result (life_row, analyte). y, censored: (series, n). bottle: row of the `exposure` frame of each life's bottle (lives, n), -1
+    life and analyte with a result (life_row, analyte). y, censored (-1: reported below y, 1: above it): (series, n). bottle: row of the `exposure` frame of each life's bottle (lives, n), -1
     beyond the last.
     """
 
@@ -22,12 +22,12 @@ class Panel:
     exposure: dict[str, Floats]
     series: pd.DataFrame
     y: Floats
-    censored: NDArray[np.bool_]
+    censored: NDArray[np.int8]
     bottle: NDArray[np.int64]
 
 
 def panel(exposure: pd.DataFrame, samples: pd.DataFrame, analytes: list[str]) -> Panel:
-    """Arrange the results of `analytes` (columns of wide `samples`, with their `_below` flags) by life and order of `exposure`."""
+    """Arrange the results of `analytes` (columns of wide `samples`, with their flags) by life and order of `exposure`."""
     lives, row = _lives(exposure)
     order = exposure["order"].to_numpy(np.int64)
     shape = (len(lives), int(order.max(initial=-1)) + 1)
@@ -42,15 +42,16 @@ def panel(exposure: pd.DataFrame, samples: pd.DataFrame, analytes: list[str]) ->
     chained = {name: rectangle(name) for name in ("phi", "psi", "chi", "sd_phi", "sd_psi", "hours", "changed")}
     wide = samples.set_index("sample").reindex(exposure["sample"])
     values = np.full((len(analytes), *shape), np.nan)
-    flags = np.zeros((len(analytes), *shape), bool)
+    sides = np.zeros((len(analytes), *shape), np.int8)
+    under, over = (flags_of(wide, analytes, f) for f in ("below", "above"))
     for a, name in enumerate(analytes):
         values[a][row, order] = wide[name].to_numpy(float)
-        flags[a][row, order] = wide[below(name)].fillna(False).to_numpy(bool)
+        sides[a][row, order] = over[:, a].astype(np.int8) - under[:, a]
     has = np.isfinite(values).any(axis=2)
     life_row, which = np.nonzero(has.T)
     series = pd.DataFrame({"life_row": life_row, "analyte": np.array(analytes, dtype=object)[which]})
     series["analyte"] = series["analyte"].astype("str")
-    return Panel(lives, chained, series, values[which, life_row], flags[which, life_row], at)
+    return Panel(lives, chained, series, values[which, life_row], sides[which, life_row], at)
 
 
 def _lives(exposure: pd.DataFrame) -> tuple[pd.DataFrame, NDArray[np.int64]]:

@@ -15,8 +15,9 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.sparse import csr_array
 from scipy.special import digamma, polygamma
 
+from cmkit.records.censoring import sides_of
 from cmkit.records.constants import HALF_NINETY, constant
-from cmkit.wear.filter import below_limit
+from cmkit.wear.filter import beyond_limit
 
 Floats = NDArray[np.float64]
 
@@ -263,39 +264,40 @@ def wear_rate(
 ) -> Wear:
     """Weighted least squares of y - chi on [phi, psi], exposure counted from the start of the series (cumulative, not interval form).
 
-    y (n,) ppm; weights 1/(noise_floor^2 + (noise_share fitted)^2), refitted `rounds` times; the noise is taken as known, so the interval is normal. censored: y is a limit
-    the level's result lay below; such a result enters by scoring steps of its normal likelihood (give `rounds` 30 or more). prior: (rate_mean, rate_sd, level_mean, sd of level_mean)
+    y (n,) ppm; weights 1/(noise_floor^2 + (noise_share fitted)^2), refitted `rounds` times; the noise is taken as known, so the interval is normal. censored: -1 where y is a limit the
+    result lay below, 1 above, else 0 (flags: below); such a result enters by scoring steps of its normal likelihood (give `rounds` 30 or more). prior: (rate_mean, rate_sd, level_mean, sd of level_mean)
     of the family, as two further observations. robust: Huber weights min(1, 1.5/|standardised residual|). Raises ValueError for fewer than two results
-    not below a limit and no prior, or for no result at all.
+    that are no limit and no prior, or for no result at all.
     """
     y, phi, psi = (np.atleast_1d(np.asarray(v, float)) for v in (y, phi, psi))
-    below = np.zeros(len(y), bool) if censored is None else np.atleast_1d(np.asarray(censored, bool))
-    if len(y) < 1 or (prior is None and np.sum(~below) < 2):
-        raise ValueError(f"{int(np.sum(~below))} result(s) not below a limit; wanted two or more, or one and a prior")
+    side = np.zeros(len(y), np.int8) if censored is None else np.atleast_1d(sides_of(censored))
+    exact = int(np.sum(side == 0))
+    if len(y) < 1 or (prior is None and exact < 2):
+        raise ValueError(f"{exact} result(s) not below or above a limit; wanted two or more, or one and a prior")
     design, known = np.column_stack([phi, psi]), (np.zeros((2, 2)), np.zeros(2))
     if prior is not None:
         m, tau, c0, sd0 = prior
         known = np.diag([1 / sd0**2, 1 / tau**2]), np.array([c0 / sd0**2, m / tau**2])
-    fitted = np.where(below, y / 2, y)
+    fitted = np.where(side < 0, y / 2, y)
     for _ in range(rounds + 1):
         noise = np.sqrt(noise_floor**2 + (noise_share * np.maximum(fitted, 0.0)) ** 2)
-        target, weight = _working(y, fitted, noise, below, robust)
+        target, weight = _working(y, fitted, noise, side, robust)
         inverse = np.linalg.inv((design.T * weight) @ design + known[0])
         level, rate = inverse @ (design.T @ (weight * (target - np.asarray(chi, float))) + known[1])
         fitted = design @ [level, rate] + np.asarray(chi, float)
     se = float(np.sqrt(inverse[1, 1]))
-    residuals = np.where(below, (target - fitted) / noise, (y - fitted) / noise)
+    residuals = np.where(side != 0, target - fitted, y - fitted) / noise
     return Wear(
         float(rate), se, float(rate - HALF_NINETY * se), float(rate + HALF_NINETY * se), float(level), residuals
     )
 
 
-def _working(y: Floats, fitted: Floats, noise: Floats, below: NDArray[np.bool_], robust: bool) -> tuple[Floats, Floats]:
+def _working(y: Floats, fitted: Floats, noise: Floats, side: NDArray[np.int8], robust: bool) -> tuple[Floats, Floats]:
     """What each result says of the level and with which weight: itself, or for a censored one the scoring step of its likelihood."""
     share = np.minimum(1.0, 1.5 * noise / np.maximum(np.abs(y - fitted), 1e-12)) if robust else np.ones_like(y)
-    step, information = below_limit(y, fitted, noise)
-    target = np.where(below, fitted + noise * step / information, y)
-    return target, np.where(below, information, share) / noise**2
+    step, information = beyond_limit(y, fitted, noise, np.where(side > 0, 1, -1))
+    target = np.where(side != 0, fitted + noise * step / information, y)
+    return target, np.where(side != 0, information, share) / noise**2
 
 
 def corrected_median_slope(y: ArrayLike, phi: ArrayLike, psi: ArrayLike) -> float:

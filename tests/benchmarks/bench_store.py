@@ -32,7 +32,8 @@ from cmkit.records.reading.files import Grid, read_grid
 from cmkit.records.reading.layouts import Cells, own_cells
 from cmkit.records.reading.notes import Notes, finished, in_rows
 from cmkit.records.reading.repeats import in_order, shared_keys, without_repeats
-from cmkit.records.reading.rows import Context, checked_columns, usable_rows
+from cmkit.records.reading.rows import checked_columns, usable_rows
+from cmkit.records.reading.values import Context
 from cmkit.records.storing.query import fleet_query
 from cmkit.records.storing.store import SCHEMA, _put, _write, read_table, store_place
 from cmkit.tables.records import METHODS, TABLES

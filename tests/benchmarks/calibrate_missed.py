@@ -14,7 +14,7 @@ import pandas as pd
 
 from cmkit.judge.compartments import judge_compartments
 from cmkit.learn import learn
-from cmkit.practice.missed import missed_failures
+from cmkit.practice.missed import LOOKED, NOT_ACTED, missed_failures
 from cmkit.practice.replay import alarm_record
 from cmkit.simulate.recipe import CompartmentKind, Recipe
 from cmkit.trust.hours import running_hours
@@ -75,7 +75,9 @@ def reasons(seed: int, cache: Path) -> pd.DataFrame:
     trust = screen_bottles(known, hours, wear.for_screening, learnt)
     decided = judge_compartments(known, hours, wear, trust, learnt).decided
     record = alarm_record(known, decided.spells, hours.findings[["finding", "run_h"]])
-    given = missed_failures(known, record, decided.bottles)
+    given = missed_failures(known, record, decided.bottles).replace(
+        {"reason": {LOOKED: NOT_ACTED}}
+    )  # one reason by truth
     dated = known.samples[["sample", "drawn_on", "reported_on"]].merge(decided.bottles[["sample", "state"]])
     bottles = truth["samples"].merge(dated, on="sample")
     kinds = known.compartments.set_index("compartment")["kind"]

@@ -15,7 +15,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "trust"))
 import reference_fleet as ref
 
 from cmkit.records.analytes import analyte_register
-from cmkit.records.settings import Trust
+from cmkit.records.settings import default_trust
 from cmkit.trust.exchange import exchange_chances, shared_factors
 from cmkit.trust.fluid import (
     MARKS,
@@ -26,14 +26,14 @@ from cmkit.trust.fluid import (
 )
 from cmkit.trust.sediment import bottle_factors
 
-TRUST = Trust()
+TRUST = default_trust()
 
 
 def exchange_figures(name: str, noise: str, side_cv: float, pairs: int, seed: int) -> dict:
     """Share of exchanges found, share of calls right, false calls per pair and day, at > .9 from the 5th bottle."""
     truth = ref.simulate(name, noise, pairs, seed, side_cv=side_cv)
     chance = (
-        exchange_chances(truth.panel, TRUST, shared_factors(truth.panel))["chance"]
+        exchange_chances(truth.panel, TRUST, shared_factors(truth.panel, TRUST))["chance"]
         .to_numpy()
         .reshape(pairs, -1, 2)[:, :, 0]
     )
@@ -52,7 +52,7 @@ def true_rise_called(name: str, noise: str, pairs: int, seed: int) -> dict:
     boost[:, 0, 12:] = 5.0
     truth = ref.simulate(name, noise, pairs, seed, exchange=0.0, boost=boost)
     chance = (
-        exchange_chances(truth.panel, TRUST, shared_factors(truth.panel))["chance"]
+        exchange_chances(truth.panel, TRUST, shared_factors(truth.panel, TRUST))["chance"]
         .to_numpy()
         .reshape(pairs, -1, 2)[:, 12:, 0]
     )
@@ -86,23 +86,21 @@ def fluid_figures(seed: int) -> list[dict]:
     results = {name: ref.fluid_samples(rng, name, 600) for name in ref.FINGERPRINTS}
     x = np.concatenate([marks_of(r) for r in results.values()])
     product = np.repeat(np.array(list(results), dtype=object), 600)
-    library = fluid_library(x, product)
+    library = fluid_library(x, product, TRUST)
     own = library["engine oil A"]
-    limit = ratio_threshold(
-        fluid_check(x[product == own.name], own, library)["ratio"].to_numpy(), TRUST.fluid_false_calls
-    )
+    limit = ratio_threshold(fluid_check(x[product == own.name], own, library, TRUST)["ratio"].to_numpy(), TRUST)
     rows = [
         {
             "foreign": "none",
             "false calls": (
-                fluid_check(marks_of(ref.fluid_samples(rng, own.name, 20_000)), own, library)["ratio"] > limit
+                fluid_check(marks_of(ref.fluid_samples(rng, own.name, 20_000)), own, library, TRUST)["ratio"] > limit
             ).mean(),
             "threshold": limit,
         }
     ]
     for other in ("drive oil", "hydraulic oil", "gear oil", "engine oil B"):
         for share in (0.05, 0.10, 0.20):
-            found = fluid_check(marks_of(ref.fluid_samples(rng, own.name, 1500, other, share)), own, library)
+            found = fluid_check(marks_of(ref.fluid_samples(rng, own.name, 1500, other, share)), own, library, TRUST)
             call = found["ratio"] > limit
             named = (found["mixed_with"] == other)[call]
             rows.append(
@@ -119,7 +117,7 @@ def fluid_figures(seed: int) -> list[dict]:
 
 def marks_of(results: np.ndarray) -> np.ndarray:
     frame = pd.DataFrame(results, columns=list(MARKS))
-    return fingerprint(frame.assign(**{f"{m}_below": False for m in MARKS}))
+    return fingerprint(frame.assign(**{f"{m}_below": False for m in MARKS}), TRUST.fluid_floor_ppm)
 
 
 def table(title: str, rows: list[dict]) -> str:

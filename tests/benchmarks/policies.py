@@ -12,12 +12,12 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
-from cmkit.judge.compartments import judge_compartments
+from cmkit.judge.compartments import State, judge_compartments
 from cmkit.learn import learn
 from cmkit.records.analytes import analyte_register
-from cmkit.records.fleet import Fleet
-from cmkit.simulate.closed_loop import CHANGE, LOOK, ORDERS, REPEAT, Policy, no_orders
-from cmkit.trust.hours import running_hours
+from cmkit.records.fleet import Fleet, sampled_every
+from cmkit.simulate.closed_loop import CHANGE, LOOK, ORDERS, REPEAT, SOONER, Policy, no_orders
+from cmkit.trust.hours import Hours, running_hours
 from cmkit.trust.screen import screen_bottles
 from cmkit.wear.fit import fit_wear
 
@@ -85,7 +85,7 @@ def bottles_of(known: Fleet) -> pd.DataFrame:
         ]
     )  # fmt: skip
     last = done.groupby("compartment")["on"].max()
-    out["settled"] = (pd.Series(out["compartment"].map(last)) >= out["drawn_on"]).to_numpy()
+    out["settled"] = last.reindex(out["compartment"]).to_numpy() >= out["drawn_on"].to_numpy()
     step = np.where(out["note"] == "repeat bottle", 2, 1)
     before = np.arange(len(out)) - step
     same = (before >= 0) & (out["compartment"].to_numpy()[np.maximum(before, 0)] == out["compartment"].to_numpy())
@@ -202,11 +202,15 @@ class Ours:
 
     def judged(self, known: Fleet) -> pd.DataFrame:
         """Orders of a crew for every compartment of these machines."""
+        orders = self.state_of(known, running_hours(known)).tables()["orders"]
+        return by_order(orders, known.settings.judge.sooner_share * sampled_every(known))
+
+    def state_of(self, known: Fleet, hours: Hours) -> State:
+        """What is judged of these machines."""
         assert self.learnt is not None
-        hours = running_hours(known)
         wear = fit_wear(known, hours, self.learnt)
         trust = screen_bottles(known, hours, wear.for_screening, self.learnt)
-        return by_order(judge_compartments(known, hours, wear, trust, self.learnt).tables()["orders"])
+        return judge_compartments(known, hours, wear, trust, self.learnt)
 
 
 def records_of(known: Fleet) -> pd.Series:
@@ -233,11 +237,12 @@ def only(fleet: Fleet, machines: pd.Index) -> Fleet:
     return replace(fleet, **kept, elsewhere=fleet.elsewhere | others)
 
 
-def by_order(orders: pd.DataFrame) -> pd.DataFrame:
+def by_order(orders: pd.DataFrame, sooner_h: pd.Series) -> pd.DataFrame:
     """Orders of a crew from an assessment's `orders` table.
 
+    sooner_h: by compartment, operating hours after the newest bottle at which the next is due where it is asked for sooner.
     A repeat bottle where one is asked for, as the work or beside it. Work on the fluid alone is a fluid change unless the fault is only early.
-    Waiting for the next bottle is nothing to do. All other work opens or tests the compartment: a look, by the order's day.
+    Waiting for the next bottle is nothing else to do. All other work opens or tests the compartment: a look, by the order's day.
     """
     group, request = orders["group"].fillna(""), orders["request"].fillna("")
     fluid = (group == "fluid") & orders["cause"].isin(_OF_THE_FLUID)
@@ -245,7 +250,10 @@ def by_order(orders: pd.DataFrame) -> pd.DataFrame:
     acts = pd.DataFrame({"compartment": orders["compartment"], "by_day": orders["due_on"]})
     work = acts.assign(act=np.where(fluid, CHANGE, LOOK))[~waits]
     bottle = acts.assign(act=REPEAT)[(group == "repeat bottle") | (request != "")]
-    return pd.concat([work, bottle]).reindex(columns=ORDERS).reset_index(drop=True)
+    early = acts.assign(act=SOONER, value=sooner_h.reindex(orders["compartment"]).to_numpy())[
+        (orders["asks"] == "sooner").to_numpy()
+    ]
+    return pd.concat([work, bottle, early]).reindex(columns=ORDERS).reset_index(drop=True)
 
 
 def by_chance(chances: pd.DataFrame, look: float = 0.5, repeat: float = 0.15) -> pd.DataFrame:

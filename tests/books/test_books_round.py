@@ -56,7 +56,7 @@ def test_the_rules_of_a_good_bottle_and_the_cautions() -> None:
     text = good_bottle().text
     for words in ("operator's seat", "within half an hour of working", "half way between the fluid's surface and the bottom, never to the bottom", "never from a hot system", "only where the point is recorded as low-pressure", "Never from the drain stream",
                   "a pump or probe of its own for each fluid, and never one of coolant for oil", "sealed compartment found low has a leak", "manual, local rules and licensed practice come first"):  # fmt: skip
-        assert words.lower() in text.replace("&#x27;", "'").lower()
+        assert words.lower() in text.replace("&#39;", "'").lower()
 
 
 def with_cards(whole: Assessment, **changed: object) -> Assessment:
@@ -148,7 +148,7 @@ def test_two_cards_stand_on_a_sheet_of_paper(sheet: Path, chromium: Browser, tmp
     cards = page.locator(".card").count()
     page.close()
     texts = [p.extract_text() for p in PdfReader(tmp_path / "round.pdf").pages]
-    starts, ends = ([t.count(words) for t in texts] for words in ("Get ready", "Note, or why not drawn"))
+    starts, ends = ([t.count(words) for t in texts] for words in ("Get ready", BOXES["note"]))
     assert starts == ends
     assert sum(starts) == cards > 3
     assert set([n for n in starts if n][:-1]) == {2}

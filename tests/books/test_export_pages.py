@@ -54,7 +54,19 @@ def test_the_drawing_library_is_the_one_plotly_py_speaks_to() -> None:
     text = gzip.decompress(base64.b64decode(packed))
     assert re.search(rb"plotly\.js \(cartesian - minified\) v(\S+)", text)[1].decode() == get_plotlyjs_version()
     assert hashed == f"'sha256-{base64.b64encode(hashlib.sha256(text).digest()).decode()}'"
-    assert "MIT License" in (TEMPLATE / "plotly-cartesian.LICENSE.txt").read_text()
+
+
+def test_a_page_that_carries_the_drawing_library_carries_its_licences(root: Path) -> None:
+    """Each of these licences asks that its text go along with every copy; the libraries are those of the bundle's own module list."""
+    licences = (TEMPLATE / "plotly-cartesian.LICENSE.txt").read_text(encoding="utf-8")
+    for words in ("MIT License", "The ISC License", "zlib licence", "3-clause BSD licence", "@plotly/d3", "polybooljs"):
+        assert words in licences
+    page = page_of(new_markdown_cell("## One"), shown(chart()))
+    assert html.escape(licences.strip()) in page
+    assert "licences" not in page_of(new_markdown_cell("## One")).split("<footer>")[1]
+    named = re.findall(r"^(\S+/\S+)$", (root / "LICENSE").read_text(encoding="utf-8"), re.MULTILINE)
+    assert len(named) == 2
+    assert [path for path in named if not (root / path).exists()] == []
 
 
 def test_a_page_asks_for_nothing_and_holds_no_code() -> None:

@@ -1,6 +1,6 @@
 """A writing function stopped at its n-th step: killed there, or refused by a full disk. Runs in a process of its own.
 
-A step is anything that changes the disk: a file flushed, renamed, linked, exchanged or removed, and a table half written.
+A step is anything that changes the disk: a file flushed, renamed, linked, exchanged or removed, and a table or file half written.
 """
 
 import errno
@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
+import pyarrow.parquet as pq
 import sqlalchemy as sa
 
 from cmkit import files
@@ -71,15 +72,24 @@ def _arm(step: int, how: str) -> list[int]:
     def half(call: Callable[..., Any]) -> Callable[..., Any]:
         """A table of which half is on the disk when the stop comes."""
 
-        def wrapped(frame: pd.DataFrame, path: Any = None, *args: Any, **how: Any) -> Any:
+        def wrapped(table: Any, path: Any = None, *args: Any, **how: Any) -> Any:
+            result = call(table, path, *args, **how)
             if isinstance(path, (str, Path)):
-                call(frame, path, *args, **how)
                 whole = Path(path).read_bytes()
                 Path(path).write_bytes(whole[: len(whole) // 2])
                 fault()
-            return call(frame, path, *args, **how)
+                Path(path).write_bytes(whole)
+            return result
 
         return wrapped
+
+    def half_flushed(path: Path, data: bytes) -> None:
+        path.write_bytes(data[: len(data) // 2])
+        fault()
+        path.unlink()
+        write_flushed(path, data)
+
+    write_flushed = files._write_flushed
 
     for module, names in (
         (os, ["fsync", "rename", "replace", "link"]),
@@ -91,8 +101,9 @@ def _arm(step: int, how: str) -> list[int]:
     if how == "kill":  # a full disk does not hinder a removal
         shutil.rmtree = stopping(shutil.rmtree)
         os.unlink = stopping(os.unlink)
-    for name in ("to_parquet", "to_csv"):
-        setattr(pd.DataFrame, name, half(getattr(pd.DataFrame, name)))
+    pd.DataFrame.to_csv = half(pd.DataFrame.to_csv)
+    pq.write_table = half(pq.write_table)
+    files._write_flushed = half_flushed
     return seen
 
 

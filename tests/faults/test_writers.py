@@ -4,26 +4,19 @@ Known truth by another route: the states before and after are read from a run th
 """
 
 import ast
-import hashlib
-import multiprocessing
 import shutil
 import signal
-import sqlite3
-from collections.abc import Callable
+from multiprocessing.context import BaseContext
 from pathlib import Path
 
 import pytest
 
-from cmkit.assessment import load_assessment
 from cmkit.cli import main
-from cmkit.records.reading.start import start_fleet
-from cmkit.records.storing.store import damaged_files, history
-from cmkit.review import freeze
-from tests.faults.stopped import DONE, REFUSED, WRITERS, run_stopped
+from tests.faults.stopped import DONE, REFUSED, WRITERS
+from tests.faults.writing import NEVER, filled, snapshot, spread, whole_run
 
 READS = {"check", "history"}
 MOST_STOPS = {"demo": 2, "take-in": 6}  # stops tried of a writer that is slow to start; ten of the others
-LAB = "Bottle no.,Unit,Date drawn,Unit hours,Iron mg/kg,Copper mg/kg,Silicon mg/kg\nA1,WL-01/engine,2026-03-02,4120,21,3,8\n"
 
 
 def test_every_command_is_listed_here() -> None:
@@ -83,106 +76,28 @@ def test_no_other_module_writes(root: Path) -> None:
     assert sorted(found - set(_ASIDE)) == []
 
 
-def snapshot(place: Path) -> object:
-    """What a reader sees of a place: files by name and content, without what a killed writer left aside, locks and logs."""
-    if not place.exists():
-        return None
-    if place.suffix == ".db":
-        with sqlite3.connect(place) as connection:
-            tables = [t for (t,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
-            rows = {t: connection.execute(f'SELECT count(*) FROM "{t}"').fetchone()[0] for t in tables}  # noqa: S608
-            return {t: n for t, n in rows.items() if n} or None  # an empty file is no database yet
-    out = {}
-    for path in sorted(p for p in place.rglob("*") if p.is_file()):
-        name = path.relative_to(place).as_posix()
-        aside = any(part.startswith((".cmkit-", ".building")) for part in path.relative_to(place).parts)
-        if (
-            not aside
-            and not path.name.endswith((".lock", ".log"))
-            and path.name not in ("LOCK", "run.log", "index.html")
-        ):
-            out[name] = hashlib.sha256(path.read_bytes()).hexdigest()
-    store = place / "store"
-    if store.exists():  # a version is what CURRENT names; files that none names are left by those who were killed
-        assert damaged_files(store) == []
-        out = {n: h for n, h in out.items() if not n.startswith("store/")}
-        out |= {"version": str(history(place)["version"].max()) if (store / "CURRENT").exists() else "nan"}
-        out = {n: h for n, h in out.items() if (n, h) != ("version", "nan")}
-    return out
-
-
 @pytest.fixture(scope="module")
 def source(saved: Path) -> Path:
-    (saved / "lab.csv").write_text(LAB)
-    start_fleet(saved / "fleet")
-    for table in (saved / "fleet" / "examples").glob("*.csv"):
-        shutil.copy(table, saved / "fleet" / table.name)
-    return saved
-
-
-def before(name: str, place: Path, source: Path) -> Path:
-    """The place a writer finds: with an earlier state where the command replaces one, else empty."""
-    place.mkdir(parents=True)
-    if name in ("demo", "start"):
-        return place / "new"
-    if name == "assess --out":
-        shutil.copytree(source / "then", place / "run")
-        return place / "run"
-    if name in ("assess --results", "publish-records --to"):
-        return place / "results.db"
-    if name in ("take-in", "returned", "match --out", "intervals --accept"):
-        start_fleet(place / "fleet")
-        for table in (place / "fleet" / "examples").glob("*.csv"):
-            shutil.copy(table, place / "fleet" / table.name)
-        with (place / "fleet" / "fleet.toml").open("a") as settings:
-            settings.write("\n[accepted_intervals]  # agreed\nhydraulic = 400 # by the crew\n")
-        return place / "fleet"
-    if name == "assess --freeze":
-        freeze(load_assessment(source / "then"), place)
-    if name == "intervals --out":
-        (place / "intervals.csv").write_text("compartment\nold\n")
-    return place
-
-
-Stopped = Callable[[str, Path, int, str], int]
-
-
-@pytest.fixture(scope="module")
-def stopped(forks: multiprocessing.context.BaseContext, source: Path) -> Stopped:
-    """`stopped(name, place, step, how)` -> the exit code of the writer's process."""
-
-    def run(name: str, place: Path, step: int, how: str) -> int:
-        process = forks.Process(target=run_stopped, args=(name, place, source, step, how))  # type: ignore[attr-defined]
-        process.start()
-        process.join(120)
-        assert not (source / "traceback.txt").exists(), (source / "traceback.txt").read_text()
-        return process.exitcode
-
-    return run
+    return filled(saved)
 
 
 @pytest.mark.parametrize("how", ["kill", "full"])
 @pytest.mark.parametrize("name", list(WRITERS))
 def test_a_writer_stopped_at_any_step_leaves_the_old_or_the_new(
-    tmp_path: Path, source: Path, stopped: Stopped, name: str, how: str
+    tmp_path: Path, source: Path, forks: BaseContext, name: str, how: str
 ) -> None:
-    whole = before(name, tmp_path / "whole", source)
-    old = snapshot(whole)
-    assert stopped(name, whole, 10**9, how) == DONE
-    new = snapshot(whole)
-    assert new != old
-    steps = int((source / "steps.txt").read_text())
-    for step in sorted({*range(1, steps, max(1, steps // MOST_STOPS.get(name, 10))), steps}):
-        place = before(name, tmp_path / f"{step}", source)
-        code = stopped(name, place, step, how)
+    writer = whole_run(forks, name, how, tmp_path, source)
+    for step in spread(writer.steps, MOST_STOPS.get(name, 10)):
+        place, where = writer.place(tmp_path / f"{step}"), f"step {step} of {writer.steps}"
+        code = writer.run(place, step)
         now = snapshot(place)
-        assert now in (old, new), f"step {step} of {steps}"
+        assert now in (writer.old, writer.new), where
         if how == "kill":
             assert code == -signal.SIGKILL
         else:  # where the disk refuses only to flush a folder that is in its place already, all is done
-            assert code == REFUSED or (code == DONE and now == new), f"step {step} of {steps}"
-        if now == old and step < steps:
-            assert stopped(name, place, 10**9, how) == DONE
-            assert snapshot(place) == new
-            assert list(place.parent.rglob(".cmkit-*")) == [], f"step {step} of {steps}"
+            assert code == REFUSED or (code == DONE and now == writer.new), where
+        if now == writer.old and step < writer.steps:
+            assert writer.run(place, NEVER) == DONE
+            assert snapshot(place) == writer.new
+            assert list(place.parent.rglob(".cmkit-*")) == [], where
         shutil.rmtree(tmp_path / f"{step}")

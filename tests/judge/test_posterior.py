@@ -8,6 +8,7 @@ import pytest
 from scipy import stats
 
 from cmkit.judge.bottles import student_cdf
+from cmkit.judge.densities import in_range
 from cmkit.judge.hypotheses import UP, all_patterns, make_states, pattern_shares, patterns_of, read_pattern
 from cmkit.judge.measures import student_log_density
 from cmkit.judge.posterior import Arrivals, moved_on, start_chances
@@ -22,6 +23,18 @@ def test_student_density_and_chance_against_scipy() -> None:
     scale = np.sqrt(3 / 5)
     np.testing.assert_allclose(student_log_density(x), stats.t(5, scale=scale).logpdf(x), rtol=1e-12)
     np.testing.assert_allclose(student_cdf(x), stats.t(5, scale=scale).cdf(x), rtol=1e-9, atol=1e-9)
+
+
+def test_a_range_of_results_counts_by_the_chance_of_lying_in_it() -> None:
+    """Code 18 (1,300 to 2,500 per ml) and `>28` against scipy.stats.t; a missing or exact result is left as it is."""
+    low, high = np.log([[1300.0, 2.5e6, np.nan]]), np.array([[np.log(2500.0), np.inf, np.nan]])
+    mean, variance = np.log([[[900.0, 1800.0], [2.0e6, 5.0e6], [7.0, 8.0]]]), np.full((1, 3, 2), 0.16)
+    p = np.full((1, 3, 2), 0.5)
+    in_range(p, (low, high), mean, variance)
+    t = stats.t(5, loc=mean[0, :2], scale=0.4 * np.sqrt(3 / 5))
+    wanted = t.cdf(high[0, :2, None]) - t.cdf(low[0, :2, None])
+    np.testing.assert_allclose(p[0, :2], wanted, rtol=1e-5)
+    assert (p[0, 2] == 0.5).all()
 
 
 def test_transition_keeps_all_chance_and_phases_only_grow() -> None:
@@ -82,7 +95,7 @@ def test_the_table_of_hypotheses_is_well_formed() -> None:
 
 @pytest.mark.parametrize("sign", ["Fe", "Fe+", "Fe+:9", "Fe:2", "+:1"])
 def test_a_sign_that_is_not_understood_is_named(sign: str) -> None:
-    row = {"kinds": "engine", "cause": "x", "also_called": "", "signs": sign, "quiet": "", "weight": 1}
+    row = {"kinds": "engine", "cause": "x", "also_called": "", "signs": sign, "quiet": "", "needs": "", "weight": 1}
     with pytest.raises(ValueError, match="wanted a form such as"):
         read_pattern(row)
 
@@ -226,6 +239,16 @@ def test_a_result_that_was_not_measured_says_nothing(judge_courses, course) -> N
         missing=("Fe_ppm", "Cr_ppm", "ferrous_index", "Ni_ppm"),
     )
     assert newest(judge_courses({"blind": blind}), "blind")["p_fault"] < 0.1
+
+
+def test_another_oil_is_not_named_without_additives(judge_courses, course) -> None:
+    """Viscosity moves in both; only where additives were measured too can another oil be the reason."""
+    moved = {"visc40": 1.3, "visc100": 1.2, "Zn": 0.5, "Ca": 0.5, "P": 0.6}
+    additives = ("Zn_ppm", "Ca_ppm", "P_ppm", "Mg_ppm", "B_ppm", "Mo_ppm")
+    result = judge_courses({"seen": course("engine", moved), "blind": course("engine", moved, missing=additives)})
+    said = result.hypotheses[result.hypotheses["hypothesis"] == "another oil put in"].set_index("compartment")["chance"]
+    assert said["seen"] > 0.5
+    assert "blind" not in said.index
 
 
 def test_contributions_add_up_to_the_change_of_the_odds(judge_courses, course) -> None:

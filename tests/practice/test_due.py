@@ -158,7 +158,7 @@ def test_the_record_tells_what_alarms_led_to(known) -> None:
         [
             spell("M1/engine", "2026-02-01", "2026-03-10", "finding"),
             spell("M1/hydraulic", "2026-05-01", None, ""),
-            spell("M1/engine", "2026-04-01", "2026-05-15", "two clear bottles"),
+            spell("M1/engine", "2026-04-01", "2026-05-15", "clear bottles"),
         ]
     )
     found_h = pd.DataFrame({"finding": ["F1", "F2"], "run_h": [4300.0, 4500.0]})

@@ -147,13 +147,14 @@ def test_from_a_fleets_records(make_fleet):
     rows["expected"] = rows["analyte"].map(usual).astype(float)
     rows = rows.assign(
         below=False,
+        above=False,
         expected_sd=np.sqrt(0.34 + (0.1 * rows["expected"]) ** 2),
         order=rows["sample"].str.split("-").str[1].astype(int),
     )
     factors = bottle_factors(make_panel(known, rows, analyte_register()), analyte_register(), known.settings.trust)
     sampler = known.samples.set_index("sample")["sampler"]
     at = known.compartments.assign(site="S").set_index("compartment")
-    spread, bias = sampler_technique(factors.assign(sampler=factors["sample"].map(sampler)), at)
+    spread, bias = sampler_technique(factors.assign(sampler=factors["sample"].map(sampler)), at, 0.07)
     assert list(spread.loc[spread["flagged"], "sampler"]) == ["b"]
     assert spread["n"].sum() == 12 * 15
     assert not bias["flagged"].any()

@@ -10,55 +10,56 @@ import pytest
 from cmkit.records.reading.clean import Words, match_words, normal, odd_texts, parse_dates, parse_flags, parse_numbers
 
 
-def one(text: object, decimal: str = "", limit: float = float("nan")) -> tuple[float, bool, str, str]:
+def one(text: object, decimal: str = "", limit: float = float("nan")) -> tuple[float, int, str, str]:
     found = parse_numbers(np.array([text], dtype=object), Words(decimal=decimal), limit)
-    return float(found.value[0]), bool(found.below[0]), str(found.problem[0]), str(found.repair[0])
+    return float(found.value[0]), int(found.side[0]), str(found.problem[0]), str(found.repair[0])
 
 
 @pytest.mark.parametrize(
-    ("text", "decimal", "value", "below", "repair"),
+    ("text", "decimal", "value", "side", "repair"),
     [
-        ("12.5", "", 12.5, False, ""),
-        (" 12 ", "", 12, False, ""),
-        (".5", "", 0.5, False, ""),
-        ("1e3", "", 1000, False, ""),
-        (12.5, "", 12.5, False, ""),
-        (12, "", 12, False, ""),
-        ("<1", "", 1, True, ""),
-        ("< 0.1", "", 0.1, True, ""),
-        ("≤2", "", 2, True, ""),
-        ("-36", "", -36, False, ""),
-        ("−36", "", -36, False, ""),
-        ("<-36", "", -36, True, ""),
-        ("12,5", "", 12.5, False, "decimal comma"),
-        ("<0,1", "", 0.1, True, "decimal comma"),
-        ("0,125", "", 0.125, False, "decimal comma"),
-        ("1,234.5", "", 1234.5, False, "comma between thousands"),
-        ("1,234,567", "", 1234567, False, "comma between thousands"),
-        ("1.234,5", "", 1234.5, False, "points between thousands, decimal comma"),
-        ("1 234", "", 1234, False, "space between thousands"),
-        ("1\u00a0234", "", 1234, False, "space between thousands"),
-        ("1,234", ".", 1234, False, "comma between thousands"),
-        ("1,234", ",", 1.234, False, ""),
-        ("1.234,5", ",", 1234.5, False, ""),
-        ("12.5", ",", 12.5, False, "decimal point in a file of decimal commas"),
-        ("1,234", "either", 1.234, False, "decimal comma"),
-        (">100", "", 100, False, "reported as above a limit; used at that limit"),
-        ("125*", "", 125, False, "footnote mark taken off"),
+        ("12.5", "", 12.5, 0, ""),
+        (" 12 ", "", 12, 0, ""),
+        (".5", "", 0.5, 0, ""),
+        ("1e3", "", 1000, 0, ""),
+        (12.5, "", 12.5, 0, ""),
+        (12, "", 12, 0, ""),
+        ("<1", "", 1, -1, ""),
+        ("< 0.1", "", 0.1, -1, ""),
+        ("≤2", "", 2, -1, ""),
+        ("-36", "", -36, 0, ""),
+        ("−36", "", -36, 0, ""),
+        ("<-36", "", -36, -1, ""),
+        ("12,5", "", 12.5, 0, "decimal comma"),
+        ("<0,1", "", 0.1, -1, "decimal comma"),
+        ("0,125", "", 0.125, 0, "decimal comma"),
+        ("1,234.5", "", 1234.5, 0, "comma between thousands"),
+        ("1,234,567", "", 1234567, 0, "comma between thousands"),
+        ("1.234,5", "", 1234.5, 0, "points between thousands, decimal comma"),
+        ("1 234", "", 1234, 0, "space between thousands"),
+        ("1\u00a0234", "", 1234, 0, "space between thousands"),
+        ("1,234", ".", 1234, 0, "comma between thousands"),
+        ("1,234", ",", 1.234, 0, ""),
+        ("1.234,5", ",", 1234.5, 0, ""),
+        ("12.5", ",", 12.5, 0, "decimal point in a file of decimal commas"),
+        ("1,234", "either", 1.234, 0, "decimal comma"),
+        (">100", "", 100, 1, ""),
+        (">= 1,5", "", 1.5, 1, "decimal comma"),
+        ("125*", "", 125, 0, "footnote mark taken off"),
     ],
 )
-def test_a_number_is_read(text: object, decimal: str, value: float, below: bool, repair: str) -> None:
-    assert one(text, decimal) == (pytest.approx(value, rel=1e-12), below, "", repair)
+def test_a_number_is_read(text: object, decimal: str, value: float, side: int, repair: str) -> None:
+    assert one(text, decimal) == (pytest.approx(value, rel=1e-12), side, "", repair)
 
 
 @pytest.mark.parametrize(
     "text", ["abc", "12 ppm", "0x1A", "1_000", "inf", "--5", "1.2.3", "=1+1", "<", "<>1", "12..5", "True", "1e999"]
 )
 def test_what_is_no_number_says_so(text: str) -> None:
-    value, below, problem, _ = one(text)
+    value, side, problem, _ = one(text)
     assert math.isnan(value) or problem
     assert problem.startswith("not a number")
-    assert not below
+    assert side == 0
 
 
 def test_a_comma_with_two_meanings_is_never_guessed() -> None:
@@ -70,15 +71,15 @@ def test_a_comma_with_two_meanings_is_never_guessed() -> None:
 
 @pytest.mark.parametrize("word", ["ND", "n.d.", "Not Detected", "<LOD", "BDL"])
 def test_not_detected_is_the_reporting_limit_and_flagged(word: str) -> None:
-    assert one(word, limit=0.1) == (0.1, True, "", "not detected; used as below the reporting limit")
+    assert one(word, limit=0.1) == (0.1, -1, "", "not detected; used as below the reporting limit")
     assert "no reporting limit" in one(word)[2]
 
 
 @pytest.mark.parametrize("word", ["", "  ", "n/a", "-", "Not tested", "#N/A"])
 def test_not_tested_is_not_recorded_and_never_zero(word: str) -> None:
-    value, below, problem, repair = one(word, limit=1)
+    value, side, problem, repair = one(word, limit=1)
     assert math.isnan(value)
-    assert (below, problem) == (False, "")
+    assert (side, problem) == (0, "")
     assert bool(repair) is bool(word.strip())
 
 
@@ -110,6 +111,29 @@ def test_a_column_of_floats_passes_as_it_is() -> None:
 def test_a_day_is_read(text: object, form: str, day: str, repair: str) -> None:
     found = parse_dates(np.array([text], dtype=object), Words(dates=form))
     assert (str(found.value[0])[:10], found.problem[0], found.repair[0]) == (day, "", repair)
+
+
+@pytest.mark.parametrize(
+    ("form", "swapped", "texts", "days"),
+    [
+        ("%d/%m/%Y", "%m/%d/%Y", ["03/04/2026", "03/25/2026", "25/03/2026", "05/05/2026", "2026-03-09"], ["", "", "2026-03-25", "2026-05-05", "2026-03-09"]),
+        ("%m/%d/%y", "%d/%m/%y", ["03/04/26", "25/03/26"], ["", ""]),
+        ("%d.%m.%Y", "%m.%d.%Y", ["03.04.2026", "03.25.2026"], ["", ""]),
+        ("%d/%m/%Y", "", ["03/04/2026", "25/03/2026", "03/13/26x", ""], ["2026-04-03", "2026-03-25", "", ""]),
+        ("%Y-%m-%d", "", ["2026-03-04", "2026-03-25"], ["2026-03-04", "2026-03-25"]),
+    ],
+)  # fmt: skip
+def test_a_column_that_contradicts_its_declared_form_is_not_read_by_it(
+    form: str, swapped: str, texts: list[str], days: list[str]
+) -> None:
+    """One day that only the form with day and month exchanged can read puts in doubt every day that both can read."""
+    found = parse_dates(np.array(texts, dtype=object), Words(dates=form))
+    assert [str(day)[:10] if not np.isnat(day) else "" for day in found.value] == days
+    assert found.problem[0] == (
+        f"day and month could be exchanged: the column is declared {form}, and its {texts[1]} can only be {swapped}; correct the layout or the file"
+        if swapped
+        else ""
+    )
 
 
 @pytest.mark.parametrize(

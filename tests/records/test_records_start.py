@@ -14,7 +14,7 @@ from cmkit.records.analytes import analyte_register
 from cmkit.records.reading.layouts import parse_layout
 from cmkit.records.reading.load import load_fleet
 from cmkit.records.reading.start import read_me, start_fleet
-from cmkit.records.settings import COSTS, Alarm, Judge, Sampling, Settings, Trust, default_judge, parse_settings
+from cmkit.records.settings import COSTS, Alarm, Judge, Sampling, Settings, default_judge, default_trust, parse_settings
 from cmkit.tables.records import TABLES
 
 
@@ -46,8 +46,8 @@ def test_the_settings_shown_are_the_defaults_and_all_of_them(tmp_path: Path) -> 
     text = (tmp_path / "new" / "fleet.toml").read_text()
     shown = tomllib.loads(uncommented(text))
     settings = parse_settings(shown, "fleet.toml")
-    assert (settings.sampling, settings.alarm, settings.trust) == (Sampling(), Alarm(), Trust())
-    for block, cls in (("sampling", Sampling), ("alarm", Alarm), ("trust", Trust)):
+    assert (settings.sampling, settings.alarm, settings.trust) == (Sampling(), Alarm(), default_trust())
+    for block, cls in (("sampling", Sampling), ("alarm", Alarm)):
         assert set(shown[block]) == {f.name for f in fields(cls)}
     assert settings.judge == default_judge()
     assert set(shown["judge"]) == {f.name for f in fields(Judge)}

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from cmkit.records.fleet import Fleet
-from cmkit.simulate.closed_loop import CHANGE, EVERY, LOOK, REPEAT, no_orders, run_closed_loop, smaller
+from cmkit.simulate.closed_loop import CHANGE, EVERY, LOOK, REPEAT, SOONER, no_orders, run_closed_loop, smaller
 from cmkit.simulate.recipe import demo_recipe
 
 FIRST_ON = date(2024, 4, 1)
@@ -128,6 +128,23 @@ def test_an_order_by_a_day_is_done_by_then(recipe):
     assert len(found) >= 2
 
 
+def test_a_bottle_asked_for_sooner_is_drawn_at_its_hours(recipe, idle):
+    """Wanted 60 h after the last one, of one final drive, always: two bottles in a row lie 60 h apart, or the hours of the day more."""
+    place = idle.outcome.query("kind == 'final drive'")["compartment"].iloc[0]
+
+    def policy(known: Fleet, day: pd.Timestamp) -> pd.DataFrame:
+        return pd.DataFrame({"compartment": [place], "act": SOONER, "value": 60.0})
+
+    loop = run_closed_loop(recipe, policy, first_on=FIRST_ON, every_days=1)
+    drawn = loop.tables["samples"].query("compartment == @place and drawn_on > @FIRST_ON.isoformat()")
+    early = drawn["note"] == "asked for sooner"
+    assert early.sum() >= 5
+    true = loop.truth["samples"].set_index("sample")["run_h"].reindex(drawn["sample"])
+    apart = true.diff()[early.to_numpy()].dropna()
+    assert (apart >= 60).all()
+    assert len(drawn) > idle.outcome.set_index("compartment").loc[place, "bottles"]
+
+
 def test_a_policy_sees_what_is_known_on_the_day_and_nothing_later(recipe):
     late: list[bool] = []
 
@@ -148,6 +165,7 @@ def test_a_policy_sees_what_is_known_on_the_day_and_nothing_later(recipe):
         ({"compartment": ["RH-01/engine"], "act": ["polish"]}, "found act 'polish'"),
         ({"compartment": ["XX-01/engine"], "act": [LOOK]}, "'XX-01/engine' is not in the fleet"),
         ({"compartment": ["RH-01/engine"], "act": [EVERY]}, "needs a value"),
+        ({"compartment": ["RH-01/engine"], "act": [SOONER], "value": [0.0]}, "'sample sooner' needs a value"),
     ],
 )
 def test_orders_that_cannot_be_are_refused(recipe, orders, words):

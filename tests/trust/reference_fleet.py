@@ -122,7 +122,15 @@ def forecasts(y: np.ndarray, exposure: tuple[np.ndarray, ...], base: np.ndarray,
     bottles["sample"] = bottles["compartment"] + "/" + bottles["order"].astype(str)
     bottles["drawn_on"] = pd.Timestamp("2024-01-01") + pd.to_timedelta(order * 20, unit="D")
     grid = lambda v: v.reshape(pairs * 2, a, n).transpose(0, 2, 1).reshape(-1, a)  # noqa: E731
-    return Panel(bottles, METALS, grid(series), grid(flags), grid(track.expected), grid(track.expected_sd))
+    return Panel(
+        bottles,
+        METALS,
+        grid(series),
+        grid(flags),
+        grid(np.zeros_like(flags)),
+        grid(track.expected),
+        grid(track.expected_sd),
+    )
 
 
 # additive fingerprints (ppm P, Zn, Ca, Mg, B, Mo; viscosity at 40 and 100 C, mm2/s)

@@ -6,7 +6,6 @@ import pytest
 from made_learnt import screened as judged_by_itself
 
 from cmkit.records.analytes import with_own
-from cmkit.records.reading.load import load_fleet
 from cmkit.trust.hours import screen_hours, service_hours
 from cmkit.wear.exposure import sample_exposure
 from cmkit.wear.family import family_numbers
@@ -14,9 +13,9 @@ from cmkit.wear.rates import run_filter
 
 
 @pytest.fixture(scope="module")
-def screened(root):
+def screened(root, demo_fleet):
     """hours, trust, doubts and history of the demo fleet, joined to the truth of each bottle."""
-    known = load_fleet(root / "sample_data").as_of("2026-06-30")
+    known = demo_fleet.as_of("2026-06-30")
     register = with_own(known.settings.analytes)
     hours = screen_hours(known)
     exposure = sample_exposure(known, hours, service_hours(known))

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from cmkit.records.settings import default_trust
 from cmkit.trust.fluid import (
     MARKS,
     Product,
@@ -18,9 +19,13 @@ from cmkit.trust.fluid import (
     ratio_threshold,
 )
 
+RULE = default_trust()
+
 
 def marks_of(results):
-    return fingerprint(pd.DataFrame(results, columns=list(MARKS)).assign(**{f"{m}_below": False for m in MARKS}))
+    return fingerprint(
+        pd.DataFrame(results, columns=list(MARKS)).assign(**{f"{m}_below": False for m in MARKS}), RULE.fluid_floor_ppm
+    )
 
 
 def test_ogk_recovers_centre_and_scatter_with_a_tenth_of_wrong_rows():
@@ -29,7 +34,7 @@ def test_ogk_recovers_centre_and_scatter_with_a_tenth_of_wrong_rows():
     truth = np.array([[1.0, 0.6, 0.2], [0.6, 1.0, 0.3], [0.2, 0.3, 0.5]])
     x = rng.multivariate_normal([1, 2, 3], truth, 4000)
     x[:400] += 12
-    centre, scatter = ogk(x)
+    centre, scatter = ogk(x, RULE.fluid_scatter)
     np.testing.assert_allclose(centre, [1, 2, 3], atol=0.05)
     np.testing.assert_allclose(np.diag(scatter) / np.diag(truth), 1, atol=0.15)
     assert np.corrcoef(scatter.ravel(), truth.ravel())[0, 1] > 0.98
@@ -40,7 +45,7 @@ def test_mixture_path_is_mixing_by_mass_and_by_the_logarithm_of_viscosity():
     marks = ("Ca_ppm", "visc40_cSt")
     a = Product("a", marks, np.log([3000 + 3, 100]), np.eye(2), 50, 1.0)
     b = Product("b", marks, np.log([1000 + 3, 46]), np.eye(2), 50, 1.0)
-    path = mixture_path(a, b, marks)
+    path = mixture_path(a, b, marks, RULE.fluid_floor_ppm)
     np.testing.assert_allclose(np.exp(path[8]), [0.8 * 3000 + 0.2 * 1000 + 3, 100**0.8 * 46**0.2])
     np.testing.assert_allclose(path[[0, -1]], [a.centre, b.centre])
 
@@ -48,7 +53,7 @@ def test_mixture_path_is_mixing_by_mass_and_by_the_logarithm_of_viscosity():
 def library_of(reference_fleet, rng, n=400):
     x = np.concatenate([marks_of(reference_fleet.fluid_samples(rng, name, n)) for name in reference_fleet.FINGERPRINTS])
     product = np.repeat(np.array(list(reference_fleet.FINGERPRINTS), dtype=object), n)
-    return x, product, fluid_library(x, product)
+    return x, product, fluid_library(x, product, RULE)
 
 
 def test_a_fifth_of_foreign_oil_is_found(reference_fleet):
@@ -56,12 +61,12 @@ def test_a_fifth_of_foreign_oil_is_found(reference_fleet):
     rng = np.random.default_rng(6)
     x, product, library = library_of(reference_fleet, rng)
     own = library["engine oil A"]
-    limit = ratio_threshold(fluid_check(x[product == own.name], own, library)["ratio"].to_numpy(), 0.005)
+    limit = ratio_threshold(fluid_check(x[product == own.name], own, library, RULE)["ratio"].to_numpy(), RULE)
     assert 7 <= limit <= 11
-    sound = fluid_check(marks_of(reference_fleet.fluid_samples(rng, own.name, 4000)), own, library)
+    sound = fluid_check(marks_of(reference_fleet.fluid_samples(rng, own.name, 4000)), own, library, RULE)
     assert (sound["ratio"] > limit).mean() <= 0.012
     for other in ("drive oil", "hydraulic oil", "gear oil"):
-        found = fluid_check(marks_of(reference_fleet.fluid_samples(rng, own.name, 300, other, 0.2)), own, library)
+        found = fluid_check(marks_of(reference_fleet.fluid_samples(rng, own.name, 300, other, 0.2)), own, library, RULE)
         call = found["ratio"] > limit
         assert call.mean() >= 0.90
         named = found[call & (found["mixed_with"] == other)]
@@ -75,10 +80,10 @@ def test_wrong_bottles_in_the_records_do_not_hide_themselves(reference_fleet):
     x, product, _ = library_of(reference_fleet, rng)
     rows = np.flatnonzero(product == "engine oil A")[:20]
     x[rows] = marks_of(reference_fleet.fluid_samples(rng, "hydraulic oil", 20))
-    library = fluid_library(x, product)
+    library = fluid_library(x, product, RULE)
     own = library["engine oil A"]
-    found = fluid_check(x[product == own.name], own, library)
-    limit = ratio_threshold(found["ratio"].to_numpy(), 0.005)
+    found = fluid_check(x[product == own.name], own, library, RULE)
+    limit = ratio_threshold(found["ratio"].to_numpy(), RULE)
     assert (found["ratio"][:20] > limit).mean() >= 0.9
     assert (found["ratio"][20:] > limit).mean() <= 0.02
 
@@ -112,7 +117,7 @@ def test_from_records_to_doubts(make_fleet, reference_fleet):
     results[0][2, :6] = [5, 5, 5, 4000, 900, 900]
     known = fleet_with_fluids(make_fleet, np.concatenate(results), np.repeat(names, 60).tolist())
     fluids = check_fluids(known, learn_fluids(known, known.settings.trust))
-    doubts = fluid_doubts(fluids).set_index("sample")
+    doubts = fluid_doubts(fluids, RULE).set_index("sample")
     assert {"S0000", "S0001", "S0002"} <= set(doubts.index)
     assert len(doubts) <= 6
     assert "looks like hydraulic oil altogether" in doubts.loc["S0000", "reason"]
@@ -141,7 +146,7 @@ def test_a_recorded_change_of_product_is_what_the_bottle_is_held_against(make_fl
     fluids = check_fluids(known, learn_fluids(known, known.settings.trust))
     assert fluids["product"].iloc[80] == "hydraulic oil"
     assert fluids["product"].iloc[0] == "engine oil A"
-    assert "S0080" not in set(fluid_doubts(fluids)["sample"])
+    assert "S0080" not in set(fluid_doubts(fluids, RULE)["sample"])
 
 
 def test_few_bottles_few_marks_or_no_fluid_on_record_are_not_judged(make_fleet, reference_fleet):
@@ -150,7 +155,7 @@ def test_few_bottles_few_marks_or_no_fluid_on_record_are_not_judged(make_fleet, 
     out = check_fluids(few, learn_fluids(few, few.settings.trust))
     assert out["ratio"].isna().all()
     assert out["words"].str.contains("not judged").all()
-    assert len(fluid_doubts(out)) == 0
+    assert len(fluid_doubts(out, RULE)) == 0
     gaps = reference_fleet.fluid_samples(rng, "gear oil", 60)
     gaps[0, 1:] = np.nan
     known = fleet_with_fluids(make_fleet, gaps, "gear oil")

@@ -7,6 +7,7 @@ import pytest
 from made_learnt import screened
 
 from cmkit.records.analytes import analyte_register
+from cmkit.records.settings import default_trust
 from cmkit.trust.bottle_arrays import DOUBTS, Panel, make_panel, usual_results
 from cmkit.trust.contamination import method_doubts, silicon_doubts, stale_doubts
 from cmkit.trust.hours import hours_doubts, screen_hours
@@ -14,6 +15,7 @@ from cmkit.trust.laboratory import family_usual, laboratory_doubts, laboratory_s
 from cmkit.trust.screen import TRUST
 
 REGISTER = analyte_register()
+RULE = default_trust()
 METALS = ["Fe_ppm", "Cr_ppm", "Cu_ppm", "Pb_ppm", "Al_ppm", "Si_ppm"]
 USUAL = {
     "Fe_ppm": 60.0, "Cr_ppm": 5.0, "Cu_ppm": 12.0, "Pb_ppm": 8.0, "Al_ppm": 6.0, "Si_ppm": 15.0, "Ca_ppm": 2500.0, "Zn_ppm": 1100.0,
@@ -61,6 +63,7 @@ def filter_rows(known):
     rows["expected_sd"] = np.sqrt(0.34 + (0.1 * rows["expected"]) ** 2)
     flags = known.samples.set_index("sample")
     rows["below"] = [bool(flags.loc[s, f"{a}_below"]) for s, a in zip(rows["sample"], rows["analyte"], strict=True)]
+    rows["above"] = False
     rows["order"] = rows.groupby(["compartment", "analyte"])["drawn_on"].rank(method="first").astype(int) - 1
     return rows
 
@@ -149,7 +152,7 @@ def test_silicon_that_stays_is_in_the_machine(make_fleet):
             row["Si_ppm"] = 60.0
 
     known = records(make_fleet, change=change)
-    out = silicon_doubts(make_panel(known, filter_rows(known), REGISTER))
+    out = silicon_doubts(make_panel(known, filter_rows(known), REGISTER), RULE)
     assert list(out["sample"]) == ["M0/drive/left-6"]
 
 
@@ -285,11 +288,11 @@ def test_no_register_analyte_at_all(make_fleet):
     assert len(trust) == len(known.samples)
     panel = make_panel(known, nothing, REGISTER)
     assert isinstance(panel, Panel)
-    assert len(silicon_doubts(panel)) == 0
+    assert len(silicon_doubts(panel, RULE)) == 0
 
 
 def test_method_and_stale_take_missing_words(make_fleet):
     known = make_fleet(samples=[{"sample": "S", "compartment": "c", "drawn_on": "2026-01-01", "Fe_ppm": 9.0}]).as_of(
         "2026-12-31"
     )
-    assert len(method_doubts(known.samples)) == len(stale_doubts(known.samples)) == 0
+    assert len(method_doubts(known.samples, RULE)) == len(stale_doubts(known.samples, RULE)) == 0

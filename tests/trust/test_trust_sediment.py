@@ -5,7 +5,7 @@ import pytest
 from scipy.optimize import minimize_scalar
 
 from cmkit.records.analytes import analyte_register
-from cmkit.records.settings import Trust
+from cmkit.records.settings import default_trust
 from cmkit.trust.sediment import all_metals_factor, bottle_factors
 
 MEAN = np.array([60, 8, 3, 2.5, 6, 15, 1.2])
@@ -18,7 +18,7 @@ SOUND = np.zeros(7, bool)
     [(np.round(2.5 * MEAN), 2.513, 11.26, 0.14), (np.array([180, 8, 3, 7, 6, 15, 1.0]), 1.508, 5.02, 156.9)],
 )
 def test_worked_cases(y, factor, z, misfit):
-    g, _, got_z, q, df = all_metals_factor(y, MEAN, VAR, SOUND, 0.07)
+    g, _, got_z, q, df = all_metals_factor(y, MEAN, VAR, SOUND, 0.07, least_ppm=1)
     assert np.exp(g) == pytest.approx(factor, abs=5e-4)
     assert got_z == pytest.approx(z, abs=5e-3)
     assert q == pytest.approx(misfit, abs=0.05 if misfit > 10 else 5e-3)
@@ -28,7 +28,7 @@ def test_worked_cases(y, factor, z, misfit):
 def test_factor_is_the_weighted_least_squares_fit():
     """Against scipy.optimize on the stated misfit: the minimum lies at g and its value is Q."""
     y = np.array([100, 15, 5, 4, 9, 30, 2.0])
-    g, _, _, q, _ = all_metals_factor(y, MEAN, VAR, SOUND, 0.07)
+    g, _, _, q, _ = all_metals_factor(y, MEAN, VAR, SOUND, 0.07, least_ppm=1)
     own = np.maximum(VAR - (0.07 * MEAN) ** 2, VAR / 4)
     best = minimize_scalar(
         lambda t: np.sum(MEAN**2 / own * (np.log(y / MEAN) - t) ** 2),
@@ -46,8 +46,8 @@ def test_only_metals_that_can_speak_count():
     y = np.where(np.arange(7) == 1, np.nan, MEAN)
     mean = MEAN.copy()
     mean[6] = 0.8
-    assert all_metals_factor(y, mean, VAR, below, 0.07)[4] == 3
-    nothing = all_metals_factor(np.full(7, np.nan), MEAN, VAR, SOUND, 0.07)
+    assert all_metals_factor(y, mean, VAR, below, 0.07, least_ppm=1)[4] == 3
+    nothing = all_metals_factor(np.full(7, np.nan), MEAN, VAR, SOUND, 0.07, least_ppm=1)
     assert np.isnan(nothing[0])
     assert np.isnan(nothing[2])
 
@@ -59,7 +59,7 @@ def test_rates_of_calls_on_the_reference_fleets(reference_fleet, name, diluted):
 
     def called(**how):
         panel = reference_fleet.simulate(name, "cv10", 100, 2, n=16, exchange=0.0, **how).panel
-        return bottle_factors(panel, analyte_register(), Trust())["call"].to_numpy().reshape(-1, 16)[:, -1]
+        return bottle_factors(panel, analyte_register(), default_trust())["call"].to_numpy().reshape(-1, 16)[:, -1]
 
     assert (
         np.mean(called(spoil=lambda y, rng: y * np.where(last, rng.uniform(2, 4, (100, 2, 1, 1)), 1.0)) == "all high")

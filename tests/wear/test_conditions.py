@@ -52,7 +52,9 @@ def fleet(results: dict[str, list], kind: str = "engine", grade: str = "SAE 15W-
 
 def judged(known: Fleet, exposure: pd.DataFrame, limits: pd.DataFrame | None = None) -> pd.DataFrame:
     if limits is None:
-        history = pd.DataFrame(columns=["analyte", "order", "rate", "rate_sd", "family", "below", "compartment"])
+        history = pd.DataFrame(
+            columns=["analyte", "order", "rate", "rate_sd", "family", "below", "above", "compartment"]
+        )
         limits = family_limits(exposure, known.samples, history, known.settings, REGISTER)
     fresh = fresh_values(known, exposure, relative_to_fresh(limits, REGISTER))
     return judge_conditions(known, exposure, made_learnt(limits=limits, fresh=fresh), REGISTER)
@@ -180,3 +182,19 @@ def test_every_analyte_of_these_rules_passes_through_and_nothing_gives_nothing()
     assert set(judged(known, exposure)["analyte"]) <= set(names)
     known, exposure = fleet({"fuel_pct": []}, fluid_h=[])
     assert list(judged(known, exposure, limit("fuel_pct", 2, 5)).columns) == EVIDENCE
+
+
+def test_a_result_above_its_limit_passes_an_upper_limit_for_certain_and_no_lower_one() -> None:
+    """Water `>5000 ppm` is over any usual limit; a base number `>2` may be 12 and says nothing of a low limit of 3."""
+    known, exposure = fleet({"water_ppm": [5000, 5000], "TBN_mgKOH_g": [2, 2]})
+    limits = pd.DataFrame(
+        {"family": "f", "analyte": ["water_ppm", "TBN_mgKOH_g"], "measure": "level", "direction": ["up", "down"], "alert": [1000.0, 4.0], "alarm": [2000.0, 3.0],
+         "alarm_low": np.nan, "alarm_high": np.nan, "n": 0, "n_eff": np.nan, "method": "maker", "words": ""}
+    )  # fmt: skip
+    known.samples["water_ppm_above"] = [True, False]
+    known.samples["TBN_mgKOH_g_above"] = [True, False]
+    rows = judged(known, exposure, limits)
+    assert rows[["sample", "analyte", "state"]].values.tolist() == [
+        ["s0", "water_ppm", "alarm"], ["s1", "TBN_mgKOH_g", "alarm"], ["s1", "water_ppm", "alarm"]
+    ]  # fmt: skip
+    assert rows["words"][0] == "water above 5000 ppm, at or above the limit set for it of 2000"

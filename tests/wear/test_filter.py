@@ -281,3 +281,18 @@ def test_a_missing_result_only_widens() -> None:
 def test_shapes_that_do_not_fit_are_refused() -> None:
     with pytest.raises(ValueError, match="censored has shape"):
         wear_rates([1, 2, 3], [True, False], 1, 250, 0, 0, 250, PLAIN)
+
+
+def test_a_result_above_its_limit_is_the_mirror_of_one_below() -> None:
+    """`>60`: posterior mean and sd of the rate against a brute-force average over a million draws weighted by the chance of lying above."""
+    numbers = Numbers(0.1, 0.04, 10.0, 4.0, 1.0, 0, 0, 0, 0.0, 1.0)
+    t = wear_rates([[60.0]], [[1]], 1, 300, 0, 0, 300, numbers, accept=False, robust=False)
+    rng = np.random.default_rng(12)
+    rate, start = rng.normal(0.1, 0.04, 1_000_000), rng.normal(10.0, 2.0, 1_000_000)
+    weight = norm.sf((60.5 - start - 300 * rate) / 1.0)  # rounding to whole ppm: reported so from 60.5 on
+    mean = np.average(rate, weights=weight)
+    sd = math.sqrt(np.average((rate - mean) ** 2, weights=weight))
+    assert_allclose((t.rate[0, 0], t.rate_sd[0, 0]), (mean, sd), rtol=0.01)
+    plain = wear_rates([[60.0]], None, 1, 300, 0, 0, 300, numbers, accept=False, robust=False)
+    assert t.rate[0, 0] > plain.rate[0, 0] > 0.1
+    assert t.z[0, 0] > plain.z[0, 0]

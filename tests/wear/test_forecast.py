@@ -5,7 +5,6 @@ written anew, by small steps.
 """
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -15,7 +14,6 @@ from made_learnt import made_learnt
 from cmkit.learn import newest_record
 from cmkit.records.analytes import analyte_register, below, by_rule
 from cmkit.records.fleet import Fleet
-from cmkit.records.reading.load import load_fleet
 from cmkit.records.settings import Settings, default_kinds
 from cmkit.trust.hours import running_hours
 from cmkit.wear.exposure import sample_exposure
@@ -299,9 +297,9 @@ def chained(fleet: Fleet, day: str) -> tuple[Fleet, pd.DataFrame, pd.DataFrame]:
 
 
 @pytest.fixture(scope="module")
-def replayed(root: Path) -> pd.DataFrame:
+def replayed(demo_fleet: Fleet) -> pd.DataFrame:
     """The invented demo, from records to tables at two month ends: forecast of the next result of every compartment and what then came."""
-    demo, parts, register = load_fleet(root / "sample_data"), [], analyte_register()
+    demo, parts, register = demo_fleet, [], analyte_register()
     known, whole, _ = chained(demo, newest_record(demo))
     analytes = [a for a in by_rule(register, "rate") if a in known.samples]
     columns = ["sample", "compartment", "drawn_on", "reported_on", *analytes, *map(below, analytes)]
@@ -321,6 +319,7 @@ def replayed(root: Path) -> pd.DataFrame:
         rows = ahead.merge(rows, on="compartment")
         rows["value"] = [rows[a][i] for i, a in rows["analyte"].items()]
         rows["below"] = [bool(rows[below(a)][i]) for i, a in rows["analyte"].items()]
+        rows["above"] = False
         off = (rows["run_h"] - rows["run_h_now"]) / rows["hours_ahead"]
         parts.append(rows[off.between(0.75, 1.25) & rows["value"].notna()])
     return pd.concat(parts, ignore_index=True)

@@ -14,7 +14,7 @@ LIVES, BOTTLES = 12, 9
 
 @pytest.fixture(scope="module", params=[0, 1])
 def panel(request: pytest.FixtureRequest) -> Panel:
-    """Lives of unlike length with gaps, doubtful exposure, fresh fluid, and results below a limit."""
+    """Lives of unlike length with gaps, doubtful exposure, fresh fluid, and results below and above a limit."""
     rng = np.random.default_rng(request.param)
     length = np.sort(rng.integers(1, BOTTLES + 1, LIVES))[::-1]
     there = np.arange(BOTTLES) < length[:, None]
@@ -27,7 +27,14 @@ def panel(request: pytest.FixtureRequest) -> Panel:
     y = np.where(there & (rng.random(there.shape) < 0.8), rng.gamma(4, 5, there.shape).round(), np.nan)
     y[1] = np.nan
     lives = pd.DataFrame({"compartment": np.arange(LIVES)})
-    return Panel(lives, exposure, pd.DataFrame(), y, rng.random(y.shape) < 0.2, np.zeros(y.shape, np.int64))
+    return Panel(
+        lives,
+        exposure,
+        pd.DataFrame(),
+        y,
+        rng.choice(np.array([-1, 0, 1], np.int8), y.shape, p=[0.2, 0.7, 0.1]),
+        np.zeros(y.shape, np.int64),
+    )
 
 
 def by_the_filter(data: Panel, theta: np.ndarray, constants: np.ndarray) -> np.ndarray:
@@ -43,11 +50,12 @@ def by_the_filter(data: Panel, theta: np.ndarray, constants: np.ndarray) -> np.n
         step = [data.exposure[name][:, i] for name in ("phi", "psi", "chi", "sd_phi", "sd_psi", "hours")]
         expected, moved = predict(state, step, numbers)
         s = moved[2] + noise(expected, numbers)
-        y, cut = data.y[:, i], data.censored[:, i]
-        state, _ = update(moved, expected, s, y, cut, numbers, True)
+        y, side = data.y[:, i], data.censored[:, i]
+        state, _ = update(moved, expected, s, y, side, numbers, True)
         exact = -3.5 * np.log1p((y - expected) ** 2 / s / 4.2) - 0.5 * np.log(s)
-        below = log_ndtr((true_limit(y, unit) - expected) / np.sqrt(s - unit**2 / 12))
-        total += np.where(np.isfinite(y), np.where(cut, below, exact), 0.0)
+        limit = (true_limit(y, unit, side) - expected) / np.sqrt(s - unit**2 / 12)
+        beyond = np.where(side < 0, log_ndtr(limit), log_ndtr(-limit))
+        total += np.where(np.isfinite(y), np.where(side != 0, beyond, exact), 0.0)
     return total
 
 

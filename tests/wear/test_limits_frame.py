@@ -44,7 +44,7 @@ def fleet(
     )
     samples = e[["sample", "compartment", "drawn_on"]].assign(Fe_ppm=e["iron"].round(), Fe_ppm_below=False)
     history = e[["sample", "compartment", "family", "life", "order", "drawn_on", "run_h"]].assign(
-        analyte="Fe_ppm", value=samples["Fe_ppm"], below=False, rate=e["iron"] / 500, rate_sd=0.01
+        analyte="Fe_ppm", value=samples["Fe_ppm"], below=False, above=False, rate=e["iron"] / 500, rate_sd=0.01
     )
     return e.drop(columns="iron"), samples, history
 
@@ -245,3 +245,16 @@ def test_array_form_equals_one_family_at_a_time() -> None:
         alone = fit_families(x[at], flag[at], np.zeros(60, int), np.array([0]), unit[at])
         np.testing.assert_allclose([together.mu[f], together.s[f], together.n_eff[f]], [alone.mu[0], alone.s[0], alone.n_eff[0]], rtol=1e-8)  # fmt: skip
     assert (shrunk_percentiles(together, np.array([0, 1, 2]), SETTINGS.alarm).method != "trimmed and shrunk").all()
+
+
+@pytest.mark.parametrize(("cap", "lost"), [(60, 0.05), (80, 0.0)])
+def test_results_above_a_limit_leave_the_limit_where_their_numbers_would_have_put_it(cap: float, lost: float) -> None:
+    """Iron given as `>60` or `>80`: the fit finds the limit of the whole numbers; with more than the trimmed tenth at 60 the bare 60 would not."""
+    exposure, samples, history = fleet({"a": 120}, bottles=8)
+    whole = iron(limits(exposure, samples, history)).loc["a", "alarm"]
+    over = samples["Fe_ppm"] > cap
+    cut = samples.assign(Fe_ppm=samples["Fe_ppm"].clip(upper=cap))
+    said = iron(limits(exposure, cut.assign(Fe_ppm_above=over), history)).loc["a", "alarm"]
+    taken = iron(limits(exposure, cut, history)).loc["a", "alarm"]
+    assert said == pytest.approx(whole, rel=0.02)
+    assert taken <= (1 - lost) * whole

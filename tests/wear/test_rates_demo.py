@@ -14,7 +14,7 @@ from numpy.testing import assert_allclose
 from scipy.integrate import solve_ivp
 
 from cmkit.records.analytes import with_own
-from cmkit.records.reading.load import load_fleet
+from cmkit.records.fleet import Fleet
 from cmkit.trust.hours import screen_hours, service_hours
 from cmkit.wear.exposure import sample_exposure
 from cmkit.wear.family import family_numbers
@@ -25,10 +25,9 @@ NINETY = 1.6448536
 
 
 @pytest.fixture(scope="module")
-def known(root: Path) -> tuple[Any, pd.DataFrame, pd.DataFrame]:
+def known(demo_fleet: Fleet) -> tuple[Any, pd.DataFrame, pd.DataFrame]:
     """The demo fleet at the end of its records, with hours."""
-    fleet = load_fleet(root / "sample_data")
-    view = fleet.as_of(fleet.samples["drawn_on"].max() + pd.Timedelta(days=60))
+    view = demo_fleet.as_of(demo_fleet.samples["drawn_on"].max() + pd.Timedelta(days=60))
     return view, screen_hours(view), service_hours(view)
 
 

@@ -172,3 +172,17 @@ def test_moderated_variances_of_equal_truth_are_all_the_same() -> None:
     assert_allclose(usual, 3, rtol=0.02)
     with pytest.raises(ValueError, match="positive"):
         moderated_variances([1.0, 0.0], 3)
+
+
+def test_results_above_a_limit_are_fitted_by_their_likelihood() -> None:
+    """Maximum likelihood of level and rate by scipy's general optimiser, two results `>40` of a series that goes on rising."""
+    psi = np.arange(8) * 250.0
+    y, side = np.array([5, 12, 21, 26, 36, 40, 40, 64.0]), np.array([0, 0, 0, 0, 0, 1, 1, 0])
+
+    def minus(p: np.ndarray) -> float:
+        z = (y - p[0] - p[1] * psi) / 2.0
+        return -float(np.where(side == 1, norm.logsf(z), norm.logpdf(z)).sum())
+
+    best = minimize(minus, [5.0, 0.03], method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-12}).x
+    found = wear_rate(y, np.ones(8), psi, censored=side, noise_floor=2.0, noise_share=0.0, rounds=100)
+    assert_allclose((found.level, found.rate), best, rtol=1e-4)

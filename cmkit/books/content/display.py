@@ -17,12 +17,13 @@ from cmkit.books.content.theme import figure_bundle
 
 @dataclass(frozen=True)
 class Fold:
-    """A part a reader opens: what its closed line says, its address, what it holds, and whether it prints even when closed."""
+    """A part a reader opens: what its closed line says, its address, what it holds, whether it prints even when closed, and whose it is."""
 
     summary: Html
     id: str
     items: tuple[Any, ...]  # Html, go.Figure or Fold
     prints: bool = False
+    machine: str = ""
 
 
 Item: TypeAlias = "Html | go.Figure | Fold"
@@ -57,21 +58,21 @@ def shown(*items: Item) -> Shown:
 def show(item: Item) -> None:
     """Send one item to the notebook."""
     if isinstance(item, Fold):
-        about = {"fold": "open", "id": item.id, "prints": item.prints}
-        display({"text/html": item.summary.text, "text/plain": item.id}, raw=True, metadata={"cmkit": about})
+        about = {"fold": "open", "id": item.id, "prints": item.prints, "machine": item.machine}
+        display({"text/html": item.summary, "text/plain": item.id}, raw=True, metadata={"cmkit": about})
         for inner in item.items:
             show(inner)
         display({"text/html": "", "text/plain": ""}, raw=True, metadata={"cmkit": {"fold": "close"}})
     elif isinstance(item, go.Figure):
         display(figure_bundle(item), raw=True)
     else:
-        display({"text/html": item.text, "text/plain": ""}, raw=True)
+        display({"text/html": item, "text/plain": ""}, raw=True)
 
 
 def _text(item: Item) -> str:
     if isinstance(item, Fold):
-        return item.summary.text + "".join(_text(inner) for inner in item.items)
-    return item.text if isinstance(item, Html) else ""
+        return item.summary + "".join(_text(inner) for inner in item.items)
+    return item if isinstance(item, Html) else ""
 
 
 def _figures(item: Item) -> list[go.Figure]:

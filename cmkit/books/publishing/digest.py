@@ -6,9 +6,10 @@ from typing import Any
 
 from cmkit.assessment import Assessment
 from cmkit.books.content.book import Book
+from cmkit.books.content.sections.acts import act_rows
 from cmkit.books.content.sections.headline import due_counts, headline_words, state_counts
 from cmkit.books.content.sections.since import TITLES, changes
-from cmkit.books.content.wording import month_name, plain
+from cmkit.books.content.wording import month_name, plain, sentence
 from cmkit.books.publishing.static_page import link, plain_page
 from cmkit.files import write_file
 
@@ -63,15 +64,21 @@ def _site(book: Book, site: str) -> dict[str, Any]:
 
 
 def write_digest(whole: Assessment, month: str, folder: Path, pages: dict[str, str]) -> None:
-    """digest.json and digest.html in `folder`; pages: site -> its book's address from there."""
+    """digest.json and digest.html in `folder`, in the page the alarms in the order of the acts; pages: site -> its book's address from there."""
     found = digest(whole, month)
     write_file(folder / "digest.json", json.dumps(found, indent=1, ensure_ascii=False) + "\n")
-    rows = [
-        [link(line["place"], pages[site["site"]]), site["name"], line["what"], line["words"], line["todo"]]
+    lines = [
+        (part, line, site)
         for part in ("alarms", "new")
         for site in found["sites"]
         for line in site[part]
         if part == "alarms" or line["compartment"] not in {a["compartment"] for a in site["alarms"]}
+    ]
+    urgent = {c: place for place, c in enumerate(act_rows(Book(whole, month))["compartment"])}
+    lines.sort(key=lambda x: (x[0] != "alarms", urgent.get(x[1]["compartment"], len(urgent))))
+    rows = [
+        [link(line["place"], pages[site["site"]]), site["name"], line["what"], sentence(line["words"]), line["todo"]]
+        for _, line, site in lines
     ]
     words = [found["headline"]] + ([] if rows else ["No alarm stands, and nothing is new since last month."])
     heads = ["Compartment", "Site", "What", "Why", "What to do"] if rows else []

@@ -27,6 +27,7 @@ from traitlets import default
 from traitlets.config import Config
 
 from cmkit.books.content.mime import CHART, END, OPENING
+from cmkit.books.publishing.labels import with_headings
 from cmkit.errors import BookError
 
 TEMPLATE = Path(__file__).parent / "template"
@@ -115,6 +116,12 @@ def plotly_library() -> tuple[str, str]:
     return base64.b64encode(packed).decode("ascii"), _sha256_source(gzip.decompress(packed))
 
 
+@cache
+def chart_licences() -> str:
+    """The licences of that bundle and of the libraries inside it: whoever passes on a page passes on these."""
+    return (TEMPLATE / "plotly-cartesian.LICENSE.txt").read_text(encoding="utf-8")
+
+
 def _sha256_source(data: bytes) -> str:
     return f"'sha256-{base64.b64encode(hashlib.sha256(data).digest()).decode('ascii')}'"
 
@@ -182,10 +189,11 @@ class BookExporter(HTMLExporter):
             security_policy=security_policy(charts > 0),
             boot_script=boot_script(),
             plotly_gz=plotly_library()[0],
+            chart_licences=chart_licences(),
         )
         page, resources = TemplateExporter.from_notebook_node(self, nb, resources, **kw)
         check_page(page, charts)
-        return fitted(page, figures, PAGE_BYTES), resources
+        return fitted(with_headings(page), figures, PAGE_BYTES), resources
 
 
 def _escaped(value: Any) -> Any:
@@ -349,8 +357,10 @@ def fold_markup(output: dict[str, Any]) -> str:
     anchor = output["metadata"]["cmkit"].get("id", "")
     if not re.fullmatch(r"[\w.-]*", anchor):
         raise BookError(f"a fold's id is {anchor!r}; wanted letters, digits, '-', '_' and '.' only")
+    about = output["metadata"]["cmkit"]
     own = f' id="{anchor}"' if anchor else ""
-    kind = "fold prints" if output["metadata"]["cmkit"].get("prints") else "fold"
+    own += f' data-machine="{html.escape(about["machine"])}"' if about.get("machine") else ""
+    kind = "fold prints" if about.get("prints") else "fold"
     return f'<details class="{kind}"{own}><summary>{clean_html(output["data"].get("text/html", ""))}</summary><div class="folded">'
 
 

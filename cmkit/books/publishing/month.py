@@ -175,7 +175,7 @@ def _inputs_of_run(
 
 
 def _code_hash() -> str:
-    """Over cmkit's own book code and template: a mended book is made again although no record changed."""
+    """Over cmkit's own book code and template: a corrected book is made again although no record changed."""
     here = Path(__file__).parents[1]
     parts = [version(name) for name in VERSIONS]
     parts += [_file_hash(p) for p in sorted(here.rglob("*")) if p.is_file() and p.suffix != ".pyc"]

@@ -9,6 +9,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template
 from markupsafe import Markup
 
 from cmkit.books.publishing.export import TEMPLATE, security_policy
+from cmkit.books.publishing.labels import with_headings
 
 
 @cache
@@ -31,7 +32,7 @@ def plain_page(
     links: Sequence[dict[str, str]] = (),
 ) -> str:
     """A page of words, perhaps a table (first cell of a row names it; a cell may be a `link`) and links. All text is escaped."""
-    return _template().render(
+    page = _template().render(
         title=title,
         paragraphs=paragraphs,
         details=details,
@@ -45,3 +46,4 @@ def plain_page(
         security_policy=security_policy(charts=False),
         version=version("cmkit"),
     )
+    return with_headings(page)

@@ -220,7 +220,7 @@ def error_page(job: BookJob, words: str, error: Exception, notebook: str) -> str
     paragraphs = [
         f"This book could not be made: {words}.",
         "Nothing here says anything about the machines. The records and the other books are not affected.",
-        "Whoever runs the books should open the half-run notebook, mend the cause and run the same command again: "
+        "Whoever runs the books should open the half-run notebook, correct the cause and run the same command again: "
         "books already made are not made twice.",
     ]
     details = (

@@ -75,17 +75,20 @@ class Words:
 
 @dataclass(frozen=True)
 class Parsed:
-    """Values by row, with what was wrong (`problem`) or mended (`repair`) in words, '' where nothing was."""
+    """Values by row, with what was wrong (`problem`) or mended (`repair`) in words, '' where nothing was.
+
+    side (int8): -1 where the value is a limit it was reported below, 1 where it is one it was reported above, 0 where it is the value.
+    """
 
     value: np.ndarray
     problem: np.ndarray
     repair: np.ndarray
-    below: np.ndarray
+    side: np.ndarray
 
     @property
     def plain(self) -> np.ndarray:
-        """True for rows of which nothing need be said: no problem, no repair, not left-censored."""
-        out = ~self.below
+        """True for rows of which nothing need be said: no problem, no repair, not censored."""
+        out = self.side == 0
         out[told(self.problem)] = False
         out[told(self.repair)] = False
         return out
@@ -96,7 +99,7 @@ class _Number:
     value: float = float("nan")
     problem: str = ""
     repair: str = ""
-    below: bool = False
+    side: int = 0
 
 
 _NO_NUMBER = _Number(problem="not a number")
@@ -105,6 +108,11 @@ _NO_NUMBER = _Number(problem="not a number")
 def nothing(n: int) -> np.ndarray:
     """'' for each of `n` rows: one word that all rows share, so that :func:`told` need not look at them."""
     return np.broadcast_to(np.array("", dtype=object), n)
+
+
+def uncensored(n: int) -> np.ndarray:
+    """Side 0 for each of `n` rows."""
+    return np.zeros(n, dtype=np.int8)
 
 
 def told(words: np.ndarray) -> np.ndarray:
@@ -182,7 +190,7 @@ def _as_text(cell: object) -> str:
 
 
 def parse_numbers(cells: np.ndarray, words: Words = Words(), reporting_limit: float = float("nan")) -> Parsed:
-    """Numbers of a column. '<1' gives 1 and below; a 'not detected' word the reporting limit and below; '' NaN.
+    """Numbers of a column. '<1' gives 1 and side -1; '>1000' 1000 and side 1; a 'not detected' word the reporting limit and side -1; '' NaN.
 
     A number that could be read in two ways (`1,234` where the decimal mark is not declared) is a problem, never guessed.
     """
@@ -190,13 +198,13 @@ def parse_numbers(cells: np.ndarray, words: Words = Words(), reporting_limit: fl
     if cells.dtype.kind in "fiu":
         value = cells.astype(float)
         problem = np.where(np.isinf(value), "not a number", "").astype(object)
-        return Parsed(np.where(np.isinf(value), np.nan, value), problem, nothing(n), np.zeros(n, dtype=bool))
+        return Parsed(np.where(np.isinf(value), np.nan, value), problem, nothing(n), uncensored(n))
     codes, unique = distinct(cells)
     found = [_one_number(text, words, reporting_limit) for text in unique]
     value = np.array([f.value for f in found], dtype=float)
-    below = np.array([f.below for f in found], dtype=bool)
+    side = np.array([f.side for f in found], dtype=np.int8)
     problem, repair = (_in_rows([getattr(f, name) for f in found], codes) for name in ("problem", "repair"))
-    return Parsed(value[codes], problem, repair, below[codes])
+    return Parsed(value[codes], problem, repair, side[codes])
 
 
 def _in_rows(words: list[str], codes: np.ndarray) -> np.ndarray:
@@ -215,7 +223,7 @@ def _one_number(text: str, words: Words, limit: float) -> _Number:
     if low in words.not_detected:
         if np.isnan(limit):
             return _Number(problem="'not detected', but this has no reporting limit")
-        return _Number(limit, repair="not detected; used as below the reporting limit", below=True)
+        return _Number(limit, repair="not detected; used as below the reporting limit", side=-1)
     if low in words.not_tested:
         return _Number(repair="a word for 'not tested', read as not recorded")
     if not any(c.isdigit() for c in text):
@@ -224,9 +232,7 @@ def _one_number(text: str, words: Words, limit: float) -> _Number:
     number = _finite(_unsigned((signed.group(2) if signed else text).replace("−", "-"), words.decimal))
     if not signed or number.problem:
         return number
-    if "<" in signed.group(1) or signed.group(1) == "≤":
-        return _Number(number.value, repair=number.repair, below=True)
-    return _Number(number.value, repair="reported as above a limit; used at that limit")
+    return _Number(number.value, repair=number.repair, side=-1 if signed.group(1) in ("<", "<=", "≤") else 1)
 
 
 def _finite(number: _Number) -> _Number:
@@ -297,9 +303,29 @@ def parse_dates(cells: np.ndarray, words: Words = Words()) -> Parsed:
         return _typed_dates(cells)
     codes, unique = distinct(cells)
     found = [_one_date(text, words) for text in unique]
+    if words.dates:
+        found = _uncontradicted(found, unique, words.dates)
     days = np.array([d for d, _, _ in found], dtype="datetime64[us]")[codes]
     problem, repair = _in_rows([p for _, p, _ in found], codes), _in_rows([r for _, _, r in found], codes)
-    return Parsed(days, problem, repair, np.zeros(n, dtype=bool))
+    return Parsed(days, problem, repair, uncensored(n))
+
+
+def _uncontradicted(
+    found: list[tuple[date | None, str, str]], texts: np.ndarray, form: str
+) -> list[tuple[date | None, str, str]]:
+    """Where a column holds a day that only the form with day and month exchanged can read, none of its days that both can read is believed."""
+    other = re.sub("%[dm]", lambda m: {"%d": "%m", "%m": "%d"}[m[0]], form)
+    if not {"%d", "%m"} <= set(re.findall("%.", form)):
+        return found
+    both = [(_by_form(text, form), _by_form(text, other)) for text in texts]
+    against = next((text for text, (own, swapped) in zip(texts, both, strict=True) if swapped and not own), "")
+    if not against:
+        return found
+    problem = f"day and month could be exchanged: the column is declared {form}, and its {against} can only be {other}; correct the layout or the file"
+    return [
+        (None, problem, "") if swapped and swapped != own else day
+        for day, (own, swapped) in zip(found, both, strict=True)
+    ]
 
 
 def _typed_dates(cells: np.ndarray) -> Parsed:
@@ -310,7 +336,7 @@ def _typed_dates(cells: np.ndarray) -> Parsed:
     if early.any() or late.any():
         problem = np.where(early, _TOO_EARLY, np.where(late, _TOO_LATE, "")).astype(object)
         days = np.where(early | late, np.datetime64("NaT"), days)
-    return Parsed(days, problem, nothing(len(cells)), np.zeros(len(cells), dtype=bool))
+    return Parsed(days, problem, nothing(len(cells)), uncensored(len(cells)))
 
 
 def _one_date(text: str, words: Words) -> tuple[date | None, str, str]:
@@ -322,7 +348,7 @@ def _one_date(text: str, words: Words) -> tuple[date | None, str, str]:
     low = text.casefold()
     if low in words.not_tested:
         return None, "", "a word for 'none', read as not recorded"
-    day, repair = _by_form(text, words.dates) if words.dates else (None, "")
+    day, repair = _by_form(text, words.dates) if words.dates else None, ""
     if day is None:
         day, repair, problem = _by_shape(text)
         if problem:
@@ -336,11 +362,11 @@ def _one_date(text: str, words: Words) -> tuple[date | None, str, str]:
     return day, "", repair
 
 
-def _by_form(text: str, form: str) -> tuple[date | None, str]:
+def _by_form(text: str, form: str) -> date | None:
     try:
-        return datetime.strptime(text, form).date(), ""
+        return datetime.strptime(text, form).date() if len(text) <= NUMBER else None
     except ValueError:
-        return None, ""
+        return None
 
 
 def _by_shape(text: str) -> tuple[date | None, str, str]:
@@ -368,13 +394,13 @@ def parse_flags(cells: np.ndarray) -> Parsed:
     """Truth values of a column as 1.0, 0.0 and NaN."""
     n = len(cells)
     if cells.dtype.kind == "b":
-        return Parsed(cells.astype(float), nothing(n), nothing(n), np.zeros(n, dtype=bool))
+        return Parsed(cells.astype(float), nothing(n), nothing(n), uncensored(n))
     codes, unique = distinct(cells)
     texts = [t.casefold() for t in unique]
     value = np.array([1.0 if t in _TRUE else 0.0 if t in _FALSE else np.nan for t in texts], dtype=float)
     known = _TRUE | _FALSE | {""}
     problem = _in_rows(["" if t in known else "wanted true or false" for t in texts], codes)
-    return Parsed(value[codes], problem, nothing(n), np.zeros(n, dtype=bool))
+    return Parsed(value[codes], problem, nothing(n), uncensored(n))
 
 
 def normal(text: str) -> str:
@@ -391,4 +417,4 @@ def match_words(cells: np.ndarray, allowed: tuple[str, ...], what: str) -> Parse
         [f"not one of {what}" if t and not v else "" for t, v in zip(texts, value, strict=True)], dtype=object
     )
     repair = np.array(["spelling" if v and v != t else "" for t, v in zip(texts, value, strict=True)], dtype=object)
-    return Parsed(value[codes], problem[codes], repair[codes], np.zeros(len(cells), dtype=bool))
+    return Parsed(value[codes], problem[codes], repair[codes], uncensored(len(cells)))

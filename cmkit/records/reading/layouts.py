@@ -10,11 +10,11 @@ import numpy as np
 import pandas as pd
 
 from cmkit.errors import SettingsError, UnknownColumn, WrongFile
-from cmkit.records.analytes import below
+from cmkit.records.analytes import above, below
 from cmkit.records.reading.bounds import SHOWN
 from cmkit.records.reading.clean import NOT_DETECTED, NOT_TESTED, Words, normal, text_cells
 from cmkit.records.reading.files import SEPARATORS, Form, Grid
-from cmkit.records.reading.iso_codes import ISO4406, counts_of_codes
+from cmkit.records.reading.iso_codes import ISO4406, codes_of_texts
 from cmkit.records.reading.reshape import (
     CELL,
     HEADING,
@@ -141,7 +141,7 @@ def known_columns(table: Table, register: pd.DataFrame) -> dict[str, str]:
     names = {c.name: c.unit if c.kind == "number" else "" for c in table.columns}
     if table.name == "samples":
         names |= register["unit"].to_dict()
-        names |= {below(a): "" for a in register.index}
+        names |= {flag(a): "" for flag in (below, above) for a in register.index}
     return names
 
 
@@ -374,7 +374,7 @@ def layout_cells(grid: Grid, layout: Layout, register: pd.DataFrame) -> Cells:
         sources[column] = [_translated(s, words) for s in sources.get(column, [])]
     if layout.lab and "lab" not in sources and "lab" in known:
         sources["lab"] = [Source(np.full(len(grid.rows), layout.lab, dtype=object), grid.rows, "lab")]
-    _counts_from_codes(sources)
+    _split_codes(sources)
     for column, found in sources.items():
         if len(found) > 1:
             raise WrongFile(
@@ -386,11 +386,11 @@ def layout_cells(grid: Grid, layout: Layout, register: pd.DataFrame) -> Cells:
     return Cells(grid.file, grid.rows, plain, layout.words, _lost(grid), grid.repairs)
 
 
-def _counts_from_codes(sources: dict[str, list[Source]]) -> None:
-    """Counts in place of ISO 4406 codes, where the file has no counts of its own."""
+def _split_codes(sources: dict[str, list[Source]]) -> None:
+    """A column of ISO 4406 codes as one column a size."""
     for source in sources.pop(ISO4406, []):
-        for name, cells in counts_of_codes(text_cells(source.cells)).items():
-            sources.setdefault(name, [Source(cells, source.rows, source.heading)])
+        for name, cells in codes_of_texts(text_cells(source.cells)).items():
+            sources.setdefault(name, []).append(Source(cells, source.rows, source.heading))
 
 
 def _translated(source: Source, words: dict[str, str]) -> Source:

@@ -2,15 +2,13 @@
 
 import difflib
 from collections.abc import Callable
-from dataclasses import dataclass, field
-from functools import cache
-from importlib.resources import files
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from cmkit.records.analytes import below
+from cmkit.records.censoring import CODES
 from cmkit.records.reading.clean import (
     Parsed,
     distinct,
@@ -19,16 +17,16 @@ from cmkit.records.reading.clean import (
     not_among,
     odd_texts,
     parse_dates,
-    parse_flags,
-    parse_numbers,
     text_cells,
     told,
+    uncensored,
 )
-from cmkit.records.reading.layouts import Cells, Source
-from cmkit.records.reading.names import Found, Names, Resolver
+from cmkit.records.reading.layouts import Cells
+from cmkit.records.reading.names import Found
 from cmkit.records.reading.notes import Notes
+from cmkit.records.reading.values import Context, Mended, flag_values, plain_numbers, raw_cells, results
 from cmkit.tables.column import Column, Table
-from cmkit.tables.records import EVENTS
+from cmkit.tables.records import AHEAD, EVENTS
 
 # marks rows as lost: (their places, column, what all cells say, why: for all or for each)
 Lose = Callable[[np.ndarray, str, np.ndarray, np.ndarray | str], None]
@@ -37,56 +35,8 @@ _LONGEST = 500  # characters of a text other than a note
 _NEAR_HINTS = 100  # nearest names are looked up for this many unknown names a file: the search is slow
 
 
-@dataclass(frozen=True)
-class Context:
-    """What a file is read against: the register of analytes, the names that exist (by table), today, the notes taken, and what finds a
-    name that a file writes in another way."""
-
-    register: pd.DataFrame
-    names: dict[str, pd.Index]
-    today: pd.Timestamp
-    notes: Notes
-    resolver: Resolver = field(default_factory=lambda: Resolver(Names()))
-
-
-@cache
-def plausible_ranges() -> pd.DataFrame:
-    """reference/plausible.csv: what a plain number of a table can be, by its unit."""
-    with files("cmkit.reference").joinpath("plausible.csv").open(encoding="utf-8") as handle:
-        return pd.read_csv(handle).set_index("unit")
-
-
 # the table in which a name of this column must exist
 _REFERS = {"site": "sites", "machine": "machines", "compartment": "compartments", "sample": "samples"}
-
-
-@dataclass(frozen=True)
-class Mended:
-    """A column as the file has it, but for `values` at some `places`, which rise: a long column is not copied for the sake of a few cells."""
-
-    cells: Any
-    places: np.ndarray
-    values: Any
-
-    def __getitem__(self, at: np.ndarray) -> Any:
-        """Values at these places, which rise."""
-        out = self.cells[at]
-        found = np.searchsorted(at, self.places)
-        here = np.flatnonzero(found < len(at))
-        here = here[at[found[here]] == self.places[here]]
-        if len(here):
-            out[found[here]] = self.values[here]
-        return out
-
-    def missing(self) -> np.ndarray:
-        """True where a number is not recorded, or none that can be used."""
-        out = np.isnan(self.cells)
-        out[self.places] = np.isnan(self.values)
-        return out
-
-
-def _as_read(numbers: np.ndarray) -> Mended:
-    return Mended(numbers, np.zeros(0, dtype=np.intp), numbers[:0])
 
 
 @dataclass(frozen=True)
@@ -144,20 +94,20 @@ def checked_columns(cells: Cells, table: Table, context: Context) -> Checked:
         elif c.kind == "number" and c.required:
             columns[c.name] = _needed_numbers(c, cells, table, context, lose)
     for c in table.columns:
-        if c.kind == "number" and not c.required:
-            columns[c.name] = _numbers(c.name, c.unit, cells, table, context)[0]
+        if c.kind == "number" and not c.required and c.name not in CODES:
+            columns[c.name] = plain_numbers(c, cells, table, context)
         elif c.kind == "flag":
-            columns[c.name] = pd.arrays.BooleanArray(*_flags(c.name, cells, table, context))
+            columns[c.name] = pd.arrays.BooleanArray(*flag_values(c.name, cells, table, context))
     if table.name == "samples":
-        columns |= _results(cells, table, context)
+        columns |= results(cells, table, context)
         _check_order(columns, cells, table, context.notes)
     return Checked(cells, columns, alive, future)
 
 
 def _needed_numbers(c: Column, cells: Cells, table: Table, context: Context, lose: Lose) -> Mended:
     """Numbers of a column without which a row is nothing."""
-    value = _numbers(c.name, c.unit, cells, table, context)[0]
-    raw = _raw(cells, c.name)
+    value = plain_numbers(c, cells, table, context)
+    raw = raw_cells(cells, c.name)
     at = np.flatnonzero(value.missing())
     said = text_cells(raw[at]) != ""
     lose(at[said], c.name, raw, "not a usable number, and the row is nothing without it")
@@ -187,22 +137,11 @@ def _note_reading(cells: Cells, table: Table, notes: Notes) -> None:
         notes.members[cells.file] = cells.members
 
 
-def _raw(cells: Cells, name: str) -> np.ndarray:
-    """What the file holds in a column, one cell a row; '' where it has none."""
-    sources = cells.columns.get(name, [])
-    if len(sources) == 1 and sources[0][1] is None:
-        return sources[0][0].cells
-    out = np.full(len(cells.rows), "", dtype=object)
-    for source, place in sources:
-        out[slice(None) if place is None else place] = source.cells
-    return out
-
-
 def _dates(c: Column, cells: Cells, table: Table, context: Context, lose: Lose) -> np.ndarray:
     """Days of one column. Unreadable: the row is lost if it needs the date, else the value is; in the future: the row is lost."""
     if c.name not in cells.columns and not c.required:
         return np.full(len(cells.rows), np.datetime64("NaT"), dtype="datetime64[us]")
-    raw = _raw(cells, c.name)
+    raw = raw_cells(cells, c.name)
     found = parse_dates(raw, cells.words)
     day = found.value
     bad, mended = told(found.problem), told(found.repair)
@@ -213,7 +152,7 @@ def _dates(c: Column, cells: Cells, table: Table, context: Context, lose: Lose) 
         context.notes.set_aside(cells.file, cells.rows[bad], c.name, raw[bad], found.problem[bad], table.name, "value")
     used = np.datetime_as_string(day[mended], unit="D")
     context.notes.repaired(cells.file, cells.rows[mended], c.name, raw[mended], found.repair[mended], table.name, used)
-    if table.name in EVENTS:
+    if table.name in EVENTS and c.name not in AHEAD:
         lose(np.flatnonzero(day > context.today.to_datetime64()), c.name, raw, _FUTURE)
     return day
 
@@ -222,7 +161,7 @@ def _texts(c: Column, cells: Cells, table: Table, context: Context, alive: np.nd
     """Words of one column: taken as they are, from a list, or the name of something that must exist. None where the file has it not."""
     if c.name not in cells.columns:
         return None
-    raw = _raw(cells, c.name)
+    raw = raw_cells(cells, c.name)
     refers = _REFERS.get(c.name) if c.name not in table.key or table.name == "meters" else None
     if not refers and not c.one_of:
         return _free_texts(c, raw, lose)
@@ -305,7 +244,7 @@ def _match_names(said: np.ndarray, asked: np.ndarray, refers: str, context: Cont
             problem[i] = _unknown_name(text, refers, by_normal if hints <= _NEAR_HINTS else {}, gone)
             if found.name:
                 problem[i] = f"names.csv says '{found.name}', which is not in {refers}"
-    return Parsed(value, problem, repair, np.zeros(len(said), dtype=bool))
+    return Parsed(value, problem, repair, uncensored(len(said)))
 
 
 def _unknown_name(text: str, refers: str, by_normal: dict[str, list[str]], gone: dict[str, str]) -> str:
@@ -341,133 +280,6 @@ def _note_gone(checked: Checked, table: Table, notes: Notes) -> None:
         names, rows = checked.columns[table.key[0]][lost], checked.cells.rows[lost]
         for name, row in zip(names, rows, strict=True):
             gone.setdefault(name, f"{checked.cells.file} row {row}")
-
-
-def _numbers(name: str, unit: str, cells: Cells, table: Table, context: Context) -> tuple[Mended, np.ndarray]:
-    """(values in our unit, left-censored flags) of one column; what cannot be used is NaN and noted."""
-    parts = []
-    bounds = _range(name, unit, context.register if table.name == "samples" else None)
-    for source, place in cells.columns.get(name, []):
-        read = _typed_numbers if source.cells.dtype.kind in "fiu" else _read_numbers
-        found = read(source, name, cells, bounds=bounds, unit=unit, table=table, notes=context.notes)
-        if place is None:
-            return found
-        parts.append((place, *found))
-    value, flag = np.full(len(cells.rows), np.nan), np.zeros(len(cells.rows), dtype=bool)
-    for place, numbers, censored in parts:
-        value[place], flag[place] = numbers[np.arange(len(place))], censored
-    return _as_read(value), flag
-
-
-def _typed_numbers(
-    source: Source,
-    name: str,
-    cells: Cells,
-    *,
-    bounds: tuple[float, float, float],
-    unit: str,
-    table: Table,
-    notes: Notes,
-) -> tuple[Mended, np.ndarray]:
-    """Numbers that are numbers already: nearly all are in range or missing, and only the others go the long way."""
-    numbers = source.conversion.apply(source.cells.astype(float, copy=False))
-    fine = (numbers >= bounds[0]) & (numbers <= bounds[1])
-    if np.isinf(bounds[:2]).any():
-        fine &= np.isfinite(numbers)
-    odd = np.flatnonzero(~fine)
-    odd = odd[~np.isnan(source.cells[odd])]
-    flag = np.zeros(len(numbers), dtype=bool)
-    rest = Source(source.cells[odd], source.rows[odd], source.heading, source.conversion)
-    mended, flag[odd] = _read_numbers(rest, name, cells, bounds=bounds, unit=unit, table=table, notes=notes)
-    return Mended(numbers, odd, mended.cells), flag
-
-
-def _read_numbers(
-    source: Source,
-    name: str,
-    cells: Cells,
-    *,
-    bounds: tuple[float, float, float],
-    unit: str,
-    table: Table,
-    notes: Notes,
-) -> tuple[Mended, np.ndarray]:
-    low, high, limit = bounds
-    convert = source.conversion
-    found = parse_numbers(source.cells, cells.words, (limit - convert.offset) / convert.scale)
-    numbers = convert.apply(found.value)
-    fine = found.plain & ((found.value != found.value) | ((numbers >= low) & (numbers <= high)))
-    if fine.all():
-        return _as_read(numbers), found.below
-    at = np.flatnonzero(~fine)
-    odd = Parsed(*(part[at] for part in (found.value, found.problem, found.repair, found.below)))
-    problem = _beyond(numbers[at], low, high, unit, odd)
-    bad, mended = at[problem != ""], at[(odd.repair != "") & (problem == "")]
-    why = problem[problem != ""]
-    notes.set_aside(cells.file, source.rows[bad], name, source.cells[bad], why, table.name, "value")
-    if len(mended):
-        pairs = zip(numbers[mended], found.below[mended], strict=True)
-        used = ["" if np.isnan(v) else f"{'<' if below_it else ''}{v:g}" for v, below_it in pairs]
-        why = found.repair[mended]
-        notes.repaired(cells.file, source.rows[mended], name, source.cells[mended], why, table.name, used)
-    numbers, flag = numbers.copy(), found.below.copy()
-    numbers[bad], flag[bad] = np.nan, False
-    return _as_read(numbers), flag
-
-
-def _range(name: str, unit: str, register: pd.DataFrame | None) -> tuple[float, float, float]:
-    """(lowest, highest, reporting limit) a number of this column can have."""
-    if register is not None and name in register.index:
-        low, high, limit = (
-            float(register[c].loc[name]) for c in ("plausible_low", "plausible_high", "reporting_limit")
-        )
-        return low, high, limit
-    ranges = plausible_ranges()
-    return (
-        (float(ranges.loc[unit, "low"]), float(ranges.loc[unit, "high"]), np.nan)
-        if unit in ranges.index
-        else (-np.inf, np.inf, np.nan)
-    )
-
-
-def _beyond(numbers: np.ndarray, low: float, high: float, unit: str, found: Parsed) -> np.ndarray:
-    problem = found.problem.copy()
-    fine = problem == ""
-    problem[fine & (numbers < low) & (low >= 0) & (numbers < 0)] = "negative, which this cannot be"
-    outside = fine & (problem == "") & ((numbers < low) | (numbers > high))
-    problem[outside] = f"beyond what this can be; wanted {low:g} to {high:g} {unit}: a wrong unit or a slip?"
-    problem[fine & (problem == "") & found.below & (numbers <= 0) & (low >= 0)] = "'below zero' is no result"
-    problem[fine & (problem == "") & np.isnan(numbers) & ~np.isnan(found.value)] = (
-        "below the range of the unit it is written in"
-    )
-    return problem
-
-
-def _flags(name: str, cells: Cells, table: Table, context: Context) -> tuple[np.ndarray, np.ndarray]:
-    """(true, not recorded) of one column of truth values."""
-    n, sources = len(cells.rows), cells.columns.get(name, [])
-    if len(sources) == 1 and sources[0][1] is None and sources[0][0].cells.dtype.kind == "b":
-        return sources[0][0].cells, np.zeros(n, dtype=bool)
-    out = np.full(n, np.nan)
-    for source, place in sources:
-        found = parse_flags(source.cells)
-        bad = told(found.problem)
-        why = found.problem[bad]
-        context.notes.set_aside(cells.file, source.rows[bad], name, source.cells[bad], why, table.name, "value")
-        out[slice(None) if place is None else place] = found.value
-    return out == 1.0, np.isnan(out)
-
-
-def _results(cells: Cells, table: Table, context: Context) -> dict[str, Any]:
-    """Every analyte of the register and its left-censored flag."""
-    results: dict[str, Any] = {}
-    units = context.register["unit"].to_dict()
-    for analyte in context.register.index:
-        value, flag = _numbers(analyte, units[analyte], cells, table, context)
-        if below(analyte) in cells.columns:
-            flag = flag | _flags(below(analyte), cells, table, context)[0]
-        results[analyte], results[below(analyte)] = value, flag & ~value.missing()
-    return results
 
 
 def _check_order(columns: dict[str, Any], cells: Cells, table: Table, notes: Notes) -> None:

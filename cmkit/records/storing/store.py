@@ -33,11 +33,10 @@ from cmkit.records.reading.repeats import in_order, without_repeats
 from cmkit.records.settings import parse_settings, read_settings
 from cmkit.tables.describe import write_parquet
 from cmkit.tables.frames import empty
-from cmkit.tables.records import TABLES
+from cmkit.tables.records import EVENTS, TABLES
 
 SCHEMA = 1
 REGISTERS = ("sites", "machines", "compartments")
-EVENTS = ("samples", "services", "meters", "findings", "corrections")
 _NOTES = ("set_aside", "repairs", "arrivals")
 _FLEET = ""  # the "site" of tables that belong to the whole fleet
 
@@ -257,8 +256,8 @@ def stacked(parts: list[pd.DataFrame]) -> pd.DataFrame:
     """Frames one below the other. A result column that some lack (an analyte added later) is empty and not flagged there."""
     filled = [p for p in parts if len(p)] or [parts[0].reset_index(drop=True)]
     whole = pd.concat(filled, ignore_index=True) if len(filled) > 1 else filled[0]
-    flags = [c for c, kind in whole.dtypes.items() if str(c).endswith("_below") and str(kind) != "bool"]
-    return whole.assign(**{c: whole[c].eq(True) for c in flags}) if flags else whole
+    flags = [c for c, kind in whole.dtypes.items() if str(c).endswith(("_below", "_above")) and str(kind) != "bool"]
+    return whole.assign(**{c: whole[c].eq(True) for c in flags}).copy() if flags else whole
 
 
 def _keys(place: _Place, manifest: dict, name: str) -> pd.DataFrame:

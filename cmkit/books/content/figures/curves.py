@@ -1,5 +1,6 @@
 """Cost of sampling against the interval, and sites side by side."""
 
+import math
 from typing import Any
 
 import numpy as np
@@ -10,6 +11,9 @@ from cmkit.books.content.figures.panels import band, line, rounded, stacked
 from cmkit.books.content.theme import ACCENT, INK, LINE, SOFT, figure
 from cmkit.books.content.wording import GLYPHS, figure_text, hours, listed, number
 
+_HOURS = [125 * 2**n for n in range(7)]
+_DOUBLINGS = {"type": "log", "tickvals": _HOURS, "ticktext": [f"{h:,.0f}" for h in _HOURS]}
+
 
 def cost_curves(curves: pd.DataFrame, advice: pd.DataFrame, currency: str) -> go.Figure:
     """Expected cost per 1,000 h against the sampling interval, one panel a family, with today's and the advised interval.
@@ -17,7 +21,9 @@ def cost_curves(curves: pd.DataFrame, advice: pd.DataFrame, currency: str) -> go
     curves: name, every_h, cost_per_1000h, low, high; advice: name, today_h, advised_h, flat_low_h, flat_high_h.
     """
     names = list(dict.fromkeys(curves["name"]))
-    layout = stacked([f"{n}: {currency} per 1,000 h" for n in names], "sampling interval, h")
+    layout = stacked([f"{n}: {currency} per 1,000 h" for n in names], "sampling interval, h (logarithmic)")
+    for i in range(len(names)):
+        layout["xaxis" + ("" if i == 0 else str(i + 1))] |= _DOUBLINGS
     data: list[dict[str, Any]] = []
     said = []
     for i, name in enumerate(names):
@@ -43,7 +49,13 @@ def cost_curves(curves: pd.DataFrame, advice: pd.DataFrame, currency: str) -> go
 
 def _curve_table(curves: pd.DataFrame) -> dict[str, Any]:
     rows = [
-        [r.name_, number(r.every_h, 4), number(r.cost_per_1000h), number(r.low), number(r.high)]
+        [
+            r.name_,
+            number(r.every_h, 4) if np.isfinite(r.every_h) else "no sampling",
+            number(r.cost_per_1000h),
+            number(r.low),
+            number(r.high),
+        ]
         for r in curves.rename(columns={"name": "name_"}).itertuples()
     ]
     return {"columns": ["For", "Every, h", "Cost per 1,000 h", "from", "to (90 % interval)"], "rows": rows}
@@ -71,7 +83,9 @@ def _mark(layout: dict[str, Any], panel: int, at: float, word: str, colour: str)
         {
             "text": f" {word} {number(at, 4)} h",
             "xref": x,
-            "x": at,
+            "x": math.log10(
+                at
+            ),  # plotly takes a note's place on a logarithmic scale as its logarithm, a line's as the value
             "xanchor": "left",
             "yref": f"{y} domain",
             "y": top,
@@ -89,7 +103,7 @@ def sites_side_by_side(sites: pd.DataFrame) -> go.Figure:
     shades = {"alarm": INK, "alert": SOFT, "not known": LINE, "clear": "#fff"}
     data = [
         {"type": "bar", "orientation": "h", "y": [figure_text(n) for n in sites["name"]], "x": sites[s].astype(int).tolist(), "name": s,
-         "marker": {"color": shade, "line": {"color": INK, "width": 1}, **({"pattern": {"shape": "/", "fgcolor": INK, "size": 5}} if s == "not known" else {})},
+         "marker": {"color": shade, "line": {"color": INK, "width": 1}, **({"pattern": {"shape": "/", "fgcolor": SOFT, "bgcolor": "#fff", "size": 9, "solidity": 0.12}} if s == "not known" else {})},
          "text": [f"{GLYPHS[s]} {n}" if n else "" for n in sites[s].astype(int)], "textposition": "inside", "insidetextanchor": "middle", "textangle": 0,
          "textfont": {"color": "#fff" if s in ("alarm", "alert") else INK}, "hoverinfo": "text", "hovertext": [f"{n} {s}" for n in sites[s].astype(int)]}
         for s, shade in shades.items()

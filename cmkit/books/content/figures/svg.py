@@ -30,6 +30,7 @@ class _Axis:
     high: float
     log: bool
     words: tuple[str, ...]
+    marks: tuple[float, ...] = ()  # where the figure itself says its ticks stand
 
     def px(self, value: Any) -> float | None:
         """Place of a value; None where it has none."""
@@ -51,6 +52,9 @@ class _Axis:
         if self.words:
             return [(self.px(w) or 0.0, plain_words(w)) for w in self.words]
         values = _even(self.low, self.high) if not self.log else _decades(self.low, self.high)
+        if self.marks:
+            least, most = (10**self.low, 10**self.high) if self.log else (self.low, self.high)
+            values = [v for v in self.marks if least <= v <= most]
         return [(self.px(v) or 0.0, f"{v:,.10g}") for v in values]
 
 
@@ -102,8 +106,11 @@ def _axis(layout: dict, traces: list[dict], name: str, height: float, *, last: b
         return _Axis(end if turned else first, first if turned else end, -0.5, max(len(words), 1) - 0.5, False, words)
     log = given.get("type") == "log"
     own = [float(v) for v in values if isinstance(v, (int, float)) and math.isfinite(v) and (v > 0 or not log)]
+    if given.get("range") and not log:
+        low, high = (float(v) for v in given["range"])
+        return _Axis(first, end, low, high, log, (), tuple(given.get("tickvals") or ()))
     low, high = _range(own, log, zero=along == "y" and given.get("rangemode") != "normal")
-    return _Axis(first, end, low, high, log, ())
+    return _Axis(first, end, low, high, log, (), tuple(given.get("tickvals") or ()))
 
 
 def _down(share: float, height: float) -> float:
@@ -302,8 +309,15 @@ def _shape(shape: dict, axes: dict[str, _Axis], height: float) -> list[str]:
 _ANCHORS = {"left": "start", "right": "end", "center": "middle"}
 
 
+def _spot(note: dict, along: str, axes: dict[str, _Axis]) -> Any:
+    """A note's place as a value: plotly gives it as a logarithm on a logarithmic axis."""
+    axis = axes.get(str(note.get(f"{along}ref")))
+    at = note.get(along)
+    return 10**at if axis is not None and axis.log and isinstance(at, (int, float)) else at
+
+
 def _note(note: dict, axes: dict[str, _Axis], height: float) -> str:
-    x, y = (_place(note.get(f"{k}ref"), note.get(k), axes, height, k) for k in ("x", "y"))
+    x, y = (_place(note.get(f"{k}ref"), _spot(note, k, axes), axes, height, k) for k in ("x", "y"))
     if x is None or y is None:
         return ""
     font = note.get("font") or {}

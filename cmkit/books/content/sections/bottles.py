@@ -4,7 +4,7 @@ import pandas as pd
 
 from cmkit.books.content.book import Book
 from cmkit.books.content.display import Shown, shown
-from cmkit.books.content.markup import Column, Html, join, nothing, paragraph, table, tag
+from cmkit.books.content.markup import Column, Html, join, long_table, nothing, paragraph, table, tag
 from cmkit.books.content.wording import chance, count, plain, sentence, short_day
 
 RECENT_DAYS = 92
@@ -83,12 +83,9 @@ def _bottles(book: Book, doubts: pd.DataFrame, doubted: set[str]) -> Html:
         for rows in bottles[:MOST_ROWS]
     ]
     more = f", the newest {MOST_ROWS} of {len(bottles)}" if len(bottles) > MOST_ROWS else ""
-    return table(
-        ["Bottle", "Drawn", "Compartment", "Why it is doubted", "What to do"],
-        cells,
-        f"Doubted bottles{more}",
-        class_="text",
-    )
+    machines = book.machines_of(rows["compartment"].iloc[0] for rows in bottles[:MOST_ROWS])
+    heads = ["Bottle", "Drawn", "Compartment", "Why it is doubted", "What to do"]
+    return long_table(heads, cells, f"Doubted bottles{more}", "text", machines=machines)
 
 
 def _together(texts: pd.Series) -> str:
@@ -107,7 +104,10 @@ def _low(book: Book) -> Html:
     rows = [[book.linked(r.compartment), short_day(r.drawn_on), plain(r.words)] for r in low.itertuples()]
     words = "A sealed compartment found low has lost fluid: suspect a leak, find it, and top up before it runs on."
     heads = ["Compartment", "Newest bottle", "Level"]
-    return join([head, paragraph(words), table(heads, rows, "Sealed compartments found low", class_="text")])
+    made = long_table(
+        heads, rows, "Sealed compartments found low", "text", machines=book.machines_of(low["compartment"])
+    )
+    return join([head, paragraph(words), made])
 
 
 def _technique(book: Book) -> Html:

@@ -4,7 +4,7 @@ import pandas as pd
 
 from cmkit.books.content.book import Book
 from cmkit.books.content.display import Shown, shown
-from cmkit.books.content.markup import Html, join, link, nothing, scrolling, state_mark, tag
+from cmkit.books.content.markup import Html, join, link, nothing, paragraph, scrolling, state_mark, tag
 from cmkit.books.content.wording import GLYPHS, STATES, natural_key
 
 
@@ -22,7 +22,9 @@ def glance(book: Book) -> Shown:
 def _legend(verdicts: pd.DataFrame) -> Html:
     counts = verdicts["state"].value_counts()
     marks = [tag("span", state_mark(s), f" {counts.get(s, 0)}", class_="key") for s in STATES if s in counts]
-    return tag("p", *marks, class_="legend")
+    words = "Clear: the newest bottle shows nothing of what its tests watch. What no test watches: "
+    of_what = paragraph(words, link("the programme", "#the-programme"), ".", class_="note")
+    return tag("p", *marks, class_="legend") + (of_what if "clear" in counts else Html(""))
 
 
 def _grid(book: Book, kind: str, rows: pd.DataFrame) -> Html:
@@ -36,7 +38,8 @@ def _grid(book: Book, kind: str, rows: pd.DataFrame) -> Html:
         [tag("th", "Machine", scope="col"), *(tag("th", tag("span", p), scope="col", class_="tall") for p in places)]
     )
     body = [
-        tag("tr", tag("th", m, scope="row"), *(_cell(book, cells.get((m, p), [])) for p in places)) for m in machines
+        tag("tr", tag("th", m, scope="row"), *(_cell(book, cells.get((m, p), [])) for p in places), data_machine=m)
+        for m in machines
     ]
     caption = f"{kind}, state of every compartment"
     made = tag("table", tag("caption", caption), tag("thead", tag("tr", head)), tag("tbody", *body), class_="grid")
@@ -52,8 +55,7 @@ def _cell(book: Book, rows: list) -> Html:
         link(_mark(r.state), "#" + book.address(r.compartment)) if r.compartment in paged else _mark(r.state)
         for r in rows
     ]
-    worst = min((r.state for r in rows), key=STATES.index)
-    return tag("td", *marks, class_=f"cell {worst.replace(' ', '-')}")
+    return tag("td", *marks)
 
 
 def _mark(state: str) -> Html:

@@ -7,6 +7,7 @@ from cmkit.books.content.display import Shown, shown
 from cmkit.books.content.markup import Html, facts, paragraph
 from cmkit.books.content.sections.acts import MOST_LINES, acts
 from cmkit.books.content.wording import chance, count, day, listed, money, month_name, sentence
+from cmkit.records.reading.advice import LARGE
 from cmkit.tables.practice import DUE_AS
 
 NEVER, REPEAT, LATE, _ = DUE_AS
@@ -45,7 +46,15 @@ def headline_words(book: Book) -> str:
         if counts["not known"] < sum(counts.values()) and counts["not known"]
         else []
     )
-    return " ".join(p for p in (sentence(listed(parts)), bottles_words(book), _cost_words(book)) if p)
+    return " ".join(
+        p for p in (sentence(listed(parts)), bottles_words(book), _cost_words(book), _aside_words(book)) if p
+    )
+
+
+def _aside_words(book: Book) -> str:
+    """That much of what came in lately is not in this book, where it is much."""
+    share = float(book.tables.about.get("newest_set_aside", 0.0))
+    return f"{chance(share)} of the whole fleet's rows of the newest quarter could not be used and are not in this book: see what was not judged." if share > LARGE else ""  # fmt: skip
 
 
 def bottles_words(book: Book) -> str:
@@ -55,7 +64,7 @@ def bottles_words(book: Book) -> str:
         f"{n[LATE]:,} late by the routine" if n[LATE] else "",
         f"{n[SOONER]:,} due sooner after an alarm or alert" if n[SOONER] else "",
         f"{n[REPEAT]:,} asked for again" if n[REPEAT] else "",
-        f"{n[NEVER]:,} of compartments never sampled" if n[NEVER] else "",
+        f"{n[NEVER]:,} from {'a compartment' if n[NEVER] == 1 else 'compartments'} never sampled" if n[NEVER] else "",
     ]
     wanted = [p for p in parts if p]
     return f"Bottles wanted: {listed(wanted)}." if wanted else ""
@@ -126,9 +135,9 @@ def _facts(book: Book) -> Html:
 
 
 def _states(counts: dict[str, int]) -> str:
-    """`21: 2 alarm, 19 clear`, or `21, all clear`."""
+    """`21: 2 alarm, 19 clear of what their tests watch`, or `21, all not known`."""
     there = {state: n for state, n in counts.items() if n}
-    total = f"{sum(counts.values()):,}"
+    total, of_what = f"{sum(counts.values()):,}", " of what their tests watch" if counts["clear"] else ""
     if len(there) == 1:
-        return f"{total}, all {next(iter(there))}"
-    return f"{total}: {', '.join(f'{n:,} {state}' for state, n in there.items())}"
+        return f"{total}, all {next(iter(there))}{of_what}"
+    return f"{total}: {', '.join(f'{n:,} {state}' for state, n in there.items())}{of_what}"

@@ -15,7 +15,7 @@ from cmkit.judge.words import odds_text
 LEAST_CHANCE = 0.02  # own choice: rarer ones are not named
 MOST_NAMED = 4
 _MOST_FOR, _MOST_AGAINST = 5, 3
-_HANDLING = "allowance for how the bottle may have been drawn"
+_HANDLING = "the results of one bottle move together, so together they weigh less"
 
 
 def hypotheses(book: Book, compartment: str) -> Html:
@@ -42,7 +42,7 @@ def _none(book: Book, compartment: str) -> str:
     p = book.of("verdicts", compartment)["chance"]
     known = p.notna().any()
     return (
-        f"No fault has a chance worth naming; that anything is wrong has {chance(float(p.iloc[0]))}."
+        f"No fault has a chance worth naming; that something is wrong has {chance(float(p.iloc[0]))}."
         if known
         else "No bottle could be judged."
     )

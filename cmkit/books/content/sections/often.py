@@ -8,7 +8,7 @@ from cmkit.books.content.book import Book
 from cmkit.books.content.display import Item, Shown, shown
 from cmkit.books.content.figures.curves import cost_curves
 from cmkit.books.content.markup import Column, Html, bullets, folded, join, nothing, paragraph, table, tag
-from cmkit.books.content.wording import hours, listed, money, plain, sentence
+from cmkit.books.content.wording import family_name, hours, listed, money, plain, sentence
 from cmkit.intervals.advice_report import worth_changing
 
 CURVES_SHOWN = 3
@@ -28,8 +28,8 @@ def _named(book: Book, rows: pd.DataFrame) -> pd.DataFrame:
     if "compartment" in rows:
         own = rows["compartment"].fillna("").astype("str")
         family = rows["family"].astype("str") if "family" in rows else own
-        return rows.assign(name=[book.place_name(c) if c else f for c, f in zip(own, family, strict=True)])
-    return rows.assign(name=rows["family"].astype("str"))
+        return rows.assign(name=[book.place_name(c) if c else family_name(f) for c, f in zip(own, family, strict=True)])
+    return rows.assign(name=[family_name(f) for f in rows["family"]])
 
 
 def grouped_advice(book: Book, rows: pd.DataFrame) -> pd.DataFrame:
@@ -78,11 +78,11 @@ def _sure(change: pd.DataFrame) -> Html:
     sure = int((change["saving_low"] > 0).sum())
     if sure:
         return paragraph(
-            f"For {sure:,} of them all of the 90 % interval of the saving lies above nothing; for the others it reaches below.",
+            f"For {sure:,} of them all of the 90 % interval of the saving lies above zero; for the others it reaches below zero.",
             class_="note",
         )
     return paragraph(
-        "None of these savings is sure: each 90 % interval reaches below nothing, for too few defects have been seen. Try one where sampling more often is easy.",
+        "None of these savings is sure: each 90 % interval reaches below zero, for too few defects have been seen. Try one where sampling more often is easy.",
         class_="note",
     )
 

@@ -1,5 +1,6 @@
 """Why should I believe it? One page a compartment that needs a look: the order, what it may be, the newest report, results, rate, limits passed, what was found before."""
 
+import re
 from typing import Any
 
 import numpy as np
@@ -10,6 +11,8 @@ from cmkit.books.content.compartment_data import (
     BOTTLES,
     PANELS,
     family_limits_of,
+    fresh_value,
+    is_viscosity,
     result_points,
     telling,
     with_hours,
@@ -24,7 +27,9 @@ from cmkit.books.content.sections.record import raised_by
 from cmkit.books.content.sections.report import newest_report
 from cmkit.books.content.sections.work import act_by, money_words
 from cmkit.books.content.wording import (
+    chance,
     count,
+    family_name,
     hours,
     number,
     plain,
@@ -40,6 +45,14 @@ DEPTHS = ((FULL_PAGES, PANELS, BOTTLES), (24, 2, 12), (np.inf, 1, 8))
 EVIDENCE_ROWS = 6
 BEFORE_LINES = 8
 _FOUND = {"defect": "looked into, defect found", "failed": "failed", "no defect": "looked into, nothing wrong found"}
+_EXTRA = re.compile(r"a failure costs \S+ \S+ more than a planned repair")
+_DONE = {
+    "change": "fluid changed",
+    "filter": "filter changed",
+    "flush": "flushed",
+    "repair": "repaired",
+    "replace": "replaced",
+}
 PRINTED = 12  # pages of the most urgent alarms that print without being opened
 
 
@@ -79,7 +92,7 @@ def compartment_page(book: Book, compartment: str, place: int = 0) -> Fold:
         paragraph(link("Back to what to do", "#do-this-month"), class_="back"),
     ]
     prints = row["state"] == "alarm" and place < PRINTED
-    return Fold(summary, book.address(compartment), tuple(items), prints=prints)
+    return Fold(summary, book.address(compartment), tuple(items), prints=prints, machine=book.machine_of(compartment))
 
 
 def _opening(book: Book, row: pd.Series) -> Html:
@@ -92,10 +105,10 @@ def _opening(book: Book, row: pd.Series) -> Html:
         texts = {
             "Check first": order.check_first,
             "Confirm by": order.confirm,
-            "Do not": order.not_to_do,
-            "If ignored": order.if_ignored,
+            "What not to do": order.not_to_do,
         }
-        pairs += [(name, sentence(_unsaid(plain(text), name))) for name, text in texts.items() if text]
+        texts["If ignored"] = "; ".join(t for t in (order.if_ignored, _by_then(book, row)) if t)
+        pairs += [(name, sentence(plain(text))) for name, text in texts.items() if text]
         pairs.append(("Money", sentence(_money(book, row))))
     pairs.append(("How sure", sentence(plain(row["how_sure"]))))
     if row["settled_by"]:
@@ -103,24 +116,35 @@ def _opening(book: Book, row: pd.Series) -> Html:
     return facts([*pairs, ("Compartment", _compartment(book, row["compartment"]))], "facts page")
 
 
-def _unsaid(text: str, name: str) -> str:
-    """`do not turn up the valve; do not ...` under the heading `Do not`: without saying it twice."""
-    return text.replace("do not ", "") if name == "Do not" else text
+def _by_then(book: Book, row: pd.Series) -> str:
+    """`19 % that it fails within 94 h of work, about 8 Jul 2026`; empty where no fault is suspected, without a day while the machine is idle."""
+    waiting = book.of("waiting", row["compartment"])
+    if not len(waiting):
+        return ""
+    ahead = float(waiting["hours_ahead"].iloc[0])
+    use = book.tables.use.set_index("machine")["h_per_day"]
+    pace = float(use.get(book.places.loc[row["compartment"], "machine"], 0.0))
+    day = f", about {short_day(book.as_of + pd.Timedelta(days=round(ahead / pace)))}," if pace > 0 else ","
+    return f"{chance(float(waiting['chance'].iloc[0]))} that it fails within {hours(ahead)} of work{day} before the next result can be acted on"
 
 
 def _money(book: Book, row: pd.Series) -> str:
     waiting = book.of("waiting", row["compartment"])
-    why = f": {plain(waiting['words'].iloc[0])}" if len(waiting) else ""
-    return money_words(book, row) + why
+    extra = _EXTRA.search(waiting["words"].iloc[0]) if len(waiting) else None
+    return money_words(book, row) + (f"; {plain(extra[0])}" if extra else "")
 
 
 def _compartment(book: Book, compartment: str) -> str:
     place = book.places.loc[compartment]
     charge = [
         f"{place['fluid']} {place['grade']}".strip(),
-        f"{number(place['capacity_l'])} l" if pd.notna(place["capacity_l"]) else "",
+        f"{number(place['capacity_l'])} l"
+        if pd.notna(place["capacity_l"])
+        else "volume not on record, so a top-up is taken as the usual share of a charge",
     ]
-    return f"{compartment}: {', '.join(c for c in charge if c)}; compared with its family, {place['family']}"
+    return (
+        f"{compartment}: {', '.join(c for c in charge if c)}; compared with its family, {family_name(place['family'])}"
+    )
 
 
 def _figures(book: Book, compartment: str, place: int) -> list[Item]:
@@ -130,10 +154,11 @@ def _figures(book: Book, compartment: str, place: int) -> list[Item]:
         return [nothing("No result to draw.")]
     where = book.place_name(compartment)
     levels = family_limits_of(book, compartment, "level")
-    out: list[Item] = [results_over_hours(points, levels, where)]
+    fresh = {a: fresh_value(book, compartment, a) for a in dict.fromkeys(points["analyte"]) if is_viscosity(a)}
+    out: list[Item] = [results_over_hours(points, levels, where, fresh)]
     if place < FULL_PAGES:
         out += [
-            results_over_fluid(points, levels, where),
+            results_over_fluid(points, levels, where, fresh),
             *_rates(book, compartment, list(dict.fromkeys(points["analyte"])), where),
         ]
     return out
@@ -191,7 +216,8 @@ def _before(book: Book, compartment: str) -> Html:
         lines.append((r.alarm_on, f"bottle of an alarm ({raised_by(book, r)}): {plain(r.words)}{lead}"))
     done = services[services["kind"] != "top-up"].sort_values("done_on").tail(3)
     lines += [
-        (s.done_on, f"{s.kind}{f', {number(s.volume_l)} l' if pd.notna(s.volume_l) else ''}") for s in done.itertuples()
+        (s.done_on, f"{_DONE.get(s.kind, s.kind)}{f', {number(s.volume_l)} l' if pd.notna(s.volume_l) else ''}")
+        for s in done.itertuples()
     ]
     head = tag("h3", "Found before")
     if not lines:

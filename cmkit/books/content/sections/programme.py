@@ -1,20 +1,78 @@
 """The programme around the bottles: what is under way or lost, what the tests watch, why failures were missed, and its yearly measures."""
 
+from typing import Any
+
 import pandas as pd
 
 from cmkit.books.content.book import Book
 from cmkit.books.content.display import Shown, shown
-from cmkit.books.content.markup import Column, Html, bullets, facts, join, nothing, paragraph, table
+from cmkit.books.content.figures.months import months_lines
+from cmkit.books.content.markup import (
+    Column,
+    Html,
+    bullets,
+    facts,
+    folded,
+    join,
+    long_table,
+    nothing,
+    paragraph,
+    table,
+    tag,
+)
 from cmkit.books.content.sections.record import share_with_interval
-from cmkit.books.content.wording import chance, count, hours, money, sentence, short_day
+from cmkit.books.content.wording import chance, count, hours, listed, money, number, plain, sentence, short_day
 
 MOST_ROWS = 25
 MONTHS = 12
+_YEAR = 365  # days
 
 
 def programme(book: Book) -> Shown:
     """Measures of the last twelve months first, then lost bottles, missed failures and what no test watches."""
-    return shown(join([_measures(book), _turnaround(book), _lost(book), _missed(book), _unwatched(book)]))
+    rest = join([_turnaround(book), _lost(book), _missed(book), _unwatched(book)])
+    months = programme_months(book)
+    if not months["bottles"].sum():
+        return shown(_measures(book), rest)
+    return shown(_measures(book), months_lines(months), _by_month(book, months), rest)
+
+
+def programme_months(book: Book) -> pd.DataFrame:
+    """The last twelve months of the book's sites together: month, name, bottles, kept, believed (shares, by bottle), days (middle, drawn to
+    reported), alarms, per_100, looked, confirmed, failures, warned, cost, each."""
+    rows = book.tables.programme
+    sums = ["bottles", "compartments", "alarms", "looked", "confirmed", "failures", "warned", "cost"]
+    planned = rows["bottles"].where(rows["kept"].notna(), 0)
+    rows = rows.assign(
+        planned=planned, _kept=(rows["kept"] * planned).fillna(0), _good=(rows["believed"] * rows["bottles"]).fillna(0)
+    )
+    out = rows.groupby("month")[[*sums, "planned", "_kept", "_good"]].sum().tail(MONTHS)
+    samples = book.tables.samples
+    days = (
+        (samples["reported_on"] - samples["drawn_on"])
+        .dt.days.groupby(samples["drawn_on"].dt.strftime("%Y-%m"))
+        .median()
+    )
+    out = out.assign(
+        kept=out["_kept"] / out["planned"].where(out["planned"] > 0),
+        believed=out["_good"] / out["bottles"].where(out["bottles"] > 0),
+        per_100=100 * out["alarms"] / out["compartments"].where(out["compartments"] > 0),
+        each=out["cost"] / out["bottles"].where(out["bottles"] > 0),
+        days=days.reindex(out.index),
+        name=[f"{pd.Timestamp(m + '-01'):%b %Y}" for m in out.index],
+    )
+    return out.drop(columns=["_kept", "_good"]).reset_index()
+
+
+def _by_month(book: Book, months: pd.DataFrame) -> Html:
+    """The same as a table, newest first, closed until asked for."""
+    cells = [
+        [r.name_, f"{r.bottles:,}", chance(r.kept), chance(r.believed), _days(r.days), f"{r.alarms:,}", number(r.per_100, 2), f"{r.confirmed:,} of {r.looked:,}", f"{r.warned:,} of {r.failures:,}", money(r.each, book.currency)]
+        for r in months.iloc[::-1].rename(columns={"name": "name_"}).itertuples()
+    ]  # fmt: skip
+    titles = ("Bottles", "Plan kept", "Believed", "Days to result", "New alarms", "Per 100 compartments", "Confirmed, of looks", "Failures warned of", "Cost a bottle")  # fmt: skip
+    made = table(["Month", *(Column(t, True) for t in titles)], cells, "The programme by month", class_="blocks narrow", hide_caption=True)  # fmt: skip
+    return folded("By month, in numbers", made)
 
 
 def _measures(book: Book) -> Html:
@@ -46,13 +104,18 @@ def _turnaround(book: Book) -> Html:
     if not len(rows):
         return nothing("No result has come back in the last year, so no turnaround is known.")
     cells = [
-        [r.lab or "not named", f"{r.n:,}", _days(r.days), _days(r.slow_days), _days(r.post_days), _days(r.lab_days), _days(r.bound_days),
-         "measured" if r.measured else f"setting, {_days(r.used_days)}"]
+        [_laboratory(book, r), f"{r.n:,}", _days(r.days), _days(r.slow_days), _days(r.post_days), _days(r.lab_days), _days(r.bound_days),
+         "measured" if r.measured else f"setting, {_days(r.used_days)} days"]
         for r in rows.itertuples()
     ]  # fmt: skip
-    heads = ["Laboratory", Column("Bottles", True), Column("Days, half", True), Column("Nine in ten", True), Column("Post", True),
-             Column("Laboratory's own", True), Column("Lost after", True), "Used in costs"]  # fmt: skip
-    return table(heads, cells, "Days from drawing to a result, last year", class_="text")
+    heads = ["Laboratory", Column("Bottles", True), *(Column(f"{t}, days", True) for t in ("Half within", "Nine in ten within", "In the post", "At the laboratory", "Lost after")), "Used in costs"]  # fmt: skip
+    return table(heads, cells, "Days from drawing to a result, last year", class_="text narrow")
+
+
+def _laboratory(book: Book, row: Any) -> str:
+    """Its name; in a fleet book with the site whose bottles it had."""
+    name = row.lab or "not named"
+    return name if book.site else f"{name}, bottles of {book.site_names.get(row.site, row.site)}"
 
 
 def _days(value: float) -> str:
@@ -72,7 +135,8 @@ def _lost(book: Book) -> Html:
     ]
     heads = ["Bottle", "Compartment", "Drawn", "By", "Laboratory", "What to do"]
     more = f", the newest {MOST_ROWS} of {len(lost)}" if len(lost) > MOST_ROWS else ""
-    return join([lead, table(heads, cells, f"Lost bottles{more}", class_="text")])
+    machines = book.machines_of(lost["compartment"].head(MOST_ROWS))
+    return join([lead, long_table(heads, cells, f"Lost bottles{more}", "text", machines=machines)])
 
 
 def _missed(book: Book) -> Html:
@@ -80,7 +144,7 @@ def _missed(book: Book) -> Html:
     if not len(rows):
         return nothing("No failure without a useful warning is on record.")
     cells = [
-        [book.linked(r.compartment), short_day(r.found_on), r.cause or "not recorded", r.reason, sentence(r.words), sentence(r.then)]
+        [book.linked(r.compartment), short_day(r.found_on), r.cause or "not recorded", r.reason, sentence(plain(r.words)), sentence(r.then)]
         for r in rows.head(MOST_ROWS).itertuples()
     ]  # fmt: skip
     more = f", the newest {MOST_ROWS} of {len(rows)}" if len(rows) > MOST_ROWS else ""
@@ -92,23 +156,61 @@ def _missed(book: Book) -> Html:
         "Why we say so",
         "What keeps it from being missed again",
     ]
-    return table(heads, cells, f"Failures without a useful warning{more}", class_="text")
+    machines = book.machines_of(rows["compartment"].head(MOST_ROWS))
+    return long_table(heads, cells, f"Failures without a useful warning{more}", "text", machines=machines)
+
+
+def unwatched_rows(book: Book) -> pd.DataFrame:
+    """Failure modes that no test done watches, or that show a little only, of compartments with a bottle in the last year: kind, mode,
+    watched, ask, n (compartments), a_year (money: the added test on all their bottles of the last year; missing where it has no price)."""
+    rows = book.tables.coverage
+    drawn = book.tables.samples["drawn_on"] > book.as_of - pd.Timedelta(days=_YEAR)
+    bottles = book.tables.samples.loc[drawn, "compartment"].value_counts()
+    open_ = rows[rows["watched"].isin(["not watched", "shown a little"]) & ~rows["compartment"].isin(_blind(book))]
+    cost = open_["price"] * open_["compartment"].map(bottles).astype(float)
+    keys = ["kind", "mode", "watched", "ask"]
+    grouped = open_.assign(cost=cost).groupby(keys, sort=True)
+    return grouped.agg(n=("compartment", "nunique"), a_year=("cost", lambda c: c.sum(min_count=1))).reset_index()
+
+
+def _blind(book: Book) -> list[str]:
+    """Compartments of which nothing is watched: no bottle in the last year."""
+    rows = book.tables.coverage
+    seen = rows.loc[rows["watched"].isin(["watched", "shown a little"]), "compartment"]
+    return sorted(set(rows["compartment"]) - set(seen))
 
 
 def _unwatched(book: Book) -> Html:
+    """What `clear` is clear of: how much is watched, what is not with the price of the missing test, and what stays unseen all the same."""
     rows = book.tables.coverage
-    seen = rows[rows["watched"].isin(["watched", "shown a little"])]
-    blind = rows[~rows["compartment"].isin(seen["compartment"])].drop_duplicates("compartment")
-    open_ = rows[
-        rows["watched"].isin(["not watched", "shown a little"]) & rows["compartment"].isin(seen["compartment"])
-    ]
-    note = paragraph("Clear means clear of what the tests watch. A part that cracks or bursts without wearing leaves nothing in the fluid.", class_="note")  # fmt: skip
-    if not len(open_) and not len(blind):
-        return join([note, nothing("Every failure mode that a fluid can show is watched in every compartment.")])
-    of = open_.groupby(["kind", "mode", "watched", "ask"], sort=True)["compartment"].nunique().reset_index(name="n")
+    if not len(rows):
+        return nothing("No failure mode is on record for these compartments.")
+    fluid = rows[rows["watched"] != "not in the fluid"]
+    watched = int((fluid["watched"] == "watched").sum())
+    lead = f"Clear means clear of what the tests watch: {watched:,} of {len(fluid):,} failure modes that a fluid can show, counted over {count(fluid['compartment'].nunique(), 'compartment')}."
+    parts = [tag("h3", "Clear of what?"), paragraph(lead)]
+    if blind := _blind(book):
+        names = listed([book.place_name(c) for c in blind], MOST_ROWS)
+        parts.append(paragraph(f"Nothing is watched in {count(len(blind), 'compartment')} without a bottle in the last year: {names}. Draw one."))  # fmt: skip
+    missing = unwatched_rows(book)
+    if len(missing):
+        cells = [
+            [r.mode, r.kind, f"{r.n:,}", r.watched, r.ask or "-", money(r.a_year, book.currency) if pd.notna(r.a_year) else "-"]
+            for r in missing.itertuples()
+        ]  # fmt: skip
+        heads = ["Failure mode", "In", Column("Compartments", True), "How", "Test to add", Column("Cost a year", True)]
+        caption = "Failure modes not watched or shown a little only; cost of the added test on every bottle of last year's number, by starting prices (assumed)"
+        parts.append(long_table(heads, cells, caption, "text"))
+    elif not blind:
+        parts.append(nothing("Every failure mode that a fluid can show is watched in every compartment."))
+    return join([*parts, _never_seen(rows)])
+
+
+def _never_seen(rows: pd.DataFrame) -> Html:
+    """What no fluid test shows, and what stays unseen of modes that are watched."""
+    hidden = rows[rows["not_seen"] != ""].drop_duplicates(["kind", "mode"])
     items = [
-        f"{book.place_name(r.compartment)}: no bottle in the last year, so nothing of it is watched; draw one"
-        for r in blind.itertuples()
+        f"{mode}: {words} ({listed(sorted(own['kind']), 9)})"
+        for (mode, words), own in hidden.groupby(["mode", "not_seen"])
     ]
-    items += [f"{r.kind}, {r.mode}: {r.watched} in {count(r.n, 'compartment')}; add {r.ask}" for r in of.itertuples()]
-    return join([note, bullets(items[:MOST_ROWS])])
+    return folded(f"What stays unseen all the same: {len(items):,}", bullets(items)) if items else Html("")

@@ -7,7 +7,8 @@ from scipy.stats import beta
 
 from cmkit.books.content.book import Book
 from cmkit.books.content.display import Shown, shown
-from cmkit.books.content.markup import Column, Html, facts, nothing, paragraph, table, tag
+from cmkit.books.content.markup import Column, Html, facts, long_table, nothing, paragraph, tag
+from cmkit.books.content.sections.owners import decisions_table
 from cmkit.books.content.wording import (
     NBSP,
     analyte_name,
@@ -75,7 +76,13 @@ def record_facts(book: Book) -> list[tuple[str, object]]:
 
 def our_record(book: Book) -> Shown:
     """Alarms as they were published, then by today's numbers the facts and every alarm and failure, newest first."""
-    parts = [tag("h3", "As published"), *_published(book), tag("h3", "By today's numbers")]
+    parts = [
+        tag("h3", "As published"),
+        *_published(book),
+        tag("h3", "Decided"),
+        decisions_table(book),
+        tag("h3", "By today's numbers"),
+    ]
     rows = book.tables.record
     if not len(rows):
         return shown(*parts, nothing("No alarm and no failure is on record yet."))
@@ -98,9 +105,9 @@ def our_record(book: Book) -> Shown:
         Column("Lead", True),
         Column("Cost", True),
     ]
-    return shown(
-        *parts, facts(record_facts(book)), note, table(columns, cells, f"Alarms and failures{more}", class_="text")
-    )
+    machines = book.machines_of(newest["compartment"].head(MOST_ROWS))
+    made = long_table(columns, cells, f"Alarms and failures{more}", "text", machines=machines)
+    return shown(*parts, facts(record_facts(book)), note, made)
 
 
 def raised_by(book: Book, row: Any) -> str:
@@ -132,12 +139,13 @@ def _published(book: Book) -> list[Html]:
     ]  # fmt: skip
     more = f", the newest {MOST_ROWS} of {len(alarms)}" if len(alarms) > MOST_ROWS else ""
     heads = ["Compartment", "First published", "What was said", "Books it stood in", "Found since"]
-    return [lead, table(heads, cells, f"Alarms as published{more}", class_="text"), *_otherwise(book)]
+    machines = book.machines_of(newest["compartment"].head(MOST_ROWS))
+    return [lead, long_table(heads, cells, f"Alarms as published{more}", "text", machines=machines), *_otherwise(book)]
 
 
 def _said(book: Book, alarm: Any) -> str:
     kind = str(book.places.loc[alarm.compartment, "kind"]) if alarm.compartment in book.places.index else ""
-    return f"{chance(alarm.chance)} that anything is wrong" + (
+    return f"{chance(alarm.chance)} that something is wrong" + (
         f"; likeliest that {fault(kind, alarm.cause).said}" if alarm.cause else ""
     )
 
@@ -177,4 +185,5 @@ def _otherwise(book: Book) -> list[Html]:
     ]
     more = f", the first {MOST_ROWS} of {len(rows)}" if len(rows) > MOST_ROWS else ""
     heads = ["Compartment", "What", "As published", "By today's numbers"]
-    return [table(heads, cells, f"What the book of {month_name(last)} would say otherwise today{more}", class_="text")]
+    caption = f"What the book of {month_name(last)} would say otherwise today{more}"
+    return [long_table(heads, cells, caption, "text", machines=book.machines_of(rows["compartment"].head(MOST_ROWS)))]

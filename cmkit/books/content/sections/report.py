@@ -8,11 +8,18 @@ import numpy as np
 import pandas as pd
 
 from cmkit.books.content.book import Book
-from cmkit.books.content.compartment_data import LEAST_ODDS, family_limits_of, judged_expectation
+from cmkit.books.content.compartment_data import (
+    family_limits_of,
+    fresh_value,
+    judged_expectation,
+    speaking_for,
+    within_scatter,
+)
 from cmkit.books.content.markup import Column, Html, facts, grouped_table, join, nothing, tag
 from cmkit.books.content.wording import analyte_name, analyte_unit, hours, number, short_day
 from cmkit.fluids.cleanliness import iso_codes
-from cmkit.records.analytes import analyte_register, below
+from cmkit.records.analytes import above, analyte_register, below
+from cmkit.records.censoring import signed
 from cmkit.records.constants import HALF_NINETY
 
 EARLIER = 6  # own choice: so many earlier bottles give what is usual, as in the reasons of the judgement
@@ -28,7 +35,7 @@ _NAMED = {
     "glycol_pct": "Water and coolant", "fuel_pct": "Fuel and soot", "soot_pct": "Fuel and soot",
 }  # fmt: skip
 _OTHER = "Other results"
-_CAPTION = "Expected: by its own past before what is suspected, with changes and top-ups allowed for; usual: the middle of its last six bottles. Above and below: it speaks for the likeliest fault."
+_CAPTION = "Expected: by its own past before what is suspected, with changes and top-ups allowed for; usual: the middle of its last six bottles. Above, below: beyond one result's usual scatter, in the way that is bad or that speaks for the likeliest fault."
 _PLAIN = "Expected: its forecast and where 9 in 10 results were to lie, with changes and top-ups allowed for; usual: the middle of its last six bottles. Above and below: outside that."
 _COUNTS = re.compile(r"p\d+_per_ml")
 
@@ -36,13 +43,18 @@ _COUNTS = re.compile(r"p\d+_per_ml")
 @dataclass(frozen=True)
 class _Beside:
     """What results are held against. judged: rows of `reasons` by analyte, which are by the past before a suspected fault; expected: history
-    rows of the bottle by analyte, for what is not judged so; earlier: bottles before it; limits: of the family; passed: results beyond a limit on this bottle; sister: the newest bottle of the twin or sister."""
+    rows of the bottle by analyte, for what is not judged so; earlier: bottles before it; limits: of the family; fresh: what
+    the fresh fluid has; passed: results beyond a limit on this bottle; away: judged results
+    further from what was expected than their scatter; speaking: results that speak for the likeliest fault; sister: the newest bottle of the twin or sister."""
 
     judged: pd.DataFrame
     expected: pd.DataFrame
     earlier: pd.DataFrame
     limits: dict[str, list]
+    fresh: dict[str, float]
     passed: frozenset[str]
+    away: frozenset[str]
+    speaking: frozenset[str]
     sister: pd.Series | None
 
 
@@ -54,25 +66,42 @@ def newest_report(book: Book, compartment: str) -> Html:
         return join([head, nothing("No bottle is on record.")])
     bottle = samples.iloc[-1]
     sister_name, sister = sister_bottle(book, compartment)
-    past = book.of("history", compartment)
-    expected = past[past["sample"] == bottle["sample"]].drop_duplicates("analyte", keep="last").set_index("analyte")
-    limits: dict[str, list] = {}
-    for row in family_limits_of(book, compartment, "").itertuples():
-        limits.setdefault(row.analyte, []).append(row)
-    fired = book.of("evidence", compartment)
-    passed = frozenset(fired.loc[fired["sample"] == bottle["sample"], "analyte"])
-    judged = judged_expectation(book, compartment)
-    judged = judged[judged["sample"] == bottle["sample"]].drop_duplicates("analyte").set_index("analyte")
-    beside = _Beside(judged, expected, samples.iloc[:-1], limits, passed, sister)
-    groups = _groups(bottle, beside)
+    beside = _held_against(book, compartment, samples, sister)
+    groups = _groups(bottle, beside, str(book.places.loc[compartment, "kind"]))
     if not groups:
         return join([head, _bottle_facts(book, bottle), nothing("It holds no result.")])
     heads = ["Result", Column("Found", True), Column("Expected", True), "Beside it", "Limits, alert / alarm"]
-    heads += [Column(sister_name, True)] if sister is not None else []
-    caption = _CAPTION if len(judged) else _PLAIN
+    heads += [Column("Twin or sister", True)] if sister is not None else []
+    caption = _CAPTION if len(beside.judged) else _PLAIN
     if sister is not None:
         caption += f" Last column: the newest bottle of {sister_name}, {short_day(sister['drawn_on'])}."
     return join([head, _bottle_facts(book, bottle), grouped_table(heads, groups, caption, "text report")])
+
+
+def _held_against(book: Book, compartment: str, samples: pd.DataFrame, sister: pd.Series | None) -> _Beside:
+    """What the last of a compartment's `samples` is held against."""
+    bottle = samples["sample"].iloc[-1]
+    past, fired, judged = (
+        book.of("history", compartment),
+        book.of("evidence", compartment),
+        judged_expectation(book, compartment),
+    )
+    judged = judged[judged["sample"] == bottle].drop_duplicates("analyte")
+    limits: dict[str, list] = {}
+    for row in family_limits_of(book, compartment, "").itertuples():
+        limits.setdefault(row.analyte, []).append(row)
+    relative = [a for a, rows in limits.items() if any(r.measure in ("change", "rise") for r in rows)]
+    return _Beside(
+        judged=judged.set_index("analyte"),
+        expected=past[past["sample"] == bottle].drop_duplicates("analyte", keep="last").set_index("analyte"),
+        earlier=samples.iloc[:-1],
+        limits=limits,
+        fresh={a: fresh_value(book, compartment, a) for a in relative},
+        passed=frozenset(fired.loc[fired["sample"] == bottle, "analyte"]),
+        away=frozenset(judged.loc[~within_scatter(judged), "analyte"]),
+        speaking=frozenset(speaking_for(book, compartment)["analyte"]),
+        sister=sister,
+    )
 
 
 def sister_bottle(book: Book, compartment: str) -> tuple[str, pd.Series | None]:
@@ -104,7 +133,7 @@ def _bottle_facts(book: Book, bottle: pd.Series) -> Html:
         if step is None or not step["makeup_known"]
         else f"{number(step['makeup_l'])} l"
         if step["makeup_l"] > 0
-        else "none"
+        else "none on record"
     )
     pairs: list[tuple[str, object]] = [
         ("Bottle", f"{bottle['sample']}, {bottle['lab'] or 'laboratory not named'}"),
@@ -117,8 +146,9 @@ def _bottle_facts(book: Book, bottle: pd.Series) -> Html:
     return facts(pairs, "facts bottle")
 
 
-def _groups(bottle: pd.Series, beside: _Beside) -> list[tuple[object, list[list[object]]]]:
-    """Rows by question, in the order of the register; a fleet's own results come last."""
+def _groups(bottle: pd.Series, beside: _Beside, kind: str) -> list[tuple[object, list[list[object]]]]:
+    """Rows by question, in the order of the register; a fleet's own results come last. In a coolant silicon, sodium and potassium are its own
+    chemistry: all but the metals belong to its health."""
     register = analyte_register()
     found: dict[str, list[list[object]]] = {question: [] for question in (*_QUESTIONS, _OTHER)}
     of_group = {group: question for question, groups in _QUESTIONS.items() for group in groups}
@@ -126,35 +156,51 @@ def _groups(bottle: pd.Series, beside: _Beside) -> list[tuple[object, list[list[
     for analyte, group in [*register["group"].items(), *((name, "") for name in own)]:
         if analyte in bottle.index and pd.notna(bottle[analyte]):
             question = _NAMED.get(str(analyte), of_group.get(group, _OTHER))
+            question = "Fluid health" if kind == "coolant" and question not in ("Wear", _OTHER) else question
             found[question].append(_row(str(analyte), bottle, beside))
     return [(question, rows) for question, rows in found.items() if rows]
 
 
 def _row(analyte: str, bottle: pd.Series, beside: _Beside) -> list[object]:
     """Cells of one result."""
-    value, flag = float(bottle[analyte]), bool(bottle.get(below(analyte), False))
+    value = float(bottle[analyte])
     name, unit = analyte_name(analyte), analyte_unit(analyte)
     usual, words = _expected(analyte, value, beside)
+    limits = beside.limits.get(analyte, [])
+    if analyte not in beside.passed and perhaps_past(value, _sign(bottle, analyte), limits):
+        words = tag("b", "perhaps past the limit: ask for the number")
     cells: list[object] = [
         f"{name}, {unit}" if unit else name,
-        _shown(value, flag, analyte),
+        _shown(value, _sign(bottle, analyte), analyte),
         usual,
         words,
-        _limits(beside.limits.get(analyte, [])),
+        _limits(limits, beside.fresh.get(analyte, np.nan)),
     ]
     if beside.sister is None:
         return cells
     other = beside.sister[analyte] if analyte in beside.sister.index else np.nan
     return [
         *cells,
-        _shown(float(other), bool(beside.sister.get(below(analyte), False)), analyte) if pd.notna(other) else "-",
+        _shown(float(other), _sign(beside.sister, analyte), analyte) if pd.notna(other) else "-",
     ]
 
 
-def _shown(value: float, flag: bool, analyte: str = "") -> str:
-    """A result as the laboratory gave it, to four figures, `<` where it was below what is reported; a count with its code."""
-    code = f" (code {iso_codes(value):.0f})" if _COUNTS.fullmatch(analyte) else ""
-    return f"{'<' if flag else ''}{number(value, 4)}{code}"
+def perhaps_past(value: float, sign: str, limits: list[Any]) -> bool:
+    """Whether a result known only to lie above `value` may be past an upper limit that `value` is not past; limits: rows of the result's limits."""
+    upper = [r.alarm for r in limits if r.measure == "level" and r.direction == "up"]
+    return sign == ">" and any(alarm > value for alarm in upper)
+
+
+def _sign(bottle: pd.Series, analyte: str) -> str:
+    """`<` or `>` where the result was reported as below or above a limit."""
+    under, over = (bool(bottle.get(flag(analyte), False)) for flag in (below, above))
+    return signed(float(bottle[analyte]), under, over)
+
+
+def _shown(value: float, sign: str, analyte: str = "") -> str:
+    """A result as the laboratory gave it, to four figures, with `<` or `>` where it is a limit; a count with its code."""
+    code = f" (code {sign}{iso_codes(value):.0f})" if _COUNTS.fullmatch(analyte) else ""
+    return f"{sign}{number(value, 4)}{code}"
 
 
 def _expected(analyte: str, value: float, beside: _Beside) -> tuple[str, Html | str]:
@@ -162,26 +208,42 @@ def _expected(analyte: str, value: float, beside: _Beside) -> tuple[str, Html | 
     passed = analyte in beside.passed
     if analyte in beside.judged.index:
         row = beside.judged.loc[analyte]
-        weighs = row["side"] == "for" and row["log_odds"] >= LEAST_ODDS
-        away = "" if not weighs else "above" if value > row["usual"] else "below"
-        return f"{number(row['usual'])}{' usual' if row['usual_is'] == 'earlier bottles' else ''}", _marked(
-            away, passed
+        away = "above" if value > row["usual"] else "below"
+        away = away if analyte in beside.away and (bad_way(analyte) in (away, "") or analyte in beside.speaking) else ""
+        usual = (
+            f"{number(row['usual'])}" if row["usual_is"] != "earlier bottles" else _usual(analyte, row["usual"], beside)
         )
+        return usual, _marked(away, passed)
     if analyte in beside.expected.index and pd.notna(beside.expected.loc[analyte, "expected"]):
         row = beside.expected.loc[analyte]
         half = HALF_NINETY * row["expected_sd"]
         low, high = max(row["expected"] - half, 0.0), row["expected"] + half
         away = "above" if value > high else "below" if value < low else ""
         return f"{number(row['expected'])} ({number(low)} to {number(high)})", _marked(away, passed)
-    earlier = (
-        beside.earlier[beside.earlier[analyte].notna()].tail(EARLIER)
-        if analyte in beside.earlier
-        else beside.earlier.iloc[:0]
-    )
+    earlier = _earlier(analyte, beside)
     if not len(earlier):
         return "-", _marked("", passed)
+    return _usual(analyte, float(earlier[analyte].median()), beside), _marked("", passed)
+
+
+def bad_way(analyte: str) -> str:
+    """`above` or `below`: which way of a result is bad; empty where both are."""
+    register = analyte_register()
+    bad = str(register.loc[analyte, "bad"]) if analyte in register.index else ""
+    return {"up": "above", "down": "below"}.get(bad, "")
+
+
+def _earlier(analyte: str, beside: _Beside) -> pd.DataFrame:
+    """The newest earlier bottles that have the result."""
+    known = beside.earlier
+    return known[known[analyte].notna()].tail(EARLIER) if analyte in known else known.iloc[:0]
+
+
+def _usual(analyte: str, value: float, beside: _Beside) -> str:
+    """`100 usual`, `<100 usual` where most of the earlier results lay below what the laboratory reports."""
+    earlier = _earlier(analyte, beside)
     mostly = below(analyte) in earlier and bool(earlier[below(analyte)].mean() > 0.5)
-    return f"{_shown(float(earlier[analyte].median()), mostly)} usual", _marked("", passed)
+    return f"{_shown(value, '<' if mostly else '')} usual"
 
 
 def _marked(away: str, passed: bool) -> Html | str:
@@ -189,10 +251,16 @@ def _marked(away: str, passed: bool) -> Html | str:
     return tag("b", words) if words else ""
 
 
-def _limits(rows: list[Any]) -> str:
+def _limits(rows: list[Any], fresh: float) -> str:
     """`80 / 112`, with what the numbers are where they are not the result itself."""
     shown = [r for r in rows if pd.notna(r.alert) or pd.notna(r.alarm)]
-    return "; ".join(dict.fromkeys(text for text in map(_limit, shown) if text)) or "-"
+    texts = dict.fromkeys(text for text in map(_limit, shown) if text)
+    both = [t.removesuffix(" below fresh") for t in texts if t.endswith(" below fresh")]
+    pairs = {t: f"{t} above fresh" for t in both if f"{t} above fresh" in texts}
+    merged = [f"{t} from fresh" for t in pairs]
+    merged += [t for t in texts if t.removesuffix(" below fresh").removesuffix(" above fresh") not in pairs]
+    named = f" ({number(fresh)})" if np.isfinite(fresh) else ""
+    return "; ".join(f"{t}{named}" if t.endswith(" fresh") else t for t in merged) or "-"
 
 
 def _limit(row: Any) -> str:
@@ -204,6 +272,6 @@ def _limit(row: Any) -> str:
     if row.measure == "rate":
         return ""
     if row.named == "family":
-        return f"{number(row.alarm)} family{low}"
+        return f"family {number(row.alarm)}{low}"
     pair = f"{number(row.alert)} / {number(row.alarm)}{low}"
     return {"rise": f"{pair} above fresh", "code": f"ISO 4406 code {pair}"}.get(row.measure, pair)

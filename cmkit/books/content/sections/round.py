@@ -1,6 +1,7 @@
 """Where do I go with the bottles? What is due, by machine in walking order, how each is drawn, what to bring."""
 
-from collections.abc import Iterable
+from collections.abc import Sequence
+from itertools import accumulate
 from typing import Any
 
 import pandas as pd
@@ -8,6 +9,7 @@ import pandas as pd
 from cmkit.books.content.book import Book
 from cmkit.books.content.display import Item, Shown, shown
 from cmkit.books.content.markup import (
+    AT_ONCE,
     Column,
     Html,
     bullets,
@@ -48,7 +50,7 @@ def next_round(book: Book) -> Shown:
     now, rest, without = rows[~later & ~unsafe], rows[later], rows[unsafe]
     out: list[Item] = [paragraph(_lead(now, rest)), *_unsafe(without), _bring(now), _how(), *_plan(book, now)]
     if len(rest):
-        machines = rest.groupby("machine", sort=False)
+        machines = list(rest.groupby("machine", sort=False))
         out.append(
             folded(
                 f"{len(rest):,} due, but past the crews' capacity", _list(book, machines, "Due too, when there is room")
@@ -58,21 +60,21 @@ def next_round(book: Book) -> Shown:
 
 
 def _lead(now: pd.DataFrame, rest: pd.DataFrame) -> str:
-    """How many bottles, on how many days, and why they are due: routine ones late, repeats, never sampled."""
-    repeats, never = now["why"].str.startswith("repeat"), now["why"] == "never sampled"
-    late = now["overdue"] & ~repeats & ~never
+    """How many bottles, on how many days, and why they are due: routine ones late, repeats, sooner after an alarm or alert, never sampled."""
+    repeats, never, sooner = now["why"].str.startswith("repeat"), now["why"] == "never sampled", now["why"].str.startswith("sooner")  # fmt: skip
+    late = now["overdue"] & ~repeats & ~never & ~sooner
     again = int((now["visit"] > 1).sum())
-    parts = [
-        count(int(repeats.sum()), "repeat asked for", "repeats asked for"),
-        f"{count(int(late.sum()), 'routine bottle')} late",
-    ]
+    parts = [count(int(repeats.sum()), "repeat asked for", "repeats asked for")] if repeats.any() else []
+    parts += [f"{count(int(late.sum()), 'routine bottle')} late"] if late.any() else []
+    parts += [f"{int(sooner.sum()):,} due sooner after an alarm or alert"] if sooner.any() else []
     parts += [f"{count(int(never.sum()), 'compartment')} never sampled"] if never.any() else []
     parts += (
         [f"{count(again, 'second or later bottle')} of a compartment whose interval is shorter than the round"]
         if again
         else []
     )
-    lead = f"{count(len(now), 'bottle')} to draw within {AHEAD_DAYS} days, on {count(now['plan_on'].nunique(), 'day')}: {listed(parts)} among them."
+    lead = f"{count(len(now), 'bottle')} to draw within {AHEAD_DAYS} days, on {count(now['plan_on'].nunique(), 'day')}"
+    lead += f": {listed(parts)} among them." if parts else "."
     return lead + (
         f" {len(rest):,}{NBSP}more {'is' if len(rest) == 1 else 'are'} due too, but past what the crews can draw in that time."
         if len(rest)
@@ -117,35 +119,38 @@ def _plan(book: Book, rows: pd.DataFrame) -> list[Item]:
         (f"{weekday(pd.Timestamp(day))}: {machine}", own)
         for (day, machine), own in rows.groupby(["plan_on", "machine"], sort=False)
     ]
-    return [
-        tag("h3", "Day by day"),
-        note,
-        _list(book, groups, "Bottles by day and machine; hours are what the machine's meter will show"),
-    ]
+    before = [0, *accumulate(len(own) for _, own in groups)]
+    first = next((n for n, drawn in enumerate(before) if drawn >= AT_ONCE), len(groups))
+    caption = "Bottles by day and machine; hours are what the machine's meter will show"
+    out: list[Item] = [tag("h3", "Day by day"), note, _list(book, groups[:first], caption)]
+    if rest := groups[first:]:
+        words = f"{count(before[-1] - before[first], 'more bottle')}, from {rest[0][0].split(':')[0]} on"
+        out.append(folded(words, _list(book, rest, f"{caption}: the rest"), class_="printed"))
+    return out
 
 
-def _list(book: Book, groups: Iterable[tuple[object, pd.DataFrame]], caption: str) -> Html:
-    """One table, a group of rows for each of `groups` (title, rows)."""
-    columns = ["Compartment", "State", "Draw by", Column("Due at meter", True), "Due on", Column("Past due", True), "Why"]  # fmt: skip
+def _list(book: Book, groups: Sequence[tuple[object, pd.DataFrame]], caption: str) -> Html:
+    """One table, a group of rows for each of `groups` (title, rows of one machine)."""
+    columns = ["Compartment", "State", "Draw by", Column("Due at meter", True), "Due", "Why"]  # fmt: skip
     made = []
     for name, own in groups:
         title = join([name, tag("span", f" {count(len(own), 'bottle')}", class_="small")])
         made.append((title, [_bottle(book, r) for r in own.rename(columns={"name": "name_"}).itertuples()]))
-    return grouped_table(columns, made, caption, "blocks")
+    machines = book.machines_of(own["compartment"].iloc[0] for _, own in groups)
+    return grouped_table(columns, made, caption, "blocks", machines=machines)
 
 
 def _bottle(book: Book, row: Any) -> list[object]:
     """Cells of one bottle's row."""
     asked = str(row.why).startswith("repeat")  # asked for at once: it has no meter hours to be past
-    past = hours(row.overdue_h) if row.overdue and row.overdue_h > 0 and not asked else "-"
-    when = "now" if row.overdue else short_day(row.due_on)
+    past = f", {hours(row.overdue_h)} past" if row.overdue and row.overdue_h > 0 and not asked else ""
+    when = f"now{past}" if row.overdue else short_day(row.due_on)
     return [
         book.linked(row.compartment, row.name_),
         state_mark(row.state),
         _draw(row),
         "-" if asked and row.overdue else hours(row.due_meter_h),
         when,
-        past,
         row.why if row.visit == 1 else f"{row.why}, bottle {row.visit} of this round",
     ]
 

@@ -6,7 +6,7 @@ import pandas as pd
 
 from cmkit.books.content.book import Book
 from cmkit.books.content.display import Shown, shown
-from cmkit.books.content.markup import Html, join, nothing, state_mark, tag
+from cmkit.books.content.markup import Html, nothing, state_mark, tag
 from cmkit.books.content.wording import count, day, plain, short_day
 from cmkit.tables.judge import RANK as STATE_RANK
 
@@ -79,12 +79,12 @@ def since_last_month(book: Book) -> Shown:
         if len(own):
             items = [_line(book, row) for row in own.head(MOST_LINES).itertuples()]
             if len(own) > MOST_LINES:
-                items.append(tag("span", f"and {len(own) - MOST_LINES:,} more", class_="small"))
+                items.append(tag("li", f"and {len(own) - MOST_LINES:,} more", class_="small"))
             parts.append(
                 tag(
                     "div",
                     tag("h3", f"{title}: {len(own)}"),
-                    tag("ul", *(tag("li", item) for item in items)),
+                    tag("ul", *items),
                     class_="change",
                 )
             )
@@ -97,13 +97,13 @@ def since_last_month(book: Book) -> Shown:
 
 
 def _line(book: Book, row: Any) -> Html:
-    return join(
-        [
-            state_mark(row.now, word=False),
-            " ",
-            book.linked(row.compartment),
-            tag("span", f" {row.words}{_at(book, row.compartment)}", class_="small"),
-        ]
+    return tag(
+        "li",
+        state_mark(row.now, word=False),
+        " ",
+        book.linked(row.compartment),
+        tag("span", f" {row.words}{_at(book, row.compartment)}", class_="small"),
+        data_machine=book.machine_of(row.compartment) or None,
     )
 
 

@@ -7,10 +7,10 @@ import pandas as pd
 from cmkit.books.content.book import Book
 from cmkit.books.content.display import Shown, shown
 from cmkit.books.content.figures.curves import sites_side_by_side
-from cmkit.books.content.markup import Column, Html, link, nothing, paragraph, table, tag
+from cmkit.books.content.markup import Column, Html, link, long_table, nothing, paragraph, table, tag
 from cmkit.books.content.sections.headline import LATE, NEVER, REPEAT
 from cmkit.books.content.sections.work import job
-from cmkit.books.content.wording import GLYPHS, NBSP, STATES, analyte_name, chance, listed, money, number
+from cmkit.books.content.wording import GLYPHS, NBSP, STATES, analyte_name, chance, family_name, listed, money, number
 from cmkit.records.analytes import analyte_register
 
 FIRST = 12
@@ -20,7 +20,7 @@ MOST_BARS = 40  # sites drawn, highest cost of waiting first; the table has all
 
 def site_rows(book: Book) -> pd.DataFrame:
     """One row a site: site, name, machines, compartments, counts by state, late (routine bottles), asked (for sooner or again), never (sampled), believed (share, last 12 months), waiting (money),
-    alarm_age (days since the result of the middle open alarm was known), oldest (days), days_to_report (middle, drawn to reported, last 12
+    unowned (open alarms nobody has taken on), alarm_age (days since the result of the middle open alarm was known), oldest (days), days_to_report (middle, drawn to reported, last 12
     months), slow (9 in 10 within so many days).
     """
     tables = book.tables
@@ -35,6 +35,8 @@ def site_rows(book: Book) -> pd.DataFrame:
     wanted = {"late": (due["due_as"] == LATE) & ~due["sooner"], "asked": (due["due_as"] == REPEAT) | ((due["due_as"] == LATE) & due["sooner"]), "never": due["due_as"] == NEVER}  # fmt: skip
     out = out.assign(**{name: rows.groupby(due["site"]).sum() for name, rows in wanted.items()})
     out["believed"] = (trust["believed"] >= 0.5).groupby(trust["compartment"].map(of)).mean()
+    alarms = tables.open_work[tables.open_work["about"] == "alarm"]
+    out["unowned"] = (alarms["owner"] == "").groupby(alarms["compartment"].map(of)).sum()
     out["waiting"] = tables.waiting["cost_of_waiting"].groupby(tables.waiting["compartment"].map(of)).sum()
     open_days = (book.as_of - open_alarms(book).set_index("compartment")["known_on"]).dt.days
     ages = open_days.groupby(open_days.index.map(of))
@@ -42,7 +44,7 @@ def site_rows(book: Book) -> pd.DataFrame:
     out["alarm_age"], out["oldest"] = ages.median(), ages.max()
     out["days_to_report"], out["slow"] = days.median(), days.quantile(0.9)
     out["compartments"] = out[list(STATES)].sum(axis=1)
-    counts = [*STATES, "machines", *wanted, "compartments"]
+    counts = [*STATES, "machines", *wanted, "compartments", "unowned"]
     out = out.fillna({**dict.fromkeys(counts, 0), "waiting": 0.0})
     return (
         out.astype(dict.fromkeys(counts, int))
@@ -79,7 +81,7 @@ def sites_beside(book: Book) -> Shown:
     return shown(
         table(heads, cells, "Sites, by what waiting is expected to cost; counts of compartments", class_="blocks"),
         _rates(book, rows),
-        _by_month(book),
+        _by_month(book, rows["site"]),
         sites_side_by_side(rows.head(MOST_BARS)),
     )
 
@@ -94,18 +96,18 @@ def open_alarms(book: Book) -> pd.DataFrame:
 def _rates(book: Book, rows: pd.DataFrame) -> Html:
     """The same per 100 compartments, with how long alarms stand and how long a bottle takes to be reported."""
     cells = [
-        [r.name_, *(_per_hundred(n, r.compartments) for n in (r.alarm, r.alert, r.not_known, r.late)), _days(r.alarm_age, r.oldest), _days(r.days_to_report, r.slow)]
+        [r.name_, *(_per_hundred(n, r.compartments) for n in (r.alarm, r.alert, r.not_known, r.late)), *map(_days, (r.alarm_age, r.oldest, r.days_to_report, r.slow))]
         for r in rows.rename(columns={"name": "name_", "not known": "not_known"}).itertuples()
     ]  # fmt: skip
     heads = [
         "Site",
-        *(Column(t, True) for t in ("In alarm", "In alert", "Not known", "Routine late", "Open alarms, days: middle, oldest", "Drawn to reported, days: middle, 9 in 10 within")),
+        *(Column(t, True) for t in ("In alarm", "In alert", "Not known", "Routine late", "Alarms open, days, middle", "Oldest alarm, days", "Drawn to reported, days, middle", "9 in 10 within, days")),
     ]  # fmt: skip
     return table(
         heads,
         cells,
-        "Per 100 compartments; how long alarms have stood, and how long a bottle takes to be reported (last 12 months)",
-        class_="blocks",
+        "States and late bottles per 100 compartments; how long alarms have stood, and how long a bottle takes to be reported (last 12 months)",
+        class_="blocks narrow",
     )
 
 
@@ -113,11 +115,11 @@ def _per_hundred(n: int, of: int) -> str:
     return number(100 * n / of, 2) if of else "-"
 
 
-def _days(middle: float, far: float) -> str:
-    return "-" if pd.isna(middle) else f"{middle:,.0f}, {far:,.0f}"
+def _days(value: float) -> str:
+    return "-" if pd.isna(value) else f"{value:,.0f}"
 
 
-def _by_month(book: Book) -> Html:
+def _by_month(book: Book, order: pd.Series) -> Html:
     """Alarms by the month in which they were known, per 100 compartments of each site, by today's numbers."""
     record = book.tables.record
     raised = record[record["known_on"].notna()]
@@ -129,7 +131,7 @@ def _by_month(book: Book) -> Html:
     counted = counted.reindex(index=sites.index, columns=months, fill_value=0)
     cells = [
         [book.site_names.get(site, site), *(_per_hundred(int(n), int(sites[site])) for n in counted.loc[site])]
-        for site in sites.index
+        for site in order[order.isin(sites.index)]
     ]
     heads = ["Site", *(Column(f"{m:%b %Y}", True) for m in months)]
     return table(
@@ -212,20 +214,9 @@ def families(book: Book) -> Shown:
         words = "; ".join(
             f"{analyte_name(r.analyte)} {number(1000 * r.alert)} / {number(1000 * r.alarm)}" for r in top.itertuples()
         )
-        rows.append([str(family), f"{int(sizes.get(family, 0)):,}", f"{own['n'].max():,.0f}", words])
-    return shown(
-        table(
-            [
-                "Family",
-                Column("Compartments", True),
-                Column("Bottles", True),
-                "Wear rate limits, alert / alarm, ppm per 1,000 h",
-            ],
-            rows,
-            "Families and the limits of their best-known metals",
-            class_="text",
-        )
-    )
+        rows.append([family_name(family), f"{int(sizes.get(family, 0)):,}", f"{own['n'].max():,.0f}", words])
+    heads = ["Family", Column("Compartments", True), Column("Bottles", True), "Wear rate limits, alert / alarm, ppm per 1,000 h"]  # fmt: skip
+    return shown(long_table(heads, rows, "Families and the limits of their best-known metals", "text"))
 
 
 def crews(book: Book) -> Shown:

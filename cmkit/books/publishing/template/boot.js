@@ -76,7 +76,7 @@
   const paperWidth = (plot) => (plot.closest(".folded") ? 312 : 660);
   const opened = [];
   window.addEventListener("beforeprint", () => {
-    for (const fold of document.querySelectorAll("details.prints:not([open])")) {
+    for (const fold of document.querySelectorAll("details.prints:not([open], [hidden])")) {
       fold.open = true;
       opened.push(fold);
     }
@@ -102,11 +102,43 @@
     });
   }
 
+  // One machine's entries only: rows, lines and pages say whose they are.
+  function chooser() {
+    const items = [...document.querySelectorAll("main [data-machine]")];
+    const machines = [...new Set(items.map((i) => i.dataset.machine))].sort(new Intl.Collator("en", { numeric: true }).compare);
+    const nav = document.querySelector("nav.contents");
+    if (!nav || machines.length < 2) return;
+    const label = Object.assign(document.createElement("label"), { className: "machine", textContent: "Machine " });
+    const select = label.appendChild(document.createElement("select"));
+    for (const name of ["all", ...machines]) select.add(new Option(name, name === "all" ? "" : name));
+    const only = Object.assign(document.createElement("p"), { className: "only" });
+    only.setAttribute("role", "status");
+    nav.append(label);
+    nav.after(only);
+    select.addEventListener("change", () => choose(select.value, items, only));
+  }
+
+  function choose(machine, items, only) {
+    for (const item of items) item.hidden = machine !== "" && item.dataset.machine !== machine;
+    const empty = (part) => part.querySelector("[data-machine]") && !part.querySelector("[data-machine]:not([hidden])");
+    for (const part of document.querySelectorAll(".acts .band, .change, main .wide, details.printed")) part.hidden = empty(part);
+    for (const part of document.querySelectorAll("details.printed")) part.open = machine !== "" && !part.hidden && part.querySelector("[data-machine]") !== null;
+    for (const head of document.querySelectorAll("main h2")) {
+      const parts = [];
+      for (let next = head.parentElement.nextElementSibling; next && !next.querySelector("h2"); next = next.nextElementSibling) parts.push(next);
+      const own = parts.flatMap((p) => (p.matches("[data-machine]") ? [p] : [...p.querySelectorAll("[data-machine]")]));
+      head.classList.toggle("none", own.length > 0 && own.every((i) => i.hidden));
+    }
+    const shown = items.filter((i) => !i.hidden).length;
+    only.textContent = machine && `Only ${machine} is shown, ${shown} of ${items.length} entries. Sums, counts and figures of the whole site stay as they are.`;
+  }
+
   try {
     await loadLibrary();
     drawings = JSON.parse(await unpacked("charts-gz"));
     document.querySelectorAll("div.packed").forEach((part) => (part.outerHTML = drawings.parts[part.dataset.part]));
     figures = [...document.querySelectorAll("figure.chart")];
+    chooser();
     if (location.hash) reveal();
     window.addEventListener("hashchange", reveal);
     await drawOpen(document.body);
