@@ -13,6 +13,7 @@ from cmkit.practice.programme import as_one
 from cmkit.practice.rounds import on_days
 from cmkit.practice.technique import crew_technique
 from cmkit.records.fleet import Fleet
+from cmkit.records.reading.advice import newest_set_aside
 from cmkit.records.settings import Sampling
 
 _WHOLE = ("repairs", "counts", "corrections")  # each part carries them whole
@@ -99,4 +100,5 @@ def _counted(first: Assessment | Fleet, set_aside: pd.DataFrame) -> pd.DataFrame
 def _about(parts: Sequence[Assessment], reading: Fleet | None) -> dict[str, Any]:
     kinds = {name: kind for part in parts for name, kind in part.about["kinds"].items()}
     sources = parts[0].about["sources"] if reading is None else dict(sorted(reading.sources.items()))
-    return {**parts[0].about, "kinds": dict(sorted(kinds.items())), "sources": sources}
+    about = {**parts[0].about, "kinds": dict(sorted(kinds.items())), "sources": sources}
+    return about if reading is None else about | {"newest_set_aside": newest_set_aside(reading)}

@@ -2,7 +2,6 @@
 
 import json
 import shutil
-import signal
 import subprocess
 import sys
 from datetime import date
@@ -15,7 +14,8 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner
 
-from cmkit.cli import main, month_asked
+from cmkit.books.publishing.fleet_month import month_asked
+from cmkit.cli import main
 from cmkit.errors import CmkitError
 from cmkit.files import seal
 from cmkit.review import KIND as REVIEW
@@ -123,43 +123,6 @@ def test_where_nothing_can_be_written_is_said_before_any_work(
     result = run(*words)
     assert result.exit_code == 2
     assert said in " ".join(result.output.split())
-
-
-@pytest.mark.parametrize(
-    ("stop_in", "command"),
-    [
-        ("cmkit.records.storing.store._put", ["take-in"]),
-        ("cmkit.books.publishing.month._write_field_sheets", ["books", "--month", "newest", "--out", "out"]),
-    ],
-)
-def test_stopped_by_hand_is_one_line_and_code_130(stop_in: str, command: list[str], tmp_path: Path) -> None:
-    """Ctrl-C in the middle of a run: no traceback, no half store and no half month; the next run goes on."""
-    base_fleet(tmp_path / "fleet")
-    words = [stop_in, command[0], str(tmp_path / "fleet"), *command[1:]]
-    started = subprocess.Popen(
-        [sys.executable, "-c", _SLOW, *words], cwd=tmp_path, text=True, stdout=subprocess.PIPE, stderr=subprocess.STDOUT
-    )  # fmt: skip
-    assert "here\n" in iter(started.stdout.readline, "")
-    started.send_signal(signal.SIGINT)
-    said = started.communicate(timeout=60)[0]
-    assert started.returncode == 130, said
-    assert "cmkit: stopped. What was there before stands" in said
-    assert "Traceback" not in said
-    assert not (tmp_path / "out" / "2026-06").exists()
-    assert run("take-in", str(tmp_path / "fleet")).exit_code == 0
-
-
-_SLOW = """
-import importlib, signal, sys, time
-import cmkit.cli
-signal.signal(signal.SIGINT, signal.default_int_handler)
-module, _, name = sys.argv.pop(1).rpartition(".")
-def here(*_):
-    print("here", flush=True)
-    time.sleep(60)
-setattr(importlib.import_module(module), name, here)
-cmkit.cli.main()
-"""
 
 
 def test_a_fleet_that_cannot_be_written_can_be_read_by_version(tmp_path: Path, monkeypatch) -> None:

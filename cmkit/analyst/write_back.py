@@ -18,6 +18,8 @@ from cmkit.files import one_writer, write_file
 from cmkit.practice.decisions import open_work
 from cmkit.practice.ledger import from_text
 from cmkit.records.reading.files import spreadsheet_text, table_files
+from cmkit.records.reading.same_bottle import pairs_words, same_bottles
+from cmkit.records.storing.source import open_fleet
 from cmkit.tables.records import DECIDED, TABLES
 
 _WAIT_S = 10.0
@@ -73,7 +75,7 @@ def draft_correction(
 ) -> Draft:  # fmt: skip
     """One value of a bottle put right, as a row of `corrections`. Nothing is written; the laboratory's file stays as it is.
 
-    field: compartment, meter_h, fluid_h, makeup_l or drawn_on. ParameterError for a bottle, field or value that is not allowed, or without a reason or a name.
+    field: compartment, meter_h, fluid_h, makeup_l, drawn_on, or sample for a bottle that has another number too. ParameterError for a bottle, field or value that is not allowed, or without a reason or a name.
     """
     one_of("sample", sample, a.samples["sample"])
     one_of("field", field, TABLES["corrections"].column("field").one_of)
@@ -81,11 +83,27 @@ def draft_correction(
         raise ParameterError("reason, decided_by: found nothing; wanted why, and who decided.")
     if field == "compartment":
         text = one_of("value", value, a.compartments["compartment"])
+    elif field == "sample":
+        text = str(value).strip()
+        if text in ("", sample):
+            raise ParameterError(f"value: found {value!r}, wanted the other number of this bottle.")
     else:
         text = f"{_day('value', str(value))}" if field == "drawn_on" else _number("value", float(str(value)))
     values = {
         "correction": _free_key(f"K-{sample}", a.corrections["correction"]), "sample": sample, "field": field, "value": text,
         "decided_on": f"{_day('decided_on', decided_on or date.today())}", "decided_by": decided_by, "reason": reason,
+    }  # fmt: skip
+    return Draft("corrections", _safe(values))
+
+
+def draft_join(sample: str, bottle: str, taken: pd.Series, *, decided_by: str, decided_on: str | date | None = None) -> Draft:  # fmt: skip
+    """A correction that says that two numbers are one bottle, from `records.reading.same_bottle`. taken: keys of corrections there already."""
+    if not decided_by.strip():
+        raise ParameterError("decided_by: found nothing; wanted who decided.")
+    values = {
+        "correction": _free_key(f"K-{sample}", taken), "sample": sample, "field": "sample", "value": bottle,
+        "decided_on": f"{_day('decided_on', decided_on or date.today())}", "decided_by": decided_by,
+        "reason": "same compartment, day and hours as the field sheet's bottle",
     }  # fmt: skip
     return Draft("corrections", _safe(values))
 
@@ -198,6 +216,23 @@ def undo(folder: str | Path, draft: Draft) -> Path:
     return path
 
 
+def join_pairs(folder: Path, decided_by: str | None) -> str:
+    """Bottles of a fleet under two numbers, in lines; with a name they are recorded as corrections, one by one, each in one step.
+
+    Raises ParameterError for an empty name, WriteError and WrongFile as :func:`write_back`.
+    """
+    fleet = open_fleet(folder)
+    pairs = same_bottles(fleet)
+    if pairs.empty:
+        return "No bottle stands under two numbers."
+    if decided_by is None:
+        return f"{pairs_words(pairs)}\nNothing was written. Where all are right: cmkit join-bottles {folder} --accept --by NAME; else put single ones into corrections."
+    taken = fleet.corrections["correction"]
+    for row in pairs.itertuples():
+        path = write_back(folder, draft_join(row.sample, row.bottle, taken, decided_by=decided_by))
+    return f"{pairs_words(pairs)}\nRecorded in {path}; to undo, take these rows out again."
+
+
 @contextmanager
 def _records_lock(place: Path) -> Iterator[None]:
     """Alone with the fleet's records: the store's lock where there is a store, one of the folder's own where there is none."""
@@ -301,6 +336,8 @@ __all__ = [
     "draft_correction",
     "draft_decision",
     "draft_finding",
+    "draft_join",
+    "join_pairs",
     "undo",
     "what_changed",
     "write_back",

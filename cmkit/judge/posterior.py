@@ -92,8 +92,8 @@ def told(b: Bottles, states: States) -> NDArray[np.bool_]:
     needs = np.array([[name in p.needs for name in names] for p in states.patterns], bool).reshape(-1, len(names))
     level = np.array([p.low for p in states.patterns])
     free = np.array([bool(p.groups) for p in states.patterns])
-    noted = np.isfinite(b.low).any(axis=1)
-    return free | (noted[:, None] & level) | (measured.astype(float) @ needs.T.astype(float) > 0)
+    noted = np.isfinite(b.low).any(axis=1, keepdims=True)
+    return free | (noted & level) | (measured.astype(float) @ needs.T.astype(float) > 0)
 
 
 def start_chances(share: Floats, arrivals: Arrivals) -> Floats:

@@ -91,6 +91,7 @@ class Fleet:
         ].reset_index(drop=True)
         if self.unreported is not None:
             known["samples"] = pd.concat([known["samples"], self.unreported], ignore_index=True)
+        known |= joined_bottles(known["samples"], known["corrections"], known["findings"])
         unreported = without_report(known["samples"])
         samples, replaced = newest_issue(known["samples"])
         places = {*self.compartments["compartment"], *self.elsewhere}
@@ -289,6 +290,23 @@ def _not_used(rows: pd.DataFrame, reason: pd.Series | str) -> pd.DataFrame:
     )
 
 
+def joined_bottles(samples: pd.DataFrame, corrections: pd.DataFrame, findings: pd.DataFrame) -> dict[str, pd.DataFrame]:
+    """samples, corrections and findings with every bottle that a correction calls the same as another under that other's number."""
+    rows = corrections[corrections["field"] == "sample"].sort_values(["decided_on", "correction"])
+    names = {"samples": "sample", "corrections": "sample", "findings": "prompted_by"}
+    tables = {"samples": samples, "corrections": corrections, "findings": findings}
+    if rows.empty:
+        return tables
+    number: dict[str, str] = {}
+    for row in rows.itertuples():
+        now = number.get(row.value, row.value)
+        number = {old: now if new == row.sample else new for old, new in number.items()} | {row.sample: now}
+    out = {t: frame.assign(**{names[t]: frame[names[t]].replace(number)}) for t, frame in tables.items()}
+    own = corrections["field"] == "sample"
+    out["corrections"]["sample"] = out["corrections"]["sample"].mask(own, corrections["sample"])
+    return out
+
+
 def apply_corrections(samples: pd.DataFrame, corrections: pd.DataFrame, names: set[str]) -> pd.DataFrame:
     """Samples with an analyst's confirmed corrections applied, in order of decision; `corrected` says which columns changed.
 
@@ -298,8 +316,9 @@ def apply_corrections(samples: pd.DataFrame, corrections: pd.DataFrame, names: s
     out = samples.copy()
     out["corrected"] = ""
     for row in corrections.sort_values(["decided_on", "correction"]).itertuples():
-        hit = out["sample"] == row.sample
-        out.loc[hit, row.field] = _corrected_value(row.correction, row.field, row.value, names)
+        hit = out["sample"] == (row.value if row.field == "sample" else row.sample)
+        if row.field != "sample":  # those are joined already
+            out.loc[hit, row.field] = _corrected_value(row.correction, row.field, row.value, names)
         out.loc[hit, "corrected"] = (out.loc[hit, "corrected"] + " " + row.field).str.strip()
     return out
 

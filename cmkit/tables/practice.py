@@ -106,6 +106,7 @@ TABLES = by_name(
                 number("mark_mm", "mm", "mark on the tube, below the access; missing where it is set on site"),
                 text("tube_words", "the tube in words"),
                 number("dead_ml", "ml", "dead volume of valve, line and probe, missing for a pump"),
+                flag("dead_assumed", "that volume is the usual one of the kind, not on record"),
                 number("purge_times", "1", "dead volumes to run off before the bottle, missing for a pump"),
                 number("due_meter_h", "h", "meter reading at which it is due"),
                 date("due_on", "day it falls due"),

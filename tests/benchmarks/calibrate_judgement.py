@@ -2,10 +2,12 @@
 
     python tests/benchmarks/calibrate_judgement.py CACHE "nobody acts" SEED [SEED ...]      (a variation of `recipes.py`)
     python tests/benchmarks/calibrate_judgement.py CACHE "without dirt entry" SEED ...      (that pattern taken out of the tables)
+    python tests/benchmarks/calibrate_judgement.py CACHE "other: rounding to 5 ppm" SEED ...      (a breakage of `other_kinds.py`)
 
 Fleets are written once into CACHE and read as any fleet is. A fault counts as findable when a bottle drawn after its beginning was reported
 before it failed; it is found when one of those bottles reached the threshold. False alarms are counted over all bottles, also badly drawn
-ones, of compartments that never had a fault. Standard errors are binomial (faults, bottles).
+ones, of compartments that never had a fault. Standard errors are binomial (faults, bottles); of month ends between fleets. A compartment into which
+the recipe puts a wrong can is left out: what is seen there is true, and no fault of the machine.
 """
 
 import pickle
@@ -16,95 +18,140 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from month_ends import month_ends, month_figures
+from other_fleets import write_other_fleet
+from other_kinds import BREAKAGES
 from recipes import VARIATIONS
 
+from cmkit.judge.compartments import State, judge_compartments
+from cmkit.judge.decide import Beside
 from cmkit.judge.judge import Judged, judge_bottles
 from cmkit.judge.learning import JudgeLearnt, learn_judgement
 from cmkit.judge.priors import arrivals_of, priors_of
+from cmkit.learn import learn
+from cmkit.learnt import Learnt
 from cmkit.records.analytes import with_own
+from cmkit.records.fleet import Fleet
 from cmkit.records.reading.load import load_fleet
-from cmkit.simulate.recipe import Recipe
 from cmkit.simulate.write import write_fleet
-from cmkit.trust.hours import running_hours
-from cmkit.trust.laboratory import family_usual, unit_doubts, without_results
-from cmkit.wear.exposure import sample_exposure
-from cmkit.wear.family import family_numbers
-from cmkit.wear.rates import run_filter
-from cmkit.wear.timeline import usual_make_up, usual_pace
+from cmkit.trust.hours import Hours, running_hours
+from cmkit.trust.laboratory import without_results
+from cmkit.trust.screen import Trusted, screen_bottles
+from cmkit.wear.fit import Wear, fit_wear
 
 FALSE_SHARES = (0.005, 0.01, 0.02, 0.04)
+OTHER = "other: "
 CLASSES = (0, 0.01, 0.02, 0.05, 0.1, 0.2, 0.35, 0.6, 0.8, 0.95, 1.0001)
 
 
 @dataclass(frozen=True)
 class Scored:
-    """One fleet or several: bottles (p_fault, active, sound, drawing, ...), faults (findable, best chance while it grew), month ends."""
+    """One fleet or several: bottles (p_fault, active, sound, drawing, ...), faults (findable, best chance while it grew), month ends by chance alone, and as the pages
+    would say them (`month_ends`)."""
 
     bottles: pd.DataFrame
     faults: pd.DataFrame
     months: pd.DataFrame
+    pages: pd.DataFrame
 
 
-def fleet_folder(cache: Path, name: str, recipe: Recipe, seed: int) -> Path:
-    """The folder of a simulated fleet, written unless it is there."""
-    folder = cache / f"{name}-{seed}"
+@dataclass(frozen=True)
+class Given:
+    """A fleet as of its last report with every chapter of its assessment up to the judgement."""
+
+    known: Fleet
+    learnt: Learnt
+    hours: Hours
+    wear: Wear
+    trust: Trusted
+    state: State
+
+
+def fleet_folder(cache: Path, name: str, seed: int) -> Path:
+    """The folder of a simulated fleet of a variation, or of the other generator, written unless it is there."""
+    folder = cache / f"{name.replace(' ', '-').replace(':', '')}-{seed}"
     if not (folder / "truth" / "faults.csv").exists():
-        write_fleet(recipe, folder, seed=seed)
+        if name.startswith(OTHER):
+            write_other_fleet(folder, BREAKAGES[name.removeprefix(OTHER)], seed)
+        else:
+            write_fleet(VARIATIONS[name](), folder, seed=seed)
     return folder
 
 
-def inputs(folder: Path) -> tuple:
-    """What the judge is given, from the records alone; kept beside the fleet."""
-    kept = folder / "inputs.pkl"
+def given(folder: Path) -> Given:
+    """The chapters of a fleet, kept beside it."""
+    kept = folder / "given.pkl"
     if kept.exists():
         return pickle.loads(kept.read_bytes())
     fleet = load_fleet(folder)
-    known = fleet.as_of(fleet.samples["reported_on"].max())
-    register = with_own(known.settings.analytes)
+    day = fleet.samples["reported_on"].max()
+    learnt, known = learn(fleet, day), fleet.as_of(day)
     hours = running_hours(known)
-    strange = unit_doubts(known, register, family_usual(known, register))["sample"]
-    sound = without_results(known.samples, strange, register)
-    pace = usual_pace(known, hours.samples)
-    exposure = sample_exposure(
-        known, hours.samples, hours.services, usual_make_up(known, hours.samples, hours.services, pace), pace
-    )
-    numbers = family_numbers(exposure, sound, register)
-    expected = run_filter(exposure, known.samples, numbers, register, accept_changes=False, not_learnt=strange)
-    out = (known, sound, exposure, numbers, expected, register)
+    wear = fit_wear(known, hours, learnt)
+    trust = screen_bottles(known, hours, wear.for_screening, learnt)
+    out = Given(known, learnt, hours, wear, trust, judge_compartments(known, hours, wear, trust, learnt))
     kept.write_bytes(pickle.dumps(out))
     return out
 
 
-def judged(folder: Path, without: frozenset[str] = frozenset()) -> tuple[JudgeLearnt, Judged]:
-    """What a fleet folder teaches, and its judgement."""
-    *given, register = inputs(folder)
-    learnt = learn_judgement(*given, register=register, without=without)
-    return learnt, judge_bottles(*given, register=register, learnt=learnt, without=without)
+def judged(g: Given, without: frozenset[str] = frozenset()) -> tuple[JudgeLearnt, Judged]:
+    """What a fleet teaches the judge, and its judgement; without: causes left out of the tables."""
+    own = g.learnt
+    if not without:
+        return JudgeLearnt(own.measures, own.ageing, own.middles, own.priors), g.state.judged
+    register, screening = with_own(g.known.settings.analytes), g.wear.for_screening
+    clean = without_results(g.known.samples, screening.units["sample"], register)
+    parts = (g.known, clean, g.wear.exposure, own.numbers, screening.expected)
+    learnt = learn_judgement(*parts, register=register, without=without)
+    return learnt, judge_bottles(*parts, register=register, learnt=learnt, without=without)
 
 
-def score(folder: Path, learnt: JudgeLearnt, result: Judged) -> Scored:
+def read_faults(folder: Path) -> pd.DataFrame:
+    """truth/faults.csv with dates."""
+    return pd.read_csv(folder / "truth" / "faults.csv", parse_dates=["opened_on", "ended_on"])
+
+
+def wrong_cans(folder: Path) -> set[str]:
+    """Compartments into which a wrong fluid was filled."""
+    topups = pd.read_csv(folder / "truth" / "topups.csv")
+    return set(topups.loc[topups["fluid"] == "wrong fluid", "compartment"]) if "fluid" in topups else set()
+
+
+def score(folder: Path, g: Given, learnt: JudgeLearnt, result: Judged) -> Scored:
     """A fleet's judgement against its truth."""
-    faults = pd.read_csv(folder / "truth" / "faults.csv", parse_dates=["opened_on", "ended_on"])
+    cans = wrong_cans(folder)
+    faults = read_faults(folder)
+    faults = faults[~faults["compartment"].isin(cans)].reset_index(drop=True)
     truth = pd.read_csv(folder / "truth" / "samples.csv").drop_duplicates("sample")
-    bottles = result.bottle_chances.merge(
+    chances = result.bottle_chances
+    bottles = chances[~chances["compartment"].isin(cans)].merge(
         truth[["sample", "drawing", "exchanged_with", "slip", "bottle_factor"]], on="sample", how="left"
     )
     bottles = _with_fault(bottles, faults, "drawn_on")
-    per_day = arrivals_per_day(folder, learnt)
+    per_day = arrivals_per_day(g, learnt)
     ever = set(faults["compartment"])
     bottles["faultless"] = ~bottles["compartment"].isin(ever)
     bottles["badly"] = (bottles["drawing"] != "good") | bottles["exchanged_with"].notna()
     bottles["fleet"] = folder.name
-    return Scored(bottles, _fault_rows(bottles, faults), _month_ends(bottles, faults, per_day, folder.name))
+    beside = Beside(
+        g.state.evidence,
+        g.wear.exposure,
+        g.hours.use,
+        g.wear.for_screening.expected,
+        g.trust.doubts,
+        g.learnt.turnaround,
+    )
+    pages = month_ends(g.known, result, beside, faults).assign(fleet=folder.name)
+    pages = pages[~pages["compartment"].isin(cans)]
+    return Scored(bottles, _fault_rows(bottles, faults), _month_ends(bottles, faults, per_day, folder.name), pages)
 
 
-def arrivals_per_day(folder: Path, learnt: JudgeLearnt) -> pd.Series:
+def arrivals_per_day(g: Given, learnt: JudgeLearnt) -> pd.Series:
     """Faults a day by compartment, as the judgement takes them to arrive: its rate per hour at the pace of the compartment's machine."""
-    known, _, exposure, *_ = inputs(folder)
-    groups = exposure.groupby("compartment")
+    groups = g.wear.exposure.groupby("compartment")
     pace = groups["run_h"].agg(np.ptp) / (groups["drawn_on"].agg(np.ptp) / pd.Timedelta(days=1)).clip(lower=1)
     factor = priors_of(learnt.priors).factor
-    per_h = groups["kind"].first().map(lambda kind: arrivals_of(known, kind, factor).per_h)
+    per_h = groups["kind"].first().map(lambda kind: arrivals_of(g.known, kind, factor).per_h)
     return per_h * pace.where(pace > 0, pace.median())
 
 
@@ -163,7 +210,10 @@ def _month_ends(bottles: pd.DataFrame, faults: pd.DataFrame, per_day: pd.Series,
 def joined(parts: list[Scored]) -> Scored:
     """Several fleets as one."""
     return Scored(
-        *(pd.concat([getattr(p, name) for p in parts], ignore_index=True) for name in ("bottles", "faults", "months"))
+        *(
+            pd.concat([getattr(p, name) for p in parts], ignore_index=True)
+            for name in ("bottles", "faults", "months", "pages")
+        )
     )
 
 
@@ -233,6 +283,8 @@ def report(s: Scored) -> None:
     print(
         "\nBottles, stated against true\n", reliability(s.bottles["p_fault"], s.bottles["active"]).round(4).to_string()
     )
+    print("\nMonth ends as the pages say them\n")
+    print("\n".join(f"- {name}: {value:.4f}" for name, value in month_figures(s.pages).items()))
     print(
         "\nMonth ends, stated against true\n", reliability(s.months["p_fault"], s.months["active"]).round(4).to_string()
     )
@@ -245,8 +297,9 @@ def main(cache: str, name: str, *seeds: str) -> None:
     variation = "nobody acts" if left_out else name
     parts = []
     for seed in seeds:
-        folder = fleet_folder(Path(cache), variation.replace(" ", "-"), VARIATIONS[variation](), int(seed))
-        parts.append(score(folder, *judged(folder, frozenset([left_out]) if left_out else frozenset())))
+        folder = fleet_folder(Path(cache), variation, int(seed))
+        g = given(folder)
+        parts.append(score(folder, g, *judged(g, frozenset([left_out]) if left_out else frozenset())))
     print(f"\n## {name}, seeds {' '.join(seeds)}\n")
     report(joined(parts))
     print(f"\nCPU {time.process_time() - began:.0f} s")

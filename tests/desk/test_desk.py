@@ -1,19 +1,12 @@
 """The desk without a screen: it shows what the functions say, writes what it previewed, and takes it back."""
 
 import shutil
-from pathlib import Path
 
 import pytest
 
 import cmkit
-from cmkit.books.content.open_assessment import open_assessment
 from cmkit.desk.panels import chosen_rows
 from cmkit.errors import ParameterError
-
-
-@pytest.fixture(scope="module")
-def demo(root: Path):
-    return open_assessment(root / "sample_data", "2026-06-30")
 
 
 def controls(box) -> list:

@@ -118,13 +118,13 @@ LOW = ("", "low level", "is", np.nan, "alert")
 
 @pytest.mark.parametrize(
     ("p", "state"),
-    [(0.0, "clear"), (0.149, "clear"), (0.15, "alert"), (0.349, "alert"), (0.35, "alarm"), (1.0, "alarm")],
+    [(0.0, "clear"), (0.149, "clear"), (0.15, "alert"), (0.399, "alert"), (0.4, "alarm"), (1.0, "alarm")],
 )
 def test_state_by_chance(story: Story, p: float, state: str) -> None:
     assert verdict(story([bottle(), bottle(p)]))["state"] == state
 
 
-@pytest.mark.parametrize(("p", "good", "state"), [(0.4, 0.7, "alarm"), (0.4, 0.69, "alert"), (0.5, 0.69, "alarm")])
+@pytest.mark.parametrize(("p", "good", "state"), [(0.45, 0.7, "alarm"), (0.45, 0.69, "alert"), (0.5, 0.69, "alarm")])
 def test_a_bottle_that_may_not_be_its_own_needs_a_larger_chance(
     story: Story, p: float, good: float, state: str
 ) -> None:
