@@ -9,11 +9,11 @@ from typing import Any
 
 import click
 
+from cmkit.command_group import CommandGroup, say
 from cmkit.errors import CmkitError
-from cmkit.terminal import Commands, say, shown
 
 
-@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.group(cls=CommandGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(package_name="cmkit")
 def main() -> None:
     """Fluid-sample condition monitoring for mobile-equipment fleets.
@@ -174,15 +174,25 @@ def take_in(fleet: Path) -> None:
 @main.command()
 @_path("fleet")
 def history(fleet: Path) -> None:
-    """List the versions of the fleet's store."""
-    from cmkit.records.storing.store import default_store
+    """List the versions of the fleet's store, and whether every file is as it was written."""
+    from cmkit.records.storing.store import damaged_files, default_store, unused_files
     from cmkit.records.storing.store import history as versions
 
     _is_folder(fleet)
-    listed = versions(fleet) if default_store(fleet).exists() else None
+    store = default_store(fleet)
+    listed = versions(fleet) if store.exists() else None
     if listed is None or not len(listed):
         raise CmkitError(f"{fleet}: no store here yet. `cmkit take-in {fleet}` makes one.")
     click.echo(listed.to_string(index=False))
+    if left := unused_files(store):
+        say(
+            f"{len(left)} file(s) in {store} that no version names, left by a take-in that was stopped; they can be deleted."
+        )
+    if bad := damaged_files(store):
+        raise CmkitError(
+            f"{store}: {len(bad)} file(s) are missing or changed: {', '.join(bad[:5])}. Restore them from a copy."
+        )
+    click.echo("Every file is as it was written.")
 
 
 @main.command("publish-records", short_help="Write the fleet's tables into a database.")
@@ -337,7 +347,7 @@ def decide(fleet: Path, compartment: str, dry_run: bool, undo: str | None, **row
 
     _is_folder(fleet)
     for line in [take_back(fleet, undo)] if undo else decided(fleet, compartment, row, dry_run=dry_run):
-        click.echo(shown(line))
+        say(line)
 
 
 @main.command(short_help="How often sampling is worth it.")
@@ -358,7 +368,7 @@ def intervals(fleet: Path, as_of: str | None, version: int | None, out: Path | N
 
     _free_place(out)
     if accept:
-        click.echo("\n".join(map(_shown, accept_pairs(fleet, accept))))
+        say("\n".join(accept_pairs(fleet, accept)))
         return
     if out:
         check_heading(out, names("intervals"))
@@ -400,7 +410,8 @@ def books(
     Ends with 0 when all books are there, 1 when some site failed (its error page says why), 2 when nothing was started.
     """
     from cmkit.books.publishing.fleet_month import Wanted, make_month, month_asked
-    from cmkit.books.running.progress import say, shown_progress
+    from cmkit.books.running.progress import say as dated
+    from cmkit.books.running.progress import shown_progress
     from cmkit.engine import THREADS, Workers
     from cmkit.records.reading.files import refuse_record_place
 
@@ -410,9 +421,9 @@ def books(
     how = "cluster" if scheduler else "local"
     workers = Workers(how, threads or THREADS, scheduler, not plain_kernels, processes or 0)
     with shown_progress() as progress:
-        result = make_month(wanted, workers, say, progress)
+        result = make_month(wanted, workers, dated, progress)
     for key, error in result.failed.items():
-        say(f"{key} failed: {error}")
-    say(result.words)
+        dated(f"{key} failed: {error}")
+    dated(result.words)
     click.echo(f"Open {out / 'index.html'}")
     sys.exit(result.exit_code)

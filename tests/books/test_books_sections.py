@@ -3,6 +3,7 @@
 import re
 from collections.abc import Callable
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -22,7 +23,7 @@ from cmkit.books.content.sections.bottles import believed_bottles
 from cmkit.books.content.sections.headline import bottles_words, headline_words, state_counts
 from cmkit.books.content.sections.how import decided, how_made
 from cmkit.books.content.sections.record import record_facts, share_with_interval
-from cmkit.books.content.sections.report import newest_report, sister_bottle
+from cmkit.books.content.sections.report import newest_report, perhaps_past, sister_bottle
 from cmkit.books.content.sections.round import due_rows
 from cmkit.books.content.sections.since import changes, state_then
 from cmkit.books.content.sections.work import work_rows
@@ -207,6 +208,16 @@ def test_the_newest_report_is_whole_and_beside_what_was_expected(book: Book) -> 
     assert iron["usual"] < 100 < bottle["Fe_ppm"]  # not the forecast of a filter that has learnt the fault by now
     assert "<b>above" in cells
     assert "final drive, front left" in text or "final drive, rear" in text  # another of the same machine beside it
+
+
+def test_a_result_above_its_limit_may_be_past_one_that_lies_higher() -> None:
+    """Water `>1000` under an alarm limit of 2000: nobody knows; of 500: it is past for certain, which the rules say; `<1000`: it is not."""
+    up, down = (SimpleNamespace(measure="level", direction=d, alarm=2000.0) for d in ("up", "down"))
+    assert perhaps_past(1000.0, ">", [up])
+    assert not perhaps_past(1000.0, ">", [down])
+    assert not perhaps_past(1000.0, "<", [up])
+    assert not perhaps_past(1000.0, "", [up])
+    assert not perhaps_past(2500.0, ">", [up])
 
 
 def test_much_set_aside_lately_is_said_in_the_headline(book: Book) -> None:

@@ -166,12 +166,15 @@ def _row(analyte: str, bottle: pd.Series, beside: _Beside) -> list[object]:
     value = float(bottle[analyte])
     name, unit = analyte_name(analyte), analyte_unit(analyte)
     usual, words = _expected(analyte, value, beside)
+    limits = beside.limits.get(analyte, [])
+    if analyte not in beside.passed and perhaps_past(value, _sign(bottle, analyte), limits):
+        words = tag("b", "perhaps past the limit: ask for the number")
     cells: list[object] = [
         f"{name}, {unit}" if unit else name,
         _shown(value, _sign(bottle, analyte), analyte),
         usual,
         words,
-        _limits(beside.limits.get(analyte, []), beside.fresh.get(analyte, np.nan)),
+        _limits(limits, beside.fresh.get(analyte, np.nan)),
     ]
     if beside.sister is None:
         return cells
@@ -180,6 +183,12 @@ def _row(analyte: str, bottle: pd.Series, beside: _Beside) -> list[object]:
         *cells,
         _shown(float(other), _sign(beside.sister, analyte), analyte) if pd.notna(other) else "-",
     ]
+
+
+def perhaps_past(value: float, sign: str, limits: list[Any]) -> bool:
+    """Whether a result known only to lie above `value` may be past an upper limit that `value` is not past; limits: rows of the result's limits."""
+    upper = [r.alarm for r in limits if r.measure == "level" and r.direction == "up"]
+    return sign == ">" and any(alarm > value for alarm in upper)
 
 
 def _sign(bottle: pd.Series, analyte: str) -> str:

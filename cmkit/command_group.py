@@ -1,4 +1,4 @@
-"""How commands speak in a terminal: one message for an error, an orderly end when stopped, text of files made harmless."""
+"""How a command ends and what it prints: errors in one message, a stop that tidies up, text of files without marks a terminal would obey."""
 
 import os
 import signal
@@ -14,7 +14,7 @@ from cmkit.errors import CmkitError
 _LONGEST = 2000  # characters of one message
 
 
-class Commands(click.Group):
+class CommandGroup(click.Group):
     """Prints an error raised on purpose as one message, without a traceback, and ends with code 2 (nothing was started).
 
     A stop by Ctrl-C ends with code 130, one by the system (SIGTERM) with 143, as is usual; both tidy up behind them.
@@ -22,7 +22,7 @@ class Commands(click.Group):
 
     def invoke(self, ctx: click.Context) -> None:
         try:
-            with stopped_by_system():
+            with _stopped_by_system():
                 super().invoke(ctx)
         except CmkitError as error:
             click.echo(f"cmkit: {shown(error)}", err=True)
@@ -31,7 +31,7 @@ class Commands(click.Group):
             raise
         except KeyboardInterrupt as stop:
             click.echo("\ncmkit: stopped. What was there before stands; run the command again to go on.", err=True)
-            sys.exit(143 if isinstance(stop, Terminated) else 130)
+            sys.exit(143 if isinstance(stop, _Terminated) else 130)
         except OSError as error:  # a folder that cannot be written, a full disk
             click.echo(
                 f"cmkit: {shown(error.filename or 'a file')}: {error.strerror or error}; nothing more was done.",
@@ -40,12 +40,12 @@ class Commands(click.Group):
             sys.exit(2)
 
 
-class Terminated(KeyboardInterrupt):
+class _Terminated(KeyboardInterrupt):
     """The system asked the process to end."""
 
 
 @contextmanager
-def stopped_by_system() -> Iterator[None]:
+def _stopped_by_system() -> Iterator[None]:
     """SIGTERM as an exception, so that what is on its way is removed; a process forked from this one (a kernel) ends as is usual."""
     if threading.current_thread() is not threading.main_thread():
         yield
@@ -55,7 +55,7 @@ def stopped_by_system() -> Iterator[None]:
     def stop(*_: object) -> None:
         if os.getpid() != own:
             os._exit(143)
-        raise Terminated
+        raise _Terminated
 
     before = signal.signal(signal.SIGTERM, stop)
     try:
