@@ -12,7 +12,7 @@ books: $(READY)
 
 test: $(READY) chromium postgresql
 	$(BIN)/ruff check . && $(BIN)/ruff format --check . && $(BIN)/mypy
-	$(BIN)/python -m pytest -n 2 --dist loadfile --nbval-lax -q tests notebooks
+	$(BIN)/python -m pytest -n 2 --dist loadfile --no-loadscope-reorder --nbval-lax -q tests notebooks
 
 check: $(READY)
 	$(BIN)/cmkit check sample_data

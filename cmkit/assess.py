@@ -20,6 +20,7 @@ from cmkit.learnt import Learnt
 from cmkit.practice.plan import plan_work
 from cmkit.practice.technique import NO_TECHNIQUE
 from cmkit.records.fleet import Fleet
+from cmkit.records.reading.advice import newest_set_aside
 from cmkit.review import NO_REVIEW, Review
 from cmkit.trust.hours import running_hours
 from cmkit.trust.screen import screen_bottles
@@ -67,6 +68,7 @@ def about(known: Fleet) -> dict[str, Any]:
         "as_of": f"{known.date:%Y-%m-%d}",
         "cmkit": version("cmkit"),
         "sources": dict(sorted(known.sources.items())),
+        "newest_set_aside": newest_set_aside(known),
         "alarm": asdict(settings.alarm),
         "judge": asdict(settings.judge),
         "sampling": asdict(settings.sampling),

@@ -25,12 +25,13 @@ class Assessment:
     """What a fleet's records say on one date. Books, desks and exports read this and nothing else.
 
     about: fleet (name), currency, as_of (ISO day), cmkit (version), sources (file -> SHA-256), settings (what was in force).
-    Records as known on that date: sites, machines, compartments, samples, services, meters, findings, corrections, set_aside,
+    Records as known on that date: sites, machines, compartments, samples, services, meters, findings, corrections, decisions, set_aside,
     repairs, counts. Made from them, in the order of work: hours, use, exposure, numbers, history, trust, doubts, factors, wear, limits, fresh,
     evidence, bottle_chances, hypotheses, contributions, due, cards, forecast, verdicts, orders, reasons, before (verdicts as of the end of
     last month), intervals, curves, waiting, record,
     technique, turnaround, chain (bottles without a result), missed (failures without a useful warning), coverage, programme (measures
-    by site and month). Columns: `.columns("wear")`, from the dictionary `cmkit.tables`.
+    by site and month), open_work (alarms and orders that stand, with their owners), decided (decisions and what
+    their alarms came to). Columns: `.columns("wear")`, from the dictionary `cmkit.tables`.
     """
 
     about: dict[str, Any]
@@ -42,6 +43,7 @@ class Assessment:
     meters: pd.DataFrame
     findings: pd.DataFrame
     corrections: pd.DataFrame
+    decisions: pd.DataFrame
     set_aside: pd.DataFrame
     repairs: pd.DataFrame
     counts: pd.DataFrame
@@ -77,6 +79,8 @@ class Assessment:
     missed: pd.DataFrame
     coverage: pd.DataFrame
     programme: pd.DataFrame
+    open_work: pd.DataFrame
+    decided: pd.DataFrame
 
     @property
     def as_of(self) -> pd.Timestamp:

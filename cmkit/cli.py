@@ -1,81 +1,19 @@
 """The command line. Every command loads what it needs when it runs, so that help answers at once."""
 
-import os
 import shutil
-import signal
 import sys
-import threading
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from datetime import date, timedelta
+from collections.abc import Callable
+from datetime import date
 from pathlib import Path
 from typing import Any
 
 import click
 
+from cmkit.command_group import CommandGroup, say
 from cmkit.errors import CmkitError
 
 
-class _Group(click.Group):
-    """Prints an error raised on purpose as one message, without a traceback, and ends with code 2 (nothing was started).
-
-    A stop by Ctrl-C ends with code 130, one by the system (SIGTERM) with 143, as is usual; both tidy up behind them.
-    """
-
-    def invoke(self, ctx: click.Context) -> None:
-        try:
-            with _stopped_by_system():
-                super().invoke(ctx)
-        except CmkitError as error:
-            click.echo(f"cmkit: {_shown(error)}", err=True)
-            sys.exit(2)
-        except BrokenPipeError:
-            raise
-        except KeyboardInterrupt as stop:
-            click.echo("\ncmkit: stopped. What was there before stands; run the command again to go on.", err=True)
-            sys.exit(143 if isinstance(stop, _Terminated) else 130)
-        except OSError as error:  # a folder that cannot be written, a full disk
-            click.echo(
-                f"cmkit: {_shown(error.filename or 'a file')}: {error.strerror or error}; nothing more was done.",
-                err=True,
-            )
-            sys.exit(2)
-
-
-class _Terminated(KeyboardInterrupt):
-    """The system asked the process to end."""
-
-
-@contextmanager
-def _stopped_by_system() -> Iterator[None]:
-    """SIGTERM as an exception, so that what is on its way is removed; a process forked from this one (a kernel) ends as is usual."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    own = os.getpid()
-
-    def stop(*_: object) -> None:
-        if os.getpid() != own:
-            os._exit(143)
-        raise _Terminated
-
-    before = signal.signal(signal.SIGTERM, stop)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGTERM, before)
-
-
-def _shown(text: object) -> str:
-    """What a file says, for a terminal: no marks that it would obey, and no endless line."""
-    plain = "".join(c if c.isprintable() or c == "\n" else " " for c in str(text))
-    return plain if len(plain) <= _LONGEST else f"{plain[: _LONGEST // 2]} … {plain[-_LONGEST // 2 :]}"
-
-
-_LONGEST = 2000  # characters of one message
-
-
-@click.group(cls=_Group, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.group(cls=CommandGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(package_name="cmkit")
 def main() -> None:
     """Fluid-sample condition monitoring for mobile-equipment fleets.
@@ -84,11 +22,11 @@ def main() -> None:
     """
 
 
-def _path(name: str, **options: Any) -> Callable:
+def _path(name: str, **options: Any) -> Callable[..., Any]:
     return click.argument(name, type=click.Path(path_type=Path), **options)
 
 
-def _file_option(name: str, **options: Any) -> Callable:
+def _file_option(name: str, **options: Any) -> Callable[..., Any]:
     return click.option(name, type=click.Path(path_type=Path), **options)
 
 
@@ -161,7 +99,7 @@ def match(file: Path, table: str | None, sheet: str, fleet: Path | None, out: Pa
 
     width = shutil.get_terminal_size((100, 24)).columns
     if file.is_dir():
-        click.echo(_shown(match_inbox(file, width)))
+        say(match_inbox(file, width))
         return
     _free_place(out, but="layouts")
     _is_file(file, "a CSV or XLSX of results, machines, work or meters")
@@ -186,7 +124,7 @@ def draft(fleet: Path, dry_run: bool) -> None:
 
     _is_folder(fleet)
     found = draft_register(fleet)
-    click.echo("\n".join(map(_shown, draft_words(found).splitlines())))
+    say(draft_words(found))
     if dry_run or found.compartments.empty:
         click.echo("Nothing was written.")
         return
@@ -208,8 +146,7 @@ def check(fleet: Path) -> None:
 
     loaded = load_fleet(fleet)
     click.echo(reading_report(loaded))
-    for line in advice(loaded, str(fleet)):
-        click.echo(_shown(line))
+    say("\n".join(advice(loaded, str(fleet))))
 
 
 def _is_folder(fleet: Path) -> None:
@@ -237,15 +174,25 @@ def take_in(fleet: Path) -> None:
 @main.command()
 @_path("fleet")
 def history(fleet: Path) -> None:
-    """List the versions of the fleet's store."""
-    from cmkit.records.storing.store import default_store
+    """List the versions of the fleet's store, and whether every file is as it was written."""
+    from cmkit.records.storing.store import damaged_files, default_store, unused_files
     from cmkit.records.storing.store import history as versions
 
     _is_folder(fleet)
-    listed = versions(fleet) if default_store(fleet).exists() else None
+    store = default_store(fleet)
+    listed = versions(fleet) if store.exists() else None
     if listed is None or not len(listed):
         raise CmkitError(f"{fleet}: no store here yet. `cmkit take-in {fleet}` makes one.")
     click.echo(listed.to_string(index=False))
+    if left := unused_files(store):
+        say(
+            f"{len(left)} file(s) in {store} that no version names, left by a take-in that was stopped; they can be deleted."
+        )
+    if bad := damaged_files(store):
+        raise CmkitError(
+            f"{store}: {len(bad)} file(s) are missing or changed: {', '.join(bad[:5])}. Restore them from a copy."
+        )
+    click.echo("Every file is as it was written.")
 
 
 @main.command("publish-records", short_help="Write the fleet's tables into a database.")
@@ -277,26 +224,28 @@ def returned(fleet: Path, sheet: Path, dry_run: bool) -> None:
 
     The same sheet again changes nothing. To undo, remove the file named at the end.
     """
-    import pandas as pd
-
-    from cmkit.practice.sheets import newest_meters, read_field_sheet, save_field_sheet, without_known
+    from cmkit.practice.sheets import returned_sheet, save_field_sheet
     from cmkit.records.storing.source import open_fleet
-    from cmkit.trust.hours import screen_hours
 
     _is_file(sheet, "the filled XLSX that came with the round")
-    today = pd.Timestamp(date.today())
-    loaded = open_fleet(fleet, say=click.echo)
-    known = loaded.as_of(today)
-    found = read_field_sheet(sheet, known, newest_meters(known, screen_hours(known)), today)
-    found = without_known(found, loaded.samples)
-    click.echo(f"{len(found.samples)} bottle(s) to take in from {sheet}, {len(found.slips)} thing(s) to look at.")
-    for slip in found.slips.itertuples():
-        place = " ".join(t for t in (slip.bottle, slip.compartment) if t)
-        click.echo(f"  row {slip.row}{', ' if place else ''}{place}: {slip.words}")
+    found = returned_sheet(open_fleet(fleet, say=click.echo), sheet)
+    say(found.said(sheet))
     if dry_run or not len(found.samples):
         click.echo("Nothing was written.")
         return
     click.echo(f"Written to {save_field_sheet(found, fleet)}; results join them when the laboratory's report comes.")
+
+
+@main.command("join-bottles", short_help="Join field sheets and laboratory rows of one bottle.")
+@_path("fleet")
+@click.option("--accept", is_flag=True, help="Record them all as corrections; to undo, take the rows out again.")
+@click.option("--by", "decided_by", default="", help="Who decides it (wanted with --accept).")
+def join_bottles(fleet: Path, accept: bool, decided_by: str) -> None:
+    """List bottles that stand under two numbers: a field sheet's without a result, and a laboratory's of the same compartment, day and hours."""
+    from cmkit.analyst.write_back import join_pairs
+
+    _is_folder(fleet)
+    say(join_pairs(fleet, decided_by if accept else None))
 
 
 @main.command()
@@ -378,6 +327,29 @@ def _day(text: str) -> str:
         raise CmkitError(f"--as-of: found {text!r}, wanted a date such as 2026-06-30.") from None
 
 
+@main.command(short_help="Write down who sees to an alarm.")
+@_path("fleet")
+@click.argument("compartment", default="")
+@click.option("--decided", default="accepted", show_default=True, help="accepted, deferred, done or overruled.")
+@click.option("--owner", default="", help="Who sees to it.")
+@click.option("--why", default="", help="The reason.")
+@click.option("--on", "decided_on", metavar="DATE", help="Day of the decision (default: the newest record's).")
+@click.option("--due", "due_on", metavar="DATE", help="Day by which it is to be done.")
+@click.option("--dry-run", is_flag=True, help="Only show the row; write nothing.")
+@click.option("--undo", metavar="NUMBER", help="Take a decision out again.")
+def decide(fleet: Path, compartment: str, dry_run: bool, undo: str | None, **row: str | None) -> None:
+    """Write one row into FLEET's decisions.csv: who sees to the alarm or order at COMPARTMENT. Without COMPARTMENT, list what stands.
+
+    A decision closes an order; an alarm stands until a look or clear bottles.
+    """
+    from cmkit.analyst.deciding import decide as decided
+    from cmkit.analyst.deciding import take_back
+
+    _is_folder(fleet)
+    for line in [take_back(fleet, undo)] if undo else decided(fleet, compartment, row, dry_run=dry_run):
+        say(line)
+
+
 @main.command(short_help="How often sampling is worth it.")
 @_path("fleet")
 @_AS_OF
@@ -389,13 +361,14 @@ def _day(text: str) -> str:
 def intervals(fleet: Path, as_of: str | None, version: int | None, out: Path | None, accept: tuple[str, ...]) -> None:
     """How often sampling is worth it: today's interval, the advised one, what it saves. NAME: a compartment, family or kind."""
     from cmkit.files import check_heading, write_file
+    from cmkit.intervals.accept import accept_pairs
     from cmkit.intervals.advice_report import intervals_text
     from cmkit.records.spreadsheets import safe_csv
     from cmkit.tables.frames import names
 
     _free_place(out)
     if accept:
-        _accept_intervals(fleet, accept)
+        say("\n".join(accept_pairs(fleet, accept)))
         return
     if out:
         check_heading(out, names("intervals"))
@@ -406,25 +379,6 @@ def intervals(fleet: Path, as_of: str | None, version: int | None, out: Path | N
     if out:
         write_file(out, safe_csv(result.intervals))
         click.echo(f"Written to {out}")
-
-
-def _accept_intervals(fleet: Path, accept: tuple[str, ...]) -> None:
-    """Write NAME=HOURS pairs into fleet.toml."""
-    from cmkit.intervals.accept import accept_intervals
-    from cmkit.records.reading.load import load_registers
-
-    known = set(load_registers(fleet).compartments[["compartment", "family", "kind"]].to_numpy().ravel())
-    wanted: dict[str, float | None] = {}
-    for pair in accept:
-        name, _, hours = pair.rpartition("=")
-        try:
-            wanted[name] = float(hours) if hours else None
-        except ValueError:
-            raise CmkitError(f"--accept: found {pair!r}, wanted NAME=HOURS such as 'WL-01/engine=500'.") from None
-    accept_intervals(fleet / "fleet.toml", wanted, known)
-    for name, every in wanted.items():
-        what = "accepted interval taken back" if every is None else f"{every:,.12g} h accepted"
-        click.echo(f"{name}: {what} in {fleet / 'fleet.toml'}")
 
 
 @main.command(short_help="Make a month's books.")
@@ -455,8 +409,9 @@ def books(
 
     Ends with 0 when all books are there, 1 when some site failed (its error page says why), 2 when nothing was started.
     """
-    from cmkit.books.publishing.fleet_month import Wanted, make_month
-    from cmkit.books.running.progress import say, shown_progress
+    from cmkit.books.publishing.fleet_month import Wanted, make_month, month_asked
+    from cmkit.books.running.progress import say as dated
+    from cmkit.books.running.progress import shown_progress
     from cmkit.engine import THREADS, Workers
     from cmkit.records.reading.files import refuse_record_place
 
@@ -466,30 +421,9 @@ def books(
     how = "cluster" if scheduler else "local"
     workers = Workers(how, threads or THREADS, scheduler, not plain_kernels, processes or 0)
     with shown_progress() as progress:
-        result = make_month(wanted, workers, say, progress)
+        result = make_month(wanted, workers, dated, progress)
     for key, error in result.failed.items():
-        say(f"{key} failed: {error}")
-    say(result.words)
+        dated(f"{key} failed: {error}")
+    dated(result.words)
     click.echo(f"Open {out / 'index.html'}")
     sys.exit(result.exit_code)
-
-
-def month_asked(text: str, today: date | None = None) -> str:
-    """`last` as the last whole month before today (YYYY-MM); `newest` and YYYY-MM as they are.
-
-    Raises CmkitError on anything else, and on a month that is still to come.
-    """
-    today = today or date.today()
-    if text == "last":
-        return (today.replace(day=1) - timedelta(days=1)).strftime("%Y-%m")
-    if text == "newest":
-        return text
-    try:
-        first = date.fromisoformat(f"{text}-01")
-    except ValueError:
-        raise CmkitError(f"--month: found {text!r}, wanted a month such as 2026-06, or `last`, or `newest`.") from None
-    if first > today:
-        raise CmkitError(
-            f"--month: {text} is still to come; wanted a month up to {today:%Y-%m}, or `last`, or `newest`."
-        )
-    return first.strftime("%Y-%m")

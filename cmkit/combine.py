@@ -13,10 +13,19 @@ from cmkit.practice.programme import as_one
 from cmkit.practice.rounds import on_days
 from cmkit.practice.technique import crew_technique
 from cmkit.records.fleet import Fleet
+from cmkit.records.reading.advice import newest_set_aside
 from cmkit.records.settings import Sampling
 
 _WHOLE = ("repairs", "counts", "corrections")  # each part carries them whole
-_UNORDERED = ("set_aside", "samples", "services", "meters", "findings", "hours")  # in the order of the files
+_UNORDERED = (
+    "set_aside",
+    "samples",
+    "services",
+    "meters",
+    "findings",
+    "decisions",
+    "hours",
+)  # in the order of the files
 _SHARED = ("numbers", "limits", "fresh", "turnaround")  # parts may share families and sites
 
 
@@ -58,6 +67,7 @@ def _refuse_unlike(parts: Sequence[Assessment]) -> None:
 _ORDER = {
     "fresh": (["site", "fluid", "grade", "analyte"], True),
     "record": (["_when", "compartment"], True),
+    "decided": (["decided_on", "decision"], False),
     "missed": (["found_on", "compartment"], [False, True]),
     "waiting": (["saved", "compartment"], [False, True]),
 }  # tables that are not simply in order of their first column, or of the compartment
@@ -90,4 +100,5 @@ def _counted(first: Assessment | Fleet, set_aside: pd.DataFrame) -> pd.DataFrame
 def _about(parts: Sequence[Assessment], reading: Fleet | None) -> dict[str, Any]:
     kinds = {name: kind for part in parts for name, kind in part.about["kinds"].items()}
     sources = parts[0].about["sources"] if reading is None else dict(sorted(reading.sources.items()))
-    return {**parts[0].about, "kinds": dict(sorted(kinds.items())), "sources": sources}
+    about = {**parts[0].about, "kinds": dict(sorted(kinds.items())), "sources": sources}
+    return about if reading is None else about | {"newest_set_aside": newest_set_aside(reading)}

@@ -19,14 +19,14 @@ from cmkit.trust.hours import running_hours
 from cmkit.trust.laboratory import family_usual, unit_doubts, without_results
 from cmkit.trust.screen import Forecasts, forecast_panel, shifted_days
 from cmkit.wear.conditions import fresh_values, relative_to_fresh
-from cmkit.wear.exposure import sample_exposure
+from cmkit.wear.exposure import exposure_of
 from cmkit.wear.family import family_numbers
 from cmkit.wear.forecast import family_dilution
 from cmkit.wear.limits import family_limits
 from cmkit.wear.next_bottle import learn_visits
 from cmkit.wear.rates import current_wear, run_filter
 from cmkit.wear.residual import learn_residuals
-from cmkit.wear.timeline import usual_make_up, usual_pace
+from cmkit.wear.timeline import timeline, usual_make_up, usual_pace, with_changes, with_make_up
 
 
 def learn(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW) -> Learnt:
@@ -41,14 +41,15 @@ def learn(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW) -
 
     # what the filter needs to know of the families
     pace = usual_pace(known, hours.samples)
-    make_up = usual_make_up(known, hours.samples, hours.services, pace)
+    line = timeline(known, hours.samples, hours.services, pace)
+    make_up = usual_make_up(line)
+    line = with_make_up(line, make_up)
     usual = family_usual(known, register)
     units = unit_doubts(known, register, usual)
     suspect = units["sample"]
     clean = without_results(known.samples, suspect, register)
-    line = (known, hours.samples, hours.services, make_up, pace)
-    residuals = learn_residuals(*line, samples=clean, register=register)
-    exposure = sample_exposure(*line, residuals=residuals)
+    residuals = learn_residuals(known, line, clean, register)
+    exposure = exposure_of(with_changes(line, residuals))
     numbers = family_numbers(exposure, clean, register, frozen=review.numbers)
 
     # what the filter then shows of laboratories, bottles, limits and defects

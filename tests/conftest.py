@@ -15,6 +15,7 @@ from filelock import FileLock
 
 from cmkit.assess import assess
 from cmkit.assessment import Assessment
+from cmkit.books.content.open_assessment import open_assessment
 from cmkit.combine import combine
 from cmkit.learn import learn
 from cmkit.learnt import Learnt
@@ -26,6 +27,17 @@ from cmkit.tables.frames import empty
 from cmkit.tables.records import TABLES
 
 ROOT = Path(__file__).parent.parent
+# Files that take longest, longest first: handed out first, so that at the end no process waits long for another.
+LONGEST = (
+    "test_wheel.py", "test_cli.py", "test_writers.py", "test_misleading_results.py", "test_assess.py", "test_few_records.py",
+    "test_review.py", "test_by_site.py", "test_own_data.py", "test_signals.py", "test_small_fleet.py", "test_records_store.py",
+    "test_combine.py", "test_books_sections.py", "test_decide.py",
+)  # fmt: skip
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """For `--dist loadfile --no-loadscope-reorder`, which hands files out in the order of the tests."""
+    items.sort(key=lambda item: LONGEST.index(item.path.name) if item.path.name in LONGEST else len(LONGEST))
 
 
 @pytest.fixture(scope="session")
@@ -117,6 +129,12 @@ def once(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Once:
 def demo_fleet(root: Path, once: Once) -> Fleet:
     """The demo fleet's records."""
     return once("demo", lambda: load_fleet(root / "sample_data"))
+
+
+@pytest.fixture(scope="session")
+def demo(root: Path, once: Once) -> Assessment:
+    """The demo fleet on 30 June 2026, the day of its newest record."""
+    return once("demo assessed", lambda: open_assessment(root / "sample_data"))
 
 
 @pytest.fixture(scope="session")

@@ -2,7 +2,6 @@
 
 import json
 import shutil
-import signal
 import subprocess
 import sys
 from datetime import date
@@ -15,7 +14,8 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner
 
-from cmkit.cli import main, month_asked
+from cmkit.books.publishing.fleet_month import month_asked
+from cmkit.cli import main
 from cmkit.errors import CmkitError
 from cmkit.files import seal
 from cmkit.review import KIND as REVIEW
@@ -125,43 +125,6 @@ def test_where_nothing_can_be_written_is_said_before_any_work(
     assert said in " ".join(result.output.split())
 
 
-@pytest.mark.parametrize(
-    ("stop_in", "command"),
-    [
-        ("cmkit.records.storing.store._put", ["take-in"]),
-        ("cmkit.books.publishing.month._write_field_sheets", ["books", "--month", "newest", "--out", "out"]),
-    ],
-)
-def test_stopped_by_hand_is_one_line_and_code_130(stop_in: str, command: list[str], tmp_path: Path) -> None:
-    """Ctrl-C in the middle of a run: no traceback, no half store and no half month; the next run goes on."""
-    base_fleet(tmp_path / "fleet")
-    words = [stop_in, command[0], str(tmp_path / "fleet"), *command[1:]]
-    started = subprocess.Popen(
-        [sys.executable, "-c", _SLOW, *words], cwd=tmp_path, text=True, stdout=subprocess.PIPE, stderr=subprocess.STDOUT
-    )  # fmt: skip
-    assert "here\n" in iter(started.stdout.readline, "")
-    started.send_signal(signal.SIGINT)
-    said = started.communicate(timeout=60)[0]
-    assert started.returncode == 130, said
-    assert "cmkit: stopped. What was there before stands" in said
-    assert "Traceback" not in said
-    assert not (tmp_path / "out" / "2026-06").exists()
-    assert run("take-in", str(tmp_path / "fleet")).exit_code == 0
-
-
-_SLOW = """
-import importlib, signal, sys, time
-import cmkit.cli
-signal.signal(signal.SIGINT, signal.default_int_handler)
-module, _, name = sys.argv.pop(1).rpartition(".")
-def here(*_):
-    print("here", flush=True)
-    time.sleep(60)
-setattr(importlib.import_module(module), name, here)
-cmkit.cli.main()
-"""
-
-
 def test_a_fleet_that_cannot_be_written_can_be_read_by_version(tmp_path: Path, monkeypatch) -> None:
     base_fleet(tmp_path / "fleet")
     assert run("take-in", str(tmp_path / "fleet")).exit_code == 0
@@ -187,6 +150,31 @@ def test_a_message_holds_no_marks_a_terminal_obeys_and_has_an_end(tmp_path: Path
     assert all(c.isprintable() or c == "\n" for c in result.output)
     assert len(result.output) < 2100
     assert "widen the `files` pattern" in said
+
+
+def test_a_decision_is_listed_shown_written_and_taken_back(root, tmp_path) -> None:
+    fleet = tmp_path / "fleet"
+    shutil.copytree(root / "sample_data", fleet)
+    old = (fleet / "decisions.csv").read_bytes()
+    listed = run("decide", str(fleet)).output.splitlines()
+    assert any(
+        "RH-02/final drive/left (alarm): known for" in line and "nobody has taken it on yet" in line for line in listed
+    )
+    assert listed[-1].endswith("stand on 2026-06-30.")
+    given = ["decide", str(fleet), "RH-02/final drive/left", "--owner", "lead, ridge", "--due", "2027-01-31"]
+    assert run(*given).exit_code == 2
+    assert "why: found nothing" in run(*given).output
+    given += ["--why", "filter first"]
+    assert "Nothing was written." in run(*given, "--dry-run").output
+    assert (fleet / "decisions.csv").read_bytes() == old
+    said = run(*given)
+    assert said.exit_code == 0, said.output
+    assert (fleet / "decisions.csv").read_bytes().count(b"\n") == old.count(b"\n") + 1
+    key = "D-RH-02/final drive/left-260630"
+    assert f"--undo '{key}'" in said.output
+    assert run("decide", str(fleet), "--undo", key).exit_code == 0
+    assert (fleet / "decisions.csv").read_bytes() == old
+    assert "no row" in run("decide", str(fleet), "--undo", key).output
 
 
 def test_a_full_folder_is_not_written_over(tmp_path) -> None:

@@ -84,6 +84,16 @@ def whole(truth, tmp_path_factory) -> tuple[Way, Any]:
 
 
 @pytest.fixture(scope="module")
+def complete(tmp_path_factory: pytest.TempPathFactory) -> Any:
+    """The same firm, whose workshop wrote down every change."""
+    files = tmp_path_factory.mktemp("complete") / "files"
+    write_foreign_fleet(files, seed=3, missing=0.0)
+    way = brought_in(files, files.parent / "fleet")
+    way.typed("names.csv", "said,means,name\nT17,machine,RH 02\n")
+    return judged(way.fleet)
+
+
+@pytest.fixture(scope="module")
 def alone(truth, tmp_path_factory) -> tuple[Way, Any]:
     """The laboratories' files alone."""
     way = brought_in(truth[0], tmp_path_factory.mktemp("alone") / "fleet", ("coast", "LabB"))
@@ -129,6 +139,14 @@ def test_rates_are_those_of_the_machines(which, truth, request) -> None:
     true = np.array([truth[1].rates[p] for p in healthy])
     assert np.median(rate / true) == pytest.approx(1.0, abs=0.05)
     assert np.mean(np.abs(rate - true) <= 2 * sd) >= 0.90
+
+
+def test_changes_nobody_wrote_down_do_not_move_the_rates(truth, whole, complete) -> None:
+    """30 % of the changes missing against all of them: iron of at least 95 % of the healthy within 10 %."""
+    of = [r.wear[r.wear["analyte"] == "Fe_ppm"].set_index("compartment")["rate"] for r in (whole[1], complete)]
+    rates = [np.array([of_truth(w, p) for p in truth[1].rates if p not in truth[1].faults]) for w in of]
+    assert len(complete.services) > 1.2 * len(whole[1].services), "the changes are indeed missing"
+    assert np.mean(np.abs(rates[0] / rates[1] - 1) <= 0.10) >= 0.95
 
 
 def test_the_laboratories_alone_say_the_same_rates(truth, whole, alone) -> None:

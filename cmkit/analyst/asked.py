@@ -1,7 +1,10 @@
 """What the analyst's functions ask for first: a name that is known, or one message that says which there are."""
 
 import difflib
-from collections.abc import Iterable
+import weakref
+from collections.abc import Callable, Iterable
+from functools import wraps
+from typing import TypeVar
 
 import pandas as pd
 
@@ -11,6 +14,25 @@ from cmkit.records.analytes import with_own
 from cmkit.records.settings import parse_settings
 
 _NAMED = 8  # names a message lists
+_T = TypeVar("_T")
+
+
+def kept(make: Callable[[Assessment], _T]) -> Callable[[Assessment], _T]:
+    """A function of an assessment that is worked out once for each and kept as long as that assessment lives.
+
+    An assessment never changes; what is made of it must not hold on to it.
+    """
+    known: dict[int, _T] = {}
+
+    @wraps(make)
+    def of(a: Assessment) -> _T:
+        key = id(a)
+        if key not in known:
+            known[key] = make(a)
+            weakref.finalize(a, known.pop, key, None)
+        return known[key]
+
+    return of
 
 
 def one_of(name: str, found: object, known: Iterable[str]) -> str:
@@ -26,10 +48,17 @@ def one_of(name: str, found: object, known: Iterable[str]) -> str:
 
 def place_of(a: Assessment, compartment: str) -> pd.Series:
     """The row of a compartment, with its machine's site; ParameterError when there is none of that name."""
-    one_of("compartment", compartment, a.compartments["compartment"])
-    row = a.compartments.set_index("compartment", drop=False).loc[compartment]
-    site = a.machines.set_index("machine")["site"].get(row["machine"], "")
-    return pd.concat([row, pd.Series({"site": site})])
+    places = _places(a)
+    one_of("compartment", compartment, places.index)
+    return places.loc[compartment]
+
+
+@kept
+def _places(a: Assessment) -> pd.DataFrame:
+    """The compartments with their machines' sites, by name."""
+    site = a.machines.set_index("machine")["site"]
+    out = a.compartments.set_index("compartment", drop=False)
+    return out.assign(site=out["machine"].map(site).fillna("").astype(object)).astype(object)
 
 
 def rows_of(frame: pd.DataFrame, compartment: str) -> pd.DataFrame:
@@ -37,6 +66,7 @@ def rows_of(frame: pd.DataFrame, compartment: str) -> pd.DataFrame:
     return frame[frame["compartment"] == compartment]
 
 
+@kept
 def register_of(a: Assessment) -> pd.DataFrame:
     """The register of analytes with the fleet's own, indexed by column name."""
     own = parse_settings({"name": "fleet", "analytes": a.about.get("analytes", {})}, "about.json").analytes

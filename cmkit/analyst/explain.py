@@ -69,17 +69,20 @@ def _limits(a: Assessment, compartment: str) -> list[Row]:
     ]
     spoke = set(zip(fired["rule"], fired["analyte"], strict=True))
     own = a.limits[(a.limits["family"] == family) & (a.limits["direction"] == "up")]
-    result = a.samples.set_index("sample").reindex([sample]).iloc[0]
+    own = own[own["measure"].isin(["level", "rate"])]
+    result = a.samples[a.samples["sample"] == sample]
     rate = a.history[a.history["sample"] == sample].set_index("analyte")["rate"]
-    register = register_of(a)
-    for limit in own[own["measure"].isin(["level", "rate"])].itertuples():
-        is_rate = limit.measure == "rate"
-        value = rate.get(limit.analyte, np.nan) if is_rate else result.get(limit.analyte, np.nan)
-        name = "wear rate limit" if is_rate else _RULE.get(limit.method, "level limit")
-        if pd.notna(value) and (name, limit.analyte) not in spoke:
-            unit = str(register.loc[limit.analyte, "unit"]) + ("/h" if is_rate else "")
-            words = "not passed" if pd.notna(limit.alarm) else f"not judged: {limit.words}"
-            rows.append((f"{name}: {limit.analyte}", float(value), float(limit.alarm), unit, False, words))
+    units = register_of(a)["unit"]
+    columns = ["analyte", "measure", "method", "alarm", "words"]
+    for analyte, measure, method, alarm, said in zip(*(own[c].tolist() for c in columns), strict=True):
+        is_rate = measure == "rate"
+        level = result[analyte].iloc[0] if len(result) and analyte in result else np.nan
+        value = rate.get(analyte, np.nan) if is_rate else level
+        name = "wear rate limit" if is_rate else _RULE.get(method, "level limit")
+        if pd.notna(value) and (name, analyte) not in spoke:
+            words = "not passed" if pd.notna(alarm) else f"not judged: {said}"
+            unit = f"{units[analyte]}/h" if is_rate else str(units[analyte])
+            rows.append((f"{name}: {analyte}", float(value), float(alarm), unit, False, words))
     return rows
 
 

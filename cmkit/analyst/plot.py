@@ -9,7 +9,7 @@ from typing import Any
 import pandas as pd
 import plotly.graph_objects as go
 
-from cmkit.analyst.asked import known_analyte, one_of, place_of, rows_of
+from cmkit.analyst.asked import kept, known_analyte, one_of, place_of, rows_of
 from cmkit.analyst.compare import compare as compared
 from cmkit.analyst.fits import Fit
 from cmkit.analyst.one_series import series
@@ -29,6 +29,12 @@ _LINES = {"wls": "dash", "huber": "dot", "theil-sen": "dashdot", "filter": "soli
 
 def _opened(a: Assessment, compartment: str) -> Book:
     place_of(a, compartment)
+    return _book(a)
+
+
+@kept
+def _book(a: Assessment) -> Book:
+    """The tables as figures read them, opened once."""
     return open_book(a, fleet=True)
 
 

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from cmkit.analyst.asked import known_analyte, one_of, register_of
+from cmkit.analyst.asked import kept, known_analyte, one_of, register_of
 from cmkit.assessment import Assessment
 from cmkit.errors import ParameterError
 from cmkit.intervals.cost import Case, interval_cost
@@ -47,11 +47,8 @@ def what_if(
     seen in the past: its expected cost is the interval model's (`cmkit.intervals.cost`). Raises ParameterError for names or values not known.
     """
     tried = _Tried(limits or {}, thresholds or {}, costs or {}, every_h)
-    nothing = _Tried({}, {}, {}, None)
     _check(a, tried)
-    fleet = fleet_of(a)
-    today, then = (_counts(a, fleet, t) for t in (nothing, tried))
-    out = pd.DataFrame({"today": today, "then": then})
+    out = pd.DataFrame({"today": _today(a), "then": _counts(a, tried)})
     out["difference"] = out["then"] - out["today"]
     currency = str(a.about["currency"])
     told = pd.DataFrame(_MEANING, index=["unit", "meaning"]).T.reindex(out.index)
@@ -115,6 +112,7 @@ def _check(a: Assessment, tried: _Tried) -> None:
         raise ParameterError(f"every_h: found {tried.every_h!r}, wanted operating hours above 0.")
 
 
+@kept
 def fleet_of(a: Assessment) -> Fleet:
     """The records an assessment holds, as a fleet of its day, with the settings of the judgement that were in force."""
     judge = Judge(**a.about["judge"])
@@ -132,35 +130,83 @@ def _judge(a: Assessment, tried: _Tried) -> Judge:
     return judge
 
 
-def _counts(a: Assessment, fleet: Fleet, tried: _Tried) -> pd.Series:
+_NOTHING = _Tried({}, {}, {}, None)
+
+
+@dataclass(frozen=True)
+class _Past:
+    """What became of the past: bottles (compartment, state) and the alarms among them (compartment, outcome, finding)."""
+
+    bottles: pd.DataFrame
+    alarms: pd.DataFrame
+
+
+@kept
+def _today(a: Assessment) -> pd.Series:
+    """The counts as they are."""
+    return _counts(a, _NOTHING)
+
+
+@kept
+def _past_today(a: Assessment) -> _Past:
+    return _judged(a, _NOTHING, a.compartments["compartment"])
+
+
+def _past(a: Assessment, tried: _Tried) -> _Past:
+    """The past with what is tried: bottles are judged again only where it can matter."""
     judge = _judge(a, tried)
-    register = register_of(a)
-    rules = _with_limits(a, tried.limits)
-    bottles = bottle_states(a.bottle_chances, rules, register, judge, a.doubts)
-    alone = rules_alone(bottles, rules, register)
-    known = replace(fleet, settings=replace(fleet.settings, judge=judge))
-    spells = alarm_spells(bottles, alone, known)
-    hours = fleet.findings[["finding"]].assign(run_h=np.nan)
-    record = alarm_record(known, spells, hours)
+    if judge != _judge(a, _NOTHING):
+        return _judged(a, tried, a.compartments["compartment"])
+    today = _past_today(a)
+    places = pd.concat([_concerned(a, where) for where in tried.limits] or [pd.Series(dtype="str")])
+    if not len(places):
+        return today
+    again = _judged(a, tried, places)
+    frames = ((today.bottles, again.bottles), (today.alarms, again.alarms))
+    return _Past(*(pd.concat([t[~t["compartment"].isin(places)], n], ignore_index=True) for t, n in frames))
+
+
+def _concerned(a: Assessment, where: str) -> pd.Series:
+    """Compartments of a kind or family."""
+    return a.compartments.loc[(a.compartments["kind"] == where) | (a.compartments["family"] == where), "compartment"]
+
+
+def _judged(a: Assessment, tried: _Tried, places: pd.Series) -> _Past:
+    """Bottles, alarms and what settled them of some compartments, with what is tried."""
+    judge, register = _judge(a, tried), register_of(a)
+    rules, chances = (frame[frame["compartment"].isin(places)] for frame in (a.evidence, a.bottle_chances))
+    rules = _with_limits(a, rules, tried.limits)
+    bottles = bottle_states(chances, rules, register, judge, a.doubts)
+    fleet = fleet_of(a)
+    found = fleet.findings[fleet.findings["compartment"].isin(places)]
+    known = replace(fleet, settings=replace(fleet.settings, judge=judge), findings=found)
+    spells = alarm_spells(bottles, rules_alone(bottles, rules, register), known)
+    record = alarm_record(known, spells, found[["finding"]].assign(run_h=np.nan))
     alarms = record[record["alarm_on"].notna()]
+    return _Past(bottles[["compartment", "state"]], alarms[["compartment", "outcome", "finding"]])
+
+
+def _counts(a: Assessment, tried: _Tried) -> pd.Series:
+    past = _past(a, tried)
+    bottles, alarms = past.bottles, past.alarms
     outcome = alarms["outcome"].value_counts()
-    faults = fleet.findings[fleet.findings["outcome"].isin(["defect", "failed"])]
+    faults = a.findings[a.findings["outcome"].isin(["defect", "failed"])]
     warned = faults["finding"].isin(alarms["finding"])
+    expected = _expected_today(a) if not tried.costs and tried.every_h is None else _expected(a, tried)
     counts = {
         "bottles": len(bottles), "in alert": (bottles["state"] == "alert").sum(), "in alarm": (bottles["state"] == "alarm").sum(),
         "alarms": len(alarms), "confirmed": outcome.get("defect", 0) + outcome.get("failed", 0), "in vain": outcome.get("no defect", 0),
         "never looked into": outcome.get("not looked into", 0), "standing": outcome.get("waiting", 0),
         "without warning": (~warned).sum(), "money a year, past": _past_money(a, tried, alarms, faults.assign(warned=warned)),
-        **_expected(a, tried),
+        **expected,
     }  # fmt: skip
     return pd.Series(counts, dtype="float64")
 
 
-def _with_limits(a: Assessment, limits: Limits) -> pd.DataFrame:
-    """The evidence with fixed limits replaced."""
-    rules = a.evidence
+def _with_limits(a: Assessment, rules: pd.DataFrame, limits: Limits) -> pd.DataFrame:
+    """The evidence `rules` with fixed limits replaced."""
     for where, block in limits.items():
-        own = a.compartments[(a.compartments["kind"] == where) | (a.compartments["family"] == where)]["compartment"]
+        own = _concerned(a, where)
         for analyte, (alert, alarm) in block.items():
             gone = rules["compartment"].isin(own) & (rules["analyte"] == analyte) & rules["rule"].isin(_FIXED)
             new = _passed(a, own, analyte, alert, alarm)
@@ -214,6 +260,11 @@ def _past_money(a: Assessment, tried: _Tried, alarms: pd.DataFrame, faults: pd.D
         cost["failure_cost"].reindex(faults.loc[~faults["warned"], "compartment"]).sum(),
     ]
     return float(sum(parts)) / years
+
+
+@kept
+def _expected_today(a: Assessment) -> dict[str, float]:
+    return _expected(a, _NOTHING)
 
 
 def _expected(a: Assessment, tried: _Tried) -> dict[str, float]:

@@ -4,19 +4,23 @@ import csv
 import io
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-from cmkit.analyst.asked import one_of, place_of
+from cmkit.analyst.asked import one_of, place_of, rows_of
 from cmkit.assessment import Assessment
 from cmkit.errors import ParameterError, WriteError, WrongFile
 from cmkit.files import one_writer, write_file
+from cmkit.practice.decisions import open_work
+from cmkit.practice.ledger import from_text
 from cmkit.records.reading.files import spreadsheet_text, table_files
-from cmkit.tables.records import TABLES
+from cmkit.records.reading.same_bottle import pairs_words, same_bottles
+from cmkit.records.storing.source import open_fleet
+from cmkit.tables.records import DECIDED, TABLES
 
 _WAIT_S = 10.0
 _SEPARATORS = (",", ";", "\t")
@@ -24,7 +28,7 @@ _SEPARATORS = (",", ";", "\t")
 
 @dataclass(frozen=True)
 class Draft:
-    """A row that is not written yet. table: findings or corrections; values: column -> text as it will stand there."""
+    """A row that is not written yet. table: findings, corrections or decisions; values: column -> text as it will stand there."""
 
     table: str
     values: dict[str, str]
@@ -71,7 +75,7 @@ def draft_correction(
 ) -> Draft:  # fmt: skip
     """One value of a bottle put right, as a row of `corrections`. Nothing is written; the laboratory's file stays as it is.
 
-    field: compartment, meter_h, fluid_h, makeup_l or drawn_on. ParameterError for a bottle, field or value that is not allowed, or without a reason or a name.
+    field: compartment, meter_h, fluid_h, makeup_l, drawn_on, or sample for a bottle that has another number too. ParameterError for a bottle, field or value that is not allowed, or without a reason or a name.
     """
     one_of("sample", sample, a.samples["sample"])
     one_of("field", field, TABLES["corrections"].column("field").one_of)
@@ -79,6 +83,10 @@ def draft_correction(
         raise ParameterError("reason, decided_by: found nothing; wanted why, and who decided.")
     if field == "compartment":
         text = one_of("value", value, a.compartments["compartment"])
+    elif field == "sample":
+        text = str(value).strip()
+        if text in ("", sample):
+            raise ParameterError(f"value: found {value!r}, wanted the other number of this bottle.")
     else:
         text = f"{_day('value', str(value))}" if field == "drawn_on" else _number("value", float(str(value)))
     values = {
@@ -88,12 +96,69 @@ def draft_correction(
     return Draft("corrections", _safe(values))
 
 
-def _day(name: str, given: str | date) -> date:
+def draft_join(sample: str, bottle: str, taken: pd.Series, *, decided_by: str, decided_on: str | date | None = None) -> Draft:  # fmt: skip
+    """A correction that says that two numbers are one bottle, from `records.reading.same_bottle`. taken: keys of corrections there already."""
+    if not decided_by.strip():
+        raise ParameterError("decided_by: found nothing; wanted who decided.")
+    values = {
+        "correction": _free_key(f"K-{sample}", taken), "sample": sample, "field": "sample", "value": bottle,
+        "decided_on": f"{_day('decided_on', decided_on or date.today())}", "decided_by": decided_by,
+        "reason": "same compartment, day and hours as the field sheet's bottle",
+    }  # fmt: skip
+    return Draft("corrections", _safe(values))
+
+
+def draft_decision(
+    a: Assessment, compartment: str, decided: str, owner: str, why: str, *,
+    decided_on: str | date | None = None, due_on: str | date | None = None,
+) -> Draft:  # fmt: skip
+    """Who sees to what stands at a compartment and what was decided, as a row of `decisions`. Nothing is written.
+
+    decided: `accepted`, `deferred`, `done` or `overruled`; decided_on: default the assessment's day, or today where that is later than today;
+    due_on: day by which it is to be done, missing for none. It names the alarm that stands there; an order needs none. A decision closes an
+    order, never an alarm or a finding. ParameterError where nothing stands, without an owner or a reason, and for a word or day that cannot be.
+    """
+    place_of(a, compartment)
+    one_of("decided", decided, DECIDED)
+    for name, text in (("owner", owner), ("why", why)):
+        if not text.strip():
+            raise ParameterError(
+                f"{name}: found nothing; wanted {'who sees to it' if name == 'owner' else 'the reason'}."
+            )
+    stands = rows_of(a.open_work, compartment)
+    if stands.empty:
+        raise ParameterError(
+            f"compartment {compartment!r}: no alarm and no order stands there on {a.about['as_of']}; nothing to decide."
+        )
+    alarm, known = stands["alarm_on"].max(), stands["known_on"].max()
+    day = _day("decided_on", decided_on or min(a.as_of.date(), date.today()))
+    if pd.Timestamp(day) < known:
+        raise ParameterError(
+            f"decided_on: found {day}, before the result was known on {known:%Y-%m-%d}; wanted that day or later."
+        )
+    due = "" if due_on is None else f"{_day('due_on', due_on, ahead=True)}"
+    if due and due < f"{day}":
+        raise ParameterError(f"due_on: found {due}, before the decision on {day}; wanted that day or later.")
+    values = {
+        "decision": _free_key(f"D-{compartment}-{day:%y%m%d}", a.decisions["decision"]), "compartment": compartment,
+        "alarm_on": f"{alarm:%Y-%m-%d}" if pd.notna(alarm) else "", "owner": owner, "decided_on": f"{day}", "decided": decided, "why": why, "due_on": due,
+    }  # fmt: skip
+    return Draft("decisions", _safe(values))
+
+
+def after_decision(a: Assessment, draft: Draft) -> Assessment:
+    """The assessment with one more decision: who owns what changes, and no verdict does. Nothing is written."""
+    decisions = pd.concat([a.decisions, from_text(draft.frame(), "decisions")], ignore_index=True)
+    day = max(a.as_of, decisions["decided_on"].iloc[-1])
+    return replace(a, decisions=decisions, open_work=open_work(a.record, a.orders, a.verdicts, decisions, day))
+
+
+def _day(name: str, given: str | date, *, ahead: bool = False) -> date:
     try:
         day = date.fromisoformat(given) if isinstance(given, str) else given
     except ValueError:
         raise ParameterError(f"{name}: found {given!r}, wanted a day such as 2026-06-30.") from None
-    if day > date.today():
+    if day > date.today() and not ahead:
         raise ParameterError(f"{name}: found {day}, which is still to come.")
     return day
 
@@ -149,6 +214,23 @@ def undo(folder: str | Path, draft: Draft) -> Path:
         before, _, after = old.rpartition(line)
         write_file(path, before + after)
     return path
+
+
+def join_pairs(folder: Path, decided_by: str | None) -> str:
+    """Bottles of a fleet under two numbers, in lines; with a name they are recorded as corrections, one by one, each in one step.
+
+    Raises ParameterError for an empty name, WriteError and WrongFile as :func:`write_back`.
+    """
+    fleet = open_fleet(folder)
+    pairs = same_bottles(fleet)
+    if pairs.empty:
+        return "No bottle stands under two numbers."
+    if decided_by is None:
+        return f"{pairs_words(pairs)}\nNothing was written. Where all are right: cmkit join-bottles {folder} --accept --by NAME; else put single ones into corrections."
+    taken = fleet.corrections["correction"]
+    for row in pairs.itertuples():
+        path = write_back(folder, draft_join(row.sample, row.bottle, taken, decided_by=decided_by))
+    return f"{pairs_words(pairs)}\nRecorded in {path}; to undo, take these rows out again."
 
 
 @contextmanager
@@ -220,6 +302,13 @@ def what_changed(before: Assessment, after: Assessment) -> pd.DataFrame:
         changed = both[(one[both] != other[both]).to_numpy()]
         rows += [{"compartment": c, "what": what, "before": one[c], "after": other[c]} for c in changed]
     key = ["compartment", "alarm_on", "found_on"]
+    owned = [x.open_work.set_index(["compartment", "about"])["words"] for x in (before, after)]
+    both = owned[0].index.intersection(owned[1].index)
+    changed = both[(owned[0][both] != owned[1][both]).to_numpy()]
+    rows += [
+        {"compartment": c[0], "what": f"who sees to the {c[1]}", "before": owned[0][c], "after": owned[1][c]}
+        for c in changed
+    ]
     seen = before.record.merge(after.record, on=key, how="outer", suffixes=("_a", "_b"), indicator=True)
     other = seen[seen["_merge"] != "both"]
     rows += [
@@ -229,4 +318,28 @@ def what_changed(before: Assessment, after: Assessment) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["compartment", "what", "before", "after"]).astype("str")
 
 
-__all__ = ["Draft", "draft_correction", "draft_finding", "undo", "what_changed", "write_back"]
+def written_row(folder: str | Path, name: str, key: str) -> Draft:
+    """A row that stands in the fleet's own table, by its number, as :func:`undo` takes it out. ParameterError where there is none."""
+    path = _table_file(Path(folder), name)
+    raw = path.read_bytes() if path.exists() else _heading(name)
+    head, separator = _headings(path, raw)
+    own = TABLES[name].key[0]
+    for row in csv.DictReader(io.StringIO(raw.decode("utf-8-sig")), head, delimiter=separator):
+        if row.get(own) == key:
+            return Draft(name, {c: row[c] or "" for c in head if c in row})
+    raise ParameterError(f"{path}: no row {key!r}; nothing was changed.")
+
+
+__all__ = [
+    "Draft",
+    "after_decision",
+    "draft_correction",
+    "draft_decision",
+    "draft_finding",
+    "draft_join",
+    "join_pairs",
+    "undo",
+    "what_changed",
+    "write_back",
+    "written_row",
+]

@@ -1,7 +1,11 @@
 """The fleet, one compartment, a limit that is tried, and two compartments side by side."""
 
+from collections.abc import Callable
+from typing import Any
+
 import ipywidgets as widgets
 import pandas as pd
+import plotly.graph_objects as go
 
 from cmkit.analyst import plot
 from cmkit.analyst.asked import place_of
@@ -9,7 +13,7 @@ from cmkit.analyst.compare import compare as compared
 from cmkit.analyst.explain import explain
 from cmkit.analyst.what_if import what_if
 from cmkit.assessment import Assessment
-from cmkit.desk.shown import WRAPPED, choice, number_box, picture, redrawn, table, words
+from cmkit.desk.shown import WRAPPED, Panel, Shown, choice, number_box, picture, redrawn, table, words
 from cmkit.errors import ParameterError
 
 _ALL = "all"
@@ -26,7 +30,7 @@ def chosen_rows(a: Assessment, site: str = _ALL, state: str = _ALL) -> pd.DataFr
     return ranked[["compartment", "state", "chance", "cause", "reason", "todo"]].reset_index(drop=True)
 
 
-def fleet(a: Assessment) -> widgets.VBox:
+def fleet(a: Assessment) -> Panel:
     """Which compartments need a look: a list by site and state, and the one chosen from it below."""
     site = choice("site", [_ALL, *a.sites["site"]])
     state = choice("state", [_ALL, *_RANK])
@@ -34,7 +38,7 @@ def fleet(a: Assessment) -> widgets.VBox:
     if not names:
         raise ParameterError("this fleet has no compartment of a working machine; nothing to show.")
     which = choice("compartment", names)
-    listed, below = widgets.HTML(), widgets.HTML()
+    listed = Shown()
 
     def narrow(_: object = None) -> None:
         rows = chosen_rows(a, site.value, state.value)
@@ -44,52 +48,60 @@ def fleet(a: Assessment) -> widgets.VBox:
     for control in (site, state):
         control.observe(narrow, names="value")
     narrow()
-    redrawn([which], below, lambda: compartment_html(a, which.value))
-    return widgets.VBox([widgets.Box([site, state, which], layout=WRAPPED), listed, below])
+    story, rate, weighed = (Shown() for _ in range(3))
+    redrawn(
+        [which],
+        (story, lambda: story_html(a, which.value)),
+        (rate, lambda: drawn(plot.rate, a, which.value)),
+        (weighed, lambda: weighed_html(a, which.value)),
+    )
+    return Panel([widgets.Box([site, state, which], layout=WRAPPED)], [listed, story, rate, weighed])
 
 
-def compartment_html(a: Assessment, name: str, analyte: str | None = None) -> str:
-    """One compartment: state and work, its results, its rate, and everything that was weighed."""
+def story_html(a: Assessment, name: str, analyte: str | None = None) -> str:
+    """One compartment's state and work in words, and its results."""
     place_of(a, name)
     own = a.verdicts[a.verdicts["compartment"] == name]
-    head = (
-        words(*(f"{c}: {own[c].iloc[0]}" for c in ("state", "reason", "todo", "how_sure") if own[c].iloc[0]))
-        if len(own)
-        else words("machine retired")
-    )
-    parts = [head]
-    for draw in (plot.results, plot.rate):
-        try:
-            parts.append(picture(draw(a, name, analyte)))
-        except ParameterError as error:
-            parts.append(words(str(error)))
+    said = [f"{c}: {own[c].iloc[0]}" for c in ("state", "reason", "todo", "how_sure") if len(own) and own[c].iloc[0]]
+    return words(*(said or ["machine retired"])) + drawn(plot.results, a, name, analyte)
+
+
+def drawn(draw: Callable[..., go.Figure], *given: Any) -> str:
+    """A figure as a picture, or why there is none."""
+    try:
+        return picture(draw(*given))
+    except ParameterError as error:
+        return words(str(error))
+
+
+def weighed_html(a: Assessment, name: str) -> str:
+    """Everything that was weighed for a compartment: what spoke, and folded away what did not."""
     weighed = explain(a, name)
     spoke = table(weighed[weighed["spoke"]].drop(columns="spoke"))
     silent = table(weighed[~weighed["spoke"]].drop(columns="spoke"))
-    return "".join(
-        [
-            *parts,
-            f"<h4>What spoke</h4>{spoke}<details><summary>What was weighed and did not speak</summary>{silent}</details>",
-        ]
-    )
+    return f"<h4>What spoke</h4>{spoke}<details><summary>What was weighed and did not speak</summary>{silent}</details>"
 
 
-def compartment(a: Assessment, name: str) -> widgets.VBox:
+def compartment(a: Assessment, name: str) -> Panel:
     """One compartment by itself, with a choice of the result that is drawn. ParameterError for a name that is not known."""
     place_of(a, name)
     measured = a.history[a.history["compartment"] == name]["analyte"].unique().tolist()
     which = choice("result", [("those that tell the story", None), *((m, m) for m in measured)])
-    out = widgets.HTML()
-    redrawn([which], out, lambda: compartment_html(a, name, which.value))
-    return widgets.VBox([which, out])
+    story, rate = Shown(), Shown()
+    redrawn(
+        [which],
+        (story, lambda: story_html(a, name, which.value)),
+        (rate, lambda: drawn(plot.rate, a, name, which.value)),
+    )
+    return Panel([which], [story, rate, Shown(weighed_html(a, name))])
 
 
-def limits(a: Assessment) -> widgets.VBox:
+def limits(a: Assessment) -> Panel:
     """A fixed limit tried on the fleet's own past: what it would have raised, and what that led to. Nothing is written."""
     kind = choice("kind", sorted(a.compartments["kind"].unique()))
     analyte = choice("result", sorted(a.limits["analyte"].unique()))
     alert, alarm = number_box("alert", 20.0), number_box("alarm", 40.0)
-    out = widgets.HTML()
+    out = Shown()
 
     def draw() -> str:
         tried = what_if(a, limits={kind.value: {analyte.value: (alert.value, alarm.value)}})
@@ -99,17 +111,17 @@ def limits(a: Assessment) -> widgets.VBox:
             + words("To accept it, write these lines into fleet.toml.")
         )
 
-    redrawn([kind, analyte, alert, alarm], out, draw)
-    return widgets.VBox([widgets.Box([kind, analyte, alert, alarm], layout=WRAPPED), out])
+    redrawn([kind, analyte, alert, alarm], (out, draw))
+    return Panel([widgets.Box([kind, analyte, alert, alarm], layout=WRAPPED)], [out])
 
 
-def compare(a: Assessment) -> widgets.VBox:
+def compare(a: Assessment) -> Panel:
     """Two compartments side by side: the ratio of their wear rates with its interval."""
     names = sorted(a.wear["compartment"].unique())
     if len(names) < 2:
         raise ParameterError(f"compare: {len(names)} compartment(s) with a wear rate; wanted two or more.")
     one, other = choice("one", names), choice("other", names, names[1])
-    out = widgets.HTML()
+    out = Shown()
     metals = ("Fe_ppm", "Cu_ppm", "Cr_ppm")
 
     def draw() -> str:
@@ -120,5 +132,5 @@ def compare(a: Assessment) -> widgets.VBox:
         rows = pd.concat([compared(a, one.value, other.value, m) for m in shared])
         return picture(plot.compare(a, one.value, other.value, shared)) + words(*rows["words"])
 
-    redrawn([one, other], out, draw)
-    return widgets.VBox([widgets.Box([one, other], layout=WRAPPED), out])
+    redrawn([one, other], (out, draw))
+    return Panel([widgets.Box([one, other], layout=WRAPPED)], [out])

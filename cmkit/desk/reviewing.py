@@ -1,16 +1,25 @@
-"""Review: what a look showed, or a value put right, shown as the exact row, written to the fleet that was opened, and taken back."""
+"""Review: what a look showed, a value put right, or who sees to an alarm, shown as the exact row, written to the fleet that was opened, and taken back."""
 
 from collections.abc import Callable
 from pathlib import Path
 
 import ipywidgets as widgets
 
-from cmkit.analyst.write_back import Draft, draft_correction, draft_finding, undo, what_changed, write_back
+from cmkit.analyst.write_back import (
+    Draft,
+    after_decision,
+    draft_correction,
+    draft_decision,
+    draft_finding,
+    undo,
+    what_changed,
+    write_back,
+)
 from cmkit.assessment import Assessment
 from cmkit.books.content.open_assessment import open_assessment
-from cmkit.desk.shown import WRAPPED, button, choice, number_box, said, table, text_box, words
+from cmkit.desk.shown import WRAPPED, Panel, Shown, button, choice, number_box, said, table, text_box, words
 from cmkit.errors import ParameterError
-from cmkit.tables.records import TABLES
+from cmkit.tables.records import DECIDED, TABLES
 
 
 class Written:
@@ -19,16 +28,16 @@ class Written:
     draft: Draft | None = None
 
 
-def review(a: Assessment, folder: str | Path) -> widgets.VBox:
-    """A finding or a correction, previewed as the row it becomes, appended to the tables in `folder`, the fleet assessed again.
+def review(a: Assessment, folder: str | Path) -> Panel:
+    """A finding, a correction or a decision, previewed as the row it becomes, appended to the tables in `folder`, the fleet assessed again.
 
     folder: of the fleet that `a` was made from. What changed on screen is what the two assessments say differently. ParameterError where the folder is no fleet's.
     """
     if not (Path(folder) / "fleet.toml").is_file():
         raise ParameterError(f"folder: found {str(folder)!r}, wanted the fleet's folder, with its fleet.toml.")
-    forms = (_finding_form(a), _correction_form(a))
-    tabs = widgets.Tab([box for box, _ in forms], titles=("what a look showed", "a value put right"))
-    out, done = widgets.HTML(), Written()
+    forms = (_finding_form(a), _correction_form(a), _decision_form(a))
+    tabs = widgets.Tab([box for box, _ in forms], titles=("what a look showed", "a value put right", "who sees to it"))
+    out, done = Shown(), Written()
 
     def draft() -> Draft:
         return forms[tabs.selected_index or 0][1]()
@@ -47,15 +56,17 @@ def review(a: Assessment, folder: str | Path) -> widgets.VBox:
         button("Write and assess again", "appends the row to the fleet's records", write),
         button("Take back", "removes the row written last", back),
     ]
-    return widgets.VBox([tabs, widgets.Box(buttons, layout=WRAPPED), out])
+    return Panel([tabs, widgets.Box(buttons, layout=WRAPPED)], [out])
 
 
 def _write(a: Assessment, folder: str | Path, draft: Draft, done: Written) -> str:
     path = write_back(folder, draft)
     done.draft = draft
-    after = open_assessment(
-        folder, max(a.about["as_of"], draft.values.get("recorded_on") or draft.values["decided_on"])
-    )
+    if draft.table == "decisions":
+        after = after_decision(a, draft)
+    else:
+        known = draft.values.get("recorded_on") or draft.values["decided_on"]
+        after = open_assessment(folder, max(a.about["as_of"], known))
     return words(f"Written to {path}: {draft.key}") + table(what_changed(a, after))
 
 
@@ -103,3 +114,25 @@ def _correction_form(a: Assessment) -> tuple[widgets.Box, Callable[[], Draft]]:
         return draft_correction(a, sample.value, field.value, value.value, reason.value, decided_by=who.value)
 
     return widgets.Box([sample, field, value, reason, who], layout=WRAPPED), draft
+
+
+def _decision_form(a: Assessment) -> tuple[widgets.Box, Callable[[], Draft]]:
+    unowned_first = a.open_work.sort_values(["owner", "known_on"], kind="stable")
+    labels = zip(unowned_first["compartment"], unowned_first["about"], unowned_first["owner"], strict=True)
+    options = [(f"{c}: {about}, {owner or 'nobody yet'}", c) for c, about, owner in labels]
+    place = choice("what stands", options or [("nothing stands: no alarm and no order", "")])
+    decided, owner = choice("decided", list(DECIDED)), text_box("owner")
+    day, due, why = text_box("day of the decision", a.about["as_of"]), text_box("to be done by"), text_box("why")
+
+    def draft() -> Draft:
+        return draft_decision(
+            a,
+            place.value,
+            decided.value,
+            owner.value,
+            why.value,
+            decided_on=day.value,
+            due_on=due.value.strip() or None,
+        )
+
+    return widgets.Box([place, decided, owner, day, due, why], layout=WRAPPED), draft

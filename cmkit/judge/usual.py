@@ -7,6 +7,7 @@ Everything but metals is read as a logarithm, less the kind's curve on the age o
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -15,6 +16,7 @@ from numpy.typing import NDArray
 from cmkit.judge.constants import constant
 from cmkit.records.analytes import by_rule
 from cmkit.records.fleet import Fleet
+from cmkit.records.medians import medians_by
 from cmkit.tables.frames import empty, names, typed
 
 Floats = NDArray[np.float64]
@@ -92,15 +94,14 @@ def learn_usual(table: pd.DataFrame, wide: pd.DataFrame, register: pd.DataFrame)
         found = _learn_kind(
             str(kind), rows.reset_index(drop=True), wide.iloc[rows.index].reset_index(drop=True), register
         )
-        for stack, frames in zip(parts, found, strict=True):
-            stack += frames
+        for stack, frame in zip(parts, found, strict=True):
+            stack.append(frame)
     tables = zip(parts, ("measures", "ageing", "middles"), strict=True)
     return Usual(*(typed(pd.concat(s, ignore_index=True) if s else empty(name), name) for s, name in tables))
 
 
-def _learn_kind(
-    kind: str, table: pd.DataFrame, wide: pd.DataFrame, register: pd.DataFrame
-) -> tuple[list[pd.DataFrame], list[pd.DataFrame], list[pd.DataFrame]]:
+def _learn_kind(kind: str, table: pd.DataFrame, wide: pd.DataFrame, register: pd.DataFrame) -> list[pd.DataFrame]:
+    """Measures, curves and middles of one kind."""
     reported = [a for a in register.index if a in wide and wide[a].notna().any()]
     metals = [a for a in by_rule(register, "rate") if a in reported and a not in _NOT_METALS.get(kind, ())]
     others = [a for a in reported if a not in metals]
@@ -111,37 +112,70 @@ def _learn_kind(
         measures.append({"measure": name, "judged_as": METAL, "middle": middle, "sd": sd, "n": np.isfinite(logs).sum()})
     if np.isfinite(make_up_per_hour(table)).sum() >= _LEAST_SERIES:
         others.append(MAKEUP)
-    curves, middles = [], []
-    for name in others:
-        row, knots, groups = _learn_measure(name, raw_values(name, table, wide, register), table)
-        measures.append({"measure": name, "judged_as": OTHER, **row})
-        curves.append(knots.assign(kind=kind, measure=name))
-        middles.append(groups.assign(kind=kind, measure=name))
-    return [pd.DataFrame(measures).assign(kind=kind).reindex(columns=MEASURES)], curves, middles
+    groups, found = _groups(table), []
+    for name, facts in zip(others, of_table(others).itertuples(), strict=True):
+        one = _learn_measure(name, raw_values(name, table, wide, register), groups)
+        one.row["tau"], one.row["sd"] = _scatter(one.off, groups, facts.least_tau, facts.least_sd)
+        measures.append({"measure": name, "judged_as": OTHER, **one.row})
+        found.append(one)
+    curves, middles = _in_frames(others, found, groups.pairs)
+    return [t.assign(kind=kind) for t in (pd.DataFrame(measures).reindex(columns=MEASURES), curves, middles)]
 
 
-def _learn_measure(name: str, values: Floats, table: pd.DataFrame) -> tuple[dict, pd.DataFrame, pd.DataFrame]:
-    """Row of `measures`, knots of the curve and middles by laboratory and fluid of one result of a kind."""
-    age = log_age(table)
+@dataclass(frozen=True)
+class _Groups:
+    """Bottles of a kind (n): logarithm of their fluid's age, number of their compartment, and of their laboratory and fluid (pairs, sorted)."""
+
+    age: Floats
+    place: NDArray[np.int64]
+    mix: NDArray[np.int64]
+    pairs: pd.MultiIndex
+
+
+def _groups(table: pd.DataFrame) -> _Groups:
+    pairs = pd.MultiIndex.from_frame(table[["lab", "fluid"]])
+    known = pairs.unique().sort_values()
+    return _Groups(
+        log_age(table), pd.factorize(table["compartment"])[0].astype(np.int64), known.get_indexer(pairs), known
+    )
+
+
+@dataclass(frozen=True)
+class _Found:
+    """What is usual of one result of a kind: its row of `measures` so far, knots of the curve on age, middle of each laboratory and fluid (NaN: too few
+    bottles), and how far each bottle is off all of that (n)."""
+
+    row: dict[str, Any]
+    knots: tuple[Floats, Floats]
+    middle: Floats
+    off: Floats
+
+
+def _learn_measure(name: str, values: Floats, groups: _Groups) -> _Found:
+    age = groups.age
     known = np.isfinite(age)
     x, y = (np.zeros(0), np.zeros(0)) if name == MAKEUP else curve_knots(age, values)
     curve = np.interp(age[known], x, y) if len(x) else np.zeros(known.sum())
-    row = {
+    row: dict[str, Any] = {
         "log_age": float(np.median(age[known])) if known.any() else 0.0,
         "age_sd": float(np.std(curve)) if len(curve) else 0.0,
     }
     out = values - curve_and_doubt(age, x, y, row["log_age"], row["age_sd"])[0]
-    groups = (
-        pd.DataFrame({"lab": table["lab"], "fluid": table["fluid"], "v": out})
-        .groupby(["lab", "fluid"])["v"]
-        .agg(["median", "count"])
-    )
-    groups = groups[groups["count"] >= constant("pool_least")].reset_index().rename(columns={"median": "middle"})
     row |= {"middle": float(np.nanmedian(out)) if np.isfinite(out).any() else 0.0, "n": np.isfinite(out).sum()}
-    v = out - middles_of(table, groups, row["middle"])
-    tau, sd = _scatter(v, table["compartment"].to_numpy(object), of_table([name]).iloc[0])
-    knots = pd.DataFrame({"log_age": x, "value": y})
-    return row | {"tau": tau, "sd": sd}, knots, groups[["lab", "fluid", "middle"]]
+    middle, count = medians_by(groups.mix, out, len(groups.pairs))
+    middle[count < constant("pool_least")] = np.nan
+    return _Found(row, (x, y), middle, out - np.where(np.isnan(middle), row["middle"], middle)[groups.mix])
+
+
+def _in_frames(names: list[str], found: list[_Found], pairs: pd.MultiIndex) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Curves and middles of all results of a kind."""
+    x, y = (np.concatenate([f.knots[k] for f in found] or [np.zeros(0)]) for k in (0, 1))
+    measure = np.repeat(np.array(names, object), [len(f.knots[0]) for f in found])
+    curves = pd.DataFrame({"measure": measure, "log_age": x, "value": y})
+    table = np.array([f.middle for f in found]).reshape(len(found), len(pairs))
+    m, pair = np.nonzero(np.isfinite(table))
+    middles = pairs[pair].to_frame(index=False, name=["lab", "fluid"])
+    return curves, middles.assign(measure=np.array(names, object)[m], middle=table[m, pair])
 
 
 def raw_values(name: str, table: pd.DataFrame, wide: pd.DataFrame, register: pd.DataFrame) -> Floats:
@@ -199,18 +233,16 @@ def middles_of(table: pd.DataFrame, groups: pd.DataFrame, otherwise: float) -> F
     return np.array([known.get(each, otherwise) for each in mix.categories])[mix.codes]
 
 
-def _scatter(v: Floats, place: NDArray, facts: pd.Series) -> tuple[float, float]:
+def _scatter(off: Floats, groups: _Groups, least_tau: float, least_sd: float) -> tuple[float, float]:
     """Spread between compartments and noise of one result, both robust and not below what the table says."""
-    rows = pd.DataFrame({"place": place, "v": v}).dropna()
-    own = rows.groupby("place")["v"]
-    count = own.transform("count")
-    inside = ((rows["v"] - own.transform("median")) * np.sqrt(count / (count - 1).clip(lower=1)))[
-        count >= _LEAST_SERIES
-    ]
-    sd = max(1.4826 * float(inside.abs().median()) if len(inside) else 0.0, float(facts["least_sd"]))
-    middles = own.median()
-    between = 1.4826 * float((middles - middles.median()).abs().median()) if len(middles) else 0.0
-    return max(between, 0.5 * sd, float(facts["least_tau"])), sd
+    middle, count = medians_by(groups.place, off, int(groups.place.max(initial=-1)) + 1)
+    speaks = np.isfinite(off) & (count >= _LEAST_SERIES)[groups.place]
+    own = groups.place[speaks]
+    inside = np.abs((off[speaks] - middle[own]) * np.sqrt(count[own] / (count[own] - 1)))
+    sd = max(1.4826 * float(np.median(inside)) if len(inside) else 0.0, least_sd)
+    middles = middle[count > 0]
+    between = 1.4826 * float(np.median(np.abs(middles - np.median(middles)))) if len(middles) else 0.0
+    return max(between, 0.5 * sd, least_tau), sd
 
 
 def middle_and_sd(logs: Floats, least: float) -> tuple[float, float]:

@@ -1,97 +1,100 @@
-"""Who sees to an alarm and what was decided: an append-only table beside the fleet's records (`decisions.csv`), and the alarms still open.
+"""Who sees to an alarm or an order, and what was decided.
 
-A decision closes an order, never an alarm or a finding: only a look, a repair or clear bottles do. One that overrules an alarm stays
-visible with its reason for as long as the alarm stands.
+A decision closes an order, never an alarm: that stands until a look, a repair or clear bottles settle it. A decision that overrules an
+alarm stays visible with its reason for as long as the alarm stands, and beside what was found once it does not.
 """
 
-from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-from cmkit.errors import RecordsError
-from cmkit.practice.ledger import read_ledger, write_ledger
 from cmkit.tables.frames import names, typed
-from cmkit.tables.practice import DECIDED
 
-DECISIONS = names("decisions")
-OPEN_ALARMS = names("open_alarms")
-FILE = "decisions.csv"
+OPEN_WORK = names("open_work")
+BECAME = names("decided")
+_CLOSING = ("done", "overruled")
+_NOBODY = "nobody has taken it on yet"
 
 
-def read_decisions(folder: Path) -> pd.DataFrame:
-    """What was decided so far (columns DECISIONS), in the order it was; empty where nothing was.
+def open_work(
+    record: pd.DataFrame, orders: pd.DataFrame, verdicts: pd.DataFrame, decisions: pd.DataFrame, as_of: pd.Timestamp
+) -> pd.DataFrame:
+    """One row per alarm that waits for a look on the day `as_of`, and per order at a compartment without one (columns OPEN_WORK).
 
-    Raises RecordsError when the file is not as cmkit wrote it, naming the file, the line and what to do.
+    record: frame of `alarm_record`; orders, verdicts: of the day; decisions: records, of which those up to the day count, the newest of
+    a piece of work first. A decision is about the alarm it names; without one, about what stood when it was taken: an alarm from the day
+    its result was known, an order from the first bottle of its run of alerts or else its newest bottle's result.
     """
-    return read_ledger(folder / FILE, "decisions")
-
-
-def add_decision(folder: Path, decision: dict[str, Any], record: pd.DataFrame) -> None:
-    """Add one decision (DECISIONS as keys; due_on may be left out) about an alarm of `record` (frame of `alarm_record`).
-
-    Raises RecordsError where there is no such alarm, no owner or reason, a word that is not known, a day before the alarm was known, or a
-    due day before the decision. Nothing is written then.
-    """
-    row = {"due_on": pd.NaT, **decision}
-    row |= {name: pd.to_datetime(row.get(name), errors="coerce") for name in ("alarm_on", "decided_on", "due_on")}
-    wrong = _wrong(row, record)
-    if wrong:
-        raise RecordsError(
-            f"decision about {row.get('compartment', '')!r}: {wrong}. Nothing was written; put it right and add it again."
-        )
-    before = read_decisions(folder)
-    new = typed([{name: row[name] for name in DECISIONS}], "decisions")
-    write_ledger(folder / FILE, pd.concat([before, new], ignore_index=True) if len(before) else new, "decisions")
-
-
-def _wrong(row: dict[str, Any], record: pd.DataFrame) -> str:
-    """What is wrong with a decision, in words; empty for nothing."""
-    missing = [n for n in ("compartment", "owner", "why", "decided") if not str(row.get(n) or "").strip()]
-    if missing:
-        return f"found no {missing[0]}; wanted {', '.join(DECISIONS[:-1])}"
-    if row["decided"] not in DECIDED:
-        return f"found {row['decided']!r} as decided; wanted one of {', '.join(DECIDED)}"
-    if pd.isna(row["decided_on"]):
-        return "found no day of the decision; wanted a date such as 2026-06-30 as decided_on"
-    own = record[(record["compartment"] == row["compartment"]) & record["alarm_on"].notna()]
-    its = own[own["alarm_on"] == row["alarm_on"]]
-    if not len(its):
-        days = ", ".join(f"{day:%Y-%m-%d}" for day in own["alarm_on"]) or "none"
-        said = "no day" if pd.isna(row["alarm_on"]) else f"{row['alarm_on']:%Y-%m-%d}"
-        return f"found {said} as alarm_on; its alarms began on: {days}"
-    if row["decided_on"] < its["known_on"].iloc[0]:
-        return (
-            f"decided on {row['decided_on']:%Y-%m-%d}, before the alarm was known on {its['known_on'].iloc[0]:%Y-%m-%d}"
-        )
-    if row["due_on"] < row["decided_on"]:
-        return f"due on {row['due_on']:%Y-%m-%d}, before it was decided on {row['decided_on']:%Y-%m-%d}"
-    return ""
-
-
-def open_alarms(record: pd.DataFrame, decisions: pd.DataFrame, as_of: pd.Timestamp) -> pd.DataFrame:
-    """One row per alarm that waits on the day `as_of` (columns OPEN_ALARMS), the oldest without an owner first.
-
-    record: frame of `alarm_record` of that day; decisions: frame of `read_decisions`, of which those up to the day count, the newest first.
-    """
-    rows = record.loc[record["outcome"] == "waiting", ["compartment", "alarm_on", "known_on"]]
-    if not len(rows):
-        return typed([], "open_alarms")
-    known = decisions[decisions["decided_on"] <= as_of].sort_values("decided_on", kind="stable")
-    newest = known.drop_duplicates(["compartment", "alarm_on"], keep="last")
-    out = rows.merge(newest, on=["compartment", "alarm_on"], how="left")
-    for name in ("owner", "decided", "why"):
-        out[name] = out[name].fillna("")
+    alarms = record.loc[record["outcome"] == "waiting", ["compartment", "alarm_on", "known_on"]]
+    alarms = alarms.assign(about="alarm", begun=alarms["known_on"])
+    ordered = orders.loc[~orders["compartment"].isin(alarms["compartment"]), ["compartment"]]
+    ordered = ordered.merge(verdicts[["compartment", "known_on", "since"]], on="compartment", how="left")
+    ordered = ordered.assign(about="order", alarm_on=pd.NaT, begun=ordered["since"].fillna(ordered["known_on"]))
+    parts = [p for p in (alarms, ordered.drop(columns="since")) if len(p)]
+    if not parts:
+        return typed([], "open_work")
+    rows = pd.concat(parts, ignore_index=True).astype({"alarm_on": "datetime64[us]"})
+    out = rows.merge(
+        _newest(rows, decisions[decisions["decided_on"] <= as_of]), on=["compartment", "about", "alarm_on"], how="left"
+    )
+    for name in ("decision", "owner", "decided", "why"):
+        out[name] = out[name].fillna("").astype("str")
     out["age_days"] = (as_of - out["known_on"]).dt.days.astype(float)
-    out["late"] = out["due_on"] < as_of
+    out["closed"] = out["decided"].isin(_CLOSING)
+    out["late"] = (out["due_on"] < as_of) & ~out["closed"]
     out["words"] = [_words(r) for r in out.itertuples()]
-    order = out.assign(_owned=out["owner"] != "").sort_values(["_owned", "known_on", "compartment"], kind="stable")
-    return typed(order[OPEN_ALARMS], "open_alarms").reset_index(drop=True)
+    return typed(out.sort_values(["compartment", "alarm_on"], ignore_index=True)[OPEN_WORK], "open_work")
+
+
+def _newest(work: pd.DataFrame, decisions: pd.DataFrame) -> pd.DataFrame:
+    """The newest decision about each piece of work, with its compartment, about and alarm_on."""
+    taken = decisions.rename(columns={"alarm_on": "named"})
+    both = work[["compartment", "about", "alarm_on", "begun"]].merge(taken, on="compartment")
+    its = (both["named"] == both["alarm_on"]) | (both["named"].isna() & (both["decided_on"] >= both["begun"]))
+    both = both[its].sort_values(["decided_on", "decision"], kind="stable")
+    return both.drop_duplicates(["compartment", "about", "alarm_on"], keep="last").drop(columns=["begun", "named"])
 
 
 def _words(r: Any) -> str:
-    age = f"known for {r.age_days:.0f} days"
+    age = f"known for {r.age_days:.0f} days" if pd.notna(r.age_days) else "no bottle yet"
     if not r.owner:
-        return f"{age}; nobody has taken it on"
-    due = f", due on {r.due_on:%Y-%m-%d}{' and late' if r.late else ''}" if pd.notna(r.due_on) else ""
-    return f"{age}; {r.decided} by {r.owner} on {r.decided_on:%Y-%m-%d}{due}: {r.why}"
+        return f"{age}; {_NOBODY}"
+    due = f", due on {r.due_on:%Y-%m-%d}{' and late' if r.late else ''}" if pd.notna(r.due_on) and not r.closed else ""
+    rest = "; the alarm stands until a look or clear bottles" if r.closed and r.about == "alarm" else ""
+    return f"{age}; {r.decided} by {r.owner} on {r.decided_on:%Y-%m-%d}{due}: {r.why}{rest}"
+
+
+def what_became(
+    decisions: pd.DataFrame, spells: pd.DataFrame, record: pd.DataFrame, findings: pd.DataFrame
+) -> pd.DataFrame:
+    """One row per decision with what its alarm came to, the newest first (columns BECAME).
+
+    spells: frame of `alarm_spells`; record: frame of `alarm_record`; findings: records. A decision that names no alarm is about the newest
+    one that was known and not settled on its day; where there was none, about an order, and the first look since says what came of it.
+    """
+    alarms = spells[["compartment", "alarm_on", "known_on", "closed_on"]]
+    both = decisions.rename(columns={"alarm_on": "named"}).merge(alarms, on="compartment", how="left")
+    open_then = (both["known_on"] <= both["decided_on"]) & ~(both["closed_on"] < both["decided_on"])
+    its = (both["named"] == both["alarm_on"]) | (both["named"].isna() & open_then)
+    found = both[its].sort_values("alarm_on").drop_duplicates("decision", keep="last")
+    out = decisions.assign(
+        alarm_on=decisions["alarm_on"].fillna(decisions["decision"].map(found.set_index("decision")["alarm_on"]))
+    )
+    said = record.loc[record["alarm_on"].notna(), ["compartment", "alarm_on", "words"]]
+    out = out.merge(said.drop_duplicates(["compartment", "alarm_on"]), on=["compartment", "alarm_on"], how="left")
+    ordered = (
+        out["decision"].map(_looked_into(decisions, findings)).fillna("an order without an alarm, nothing found since")
+    )
+    nothing = pd.Series("no alarm of that day on record", out.index).where(out["alarm_on"].notna(), ordered)
+    out = out.assign(became=out["words"].fillna(nothing).astype("str"))
+    return typed(out.sort_values(["decided_on", "decision"], ascending=False, ignore_index=True)[BECAME], "decided")
+
+
+def _looked_into(decisions: pd.DataFrame, findings: pd.DataFrame) -> pd.Series:
+    """Number of a decision -> what the first look from its day on showed."""
+    both = decisions[["decision", "compartment", "decided_on"]].merge(findings, on="compartment")
+    since = both[both["found_on"] >= both["decided_on"]].sort_values("found_on").drop_duplicates("decision")
+    words = [
+        f"an order without an alarm; looked into on {r.found_on:%Y-%m-%d}: {r.outcome}" for r in since.itertuples()
+    ]
+    return pd.Series(words, index=since["decision"], dtype=object)

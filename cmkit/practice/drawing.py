@@ -89,9 +89,8 @@ def tube_for(depth_mm: float, surface_mm: float, extra_mm: float, access: str = 
     half = "half way between the fluid's surface and the bottom"
     gauge = "lay it beside the dipstick" if "dipstick" in access else "measure with a clean rod"
     if pd.isna(depth_mm):
-        return Tube(
-            float("nan"), float("nan"), f"{gauge}, mark it {half}, cut it {extra_mm:,.0f} mm longer for the pump"
-        )
+        words = f"depth not on record: {gauge}, mark it {half}, cut it {extra_mm:,.0f} mm longer for the pump"
+        return Tube(float("nan"), float("nan"), words)
     if pd.isna(surface_mm):
         cut = depth_mm + extra_mm
         return Tube(cut, float("nan"), f"cut {cut:,.0f} mm, {gauge}, mark it {half} ({depth_mm:,.0f} mm down)")

@@ -81,9 +81,7 @@ def _reason(known: Fleet, failure: _Failure, drawn: pd.DataFrame, alarms: pd.Dat
         (raised["known_on"] <= useful) & (raised["sample"].isin(reach["sample"]) | _stood(raised, standing, failure))
     ]
     if len(seen):
-        first = seen.iloc[0]
-        words = f"alarm known {_days(failure.on, first['known_on'])} days before it failed"
-        return _looked_in_vain(known, failure, first, words) or _say(NOT_ACTED, first, words)
+        return _seen_in_time(known, failure, seen)
     if len(late) and (late["state"] == "alarm").any():
         first = late[late["state"] == "alarm"].iloc[0]
         return _say(
@@ -106,15 +104,18 @@ def _reason(known: Fleet, failure: _Failure, drawn: pd.DataFrame, alarms: pd.Dat
     return _too_late(of_it, hinted, failure) if len(hinted) else _began_later(newest, failure)
 
 
-def _looked_in_vain(known: Fleet, failure: _Failure, alarm: pd.Series, words: str) -> dict | None:
-    """The reason where somebody looked after that alarm and found nothing wrong; None where nobody did."""
+def _seen_in_time(known: Fleet, failure: _Failure, seen: pd.DataFrame) -> dict:
+    """An alarm was known in time: left lying, or looked into with nothing found and no alarm known since. seen: its bottles, oldest first."""
     looks = known.findings[
         (known.findings["compartment"] == failure.compartment) & (known.findings["outcome"] == "no defect")
     ]
-    looks = looks[(looks["found_on"] >= alarm["known_on"]) & (looks["found_on"] < failure.on)].sort_values("found_on")
-    if not len(looks):
-        return None
-    return _say(LOOKED, alarm, f"{words}; a look on {looks['found_on'].iloc[-1]:%Y-%m-%d} found nothing wrong")
+    looks = looks.loc[(looks["found_on"] >= seen["known_on"].iloc[0]) & (looks["found_on"] < failure.on), "found_on"]
+    since = seen[seen["known_on"] > looks.max()] if len(looks) else seen
+    first = since.iloc[0] if len(since) else seen.iloc[0]
+    words = f"alarm known {_days(failure.on, first['known_on'])} days before it failed"
+    if len(since):
+        return _say(NOT_ACTED, first, words)
+    return _say(LOOKED, first, f"{words}; a look on {looks.max():%Y-%m-%d} found nothing wrong")
 
 
 def _unseen(known: Fleet, failure: _Failure, samples: pd.Series) -> str:

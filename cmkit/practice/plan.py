@@ -9,6 +9,7 @@ from cmkit.judge.compartments import State
 from cmkit.learnt import Learnt
 from cmkit.practice.chain import bottle_chain, in_hand
 from cmkit.practice.coverage import coverage
+from cmkit.practice.decisions import open_work, what_became
 from cmkit.practice.due import next_due
 from cmkit.practice.missed import missed_failures
 from cmkit.practice.programme import programme_measures
@@ -24,7 +25,9 @@ from cmkit.wear.fit import Wear
 class Plan:
     """due, waiting: one row a compartment; cards: one a bottle of the next round; record: one a past alarm; intervals, curves: how often;
     turnaround: days by site and laboratory; chain: bottles without a result; missed: failures without a useful warning;
-    coverage: what the tests can see; programme: measures by site and month."""
+    coverage: what the tests can see; programme: measures by site and month;
+    open_work: alarms and orders that stand, with their owners;
+    decided: decisions and what their alarms came to."""
 
     due: pd.DataFrame
     cards: pd.DataFrame
@@ -37,6 +40,8 @@ class Plan:
     missed: pd.DataFrame
     coverage: pd.DataFrame
     programme: pd.DataFrame
+    open_work: pd.DataFrame
+    decided: pd.DataFrame
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """What an assessment keeps of it."""
@@ -64,4 +69,6 @@ def plan_work(known: Fleet, hours: Hours, wear: Wear, state: State, learnt: Lear
         missed=missed_failures(known, record, decided.bottles),
         coverage=coverage(known),
         programme=programme_measures(known, wear.exposure, decided.bottles, record),
+        open_work=open_work(record, decided.orders, decided.verdicts, known.decisions, known.date),
+        decided=what_became(known.decisions, decided.spells, record, known.findings),
     )

@@ -65,6 +65,7 @@ def _drafts(known: Fleet, wanted: pd.DataFrame) -> pd.DataFrame:
     out["tube_mm"], out["mark_mm"] = [t.cut_mm for t in tubes], [t.mark_mm for t in tubes]
     out["tube_words"] = [t.words for t in tubes]
     out["dead_ml"] = out["dead_volume_ml"].fillna(out["usual_dead_ml"]).where(out["method"] == "probe")
+    out["dead_assumed"] = out["dead_volume_ml"].isna() & (out["method"] == "probe")
     out["purge_times"] = out["purge_times"].where(out["method"] == "probe")
     out["side"] = out["position"].map(side_words)
     out["where"] = [where_words(a, m, c) for a, m, c in zip(out["access"], out["method"], out["coolant"], strict=True)]
@@ -121,7 +122,7 @@ def what_to_bring(cards: pd.DataFrame) -> pd.DataFrame:
     bottles, unknown = math.ceil(round(len(drawn) * _SPARE, 9)), int(pumped["tube_mm"].isna().sum())
     spare = f"{len(drawn)} to draw and {bottles - len(drawn)} spare, for one dropped, dirtied or overfilled"
     tube = f"{len(pumped)} pieces and a tenth to spare, for one cut wrong or that touched the ground"
-    tube += f"; {longest / 1000:g} m each for {unknown} of unknown depth" if unknown else ""
+    tube += f"; {longest / 1000:g} m for each bottle of unknown depth: {unknown}" if unknown else ""
     rows = [
         ("sample bottles, clean and sealed", bottles, "", spare),
         ("new tube, one piece a bottle", math.ceil(round(10 * tube_m * _SPARE, 9)) / 10, "m", tube),

@@ -24,6 +24,7 @@ from cmkit.records.reading.files import FORMULA_MARKS, spreadsheet_text
 from cmkit.records.reading.layouts import Layout, layout_for, read_layouts
 from cmkit.records.settings import read_settings
 from cmkit.tables.records import LEVELS, METHODS
+from cmkit.trust.hours import screen_hours
 
 SHEET = "round"
 GIVEN = ["bottle", "plan_on", "site", "machine", "compartment", "side", "how", "due_meter_h"]
@@ -98,6 +99,22 @@ class FieldSheet:
     samples: pd.DataFrame
     slips: pd.DataFrame
 
+    def said(self, sheet: Path) -> str:
+        """What there is to take in and to look at, a line each."""
+        lines = [f"{len(self.samples)} bottle(s) to take in from {sheet}, {len(self.slips)} thing(s) to look at."]
+        for slip in self.slips.itertuples():
+            place = " ".join(t for t in (slip.bottle, slip.compartment) if t)
+            lines.append(f"  row {slip.row}{', ' if place else ''}{place}: {slip.words}")
+        return "\n".join(lines)
+
+
+def returned_sheet(fleet: Fleet, path: Path) -> FieldSheet:
+    """:func:`read_field_sheet` against what is known today, without bottles that were taken in before."""
+    today = pd.Timestamp.today().normalize()
+    known = fleet.as_of(today)
+    sheet = read_field_sheet(path, known, newest_meters(known, screen_hours(known)), today)
+    return without_known(sheet, fleet.samples)
+
 
 def read_field_sheet(path: Path, known: Fleet, last: pd.DataFrame, today: pd.Timestamp) -> FieldSheet:
     """A field sheet that came back, checked against what is known. Rows that were not drawn (no date) are left out with a slip.
@@ -109,7 +126,8 @@ def read_field_sheet(path: Path, known: Fleet, last: pd.DataFrame, today: pd.Tim
     sheet = sheet_rows(path, SHEET, GIVEN + FILLED, ["bottle", "compartment", "drawn_on"])
     given_out = _given_out(known, today, list(sheet.rows.values()))
     how = how_drawn(known.compartments.set_index("compartment"), known.settings)["method"]
-    context = _Context(known, last.set_index("compartment"), today, given_out, how)
+    orders = _day_orders([row["drawn_on"] for row in sheet.rows.values()])
+    context = _Context(known, last.set_index("compartment"), today, given_out, how, orders)
     rows: dict[str, dict] = {}
     slips = [{"row": 1, "bottle": "", "compartment": "", "words": w} for w in sheet.remarks]
     undrawn = []
@@ -138,13 +156,14 @@ def read_field_sheet(path: Path, known: Fleet, last: pd.DataFrame, today: pd.Tim
 @dataclass(frozen=True)
 class _Context:
     """last: last_meter_h (and last_on) by compartment; given_out: bottle number -> (compartment, day of the round); how: the method a card
-    gives each compartment."""
+    gives each compartment; orders: places of day and month in dates with a short year, as far as the sheet's own dates leave it open."""
 
     known: Fleet
     last: pd.DataFrame
     today: pd.Timestamp
     given_out: dict[str, tuple[str, pd.Timestamp]]
     how: pd.Series
+    orders: tuple[tuple[int, int], ...]
 
 
 def _given_out(known: Fleet, today: pd.Timestamp, rows: list[dict[str, str]]) -> dict[str, tuple[str, pd.Timestamp]]:
@@ -191,11 +210,19 @@ def _unusable(name: str, text: str) -> str:
 _SHORT_YEAR = re.compile(r"(\d{1,2})[./-](\d{1,2})[./-](\d{2})")
 
 
-def _day(text: str, today: pd.Timestamp) -> tuple[pd.Timestamp, str]:
-    """(day, why there is none). A year of two figures is this century's; day and month are then as they fit best before `today`."""
+def _day_orders(texts: list[str]) -> tuple[tuple[int, int], ...]:
+    """(place of the day, place of the month) that all dates with a short year of a sheet can have; both where they leave it open, or differ."""
+    dates = [[int(n) for n in short.groups()] for t in texts if (short := _SHORT_YEAR.fullmatch(t.strip()))]
+    both = ((0, 1), (1, 0))
+    return tuple(o for o in both if all(n[o[1]] <= 12 for n in dates)) or both
+
+
+def _day(text: str, today: pd.Timestamp, orders: tuple[tuple[int, int], ...]) -> tuple[pd.Timestamp, str]:
+    """(day, why there is none). A year of two figures is this century's; where both `orders` are open, the day is the newest before `today`."""
     if short := _SHORT_YEAR.fullmatch(text.strip()):
-        a, b, year = (int(n) for n in short.groups())
-        both = {pd.Timestamp(2000 + year, m, d) for d, m in ((a, b), (b, a)) if m <= 12 and d <= _last(2000 + year, m)}
+        *parts, year = (int(n) for n in short.groups())
+        pairs = [(parts[d], parts[m]) for d, m in orders]
+        both = {pd.Timestamp(2000 + year, m, d) for d, m in pairs if 1 <= m <= 12 and 1 <= d <= _last(2000 + year, m)}
         past = [day for day in both if day <= today] or list(both)
         if past:
             return min(past, key=lambda day: abs(today - day)), ""
@@ -220,7 +247,7 @@ def _read_row(row: dict[str, str], context: _Context) -> tuple[dict | None, list
         return None, [
             f"no bottle number ('{bottle}'); the row is not used. The laboratory's report is joined by it: read it off the label."
         ]
-    drawn, why = _day(row["drawn_on"], context.today)
+    drawn, why = _day(row["drawn_on"], context.today, context.orders)
     if drawn > context.today:
         return None, [
             f"drawn on {drawn:%Y-%m-%d}, which is still to come; the row is not used. Put the date right and send it again."

@@ -10,6 +10,7 @@ import pandas as pd
 from scipy.stats import false_discovery_control, norm, trim_mean
 
 from cmkit.records.constants import HALF_NINETY
+from cmkit.records.medians import medians_by
 from cmkit.tables.frames import empty, names, typed
 
 SPREAD = ["sampler", "n", "ratio", "low", "high", "p", "q", "flagged", "words"]
@@ -113,9 +114,9 @@ def _log_spreads(
     g = rows["g"].to_numpy()
     centred = g - _medians(g, cell, size)[cell]
     cap = np.quantile(np.abs(centred), _CAP) if len(centred) else 0.0
-    chance = np.empty((permutations, len(cells)))
+    chance, home = np.empty((permutations, len(cells))), stratum[cell]
     for k in range(permutations):
-        dealt = centred[np.lexsort((rng.random(len(g)), stratum[cell]))]
+        dealt = centred[np.lexsort((rng.random(len(g)), home))]
         chance[k] = _mean_log(dealt, cell, size, stratum, cap)
     return _mean_log(g, cell, size, stratum, cap), chance
 
@@ -131,12 +132,9 @@ def _mean_log(g: np.ndarray, cell: np.ndarray, size: np.ndarray, stratum: np.nda
     """Mean of log(|g - median| + small) per cell less the middle of the stratum's cells with enough bottles; NaN with too few of them."""
     apart = np.minimum(np.abs(g - _medians(g, cell, size)[cell]), cap)
     mean = np.bincount(cell, np.log(apart + _SMALL), len(size)) / size
-    out = np.full(len(size), np.nan)
-    for s in range(int(stratum.max(initial=-1)) + 1):
-        own = (stratum == s) & (size >= _LEAST_EACH)
-        if own.sum() >= _LEAST_PAIR:
-            out[stratum == s] = mean[stratum == s] - np.median(mean[own])
-    return out
+    own = size >= _LEAST_EACH
+    middle, cells = medians_by(stratum[own], mean[own], int(stratum.max(initial=-1)) + 1)
+    return mean - np.where(cells >= _LEAST_PAIR, middle, np.nan)[stratum]
 
 
 def _by_sampler(cells: pd.DataFrame, seen: np.ndarray, chance: np.ndarray) -> pd.DataFrame:

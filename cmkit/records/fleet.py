@@ -11,6 +11,7 @@ from cmkit.errors import ParameterError, RecordsError
 from cmkit.records.analytes import above, below
 from cmkit.records.censoring import CODES
 from cmkit.records.settings import Settings
+from cmkit.tables.frames import empty
 from cmkit.tables.records import EVENTS, SET_ASIDE, TABLES
 
 
@@ -42,6 +43,7 @@ class Fleet:
     set_aside: pd.DataFrame
     repairs: pd.DataFrame
     counts: pd.DataFrame
+    decisions: pd.DataFrame = field(default_factory=lambda: empty("decisions"))
     arrivals: pd.DataFrame | None = None
     sources: dict[str, str] = field(default_factory=dict)
     date: pd.Timestamp | None = None
@@ -89,6 +91,7 @@ class Fleet:
         ].reset_index(drop=True)
         if self.unreported is not None:
             known["samples"] = pd.concat([known["samples"], self.unreported], ignore_index=True)
+        known |= joined_bottles(known["samples"], known["corrections"], known["findings"])
         unreported = without_report(known["samples"])
         samples, replaced = newest_issue(known["samples"])
         places = {*self.compartments["compartment"], *self.elsewhere}
@@ -123,6 +126,7 @@ class Fleet:
             "meters": self.meters["machine"].isin(machines),
             "services": self.services["compartment"].isin(places),
             "findings": self.findings["compartment"].isin(places),
+            "decisions": self.decisions["compartment"].isin(places),
             "samples": self.samples["compartment"].isin(places) | self.samples["sample"].isin(moved),
         }
         parts = {name: getattr(self, name)[rows].reset_index(drop=True) for name, rows in own.items()}
@@ -286,6 +290,23 @@ def _not_used(rows: pd.DataFrame, reason: pd.Series | str) -> pd.DataFrame:
     )
 
 
+def joined_bottles(samples: pd.DataFrame, corrections: pd.DataFrame, findings: pd.DataFrame) -> dict[str, pd.DataFrame]:
+    """samples, corrections and findings with every bottle that a correction calls the same as another under that other's number."""
+    rows = corrections[corrections["field"] == "sample"].sort_values(["decided_on", "correction"])
+    names = {"samples": "sample", "corrections": "sample", "findings": "prompted_by"}
+    tables = {"samples": samples, "corrections": corrections, "findings": findings}
+    if rows.empty:
+        return tables
+    number: dict[str, str] = {}
+    for row in rows.itertuples():
+        now = number.get(row.value, row.value)
+        number = {old: now if new == row.sample else new for old, new in number.items()} | {row.sample: now}
+    out = {t: frame.assign(**{names[t]: frame[names[t]].replace(number)}) for t, frame in tables.items()}
+    own = corrections["field"] == "sample"
+    out["corrections"]["sample"] = out["corrections"]["sample"].mask(own, corrections["sample"])
+    return out
+
+
 def apply_corrections(samples: pd.DataFrame, corrections: pd.DataFrame, names: set[str]) -> pd.DataFrame:
     """Samples with an analyst's confirmed corrections applied, in order of decision; `corrected` says which columns changed.
 
@@ -295,8 +316,9 @@ def apply_corrections(samples: pd.DataFrame, corrections: pd.DataFrame, names: s
     out = samples.copy()
     out["corrected"] = ""
     for row in corrections.sort_values(["decided_on", "correction"]).itertuples():
-        hit = out["sample"] == row.sample
-        out.loc[hit, row.field] = _corrected_value(row.correction, row.field, row.value, names)
+        hit = out["sample"] == (row.value if row.field == "sample" else row.sample)
+        if row.field != "sample":  # those are joined already
+            out.loc[hit, row.field] = _corrected_value(row.correction, row.field, row.value, names)
         out.loc[hit, "corrected"] = (out.loc[hit, "corrected"] + " " + row.field).str.strip()
     return out
 

@@ -36,7 +36,7 @@ from cmkit.simulate.life import begin, live_day
 from cmkit.simulate.parts import stream
 from cmkit.simulate.recipe import Recipe
 from cmkit.simulate.state import Life, Sump
-from cmkit.simulate.workshop import LOOK_DOWNTIME_H, close_open_faults
+from cmkit.simulate.workshop import LOOK_DOWNTIME_H, close_open_faults, plan_look
 from cmkit.tables.frames import empty
 
 LOOK, REPEAT, SOONER, CHANGE, EVERY = (
@@ -225,7 +225,7 @@ def _carry_out(life: Life, sump: Sump, order: dict) -> bool:
         return False
     on = _planned_day(life, order, int(rng.integers(1, _WITHIN_DAYS[act] + 1)))
     if act == LOOK:
-        sump.look_on, sump.look_for = on, _prompt(life, sump, order)
+        plan_look(life, sump, on, _prompt(life, sump, order))
     elif act == REPEAT:
         sump.bottle_on = on
     elif act == SOONER:

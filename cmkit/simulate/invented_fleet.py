@@ -19,7 +19,7 @@ from cmkit.tables.records import TABLES
 
 _PAIRS = {"left": "right", "front": "rear"}
 _TRUE_METALS = tuple(a for a in METALS if a not in ("Ti_ppm", "Ag_ppm", "Mn_ppm", "V_ppm"))
-BOOKS = ("services", "meters", "findings")
+BOOKS = ("services", "meters", "findings", "decisions")
 
 
 def simulate_fleet(recipe: Recipe, seed: int | None = None) -> tuple[dict[str, pd.DataFrame], dict[str, pd.DataFrame]]:

@@ -89,7 +89,7 @@ class Life:
     down_until: int = -1
     post: list[Letter] = field(default_factory=list)
     books: dict[str, list[dict]] = field(
-        default_factory=lambda: {"samples": [], "services": [], "meters": [], "findings": []}
+        default_factory=lambda: {"samples": [], "services": [], "meters": [], "findings": [], "decisions": []}
     )
     truth: dict[str, list[dict]] = field(default_factory=lambda: {"rates": [], "faults": [], "topups": []})
 

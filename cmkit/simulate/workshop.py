@@ -46,9 +46,26 @@ def read_post(life: Life) -> None:
         elif life.rng.random() > office.acted:
             continue
         elif repeat or life.rng.random() < office.look_at_once:
-            sump.look_on, sump.look_for, sump.again = life.today + int(life.rng.integers(1, 7)), letter.sample, ""
+            plan_look(life, sump, life.today + int(life.rng.integers(1, 7)), letter.sample)
+            sump.again = ""
         elif sump.again == "":
             sump.bottle_on = life.today + int(life.rng.integers(1, 5))
+
+
+def plan_look(life: Life, sump: Sump, on: int, prompt: str) -> None:
+    """A look inside on a day (its index) that a bottle prompted, and the decision about it in the office's list."""
+    sump.look_on, sump.look_for = on, prompt
+    life.books["decisions"].append(
+        {
+            "decision": f"D-{sump.part.compartment}-{life.day:%y%m%d}",
+            "compartment": sump.part.compartment,
+            "owner": f"workshop lead, {life.machine.site}",
+            "decided_on": life.day,
+            "decided": "accepted",
+            "why": f"look inside because of bottle {prompt}" if prompt else "look inside",
+            "due_on": life.day + timedelta(days=on - life.today),
+        }
+    )
 
 
 def _beyond(office: Office, sump: Sump, letter: Letter) -> bool:

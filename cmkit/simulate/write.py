@@ -43,6 +43,7 @@ def _write_all(recipe: Recipe, tables: dict[str, pd.DataFrame], truth: dict[str,
     _write_text(folder / "fleet.toml", recipe.fleet_toml)
     if recipe.text:
         _write_text(folder / "recipe.toml", recipe.text)
+    _write_csv(folder / "decisions.csv", tables["decisions"])
     for name in ("sites", "machines", "compartments", "services", "meters", "findings", "corrections"):
         _write_csv(folder / f"{name}.csv", _mistyped(_filled(tables[name]), name, recipe.mistakes))
     layouts = {x.laboratory: x.layout for x in recipe.laboratories}

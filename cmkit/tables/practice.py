@@ -2,7 +2,7 @@
 
 from cmkit.tables.column import Table, by_name, date, flag, number, text, whole
 from cmkit.tables.judge import SEVERITIES, STATES
-from cmkit.tables.records import OUTCOMES
+from cmkit.tables.records import DECIDED, OUTCOMES
 from cmkit.tables.trust import COMPARTMENT, KIND, MACHINE, SITE
 
 DUE_AS = ("never sampled", "repeat asked for", "routine late", "not due yet")
@@ -106,6 +106,7 @@ TABLES = by_name(
                 number("mark_mm", "mm", "mark on the tube, below the access; missing where it is set on site"),
                 text("tube_words", "the tube in words"),
                 number("dead_ml", "ml", "dead volume of valve, line and probe, missing for a pump"),
+                flag("dead_assumed", "that volume is the usual one of the kind, not on record"),
                 number("purge_times", "1", "dead volumes to run off before the bottle, missing for a pump"),
                 number("due_meter_h", "h", "meter reading at which it is due"),
                 date("due_on", "day it falls due"),
@@ -236,6 +237,43 @@ TABLES = by_name(
                 text("words", "the same in words"),
             ),
         ),
+        Table(
+            "decided",
+            "a decision, and what its alarm came to",
+            ("decision",),
+            (
+                text("decision", "its number"),
+                COMPARTMENT,
+                date("alarm_on", "day the first bottle of its alarm was filled, missing for an order without one"),
+                text("owner", "who sees to it"),
+                date("decided_on", "day of the decision"),
+                text("decided", "what was decided", DECIDED),
+                text("why", "the reason"),
+                date("due_on", "day by which it was to be done"),
+                text("became", "what the alarm came to, in words"),
+            ),
+        ),
+        Table(
+            "open_work",
+            "an alarm nobody has looked into yet, or an order that stands, with its owner and age",
+            ("compartment", "alarm_on"),
+            (
+                COMPARTMENT,
+                text("about", "what it is", ("alarm", "order")),
+                date("alarm_on", "day the first bottle of the alarm was filled, missing for an order without one"),
+                date("known_on", "day that bottle's result reached the office; of an order the newest bottle's"),
+                number("age_days", "d", "days since then"),
+                text("decision", "number of the newest decision about it, empty for none"),
+                text("owner", "who sees to it, empty for nobody yet"),
+                text("decided", "what was decided, empty for nothing", ("", *DECIDED)),
+                date("decided_on", "day of that decision"),
+                text("why", "its reason"),
+                date("due_on", "day by which it is to be done"),
+                flag("closed", "the order is closed by the decision; an alarm stands until a look or clear bottles"),
+                flag("late", "past the day by which it was to be done, and not closed"),
+                text("words", "the same in words"),
+            ),
+        ),
     )
 )
 
@@ -252,41 +290,8 @@ _SAID = (
     number("cost_of_waiting", "money", "expected cost of waiting as published, missing for none"),
 )
 
-DECIDED = ("accepted", "overruled", "deferred", "done")
 STEPS = by_name(
     (
-        Table(
-            "decisions",
-            "what was decided of an alarm",
-            (),
-            (
-                COMPARTMENT,
-                date("alarm_on", "day the first bottle of the alarm was filled"),
-                text("owner", "who sees to it"),
-                date("decided_on", "day of the decision"),
-                text("decided", "what was decided", DECIDED),
-                text("why", "the reason"),
-                date("due_on", "day by which it is to be done, missing for none"),
-            ),
-        ),
-        Table(
-            "open_alarms",
-            "an alarm nobody has looked into yet, with its owner and age",
-            ("compartment", "alarm_on"),
-            (
-                COMPARTMENT,
-                date("alarm_on", "day its first bottle was filled"),
-                date("known_on", "day that bottle's result reached the office"),
-                number("age_days", "d", "days since then"),
-                text("owner", "who sees to it, empty for nobody"),
-                text("decided", "the newest decision, empty for none", ("", *DECIDED)),
-                date("decided_on", "day of that decision"),
-                text("why", "its reason"),
-                date("due_on", "day by which it is to be done"),
-                flag("late", "past that day"),
-                text("words", "the same in words"),
-            ),
-        ),
         Table(
             "published",
             "what a published month said of a compartment",

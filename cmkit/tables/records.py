@@ -8,6 +8,7 @@ POINTS = ("low-pressure", "hot coolant valve")
 LEVELS = ("full", "low", "over")
 SERVICE_KINDS = ("change", "top-up", "filter", "flush", "repair", "replace")
 OUTCOMES = ("defect", "no defect", "failed")
+DECIDED = ("accepted", "deferred", "done", "overruled")
 
 
 SITES = Table(
@@ -129,7 +130,7 @@ METERS = Table(
         text("machine", "machine", required=True),
         date("read_on", "day of the reading", required=True),
         number("meter_h", "h", "reading", required=True),
-        Column("new_meter", "boolean", "", "true on the first reading of a replaced meter"),
+        Column("new_meter", "boolean", "", "true: the meter was changed since this table's reading before"),
     ),
     known_on=("read_on",),
     required=False,
@@ -163,14 +164,31 @@ CORRECTIONS = Table(
         text("sample", "bottle to correct", required=True),
         text(
             "field",
-            "column of samples",
+            "column of samples; sample: the bottle is the one of that other number",
             required=True,
-            one_of=("compartment", "meter_h", "fluid_h", "makeup_l", "drawn_on"),
+            one_of=("compartment", "meter_h", "fluid_h", "makeup_l", "drawn_on", "sample"),
         ),
         text("value", "what it should say", required=True),
         date("decided_on", "day of the decision", required=True),
         text("decided_by", "who decided"),
         text("reason", "why"),
+    ),
+    known_on=("decided_on",),
+    required=False,
+)
+DECISIONS = Table(
+    "decisions",
+    "what was decided about an alarm or an order, and who sees to it",
+    ("decision",),
+    (
+        text("decision", "unique", required=True),
+        text("compartment", "what it is about", required=True),
+        date("alarm_on", "day the first bottle of the alarm was filled; empty: what stood on the day of the decision"),
+        text("owner", "who sees to it", required=True),
+        date("decided_on", "day of the decision", required=True),
+        text("decided", "what was decided", required=True, one_of=DECIDED),
+        text("why", "the reason", required=True),
+        date("due_on", "day by which it is to be done; may lie ahead"),
     ),
     known_on=("decided_on",),
     required=False,
@@ -212,8 +230,16 @@ REGISTER = Table(
     ),
     required=False,
 )
-TABLES = by_name((SITES, MACHINES, COMPARTMENTS, SAMPLES, SERVICES, METERS, FINDINGS, CORRECTIONS))
-EVENTS = ("samples", "services", "meters", "findings", "corrections")  # a date in one of them cannot lie ahead
+TABLES = by_name((SITES, MACHINES, COMPARTMENTS, SAMPLES, SERVICES, METERS, FINDINGS, CORRECTIONS, DECISIONS))
+EVENTS = (
+    "samples",
+    "services",
+    "meters",
+    "findings",
+    "corrections",
+    "decisions",
+)  # what happened: a date cannot lie ahead
+AHEAD = ("due_on",)  # but these may
 
 _NOTE = (
     text("file", "file the row stands in"),

@@ -6,9 +6,11 @@ away from everything before it is more likely written in another unit than worn 
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from cmkit.records.analytes import above, below, by_rule
 from cmkit.records.fleet import Fleet
+from cmkit.records.medians import medians_by
 from cmkit.records.settings import Trust
 from cmkit.tables.frames import empty, names, typed
 from cmkit.trust.bottle_arrays import Panel, doubt_rows, results, usual_results
@@ -69,20 +71,16 @@ def laboratory_shifts(known: Fleet, register: pd.DataFrame, panel: Panel | None 
     rule = known.settings.trust
     departure, names = log_departures(known, register, panel)
     bottles = _laboratory_days(known.samples)
-    bottles["machine"] = bottles["compartment"].map(known.compartments.set_index("compartment")["machine"])
+    machine = bottles["compartment"].map(known.compartments.set_index("compartment")["machine"])
+    of_day = bottles.groupby(["lab", "reported_on"]).ngroup().to_numpy(np.int64)
+    days = bottles.assign(day=of_day)[of_day >= 0].drop_duplicates("day").sort_values("day")[["lab", "reported_on"]]
+    place = pd.factorize(machine)[0].astype(np.int64)
     parts = []
     for k, name in enumerate(names):
-        rows = bottles.assign(d=departure[:, k]).dropna(subset=["d", "reported_on"])
+        rows = np.flatnonzero(np.isfinite(departure[:, k]) & (of_day >= 0))
         if len(rows) < 2 * rule.batch_least_bottles:
             continue
-        middle = rows["d"].median()
-        scatter = max(1.4826 * (rows["d"] - middle).abs().median(), float(register.loc[name, "noise_share"]))
-        days = rows.groupby(["lab", "reported_on"]).agg(
-            n=("d", "size"), machines=("machine", "nunique"), median=("d", "median")
-        )
-        days["log_shift"] = days["median"] - middle
-        days["z"] = days["log_shift"] / (_MEDIAN_COST * scatter / np.sqrt(days["n"]))
-        parts.append(days.reset_index().assign(analyte=name))
+        parts.append(_days_of(departure[rows, k], of_day[rows], place[rows], days, float(register.loc[name, "noise_share"])).assign(analyte=name))  # fmt: skip
     if not parts:
         return empty("shifts")
     out = pd.concat(parts, ignore_index=True)
@@ -90,6 +88,22 @@ def laboratory_shifts(known: Fleet, register: pd.DataFrame, panel: Panel | None 
     far = (out["z"].abs() >= rule.batch_z) & (out["log_shift"].abs() >= rule.batch_share)
     out = out.loc[enough & far, SHIFTS]
     return out.sort_values(["lab", "reported_on", "analyte"], kind="stable").reset_index(drop=True)
+
+
+def _days_of(
+    departure: NDArray[np.float64],
+    of_day: NDArray[np.int64],
+    machine: NDArray[np.int64],
+    days: pd.DataFrame,
+    least: float,
+) -> pd.DataFrame:
+    """Days of one analyte with bottles n, machines (-1: not known), log_shift and z. days: laboratory and date, by their number."""
+    middle = float(np.median(departure))
+    scatter = max(1.4826 * float(np.median(np.abs(departure - middle))), least)
+    median, n = medians_by(of_day, departure, len(days))
+    pairs = np.unique(np.column_stack([of_day, machine])[machine >= 0], axis=0)
+    out = days.assign(n=n, machines=np.bincount(pairs[:, 0], minlength=len(days)), log_shift=median - middle)[n > 0]
+    return out.assign(z=out["log_shift"] / (_MEDIAN_COST * scatter / np.sqrt(out["n"])))
 
 
 def _laboratory_days(samples: pd.DataFrame) -> pd.DataFrame:

@@ -2,7 +2,8 @@
 
 A reading is a day and a number. Readings of one machine must not fall, and must not rise by more than 24 h a day. Where some do not
 fit, the heaviest set that fits together is kept (each day has one vote, shared by how many records say the same; the meter table
-counts double). A fall or jump that persists is a replaced meter: a new era, whose hours are carried on from the last. What is kept is
+counts double). A fall or jump that persists is a replaced meter: a new era, whose hours are carried on from the last. A reading marked as the
+first of a new meter says that it was changed since the meter table's reading before: readings in between may be of either meter. What is kept is
 the machine's **line**: running hours by day, never falling.
 """
 
@@ -39,10 +40,12 @@ def meter_line(known: Fleet) -> pd.DataFrame:
 
 
 def _readings(known: Fleet) -> pd.DataFrame:
-    """All records with a meter reading: machine, on, meter_h, votes, new_meter."""
+    """All records with a meter reading: machine, on, meter_h, votes, new_meter, since (of a new meter: the meter table's reading before)."""
     places = known.compartments.set_index("compartment")["machine"]
     parts = [_reading(known.meters["machine"], known.meters["read_on"], known.meters["meter_h"], 1.0 + METER_VOTES)]
-    parts[0]["new_meter"] = known.meters["new_meter"].fillna(False).astype(bool).to_numpy()
+    marked = known.meters["new_meter"].fillna(False).astype(bool)
+    before = known.meters.sort_values("read_on", kind="stable").groupby("machine")["read_on"].shift()
+    parts[0] = parts[0].assign(new_meter=marked.to_numpy(), since=before.where(marked))
     for name, day in (("samples", "drawn_on"), ("services", "done_on"), ("findings", "found_on")):
         frame = getattr(known, name)
         parts.append(_reading(frame["compartment"].map(places), frame[day], frame["meter_h"], 1.0))
@@ -55,14 +58,14 @@ def _readings(known: Fleet) -> pd.DataFrame:
 
 def _reading(machine: pd.Series, on: pd.Series, meter_h: pd.Series, votes: float) -> pd.DataFrame:
     out = pd.DataFrame({"machine": machine.astype("str"), "on": on, "meter_h": meter_h.astype("float64")})
-    return out.assign(votes=votes, new_meter=False)
+    return out.assign(votes=votes, new_meter=False, since=pd.Series(pd.NaT, index=out.index, dtype="datetime64[us]"))
 
 
 def _nodes(readings: pd.DataFrame) -> pd.DataFrame:
     """One row per machine, day and reading, with its share of the day's votes as weight."""
     keyed = readings.assign(meter_h=readings["meter_h"].round(1), on=readings["on"].dt.normalize())
     out = keyed.groupby(["machine", "on", "meter_h"], as_index=False).agg(
-        votes=("votes", "sum"), top=("votes", "max"), new_meter=("new_meter", "any")
+        votes=("votes", "sum"), top=("votes", "max"), new_meter=("new_meter", "any"), since=("since", "min")
     )
     day = out.groupby(["machine", "on"])["votes"].transform("sum")
     out["weight"] = out["votes"] / day + (out["top"] - 1.0) + FLAG_VOTES * out["new_meter"]
@@ -72,8 +75,9 @@ def _nodes(readings: pd.DataFrame) -> pd.DataFrame:
 def _kept(nodes: pd.DataFrame) -> np.ndarray:
     """Which readings fit together. Machines whose every step fits are passed at once; the rest are searched one by one."""
     day = _days(nodes["on"])
-    hour, flag, weight = (nodes[c].to_numpy() for c in ("meter_h", "new_meter", "weight"))
+    hour, weight = (nodes[c].to_numpy() for c in ("meter_h", "weight"))
     code, _ = pd.factorize(nodes["machine"])
+    flag = _may_be_first(nodes, code, day)
     same = code[1:] == code[:-1]
     fits = _follows(day[:-1], hour[:-1], day[1:], hour[1:]) | ~same
     faulty = np.unique(np.concatenate([code[1:][~fits], code[flag]]))
@@ -83,6 +87,25 @@ def _kept(nodes: pd.DataFrame) -> np.ndarray:
     for a, b in zip(starts, ends, strict=True):
         keep[a:b] = heaviest_chain(day[a:b], hour[a:b], weight[a:b], flag[a:b])
     return keep
+
+
+def _windows(nodes: pd.DataFrame, code: np.ndarray, day: np.ndarray) -> list[tuple[int, np.ndarray]]:
+    """For every reading marked as the first of a new meter: its place, and those of the machine's readings since the one before it."""
+    since = np.where(nodes["since"].isna(), day, _days(nodes["since"]))  # none before it: the marked reading alone
+    out = []
+    for k in np.flatnonzero(nodes["new_meter"].to_numpy()):
+        a, b = np.searchsorted(code, [code[k], code[k] + 1])
+        inside = np.flatnonzero((day[a:b] > since[k]) & (day[a:b] <= day[k])) + a
+        out.append((int(k), inside))
+    return out
+
+
+def _may_be_first(nodes: pd.DataFrame, code: np.ndarray, day: np.ndarray) -> np.ndarray:
+    """Readings that may be the first of an announced new meter: the marked one, and those since the reading before that lead up to it."""
+    hour, out = nodes["meter_h"].to_numpy(), nodes["new_meter"].to_numpy(dtype=bool).copy()
+    for k, inside in _windows(nodes, code, day):
+        out[inside] |= _follows(day[inside], hour[inside], day[k], hour[k])
+    return out
 
 
 def _days(on: pd.Series) -> np.ndarray:
@@ -99,7 +122,8 @@ def _follows(day0: np.ndarray, hour0: np.ndarray, day1: np.ndarray | float, hour
 def heaviest_chain(day: np.ndarray, hour: np.ndarray, weight: np.ndarray, flag: np.ndarray) -> np.ndarray:
     """Which of one machine's readings (sorted by day, then hour) belong to the heaviest chain that fits together.
 
-    A step that does not follow on the same meter is a new meter: free onto a reading flagged so, else at NEW_ERA_COST.
+    A step that does not follow on the same meter is a new meter: free onto a reading that may be the first of an announced one (`flag`),
+    else at NEW_ERA_COST.
     Dynamic programming over the last REACH readings: O(n * REACH).
     """
     n = len(day)
@@ -128,7 +152,10 @@ def _running(kept: pd.DataFrame) -> pd.DataFrame:
     first = np.r_[True, code[1:] != code[:-1]]
     step_d, step_h = np.diff(day, prepend=day[0]), np.diff(hour, prepend=hour[0])
     new = ~first & ((step_h < -SLACK_H) | (step_h > DAY_H * (step_d + 1.0)))
-    new |= ~first & kept["new_meter"].to_numpy()
+    for k, inside in _windows(kept, code, day):
+        new[k] |= not (
+            first[k] or new[inside[inside < k]].any()
+        )  # else the new meter showed itself before the marked reading
     inside = ~first & ~new
     use, spread = _use(code, step_d, step_h, inside)
     low = np.where(kept["new_meter"] | (step_h > 0) | (hour > DAY_H * (step_d + 1.0)), 0.0, hour)

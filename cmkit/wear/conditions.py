@@ -13,7 +13,6 @@ from scipy.stats import theilslopes
 from cmkit.fluids.cleanliness import iso_codes
 from cmkit.fluids.viscosity import grade_viscosity
 from cmkit.learnt import Learnt
-from cmkit.records.analytes import below as below_name
 from cmkit.records.analytes import by_rule
 from cmkit.records.censoring import flags
 from cmkit.records.constants import constant
@@ -21,6 +20,8 @@ from cmkit.records.fleet import Fleet
 from cmkit.tables.frames import names, typed
 from cmkit.trust.fluid_history import fluids_in_force
 from cmkit.wear.evidence import EVIDENCE, FIXED_RULES
+
+Floats = NDArray[np.float64]
 
 FRESH = names("fresh")
 _WHOSE = {"maker": "the limit set for it", "practice": "the usual limit"}
@@ -39,8 +40,19 @@ def judge_conditions(known: Fleet, exposure: pd.DataFrame, learnt: Learnt, regis
     as above a limit never a lower one.
     """
     shots = _bottles(known, exposure)
-    judged = _judged(learnt.limits, register)
-    parts = [_passed(shots, known.samples, learnt.fresh, own, register.loc[str(analyte)]) for analyte, own in judged.groupby("analyte") if analyte in known.samples]  # fmt: skip
+    judged = _judged(learnt.limits, register).reset_index(drop=True)
+    family, of_limit = _codes(shots[["family"]], judged[["family"]])
+    fluid, of_fresh = _codes(shots[["site", "fluid", "grade"]], learnt.fresh[["site", "fluid", "grade"]])
+    parts = []
+    for analyte, own in judged.groupby("analyte"):
+        if analyte in known.samples:
+            pairs = _pairs(family, np.isfinite(known.samples[analyte].to_numpy(float)), of_limit, own.index.to_numpy())
+            at = (learnt.fresh["analyte"] == analyte).to_numpy()
+            fresh = np.full(int(max(fluid.max(initial=-1), of_fresh.max(initial=-1))) + 1, np.nan)
+            fresh[of_fresh[at]] = learnt.fresh["fresh"].to_numpy(float)[at]
+            parts.append(
+                _passed(shots.assign(fresh=fresh[fluid]), known.samples, judged, pairs, register.loc[str(analyte)])
+            )
     parts.append(_base_spent(shots, known.samples))
     rows = pd.concat([p for p in parts if len(p)] or [pd.DataFrame(columns=[*EVIDENCE, "side"])], ignore_index=True)
     worst = rows.assign(rank=(rows["state"] == "alarm").astype(int))
@@ -136,41 +148,66 @@ def _back_to_zero(bottles: pd.DataFrame) -> float:
     return float(np.median(x - slope * h))
 
 
+def _codes(rows: pd.DataFrame, others: pd.DataFrame) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """One number for each distinct row of two frames with the same columns."""
+    both = pd.concat([rows, others], ignore_index=True)
+    code = both.groupby(list(both), dropna=False, sort=False).ngroup().to_numpy(np.int64)
+    return code[: len(rows)], code[len(rows) :]
+
+
+def _pairs(
+    family: NDArray[np.int64], measured: NDArray[np.bool_], of_limit: NDArray[np.int64], limits: NDArray[np.int64]
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Every measured bottle with every one of these limits of its family: row of the bottle, row of the limit; in order of bottles, then of limits.
+
+    family: number of each bottle's family; of_limit: the same of every limit; limits: rows of those that are meant.
+    """
+    size = int(max(family.max(initial=-1), of_limit.max(initial=-1))) + 1
+    limits = limits[np.argsort(of_limit[limits], kind="stable")]
+    count = np.bincount(of_limit[limits], minlength=size)
+    bottles = np.flatnonzero(measured)
+    n = count[family[bottles]]
+    first = (np.cumsum(count) - count)[family[bottles]]
+    place = np.arange(n.sum()) - np.repeat(np.cumsum(n) - n, n)
+    return np.repeat(bottles, n), limits[np.repeat(first, n) + place]
+
+
 def _passed(
-    shots: pd.DataFrame, samples: pd.DataFrame, fresh: pd.DataFrame, limits: pd.DataFrame, row: pd.Series
-) -> pd.DataFrame:
-    """Rows for one analyte's bottles that pass a limit of their family."""
-    name = row["analyte"]
-    own = shots.assign(x=samples[name].to_numpy(dtype=float), below=samples[below_name(name)].to_numpy(dtype=bool) if below_name(name) in samples else False)  # fmt: skip
-    own["above"] = flags(samples, [str(name)], "above")[:, 0]
-    own = own[np.isfinite(own["x"])].merge(limits.drop(columns=["analyte", "n"]), on="family")
-    own = own.merge(
-        fresh.loc[fresh["analyte"] == name, ["site", "fluid", "grade", "fresh"]],
-        on=["site", "fluid", "grade"],
-        how="left",
+    shots: pd.DataFrame, samples: pd.DataFrame, limits: pd.DataFrame, pairs: tuple[NDArray, NDArray], row: pd.Series
+) -> pd.DataFrame:  # fmt: skip
+    """Rows for one analyte's bottles that pass a limit of their family; pairs: rows of `shots` and of `limits`."""
+    name, (b, k) = row["analyte"], pairs
+    x = samples[name].to_numpy(dtype=float)[b]
+    below, above = (flags(samples, [str(name)], side)[b, 0] for side in ("below", "above"))
+    fresh, measure = shots["fresh"].to_numpy(float)[b], limits["measure"].to_numpy(object)[k]
+    up = (limits["direction"] == "up").to_numpy()
+    fixed = limits["method"].isin(list(FIXED_RULES)).to_numpy()
+    beyond = limits["alarm_high"].where(up, limits["alarm_low"]).fillna(limits["alarm"])
+    alarm, alert = limits["alarm"].where(fixed, beyond).to_numpy(float)[k], limits["alert"].to_numpy(float)[k]
+    alert, alarm = (_in_unit(limit, measure, fresh) for limit in (alert, alarm))
+    shown = np.where(measure == "code", iso_codes(x), x) if (measure == "code").any() else x
+    up, fixed = up[k], fixed[k]
+    past_alarm = np.where(up, (shown >= alarm) & ~below, (shown <= alarm) & ~above)
+    past_alert = np.where(up, (shown >= alert) & ~below, (shown <= alert) & ~above) & fixed
+    hit = np.flatnonzero(past_alarm | past_alert)
+    past = past_alarm[hit]
+    values = {
+        "x": x[hit],
+        "below": below[hit],
+        "above": above[hit],
+        "shown": shown[hit],
+        "threshold": np.where(past, alarm[hit], alert[hit]),
+    }
+    out = (
+        shots.iloc[b[hit]].reset_index(drop=True).assign(**values, state=np.where(past & fixed[hit], "alarm", "alert"))
     )
-    if "fresh" not in own or not len(own):
-        return pd.DataFrame()
-    beyond = own["alarm_high"].where(own["direction"] == "up", own["alarm_low"]).fillna(own["alarm"])
-    own["alarm"] = own["alarm"].where(own["method"].isin(list(FIXED_RULES)), beyond)
-    own["shown"] = np.where(own["measure"] == "code", iso_codes(own["x"]), own["x"])
-    alert, alarm = (_in_unit(own[c], own) for c in ("alert", "alarm"))
-    up = (own["direction"] == "up").to_numpy()
-    shown = own["shown"].to_numpy()
-    fixed = own["method"].isin(list(FIXED_RULES)).to_numpy()
-    not_sure = np.where(up, own["below"], own["above"])
-    past_alarm = np.where(up, shown >= alarm, shown <= alarm) & ~not_sure
-    past_alert = np.where(up, shown >= alert, shown <= alert) & ~not_sure & fixed
-    own = own.assign(threshold=np.where(past_alarm, alarm, alert), state=np.where(past_alarm & fixed, "alarm", "alert"))
-    hit = own[past_alarm | past_alert]
-    return _evidence(hit, row)
+    named = limits[["measure", "direction", "method"]].iloc[k[hit]].reset_index(drop=True)
+    return _evidence(pd.concat([out, named], axis=1), row)
 
 
-def _in_unit(limit: pd.Series, own: pd.DataFrame) -> NDArray:
+def _in_unit(limit: Floats, measure: NDArray, fresh: Floats) -> Floats:
     """A limit in the unit of what is shown: as it is, above the fresh value, or as a share of it; NaN where fresh is not known."""
-    plain, fresh = limit.to_numpy(dtype=float), own["fresh"].to_numpy(dtype=float)
-    measure = own["measure"].to_numpy(dtype=object)
-    return np.where(measure == "change", fresh * (1 + plain), np.where(measure == "rise", fresh + plain, plain))
+    return np.where(measure == "change", fresh * (1 + limit), np.where(measure == "rise", fresh + limit, limit))
 
 
 def _evidence(hit: pd.DataFrame, row: pd.Series) -> pd.DataFrame:

@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from cmkit.records.fleet import Fleet
 from cmkit.tables.frames import names, typed
-from cmkit.wear.timeline import timeline, usual_make_up, usual_pace
+from cmkit.wear.timeline import timeline, usual_make_up, usual_pace, with_changes, with_make_up
 
 Floats = NDArray[np.float64]
 KINDS = ("run", "top_up", "change", "sample")
@@ -223,9 +223,13 @@ def sample_exposure(
     phi 1, psi 0, and only the family's usual level is known beforehand), empty for later bottles. sd_phi, sd_psi: standard deviations
     from residual fluid, from top-ups not recorded and from the moment of a change. volume_known False: no correction for top-ups.
     """
-    pace = usual_pace(known, hours) if pace is None else pace
-    make_up = usual_make_up(known, hours, services, pace) if make_up is None else make_up
-    line = timeline(known, hours, services, make_up, pace, residuals=residuals)
+    line = timeline(known, hours, services, usual_pace(known, hours) if pace is None else pace)
+    line = with_make_up(line, usual_make_up(line) if make_up is None else make_up)
+    return exposure_of(with_changes(line, residuals))
+
+
+def exposure_of(line: pd.DataFrame) -> pd.DataFrame:
+    """:func:`sample_exposure` of a timeline that is settled (`wear.timeline.with_changes`)."""
     n = len(line)
 
     def column(name: str) -> Floats:

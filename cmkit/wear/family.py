@@ -118,23 +118,22 @@ def paule_mandel(estimates: ArrayLike, variances: ArrayLike) -> tuple[float, flo
     """Between-series variance tau2, mean, its standard error, and the estimates shrunk towards the mean.
 
     Solves sum (b_i - mu)^2/(v_i + tau2) = n - 1 for tau2 (0 when even tau2 = 0 leaves less), mu the weighted mean. Needs n >= 2 and
-    positive variances, else ValueError. Monotone in tau2, so bisection.
+    positive variances, else ValueError. The sum falls with tau2 and is convex, so Newton's steps from 0 rise to the root (DerSimonian and Kacker 2007).
     """
     b, v = np.asarray(estimates, float), np.asarray(variances, float)
     if len(b) < 2 or b.shape != v.shape or not (v > 0).all():
         raise ValueError("wanted two or more estimates, each with a positive variance")
-
-    def excess(tau2: float) -> float:
+    tau2 = 0.0
+    for _ in range(200):
         w = 1 / (v + tau2)
-        return float(np.sum(w * (b - np.sum(w * b) / w.sum()) ** 2)) - (len(b) - 1)
-
-    low, high = 0.0, float(np.var(b, ddof=1) + v.max()) * len(b)
-    for _ in range(200 if excess(0.0) > 0 else 0):
-        middle = (low + high) / 2
-        low, high = (middle, high) if excess(middle) > 0 else (low, middle)
-    w = 1 / (v + low)
+        off = w * (b - np.sum(w * b) / w.sum())
+        excess = float(np.sum(off * off / w)) - (len(b) - 1)
+        if excess <= 1e-13 * len(b):
+            break
+        tau2 += excess / float(np.sum(off * off))
+    w = 1 / (v + tau2)
     mu = float(np.sum(w * b) / w.sum())
-    return low, mu, float(1 / np.sqrt(w.sum())), mu + low / (low + v) * (b - mu)
+    return tau2, mu, float(1 / np.sqrt(w.sum())), mu + tau2 / (tau2 + v) * (b - mu)
 
 
 def _fit_all(data: Panel, register: pd.DataFrame, steps: pd.DataFrame) -> pd.DataFrame:

@@ -237,7 +237,7 @@ def _rate_part(
     f = code.reindex(own["family"]).to_numpy()
     positive = pd.Series(np.where(rate > 0, rate, np.nan)).groupby(f).median().reindex(range(len(code))).to_numpy()
     floor = _ZERO_SHARE * positive[f]
-    under, over = (own[n].to_numpy(dtype=bool) if n in own else np.zeros(len(own), bool) for n in ("below", "above"))
+    under, over = (own[n].to_numpy(dtype=bool) for n in ("below", "above"))
     x = np.where(under, rate + np.nan_to_num(sd), rate)
     side = np.where(under | (x <= floor), LEFT, np.where(over, RIGHT, EXACT))
     x = np.maximum(x, floor)

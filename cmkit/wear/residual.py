@@ -19,11 +19,12 @@ from numpy.typing import NDArray
 from cmkit.records.constants import constant
 from cmkit.records.fleet import Fleet
 from cmkit.tables.frames import empty, names, typed
-from cmkit.wear.exposure import sample_exposure
+from cmkit.wear.exposure import exposure_of
 from cmkit.wear.family import CONSTANTS, LOOSE, chosen_series, fit_groups, fit_kinds
 from cmkit.wear.likelihood import Series
 from cmkit.wear.rounding import bottle_steps
 from cmkit.wear.series_arrays import Panel, panel
+from cmkit.wear.timeline import with_changes
 
 Floats = NDArray[np.float64]
 _LOG_SD, _MOST = constant("wear", "residual_log_sd"), constant("wear", "residual_most")
@@ -41,22 +42,18 @@ _METALS = (
 _FREE = (0, 2, 3)  # columns of the parameters fitted at each share tried
 
 
-def learn_residuals(
-    known: Fleet, hours: pd.DataFrame, services: pd.DataFrame, make_up: pd.DataFrame, pace: float, *, samples: pd.DataFrame, register: pd.DataFrame
-) -> pd.DataFrame:  # fmt: skip
+def learn_residuals(known: Fleet, line: pd.DataFrame, samples: pd.DataFrame, register: pd.DataFrame) -> pd.DataFrame:
     """Per kind with a usable bottle: residual (0..1), its sd at one change (what is not known of the kind's share included), the changes between
     bottles it was learnt from, and basis (`own changes`, or `assumed` where there are too few). Sorted by kind.
 
-    hours, services, make_up, pace: as of `sample_exposure`; samples: wide results; register: analytes.
+    line: `wear.timeline.with_make_up`; samples: wide results; register: analytes.
     """
-    line = (known, hours, services, make_up, pace)
-    exposure = sample_exposure(*line)
+    exposure = exposure_of(with_changes(line))
     if exposure.empty:
         return empty("residuals")
     out = _assumed(known, exposure)
-    half = sample_exposure(
-        *line, residuals=out.assign(residual=out["residual"] / 2, residual_sd=out["residual_sd"] / 2)
-    )
+    less = out.assign(residual=out["residual"] / 2, residual_sd=out["residual_sd"] / 2)
+    half = exposure_of(with_changes(line, less))
     found = _found(exposure, half, samples, register)
     learnt = found.reindex(out["kind"]).reset_index()
     own = (out["n_changes"] >= _FEWEST) & learnt["log_times"].notna() & (out["residual"] > 0)

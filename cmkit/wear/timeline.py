@@ -38,45 +38,33 @@ _EVENT = [
 ]
 
 
-def timeline(
-    known: Fleet, hours: pd.DataFrame, services: pd.DataFrame, make_up: pd.DataFrame, pace: float, *,
-    residuals: pd.DataFrame | None = None,
-) -> pd.DataFrame:  # fmt: skip
-    """Events of all compartments that have a usable bottle, ready for the chain of `wear.exposure` (one row an event, run included).
+def timeline(known: Fleet, hours: pd.DataFrame, services: pd.DataFrame, pace: float) -> pd.DataFrame:
+    """Events of all compartments that have a usable bottle, in order with their lives and hours (one row an event, run included).
 
-    make_up: :func:`usual_make_up`, pace: :func:`usual_pace` of the whole fleet; residuals: `wear.residual`, else the kinds' assumed shares.
+    pace: :func:`usual_pace` of the whole fleet. Top-ups and changes are yet to be settled, by :func:`with_make_up` and :func:`with_changes`.
     """
-    return _make_up(_events(known, hours, services, pace, residuals), make_up)
+    bottles = _bottles(known, hours)
+    per_day = _use_per_day(bottles).fillna(pace).clip(0.0, 24.0)
+    works = _placed(_works(known, services), bottles, per_day)
+    places = _compartments(known)
+    line = pd.concat([bottles, works, _fitted(places, bottles, works, per_day)], ignore_index=True)
+    line = _sorted(line).merge(places, on="compartment", how="left")
+    return _hours(_lead_in(_lives(_with_implied_changes(line))))
 
 
-def usual_make_up(known: Fleet, hours: pd.DataFrame, services: pd.DataFrame, pace: float) -> pd.DataFrame:
-    """Per family: usual make-up per hour and usual single top-up, as shares of the charge, and how often an interval has one on record.
+def usual_make_up(line: pd.DataFrame) -> pd.DataFrame:
+    """Per family of a :func:`timeline`: usual make-up per hour and usual single top-up, as shares of the charge, and how often an interval has one on record.
 
     Columns family, usual_per_h, habit, usual_share; sorted by family.
     """
-    line = _intervals(_events(known, hours, services, pace))
-    return typed(_usual(line).rename_axis("family").reset_index().sort_values("family", ignore_index=True), "make_up")
+    usual = _usual(_intervals(line))
+    return typed(usual.rename_axis("family").reset_index().sort_values("family", ignore_index=True), "make_up")
 
 
 def usual_pace(known: Fleet, hours: pd.DataFrame) -> float:
     """Running hours a day of the middle compartment of the fleet, for those whose own bottles do not show it; 0 with no bottle."""
     middle = _use_per_day(_bottles(known, hours)).median()
     return 0.0 if np.isnan(middle) else float(middle)
-
-
-def _events(
-    known: Fleet, hours: pd.DataFrame, services: pd.DataFrame, pace: float, residuals: pd.DataFrame | None = None
-) -> pd.DataFrame:
-    """Events in order with their lives and hours; top-ups not yet settled."""
-    bottles = _bottles(known, hours)
-    places = with_residuals(_compartments(known), residuals)
-    per_day = _use_per_day(bottles).fillna(pace).clip(0.0, 24.0)
-    works = _placed(_works(known, services), bottles, per_day)
-    line = pd.concat([bottles, works, _fitted(places, bottles, works, per_day)], ignore_index=True)
-    line = _sorted(line).merge(places, on="compartment", how="left")
-    line = _lives(_with_implied_changes(line))
-    line = _lead_in(line)
-    return _hours(line)
 
 
 def _compartments(known: Fleet) -> pd.DataFrame:
@@ -271,14 +259,16 @@ def _hours(line: pd.DataFrame) -> pd.DataFrame:
     derived = run - run.where(change).groupby(of).ffill()
     line["fluid_h"] = line["fluid_h_read"].where(line["fluid_h_read"] >= 0).fillna(derived)
     line["changed"] = change.groupby([of, line["order"]]).transform("any") & (line["order"] > 0)
-    line["amount"] = np.where(line["what"] == "change", line["residual"], 0.0)
-    line["sd"] = np.where(line["what"] == "change", line["residual_sd"], 0.0)
+    line["amount"], line["sd"] = 0.0, 0.0
     line["sd_hours"] = line["sd_h"].where(line["what"] == "change", 0.0).fillna(0.0)
     return line
 
 
-def _make_up(line: pd.DataFrame, make_up: pd.DataFrame) -> pd.DataFrame:
-    """Litres of each top-up and the rate at which fluid went between them: recorded, read from the bottle's slip, or the family's usual."""
+def with_make_up(line: pd.DataFrame, make_up: pd.DataFrame) -> pd.DataFrame:
+    """A :func:`timeline` with litres of each top-up and the rate at which fluid went between them: recorded, read from the bottle's slip, or the family's usual.
+
+    make_up: :func:`usual_make_up` of the whole fleet.
+    """
     line = _intervals(line)
     usual = make_up.set_index("family")
     for name in ("usual_per_h", "usual_share", "habit"):
@@ -303,13 +293,21 @@ def _make_up(line: pd.DataFrame, make_up: pd.DataFrame) -> pd.DataFrame:
     line["makeup_l"] = line["makeup"].where(slip).fillna((line["make_up"] * line["span_h"]).where(assumed)).fillna(gone)
     unsure = guessed.groupby([line["chain"], line["order"]]).transform("any")
     line["makeup_known"], line["volume_known"] = ~(unsure | assumed), volume.notna()
+    line["drained"] = line["what"] == "change"
     line["what"] = line["what"].replace("start", "change")
     return line
 
 
+def with_changes(line: pd.DataFrame, residuals: pd.DataFrame | None = None) -> pd.DataFrame:
+    """What each change of :func:`with_make_up` leaves behind, ready for the chain of `wear.exposure`: learnt (`wear.residual`), else assumed of the kind."""
+    line = with_residuals(line, residuals)
+    left = {"amount": line["residual"], "sd": line["residual_sd"]}
+    return line.assign(**{name: line[name].mask(line["drained"], value) for name, value in left.items()})
+
+
 def _intervals(line: pd.DataFrame) -> pd.DataFrame:
     """Of the interval each event lies in: number of top-ups, their recorded litres, the make-up on the bottle's slip, hours."""
-    of = [line["chain"], line["order"]]
+    line, of = line.copy(), [line["chain"], line["order"]]
     top, bottle = line["what"] == "top_up", line["what"] == "sample"
     line["n_top"] = top.groupby(of).transform("sum")
     line["recorded"] = line["litres"].where(top).groupby(of).transform("sum")

@@ -7,7 +7,16 @@ from pathlib import Path
 import pytest
 
 import cmkit.files
-from cmkit.analyst.write_back import draft_correction, draft_finding, undo, what_changed, write_back
+from cmkit.analyst.write_back import (
+    after_decision,
+    draft_correction,
+    draft_decision,
+    draft_finding,
+    undo,
+    what_changed,
+    write_back,
+    written_row,
+)
 from cmkit.errors import ParameterError, WriteError, WrongFile
 from cmkit.records.reading.load import load_fleet
 
@@ -63,6 +72,30 @@ def test_a_correction_moves_a_bottle(demo, fleet) -> None:
     assert known.samples.set_index("sample").loc["RH-02-0208", "compartment"] == "RH-02/final drive/right"
 
 
+def test_a_decision_is_one_row_that_changes_the_owner_and_no_verdict(demo, fleet) -> None:
+    old = (fleet / "decisions.csv").read_bytes()
+    draft = draft_decision(demo, PLACE, "overruled", "lead, ridge", "=filter cut open, clean", due_on="2027-01-31")
+    write_back(fleet, draft)
+    new = (fleet / "decisions.csv").read_bytes()
+    assert new.startswith(old)
+    assert new.count(b"\n") == old.count(b"\n") + 1
+    row = load_fleet(fleet).decisions.set_index("decision").loc[draft.key]
+    assert (row["owner"], row["decided"], f"{row['due_on']:%Y-%m-%d}") == ("lead, ridge", "overruled", "2027-01-31")
+    stood = demo.record[(demo.record["compartment"] == PLACE) & (demo.record["outcome"] == "waiting")]
+    assert row["alarm_on"] == stood["alarm_on"].item()
+    after = after_decision(demo, draft)
+    changed = what_changed(demo, after)
+    assert changed["what"].tolist() == ["who sees to the alarm"]
+    assert "overruled by lead, ridge" in changed["after"].item()
+    own = after.open_work.set_index("compartment").loc[PLACE]
+    assert own["closed"]
+    assert after.verdicts is demo.verdicts
+    undo(fleet, written_row(fleet, "decisions", draft.key))
+    assert (fleet / "decisions.csv").read_bytes() == old
+    with pytest.raises(ParameterError, match="no row"):
+        written_row(fleet, "decisions", draft.key)
+
+
 def test_a_first_finding_begins_the_table_and_other_headings_and_line_ends_are_kept(demo, fleet) -> None:
     draft = draft_finding(demo, PLACE, "2026-06-29", "no defect")
     (fleet / "findings.csv").unlink()
@@ -101,6 +134,11 @@ def test_two_at_once_both_stand(demo, fleet) -> None:
     assert {d.key for d in drafts} <= set(load_fleet(fleet).findings["finding"])
 
 
+def clear_place(a) -> str:
+    """A compartment where nothing stands."""
+    return next(c for c in a.compartments["compartment"] if c not in set(a.open_work["compartment"]))
+
+
 @pytest.mark.parametrize(
     ("call", "said"),
     [
@@ -112,6 +150,18 @@ def test_two_at_once_both_stand(demo, fleet) -> None:
         (lambda a: draft_finding(a, PLACE, "29.6.2026", "defect"), "found_on: found '29.6.2026', wanted a day"),
         (lambda a: draft_finding(a, PLACE, "2999-01-01", "defect"), "still to come"),
         (lambda a: draft_finding(a, PLACE, "2026-06-29", "defect", cost=-5), "cost: found -5"),
+        (lambda a: draft_decision(a, PLACE, "ignored", "x", "y"), "decided: found 'ignored', wanted one of 'accepted'"),
+        (lambda a: draft_decision(a, PLACE, "accepted", " ", "y"), "owner: found nothing"),
+        (lambda a: draft_decision(a, PLACE, "accepted", "x", ""), "why: found nothing"),
+        (lambda a: draft_decision(a, clear_place(a), "accepted", "x", "y"), "no alarm and no order stands there"),
+        (
+            lambda a: draft_decision(a, PLACE, "accepted", "x", "y", decided_on="2026-01-01"),
+            "before the result was known",
+        ),
+        (
+            lambda a: draft_decision(a, PLACE, "accepted", "x", "y", due_on="2026-06-01"),
+            "before the decision on 2026-06-30",
+        ),
         (lambda a: draft_correction(a, "RH-02-0208", "Fe_ppm", 3, "x", decided_by="y"), "field: found 'Fe_ppm'"),
         (lambda a: draft_correction(a, "RH-02-0208", "meter_h", 3, " ", decided_by="y"), "wanted why, and who decided"),
     ],

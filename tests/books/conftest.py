@@ -1,10 +1,12 @@
 """A small invented assessment and two notebooks of its own, so that the machinery of books is tested apart from what books say."""
 
+import functools
 import importlib.util
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import nbformat
 import pandas as pd
@@ -15,7 +17,6 @@ from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from cmkit.assessment import Assessment, table_names
-from cmkit.books.content.open_assessment import given_assessment
 from cmkit.tables.frames import empty
 
 
@@ -235,20 +236,19 @@ def print_page(chromium: Browser) -> Callable[..., Path]:
 
 
 @pytest.fixture(scope="session")
-def made() -> Callable[..., Assessment]:
+def made(once: Callable[[str, Callable[[], Any]], Any]) -> Callable[..., Assessment]:
     """An invented assessment with every table, `made(hostile="")`: see made_assessment.py beside this file."""
     spec = importlib.util.spec_from_file_location("made_assessment", Path(__file__).with_name("made_assessment.py"))
     assert spec is not None
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
-    return module.made_assessment
 
+    @functools.cache
+    def assessed(hostile: str = "") -> Assessment:
+        return once(f"made {hostile.encode().hex()}", lambda: module.made_assessment(hostile))
 
-@pytest.fixture(scope="session")
-def demo(root: Path) -> Assessment:
-    """The demo fleet assessed as of its newest record."""
-    return given_assessment(str(root / "sample_data"))
+    return assessed
 
 
 @pytest.fixture

@@ -1,7 +1,5 @@
 """An invented fleet of two sites and six machines, with made-up results and four planted faults, assessed by cmkit as any fleet is: for tests of the pages."""
 
-from functools import cache
-
 import numpy as np
 import pandas as pd
 
@@ -140,7 +138,6 @@ def with_results(samples: pd.DataFrame) -> pd.DataFrame:
     return out
 
 
-@cache
 def made_assessment(hostile: str = "") -> Assessment:
     """The whole bundle, as `assess_fleet` makes it of the invented records."""
     return assess_fleet(made_records(hostile), AS_OF)

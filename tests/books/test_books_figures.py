@@ -1,7 +1,9 @@
 """Figures: what they draw is what the tables hold, they can be read without sight, and a page of them costs kilobytes."""
 
 import json
+import re
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -12,10 +14,18 @@ from plotly.utils import PlotlyJSONEncoder
 from cmkit.assessment import Assessment
 from cmkit.books.content import display as show
 from cmkit.books.content.book import Book, open_book
-from cmkit.books.content.compartment_data import family_limits_of, result_points, telling, with_hours
-from cmkit.books.content.figures.curves import sites_side_by_side
+from cmkit.books.content.compartment_data import (
+    family_limits_of,
+    fresh_value,
+    result_points,
+    telling,
+    with_hours,
+    within_scatter,
+)
+from cmkit.books.content.figures.curves import cost_curves, sites_side_by_side
 from cmkit.books.content.figures.panels import limit_line, rounded, stacked
 from cmkit.books.content.figures.results import results_over_fluid, results_over_hours
+from cmkit.books.content.figures.svg import as_svg
 from cmkit.books.content.figures.wear_rate import forecast_fan, rate_over_time
 from cmkit.books.content.sections.pages import compartment_page, compartment_pages
 
@@ -30,6 +40,15 @@ def book(made: Callable[..., Assessment]) -> Book:
 @pytest.fixture(scope="module")
 def points(book: Book) -> pd.DataFrame:
     return result_points(book, FAULTY, telling(book, FAULTY))
+
+
+def test_a_result_within_its_usual_scatter_is_not_called_above_or_below() -> None:
+    """By the register: iron 0.5 ppm and a tenth, viscosity at 40 C 0.1 mm2/s and a fiftieth; a made-up result is never within."""
+    rows = pd.DataFrame(
+        [("Fe_ppm", 27.0, 28.2), ("Fe_ppm", 32.0, 28.2), ("visc40_cSt", 105.3, 111.0), ("visc40_cSt", 110.0, 111.0), ("own", 1.0, 1.0)],
+        columns=["analyte", "value", "usual"],
+    )  # fmt: skip
+    assert within_scatter(rows).tolist() == [True, False, False, True, False]
 
 
 def test_the_telling_results_are_those_that_fired(book: Book) -> None:
@@ -54,6 +73,99 @@ def test_the_change_of_fluid_stands_where_it_was_made(book: Book, points: pd.Dat
     assert len(lines) == len(set(points["analyte"]))
     for trace in lines:
         np.testing.assert_allclose([x for x in trace.x if x is not None], [5660, 5660], atol=1)
+
+
+def viscosity(points: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Invented: twelve results of a viscosity near 106 mm2/s, and limits of a tenth and a fifth either side of it."""
+    own = points[points["analyte"] == "Fe_ppm"].assign(
+        analyte="visc40_cSt", value=np.linspace(108.0, 100.0, 12), unit="mm²/s", expected=np.nan, expected_sd=np.nan
+    )
+    limits = [("down", 95.4, 84.8), ("up", 116.6, 127.2)]
+    frame = pd.DataFrame(limits, columns=["direction", "alert", "alarm"])
+    return own, frame.assign(analyte="visc40_cSt", named="alarm")
+
+
+def test_a_viscosity_is_drawn_about_the_fresh_fluid_and_not_from_nothing(points: pd.DataFrame) -> None:
+    own, limits = viscosity(points)
+    for draw in (results_over_hours, results_over_fluid):
+        figure = draw(own, limits, "here", {"visc40_cSt": 106.0})
+        low, high = figure.layout.yaxis.range
+        assert 90 < low < 95.4 < 116.6 < high < 120
+        across = {s.y0 for s in figure.layout.shapes}
+        assert across == {106.0, 95.4, 116.6}  # the far alarms would flatten it
+        assert "fresh 106" in [a.text for a in figure.layout.annotations]
+    past = results_over_hours(own.assign(value=np.linspace(108.0, 92.0, 12)), limits, "here", {"visc40_cSt": 106.0})
+    assert 84.8 in {s.y0 for s in past.layout.shapes}  # past its alert the alarm is on the scale
+    assert "fresh" in past.layout.meta["caption"]
+
+
+def test_a_viscosity_whose_fresh_fluid_is_not_known_has_a_scale_of_its_own(points: pd.DataFrame) -> None:
+    own, limits = viscosity(points)
+    figure = results_over_hours(own, limits.iloc[:0], "here", {"visc40_cSt": np.nan})
+    low, high = figure.layout.yaxis.range
+    assert 98 < low < 100 < 108 < high < 110
+    assert not figure.layout.shapes
+
+
+def test_limits_against_the_fresh_fluid_are_drawn_in_the_results_unit(book: Book) -> None:
+    """Invented: 106 mm2/s when fresh; the usual limits of practice, a share of that, stand there as levels."""
+    place = book.places.loc["WL-2/engine"]
+    fresh = pd.DataFrame(
+        [
+            {
+                "site": place["site"],
+                "fluid": place["fluid"],
+                "grade": place["grade"],
+                "analyte": "visc40_cSt",
+                "fresh": 106.0,
+            }
+        ]
+    )
+    known = replace(book, tables=replace(book.tables, fresh=fresh))
+    assert fresh_value(known, "WL-2/engine", "visc40_cSt") == 106.0
+    assert np.isnan(fresh_value(known, "WL-2/engine", "visc100_cSt"))
+    whole = book.tables.limits
+    shares = whole[
+        (whole["family"] == place["family"]) & (whole["analyte"] == "visc40_cSt") & (whole["measure"] == "change")
+    ]
+    levels = family_limits_of(known, "WL-2/engine", "level")
+    levels = levels[levels["analyte"] == "visc40_cSt"]
+    np.testing.assert_allclose(sorted(levels["alert"]), sorted(106 * (1 + shares["alert"])))
+    assert len(levels) == 2
+    other = known.tables.fresh.assign(site="south quarry")
+    elsewhere = replace(book, tables=replace(book.tables, fresh=other))
+    assert "visc40_cSt" not in set(family_limits_of(elsewhere, "WL-2/engine", "level")["analyte"])
+
+
+def test_cost_is_drawn_over_the_logarithm_of_the_interval() -> None:
+    """Doublings of the interval lie at equal distances; plotly takes a note's place there as a logarithm and a line's as the value."""
+    hours = [125.0, 250.0, 500.0, 1000.0, 2000.0]
+    curve = pd.DataFrame(
+        {
+            "name": "engines",
+            "every_h": hours,
+            "cost_per_1000h": [5, 4, 3, 4, 5],
+            "low": [4, 3, 2, 3, 4],
+            "high": [6, 5, 4, 5, 6],
+        }
+    )
+    advice = pd.DataFrame(
+        [{"name": "engines", "today_h": 250.0, "advised_h": 500.0, "flat_low_h": 250.0, "flat_high_h": 1000.0}]
+    )
+    figure = cost_curves(curve, advice, "EUR")
+    assert figure.layout.xaxis.type == "log"
+    assert set(hours) <= set(figure.layout.xaxis.tickvals)
+    assert [s.x0 for s in figure.layout.shapes] == [250.0, 500.0]
+    notes = {a.text.strip(): a.x for a in figure.layout.annotations if a.xref == "x"}
+    np.testing.assert_allclose([10 ** notes["today 250 h"], 10 ** notes["advised 500 h"]], [250, 500])
+    picture = as_svg(figure.to_plotly_json())
+    at = {words: float(x) for x, words in re.findall(r'<text x="([\d.]+)"[^>]*>([\d,]+)</text>', picture)}
+    steps = np.diff([at[f"{h:,.0f}"] for h in hours])
+    np.testing.assert_allclose(steps, steps[0], atol=0.2)
+    (note,) = [
+        float(x) for x, words in re.findall(r'<text x="([\d.]+)"[^>]*>([^<]*)</text>', picture) if "advised" in words
+    ]
+    assert abs(note - at["500"]) < 8
 
 
 def test_the_present_charge_is_told_from_the_earlier_one(book: Book, points: pd.DataFrame) -> None:

@@ -56,7 +56,7 @@ def test_the_rules_of_a_good_bottle_and_the_cautions() -> None:
     text = good_bottle().text
     for words in ("operator's seat", "within half an hour of working", "half way between the fluid's surface and the bottom, never to the bottom", "never from a hot system", "only where the point is recorded as low-pressure", "Never from the drain stream",
                   "a pump or probe of its own for each fluid, and never one of coolant for oil", "sealed compartment found low has a leak", "manual, local rules and licensed practice come first"):  # fmt: skip
-        assert words.lower() in text.replace("&#x27;", "'").lower()
+        assert words.lower() in text.replace("&#39;", "'").lower()
 
 
 def with_cards(whole: Assessment, **changed: object) -> Assessment:

@@ -112,10 +112,11 @@ class Stops:
 
     def run(self, place: Path, step: int) -> int:
         """The exit code of the writer's process, stopped at that step."""
-        return run_writer(self.forks, self.name, place, self.source, step, self.how)
+        return run_writer(self.forks, self.name, place, self.source, step=step, how=self.how)
 
 
-def run_writer(forks: BaseContext, name: str, place: Path, source: Path, step: int, how: str) -> int:
+def run_writer(forks: BaseContext, name: str, place: Path, source: Path, *, step: int, how: str) -> int:
+    """The exit code of a writer's process, stopped at that step."""
     process = forks.Process(target=run_stopped, args=(name, place, source, step, how))  # type: ignore[attr-defined]
     process.start()
     process.join(120)
@@ -129,7 +130,7 @@ def whole_run(forks: BaseContext, name: str, how: str, folder: Path, source: Pat
     shutil.copytree(folder / "found", folder / "whole", symlinks=True)
     place = target(name, folder / "whole")
     old = snapshot(place)
-    assert run_writer(forks, name, place, source, NEVER, how) == 0
+    assert run_writer(forks, name, place, source, step=NEVER, how=how) == 0
     new = snapshot(place)
     assert new != old
     steps = int((source / "steps.txt").read_text())

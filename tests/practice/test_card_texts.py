@@ -9,7 +9,7 @@ from cmkit.practice.card_texts import card_steps, card_table, card_words
 from cmkit.practice.drawing import NO_DRAWING
 from cmkit.records.settings import default_kinds
 
-VALUES = {"where": "At the fill plug", "tool": "pump for gear oil", "tube": "cut 350 mm", "purge_ml": "100", "times": "5", "dead_ml": "20"}  # fmt: skip
+VALUES = {"where": "At the fill plug", "tool": "pump for gear oil", "tube": "cut 350 mm", "purge_ml": "100", "times": "5", "dead_ml": "20 ml"}  # fmt: skip
 KINDS = sorted(default_kinds())
 OIL = [k for k in KINDS if k != "coolant"]
 DRIVES = ["final drive", "travel drive"]

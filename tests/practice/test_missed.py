@@ -15,7 +15,7 @@ FAILED = pd.Timestamp("2026-06-01")
 FULL = {"Fe_ppm": 20.0, "Cr_ppm": 2.0, "Si_ppm": 9.0, "Al_ppm": 5.0, "Cu_ppm": 5.0, "visc40_cSt": 200.0}
 
 
-def told(make_fleet: Callable, bottles: list[dict], cause: str = "bearing fatigue", alarm: dict | None = None, **more: list[dict]) -> pd.DataFrame:  # fmt: skip
+def told(make_fleet: Callable, bottles: list[dict], cause: str = "bearing fatigue", alarm: dict | None = None, looked: pd.Timestamp | None = None, **more: list[dict]) -> pd.DataFrame:  # fmt: skip
     """Reasons of one final drive's failure; bottles: days before it, days to the result, state, chance of a fault and results."""
     rows, states = [], []
     for n, b in enumerate(bottles):
@@ -41,7 +41,8 @@ def told(make_fleet: Callable, bottles: list[dict], cause: str = "bearing fatigu
                 "cause": cause,
                 "cost": 900.0,
                 "downtime_h": 2.0,
-            }
+            },
+            *([{"finding": "L", "compartment": "M/fd", "found_on": looked, "outcome": "no defect"}] if looked else []),
         ],
         **more,
     )
@@ -75,6 +76,22 @@ CASES = {
     "alarm long known": ([{"before": 40, "p": 0.9, "state": "alarm"}], "seen and not acted on", "alarm known 33 days before it failed"),
     "cheap tests": ([{"before": 40, "tests": {"visc40_cSt": 200.0}}], "not seen by the tests done", "add: ferrous debris index and iron"),
 }  # fmt: skip
+
+
+def test_an_alarm_that_was_looked_into_in_vain_was_not_left_lying(make_fleet) -> None:
+    """A look after the alarm was known that found nothing is a reason of its own; one before it is not."""
+    bottles = [{"before": 40, "p": 0.9, "state": "alarm"}]
+    for before, reason in ((20, "seen, and a look found nothing"), (36, "seen and not acted on")):
+        out = told(make_fleet, bottles, alarm={"bottle": 0}, looked=FAILED - pd.Timedelta(days=before)).iloc[0]
+        assert out["reason"] == reason
+        assert ("found nothing wrong" in out["words"]) == (before == 20)
+
+
+def test_an_alarm_raised_again_after_a_look_in_vain_was_left_lying(make_fleet) -> None:
+    bottles = [{"before": 60, "p": 0.9, "state": "alarm"}, {"before": 25, "p": 0.9, "state": "alarm"}]
+    out = told(make_fleet, bottles, alarm={"bottle": 0}, looked=FAILED - pd.Timedelta(days=40)).iloc[0]
+    assert out["reason"] == "seen and not acted on"
+    assert out["words"] == "alarm known 18 days before it failed"
 
 
 @pytest.mark.parametrize("name", CASES)

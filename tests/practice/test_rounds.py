@@ -60,6 +60,7 @@ def test_method_tool_tube_and_side(make_fleet) -> None:
     assert "operator's seat" in cards.loc["M1/final drive/left", "side"]
     assert cards["where"].to_dict()["M1/coolant"] == "pressure cap, system cold"
     assert cards.loc["M1/engine", ["dead_ml", "purge_times"]].tolist() == [20, 5]  # reference/drawing.csv
+    assert cards["dead_assumed"].tolist() == (cards.index == "M1/engine").tolist(), "by probe, and not on record"
     assert cards.drop("M1/engine")["dead_ml"].isna().all()
 
 

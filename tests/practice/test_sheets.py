@@ -122,6 +122,15 @@ def test_every_slip_is_said(sheet, known, change, words) -> None:
     assert any(words in w for w in back.slips[back.slips["compartment"] == LEFT]["words"])
 
 
+def test_short_years_are_read_in_the_order_of_the_sheets_own_dates(sheet, known) -> None:
+    """05/06/26 alone could be 5 June or 6 May; beside 23/06/26 it is 5 June, beside 06/23/26 it is 6 May."""
+    for beside, day in (("23/06/26", "2026-06-05"), ("06/23/26", "2026-05-06")):
+        back = slips_of(sheet, known, {LEFT: GOOD | {"drawn_on": "05/06/26"}, RIGHT: GOOD | {"drawn_on": beside}})
+        drawn = back.samples.set_index("compartment")["drawn_on"]
+        assert f"{drawn[LEFT]:%Y-%m-%d}" == day
+        assert f"{drawn[RIGHT]:%Y-%m-%d}" == "2026-06-23"
+
+
 def test_a_day_to_come_is_refused_and_a_short_year_read(sheet, known) -> None:
     """A row with a day to come is not used, so that it is not taken in again and again; 29.06.26 can only be June."""
     back = slips_of(sheet, known, {LEFT: GOOD | {"drawn_on": "2026-07-03"}, RIGHT: GOOD | {"drawn_on": "29.06.26"}})

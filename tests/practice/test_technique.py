@@ -147,6 +147,7 @@ def test_from_a_fleets_records(make_fleet):
     rows["expected"] = rows["analyte"].map(usual).astype(float)
     rows = rows.assign(
         below=False,
+        above=False,
         expected_sd=np.sqrt(0.34 + (0.1 * rows["expected"]) ** 2),
         order=rows["sample"].str.split("-").str[1].astype(int),
     )

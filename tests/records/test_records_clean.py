@@ -114,6 +114,29 @@ def test_a_day_is_read(text: object, form: str, day: str, repair: str) -> None:
 
 
 @pytest.mark.parametrize(
+    ("form", "swapped", "texts", "days"),
+    [
+        ("%d/%m/%Y", "%m/%d/%Y", ["03/04/2026", "03/25/2026", "25/03/2026", "05/05/2026", "2026-03-09"], ["", "", "2026-03-25", "2026-05-05", "2026-03-09"]),
+        ("%m/%d/%y", "%d/%m/%y", ["03/04/26", "25/03/26"], ["", ""]),
+        ("%d.%m.%Y", "%m.%d.%Y", ["03.04.2026", "03.25.2026"], ["", ""]),
+        ("%d/%m/%Y", "", ["03/04/2026", "25/03/2026", "03/13/26x", ""], ["2026-04-03", "2026-03-25", "", ""]),
+        ("%Y-%m-%d", "", ["2026-03-04", "2026-03-25"], ["2026-03-04", "2026-03-25"]),
+    ],
+)  # fmt: skip
+def test_a_column_that_contradicts_its_declared_form_is_not_read_by_it(
+    form: str, swapped: str, texts: list[str], days: list[str]
+) -> None:
+    """One day that only the form with day and month exchanged can read puts in doubt every day that both can read."""
+    found = parse_dates(np.array(texts, dtype=object), Words(dates=form))
+    assert [str(day)[:10] if not np.isnat(day) else "" for day in found.value] == days
+    assert found.problem[0] == (
+        f"day and month could be exchanged: the column is declared {form}, and its {texts[1]} can only be {swapped}; correct the layout or the file"
+        if swapped
+        else ""
+    )
+
+
+@pytest.mark.parametrize(
     ("text", "form", "problem"),
     [
         ("03/04/2025", "", "day and month could be exchanged; wanted a date such as 2026-06-30"),

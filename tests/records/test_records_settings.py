@@ -1,12 +1,15 @@
 """fleet.toml: what it may say, and what is refused in which words."""
 
+from collections.abc import Callable
 from dataclasses import fields, replace
+from datetime import date
 from pathlib import Path
 
 import pytest
 
 from cmkit.errors import SettingsError
 from cmkit.records.constants import constant, constants, out_of_range
+from cmkit.records.reading.load import load_fleet
 from cmkit.records.settings import Intervals, default_intervals, default_kinds, parse_settings, read_settings
 
 
@@ -120,3 +123,34 @@ def test_costs_count_as_the_fleets_own_when_both_are_given() -> None:
 def test_costs_given_is_no_key_of_the_file() -> None:
     with pytest.raises(SettingsError, match="unknown key 'costs_given'"):
         parse_settings({"name": "x", "costs_given": ["engine"]}, "fleet.toml")
+
+
+@pytest.mark.parametrize(
+    ("lines", "words"),
+    [
+        ('[accepted_intervals]\n"WL-01/engin" = 250', r'\[accepted_intervals\] "WL-01/engin": no compartment, .* Did you mean "WL-01/engine"\?'),
+        ('[accepted_intervals]\n"wl-01/ENGINE" = 250', r'Did you mean "WL-01/engine"\?'),
+        ("[accepted_intervals]\nEngine = 250", r'"Engine": no compartment, family or kind of this fleet .* Did you mean "engine"\?'),
+        ('[kinds."finaldrive"]\nresidual = 0.1', r'\[kinds\] "finaldrive": no kind of compartment of this fleet .* Did you mean "final drive"\?'),
+        ("[limits.engines]\nFe_ppm = { alert = 80, alarm = 120 }", r'\[limits\] "engines": .* Did you mean "engine"\?'),
+        ("[kinds.zzzzzz]\nresidual = 0.1", r'\[kinds\] "zzzzzz": .* Correct it, or remove the line\.'),
+    ],
+)  # fmt: skip
+def test_a_setting_for_a_name_the_fleet_does_not_have_is_refused(
+    write: Callable[..., Path], lines: str, words: str
+) -> None:
+    with pytest.raises(SettingsError, match=words):
+        load_fleet(write({"fleet.toml": f'name = "F"\n{lines}\n'}), date(2026, 1, 31))
+
+
+def test_settings_for_what_the_fleet_has_are_taken_and_all_that_is_not_is_said_at_once(
+    write: Callable[..., Path],
+) -> None:
+    family = load_fleet(write(), date(2026, 1, 31)).compartments["family"].iloc[0]
+    right = f'name = "F"\n[accepted_intervals]\n"WL-01/engine" = 250\n"{family}" = 300\ncoolant = 500\n[limits."{family}"]\nFe_ppm = {{ alert = 80, alarm = 120 }}\n'
+    settings = load_fleet(write({"fleet.toml": right}), date(2026, 1, 31)).settings
+    assert settings.accepted_intervals == {"WL-01/engine": 250, family: 300, "coolant": 500}
+    wrong = right + '[kinds.engnie]\nresidual = 0.1\n[limits."gear box"]\nFe_ppm = { alert = 80, alarm = 120 }\n'
+    with pytest.raises(SettingsError) as error:
+        load_fleet(write({"fleet.toml": wrong}), date(2026, 1, 31))
+    assert len(str(error.value).splitlines()) == 2

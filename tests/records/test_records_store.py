@@ -14,7 +14,9 @@ from pathlib import Path
 import fsspec
 import pandas as pd
 import pytest
+from click.testing import CliRunner
 
+from cmkit.cli import main
 from cmkit.errors import SettingsError, StoreError
 from cmkit.records.fleet import Fleet
 from cmkit.records.reading.load import load_fleet
@@ -245,6 +247,9 @@ def test_clear_errors(write: Callable[..., Path]) -> None:
     with pytest.raises(StoreError, match=r"missing or damaged .* Bring it back from a backup"):
         read_store(folder / "store")
     assert len(damaged_files(folder / "store")) == 1
+    told = CliRunner().invoke(main, ["history", str(folder)])
+    assert told.exit_code == 2
+    assert "1 file(s) are missing or changed" in told.output
     (folder / "store" / "CURRENT").write_text("two")
     with pytest.raises(StoreError, match="found 'two', wanted the number of a version"):
         read_store(folder / "store")

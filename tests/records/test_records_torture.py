@@ -20,7 +20,8 @@ from cmkit.records.analytes import analyte_register
 from cmkit.records.reading.layouts import parse_layout
 from cmkit.records.reading.load import load_fleet
 from cmkit.records.reading.match import Proposal, propose_layout
-from cmkit.records.reading.proposal import match_report, proposal_toml, write_proposal
+from cmkit.records.reading.proposal import match_report, proposal_toml
+from cmkit.records.reading.proposing import write_layout
 
 TODAY = date(2026, 1, 31)
 ENGINE, LEFT, RIGHT = "WL-01/engine", "WL-01/final drive/left", "WL-01/final drive/right"
@@ -121,6 +122,9 @@ CASES = [
          [("A1", ENGINE, {"Al_ppm": 5, "K_ppm": 2, "P_ppm": 900, "Mo_ppm": 60, "Mg_ppm": 12, "visc100_cSt": 14.1, "ferrous_index": 15, "meter_h": 1000, "received_on": "2025-03-04", "glycol_pct": "<0.1", "p4_per_ml": (1e4 * 2e4) ** 0.5, "p6_per_ml": (1300 * 2500) ** 0.5}),
           ("A2", ENGINE, {"p6_per_ml": (1300 * 2500) ** 0.5, "K_ppm": ">1000", "p6_code": 18, "p4_code": None, "p4_per_ml": None}), ("A3", ENGINE, {"p4_per_ml": ">2500000", "p4_code": 28, "p6_code": 22}), ("A4", ENGINE, {})],
          [(5, "p14_code", "not a number"), (5, "p4_code", "not a number"), (5, "p6_code", "not a number")]),
+    Case("code_columns.csv", b"Bottle;Point;Sampled;Fe;ISO 4;ISO 6;ISO 14;Water (ppm)\nA1;WL-01/engine;2025-03-01;21;21;18;15;>1000\nA2;WL-01/engine;2025-04-01;>500;>28;-;0;<50\n",
+         # ISO 4406:2021: code 15 is more than 160 up to 320 per ml, 0 up to 0.01
+         [("A1", ENGINE, {"p4_code": 21, "p14_per_ml": (160 * 320) ** 0.5, "water_ppm": ">1000"}), ("A2", ENGINE, {"Fe_ppm": ">500", "p4_per_ml": ">2500000", "p6_per_ml": None, "p14_per_ml": "<0.01", "water_ppm": "<50"})]),
     Case("coolant.csv", "Bottle,Point,Sampled,pH,Freeze point (°F),Glycol (vol %),Nitrite (ppm),Conductivity (mS/cm)\nA1,WL-01/engine,2025-03-01,8.4,-34,50,800,2.5\nA2,WL-01/engine,2025-04-01,8.2,-31,48,ND,2.4\n".encode(),
          [("A1", ENGINE, {"pH": 8.4, "freeze_C": -36.6667, "glycol_vol_pct": 50, "nitrite_ppm": 800, "conductivity_uS": 2500}), ("A2", ENGINE, {"nitrite_ppm": "<10"})]),
     Case("saybolt.csv", b"Bottle,Point,Sampled,Viscosity at 40 (SUS @ 104 F),Fe\nA1,WL-01/engine,2025-03-01,500,21\nA2,WL-01/final drive/left,2025-03-01,1000,60\n",
@@ -178,7 +182,7 @@ def test_the_way_from_an_unknown_file_to_rows(write: Callable[..., Path], case: 
 
 
 def test_there_are_enough_of_them() -> None:
-    assert len(CASES) >= 25
+    assert len(CASES) >= 30
 
 
 @pytest.mark.parametrize(
@@ -294,9 +298,9 @@ def test_nothing_is_written_over_and_nothing_applied(write: Callable[..., Path])
     folder = write({f"inbox/{case.name}": case.content})
     proposal = propose_layout(folder / "inbox" / case.name)
     assert not (folder / "layouts").exists()
-    path = write_proposal(proposal, folder / "layouts" / "a.toml")
+    path = write_layout(proposal_toml(proposal), folder / "layouts" / "a.toml")
     with pytest.raises(WriteError, match="there already, and nothing is written over"):
-        write_proposal(proposal, path)
+        write_layout(proposal_toml(proposal), path)
 
 
 @pytest.mark.parametrize(
@@ -318,6 +322,6 @@ def test_a_proposal_without_what_is_needed_does_not_load(write: Callable[..., Pa
     folder = write({"inbox/x.csv": b"Bottle,Fe,Cu\nA1,1,2\n"})
     proposal = propose_layout(folder / "inbox" / "x.csv")
     assert [d for d in proposal.doubts if "drawn_on" in d]
-    write_proposal(proposal, folder / "layouts" / "x.toml")
+    write_layout(proposal_toml(proposal), folder / "layouts" / "x.toml")
     with pytest.raises(RecordsError, match="nothing is mapped to compartment, drawn_on"):
         load_fleet(folder, TODAY)

@@ -101,6 +101,30 @@ def test_a_replaced_meter_is_carried_on(screened):
     assert out.loc["S3", "reason"] == ""
 
 
+CHANGED = [{"machine": "M1", "read_on": "2026-03-02", "meter_h": 1600}, {"machine": "M1", "read_on": "2026-03-30", "meter_h": 180, "new_meter": True}]  # fmt: skip
+
+
+@pytest.mark.parametrize("later", [[], [("2026-05-01", 500)]])
+def test_bottles_on_both_sides_of_an_announced_change_count(screened, later):
+    """The meter was changed between two weekly readings: the bottle before is on the old one, the bottle after on the new one."""
+    out = screened(bottles(*MONTHS[:2], ("2026-03-10", 1680), ("2026-03-20", 80), *later), meters=CHANGED)
+    assert out["usable"].all()
+    np.testing.assert_allclose(out["meter_h"].iloc[:4], [1000, 1300, 1680, 80])
+    assert out.loc["S2", "run_h"] == 1680
+    assert out.loc["S3", "run_h"] == pytest.approx(1780, abs=25), "ten days at the machine's pace"
+    assert "meter replaced since the bottle before" in out.loc["S3", "reason"]
+    if later:
+        assert out.loc["S4", "run_h"] - out.loc["S3", "run_h"] == pytest.approx(420), "one change, not two"
+
+
+def test_a_slip_before_an_announced_change_is_still_one(screened):
+    """900 h is neither the old meter's nor one that leads up to the new meter's 180: it is derived from its neighbours."""
+    out = screened(bottles(*MONTHS[:2], ("2026-03-10", 900), ("2026-03-20", 80)), meters=CHANGED)
+    assert "backwards" in out.loc["S2", "reason"]
+    assert out.loc["S2", "sd_h"] > 0
+    assert out.loc["S3", "meter_h"] == 80
+
+
 def test_an_unannounced_new_meter_is_believed_only_when_it_persists(screened):
     new = [("2026-05-31", 200), ("2026-06-30", 500), ("2026-07-30", 800), ("2026-08-29", 1100)]
     out = screened(bottles(*MONTHS, *new))

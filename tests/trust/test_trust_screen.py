@@ -63,6 +63,7 @@ def filter_rows(known):
     rows["expected_sd"] = np.sqrt(0.34 + (0.1 * rows["expected"]) ** 2)
     flags = known.samples.set_index("sample")
     rows["below"] = [bool(flags.loc[s, f"{a}_below"]) for s, a in zip(rows["sample"], rows["analyte"], strict=True)]
+    rows["above"] = False
     rows["order"] = rows.groupby(["compartment", "analyte"])["drawn_on"].rank(method="first").astype(int) - 1
     return rows
 

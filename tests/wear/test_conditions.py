@@ -52,7 +52,9 @@ def fleet(results: dict[str, list], kind: str = "engine", grade: str = "SAE 15W-
 
 def judged(known: Fleet, exposure: pd.DataFrame, limits: pd.DataFrame | None = None) -> pd.DataFrame:
     if limits is None:
-        history = pd.DataFrame(columns=["analyte", "order", "rate", "rate_sd", "family", "below", "compartment"])
+        history = pd.DataFrame(
+            columns=["analyte", "order", "rate", "rate_sd", "family", "below", "above", "compartment"]
+        )
         limits = family_limits(exposure, known.samples, history, known.settings, REGISTER)
     fresh = fresh_values(known, exposure, relative_to_fresh(limits, REGISTER))
     return judge_conditions(known, exposure, made_learnt(limits=limits, fresh=fresh), REGISTER)

@@ -52,7 +52,7 @@ def exposure(n=3, lives=(), kind="final drive") -> pd.DataFrame:
 
 def result(bottle=2, analyte="Fe_ppm", **given) -> dict:
     """One row of the wear filter's history; by default as quiet as can be."""
-    quiet = {"value": 40.0, "below": False, "expected": 40.0, "expected_sd": 4.0, "z": 0.0, "rise": 0.0, "change_k": 0, "rate": 0.04,
+    quiet = {"value": 40.0, "below": False, "above": False, "expected": 40.0, "expected_sd": 4.0, "z": 0.0, "rise": 0.0, "change_k": 0, "rate": 0.04,
              "rate_sd": 0.004, "level": 40.0, "level_sd": 1.0, "cov": 0.0}  # fmt: skip
     where = {"sample": f"s{bottle}", "compartment": "M1/drive", "life": 1, "order": bottle, "family": "f", "analyte": analyte,
              "drawn_on": day(bottle), "run_h": 250.0 * bottle, "fluid_h": 250.0 * bottle}  # fmt: skip

@@ -30,7 +30,6 @@ from cmkit.wear.forecast import (
 )
 from cmkit.wear.next_bottle import learn_visits
 from cmkit.wear.rates import run_filter
-from cmkit.wear.timeline import usual_make_up, usual_pace
 
 CASE = wear_state(30.0, 0.08, [[9, 0.02], [0.02, 2.25e-4]], loss=2e-4, load_share=0.12, drift_share=0.15)
 HOURS = np.array([200, 300, 400, 500, 700, 1000.0])
@@ -294,9 +293,7 @@ def chained(fleet: Fleet, day: str) -> tuple[Fleet, pd.DataFrame, pd.DataFrame]:
     """What is known on a day, with exposure and machine use, from the records."""
     known = fleet.as_of(day)
     hours = running_hours(known)
-    pace = usual_pace(known, hours.samples)
-    make_up = usual_make_up(known, hours.samples, hours.services, pace)
-    return known, sample_exposure(known, hours.samples, hours.services, make_up, pace), hours.use
+    return known, sample_exposure(known, hours.samples, hours.services), hours.use
 
 
 @pytest.fixture(scope="module")
@@ -322,6 +319,7 @@ def replayed(demo_fleet: Fleet) -> pd.DataFrame:
         rows = ahead.merge(rows, on="compartment")
         rows["value"] = [rows[a][i] for i, a in rows["analyte"].items()]
         rows["below"] = [bool(rows[below(a)][i]) for i, a in rows["analyte"].items()]
+        rows["above"] = False
         off = (rows["run_h"] - rows["run_h_now"]) / rows["hours_ahead"]
         parts.append(rows[off.between(0.75, 1.25) & rows["value"].notna()])
     return pd.concat(parts, ignore_index=True)

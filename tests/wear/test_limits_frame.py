@@ -44,7 +44,7 @@ def fleet(
     )
     samples = e[["sample", "compartment", "drawn_on"]].assign(Fe_ppm=e["iron"].round(), Fe_ppm_below=False)
     history = e[["sample", "compartment", "family", "life", "order", "drawn_on", "run_h"]].assign(
-        analyte="Fe_ppm", value=samples["Fe_ppm"], below=False, rate=e["iron"] / 500, rate_sd=0.01
+        analyte="Fe_ppm", value=samples["Fe_ppm"], below=False, above=False, rate=e["iron"] / 500, rate_sd=0.01
     )
     return e.drop(columns="iron"), samples, history
 

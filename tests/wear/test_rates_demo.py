@@ -19,7 +19,7 @@ from cmkit.trust.hours import screen_hours, service_hours
 from cmkit.wear.exposure import sample_exposure
 from cmkit.wear.family import family_numbers
 from cmkit.wear.rates import run_filter
-from cmkit.wear.timeline import timeline, usual_make_up, usual_pace
+from cmkit.wear.timeline import timeline, usual_make_up, usual_pace, with_changes, with_make_up
 
 NINETY = 1.6448536
 
@@ -70,8 +70,8 @@ def test_the_chain_is_the_integral_of_the_mass_balance(
     known: tuple[Any, pd.DataFrame, pd.DataFrame], kind: str
 ) -> None:
     """Three compartments of each kind, all their events, level by level to 1e-9."""
-    pace = usual_pace(*known[:2])
-    line, exposure = timeline(*known, usual_make_up(*known, pace), pace), sample_exposure(*known)
+    line, exposure = timeline(*known, usual_pace(*known[:2])), sample_exposure(*known)
+    line = with_changes(with_make_up(line, usual_make_up(line)))
     held = line[(line["kind"] == kind) & (line["life"] == 1)]
     names = held["compartment"].unique()[:3]
     bottles = 0

@@ -18,7 +18,7 @@ from cmkit.records.fleet import Fleet
 from cmkit.records.reading.load import load_fleet
 from cmkit.trust.hours import running_hours
 from cmkit.wear.residual import learn_residuals
-from cmkit.wear.timeline import usual_make_up, usual_pace, with_residuals
+from cmkit.wear.timeline import timeline, usual_make_up, usual_pace, with_make_up, with_residuals
 
 MACHINES, MONTHS, SEED = 8, 24, 311
 
@@ -26,12 +26,9 @@ MACHINES, MONTHS, SEED = 8, 24, 311
 def learnt_from(fleet: Fleet, day: str) -> pd.DataFrame:
     known = fleet.as_of(day)
     hours = running_hours(known)
-    pace = usual_pace(known, hours.samples)
-    make_up = usual_make_up(known, hours.samples, hours.services, pace)
-    register = with_own(known.settings.analytes)
-    return learn_residuals(
-        known, hours.samples, hours.services, make_up, pace, samples=known.samples, register=register
-    ).set_index("kind")
+    line = timeline(known, hours.samples, hours.services, usual_pace(known, hours.samples))
+    line = with_make_up(line, usual_make_up(line))
+    return learn_residuals(known, line, known.samples, with_own(known.settings.analytes)).set_index("kind")
 
 
 @pytest.fixture(scope="module", params=[2.0, 0.5], ids=["twice", "half"])
@@ -71,8 +68,8 @@ def test_a_young_fleet_keeps_the_assumed_share(changed: tuple[Fleet, pd.Series, 
 def test_a_fleet_without_bottles_has_none(small_fleet: Callable[..., tuple[Fleet, pd.DataFrame, pd.DataFrame]]) -> None:
     fleet, hours, services = small_fleet([{"compartment": "A/engine", "machine": "A", "kind": "engine"}], [], [])
     register = with_own(fleet.settings.analytes)
-    make_up = usual_make_up(fleet, hours, services, 0.0)
-    assert learn_residuals(fleet, hours, services, make_up, 0.0, samples=fleet.samples, register=register).empty
+    line = timeline(fleet, hours, services, 0.0)
+    assert learn_residuals(fleet, with_make_up(line, usual_make_up(line)), fleet.samples, register).empty
 
 
 def test_a_kind_that_was_not_learnt_keeps_its_own() -> None:

@@ -1,5 +1,6 @@
 """What the compartment pages draw: results, limits and forecasts of one compartment, joined from the assessment's tables."""
 
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -7,10 +8,13 @@ import pandas as pd
 
 from cmkit.books.content.book import Book
 from cmkit.books.content.wording import analyte_unit
+from cmkit.judge.faults import UNNAMED
+from cmkit.judge.hypotheses import patterns_of
 from cmkit.records.analytes import analyte_register
 from cmkit.records.censoring import flags
 
 PANELS = 3
+LEVEL, MAKEUP = "fluid_level", "makeup"  # what speaks for a leak beside results
 FIXED = ("maker", "practice")  # methods of limits that are not the family's
 LEAST_ODDS = float(np.log(1.5))  # own choice: what weighs less than 1.5 to 1 is not named
 BOTTLES = 30  # a figure shows the newest; older ones are in the tables
@@ -39,18 +43,45 @@ def leading_fault(book: Book, compartment: str) -> str:
 def speaking_for(book: Book, compartment: str, hypothesis: str = "") -> pd.DataFrame:
     """Reasons of some weight that speak for a hypothesis (empty: the leading fault), the strongest first; of results only those that
     stand away from what was expected."""
+    named = hypothesis or leading_fault(book, compartment)
+    return book.once(("speaking for", compartment, named), lambda: _speaking_for(book, compartment, named))
+
+
+def _speaking_for(book: Book, compartment: str, hypothesis: str) -> pd.DataFrame:
     rows = book.of("reasons", compartment)
-    rows = rows[(rows["hypothesis"] == (hypothesis or leading_fault(book, compartment))) & (rows["side"] == "for")]
+    rows = rows[(rows["hypothesis"] == hypothesis) & (rows["side"] == "for")]
+    acts_on = moved_by(str(book.places.loc[compartment, "kind"]), hypothesis)
     rows = rows[(rows["log_odds"] >= LEAST_ODDS) & ~within_scatter(rows)]
+    rows = rows[rows["analyte"].isin(acts_on) | (rows["analyte"] == "")] if acts_on else rows
     return rows.sort_values("log_odds", ascending=False, kind="stable")
+
+
+def moved_by(kind: str, cause: str) -> frozenset[str]:
+    """Results that a named fault acts on (reference/hypotheses.csv), as reasons for it that a reader can follow; empty for an unnamed change,
+    which can act on any, and for what is in no pattern."""
+    if cause == UNNAMED:
+        return frozenset()
+    own = [p for p in patterns_of(kind) if p.cause == cause]
+    groups = {group for p in own for group in p.groups}
+    register = analyte_register()
+    levels = {LEVEL, MAKEUP} if any(p.low for p in own) else set()
+    return frozenset({a for p in own for a in p.signs} | set(register.index[register["group"].isin(groups)]) | levels)
 
 
 def within_scatter(reasons: pd.DataFrame) -> pd.Series:
     """Which results lie no further from what was expected than one result's usual scatter (register: noise_floor, noise_share), so that no
     reader would call them above or below it, whatever they weigh."""
+    scatter = np.array([_scatter().get(a, (np.nan, np.nan)) for a in reasons["analyte"]], float).reshape(-1, 2)
+    value, usual = reasons["value"].to_numpy(float), reasons["usual"].to_numpy(float)
+    return pd.Series(np.abs(value - usual) <= scatter[:, 0] + scatter[:, 1] * np.abs(usual), index=reasons.index)
+
+
+@cache
+def _scatter() -> dict[str, tuple[float, float]]:
+    """Result -> its noise_floor and noise_share in the register."""
     register = analyte_register()
-    floor, share = (reasons["analyte"].map(register[c]).astype(float) for c in ("noise_floor", "noise_share"))
-    return (reasons["value"] - reasons["usual"]).abs() <= floor + share * reasons["usual"].abs()
+    pairs = zip(register["noise_floor"].astype(float), register["noise_share"].astype(float), strict=True)
+    return dict(zip(register.index, pairs, strict=True))
 
 
 def is_viscosity(analyte: str) -> bool:
@@ -61,16 +92,16 @@ def is_viscosity(analyte: str) -> bool:
 
 def fresh_value(book: Book, compartment: str, analyte: str) -> float:
     """What a result is in the compartment's fresh fluid, as its limits are set against; NaN where that is not known."""
-    place, fresh = book.places.loc[compartment], book.tables.fresh
-    own = fresh[(fresh["analyte"] == analyte) & (fresh["site"] == place["site"])]
-    own = own[(own["fluid"] == place["fluid"]) & (own["grade"] == place["grade"])]
-    return float(own["fresh"].iloc[0]) if len(own) else np.nan
+    return book.fresh_of(compartment).get(analyte, np.nan)
+
+
+_OF_BOTTLES = ["sample", "life", "order", "drawn_on", "meter_h", "run_h", "fluid_h", "changed"]
 
 
 def result_points(book: Book, compartment: str, analytes: list[str], newest: int = BOTTLES) -> pd.DataFrame:
     """One row a bottle and result: as `figures.results` wants it, of the `newest` bottles. Machine hours are the meter's, running hours
     after a change of meter."""
-    bottles = book.of("exposure", compartment).sort_values(["life", "order"])
+    bottles = book.of("exposure", compartment)[_OF_BOTTLES].sort_values(["life", "order"])
     changed = bottles["changed"].astype(bool)
     trust = book.of("trust", compartment).set_index("sample")["believed"]
     bottles = bottles.assign(
@@ -86,7 +117,7 @@ def result_points(book: Book, compartment: str, analytes: list[str], newest: int
     measured = book.tables.samples.columns
     wanted = [c for a in analytes for c in (a, f"{a}_below", f"{a}_above") if c in measured]
     samples = book.of("samples", compartment, ["sample", *wanted]).set_index("sample").reindex(bottles["sample"])
-    history = book.of("history", compartment)
+    history = book.of("history", compartment)[["sample", "analyte", "expected", "expected_sd"]]
     parts = []
     for analyte in analytes:
         value = samples[analyte].to_numpy(float)
@@ -100,20 +131,20 @@ def result_points(book: Book, compartment: str, analytes: list[str], newest: int
             expected=known["expected"].to_numpy(float),
             expected_sd=known["expected_sd"].to_numpy(float),
         )
-        parts.append(_before_the_fault(book, compartment, part)[~np.isnan(value)])
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+        parts.append(part[~np.isnan(value)])
+    return _before_the_fault(book, compartment, pd.concat(parts, ignore_index=True)) if parts else pd.DataFrame()
 
 
 def _before_the_fault(book: Book, compartment: str, points: pd.DataFrame) -> pd.DataFrame:
-    """Points of one result without forecasts that have learnt a suspected fault: from the first bottle of an alarm or alert on only what
-    the judgement expected of the newest (no expected_sd)."""
+    """Points without forecasts that have learnt a suspected fault: from the first bottle of an alarm or alert on only what the judgement
+    expected of the newest (no expected_sd)."""
     since = book.of("verdicts", compartment)["since"].max()
     if pd.isna(since):
         return points
     late = points["drawn_on"] >= since
-    judged = judged_expectation(book, compartment)
-    own = judged[judged["analyte"].isin(points["analyte"])].drop_duplicates("sample").set_index("sample")["usual"]
-    expected = points["expected"].mask(late, points["sample"].map(own))
+    judged = judged_expectation(book, compartment).set_index(["sample", "analyte"])["usual"]
+    usual = judged.reindex(pd.MultiIndex.from_frame(points[["sample", "analyte"]])).to_numpy()
+    expected = points["expected"].mask(late, pd.Series(usual, points.index))
     return points.assign(expected=expected, expected_sd=points["expected_sd"].mask(late))
 
 
@@ -143,9 +174,7 @@ def family_limits_of(book: Book, compartment: str, measure: str) -> pd.DataFrame
     named: `alarm` for limits of the maker, the site and practice, which have an alert limit too; `family` for what its family gives,
     which is passed only beyond the far end of its interval and has no alert limit.
     """
-    family = book.places.loc[compartment, "family"]
-    limits = book.tables.limits
-    own = limits[limits["family"] == family]
+    own = book.limits_of(compartment)
     if measure == "level":
         own = _in_its_unit(book, compartment, own)
     own = own[own["measure"] == measure] if measure else own
@@ -160,14 +189,13 @@ def family_limits_of(book: Book, compartment: str, measure: str) -> pd.DataFrame
 
 def _in_its_unit(book: Book, compartment: str, limits: pd.DataFrame) -> pd.DataFrame:
     """Limits with those that are relative to the fresh fluid as levels."""
-    relative = limits["measure"].isin(["change", "rise"])
-    fresh = limits["analyte"].map({a: fresh_value(book, compartment, a) for a in set(limits.loc[relative, "analyte"])})
-    change = limits["measure"] == "change"
-    shown = {
-        c: (fresh * (1 + limits[c])).where(change, fresh + limits[c]).where(relative, limits[c])
-        for c in ("alert", "alarm")
-    }
-    return limits.assign(**shown, measure=limits["measure"].where(~relative | fresh.isna(), "level"))
+    measure = limits["measure"].to_numpy(object)
+    known = book.fresh_of(compartment)
+    fresh = np.array([known.get(a, np.nan) for a in limits["analyte"]], float)
+    scale = np.select([measure == "change", measure == "rise"], [fresh, np.ones(len(fresh))], np.nan)
+    relative = np.isfinite(scale) & np.isfinite(fresh)
+    shown = {c: np.where(relative, fresh + scale * limits[c].to_numpy(float), limits[c]) for c in ("alert", "alarm")}
+    return limits.assign(**shown, measure=np.where(relative, "level", measure))
 
 
 def setting(book: Book, *path: str, default: Any = np.nan) -> Any:

@@ -59,20 +59,20 @@ def show(item: Item) -> None:
     """Send one item to the notebook."""
     if isinstance(item, Fold):
         about = {"fold": "open", "id": item.id, "prints": item.prints, "machine": item.machine}
-        display({"text/html": item.summary.text, "text/plain": item.id}, raw=True, metadata={"cmkit": about})
+        display({"text/html": item.summary, "text/plain": item.id}, raw=True, metadata={"cmkit": about})
         for inner in item.items:
             show(inner)
         display({"text/html": "", "text/plain": ""}, raw=True, metadata={"cmkit": {"fold": "close"}})
     elif isinstance(item, go.Figure):
         display(figure_bundle(item), raw=True)
     else:
-        display({"text/html": item.text, "text/plain": ""}, raw=True)
+        display({"text/html": item, "text/plain": ""}, raw=True)
 
 
 def _text(item: Item) -> str:
     if isinstance(item, Fold):
-        return item.summary.text + "".join(_text(inner) for inner in item.items)
-    return item.text if isinstance(item, Html) else ""
+        return item.summary + "".join(_text(inner) for inner in item.items)
+    return item if isinstance(item, Html) else ""
 
 
 def _figures(item: Item) -> list[go.Figure]:

@@ -3,7 +3,6 @@
 `Html` marks text that is already safe. Tables have a caption, scoped headings and a named first column.
 """
 
-import html
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import repeat
@@ -11,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from markupsafe import Markup, escape
 
 from cmkit.books.content.wording import GLYPHS
 
@@ -18,41 +18,33 @@ AT_ONCE = 12  # rows of a long table that are shown before the rest is asked for
 _WORTH_FOLDING = 3  # fewer more are shown with them
 
 
-@dataclass(frozen=True)
-class Html:
-    """Safe HTML text. Notebooks show it; joining keeps it safe."""
-
-    text: str
+class Html(Markup):
+    """Safe HTML text, which notebooks show as such. Text added or joined to it is escaped."""
 
     def _repr_html_(self) -> str:
-        return self.text
-
-    def __add__(self, other: "Html") -> "Html":
-        return Html(self.text + other.text)
+        return str(self)
 
 
-def safe(value: object) -> str:
+def safe(value: object) -> Html:
     """HTML for one value: `Html` as it is, anything else escaped; missing values as a dash."""
-    if isinstance(value, Html):
-        return value.text
     if value is None or value is pd.NaT or (isinstance(value, (float, np.floating)) and np.isnan(value)):
-        return "-"
-    return html.escape(str(value))
+        return Html("-")
+    return Html(escape(value))
 
 
 def tag(name: str, *content: object, **attributes: str | None) -> Html:
     """One element; attribute names with a trailing underscore (`class_`) or inner ones (`data_machine` -> `data-machine`)."""
     given = "".join(
-        f' {key.rstrip("_").replace("_", "-")}="{html.escape(value)}"'
+        f' {key.rstrip("_").replace("_", "-")}="{escape(value)}"'
         for key, value in attributes.items()
         if value is not None
     )
-    return Html(f"<{name}{given}>{''.join(safe(c) for c in content)}</{name}>")
+    return Html(f"<{name}{given}>{join(content)}</{name}>")
 
 
 def join(parts: Iterable[object], between: str = "") -> Html:
     """Several pieces as one; `between` is escaped."""
-    return Html(html.escape(between).join(safe(p) for p in parts))
+    return Html(escape(between).join(safe(p) for p in parts))
 
 
 def paragraph(*content: object, class_: str | None = None) -> Html:
@@ -68,7 +60,7 @@ def nothing(words: str) -> Html:
 def link(text: object, target: str) -> Html:
     """A link inside the page or to a page of the same month; anything that is not such an address is shown as text."""
     plain = target.startswith("#") or not any(mark in target.split("/")[0] for mark in (":", "\\"))
-    return tag("a", text, href=target) if plain and not target.startswith("/") else Html(safe(text))
+    return tag("a", text, href=target) if plain and not target.startswith("/") else safe(text)
 
 
 def state_mark(state: str, word: bool = True) -> Html:

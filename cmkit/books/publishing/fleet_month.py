@@ -3,6 +3,7 @@
 import shutil
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import date, timedelta
 from hashlib import sha256
 from importlib.resources import files
 from pathlib import Path
@@ -16,7 +17,7 @@ from cmkit.books.publishing.month import MonthResult, Progress, all_made, run_bo
 from cmkit.books.running.kernels import start_server
 from cmkit.by_site import assess_by_site
 from cmkit.engine import Workers
-from cmkit.errors import MissingTable
+from cmkit.errors import CmkitError, MissingTable
 from cmkit.files import scratch_folder, write_file
 from cmkit.learn import newest_record
 from cmkit.learnt import load_learnt
@@ -146,3 +147,24 @@ def _made_from(wanted: Wanted) -> str:
     for path in [*records, *code]:
         digest.update(f"{path.name}\n".encode() + sha256(path.read_bytes()).digest())
     return digest.hexdigest()
+
+
+def month_asked(text: str, today: date | None = None) -> str:
+    """`last` as the last whole month before today (YYYY-MM); `newest` and YYYY-MM as they are.
+
+    Raises CmkitError on anything else, and on a month that is still to come.
+    """
+    today = today or date.today()
+    if text == "last":
+        return (today.replace(day=1) - timedelta(days=1)).strftime("%Y-%m")
+    if text == "newest":
+        return text
+    try:
+        first = date.fromisoformat(f"{text}-01")
+    except ValueError:
+        raise CmkitError(f"--month: found {text!r}, wanted a month such as 2026-06, or `last`, or `newest`.") from None
+    if first > today:
+        raise CmkitError(
+            f"--month: {text} is still to come; wanted a month up to {today:%Y-%m}, or `last`, or `newest`."
+        )
+    return first.strftime("%Y-%m")

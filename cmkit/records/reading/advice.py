@@ -8,11 +8,12 @@ import pandas as pd
 
 from cmkit.records.fleet import Fleet, has_result
 from cmkit.records.reading.places import bags_of, clearly_nearest
+from cmkit.records.reading.same_bottle import same_bottles
 
 _LINES = 20  # names or words that are listed
 _FAR = (0.5, 1.5)  # own choice: a change of less or more than these shares of the sump is far from it
 _QUARTER = pd.Timedelta(days=91)
-_LARGE = 0.05  # own choice: share of the newest quarter set aside from which on it is said first
+LARGE = 0.05  # own choice: share of the newest quarter set aside from which on it is said first
 _HOURS, _SHARE = 50.0, 0.2  # own choice: hours and share by which a label and the log of work may differ
 
 
@@ -28,16 +29,14 @@ def advice(fleet: Fleet, folder: str) -> list[str]:
         _numbers,
         _changes,
     )
-    lines = [line for part in parts for line in part(fleet)]
+    lines = [*(line for part in parts for line in part(fleet)), *_two_numbers(fleet, folder)]
     return [*([""] if lines else []), *lines, "", _next(fleet, folder)]
 
 
 def _newest(fleet: Fleet) -> list[str]:
     """How much of what came in lately is not used."""
     share = newest_set_aside(fleet)
-    return (
-        [f"{share:.0%} of the rows of the newest quarter are set aside: look at these first."] if share > _LARGE else []
-    )
+    return [f"{share:.0%} of the rows of the newest quarter are set aside: look at these first."] if share > LARGE else []  # fmt: skip
 
 
 def newest_set_aside(fleet: Fleet) -> float:
@@ -47,11 +46,11 @@ def newest_set_aside(fleet: Fleet) -> float:
     if rows is None or rows["known_on"].isna().all():
         return 0.0
     since = rows["known_on"].max() - _QUARTER
-    aside = fleet.set_aside
-    lost = (
-        (aside["what"] == "row") & (aside["known_on"] > since) & ~aside["reason"].str.contains(" leaves ", regex=False)
+    newest, aside = rows[rows["known_on"] > since], fleet.set_aside
+    meant = (
+        (aside["what"] == "row") & (aside["known_on"] > since) & aside["reason"].str.contains(" leaves ", regex=False)
     )
-    return float(lost.sum() / max(rows.loc[rows["known_on"] > since, "read"].sum(), 1))
+    return float((newest["set_aside"].sum() - meant.sum()) / max(newest["read"].sum(), 1))
 
 
 def _names(fleet: Fleet) -> list[str]:
@@ -156,6 +155,18 @@ def _numbers(fleet: Fleet) -> list[str]:
     return [
         f"{len(lost)} bottle(s) have a number that another bottle has, such as {lost['value'].iloc[0]!r}. If the laboratory begins again "
         'each year, join its number with the day in the layout: [join] sample = ["Lab No", "Sample Date"].'
+    ]
+
+
+def _two_numbers(fleet: Fleet, folder: str) -> list[str]:
+    """Bottles that a field sheet and a laboratory seem to call by different numbers."""
+    pairs = same_bottles(fleet)
+    if pairs.empty:
+        return []
+    first = pairs.iloc[0]
+    return [
+        f"{len(pairs)} field-sheet bottle(s) without a result have a laboratory's row of the same compartment, day and hours under another "
+        f"number, such as {first['bottle']} and {first['sample']}. If they are one bottle each: cmkit join-bottles {folder}"
     ]
 
 

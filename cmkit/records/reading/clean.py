@@ -303,9 +303,29 @@ def parse_dates(cells: np.ndarray, words: Words = Words()) -> Parsed:
         return _typed_dates(cells)
     codes, unique = distinct(cells)
     found = [_one_date(text, words) for text in unique]
+    if words.dates:
+        found = _uncontradicted(found, unique, words.dates)
     days = np.array([d for d, _, _ in found], dtype="datetime64[us]")[codes]
     problem, repair = _in_rows([p for _, p, _ in found], codes), _in_rows([r for _, _, r in found], codes)
     return Parsed(days, problem, repair, uncensored(n))
+
+
+def _uncontradicted(
+    found: list[tuple[date | None, str, str]], texts: np.ndarray, form: str
+) -> list[tuple[date | None, str, str]]:
+    """Where a column holds a day that only the form with day and month exchanged can read, none of its days that both can read is believed."""
+    other = re.sub("%[dm]", lambda m: {"%d": "%m", "%m": "%d"}[m[0]], form)
+    if not {"%d", "%m"} <= set(re.findall("%.", form)):
+        return found
+    both = [(_by_form(text, form), _by_form(text, other)) for text in texts]
+    against = next((text for text, (own, swapped) in zip(texts, both, strict=True) if swapped and not own), "")
+    if not against:
+        return found
+    problem = f"day and month could be exchanged: the column is declared {form}, and its {against} can only be {other}; correct the layout or the file"
+    return [
+        (None, problem, "") if swapped and swapped != own else day
+        for day, (own, swapped) in zip(found, both, strict=True)
+    ]
 
 
 def _typed_dates(cells: np.ndarray) -> Parsed:
@@ -328,7 +348,7 @@ def _one_date(text: str, words: Words) -> tuple[date | None, str, str]:
     low = text.casefold()
     if low in words.not_tested:
         return None, "", "a word for 'none', read as not recorded"
-    day, repair = _by_form(text, words.dates) if words.dates else (None, "")
+    day, repair = _by_form(text, words.dates) if words.dates else None, ""
     if day is None:
         day, repair, problem = _by_shape(text)
         if problem:
@@ -342,11 +362,11 @@ def _one_date(text: str, words: Words) -> tuple[date | None, str, str]:
     return day, "", repair
 
 
-def _by_form(text: str, form: str) -> tuple[date | None, str]:
+def _by_form(text: str, form: str) -> date | None:
     try:
-        return datetime.strptime(text, form).date(), ""
+        return datetime.strptime(text, form).date() if len(text) <= NUMBER else None
     except ValueError:
-        return None, ""
+        return None
 
 
 def _by_shape(text: str) -> tuple[date | None, str, str]:

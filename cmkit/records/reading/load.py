@@ -38,6 +38,7 @@ from cmkit.records.reading.notes import Notes, finished
 from cmkit.records.reading.register import only_new_sites, register_cells
 from cmkit.records.reading.repeats import in_order, without_repeats
 from cmkit.records.reading.rows import usable_rows
+from cmkit.records.reading.setting_names import check_names
 from cmkit.records.reading.values import Context
 from cmkit.records.settings import Settings, read_settings
 from cmkit.tables.column import Table
@@ -76,7 +77,9 @@ def load_with_places(
     sources = _sources(folder)
     for cells in (c for parts in given.values() for c in parts if c.file not in sources):
         sources[cells.file] = sources[cells.file.rpartition(" [")[0]]  # a sheet is as new as its file
-    return fleet_from_cells(settings, given, notes, sources, reading)
+    fleet, tables = fleet_from_cells(settings, given, notes, sources, reading)
+    check_names(settings, fleet.compartments, str(folder / "fleet.toml"))
+    return fleet, tables
 
 
 def _fleet_folder(path: str | Path) -> Path:
@@ -131,7 +134,8 @@ def fleet_from_cells(
         if name == "samples":
             context.names[name] = context.names[name].union(list(reading.in_store or []))
     tables["compartments"] = with_families(tables["compartments"], tables["machines"])
-    tables["corrections"] = _checked_corrections(tables["corrections"], context)
+    tables["corrections"] = _checked_corrections(tables["corrections"], context, tables["samples"])
+    tables["decisions"] = _checked_decisions(tables["decisions"], context)
     tables["machines"] = _first_days(tables, notes)
     return _bundle(settings, tables, notes, sources), tables
 
@@ -271,23 +275,51 @@ def _looked_up(values: pd.Series, names: pd.Series) -> pd.Series:
     return values.reindex(names).set_axis(names.index)
 
 
-def _checked_corrections(corrections: pd.DataFrame, context: Context) -> pd.DataFrame:
+def _checked_corrections(corrections: pd.DataFrame, context: Context, samples: pd.DataFrame) -> pd.DataFrame:
     """Corrections whose value fits the field it is for; the others are set aside."""
     fields, values = corrections["field"], corrections["value"]
     cells = values.to_numpy(dtype=object)
     numbers, days = parse_numbers(cells).value, parse_dates(cells).value
-    kinds = [fields == "compartment", fields == "drawn_on"]
-    fits = np.select(kinds, [values.isin(context.names["compartments"]), ~np.isnat(days)], numbers >= 0).astype(bool)
-    plain = np.select(
-        kinds, [cells, np.datetime_as_string(days, unit="D").astype(object)], [f"{v:.12g}" for v in numbers]
-    )
-    wanted = fields.map({"compartment": "the name of a compartment", "drawn_on": "a date such as 2026-06-30"}).fillna(
-        "a number of 0 or more"
-    )
+    kinds = [fields == "compartment", fields == "drawn_on", fields == "sample"]
+    allowed = [values.isin(context.names["compartments"]), ~np.isnat(days), _same_place(corrections, context, samples)]
+    fits = np.select(kinds, allowed, numbers >= 0).astype(bool)
+    day_texts = np.datetime_as_string(days, unit="D").astype(object)
+    plain = np.select(kinds, [cells, day_texts, cells], [f"{v:.12g}" for v in numbers])
+    wanted = fields.map(_WANTED).fillna("a number of 0 or more")
     for file, part in corrections[~fits].groupby("file"):
         reasons = ("wanted " + wanted[part.index] + " for " + part["field"]).to_numpy()
         context.notes.set_aside(file, part["row"], "value", part["value"], reasons, "corrections", "row")
     return corrections.assign(value=pd.Series(plain, index=corrections.index, dtype="str"))[fits].reset_index(drop=True)
+
+
+_WANTED = {
+    "compartment": "the name of a compartment",
+    "drawn_on": "a date such as 2026-06-30",
+    "sample": "the number of another bottle of this compartment and day",
+}
+
+
+def _same_place(corrections: pd.DataFrame, context: Context, samples: pd.DataFrame) -> pd.Series:
+    """Whether the value is another bottle's number, of the same compartment and day as far as both are in these samples."""
+    heads = samples.drop_duplicates("sample").set_index("sample")[["compartment", "drawn_on"]]
+    one, other = (heads.reindex(corrections[c]).reset_index(drop=True) for c in ("sample", "value"))
+    apart = ((one != other) & one.notna() & other.notna()).any(axis=1).set_axis(corrections.index)
+    known = corrections["value"].isin(context.names["samples"]) & (corrections["value"] != corrections["sample"])
+    return known & ~apart
+
+
+def _checked_decisions(decisions: pd.DataFrame, context: Context) -> pd.DataFrame:
+    """Decisions without those on an alarm of a later day; a day of work before the decision is taken out."""
+    early = (decisions["alarm_on"] > decisions["decided_on"]).to_numpy()
+    past = (decisions["due_on"] < decisions["decided_on"]).to_numpy() & ~early
+    for name, bad, what, reason in (
+        ("alarm_on", early, "row", "the alarm is younger than the decision"),
+        ("due_on", past, "value", "to be done before it was decided"),
+    ):
+        for file, part in decisions[bad].groupby("file"):
+            said = part[name].dt.strftime("%Y-%m-%d")
+            context.notes.set_aside(file, part["row"], name, said, reason, "decisions", what)
+    return decisions.assign(due_on=decisions["due_on"].mask(past))[~early].reset_index(drop=True)
 
 
 def _first_days(tables: dict[str, pd.DataFrame], notes: Notes) -> pd.DataFrame:

@@ -95,7 +95,7 @@ def propose_layout(
     known = tuple(heading_words())
     grid = read_grid(path, path.name, form, known=known)
     decimal, mixed = decimal_of(grid)
-    first = _in_context(_dates_by_content(grid, {h: heading_guess(h) for h in grid.headings}))
+    first = _in_context(grid, _dates_by_content(grid, {h: heading_guess(h) for h in grid.headings}))
     dates, unclear = date_form(grid, [h for h, (to, _, _) in first.items() if to.endswith("_on")])
     found_words = _not_detected(grid)
     words = Words(decimal, dates, (*NOT_DETECTED, *(w.casefold() for w in found_words)))
@@ -164,7 +164,7 @@ _OF_OILS = (
 _OF_COOLANTS = ("pH", "freeze_C", "nitrite_ppm", "conductivity_uS")
 
 
-def _in_context(first: dict[str, tuple[str, str, str]]) -> dict[str, tuple[str, str, str]]:
+def _in_context(grid: Grid, first: dict[str, tuple[str, str, str]]) -> dict[str, tuple[str, str, str]]:
     """Headings whose meaning hangs on the others: a laboratory's own number, and glycol in a file of oils."""
     there = {to for to, _, _ in first.values()}
     oils = bool(there & set(_OF_OILS)) and not there & set(_OF_COOLANTS)
@@ -173,13 +173,22 @@ def _in_context(first: dict[str, tuple[str, str, str]]) -> dict[str, tuple[str, 
         if to == "lab_no":
             no_other = "sample" not in there
             out[heading] = ("sample", unit, f"{why}, and no other number is in the file") if no_other else ("", unit, "the laboratory's own number")  # fmt: skip
-        elif to == "glycol_vol_pct" and oils and "coolant" not in why.casefold():
-            out[heading] = (
-                "glycol_pct",
-                unit,
-                f"{why}, and the file is of oils: glycol in oil, not a coolant's strength",
-            )
+        elif to == "glycol_vol_pct" and not there & set(_OF_COOLANTS) and "coolant" not in why.casefold():
+            of = "the file is of oils" if oils else _traces(grid.columns[heading])
+            if of:
+                out[heading] = "glycol_pct", unit, f"{why}, and {of}: glycol in oil, not a coolant's strength"
     return out
+
+
+_WEAK = 10.0  # own choice: per cent of glycol above which no result in an oil lies, and below which no coolant
+
+
+def _traces(cells: np.ndarray) -> str:
+    """Words where a column of glycol holds traces or none at all; empty where it holds a coolant's strength, or nothing that says."""
+    cells = cells[:LOOKED_AT]
+    found = parse_numbers(cells, Words("either", not_detected=(*NOT_DETECTED, *PERHAPS_NOT_DETECTED)), 0.1)
+    seen = found.value[np.isfinite(found.value)]
+    return f"its values are below {_WEAK:g} %" if len(seen) and (seen < _WEAK).all() else ""
 
 
 def _not_detected(grid: Grid) -> tuple[str, ...]:

@@ -2,9 +2,7 @@
 
 import json
 import textwrap
-from pathlib import Path
 
-from cmkit.files import write_file
 from cmkit.records.reading.clean import NOT_DETECTED
 from cmkit.records.reading.files import SEPARATORS
 from cmkit.records.reading.match import Guess, Proposal
@@ -162,8 +160,3 @@ def toml_text(value: str) -> str:
 def comment(text: str) -> str:
     """Text of a file without marks a terminal or a comment would obey."""
     return "".join(c if c.isprintable() else " " for c in text)
-
-
-def write_proposal(proposal: Proposal, path: str | Path) -> Path:
-    """The proposal as a new layout file; WriteError where a file of that name is there already (nothing is written over)."""
-    return write_file(path, proposal_toml(proposal), new=True)

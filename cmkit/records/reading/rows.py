@@ -26,7 +26,7 @@ from cmkit.records.reading.names import Found
 from cmkit.records.reading.notes import Notes
 from cmkit.records.reading.values import Context, Mended, flag_values, plain_numbers, raw_cells, results
 from cmkit.tables.column import Column, Table
-from cmkit.tables.records import EVENTS
+from cmkit.tables.records import AHEAD, EVENTS
 
 # marks rows as lost: (their places, column, what all cells say, why: for all or for each)
 Lose = Callable[[np.ndarray, str, np.ndarray, np.ndarray | str], None]
@@ -152,7 +152,7 @@ def _dates(c: Column, cells: Cells, table: Table, context: Context, lose: Lose) 
         context.notes.set_aside(cells.file, cells.rows[bad], c.name, raw[bad], found.problem[bad], table.name, "value")
     used = np.datetime_as_string(day[mended], unit="D")
     context.notes.repaired(cells.file, cells.rows[mended], c.name, raw[mended], found.repair[mended], table.name, used)
-    if table.name in EVENTS:
+    if table.name in EVENTS and c.name not in AHEAD:
         lose(np.flatnonzero(day > context.today.to_datetime64()), c.name, raw, _FUTURE)
     return day
 

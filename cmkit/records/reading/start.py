@@ -41,6 +41,10 @@ _EXAMPLES: dict[str, list[str]] = {
         "correction,sample,field,value,decided_on,decided_by,reason",
         "C-0001,B-0002,compartment,WL-01/final drive/right,2026-03-10,analyst,labels exchanged",
     ],
+    "decisions": [
+        "decision,compartment,alarm_on,owner,decided_on,decided,why,due_on",
+        "D-0001,WL-01/final drive/left,,workshop lead,2026-03-11,accepted,plug and filter looked at in the next service,2026-03-20",
+    ],
 }
 
 

@@ -69,6 +69,7 @@ class Mended:
 
 
 def as_read(numbers: np.ndarray) -> Mended:
+    """Numbers of which none needed mending."""
     return Mended(numbers, np.zeros(0, dtype=np.intp), numbers[:0])
 
 

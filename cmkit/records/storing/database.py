@@ -22,6 +22,7 @@ from cmkit.records.reading.files import Grid
 from cmkit.records.reading.layouts import Cells, known_columns, own_cells
 from cmkit.records.reading.load import Reading, fleet_from_cells
 from cmkit.records.reading.notes import Notes
+from cmkit.records.reading.setting_names import check_names
 from cmkit.records.settings import Settings, read_settings
 from cmkit.records.storing.connection import database, shown_url
 from cmkit.tables.describe import comments
@@ -56,7 +57,9 @@ def read_database(
                 frame = _frame(connection, name, schema, list(known_columns(table, register)), list(table.key))
                 sources[f"table {name}"] = hashlib.sha256(frame.to_csv(index=False).encode()).hexdigest()
                 given[name] = [own_cells(_grid(frame, name), table, register)]
-    return fleet_from_cells(settings, given, Notes(), sources, Reading(today))[0]
+    fleet = fleet_from_cells(settings, given, Notes(), sources, Reading(today))[0]
+    check_names(settings, fleet.compartments)
+    return fleet
 
 
 def _frame(connection: sa.Connection, name: str, schema: str | None, known: list[str], key: list[str]) -> pd.DataFrame:

@@ -33,11 +33,10 @@ from cmkit.records.reading.repeats import in_order, without_repeats
 from cmkit.records.settings import parse_settings, read_settings
 from cmkit.tables.describe import write_parquet
 from cmkit.tables.frames import empty
-from cmkit.tables.records import TABLES
+from cmkit.tables.records import EVENTS, TABLES
 
 SCHEMA = 1
 REGISTERS = ("sites", "machines", "compartments")
-EVENTS = ("samples", "services", "meters", "findings", "corrections")
 _NOTES = ("set_aside", "repairs", "arrivals")
 _FLEET = ""  # the "site" of tables that belong to the whole fleet
 

@@ -21,7 +21,7 @@ def cost_curves(curves: pd.DataFrame, advice: pd.DataFrame, currency: str) -> go
     curves: name, every_h, cost_per_1000h, low, high; advice: name, today_h, advised_h, flat_low_h, flat_high_h.
     """
     names = list(dict.fromkeys(curves["name"]))
-    layout = stacked([f"{n}: {currency} per 1,000 h" for n in names], "sampling interval, h, in equal ratios")
+    layout = stacked([f"{n}: {currency} per 1,000 h" for n in names], "sampling interval, h (logarithmic)")
     for i in range(len(names)):
         layout["xaxis" + ("" if i == 0 else str(i + 1))] |= _DOUBLINGS
     data: list[dict[str, Any]] = []
@@ -49,7 +49,13 @@ def cost_curves(curves: pd.DataFrame, advice: pd.DataFrame, currency: str) -> go
 
 def _curve_table(curves: pd.DataFrame) -> dict[str, Any]:
     rows = [
-        [r.name_, number(r.every_h, 4), number(r.cost_per_1000h), number(r.low), number(r.high)]
+        [
+            r.name_,
+            number(r.every_h, 4) if np.isfinite(r.every_h) else "no sampling",
+            number(r.cost_per_1000h),
+            number(r.low),
+            number(r.high),
+        ]
         for r in curves.rename(columns={"name": "name_"}).itertuples()
     ]
     return {"columns": ["For", "Every, h", "Cost per 1,000 h", "from", "to (90 % interval)"], "rows": rows}

@@ -8,7 +8,16 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
-from cmkit.books.content.figures.panels import axis, band, limit_line, line, rounded, stacked, vertical_lines
+from cmkit.books.content.figures.panels import (
+    axis,
+    band,
+    limit_line,
+    line,
+    rounded,
+    rows_as_lists,
+    stacked,
+    vertical_lines,
+)
 from cmkit.books.content.theme import ACCENT, INK, LINE, SOFT, figure
 from cmkit.books.content.wording import analyte_name, count, figure_text, listed, number, quantity, short_day, with_unit
 from cmkit.records.censoring import signed
@@ -160,36 +169,42 @@ def _scale(layout: dict[str, Any], panel: int, own: pd.DataFrame, limits: pd.Dat
 
 def _limit_lines(layout: dict[str, Any], panel: int, own: pd.DataFrame, limits: pd.DataFrame) -> None:
     biggest = float(np.nanmax(np.append(own["value"].to_numpy(float), 1e-9)))
-    for limit in limits.itertuples():
-        below = " (low)" if limit.direction == "down" else ""
-        limit_line(layout, panel, limit.alarm, f"{limit.named}{below}", biggest)
-        limit_line(layout, panel, limit.alert, f"alert{below}", biggest)
+    for direction, named, alarm, alert in rows_as_lists(limits, ["direction", "named", "alarm", "alert"]):
+        below = " (low)" if direction == "down" else ""
+        limit_line(layout, panel, alarm, f"{named}{below}", biggest)
+        limit_line(layout, panel, alert, f"alert{below}", biggest)
 
 
 def _alt(points: pd.DataFrame, limits: pd.DataFrame, analytes: list[str], where: str) -> str:
     """What the picture shows, from its numbers."""
     said = []
     for analyte in analytes:
-        own = points[(points["analyte"] == analyte) & points["value"].notna()]
-        if not len(own):
+        at = np.flatnonzero((points["analyte"] == analyte) & points["value"].notna())
+        if not at.size:
             continue
-        last = own.iloc[-1]
-        words = f"{analyte_name(analyte)} last {signed(last['value'], last['below'], last['above'])}{quantity(last['value'], last['unit'])} on {short_day(last['drawn_on'])}"
-        if pd.notna(last["expected"]):
-            words += f" where {quantity(last['expected'], '')} was expected"
-        bounds = limits[(limits["analyte"] == analyte) & limits["alarm"].notna()]
-        said.append("".join([words, *(f", {b.named} limit {number(b.alarm)}" for b in bounds.head(1).itertuples())]))
+        columns = ("value", "unit", "drawn_on", "expected", "below", "above")
+        value, unit, drawn, expected, under, over = (points[c].iloc[at[-1]] for c in columns)
+        words = (
+            f"{analyte_name(analyte)} last {signed(value, under, over)}{quantity(value, unit)} on {short_day(drawn)}"
+        )
+        if pd.notna(expected):
+            words += f" where {quantity(expected, '')} was expected"
+        bound = np.flatnonzero((limits["analyte"] == analyte) & limits["alarm"].notna())[:1]
+        said.append(
+            words + "".join(f", {limits['named'].iloc[i]} limit {number(limits['alarm'].iloc[i])}" for i in bound)
+        )
     return f"Line charts of {count(points['drawn_on'].nunique(), 'bottle')} from {where}: {'; '.join(said)}."
 
 
 def _table(points: pd.DataFrame, analytes: list[str]) -> dict[str, Any]:
     """The numbers behind the figure, newest bottle first."""
     keys = points.drop_duplicates("sample").sort_values("hours", ascending=False)
-    values = {(r.sample, r.analyte): _result(r) for r in points.itertuples()}
+    shown = rows_as_lists(points, ["sample", "analyte", "value", "below", "above"])
+    values = {(sample, a): signed(value, under, over) + number(value) for sample, a, value, under, over in shown}
     rows = [
-        [short_day(k.drawn_on), number(k.hours, 6), number(k.fluid_h, 4), *(values.get((k.sample, a), "-") for a in analytes)]
-        for k in keys.itertuples()
-    ]  # fmt: skip
+        [short_day(drawn), number(hours, 6), number(fluid_h, 4), *(values.get((sample, a), "-") for a in analytes)]
+        for sample, drawn, hours, fluid_h in rows_as_lists(keys, ["sample", "drawn_on", "hours", "fluid_h"])
+    ]
     return {
         "columns": ["Drawn", "Machine hours, h", "Hours on the fluid, h", *(with_unit(a) for a in analytes)],
         "rows": rows,

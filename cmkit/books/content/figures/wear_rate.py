@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
-from cmkit.books.content.figures.panels import axis, band, limit_line, line, rounded, stacked
+from cmkit.books.content.figures.panels import axis, band, limit_line, line, rounded, rows_as_lists, stacked
 from cmkit.books.content.theme import ACCENT, figure
 from cmkit.books.content.wording import analyte_name, chance, hours, listed, number, sentence, short_day
 from cmkit.records.constants import HALF_NINETY
@@ -32,8 +32,8 @@ def rate_over_time(history: pd.DataFrame, limits: pd.DataFrame, where: str) -> g
             band(x, rounded((rate - half).clip(lower=0), 3), rounded(rate + half, 3), i, "interval"),
             line(x, rounded(rate), i, hover),
         ]
-        for limit in limits[limits["analyte"] == analyte].itertuples():
-            limit_line(layout, i, PER_1000_H * limit.alarm, limit.named, float((rate + half).max()))
+        for alarm, named in rows_as_lists(limits[limits["analyte"] == analyte], ["alarm", "named"]):
+            limit_line(layout, i, PER_1000_H * alarm, named, float((rate + half).max()))
         said.append(
             f"{analyte_name(analyte)} now {number(rate.iloc[-1])}, 90 % interval {number(max(rate.iloc[-1] - half.iloc[-1], 0))} to {number(rate.iloc[-1] + half.iloc[-1])}"
         )
@@ -72,10 +72,12 @@ def forecast_fan(past: pd.DataFrame, ahead: pd.DataFrame, where: str) -> go.Figu
 
 
 def _rate_table(history: pd.DataFrame) -> dict[str, Any]:
-    rows = [
-        [short_day(r.drawn_on), analyte_name(r.analyte), *(number(PER_1000_H * v) for v in (r.rate, max(r.rate - HALF_NINETY * r.rate_sd, 0), r.rate + HALF_NINETY * r.rate_sd))]
-        for r in history.sort_values(["hours", "analyte"], ascending=[False, True]).itertuples()
-    ]  # fmt: skip
+    newest_first = history.sort_values(["hours", "analyte"], ascending=[False, True])
+    rows = []
+    for drawn, analyte, rate, sd in rows_as_lists(newest_first, ["drawn_on", "analyte", "rate", "rate_sd"]):
+        half = HALF_NINETY * sd
+        numbers = (number(PER_1000_H * v) for v in (rate, max(rate - half, 0), rate + half))
+        rows.append([short_day(drawn), analyte_name(analyte), *numbers])
     return {"columns": ["Bottle of", "Result", "Rate, ppm per 1,000 h", "from", "to (90 % interval)"], "rows": rows}
 
 

@@ -8,6 +8,7 @@ import pandas as pd
 
 from cmkit.books.content.book import Book
 from cmkit.books.content.markup import Html, join, link, nothing, paragraph, state_mark, tag
+from cmkit.books.content.sections.owners import closed, owner
 from cmkit.books.content.wording import chance, count, money, plain, short_day
 from cmkit.judge.faults import GROUPS, fault
 
@@ -19,6 +20,7 @@ BANDS = (
     "Later",
     "Bottles to draw again",
     "With the next bottle",
+    "Closed by a decision",
 )
 MOST_LINES = 8  # of one band; the rest stand in the list below
 _WEEK = pd.Timedelta(days=7)
@@ -28,9 +30,9 @@ _FIRST_PART = re.compile(r"; |\. (?=[A-Z])")
 
 def act_rows(book: Book) -> pd.DataFrame:
     """Orders as they are shown: band (of BANDS), said (its chance or ground in words), state; by band, kind of work and money at stake."""
-    orders = book.tables.orders
+    orders, decided = book.tables.orders, closed(book)
     out = orders.assign(
-        band=[_band(r, book.as_of) for r in orders.itertuples()],
+        band=[BANDS[-1] if r.compartment in decided else _band(r, book.as_of) for r in orders.itertuples()],
         said=[said(book, r) for r in orders.itertuples()],
         _kind=orders["group"].map({group: place for place, group in enumerate(GROUPS)}),
         _at=np.nan_to_num(orders["money_at_stake"].to_numpy(float)),
@@ -107,6 +109,8 @@ def _line(book: Book, order: Any) -> Html:
             tag("span", when(order, book.as_of), class_="day"),
             " · ",
             tag("span", at_stake(book, order), class_="small"),
+            " · ",
+            tag("span", owner(book, order.compartment), class_="small"),
             class_="cost",
         ),
         data_machine=book.machine_of(order.compartment) or None,

@@ -18,7 +18,7 @@ from cmkit.practice.rounds import what_to_bring
 # one box a column of the field sheet, in its order
 BOXES = {
     "drawn_on": "Date", "meter_h": "Meter hours", "fluid_h": "Fluid hours", "makeup_l": "Added, litres", "method": "Pump/probe/other",
-    "fluid_level": "Full / low / over", "sampler": "Name", "seal_inspected": "Seal: yes / no", "plug_torqued": "Torque: yes / no",
+    "fluid_level": "Level: full / low / over", "sampler": "Name", "seal_inspected": "Seal: yes / no", "plug_torqued": "Torque: yes / no",
     "note": "Note / why not",
 }  # fmt: skip
 
@@ -127,7 +127,7 @@ def _values(card: Any) -> dict[str, object]:
         "tube": card.tube_words,
         "purge_ml": number(card.dead_ml * card.purge_times),
         "times": number(card.purge_times),
-        "dead_ml": number(card.dead_ml),
+        "dead_ml": f"{number(card.dead_ml)} ml{', the usual of its kind: not on record' if card.dead_assumed else ''}",
     }
 
 

@@ -7,6 +7,7 @@ from cmkit.books.content.display import Shown, shown
 from cmkit.books.content.markup import Html, facts, paragraph
 from cmkit.books.content.sections.acts import MOST_LINES, acts
 from cmkit.books.content.wording import chance, count, day, listed, money, month_name, sentence
+from cmkit.records.reading.advice import LARGE
 from cmkit.tables.practice import DUE_AS
 
 NEVER, REPEAT, LATE, _ = DUE_AS
@@ -45,7 +46,15 @@ def headline_words(book: Book) -> str:
         if counts["not known"] < sum(counts.values()) and counts["not known"]
         else []
     )
-    return " ".join(p for p in (sentence(listed(parts)), bottles_words(book), _cost_words(book)) if p)
+    return " ".join(
+        p for p in (sentence(listed(parts)), bottles_words(book), _cost_words(book), _aside_words(book)) if p
+    )
+
+
+def _aside_words(book: Book) -> str:
+    """That much of what came in lately is not in this book, where it is much."""
+    share = float(book.tables.about.get("newest_set_aside", 0.0))
+    return f"{chance(share)} of the whole fleet's rows of the newest quarter could not be used and are not in this book: see what was not judged." if share > LARGE else ""  # fmt: skip
 
 
 def bottles_words(book: Book) -> str:

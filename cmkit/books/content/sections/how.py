@@ -46,7 +46,7 @@ def how_made(book: Book) -> Shown:
         tag("h3", "Methods in plain words"), facts(METHODS, "facts methods"),
         tag("h3", "What was not judged"), not_judged(book),
         tag("h3", "Decided by an analyst"), decided(book),
-        tag("h3", "Limits and assumptions used"), _limits(book), _assumptions(book),
+        tag("h3", "Limits and assumptions used"), _limits(book), _assumptions(book), _silent(book),
         tag("h3", "Where it comes from"), _provenance(book),
     ]  # fmt: skip
     return shown(join(parts))
@@ -97,7 +97,7 @@ def _aside(book: Book) -> list[Html]:
     return [folded(words, table(heads, rows, "Set aside, by reason", class_="text", hide_caption=True))]
 
 
-_FIELDS = {"compartment": "compartment", "meter_h": "meter hours", "fluid_h": "hours on the fluid", "makeup_l": "litres added", "drawn_on": "day drawn"}  # fmt: skip
+_FIELDS = {"compartment": "compartment", "meter_h": "meter hours", "fluid_h": "hours on the fluid", "makeup_l": "litres added", "drawn_on": "day drawn", "sample": "the number"}  # fmt: skip
 _MOST_CORRECTIONS = 40
 
 
@@ -118,7 +118,8 @@ def _corrections(book: Book) -> list[Html]:
     rows, here = book.tables.corrections, set(book.tables.samples["sample"])
     if not len(rows):
         return []
-    applied = rows[rows["sample"].isin(here)].sort_values("decided_on", ascending=False, kind="stable")
+    number = rows["sample"].where(rows["field"] != "sample", rows["value"])
+    applied = rows[number.isin(here)].sort_values("decided_on", ascending=False, kind="stable")
     out: list[Html] = []
     if len(applied):
         cells = [
@@ -251,6 +252,27 @@ def _assumptions(book: Book) -> Html:
         table(heads, cells, "Costs and delays assumed by kind of compartment", hide_caption=True),
         paragraph("Starting values until the fleet's own are set in fleet.toml.", class_="note"),
     )
+
+
+def _silent(book: Book) -> Html:
+    """What the register does not say, and what is taken instead."""
+    places = book.tables.compartments
+    pumped = ~places["pressurised"].eq(True).fillna(False).astype(bool)
+    gaps = (
+        ("the charge's volume", places["capacity_l"].isna(), "a top-up is taken as the usual share of a charge"),
+        ("the depth below the access", places["depth_mm"].isna() & pumped, "cards say to measure it"),
+        ("the dead volume of the valve", places["dead_volume_ml"].isna() & ~pumped, "cards give the usual of the kind"),
+        ("the fluid", places["fluid"].fillna("").eq(""), "another fluid put in cannot be told"),
+        ("the interval between fluid changes", places["change_every_h"].isna(), "its kind's is used"),
+    )
+    lines = [
+        f"{what} of {int(gap.sum()):,} of {count(len(places), 'compartment')}: {then}"
+        for what, gap, then in gaps
+        if gap.any()
+    ]
+    if not lines:
+        return Html("")
+    return folded("Not in the register, so assumed", bullets([line[:1].upper() + line[1:] for line in lines]))
 
 
 def _provenance(book: Book) -> Html:

@@ -1,5 +1,6 @@
 """Why should I believe it? One page a compartment that needs a look: the order, what it may be, the newest report, results, rate, limits passed, what was found before."""
 
+import re
 from typing import Any
 
 import numpy as np
@@ -44,6 +45,7 @@ DEPTHS = ((FULL_PAGES, PANELS, BOTTLES), (24, 2, 12), (np.inf, 1, 8))
 EVIDENCE_ROWS = 6
 BEFORE_LINES = 8
 _FOUND = {"defect": "looked into, defect found", "failed": "failed", "no defect": "looked into, nothing wrong found"}
+_EXTRA = re.compile(r"a failure costs \S+ \S+ more than a planned repair")
 _DONE = {
     "change": "fluid changed",
     "filter": "filter changed",
@@ -128,15 +130,17 @@ def _by_then(book: Book, row: pd.Series) -> str:
 
 def _money(book: Book, row: pd.Series) -> str:
     waiting = book.of("waiting", row["compartment"])
-    why = f": {plain(waiting['words'].iloc[0])}" if len(waiting) else ""
-    return money_words(book, row) + why
+    extra = _EXTRA.search(waiting["words"].iloc[0]) if len(waiting) else None
+    return money_words(book, row) + (f"; {plain(extra[0])}" if extra else "")
 
 
 def _compartment(book: Book, compartment: str) -> str:
     place = book.places.loc[compartment]
     charge = [
         f"{place['fluid']} {place['grade']}".strip(),
-        f"{number(place['capacity_l'])} l" if pd.notna(place["capacity_l"]) else "",
+        f"{number(place['capacity_l'])} l"
+        if pd.notna(place["capacity_l"])
+        else "volume not on record, so a top-up is taken as the usual share of a charge",
     ]
     return (
         f"{compartment}: {', '.join(c for c in charge if c)}; compared with its family, {family_name(place['family'])}"

@@ -1,9 +1,12 @@
 """The programme around the bottles: what is under way or lost, what the tests watch, why failures were missed, and its yearly measures."""
 
+from typing import Any
+
 import pandas as pd
 
 from cmkit.books.content.book import Book
 from cmkit.books.content.display import Shown, shown
+from cmkit.books.content.figures.months import months_lines
 from cmkit.books.content.markup import (
     Column,
     Html,
@@ -18,7 +21,7 @@ from cmkit.books.content.markup import (
     tag,
 )
 from cmkit.books.content.sections.record import share_with_interval
-from cmkit.books.content.wording import chance, count, hours, listed, money, plain, sentence, short_day
+from cmkit.books.content.wording import chance, count, hours, listed, money, number, plain, sentence, short_day
 
 MOST_ROWS = 25
 MONTHS = 12
@@ -27,7 +30,49 @@ _YEAR = 365  # days
 
 def programme(book: Book) -> Shown:
     """Measures of the last twelve months first, then lost bottles, missed failures and what no test watches."""
-    return shown(join([_measures(book), _turnaround(book), _lost(book), _missed(book), _unwatched(book)]))
+    rest = join([_turnaround(book), _lost(book), _missed(book), _unwatched(book)])
+    months = programme_months(book)
+    if not months["bottles"].sum():
+        return shown(_measures(book), rest)
+    return shown(_measures(book), months_lines(months), _by_month(book, months), rest)
+
+
+def programme_months(book: Book) -> pd.DataFrame:
+    """The last twelve months of the book's sites together: month, name, bottles, kept, believed (shares, by bottle), days (middle, drawn to
+    reported), alarms, per_100, looked, confirmed, failures, warned, cost, each."""
+    rows = book.tables.programme
+    sums = ["bottles", "compartments", "alarms", "looked", "confirmed", "failures", "warned", "cost"]
+    planned = rows["bottles"].where(rows["kept"].notna(), 0)
+    rows = rows.assign(
+        planned=planned, _kept=(rows["kept"] * planned).fillna(0), _good=(rows["believed"] * rows["bottles"]).fillna(0)
+    )
+    out = rows.groupby("month")[[*sums, "planned", "_kept", "_good"]].sum().tail(MONTHS)
+    samples = book.tables.samples
+    days = (
+        (samples["reported_on"] - samples["drawn_on"])
+        .dt.days.groupby(samples["drawn_on"].dt.strftime("%Y-%m"))
+        .median()
+    )
+    out = out.assign(
+        kept=out["_kept"] / out["planned"].where(out["planned"] > 0),
+        believed=out["_good"] / out["bottles"].where(out["bottles"] > 0),
+        per_100=100 * out["alarms"] / out["compartments"].where(out["compartments"] > 0),
+        each=out["cost"] / out["bottles"].where(out["bottles"] > 0),
+        days=days.reindex(out.index),
+        name=[f"{pd.Timestamp(m + '-01'):%b %Y}" for m in out.index],
+    )
+    return out.drop(columns=["_kept", "_good"]).reset_index()
+
+
+def _by_month(book: Book, months: pd.DataFrame) -> Html:
+    """The same as a table, newest first, closed until asked for."""
+    cells = [
+        [r.name_, f"{r.bottles:,}", chance(r.kept), chance(r.believed), _days(r.days), f"{r.alarms:,}", number(r.per_100, 2), f"{r.confirmed:,} of {r.looked:,}", f"{r.warned:,} of {r.failures:,}", money(r.each, book.currency)]
+        for r in months.iloc[::-1].rename(columns={"name": "name_"}).itertuples()
+    ]  # fmt: skip
+    titles = ("Bottles", "Plan kept", "Believed", "Days to result", "New alarms", "Per 100 compartments", "Confirmed, of looks", "Failures warned of", "Cost a bottle")  # fmt: skip
+    made = table(["Month", *(Column(t, True) for t in titles)], cells, "The programme by month", class_="blocks narrow", hide_caption=True)  # fmt: skip
+    return folded("By month, in numbers", made)
 
 
 def _measures(book: Book) -> Html:
@@ -59,12 +104,18 @@ def _turnaround(book: Book) -> Html:
     if not len(rows):
         return nothing("No result has come back in the last year, so no turnaround is known.")
     cells = [
-        [r.lab or "not named", f"{r.n:,}", _days(r.days), _days(r.slow_days), _days(r.post_days), _days(r.lab_days), _days(r.bound_days),
+        [_laboratory(book, r), f"{r.n:,}", _days(r.days), _days(r.slow_days), _days(r.post_days), _days(r.lab_days), _days(r.bound_days),
          "measured" if r.measured else f"setting, {_days(r.used_days)} days"]
         for r in rows.itertuples()
     ]  # fmt: skip
     heads = ["Laboratory", Column("Bottles", True), *(Column(f"{t}, days", True) for t in ("Half within", "Nine in ten within", "In the post", "At the laboratory", "Lost after")), "Used in costs"]  # fmt: skip
     return table(heads, cells, "Days from drawing to a result, last year", class_="text narrow")
+
+
+def _laboratory(book: Book, row: Any) -> str:
+    """Its name; in a fleet book with the site whose bottles it had."""
+    name = row.lab or "not named"
+    return name if book.site else f"{name}, bottles of {book.site_names.get(row.site, row.site)}"
 
 
 def _days(value: float) -> str:
@@ -116,7 +167,7 @@ def unwatched_rows(book: Book) -> pd.DataFrame:
     drawn = book.tables.samples["drawn_on"] > book.as_of - pd.Timedelta(days=_YEAR)
     bottles = book.tables.samples.loc[drawn, "compartment"].value_counts()
     open_ = rows[rows["watched"].isin(["not watched", "shown a little"]) & ~rows["compartment"].isin(_blind(book))]
-    cost = open_["price"] * open_["compartment"].map(bottles)
+    cost = open_["price"] * open_["compartment"].map(bottles).astype(float)
     keys = ["kind", "mode", "watched", "ask"]
     grouped = open_.assign(cost=cost).groupby(keys, sort=True)
     return grouped.agg(n=("compartment", "nunique"), a_year=("cost", lambda c: c.sum(min_count=1))).reset_index()

@@ -8,6 +8,7 @@ from scipy.stats import beta
 from cmkit.books.content.book import Book
 from cmkit.books.content.display import Shown, shown
 from cmkit.books.content.markup import Column, Html, facts, long_table, nothing, paragraph, tag
+from cmkit.books.content.sections.owners import decisions_table
 from cmkit.books.content.wording import (
     NBSP,
     analyte_name,
@@ -75,7 +76,13 @@ def record_facts(book: Book) -> list[tuple[str, object]]:
 
 def our_record(book: Book) -> Shown:
     """Alarms as they were published, then by today's numbers the facts and every alarm and failure, newest first."""
-    parts = [tag("h3", "As published"), *_published(book), tag("h3", "By today's numbers")]
+    parts = [
+        tag("h3", "As published"),
+        *_published(book),
+        tag("h3", "Decided"),
+        decisions_table(book),
+        tag("h3", "By today's numbers"),
+    ]
     rows = book.tables.record
     if not len(rows):
         return shown(*parts, nothing("No alarm and no failure is on record yet."))

@@ -9,10 +9,10 @@ import pandas as pd
 
 from cmkit.books.content.book import Book
 from cmkit.books.content.compartment_data import (
-    LEAST_ODDS,
     family_limits_of,
     fresh_value,
     judged_expectation,
+    speaking_for,
     within_scatter,
 )
 from cmkit.books.content.markup import Column, Html, facts, grouped_table, join, nothing, tag
@@ -35,7 +35,7 @@ _NAMED = {
     "glycol_pct": "Water and coolant", "fuel_pct": "Fuel and soot", "soot_pct": "Fuel and soot",
 }  # fmt: skip
 _OTHER = "Other results"
-_CAPTION = "Expected: by its own past before what is suspected, with changes and top-ups allowed for; usual: the middle of its last six bottles. Above and below: it speaks for the likeliest fault."
+_CAPTION = "Expected: by its own past before what is suspected, with changes and top-ups allowed for; usual: the middle of its last six bottles. Above, below: beyond one result's usual scatter, in the way that is bad or that speaks for the likeliest fault."
 _PLAIN = "Expected: its forecast and where 9 in 10 results were to lie, with changes and top-ups allowed for; usual: the middle of its last six bottles. Above and below: outside that."
 _COUNTS = re.compile(r"p\d+_per_ml")
 
@@ -45,7 +45,7 @@ class _Beside:
     """What results are held against. judged: rows of `reasons` by analyte, which are by the past before a suspected fault; expected: history
     rows of the bottle by analyte, for what is not judged so; earlier: bottles before it; limits: of the family; fresh: what
     the fresh fluid has; passed: results beyond a limit on this bottle; away: judged results
-    further from what was expected than their scatter; sister: the newest bottle of the twin or sister."""
+    further from what was expected than their scatter; speaking: results that speak for the likeliest fault; sister: the newest bottle of the twin or sister."""
 
     judged: pd.DataFrame
     expected: pd.DataFrame
@@ -54,6 +54,7 @@ class _Beside:
     fresh: dict[str, float]
     passed: frozenset[str]
     away: frozenset[str]
+    speaking: frozenset[str]
     sister: pd.Series | None
 
 
@@ -65,28 +66,42 @@ def newest_report(book: Book, compartment: str) -> Html:
         return join([head, nothing("No bottle is on record.")])
     bottle = samples.iloc[-1]
     sister_name, sister = sister_bottle(book, compartment)
-    past = book.of("history", compartment)
-    expected = past[past["sample"] == bottle["sample"]].drop_duplicates("analyte", keep="last").set_index("analyte")
-    limits: dict[str, list] = {}
-    for row in family_limits_of(book, compartment, "").itertuples():
-        limits.setdefault(row.analyte, []).append(row)
-    fired = book.of("evidence", compartment)
-    passed = frozenset(fired.loc[fired["sample"] == bottle["sample"], "analyte"])
-    judged = judged_expectation(book, compartment)
-    judged = judged[judged["sample"] == bottle["sample"]].drop_duplicates("analyte")
-    away = frozenset(judged.loc[~within_scatter(judged), "analyte"])
-    relative = {a for a, rows in limits.items() if any(r.measure in ("change", "rise") for r in rows)}
-    fresh = {a: fresh_value(book, compartment, a) for a in relative}
-    beside = _Beside(judged.set_index("analyte"), expected, samples.iloc[:-1], limits, fresh, passed, away, sister)
-    groups = _groups(bottle, beside)
+    beside = _held_against(book, compartment, samples, sister)
+    groups = _groups(bottle, beside, str(book.places.loc[compartment, "kind"]))
     if not groups:
         return join([head, _bottle_facts(book, bottle), nothing("It holds no result.")])
     heads = ["Result", Column("Found", True), Column("Expected", True), "Beside it", "Limits, alert / alarm"]
-    heads += [Column(sister_name, True)] if sister is not None else []
-    caption = _CAPTION if len(judged) else _PLAIN
+    heads += [Column("Twin or sister", True)] if sister is not None else []
+    caption = _CAPTION if len(beside.judged) else _PLAIN
     if sister is not None:
         caption += f" Last column: the newest bottle of {sister_name}, {short_day(sister['drawn_on'])}."
     return join([head, _bottle_facts(book, bottle), grouped_table(heads, groups, caption, "text report")])
+
+
+def _held_against(book: Book, compartment: str, samples: pd.DataFrame, sister: pd.Series | None) -> _Beside:
+    """What the last of a compartment's `samples` is held against."""
+    bottle = samples["sample"].iloc[-1]
+    past, fired, judged = (
+        book.of("history", compartment),
+        book.of("evidence", compartment),
+        judged_expectation(book, compartment),
+    )
+    judged = judged[judged["sample"] == bottle].drop_duplicates("analyte")
+    limits: dict[str, list] = {}
+    for row in family_limits_of(book, compartment, "").itertuples():
+        limits.setdefault(row.analyte, []).append(row)
+    relative = [a for a, rows in limits.items() if any(r.measure in ("change", "rise") for r in rows)]
+    return _Beside(
+        judged=judged.set_index("analyte"),
+        expected=past[past["sample"] == bottle].drop_duplicates("analyte", keep="last").set_index("analyte"),
+        earlier=samples.iloc[:-1],
+        limits=limits,
+        fresh={a: fresh_value(book, compartment, a) for a in relative},
+        passed=frozenset(fired.loc[fired["sample"] == bottle, "analyte"]),
+        away=frozenset(judged.loc[~within_scatter(judged), "analyte"]),
+        speaking=frozenset(speaking_for(book, compartment)["analyte"]),
+        sister=sister,
+    )
 
 
 def sister_bottle(book: Book, compartment: str) -> tuple[str, pd.Series | None]:
@@ -131,8 +146,9 @@ def _bottle_facts(book: Book, bottle: pd.Series) -> Html:
     return facts(pairs, "facts bottle")
 
 
-def _groups(bottle: pd.Series, beside: _Beside) -> list[tuple[object, list[list[object]]]]:
-    """Rows by question, in the order of the register; a fleet's own results come last."""
+def _groups(bottle: pd.Series, beside: _Beside, kind: str) -> list[tuple[object, list[list[object]]]]:
+    """Rows by question, in the order of the register; a fleet's own results come last. In a coolant silicon, sodium and potassium are its own
+    chemistry: all but the metals belong to its health."""
     register = analyte_register()
     found: dict[str, list[list[object]]] = {question: [] for question in (*_QUESTIONS, _OTHER)}
     of_group = {group: question for question, groups in _QUESTIONS.items() for group in groups}
@@ -140,6 +156,7 @@ def _groups(bottle: pd.Series, beside: _Beside) -> list[tuple[object, list[list[
     for analyte, group in [*register["group"].items(), *((name, "") for name in own)]:
         if analyte in bottle.index and pd.notna(bottle[analyte]):
             question = _NAMED.get(str(analyte), of_group.get(group, _OTHER))
+            question = "Fluid health" if kind == "coolant" and question not in ("Wear", _OTHER) else question
             found[question].append(_row(str(analyte), bottle, beside))
     return [(question, rows) for question, rows in found.items() if rows]
 
@@ -149,12 +166,15 @@ def _row(analyte: str, bottle: pd.Series, beside: _Beside) -> list[object]:
     value = float(bottle[analyte])
     name, unit = analyte_name(analyte), analyte_unit(analyte)
     usual, words = _expected(analyte, value, beside)
+    limits = beside.limits.get(analyte, [])
+    if analyte not in beside.passed and perhaps_past(value, _sign(bottle, analyte), limits):
+        words = tag("b", "perhaps past the limit: ask for the number")
     cells: list[object] = [
         f"{name}, {unit}" if unit else name,
         _shown(value, _sign(bottle, analyte), analyte),
         usual,
         words,
-        _limits(beside.limits.get(analyte, []), beside.fresh.get(analyte, np.nan)),
+        _limits(limits, beside.fresh.get(analyte, np.nan)),
     ]
     if beside.sister is None:
         return cells
@@ -163,6 +183,12 @@ def _row(analyte: str, bottle: pd.Series, beside: _Beside) -> list[object]:
         *cells,
         _shown(float(other), _sign(beside.sister, analyte), analyte) if pd.notna(other) else "-",
     ]
+
+
+def perhaps_past(value: float, sign: str, limits: list[Any]) -> bool:
+    """Whether a result known only to lie above `value` may be past an upper limit that `value` is not past; limits: rows of the result's limits."""
+    upper = [r.alarm for r in limits if r.measure == "level" and r.direction == "up"]
+    return sign == ">" and any(alarm > value for alarm in upper)
 
 
 def _sign(bottle: pd.Series, analyte: str) -> str:
@@ -182,8 +208,8 @@ def _expected(analyte: str, value: float, beside: _Beside) -> tuple[str, Html | 
     passed = analyte in beside.passed
     if analyte in beside.judged.index:
         row = beside.judged.loc[analyte]
-        weighs = row["side"] == "for" and row["log_odds"] >= LEAST_ODDS and analyte in beside.away
-        away = "" if not weighs else "above" if value > row["usual"] else "below"
+        away = "above" if value > row["usual"] else "below"
+        away = away if analyte in beside.away and (bad_way(analyte) in (away, "") or analyte in beside.speaking) else ""
         usual = (
             f"{number(row['usual'])}" if row["usual_is"] != "earlier bottles" else _usual(analyte, row["usual"], beside)
         )
@@ -198,6 +224,13 @@ def _expected(analyte: str, value: float, beside: _Beside) -> tuple[str, Html | 
     if not len(earlier):
         return "-", _marked("", passed)
     return _usual(analyte, float(earlier[analyte].median()), beside), _marked("", passed)
+
+
+def bad_way(analyte: str) -> str:
+    """`above` or `below`: which way of a result is bad; empty where both are."""
+    register = analyte_register()
+    bad = str(register.loc[analyte, "bad"]) if analyte in register.index else ""
+    return {"up": "above", "down": "below"}.get(bad, "")
 
 
 def _earlier(analyte: str, beside: _Beside) -> pd.DataFrame:

@@ -20,7 +20,7 @@ MOST_BARS = 40  # sites drawn, highest cost of waiting first; the table has all
 
 def site_rows(book: Book) -> pd.DataFrame:
     """One row a site: site, name, machines, compartments, counts by state, late (routine bottles), asked (for sooner or again), never (sampled), believed (share, last 12 months), waiting (money),
-    alarm_age (days since the result of the middle open alarm was known), oldest (days), days_to_report (middle, drawn to reported, last 12
+    unowned (open alarms nobody has taken on), alarm_age (days since the result of the middle open alarm was known), oldest (days), days_to_report (middle, drawn to reported, last 12
     months), slow (9 in 10 within so many days).
     """
     tables = book.tables
@@ -35,6 +35,8 @@ def site_rows(book: Book) -> pd.DataFrame:
     wanted = {"late": (due["due_as"] == LATE) & ~due["sooner"], "asked": (due["due_as"] == REPEAT) | ((due["due_as"] == LATE) & due["sooner"]), "never": due["due_as"] == NEVER}  # fmt: skip
     out = out.assign(**{name: rows.groupby(due["site"]).sum() for name, rows in wanted.items()})
     out["believed"] = (trust["believed"] >= 0.5).groupby(trust["compartment"].map(of)).mean()
+    alarms = tables.open_work[tables.open_work["about"] == "alarm"]
+    out["unowned"] = (alarms["owner"] == "").groupby(alarms["compartment"].map(of)).sum()
     out["waiting"] = tables.waiting["cost_of_waiting"].groupby(tables.waiting["compartment"].map(of)).sum()
     open_days = (book.as_of - open_alarms(book).set_index("compartment")["known_on"]).dt.days
     ages = open_days.groupby(open_days.index.map(of))
@@ -42,7 +44,7 @@ def site_rows(book: Book) -> pd.DataFrame:
     out["alarm_age"], out["oldest"] = ages.median(), ages.max()
     out["days_to_report"], out["slow"] = days.median(), days.quantile(0.9)
     out["compartments"] = out[list(STATES)].sum(axis=1)
-    counts = [*STATES, "machines", *wanted, "compartments"]
+    counts = [*STATES, "machines", *wanted, "compartments", "unowned"]
     out = out.fillna({**dict.fromkeys(counts, 0), "waiting": 0.0})
     return (
         out.astype(dict.fromkeys(counts, int))

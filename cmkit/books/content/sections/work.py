@@ -20,6 +20,7 @@ from cmkit.books.content.markup import (
     tag,
 )
 from cmkit.books.content.sections.headline import bottles_words
+from cmkit.books.content.sections.owners import owner, owner_line
 from cmkit.books.content.wording import count, hours, money, plain, sentence, short_day
 
 SHOWN_AT_ONCE = 12
@@ -74,7 +75,10 @@ def job(book: Book, row: Any, where: str = "") -> Html:
     why = tag("div", sentence(plain(row.reason)), class_="why")
     small = [act_by(row, book.as_of), *([plain(row.how_sure)] if row.how_sure else [])]
     machine = book.machine_of(row.compartment) or None
-    return tag("li", head, todo, why, tag("div", " · ".join(small), class_="small"), data_machine=machine)
+    lines = [
+        tag("div", words, class_="small") for words in (" · ".join(small), owner_line(book, row.compartment)) if words
+    ]
+    return tag("li", head, todo, why, *lines, data_machine=machine)
 
 
 def money_words(book: Book, row: Any) -> str:
@@ -107,9 +111,9 @@ def by_when(meter_h: float, on: pd.Timestamp, overdue: bool) -> str:
 
 
 def _rest(book: Book, rows: pd.DataFrame) -> Html:
-    columns = ["Compartment", "State", "Why", "What to do", "By", Column("At stake", True)]
+    columns = ["Compartment", "State", "Why", "What to do", "By", "Seen to by", Column("At stake", True)]
     cells = [
-        [book.linked(r.compartment), state_mark(r.state), sentence(plain(r.reason)), plain(r.todo), act_by(r, book.as_of), money(r.money_at_stake, book.currency)]
+        [book.linked(r.compartment), state_mark(r.state), sentence(plain(r.reason)), plain(r.todo), act_by(r, book.as_of), owner(book, r.compartment), money(r.money_at_stake, book.currency)]
         for r in rows.itertuples()
     ]  # fmt: skip
     caption = "The rest of the list, by what acting is expected to save"

@@ -1,0 +1,55 @@
+"""Who sees to it? The owner of every alarm and order, and what came of what was decided."""
+
+import pandas as pd
+
+from cmkit.books.content.book import Book
+from cmkit.books.content.markup import Html, nothing, table
+from cmkit.books.content.wording import plain, sentence, short_day
+
+NOBODY = "nobody yet"
+MOST_ROWS = 40
+
+
+def owner(book: Book, compartment: str) -> str:
+    """`A. Smith, accepted on 14 Jun 2026, 16 days old` or `nobody yet, 16 days old`; empty where nothing stands."""
+    rows = book.of("open_work", compartment)
+    if not len(rows):
+        return ""
+    r = next(rows.itertuples())
+    old = "" if pd.isna(r.age_days) else f", {r.age_days:,.0f} days old"
+    if not r.owner:
+        return f"{NOBODY}{old}"
+    late = f", was due on {short_day(r.due_on)}" if r.late else ""
+    return f"{plain(r.owner)}, {r.decided} on {short_day(r.decided_on)}{late}{old}"
+
+
+def owner_line(book: Book, compartment: str) -> str:
+    """The same as a sentence, with the reason where something was decided."""
+    rows = book.of("open_work", compartment)
+    if not len(rows):
+        return ""
+    r = next(rows.itertuples())
+    why = f": {plain(r.why)}" if r.why else ""
+    stands = "; the alarm stands until a look or clear bottles" if r.closed and r.about == "alarm" else ""
+    return f"Seen to by {owner(book, compartment)}{why}{stands}"
+
+
+def closed(book: Book) -> set[str]:
+    """Compartments whose order a decision has closed."""
+    work = book.tables.open_work
+    return set(work.loc[work["closed"], "compartment"])
+
+
+def decisions_table(book: Book) -> Html:
+    """Every decision, the newest first, with what its alarm came to: an overruled one keeps its reason beside what was found."""
+    rows = book.tables.decided
+    if not len(rows):
+        return nothing("No decision is written down yet: `cmkit decide`, or the desk's review, does it.")
+    cells = [
+        [book.linked(r.compartment), short_day(r.alarm_on) if pd.notna(r.alarm_on) else "no alarm", f"{r.decided} on {short_day(r.decided_on)}",
+         plain(r.owner), plain(r.why), short_day(r.due_on) if pd.notna(r.due_on) else "-", sentence(plain(r.became)).rstrip(".")]
+        for r in rows.head(MOST_ROWS).itertuples()
+    ]  # fmt: skip
+    more = f", the newest {MOST_ROWS} of {len(rows)}" if len(rows) > MOST_ROWS else ""
+    heads = ["Compartment", "Bottle of", "Decided", "Owner", "Why", "Due", "What came of the alarm"]
+    return table(heads, cells, f"Decisions{more}", class_="text")

@@ -1,0 +1,84 @@
+"""A command stopped by hand (Ctrl-C), by the system (SIGTERM) or killed: no traceback, no half store, no half month, nothing left behind.
+
+Exit codes 130 and 143 are those of POSIX shells: 128 and the signal's number.
+"""
+
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from cmkit.cli import main
+from cmkit.files import scratch_folder
+from tests.faults.hostile import base_fleet
+
+SLOW = """
+import importlib, signal, sys, time
+import cmkit.cli
+signal.signal(signal.SIGINT, signal.default_int_handler)
+module, _, name = sys.argv.pop(1).rpartition(".")
+def here(*_):
+    print("here", flush=True)
+    time.sleep(600)
+setattr(importlib.import_module(module), name, here)
+cmkit.cli.main()
+"""
+PUT = "cmkit.records.storing.store._put"
+SHEETS = "cmkit.books.publishing.month._write_field_sheets"
+BOOKS = ["--month", "newest", "--out", "out"]
+
+
+def stopped(folder: Path, how: signal.Signals, stop_in: str, *words: str) -> tuple[int, str, list[str]]:
+    """Exit code and words of a command stopped inside the function `stop_in`, and what stood in its temporary folder at that time."""
+    (folder / "temporary").mkdir()
+    started = subprocess.Popen(
+        [sys.executable, "-c", SLOW, stop_in, *words],
+        cwd=folder, text=True, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, env=os.environ | {"TMPDIR": str(folder / "temporary")},
+    )  # fmt: skip
+    assert started.stdout is not None
+    assert "here\n" in iter(started.stdout.readline, "")
+    there = left_behind(folder)
+    started.send_signal(how)
+    said = started.communicate(timeout=120)[0]
+    return started.returncode, said, there
+
+
+def left_behind(folder: Path) -> list[str]:
+    return sorted(p.name for p in (folder / "temporary").iterdir())
+
+
+@pytest.mark.parametrize(
+    ("how", "code", "stop_in", "command"),
+    [
+        (signal.SIGINT, 130, PUT, ["take-in", "fleet"]),
+        (signal.SIGINT, 130, SHEETS, ["books", "fleet", *BOOKS]),
+        (signal.SIGTERM, 143, SHEETS, ["books", "fleet", *BOOKS]),
+    ],
+)
+def test_a_command_that_is_stopped_says_so_and_leaves_nothing(
+    how: signal.Signals, code: int, stop_in: str, command: list[str], tmp_path: Path
+) -> None:
+    base_fleet(tmp_path / "fleet")
+    found, said, _ = stopped(tmp_path, how, stop_in, *command)
+    assert found == code, said
+    assert "cmkit: stopped. What was there before stands" in said
+    assert "Traceback" not in said
+    assert left_behind(tmp_path) == []
+    assert list(tmp_path.rglob(".cmkit-*")) == []
+    assert not (tmp_path / "out" / "2026-06").exists()
+    assert CliRunner().invoke(main, ["take-in", str(tmp_path / "fleet")]).exit_code == 0
+
+
+def test_what_a_killed_command_left_is_removed_at_the_next_start(tmp_path: Path) -> None:
+    base_fleet(tmp_path / "fleet")
+    code, _, there = stopped(tmp_path, signal.SIGKILL, SHEETS, "books", "fleet", *BOOKS)
+    assert code == -signal.SIGKILL
+    ours = [name for name in there if name.startswith(".cmkit-")]  # the rest are sockets of the fork server
+    assert ours
+    assert set(ours) <= set(left_behind(tmp_path))
+    with scratch_folder(str(tmp_path / "temporary")) as mine:
+        assert list((tmp_path / "temporary").glob(".cmkit-*")) == [mine]
