@@ -22,11 +22,11 @@ def main() -> None:
     """
 
 
-def _path(name: str, **options: Any) -> Callable:
+def _path(name: str, **options: Any) -> Callable[..., Any]:
     return click.argument(name, type=click.Path(path_type=Path), **options)
 
 
-def _file_option(name: str, **options: Any) -> Callable:
+def _file_option(name: str, **options: Any) -> Callable[..., Any]:
     return click.option(name, type=click.Path(path_type=Path), **options)
 
 
@@ -174,15 +174,25 @@ def take_in(fleet: Path) -> None:
 @main.command()
 @_path("fleet")
 def history(fleet: Path) -> None:
-    """List the versions of the fleet's store."""
-    from cmkit.records.storing.store import default_store
+    """List the versions of the fleet's store, and whether every file is as it was written."""
+    from cmkit.records.storing.store import damaged_files, default_store, unused_files
     from cmkit.records.storing.store import history as versions
 
     _is_folder(fleet)
-    listed = versions(fleet) if default_store(fleet).exists() else None
+    store = default_store(fleet)
+    listed = versions(fleet) if store.exists() else None
     if listed is None or not len(listed):
         raise CmkitError(f"{fleet}: no store here yet. `cmkit take-in {fleet}` makes one.")
     click.echo(listed.to_string(index=False))
+    if left := unused_files(store):
+        say(
+            f"{len(left)} file(s) in {store} that no version names, left by a take-in that was stopped; they can be deleted."
+        )
+    if bad := damaged_files(store):
+        raise CmkitError(
+            f"{store}: {len(bad)} file(s) are missing or changed: {', '.join(bad[:5])}. Restore them from a copy."
+        )
+    click.echo("Every file is as it was written.")
 
 
 @main.command("publish-records", short_help="Write the fleet's tables into a database.")
@@ -317,42 +327,27 @@ def _day(text: str) -> str:
         raise CmkitError(f"--as-of: found {text!r}, wanted a date such as 2026-06-30.") from None
 
 
-@main.command(short_help="Write down who sees to an alarm, and what was decided.")
+@main.command(short_help="Write down who sees to an alarm.")
 @_path("fleet")
 @click.argument("compartment", default="")
 @click.option("--decided", default="accepted", show_default=True, help="accepted, deferred, done or overruled.")
 @click.option("--owner", default="", help="Who sees to it.")
 @click.option("--why", default="", help="The reason.")
-@click.option("--due", metavar="DATE", help="Day by which it is to be done.")
-@click.option("--on", metavar="DATE", help="Day of the decision (default: the newest record's).")
+@click.option("--on", "decided_on", metavar="DATE", help="Day of the decision (default: the newest record's).")
+@click.option("--due", "due_on", metavar="DATE", help="Day by which it is to be done.")
 @click.option("--dry-run", is_flag=True, help="Only show the row; write nothing.")
-@click.option("--undo", "taken_back", metavar="NUMBER", help="Take a decision out again.")
-def decide(
-    fleet: Path, compartment: str, decided: str, owner: str, why: str, due: str | None, on: str | None, dry_run: bool, taken_back: str | None
-) -> None:  # fmt: skip
-    """Write down who sees to the alarm or order at COMPARTMENT, as one row of FLEET's decisions.csv.
+@click.option("--undo", metavar="NUMBER", help="Take a decision out again.")
+def decide(fleet: Path, compartment: str, dry_run: bool, undo: str | None, **row: str | None) -> None:
+    """Write one row into FLEET's decisions.csv: who sees to the alarm or order at COMPARTMENT. Without COMPARTMENT, list what stands.
 
-    Without COMPARTMENT, list what stands, with its owner and age. A decision closes an order; an alarm stands until a look or clear bottles.
+    A decision closes an order; an alarm stands until a look or clear bottles.
     """
-    from cmkit.analyst.write_back import draft_decision, undo, write_back, written_row
-    from cmkit.books.content.open_assessment import open_assessment
+    from cmkit.analyst.deciding import decide as decided
+    from cmkit.analyst.deciding import take_back
 
     _is_folder(fleet)
-    if taken_back:
-        click.echo(f"{taken_back} taken out of {undo(fleet, written_row(fleet, 'decisions', taken_back))}")
-        return
-    known = open_assessment(fleet)
-    if not compartment:
-        for row in known.open_work.sort_values(["owner", "known_on"]).itertuples():
-            say(f"{row.compartment} ({row.about}): {row.words}")
-        return
-    draft = draft_decision(known, compartment, decided, owner, why, decided_on=on, due_on=due)
-    for name, value in draft.values.items():
-        say(f"  {name:<12} {value}")
-    if dry_run:
-        click.echo("Nothing was written.")
-        return
-    click.echo(f"Written to {write_back(fleet, draft)}. To undo: cmkit decide {fleet} --undo '{draft.key}'")
+    for line in [take_back(fleet, undo)] if undo else decided(fleet, compartment, row, dry_run=dry_run):
+        say(line)
 
 
 @main.command(short_help="How often sampling is worth it.")
@@ -366,13 +361,14 @@ def decide(
 def intervals(fleet: Path, as_of: str | None, version: int | None, out: Path | None, accept: tuple[str, ...]) -> None:
     """How often sampling is worth it: today's interval, the advised one, what it saves. NAME: a compartment, family or kind."""
     from cmkit.files import check_heading, write_file
+    from cmkit.intervals.accept import accept_pairs
     from cmkit.intervals.advice_report import intervals_text
     from cmkit.records.spreadsheets import safe_csv
     from cmkit.tables.frames import names
 
     _free_place(out)
     if accept:
-        _accept_intervals(fleet, accept)
+        say("\n".join(accept_pairs(fleet, accept)))
         return
     if out:
         check_heading(out, names("intervals"))
@@ -383,25 +379,6 @@ def intervals(fleet: Path, as_of: str | None, version: int | None, out: Path | N
     if out:
         write_file(out, safe_csv(result.intervals))
         click.echo(f"Written to {out}")
-
-
-def _accept_intervals(fleet: Path, accept: tuple[str, ...]) -> None:
-    """Write NAME=HOURS pairs into fleet.toml."""
-    from cmkit.intervals.accept import accept_intervals
-    from cmkit.records.reading.load import load_registers
-
-    known = set(load_registers(fleet).compartments[["compartment", "family", "kind"]].to_numpy().ravel())
-    wanted: dict[str, float | None] = {}
-    for pair in accept:
-        name, _, hours = pair.rpartition("=")
-        try:
-            wanted[name] = float(hours) if hours else None
-        except ValueError:
-            raise CmkitError(f"--accept: found {pair!r}, wanted NAME=HOURS such as 'WL-01/engine=500'.") from None
-    accept_intervals(fleet / "fleet.toml", wanted, known)
-    for name, every in wanted.items():
-        what = "accepted interval taken back" if every is None else f"{every:,.12g} h accepted"
-        click.echo(f"{name}: {what} in {fleet / 'fleet.toml'}")
 
 
 @main.command(short_help="Make a month's books.")

@@ -152,6 +152,31 @@ def test_a_message_holds_no_marks_a_terminal_obeys_and_has_an_end(tmp_path: Path
     assert "widen the `files` pattern" in said
 
 
+def test_a_decision_is_listed_shown_written_and_taken_back(root, tmp_path) -> None:
+    fleet = tmp_path / "fleet"
+    shutil.copytree(root / "sample_data", fleet)
+    old = (fleet / "decisions.csv").read_bytes()
+    listed = run("decide", str(fleet)).output.splitlines()
+    assert any(
+        "RH-02/final drive/left (alarm): known for" in line and "nobody has taken it on yet" in line for line in listed
+    )
+    assert listed[-1].endswith("stand on 2026-06-30.")
+    given = ["decide", str(fleet), "RH-02/final drive/left", "--owner", "lead, ridge", "--due", "2027-01-31"]
+    assert run(*given).exit_code == 2
+    assert "why: found nothing" in run(*given).output
+    given += ["--why", "filter first"]
+    assert "Nothing was written." in run(*given, "--dry-run").output
+    assert (fleet / "decisions.csv").read_bytes() == old
+    said = run(*given)
+    assert said.exit_code == 0, said.output
+    assert (fleet / "decisions.csv").read_bytes().count(b"\n") == old.count(b"\n") + 1
+    key = "D-RH-02/final drive/left-260630"
+    assert f"--undo '{key}'" in said.output
+    assert run("decide", str(fleet), "--undo", key).exit_code == 0
+    assert (fleet / "decisions.csv").read_bytes() == old
+    assert "no row" in run("decide", str(fleet), "--undo", key).output
+
+
 def test_a_full_folder_is_not_written_over(tmp_path) -> None:
     (tmp_path / "mine.txt").write_text("keep me")
     for command in ("demo", "start"):

@@ -1,6 +1,7 @@
 """The rules of the house, read from the syntax tree: imports run downwards, functions stay short, nothing hides an import."""
 
 import ast
+import re
 from pathlib import Path
 
 import pytest
@@ -136,3 +137,24 @@ def test_every_public_function_says_what_it_does(root: Path) -> None:
         if isinstance(f, (ast.FunctionDef, ast.ClassDef)) and not f.name.startswith("_") and not ast.get_docstring(f)
     ]
     assert silent == []
+
+
+BENCHED = {"run_closed_loop", "no_orders", "smaller"}  # what tests/benchmarks run and the package itself does not
+
+
+def test_every_public_function_is_used_or_shown(root: Path) -> None:
+    """By the package, by a command or in a notebook; one that only tests reach is dead or hidden."""
+    trees = {path: ast.parse(path.read_text()) for path in modules(root)}
+    nodes = [node for tree in trees.values() for node in ast.walk(tree)]
+    used = {n.id for n in nodes if isinstance(n, ast.Name)} | {n.attr for n in nodes if isinstance(n, ast.Attribute)}
+    shown = "\n".join(
+        p.read_text() for p in [*root.glob("notebooks/*.ipynb"), root / "pyproject.toml", root / "DEVELOPERS.md"]
+    )
+    hidden = [
+        f"{path.relative_to(root)}: {f.name}"
+        for path, tree in trees.items()
+        for f in tree.body
+        if isinstance(f, ast.FunctionDef) and not f.name.startswith("_") and path.name != "cli.py"
+        if f.name not in used | BENCHED and not re.search(rf"\b{f.name}\b", shown)
+    ]
+    assert hidden == []

@@ -109,12 +109,3 @@ def numbers_of(a: Assessment, compartment: str, analyte: str) -> pd.Series:
 def _numbers(a: Assessment, compartment: str, analyte: str) -> pd.DataFrame:
     family = a.compartments.set_index("compartment")["family"].get(compartment, "")
     return a.numbers[(a.numbers["family"] == family) & (a.numbers["analyte"] == analyte)]
-
-
-def longest_clear(a: Assessment) -> str:
-    """A compartment to begin with: clear, believed, with the most bottles. ParameterError where none is clear."""
-    clear = a.verdicts.loc[a.verdicts["state"] == "clear", "compartment"]
-    counts = a.history[a.history["compartment"].isin(clear)].groupby("compartment")["sample"].nunique()
-    if counts.empty:
-        raise ParameterError("compartment: none of this fleet is clear; name one yourself.")
-    return str(counts.sort_values(ascending=False, kind="stable").index[0])

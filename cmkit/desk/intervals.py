@@ -11,7 +11,7 @@ from cmkit.analyst.asked import one_of
 from cmkit.assessment import Assessment
 from cmkit.books.content.figures.curves import cost_curves
 from cmkit.books.content.wording import money
-from cmkit.desk.shown import WRAPPED, button, number_box, picture, redrawn, words
+from cmkit.desk.shown import WRAPPED, Panel, Shown, button, number_box, picture, redrawn, words
 from cmkit.errors import ParameterError
 from cmkit.intervals.advise import case_of, curve_grid, hours_words, what_changes
 from cmkit.intervals.cost import Case, interval_cost
@@ -89,7 +89,7 @@ _BOXES: tuple[tuple[str, str], ...] = (
 _DRAWS = 200  # own choice: what is not known, drawn so often; the advice of the books draws more
 
 
-def interval(a: Assessment, name: str = "") -> widgets.VBox:
+def interval(a: Assessment, name: str = "") -> Panel:
     """:func:`interval_desk` of one compartment; default: the one with most to gain. ParameterError where there is no advice on it."""
     rows = a.intervals[a.intervals["cost_today"].notna()].set_index("compartment")
     if rows.empty:
@@ -111,7 +111,7 @@ def interval(a: Assessment, name: str = "") -> widgets.VBox:
 def interval_desk(
     case: Case, service_h: tuple[float, ...], today_h: float, currency: str = "money", rate_events: float = 2.0, *,
     delay_sd: float = 0.7, growth_sd: float = 0.4, name: str = "this compartment",
-) -> widgets.VBox:  # fmt: skip
+) -> Panel:  # fmt: skip
     """Boxes for delay, growth, turnaround and money of one compartment, and its cost curve, drawn again as they change.
 
     rate_events, delay_sd, growth_sd: how well rate, delay and growth are known (see `intervals.tune.draw_factors`). Nothing is written.
@@ -120,7 +120,7 @@ def interval_desk(
     start |= {"between_h": 1 / float(case.defect_rate_per_h)}
     boxes = {key: number_box(label, start[key]) for key, label in _BOXES}
     draws = draw_factors(np.random.default_rng(0), _DRAWS, rate_events, delay_sd, growth_sd)
-    out = widgets.HTML()
+    out = Shown()
 
     def draw() -> str:
         values = {key: box.value for key, box in boxes.items()}
@@ -141,4 +141,4 @@ def interval_desk(
             box.value = start[key]
 
     back = button("Back to the start", "every number where it began", undo)
-    return widgets.VBox([widgets.Box([*boxes.values(), back], layout=WRAPPED), out])
+    return Panel([widgets.Box([*boxes.values(), back], layout=WRAPPED)], [out])

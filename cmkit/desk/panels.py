@@ -13,7 +13,7 @@ from cmkit.analyst.compare import compare as compared
 from cmkit.analyst.explain import explain
 from cmkit.analyst.what_if import what_if
 from cmkit.assessment import Assessment
-from cmkit.desk.shown import WRAPPED, choice, number_box, picture, redrawn, table, words
+from cmkit.desk.shown import WRAPPED, Panel, Shown, choice, number_box, picture, redrawn, table, words
 from cmkit.errors import ParameterError
 
 _ALL = "all"
@@ -30,7 +30,7 @@ def chosen_rows(a: Assessment, site: str = _ALL, state: str = _ALL) -> pd.DataFr
     return ranked[["compartment", "state", "chance", "cause", "reason", "todo"]].reset_index(drop=True)
 
 
-def fleet(a: Assessment) -> widgets.VBox:
+def fleet(a: Assessment) -> Panel:
     """Which compartments need a look: a list by site and state, and the one chosen from it below."""
     site = choice("site", [_ALL, *a.sites["site"]])
     state = choice("state", [_ALL, *_RANK])
@@ -38,7 +38,7 @@ def fleet(a: Assessment) -> widgets.VBox:
     if not names:
         raise ParameterError("this fleet has no compartment of a working machine; nothing to show.")
     which = choice("compartment", names)
-    listed = widgets.HTML()
+    listed = Shown()
 
     def narrow(_: object = None) -> None:
         rows = chosen_rows(a, site.value, state.value)
@@ -48,14 +48,14 @@ def fleet(a: Assessment) -> widgets.VBox:
     for control in (site, state):
         control.observe(narrow, names="value")
     narrow()
-    story, rate, weighed = (widgets.HTML() for _ in range(3))
+    story, rate, weighed = (Shown() for _ in range(3))
     redrawn(
         [which],
         (story, lambda: story_html(a, which.value)),
         (rate, lambda: drawn(plot.rate, a, which.value)),
         (weighed, lambda: weighed_html(a, which.value)),
     )
-    return widgets.VBox([widgets.Box([site, state, which], layout=WRAPPED), listed, story, rate, weighed])
+    return Panel([widgets.Box([site, state, which], layout=WRAPPED)], [listed, story, rate, weighed])
 
 
 def story_html(a: Assessment, name: str, analyte: str | None = None) -> str:
@@ -82,26 +82,26 @@ def weighed_html(a: Assessment, name: str) -> str:
     return f"<h4>What spoke</h4>{spoke}<details><summary>What was weighed and did not speak</summary>{silent}</details>"
 
 
-def compartment(a: Assessment, name: str) -> widgets.VBox:
+def compartment(a: Assessment, name: str) -> Panel:
     """One compartment by itself, with a choice of the result that is drawn. ParameterError for a name that is not known."""
     place_of(a, name)
     measured = a.history[a.history["compartment"] == name]["analyte"].unique().tolist()
     which = choice("result", [("those that tell the story", None), *((m, m) for m in measured)])
-    story, rate = widgets.HTML(), widgets.HTML()
+    story, rate = Shown(), Shown()
     redrawn(
         [which],
         (story, lambda: story_html(a, name, which.value)),
         (rate, lambda: drawn(plot.rate, a, name, which.value)),
     )
-    return widgets.VBox([which, story, rate, widgets.HTML(weighed_html(a, name))])
+    return Panel([which], [story, rate, Shown(weighed_html(a, name))])
 
 
-def limits(a: Assessment) -> widgets.VBox:
+def limits(a: Assessment) -> Panel:
     """A fixed limit tried on the fleet's own past: what it would have raised, and what that led to. Nothing is written."""
     kind = choice("kind", sorted(a.compartments["kind"].unique()))
     analyte = choice("result", sorted(a.limits["analyte"].unique()))
     alert, alarm = number_box("alert", 20.0), number_box("alarm", 40.0)
-    out = widgets.HTML()
+    out = Shown()
 
     def draw() -> str:
         tried = what_if(a, limits={kind.value: {analyte.value: (alert.value, alarm.value)}})
@@ -112,16 +112,16 @@ def limits(a: Assessment) -> widgets.VBox:
         )
 
     redrawn([kind, analyte, alert, alarm], (out, draw))
-    return widgets.VBox([widgets.Box([kind, analyte, alert, alarm], layout=WRAPPED), out])
+    return Panel([widgets.Box([kind, analyte, alert, alarm], layout=WRAPPED)], [out])
 
 
-def compare(a: Assessment) -> widgets.VBox:
+def compare(a: Assessment) -> Panel:
     """Two compartments side by side: the ratio of their wear rates with its interval."""
     names = sorted(a.wear["compartment"].unique())
     if len(names) < 2:
         raise ParameterError(f"compare: {len(names)} compartment(s) with a wear rate; wanted two or more.")
     one, other = choice("one", names), choice("other", names, names[1])
-    out = widgets.HTML()
+    out = Shown()
     metals = ("Fe_ppm", "Cu_ppm", "Cr_ppm")
 
     def draw() -> str:
@@ -133,4 +133,4 @@ def compare(a: Assessment) -> widgets.VBox:
         return picture(plot.compare(a, one.value, other.value, shared)) + words(*rows["words"])
 
     redrawn([one, other], (out, draw))
-    return widgets.VBox([widgets.Box([one, other], layout=WRAPPED), out])
+    return Panel([widgets.Box([one, other], layout=WRAPPED)], [out])

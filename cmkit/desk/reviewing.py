@@ -17,7 +17,7 @@ from cmkit.analyst.write_back import (
 )
 from cmkit.assessment import Assessment
 from cmkit.books.content.open_assessment import open_assessment
-from cmkit.desk.shown import WRAPPED, button, choice, number_box, said, table, text_box, words
+from cmkit.desk.shown import WRAPPED, Panel, Shown, button, choice, number_box, said, table, text_box, words
 from cmkit.errors import ParameterError
 from cmkit.tables.records import DECIDED, TABLES
 
@@ -28,7 +28,7 @@ class Written:
     draft: Draft | None = None
 
 
-def review(a: Assessment, folder: str | Path) -> widgets.VBox:
+def review(a: Assessment, folder: str | Path) -> Panel:
     """A finding, a correction or a decision, previewed as the row it becomes, appended to the tables in `folder`, the fleet assessed again.
 
     folder: of the fleet that `a` was made from. What changed on screen is what the two assessments say differently. ParameterError where the folder is no fleet's.
@@ -37,7 +37,7 @@ def review(a: Assessment, folder: str | Path) -> widgets.VBox:
         raise ParameterError(f"folder: found {str(folder)!r}, wanted the fleet's folder, with its fleet.toml.")
     forms = (_finding_form(a), _correction_form(a), _decision_form(a))
     tabs = widgets.Tab([box for box, _ in forms], titles=("what a look showed", "a value put right", "who sees to it"))
-    out, done = widgets.HTML(), Written()
+    out, done = Shown(), Written()
 
     def draft() -> Draft:
         return forms[tabs.selected_index or 0][1]()
@@ -56,7 +56,7 @@ def review(a: Assessment, folder: str | Path) -> widgets.VBox:
         button("Write and assess again", "appends the row to the fleet's records", write),
         button("Take back", "removes the row written last", back),
     ]
-    return widgets.VBox([tabs, widgets.Box(buttons, layout=WRAPPED), out])
+    return Panel([tabs, widgets.Box(buttons, layout=WRAPPED)], [out])
 
 
 def _write(a: Assessment, folder: str | Path, draft: Draft, done: Written) -> str:

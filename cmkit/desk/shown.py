@@ -1,18 +1,62 @@
-"""Parts the desk's widgets share: labelled controls, safe HTML, and figures as pictures, which need no script and stay when the kernel is gone."""
+"""Parts the desk's panels share: labelled controls, safe HTML, and figures as pictures, which need no script and stay when the kernel is gone."""
 
-from collections.abc import Callable
-from html import escape
+import re
+from collections.abc import Callable, Sequence
+from html import escape, unescape
 from typing import Any
+from uuid import uuid4
 
 import ipywidgets as widgets
 import pandas as pd
 import plotly.graph_objects as go
+from IPython.display import display, update_display
 
 from cmkit.books.content.theme import figure_bundle
 from cmkit.errors import CmkitError
 
 WRAPPED = {"display": "flex", "flex_flow": "row wrap", "width": "100%"}
 _LABEL = {"description_width": "initial"}
+
+
+class Shown:
+    """What a panel shows under its controls: an ordinary output of the cell, replaced as `value` (HTML) is set, so that a saved notebook
+    keeps it without a kernel and nbconvert prints it."""
+
+    def __init__(self, value: str = "") -> None:
+        self._value, self._name, self._on_screen = value, uuid4().hex, False
+
+    @property
+    def value(self) -> str:
+        return self._value
+
+    @value.setter
+    def value(self, new: str) -> None:
+        self._value = new
+        if self._on_screen:
+            update_display(self._bundle(), raw=True, display_id=self._name)
+
+    def _ipython_display_(self) -> None:
+        self._on_screen = True
+        display(self._bundle(), raw=True, display_id=self._name)
+
+    def _bundle(self) -> dict[str, str]:
+        return {"text/html": self._value, "text/plain": unescape(_TAG.sub(" ", self._value))}
+
+
+_TAG = re.compile(r"<[^>]*>")
+
+
+class Panel:
+    """Controls, and what they show under them. controls: a widget, to be put into a layout of your own; parts: what is shown."""
+
+    def __init__(self, controls: Sequence[widgets.Widget], parts: Sequence[Shown]) -> None:
+        self.controls = widgets.VBox(list(controls))
+        self.parts = tuple(parts)
+
+    def _ipython_display_(self) -> None:
+        display(self.controls)
+        for part in self.parts:
+            display(part)
 
 
 def picture(figure: go.Figure) -> str:
@@ -73,7 +117,7 @@ def button(label: str, tooltip: str, act: Callable[[], None]) -> widgets.Button:
     return made
 
 
-def redrawn(controls: list, *parts: tuple[widgets.HTML, Callable[[], str]]) -> None:
+def redrawn(controls: list, *parts: tuple[Shown, Callable[[], str]]) -> None:
     """Draw each part now and whenever a control changes, in order, each on screen before the next is begun; a message of ours is shown
     where the picture would be."""
 

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from cmkit.errors import SettingsError, WriteError
 from cmkit.files import one_writer, write_file
+from cmkit.records.reading.load import load_registers
 from cmkit.records.settings import parse_settings, read_settings
 from cmkit.records.typed_reader import ACCEPTED_H, toml_content
 
@@ -45,6 +46,27 @@ def accept_intervals(settings_file: Path, every_h: Mapping[str, float | None], k
                 f"{settings_file}: the section {_SECTION} is written in a way this cannot edit; change it by hand. Nothing was written."
             )
         write_file(settings_file, text)
+
+
+def accept_pairs(folder: Path, pairs: Iterable[str]) -> list[str]:
+    """Write NAME=HOURS pairs (NAME= takes one back) into the fleet's fleet.toml; a line of words for each.
+
+    Raises SettingsError for a pair that is not so written, and as :func:`accept_intervals` does.
+    """
+    known = set(load_registers(folder).compartments[["compartment", "family", "kind"]].to_numpy().ravel())
+    wanted: dict[str, float | None] = {}
+    for pair in pairs:
+        name, _, hours = pair.rpartition("=")
+        try:
+            wanted[name] = float(hours) if hours else None
+        except ValueError:
+            raise SettingsError(f"--accept: found {pair!r}, wanted NAME=HOURS such as 'WL-01/engine=500'.") from None
+    place = folder / "fleet.toml"
+    accept_intervals(place, wanted, known)
+    return [
+        f"{name}: {'accepted interval taken back' if every is None else f'{every:,.12g} h accepted'} in {place}"
+        for name, every in wanted.items()
+    ]
 
 
 def _check_all(every_h: Mapping[str, float | None], known: set[str], accepted: Mapping[str, float]) -> None:

@@ -9,7 +9,16 @@ import pandas as pd
 from cmkit.intervals.cost import Case, IntervalCost, distinct, equivalent_chance, interval_cost
 from cmkit.intervals.delay import Array
 from cmkit.intervals.estimate import FEW, RECORDS, Prior, fit_defect_history
-from cmkit.intervals.tune import FLAT, Uncertainty, allocate_samples, draw_factors, flat_stretch, interval_uncertainty
+from cmkit.intervals.tune import (
+    FLAT,
+    Draws,
+    Uncertainty,
+    allocate_samples,
+    draw_factors,
+    flat_stretch,
+    interval_uncertainty,
+    prepare_outcomes,
+)
 from cmkit.learnt import Learnt
 from cmkit.records.analytes import with_own
 from cmkit.records.fleet import Fleet, sampling_interval
@@ -269,18 +278,24 @@ def _spread(
     case: Case, grid: Array, today: Array, allowed: Array, rows: pd.DataFrame, *, assumed: Intervals
 ) -> Uncertainty:
     """Costs with their spread, kind by kind: what is not known is drawn once a kind, so that its compartments share the draws."""
+    events = rows["rate_events"].fillna(assumed.rate_prior_events)
+    sd = rows["delay_sd"].fillna(assumed.delay_log_sd)
     parts, order = [], []
-    for _, own in rows.groupby("kind", sort=True):
-        at = own.index.to_numpy()
-        events = own["rate_events"].fillna(assumed.rate_prior_events).iloc[0]
-        sd = own["delay_sd"].fillna(assumed.delay_log_sd).iloc[0]
-        rng = np.random.default_rng(0)  # the same draws in every run: the advice must not move by itself
-        draws = draw_factors(rng, assumed.draws, float(events), float(sd), assumed.growth_log_sd)
-        parts.append(interval_uncertainty(case.take(at), grid, draws, today[at], allowed))
-        order.append(at)
+    for wide, alike in rows.groupby(sd, sort=True):
+        draws = {n: _draws(n, float(wide), assumed) for n in events[alike.index].unique().tolist()}
+        prepare_outcomes(case.take(alike.index.to_numpy()), grid, next(iter(draws.values())))
+        for _, own in alike.groupby("kind", sort=True):
+            at = own.index.to_numpy()
+            parts.append(interval_uncertainty(case.take(at), grid, draws[events[at[0]]], today[at], allowed))
+            order.append(at)
     back = np.argsort(np.concatenate(order), kind="stable")
     joined = [f.name for f in fields(Uncertainty) if f.name != "grid_h"]
     return Uncertainty(grid, **{name: np.concatenate([getattr(p, name) for p in parts])[back] for name in joined})
+
+
+def _draws(events: float, sd: float, assumed: Intervals) -> Draws:
+    rng = np.random.default_rng(0)  # the same draws in every run: the advice must not move by itself
+    return draw_factors(rng, assumed.draws, events, sd, assumed.growth_log_sd)
 
 
 def within_capacity(

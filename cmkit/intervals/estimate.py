@@ -19,6 +19,7 @@ from cmkit.records.constants import HALF_NINETY
 
 KINDS = ("nothing", "sound", "defect", "failure", "end", "healthy", "missed")
 RECORDS = ["compartment", "hours", "kind"]
+_RENEWS = [KINDS.index("defect"), KINDS.index("failure")]
 FEW = 10  # events: with fewer, the delay is the prior's
 ENOUGH = 50  # events: from so many on, the delay may be trusted (both measured; guide how_it_is_computed, G)
 
@@ -66,10 +67,17 @@ class DefectHistory:
 
 @dataclass(frozen=True)
 class _Steps:
-    """Records laid out by compartment (rows) and order (columns): hours since the last record, and kind as an index (-1: none)."""
+    """Records in order of their place in their compartment's story, first records of all compartments first, the longest story on top.
 
-    hours: Array
+    bounds: where each place begins and ends; distinct: hours since the record before, each value once; at: which of them, by record; kind: index into
+    KINDS; renews: the compartment is as new after it.
+    """
+
+    bounds: list[tuple[int, int]]
+    distinct: Array
+    at: Array
     kind: Array
+    renews: Array
 
 
 def _lay_out(records: pd.DataFrame) -> _Steps:
@@ -78,13 +86,14 @@ def _lay_out(records: pd.DataFrame) -> _Steps:
         raise ValueError(f"kind: found {', '.join(map(repr, unknown))}, wanted one of {', '.join(KINDS)}.")
     if (records["hours"] < 0).any() or records["hours"].isna().any():
         raise ValueError("hours: found a missing or negative value; wanted operating hours since the previous record.")
-    order = records.groupby("compartment", sort=True).cumcount().to_numpy()
-    row = records.groupby("compartment", sort=True).ngroup().to_numpy()
-    shape = (row.max() + 1, order.max() + 1) if len(records) else (0, 0)
-    hours, kind = np.zeros(shape), np.full(shape, -1)
-    hours[row, order] = records["hours"]
-    kind[row, order] = [KINDS.index(k) for k in records["kind"]]
-    return _Steps(hours, kind)
+    of = records.groupby("compartment", sort=True)
+    place, row = of.cumcount().to_numpy(), of.ngroup().to_numpy()
+    order = np.lexsort((row, -np.bincount(row)[row], place))
+    ends = np.cumsum(np.bincount(place))
+    distinct, at = np.unique(records["hours"].to_numpy(float)[order], return_inverse=True)
+    kind = pd.Index(KINDS).get_indexer(records["kind"])[order]
+    bounds = list(zip([0, *ends[:-1].tolist()], ends.tolist(), strict=True)) if len(ends) else []
+    return _Steps(bounds, distinct, at, kind, np.isin(kind, _RENEWS))
 
 
 def passage(hours: Array, rate: float, delay_mean: float, phases: int) -> Array:
@@ -110,29 +119,21 @@ def log_likelihood(records: pd.DataFrame, rate: float, delay_mean: float, detect
 
 
 def _forward(steps: _Steps, rate: float, delay_mean: float, detection: float, phases: int) -> float:
-    seen = _likelihoods(detection, phases, phases / delay_mean)
-    state = np.zeros((len(steps.kind), phases + 1))
-    state[:, 0] = 1
-    unique, index = np.unique(steps.hours, return_inverse=True)
-    moves, index = passage(unique, rate, delay_mean, phases), index.reshape(steps.hours.shape)
-    total = 0.0
-    for k in range(steps.kind.shape[1]):
-        rows = np.flatnonzero(steps.kind[:, k] >= 0)
-        kind = steps.kind[rows, k]
-        after = np.einsum("ni,nij->nj", state[rows], moves[index[rows, k]]) * seen[kind]
-        weight = after.sum(axis=1)
-        if np.any(weight <= 0):
+    seen = _likelihoods(detection, phases, phases / delay_mean)[steps.kind]
+    moves = passage(steps.distinct, rate, delay_mean, phases)[steps.at] * seen[:, None, :]
+    new = np.r_[1.0, np.zeros(phases)]
+    weight = np.empty(len(steps.kind))
+    state = np.tile(new, (steps.bounds[0][1] if steps.bounds else 0, 1))
+    for begin, end in steps.bounds:
+        after = np.einsum("ni,nij->nj", state[: end - begin], moves[begin:end])
+        own = after.sum(axis=1)
+        if np.any(own <= 0):
             return -np.inf
-        total += float(np.log(weight).sum())
-        after /= weight[:, None]
-        renewed = np.isin(kind, _RENEWS)
-        after[renewed] = 0.0
-        after[renewed, 0] = 1.0
-        state[rows] = after
-    return total
-
-
-_RENEWS = [KINDS.index("defect"), KINDS.index("failure")]
+        weight[begin:end] = own
+        after /= own[:, None]
+        after[steps.renews[begin:end]] = new
+        state = after
+    return float(np.log(weight).sum())
 
 
 def _likelihoods(detection: float, phases: int, speed: float) -> Array:

@@ -170,6 +170,15 @@ def interval_uncertainty(
     return Uncertainty(grid, *values)
 
 
+def prepare_outcomes(case: Case, grid_h: Array, draws: Draws) -> None:
+    """Compute the outcomes :func:`interval_uncertainty` will want of these compartments, all at once, and keep them in memory.
+
+    Kinds that share the spread of what is not known are faster together than one after another.
+    """
+    rows, _ = distinct({name: column for name, column in case.columns().items() if name in OUTCOME_FIELDS})
+    _outcomes_of_draws(case.take(rows), grid_h, draws)
+
+
 def _outcomes_of_draws(case: Case, grid: Array, draws: Draws) -> Outcome:
     """Share caught and gain per hour of mean delay, (N, draws, G): computed on the mesh and interpolated to each draw."""
     factors, weights = _mesh(draws)

@@ -77,9 +77,8 @@ def what_became(
     open_then = (both["known_on"] <= both["decided_on"]) & ~(both["closed_on"] < both["decided_on"])
     its = (both["named"] == both["alarm_on"]) | (both["named"].isna() & open_then)
     found = both[its].sort_values("alarm_on").drop_duplicates("decision", keep="last")
-    out = decisions.assign(
-        alarm_on=decisions["alarm_on"].fillna(decisions["decision"].map(found.set_index("decision")["alarm_on"]))
-    )
+    about = found.set_index("decision")["alarm_on"].reindex(decisions["decision"])
+    out = decisions.assign(alarm_on=decisions["alarm_on"].fillna(pd.Series(about.to_numpy(), decisions.index)))
     said = record.loc[record["alarm_on"].notna(), ["compartment", "alarm_on", "words"]]
     out = out.merge(said.drop_duplicates(["compartment", "alarm_on"]), on=["compartment", "alarm_on"], how="left")
     ordered = (

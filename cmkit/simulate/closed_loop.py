@@ -140,7 +140,8 @@ class _Loop:
         """The same as a Fleet."""
         tables = self.tables(day)
         tables["compartments"] = with_families(tables["compartments"], tables["machines"])
-        tables["samples"] = tables["samples"].assign(file="samples", row=np.arange(len(tables["samples"])) + 2)
+        whole = tables["samples"].copy()  # in one block: it is read on every day of decision
+        tables["samples"] = whole.assign(file="samples", row=np.arange(len(whole)) + 2)
         return Fleet(
             settings=self.settings,
             **tables,

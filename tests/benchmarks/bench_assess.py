@@ -1,9 +1,13 @@
-"""CPU seconds of learning, assessing and combining, their growth with the fleet, peak memory, and two processes against one, on the demo's recipe multiplied.
+"""CPU seconds of learning, assessing and combining, their growth with the fleet, peak memory, two processes against one, and the ratio to an earlier
+state of the project, all in one run on the demo's recipe multiplied.
 
     python tests/benchmarks/bench_assess.py              about 100, 400 and 1,600 compartments over 30 months
-    python tests/benchmarks/bench_assess.py 1 4          the machine list so many times
+    python tests/benchmarks/bench_assess.py 14 90        the machine list so many times (1,600 and 10,000 compartments)
+    python tests/benchmarks/bench_assess.py --no-peer 1  without the earlier state
 
-Each size runs in a process of its own, so that its peak memory is its own. The fleet is simulated first, outside the clock.
+Each size runs in a process of its own, so that its peak memory is its own. The fleet is simulated first, outside the clock. The earlier state is
+commit 392acdc, taken from the repository's history, with its own recipe of the same machines; it measures itself by its own script. CPU seconds
+still depend on what else the machine does; ratios are of one run.
 """
 
 import json
@@ -11,6 +15,8 @@ import os
 import resource
 import subprocess
 import sys
+import tarfile
+import tempfile
 import time
 from collections.abc import Callable
 from dataclasses import replace
@@ -34,7 +40,12 @@ from cmkit.simulate.recipe import demo_recipe
 from cmkit.tables.records import SET_ASIDE
 
 TIMES = (1, 4, 14)
-GOALS = {"exponent": 1.1, "seconds": 60.0}
+PEER = "392acdc"
+_ROOT = Path(__file__).parents[2]
+GOALS = (
+    "Goals, on two idle cores: 112 compartments in 3 s, 1,568 in 12 s, 10,000 in 75 s; CPU of the earlier state over today's at 1,568 at least 4.5; "
+    "growth exponent from 1,568 to 10,000 at most 1.05; wall of one process over two at least 1.6."
+)
 
 
 def fleet_of(times: int) -> Fleet:
@@ -78,17 +89,45 @@ def measure(times: int) -> dict[str, Any]:
     }  # fmt: skip
     for processes in (1, 2):
         wall, cpu = time.perf_counter(), cpu_seconds()
-        assess_by_site(fleet, day, learnt=learnt, workers=Workers(processes=processes))
+        assess_by_site(fleet, day, workers=Workers(processes=processes))
         found[f"seconds_{processes}"], found[f"cpu_{processes}"] = time.perf_counter() - wall, cpu_seconds() - cpu
     return found | {"steps": spent}
 
 
-def apart(times: int) -> dict[str, Any]:
-    """:func:`measure` in a process of its own."""
-    done = subprocess.run(
-        [sys.executable, __file__, "--one", str(times)], check=True, stdout=subprocess.PIPE, text=True
-    )
+def apart(script: Path, times: int) -> dict[str, Any]:
+    """What a state of the project measures of a fleet, by its own script, in a process of its own."""
+    environment = os.environ | {"PYTHONPATH": str(script.parents[2])}
+    command = [sys.executable, str(script), "--one", str(times)]
+    done = subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True, env=environment)
     return json.loads(done.stdout.splitlines()[-1])
+
+
+def of_peer(times: int) -> dict[str, Any] | None:
+    """The same of the earlier state; None where the history does not hold it."""
+    with tempfile.TemporaryDirectory() as folder:
+        packed = Path(folder) / "peer.tar"
+        asked = ["git", "-C", str(_ROOT), "archive", "-o", str(packed), PEER]
+        if subprocess.run(asked, check=False, capture_output=True).returncode:
+            return None
+        with tarfile.open(packed) as archive:
+            archive.extractall(folder, filter="data")
+        return apart(Path(folder) / "tests" / "benchmarks" / Path(__file__).name, times)
+
+
+def against(found: list[dict[str, Any]], peers: list[dict[str, Any] | None]) -> str:
+    """CPU seconds of the earlier state beside today's, by size."""
+    rows = [["compartments", f"CPU at {PEER}, s", "CPU today, s", "ratio"], ["---"] * 4]
+    for now, then in zip(found, peers, strict=True):
+        if then:
+            rows.append(
+                [
+                    f"{now['compartments']:,}",
+                    f"{then['cpu']:.1f}",
+                    f"{now['cpu']:.1f}",
+                    f"{then['cpu'] / now['cpu']:.2f}",
+                ]
+            )
+    return "\n".join(f"| {' | '.join(row)} |" for row in rows)
 
 
 def table(found: list[dict[str, Any]]) -> str:
@@ -118,10 +157,18 @@ def main(arguments: list[str]) -> None:
     if arguments[:1] == ["--one"]:
         print(json.dumps(measure(int(arguments[1]))))
         return
-    print(table([apart(times) for times in (map(int, arguments) if arguments else TIMES)]))
-    print(f"\nGoals: exponent of all at most {GOALS['exponent']}; 1,600 compartments within {GOALS['seconds']:.0f} s.")
+    peer = "--no-peer" not in arguments
+    sizes = [int(a) for a in arguments if a.isdigit()] or list(TIMES)
+    before, found, peers = os.getloadavg()[1], [], []
+    for times in sizes:
+        found.append(apart(Path(__file__).resolve(), times))
+        peers.append(of_peer(times) if peer else None)
+    print(table(found), "\n\n" + against(found, peers) if any(peers) else "", f"\n\n{GOALS}", sep="")
+    print(
+        f"\nOther work on the machine: load {before:.1f} at the start, {os.getloadavg()[1]:.1f} at the end, on {os.cpu_count()} cores."
+    )
 
 
 if __name__ == "__main__":
-    sys.path.insert(0, str(Path(__file__).parents[2]))
+    sys.path.insert(0, str(_ROOT))
     main(sys.argv[1:])

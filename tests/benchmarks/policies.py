@@ -12,12 +12,12 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
-from cmkit.judge.compartments import judge_compartments
+from cmkit.judge.compartments import State, judge_compartments
 from cmkit.learn import learn
 from cmkit.records.analytes import analyte_register
 from cmkit.records.fleet import Fleet, sampled_every
 from cmkit.simulate.closed_loop import CHANGE, LOOK, ORDERS, REPEAT, SOONER, Policy, no_orders
-from cmkit.trust.hours import running_hours
+from cmkit.trust.hours import Hours, running_hours
 from cmkit.trust.screen import screen_bottles
 from cmkit.wear.fit import fit_wear
 
@@ -202,12 +202,15 @@ class Ours:
 
     def judged(self, known: Fleet) -> pd.DataFrame:
         """Orders of a crew for every compartment of these machines."""
+        orders = self.state_of(known, running_hours(known)).tables()["orders"]
+        return by_order(orders, known.settings.judge.sooner_share * sampled_every(known))
+
+    def state_of(self, known: Fleet, hours: Hours) -> State:
+        """What is judged of these machines."""
         assert self.learnt is not None
-        hours = running_hours(known)
         wear = fit_wear(known, hours, self.learnt)
         trust = screen_bottles(known, hours, wear.for_screening, self.learnt)
-        orders = judge_compartments(known, hours, wear, trust, self.learnt).tables()["orders"]
-        return by_order(orders, known.settings.judge.sooner_share * sampled_every(known))
+        return judge_compartments(known, hours, wear, trust, self.learnt)
 
 
 def records_of(known: Fleet) -> pd.Series:

@@ -241,6 +241,16 @@ def test_a_result_that_was_not_measured_says_nothing(judge_courses, course) -> N
     assert newest(judge_courses({"blind": blind}), "blind")["p_fault"] < 0.1
 
 
+def test_another_oil_is_not_named_without_additives(judge_courses, course) -> None:
+    """Viscosity moves in both; only where additives were measured too can another oil be the reason."""
+    moved = {"visc40": 1.3, "visc100": 1.2, "Zn": 0.5, "Ca": 0.5, "P": 0.6}
+    additives = ("Zn_ppm", "Ca_ppm", "P_ppm", "Mg_ppm", "B_ppm", "Mo_ppm")
+    result = judge_courses({"seen": course("engine", moved), "blind": course("engine", moved, missing=additives)})
+    said = result.hypotheses[result.hypotheses["hypothesis"] == "another oil put in"].set_index("compartment")["chance"]
+    assert said["seen"] > 0.5
+    assert "blind" not in said.index
+
+
 def test_contributions_add_up_to_the_change_of_the_odds(judge_courses, course) -> None:
     result = judge_courses({"drive": course("final drive", {"Fe": 5, "Cr": 5, "Ni": 4, "ferrous": 8}, start=8)})
     rows = result.contributions.query("compartment == 'drive' and hypothesis == 'bearing fatigue'")

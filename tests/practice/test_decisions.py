@@ -102,6 +102,11 @@ def test_nothing_stands_where_nothing_is_raised() -> None:
     assert open_work(record().iloc[:0], orders().iloc[:0], verdicts(), decisions(taken()), DAY).empty
 
 
+def test_a_fleet_without_decisions_has_none_to_follow() -> None:
+    """The usual case of a fleet that has not begun to write them down; alarms there are."""
+    assert not len(what_became(empty("decisions"), spells(), record(), empty("findings")))
+
+
 def test_what_became_of_each_decision_is_said_beside_its_reason() -> None:
     given = decisions(
         taken(),

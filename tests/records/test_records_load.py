@@ -372,3 +372,26 @@ def test_the_order_of_rows_and_files_does_not_matter(load: Callable[..., Fleet],
     for name in TABLES:
         columns = TABLES[name].names
         pd.testing.assert_frame_equal(getattr(turned, name)[columns], getattr(plain, name)[columns])
+
+
+def test_decisions_that_cannot_be_right_are_set_aside_with_the_reason(load: Callable[..., Fleet]) -> None:
+    """A day of work may lie ahead; one before the decision is taken out, and an alarm younger than its decision loses the row."""
+    head = "decision,compartment,alarm_on,owner,decided_on,decided,why,due_on"
+    place = "WL-01/final drive/right"
+    rows = [
+        f"D1,{place},2025-02-01,A. Smith,2025-03-01,accepted,look,2040-01-01",
+        f"D2,{place},,A. Smith,2025-03-01,overruled,clean filter,2025-02-01",
+        f"D3,{place},2025-03-02,A. Smith,2025-03-01,done,look,",
+        f"D4,{place},,,2025-03-01,done,look,",
+        f"D5,{place},,A. Smith,2025-03-01,ignored,look,",
+        "D6,nowhere,,A. Smith,2025-03-01,done,look,",
+        f"D7,{place},,A. Smith,2999-01-01,done,look,",
+    ]
+    fleet = load({"decisions.csv": "\n".join([head, *rows])})
+    assert fleet.decisions["decision"].tolist() == ["D1", "D2"]
+    assert fleet.decisions["due_on"].isna().tolist() == [False, True]
+    said = fleet.set_aside[fleet.set_aside["table"] == "decisions"].set_index("row")["reason"]
+    assert sorted(said.index) == [3, 4, 5, 6, 7, 8]
+    assert said[3] == "to be done before it was decided"
+    assert said[4] == "the alarm is younger than the decision"
+    assert "accepted, deferred, done, overruled" in said[6]

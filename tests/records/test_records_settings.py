@@ -94,9 +94,9 @@ def test_a_file_that_is_no_toml(tmp_path: Path) -> None:
 
 def test_judge_thresholds_have_the_packages_values_and_a_fleets_own() -> None:
     judge = parse_settings({"name": "x"}, "fleet.toml").judge
-    assert (judge.alarm, judge.alert, judge.settle_bottles) == (0.35, 0.15, 1)
-    own = parse_settings({"name": "x", "judge": {"alarm": 0.4}}, "fleet.toml").judge
-    assert (own.alarm, own.alert) == (0.4, 0.15)
+    assert (judge.alarm, judge.alert, judge.settle_bottles) == (0.4, 0.15, 1)
+    own = parse_settings({"name": "x", "judge": {"alarm": 0.45}}, "fleet.toml").judge
+    assert (own.alarm, own.alert) == (0.45, 0.15)
 
 
 @pytest.mark.parametrize(

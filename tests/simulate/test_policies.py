@@ -10,8 +10,10 @@ from types import ModuleType
 import pandas as pd
 import pytest
 
+from cmkit.practice.replay import alarm_record
 from cmkit.simulate.closed_loop import CHANGE, LOOK, REPEAT, SOONER, no_orders, run_closed_loop, smaller
 from cmkit.simulate.recipe import demo_recipe
+from cmkit.trust.hours import running_hours
 
 
 @pytest.fixture(scope="module")
@@ -156,3 +158,48 @@ def test_the_records_of_some_machines(policies):
     assert "RH-01/engine" in part.elsewhere
     counted = policies.records_of(seen[0])
     pd.testing.assert_series_equal(policies.records_of(part), counted[["WL-01"]])
+
+
+@pytest.fixture(scope="module")
+def followed(policies):
+    """Two machines with many faults whose office does what cmkit orders: the loop, the records of its last decision, and the record of its alarms."""
+    plain = smaller(demo_recipe(), ["RH-01", "WL-05"])
+    kinds = {name: replace(kind, fault_per_h=6 * kind.fault_per_h) for name, kind in plain.compartments.items()}
+    office = replace(plain.office, acted=1.0, found=1.0, noticed_per_day=0.0)
+    ours, seen = policies.Ours(), []
+
+    def watched(known, day):
+        seen.append((known, day))
+        return ours(known, day)
+
+    recipe = replace(plain, compartments=kinds, office=office, months=13)
+    loop = run_closed_loop(recipe, watched, first_on=date(2024, 6, 1), every_days=42)
+    known = seen[-1][0].as_of(seen[-1][1])
+    hours = running_hours(known)
+    spells = ours.state_of(known, hours).decided.spells
+    return loop, known, alarm_record(known, spells, hours.findings[["finding", "run_h"]])
+
+
+def test_the_record_says_of_followed_orders_what_was_true(followed):
+    """Every line of the record of a closed loop against the truth: what is confirmed was there, what was in vain was not, failures failed."""
+    loop, known, record = followed
+    faults = loop.truth["faults"]
+    confirmed = record[record["outcome"] == "defect"]
+    assert len(confirmed) >= 2
+    assert set(confirmed["words"]) == {"confirmed"}
+    ends = set(zip(faults["compartment"], pd.to_datetime(faults["ended_on"]), strict=True))
+    assert set(zip(confirmed["compartment"], confirmed["found_on"], strict=True)) <= ends
+    assert (confirmed["found_on"] >= confirmed["known_on"]).all()
+    vain = record[record["outcome"] == "no defect"]
+    assert set(vain["words"]) <= {"looked into, nothing wrong found"}
+    for row in vain.itertuples():
+        own = faults[faults["compartment"] == row.compartment]
+        assert not (
+            (pd.to_datetime(own["opened_on"]) < row.found_on) & (pd.to_datetime(own["ended_on"]) >= row.found_on)
+        ).any()
+    failed = record[record["outcome"] == "failed"]
+    truly = faults[(faults["how"] == "failed") & (pd.to_datetime(faults["ended_on"]) < known.date)]
+    assert len(failed) == len(truly)
+    silent = failed[failed["alarm_on"].isna()]
+    assert set(silent["words"]) <= {"failed without a warning"}
+    assert set(zip(failed["compartment"], failed["found_on"], strict=True)) <= ends

@@ -1,9 +1,10 @@
 """What every section of a book draws from: one assessment, cut to a site if it is a site's book, and the month it speaks of."""
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
+from typing import Any, TypeVar
 
 import pandas as pd
 
@@ -16,6 +17,7 @@ from cmkit.errors import ParameterError
 from cmkit.practice.published import read_published
 from cmkit.tables.frames import empty
 
+T = TypeVar("T")
 _OF_ORDERS = [
     "compartment", "chance", "work", "also", "request", "group", "within_h", "due_on", "money_at_stake", "cost_of_act", "assumed", "rests_on",
 ]  # fmt: skip
@@ -121,6 +123,35 @@ class Book:
     def _rows(self) -> dict[str, dict]:
         """Where each compartment's rows stand, by table, found once: a filter a page takes longer than all of a page's other work."""
         return {}
+
+    def once(self, key: tuple[str, ...], make: Callable[[], T]) -> T:
+        """What `make` gives, made once a book for a key: parts of a page ask for the same."""
+        if key not in self._once:
+            self._once[key] = make()
+        return self._once[key]
+
+    @cached_property
+    def _once(self) -> dict[tuple[str, ...], Any]:
+        return {}
+
+    def fresh_of(self, compartment: str) -> dict[str, float]:
+        """Result -> what it is in the compartment's fresh fluid, of those that are known."""
+        place = self.places.loc[compartment]
+        return self._fresh.get((place["site"], place["fluid"], place["grade"]), {})
+
+    @cached_property
+    def _fresh(self) -> dict[tuple[str, str, str], dict[str, float]]:
+        found: dict[tuple[str, str, str], dict[str, float]] = {}
+        for r in self.tables.fresh.dropna(subset="fresh").itertuples():
+            found.setdefault((r.site, r.fluid, r.grade), {})[r.analyte] = float(r.fresh)
+        return found
+
+    def limits_of(self, compartment: str) -> pd.DataFrame:
+        """Limits of a compartment's family, in the table's order."""
+        limits = self.tables.limits
+        if "limits" not in self._rows:
+            self._rows["limits"] = limits.groupby("family", sort=False).indices if len(limits) else {}
+        return limits.iloc[self._rows["limits"].get(self.places.loc[compartment, "family"], [])]
 
     def address(self, compartment: str) -> str:
         """Where a compartment's page stands in the book."""

@@ -1,5 +1,6 @@
 """What the compartment pages draw: results, limits and forecasts of one compartment, joined from the assessment's tables."""
 
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -42,9 +43,14 @@ def leading_fault(book: Book, compartment: str) -> str:
 def speaking_for(book: Book, compartment: str, hypothesis: str = "") -> pd.DataFrame:
     """Reasons of some weight that speak for a hypothesis (empty: the leading fault), the strongest first; of results only those that
     stand away from what was expected."""
+    named = hypothesis or leading_fault(book, compartment)
+    return book.once(("speaking for", compartment, named), lambda: _speaking_for(book, compartment, named))
+
+
+def _speaking_for(book: Book, compartment: str, hypothesis: str) -> pd.DataFrame:
     rows = book.of("reasons", compartment)
-    rows = rows[(rows["hypothesis"] == (hypothesis or leading_fault(book, compartment))) & (rows["side"] == "for")]
-    acts_on = moved_by(str(book.places.loc[compartment, "kind"]), hypothesis or leading_fault(book, compartment))
+    rows = rows[(rows["hypothesis"] == hypothesis) & (rows["side"] == "for")]
+    acts_on = moved_by(str(book.places.loc[compartment, "kind"]), hypothesis)
     rows = rows[(rows["log_odds"] >= LEAST_ODDS) & ~within_scatter(rows)]
     rows = rows[rows["analyte"].isin(acts_on) | (rows["analyte"] == "")] if acts_on else rows
     return rows.sort_values("log_odds", ascending=False, kind="stable")
@@ -65,9 +71,17 @@ def moved_by(kind: str, cause: str) -> frozenset[str]:
 def within_scatter(reasons: pd.DataFrame) -> pd.Series:
     """Which results lie no further from what was expected than one result's usual scatter (register: noise_floor, noise_share), so that no
     reader would call them above or below it, whatever they weigh."""
+    scatter = np.array([_scatter().get(a, (np.nan, np.nan)) for a in reasons["analyte"]], float).reshape(-1, 2)
+    value, usual = reasons["value"].to_numpy(float), reasons["usual"].to_numpy(float)
+    return pd.Series(np.abs(value - usual) <= scatter[:, 0] + scatter[:, 1] * np.abs(usual), index=reasons.index)
+
+
+@cache
+def _scatter() -> dict[str, tuple[float, float]]:
+    """Result -> its noise_floor and noise_share in the register."""
     register = analyte_register()
-    floor, share = (reasons["analyte"].map(register[c]).astype(float) for c in ("noise_floor", "noise_share"))
-    return (reasons["value"] - reasons["usual"]).abs() <= floor + share * reasons["usual"].abs()
+    pairs = zip(register["noise_floor"].astype(float), register["noise_share"].astype(float), strict=True)
+    return dict(zip(register.index, pairs, strict=True))
 
 
 def is_viscosity(analyte: str) -> bool:
@@ -78,10 +92,7 @@ def is_viscosity(analyte: str) -> bool:
 
 def fresh_value(book: Book, compartment: str, analyte: str) -> float:
     """What a result is in the compartment's fresh fluid, as its limits are set against; NaN where that is not known."""
-    place, fresh = book.places.loc[compartment], book.tables.fresh
-    own = fresh[(fresh["analyte"] == analyte) & (fresh["site"] == place["site"])]
-    own = own[(own["fluid"] == place["fluid"]) & (own["grade"] == place["grade"])]
-    return float(own["fresh"].iloc[0]) if len(own) else np.nan
+    return book.fresh_of(compartment).get(analyte, np.nan)
 
 
 _OF_BOTTLES = ["sample", "life", "order", "drawn_on", "meter_h", "run_h", "fluid_h", "changed"]
@@ -163,9 +174,7 @@ def family_limits_of(book: Book, compartment: str, measure: str) -> pd.DataFrame
     named: `alarm` for limits of the maker, the site and practice, which have an alert limit too; `family` for what its family gives,
     which is passed only beyond the far end of its interval and has no alert limit.
     """
-    family = book.places.loc[compartment, "family"]
-    limits = book.tables.limits
-    own = limits[limits["family"] == family]
+    own = book.limits_of(compartment)
     if measure == "level":
         own = _in_its_unit(book, compartment, own)
     own = own[own["measure"] == measure] if measure else own
@@ -180,14 +189,13 @@ def family_limits_of(book: Book, compartment: str, measure: str) -> pd.DataFrame
 
 def _in_its_unit(book: Book, compartment: str, limits: pd.DataFrame) -> pd.DataFrame:
     """Limits with those that are relative to the fresh fluid as levels."""
-    relative = limits["measure"].isin(["change", "rise"])
-    fresh = limits["analyte"].map({a: fresh_value(book, compartment, a) for a in set(limits.loc[relative, "analyte"])})
-    change = limits["measure"] == "change"
-    shown = {
-        c: (fresh * (1 + limits[c])).where(change, fresh + limits[c]).where(relative, limits[c])
-        for c in ("alert", "alarm")
-    }
-    return limits.assign(**shown, measure=limits["measure"].where(~relative | fresh.isna(), "level"))
+    measure = limits["measure"].to_numpy(object)
+    known = book.fresh_of(compartment)
+    fresh = np.array([known.get(a, np.nan) for a in limits["analyte"]], float)
+    scale = np.select([measure == "change", measure == "rise"], [fresh, np.ones(len(fresh))], np.nan)
+    relative = np.isfinite(scale) & np.isfinite(fresh)
+    shown = {c: np.where(relative, fresh + scale * limits[c].to_numpy(float), limits[c]) for c in ("alert", "alarm")}
+    return limits.assign(**shown, measure=np.where(relative, "level", measure))
 
 
 def setting(book: Book, *path: str, default: Any = np.nan) -> Any:

@@ -49,7 +49,13 @@ def cost_curves(curves: pd.DataFrame, advice: pd.DataFrame, currency: str) -> go
 
 def _curve_table(curves: pd.DataFrame) -> dict[str, Any]:
     rows = [
-        [r.name_, number(r.every_h, 4), number(r.cost_per_1000h), number(r.low), number(r.high)]
+        [
+            r.name_,
+            number(r.every_h, 4) if np.isfinite(r.every_h) else "no sampling",
+            number(r.cost_per_1000h),
+            number(r.low),
+            number(r.high),
+        ]
         for r in curves.rename(columns={"name": "name_"}).itertuples()
     ]
     return {"columns": ["For", "Every, h", "Cost per 1,000 h", "from", "to (90 % interval)"], "rows": rows}

@@ -55,8 +55,7 @@ def _cell(book: Book, rows: list) -> Html:
         link(_mark(r.state), "#" + book.address(r.compartment)) if r.compartment in paged else _mark(r.state)
         for r in rows
     ]
-    worst = min((r.state for r in rows), key=STATES.index)
-    return tag("td", *marks, class_=f"cell {worst.replace(' ', '-')}")
+    return tag("td", *marks)
 
 
 def _mark(state: str) -> Html:

@@ -71,7 +71,7 @@ def newest_report(book: Book, compartment: str) -> Html:
     if not groups:
         return join([head, _bottle_facts(book, bottle), nothing("It holds no result.")])
     heads = ["Result", Column("Found", True), Column("Expected", True), "Beside it", "Limits, alert / alarm"]
-    heads += [Column(sister_name, True)] if sister is not None else []
+    heads += [Column("Twin or sister", True)] if sister is not None else []
     caption = _CAPTION if len(beside.judged) else _PLAIN
     if sister is not None:
         caption += f" Last column: the newest bottle of {sister_name}, {short_day(sister['drawn_on'])}."

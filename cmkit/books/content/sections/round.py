@@ -64,9 +64,7 @@ def _lead(now: pd.DataFrame, rest: pd.DataFrame) -> str:
     repeats, never, sooner = now["why"].str.startswith("repeat"), now["why"] == "never sampled", now["why"].str.startswith("sooner")  # fmt: skip
     late = now["overdue"] & ~repeats & ~never & ~sooner
     again = int((now["visit"] > 1).sum())
-    parts = [
-        count(int(repeats.sum()), "repeat asked for", "repeats asked for"),
-    ]
+    parts = [count(int(repeats.sum()), "repeat asked for", "repeats asked for")] if repeats.any() else []
     parts += [f"{count(int(late.sum()), 'routine bottle')} late"] if late.any() else []
     parts += [f"{int(sooner.sum()):,} due sooner after an alarm or alert"] if sooner.any() else []
     parts += [f"{count(int(never.sum()), 'compartment')} never sampled"] if never.any() else []
@@ -75,7 +73,8 @@ def _lead(now: pd.DataFrame, rest: pd.DataFrame) -> str:
         if again
         else []
     )
-    lead = f"{count(len(now), 'bottle')} to draw within {AHEAD_DAYS} days, on {count(now['plan_on'].nunique(), 'day')}: {listed(parts)} among them."
+    lead = f"{count(len(now), 'bottle')} to draw within {AHEAD_DAYS} days, on {count(now['plan_on'].nunique(), 'day')}"
+    lead += f": {listed(parts)} among them." if parts else "."
     return lead + (
         f" {len(rest):,}{NBSP}more {'is' if len(rest) == 1 else 'are'} due too, but past what the crews can draw in that time."
         if len(rest)
@@ -132,7 +131,7 @@ def _plan(book: Book, rows: pd.DataFrame) -> list[Item]:
 
 def _list(book: Book, groups: Sequence[tuple[object, pd.DataFrame]], caption: str) -> Html:
     """One table, a group of rows for each of `groups` (title, rows of one machine)."""
-    columns = ["Compartment", "State", "Draw by", Column("Due at meter", True), "Due on", Column("Past due", True), "Why"]  # fmt: skip
+    columns = ["Compartment", "State", "Draw by", Column("Due at meter", True), "Due", "Why"]  # fmt: skip
     made = []
     for name, own in groups:
         title = join([name, tag("span", f" {count(len(own), 'bottle')}", class_="small")])
@@ -144,15 +143,14 @@ def _list(book: Book, groups: Sequence[tuple[object, pd.DataFrame]], caption: st
 def _bottle(book: Book, row: Any) -> list[object]:
     """Cells of one bottle's row."""
     asked = str(row.why).startswith("repeat")  # asked for at once: it has no meter hours to be past
-    past = hours(row.overdue_h) if row.overdue and row.overdue_h > 0 and not asked else "-"
-    when = "now" if row.overdue else short_day(row.due_on)
+    past = f", {hours(row.overdue_h)} past" if row.overdue and row.overdue_h > 0 and not asked else ""
+    when = f"now{past}" if row.overdue else short_day(row.due_on)
     return [
         book.linked(row.compartment, row.name_),
         state_mark(row.state),
         _draw(row),
         "-" if asked and row.overdue else hours(row.due_meter_h),
         when,
-        past,
         row.why if row.visit == 1 else f"{row.why}, bottle {row.visit} of this round",
     ]
 
