@@ -1,13 +1,14 @@
 """Files of inbox/ that are wrong by mistake or on purpose, and a measure of what reading each costs.
 
-python -m tests.faults.hostile        one line a file: seconds, peak memory, what was said
+python -m tests.faults.hostile        one line a file: seconds, peak memory, what was said; the record is `hostile.md` beside this file
 """
 
+import html
 import io
 import json
 import multiprocessing
 import os
-import resource
+import queue
 import shutil
 import sys
 import tempfile
@@ -232,19 +233,50 @@ def _measured(name: str, answer: multiprocessing.Queue) -> None:
 
 def main() -> None:
     context = multiprocessing.get_context("spawn" if sys.platform != "linux" else "fork")
+    rows = []
     for name in HOSTILE:
         answer = context.Queue()
         process = context.Process(target=_measured, args=(name, answer))
         process.start()
-        process.join(120)
-        if answer.empty():
-            process.kill()
-            print(f"{name:<34} NO ANSWER, exit code {process.exitcode}", flush=True)
-            continue
-        seconds, used, peak, said = answer.get()
-        print(f"{name:<34} {seconds:6.2f} s {used:6.2f} s CPU {peak:6.0f} MB  {said}", flush=True)
-    print(
-        f"{len(HOSTILE)} files; memory of all children at most {resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024:,.0f} MB"
+        try:
+            measured = answer.get(timeout=300)
+        except queue.Empty:
+            measured = (300.0, 300.0, 0.0, "NO ANSWER")
+        process.kill()
+        process.join()
+        rows.append((name, *measured))
+        print("{:<34} {:6.2f} s {:6.2f} s CPU {:6.0f} MB  {}".format(*rows[-1]), flush=True)
+    PAGE.write_text(page(rows), encoding="utf-8")
+    print(f"Written to {PAGE.name}")
+
+
+PAGE = Path(__file__).with_suffix(".md")
+MOST_S, MOST_MB = 2.0, 500.0  # of one file; seconds of the processor, which a busy machine does not stretch
+
+
+def page(rows: list[tuple[str, float, float, float, str]]) -> str:
+    """The record as Markdown."""
+    failed = [
+        r[0] for r in rows if r[2] > MOST_S or r[3] > MOST_MB or r[4].startswith(("STOPPED", "TRACEBACK", "NO ANSWER"))
+    ]
+    lines = [
+        f"| {name} | {wall:.2f} | {used:.2f} | {peak:.0f} | {html.escape(said).replace('|', '&#124;').replace('`', '&#96;')} |"
+        for name, wall, used, peak, said in rows
+    ]
+    return "\n".join(
+        [
+            "# Files that are wrong by mistake or on purpose",
+            "",
+            "Written by `python -m tests.faults.hostile`, which holds the files: reading a fleet of one good file and this one.",
+            "",
+            f"{len(rows)} files; over {MOST_S:g} s of the processor or {MOST_MB:g} MB, stopped the fleet or ended in a traceback: "
+            f"**{', '.join(failed) or 'none'}**. Load of the machine while measured: {os.getloadavg()[0]:.0f} on {os.cpu_count()} cores.",
+            "",
+            "| file | seconds | of the processor | peak MB of the process | what was said |",
+            "|---|---|---|---|---|",
+            *lines,
+            "",
+        ]
     )
 
 

@@ -1,6 +1,6 @@
 """Every writing command killed, and refused by a full disk, at many steps and at random moments; the record is `kills.md` beside this file.
 
-    python -m tests.faults.kills            all of them, about a quarter of an hour on two cores
+    python -m tests.faults.kills            all of them, about ten minutes on two cores
     python -m tests.faults.kills books      those whose name holds the word; the page is not written
 
 A kill is SIGKILL, which no program can answer. Old, new: what a reader finds afterwards is what stood there before, or what the command
@@ -26,7 +26,9 @@ from tests.faults.hostile import base_fleet
 from tests.faults.stopped import WRITERS, run_stopped
 from tests.faults.writing import NEVER, Stops, filled, forkserver, snapshot, spread, whole_run
 
-STEPS, MOMENTS, SEED = 20, 10, 11  # about as many steps, and so many random moments, of each command
+STEPS = {"kill": 12, "full": 5}  # about as many steps of each command
+MOMENTS, SEED = 8, 11  # random moments of each command
+SLOW = {"demo": 3, "take-in": 6}  # at most so many stops of each kind, of commands that are slow to start
 PAGE = Path(__file__).with_suffix(".md")
 
 
@@ -54,7 +56,7 @@ def tried(name: str, forks: BaseContext, folder: Path, source: Path) -> Found:
     for how in ("kill", "full"):
         writer = whole_run(forks, name, how, folder / how, source)
         found.steps = max(found.steps, writer.steps)
-        for step in spread(writer.steps, STEPS):
+        for step in spread(writer.steps, min(STEPS[how], SLOW.get(name, STEPS[how]))):
             place = writer.place(folder / how / f"{step}")
             writer.run(place, step)
             found.note(writer, place, "step" if how == "kill" else "full disk", f"step {step} of {writer.steps}")
@@ -69,7 +71,7 @@ def at_random_moments(writer: Stops, folder: Path, found: Found) -> None:
     begin = time.monotonic()
     writer.run(writer.place(folder / "timed"), NEVER)
     usual = time.monotonic() - begin
-    for n in range(MOMENTS):
+    for n in range(min(MOMENTS, SLOW.get(writer.name, MOMENTS))):
         place, after = writer.place(folder / f"moment {n}"), rng.uniform(0, usual)
         process = writer.forks.Process(  # type: ignore[attr-defined]
             target=run_stopped, args=(writer.name, place, writer.source, NEVER, "kill")

@@ -76,6 +76,21 @@ def test_what_is_no_question_to_these_tables_is_refused(store: Path, sql: str, w
         fleet_query(store, sql)
 
 
+@pytest.mark.parametrize(
+    ("sql", "words"),
+    [
+        ("SELECT count(*) FROM range(10000000000) a, range(10000) b", "took longer than 0.5 s and was stopped"),
+        ("SELECT list(range) FROM range(100000000)", "needs more than 64 MB of memory"),
+        ("SELECT * FROM range(150000000)", "needs more than 64 MB of memory"),
+        ("SELECT repeat('x', 1000) AS words FROM range(1500000)", "needs more than 64 MB of memory"),
+    ],
+)
+def test_a_question_or_an_answer_without_end_is_stopped(store: Path, sql: str, words: str) -> None:
+    with pytest.raises(StoreError, match=words):
+        fleet_query(store, sql, most_mb=64, most_s=0.5 if "longer" in words else 60)
+    assert fleet_query(store, "SELECT 1 AS one")["one"].tolist() == [1]
+
+
 def test_a_store_or_version_that_is_not_there(store: Path, tmp_path: Path) -> None:
     with pytest.raises(StoreError, match="no store here yet"):
         fleet_query(tmp_path / "none", "SELECT 1")

@@ -10,12 +10,15 @@ from collections.abc import Callable
 from dataclasses import fields
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import fsspec
 import pandas as pd
 import pytest
 from click.testing import CliRunner
+from filelock import FileLock
 
+from cmkit import files
 from cmkit.cli import main
 from cmkit.errors import SettingsError, StoreError
 from cmkit.records.fleet import Fleet
@@ -255,7 +258,14 @@ def test_clear_errors(write: Callable[..., Path]) -> None:
         read_store(folder / "store")
 
 
-def test_a_second_writer_waits_or_is_told(write: Callable[..., Path]) -> None:
+def test_a_second_writer_waits_or_is_told(write: Callable[..., Path], monkeypatch: pytest.MonkeyPatch) -> None:
+    waiting = threading.Event()
+
+    class Watched(FileLock):
+        def acquire(self, *args: Any, **how: Any) -> Any:
+            waiting.set()
+            return super().acquire(*args, **how)
+
     folder = write(PLACES | {"inbox/1.csv": month(1)})
     place = store_module.store_place(folder / "store")
     with (
@@ -265,9 +275,10 @@ def test_a_second_writer_waits_or_is_told(write: Callable[..., Path]) -> None:
         take_in(folder, today=TODAY, wait_s=0.1)
     done = []
     with store_module._writer(place, 1.0):
-        thread = threading.Thread(target=lambda: done.append(take_in(folder, today=TODAY, wait_s=30)))
+        monkeypatch.setattr(files, "FileLock", Watched)
+        thread = threading.Thread(target=lambda: done.append(take_in(folder, today=TODAY, wait_s=120)))
         thread.start()
-        time.sleep(0.3)
+        assert waiting.wait(120)  # it asks for the lock, which another holds
         assert not done
     thread.join()
     assert done[0].version == 1

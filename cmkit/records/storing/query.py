@@ -14,7 +14,8 @@ from cmkit.tables.records import TABLES
 
 # nothing is fetched from the network, and nothing outside the files of one version is read or written
 _CONFIG: dict[str, Any] = {"autoinstall_known_extensions": False, "autoload_known_extensions": False}
-MOST_MB = 1024  # own choice: memory of one question
+_ANSWER = "answer of cmkit"
+MOST_MB = 1024  # own choice: memory of one question, its answer included
 MOST_S = 60.0  # own choice: seconds of one question
 
 
@@ -80,7 +81,10 @@ def _answer(
     stop.start()
     try:
         _refuse_all_but_select(con, sql)
-        return con.execute(sql, list(parameters)).df()
+        con.sql(sql, params=list(parameters)).create(
+            _ANSWER
+        )  # within the memory limit, which a frame of any size is not
+        return con.table(f'"{_ANSWER}"').df()
     except duckdb.InterruptException:
         raise StoreError(f"the query took longer than {most_s:g} s and was stopped. Ask for less at once.") from None
     except duckdb.OutOfMemoryException:
