@@ -21,7 +21,7 @@ import cmkit
 from cmkit.assess import assess, last_month_end
 from cmkit.assessment import Assessment, load_assessment
 from cmkit.combine import combine
-from cmkit.engine import Workers
+from cmkit.engine import SERIAL, Workers
 from cmkit.errors import CmkitError
 from cmkit.files import scratch_folder
 from cmkit.learn import learn
@@ -30,7 +30,6 @@ from cmkit.records.fleet import Fleet
 from cmkit.review import NO_REVIEW, Review
 from cmkit.tables.records import TABLES
 
-SERIAL = Workers(executor="serial")
 _INPUTS = "inputs"  # in the `about` of a part: the hash of what it was made from
 
 
@@ -84,7 +83,7 @@ def assess_by_site(
     of record tables (site after site), and but for the sixth decimal of chances and of interval costs.
     """
     day = fleet.checked_day(as_of)
-    learnt = learn(fleet, day, review) if learnt is None else _not_later(learnt, day)
+    learnt = learn(fleet, day, review, workers=workers) if learnt is None else _not_later(learnt, day)
     with scratch_folder() if keep is None else nullcontext(keep) as place:
         learnt.save(place / "learnt")
         sites = _sites(fleet)

@@ -59,6 +59,9 @@ class Workers:
         raise ParameterError(f"executor: found {self.executor!r}, wanted serial, local or cluster")
 
 
+SERIAL = Workers(executor="serial")
+
+
 def run_serial(work: Callable[[Job], Result], jobs: Iterable[Job]) -> Iterator[Result]:
     """One after another, in this thread."""
     return (work(job) for job in jobs)

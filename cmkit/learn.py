@@ -1,18 +1,22 @@
 """First step: what a whole fleet teaches about its families. Small tables, dated, by which any part of the fleet is then assessed."""
 
+from dataclasses import dataclass, replace
 from importlib.metadata import version
 
 import numpy as np
 import pandas as pd
 
-from cmkit.errors import MissingTable
+from cmkit.engine import SERIAL, Workers
+from cmkit.errors import CmkitError, MissingTable
 from cmkit.intervals.advise import learn_defects, sampled_range
-from cmkit.judge.learning import learn_judgement
+from cmkit.judge.learning import FirstPass, first_pass, joined_judgement
+from cmkit.judge.learning import usual_pace as bottle_pace
 from cmkit.learnt import Learnt
 from cmkit.records.analytes import with_own
 from cmkit.records.fleet import Fleet, sampling_interval
 from cmkit.records.turnaround import learn_turnaround
 from cmkit.review import NO_REVIEW, Review
+from cmkit.tables.frames import typed
 from cmkit.trust.exchange import shared_factors
 from cmkit.trust.fluid import learn_fluids
 from cmkit.trust.hours import running_hours
@@ -20,47 +24,73 @@ from cmkit.trust.laboratory import family_usual, unit_doubts, without_results
 from cmkit.trust.screen import Forecasts, forecast_panel, shifted_days
 from cmkit.wear.conditions import fresh_values, relative_to_fresh
 from cmkit.wear.exposure import exposure_of
-from cmkit.wear.family import family_numbers
+from cmkit.wear.family import family_numbers, rate_steps
 from cmkit.wear.forecast import family_dilution
 from cmkit.wear.limits import family_limits
 from cmkit.wear.next_bottle import learn_visits
 from cmkit.wear.rates import current_wear, run_filter
-from cmkit.wear.residual import learn_residuals
+from cmkit.wear.residual import learn_residuals, metal_steps
 from cmkit.wear.timeline import timeline, usual_make_up, usual_pace, with_changes, with_make_up
 
+_WORTH_A_TASK = 4000  # own choice: bottles; with fewer, arrays are so short that a task of its own takes longer
 
-def learn(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW) -> Learnt:
+
+@dataclass(frozen=True)
+class KindsJob:
+    """Some kinds of compartments to learn from. known: the records of their compartments; line: their timeline; suspect: bottles from whose results
+    nothing is learnt; steps: what laboratories round to, for the metals of a change and for all rates; review: its numbers and limits of these;
+    pace: running hours a day for the judge.
+    """
+
+    name: str
+    known: Fleet
+    line: pd.DataFrame
+    suspect: frozenset[str]
+    steps: tuple[pd.DataFrame, pd.DataFrame]
+    review: Review
+    pace: float
+
+
+@dataclass(frozen=True)
+class KindsLearnt:
+    """What came of it: tables of :class:`Learnt` for these kinds, their exposure, forecasts, rates of today, and what the judge saw."""
+
+    name: str
+    residuals: pd.DataFrame
+    exposure: pd.DataFrame
+    numbers: pd.DataFrame
+    expected: pd.DataFrame
+    rates: pd.DataFrame
+    limits: pd.DataFrame
+    judged: FirstPass
+
+
+def learn(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW, *, workers: Workers = SERIAL) -> Learnt:
     """What `fleet` teaches, from what was known at the end of day `as_of`.
 
     review: family numbers and limits of an earlier review, used as they are; what it does not hold is estimated. The same records
-    known on that day teach the same, whatever came later.
+    known on that day teach the same, whatever came later. workers: who does the tasks, some kinds of compartments each; the same tables whoever does them.
     """
     known = fleet.as_of(fleet.checked_day(as_of))
     register = with_own(known.settings.analytes)
     hours = running_hours(known)
-
-    # what the filter needs to know of the families
     pace = usual_pace(known, hours.samples)
     line = timeline(known, hours.samples, hours.services, pace)
     make_up = usual_make_up(line)
-    line = with_make_up(line, make_up)
     usual = family_usual(known, register)
     units = unit_doubts(known, register, usual)
-    suspect = units["sample"]
-    clean = without_results(known.samples, suspect, register)
-    residuals = learn_residuals(known, line, clean, register)
-    exposure = exposure_of(with_changes(line, residuals))
-    numbers = family_numbers(exposure, clean, register, frozen=review.numbers)
 
-    # what the filter then shows of laboratories, bottles, limits and defects
-    expected, history = (
-        run_filter(exposure, known.samples, numbers, register, accept_changes=accept, not_learnt=suspect)
-        for accept in (False, True)
+    jobs = _jobs(known, with_make_up(line, make_up), frozenset(units["sample"]), review, register)
+    done = (
+        sorted(workers.each(learn_kinds, jobs, _lost), key=lambda part: part.name)
+        if len(jobs) > 1
+        else [learn_kinds(jobs[0])]
     )
-    forecasts = Forecasts(exposure, expected, units)
-    believed = history[~history["sample"].isin(suspect)]
-    limits = family_limits(exposure, clean, believed, known.settings, register, frozen=review.limits)
-    judge = learn_judgement(known, clean, exposure, numbers, expected, register=register)
+    exposure = _in_order([part.exposure for part in done], line)
+    forecasts = Forecasts(exposure, _in_order([part.expected for part in done], line), units)
+    numbers, limits = (_by_family([getattr(part, name) for part in done], name) for name in ("numbers", "limits"))
+    rates = pd.concat([part.rates for part in done], ignore_index=True)
+    judge = joined_judgement(known, exposure, [part.judged for part in done], jobs[0].pace)
     return Learnt(
         about={"fleet": known.settings.name, "as_of": f"{known.date:%Y-%m-%d}", "cmkit": version("cmkit")},
         usual=usual,
@@ -69,13 +99,15 @@ def learn(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW) -
         bottle_factors=shared_factors(forecast_panel(known, forecasts, register), known.settings.trust),
         make_up=make_up,
         pace=pd.DataFrame({"h_per_day": [pace]}),
-        residuals=residuals,
+        residuals=pd.concat([part.residuals for part in done], ignore_index=True).sort_values(
+            "kind", ignore_index=True
+        ),
         numbers=numbers,
         dilution=family_dilution(exposure),
         visits=learn_visits(known, exposure),
         limits=limits,
         fresh=fresh_values(known, exposure, relative_to_fresh(limits, register)),
-        defects=learn_defects(known, exposure, numbers, current_wear(history), hours.use),
+        defects=learn_defects(known, exposure, numbers, rates, hours.use),
         sampled=sampled_range(exposure),
         in_use=pd.DataFrame({"every_h": np.unique(sampling_interval(known)["every_h"])}),
         measures=judge.measures,
@@ -84,6 +116,101 @@ def learn(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW) -
         priors=judge.priors,
         turnaround=learn_turnaround(known),
     )
+
+
+def learn_kinds(job: KindsJob) -> KindsLearnt:
+    """What some kinds of compartments teach by themselves."""
+    known, register = job.known, with_own(job.known.settings.analytes)
+    clean = without_results(known.samples, pd.Series(sorted(job.suspect), dtype="str"), register)
+    residuals = learn_residuals(known, job.line, clean, register, job.steps[0])
+    exposure = exposure_of(with_changes(job.line, residuals))
+    numbers = family_numbers(exposure, clean, register, job.review.numbers, job.steps[1])
+    expected, history = (
+        run_filter(exposure, known.samples, numbers, register, accept_changes=accept, not_learnt=job.suspect)
+        for accept in (False, True)
+    )
+    believed = history[~history["sample"].isin(job.suspect)]
+    limits = family_limits(exposure, clean, believed, known.settings, register, frozen=job.review.limits)
+    judged = first_pass(known, clean, exposure, numbers, expected, register=register, pace=job.pace)
+    return KindsLearnt(job.name, residuals, exposure, numbers, expected, current_wear(history), limits, judged)
+
+
+def _lost(job: KindsJob, error: str) -> KindsLearnt:
+    raise CmkitError(
+        f"kind {job.name}: the process that learnt from it was killed, and killed again when tried alone ({error}). Was there memory enough?"
+    )
+
+
+def _jobs(
+    known: Fleet, line: pd.DataFrame, suspect: frozenset[str], review: Review, register: pd.DataFrame
+) -> list[KindsJob]:
+    """Kinds packed into jobs; one job of nothing for a fleet without a usable bottle."""
+    clean = without_results(known.samples, pd.Series(sorted(suspect), dtype="str"), register)
+    steps = metal_steps(clean, register), rate_steps(clean, register)
+    bottles = line[line["what"] == "sample"].rename(columns={"date": "drawn_on"})
+    pace = bottle_pace(bottles)
+    apart = _kinds_apart(known.compartments[["family", "kind"]].drop_duplicates(), set(line["kind"]))
+    groups = _packed(apart, bottles["kind"].value_counts().to_dict())
+    jobs = []
+    for n, kinds in enumerate(groups):
+        own = _of_kinds(known, kinds)
+        families = set(own.compartments["family"]) | (set() if n else _gone(review, known))
+        jobs.append(
+            KindsJob(
+                ", ".join(kinds), own, line[line["kind"].isin(kinds)].reset_index(drop=True), suspect & set(own.samples["sample"]),
+                (steps[0].reindex(own.samples["sample"]), steps[1].reindex(own.samples["sample"])), review.of_families(families), pace,
+            )
+        )  # fmt: skip
+    return jobs
+
+
+def _gone(review: Review, known: Fleet) -> set[str]:
+    """Families of a review that this fleet no longer has: their numbers stay."""
+    return set() if review.numbers is None else set(review.numbers["family"]) - set(known.compartments["family"])
+
+
+def _kinds_apart(pairs: pd.DataFrame, used: set[str]) -> list[list[str]]:
+    """Kinds with a bottle, sorted; those that share a family in one list."""
+    groups: list[set[str]] = [{str(kind)} for kind in sorted(used)]
+    for _, kinds in pairs[pairs["kind"].isin(used)].groupby("family")["kind"]:
+        touched = [group for group in groups if group & set(kinds)]
+        groups = [group for group in groups if group not in touched] + [set().union(*touched)]
+    return sorted(sorted(group) for group in groups) or [[]]
+
+
+def _packed(groups: list[list[str]], bottles: dict[str, int]) -> list[list[str]]:
+    """Groups of kinds joined until each has bottles enough to be worth a task; the same whoever does the tasks."""
+    size = {n: sum(bottles.get(kind, 0) for kind in group) for n, group in enumerate(groups)}
+    count = min(len(groups), max(1, sum(size.values()) // _WORTH_A_TASK))
+    packed: list[list[str]] = [[] for _ in range(count)]
+    filled = [0] * count
+    for n in sorted(size, key=lambda n: -size[n]):
+        least = filled.index(min(filled))
+        packed[least] += groups[n]
+        filled[least] += size[n]
+    return sorted(sorted(group) for group in packed)
+
+
+def _of_kinds(known: Fleet, kinds: list[str]) -> Fleet:
+    """The records of compartments of some kinds; no meter reading, and no note on reading."""
+    places = known.compartments[known.compartments["kind"].isin(kinds)].reset_index(drop=True)
+    own = {name: getattr(known, name) for name in ("samples", "services", "findings")}
+    own = {name: t[t["compartment"].isin(places["compartment"])].reset_index(drop=True) for name, t in own.items()}
+    none = {name: getattr(known, name).iloc[:0] for name in ("meters", "corrections", "set_aside", "repairs", "counts")}
+    return replace(known, compartments=places, **own, **none, arrivals=None, unreported=None, sources={})
+
+
+def _in_order(parts: list[pd.DataFrame], line: pd.DataFrame) -> pd.DataFrame:
+    """Rows of all kinds in the order of the fleet's bottles."""
+    whole = pd.concat(parts, ignore_index=True)
+    bottles = line.loc[line["what"] == "sample", "id"]
+    place = pd.Series(np.arange(len(bottles)), index=bottles.to_numpy()).reindex(whole["sample"]).to_numpy()
+    return whole.iloc[np.argsort(place, kind="stable")].reset_index(drop=True)
+
+
+def _by_family(parts: list[pd.DataFrame], name: str) -> pd.DataFrame:
+    """Rows of all kinds by family; within a family they keep their order."""
+    return typed(pd.concat(parts, ignore_index=True).sort_values("family", kind="stable", ignore_index=True), name)
 
 
 def newest_record(fleet: Fleet) -> str:

@@ -26,6 +26,11 @@ class Review:
     numbers: pd.DataFrame | None = None
     limits: pd.DataFrame | None = None
 
+    def of_families(self, families: set[str]) -> "Review":
+        """What it holds of some families."""
+        own = (t if t is None else t[t["family"].isin(families)] for t in (self.numbers, self.limits))
+        return Review(*own)
+
 
 NO_REVIEW = Review()
 KIND = "review"  # in the manifest of its folder

@@ -61,3 +61,16 @@ def test_plain_nbconvert_keeps_every_figure_and_asks_for_nothing_outside(root: P
     (packed,) = re.findall(r'src="data:image/svg\+xml;base64,([^"]+)"', page)
     assert "<title>Two points.</title>" in base64.b64decode(packed).decode()
     assert not re.search(r"(?:src|href)\s*=\s*['\"]https?:", page)
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda p: p.stem)
+def test_plain_nbconvert_of_every_notebook_as_stored_loses_no_figure_and_asks_for_nothing_outside(path: Path) -> None:
+    """As stored: what nbval compares. Each figure has its picture, and no output leans on a script."""
+    nb = nbformat.read(path, as_version=4)
+    outputs = [o.get("data", {}) for c in nb.cells if c.cell_type == "code" for o in c.outputs]
+    drawn = [d for d in outputs if any("plotly" in kind for kind in d)]
+    assert all("image/svg+xml" in d for d in drawn)
+    page, _ = HTMLExporter(template_name="basic").from_notebook_node(nb)
+    pictures = len(re.findall(r'src="data:image/svg\+xml;base64,', page))
+    assert pictures == len(drawn)
+    assert not re.search(r"<(?:script|link|img|iframe)[^>]*(?:src|href)\s*=\s*['\"]?(?:https?:)?//", page)

@@ -12,6 +12,7 @@ import plotly.graph_objects as go
 from IPython.display import display, update_display
 
 from cmkit.books.content.theme import figure_bundle
+from cmkit.books.content.wording import number
 from cmkit.errors import CmkitError
 
 WRAPPED = {"display": "flex", "flex_flow": "row wrap", "width": "100%"}
@@ -67,8 +68,8 @@ def picture(figure: go.Figure) -> str:
 
 def table(frame: pd.DataFrame) -> str:
     """A frame as HTML, every text escaped, wide ones scrolling in their own box."""
-    inside = frame.to_html(index=False, border=0, escape=True, na_rep="-", float_format=lambda v: f"{v:,.4g}")
-    return f"<div style='overflow-x:auto'>{inside}</div>"
+    inside = frame.to_html(index=False, border=0, escape=True, na_rep="-", float_format=number)
+    return f"<div style='overflow-x:auto' tabindex='0' role='region' aria-label='table'>{inside}</div>"
 
 
 def words(*lines: str) -> str:

@@ -10,12 +10,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from cmkit.judge.bottles import DIRT, OTHER, RICH, shipped_shares
+from cmkit.judge.bottles import DIRT, ODDITIES, OTHER, RICH, shipped_shares
 from cmkit.judge.constants import constant
 from cmkit.judge.follow import follow_kinds
 from cmkit.judge.hypotheses import patterns_of
 from cmkit.judge.measures import Bottles, bottles_by_kind
-from cmkit.judge.posterior import Followed
 from cmkit.judge.priors import PRIORS, prior_rows, shipped_priors
 from cmkit.judge.usual import Usual, bottle_table, learn_usual
 from cmkit.records.fleet import Fleet
@@ -38,16 +37,63 @@ class JudgeLearnt:
         return Usual(self.measures, self.curves, self.middles)
 
 
+@dataclass(frozen=True)
+class FirstPass:
+    """What some kinds show by the shipped priors: measures, curves, middles of their results; open_now: faults open today, by their chances; bottles, one
+    row each: how it was drawn (valve, drain, sister: another of its kind was drawn that day) and the chances of its oddities.
+    """
+
+    usual: Usual
+    open_now: float
+    bottles: pd.DataFrame
+
+
 def learn_judgement(
     known: Fleet, samples: pd.DataFrame, exposure: pd.DataFrame, numbers: pd.DataFrame, expected: pd.DataFrame, *,
     register: pd.DataFrame, without: frozenset[str] = frozenset(),
 ) -> JudgeLearnt:  # fmt: skip
     """What `known`, a whole fleet as of a day, teaches the judge; arguments as of :func:`cmkit.judge.judge.judge_bottles`."""
+    pace = usual_pace(exposure)
+    seen = first_pass(known, samples, exposure, numbers, expected, register=register, pace=pace, without=without)
+    return joined_judgement(known, exposure, [seen], pace)
+
+
+def first_pass(
+    known: Fleet, samples: pd.DataFrame, exposure: pd.DataFrame, numbers: pd.DataFrame, expected: pd.DataFrame, *,
+    register: pd.DataFrame, pace: float, without: frozenset[str] = frozenset(),
+) -> FirstPass:  # fmt: skip
+    """The part of :func:`learn_judgement` that needs no kind but those in `exposure`; pace: :func:`usual_pace` of the whole fleet."""
     usual = learn_usual(*bottle_table(known, samples, exposure), register)
     kinds = bottles_by_kind(known, samples, exposure, numbers, expected, register=register, usual=usual)
-    pace = usual_pace(exposure)
     passes = [(b, f) for b, _, f in follow_kinds(known, exposure, kinds, shipped_priors(pace), without)]
-    return JudgeLearnt(usual.measures, usual.curves, usual.middles, learn_priors(known, exposure, passes, pace))
+    open_now = sum(float((1 - f.now[:, 0]).sum()) for _, f in passes)
+    rows = [_drawn(b).assign(**dict(zip(_ODD, f.oddities[b.row >= 0].T, strict=True))) for b, f in passes]
+    return FirstPass(
+        usual,
+        open_now,
+        pd.concat(rows, ignore_index=True) if rows else pd.DataFrame(columns=[*_DRAWN, *_ODD], dtype=float),
+    )
+
+
+_DRAWN, _ODD = ("valve", "drain", "sister"), tuple(ODDITIES)
+
+
+def _drawn(b: Bottles) -> pd.DataFrame:
+    flags = b.pressurised, b.drain, np.isfinite(b.sister)
+    return pd.DataFrame({name: flag[b.row >= 0] for name, flag in zip(_DRAWN, flags, strict=True)})
+
+
+def joined_judgement(known: Fleet, exposure: pd.DataFrame, parts: list[FirstPass], pace: float) -> JudgeLearnt:
+    """What the first passes over all kinds, kind after kind in their order, teach together."""
+    measures, curves, middles = (
+        pd.concat([getattr(part.usual, name) for part in parts], ignore_index=True).sort_values(
+            "kind", kind="stable", ignore_index=True
+        )
+        for name in ("measures", "curves", "middles")
+    )
+    open_now = sum(part.open_now for part in parts)
+    bottles = pd.concat([part.bottles for part in parts], ignore_index=True)
+    return JudgeLearnt(measures, curves, middles, learn_priors(known, exposure, open_now, bottles, pace))
 
 
 def usual_pace(exposure: pd.DataFrame) -> float:
@@ -60,12 +106,11 @@ def usual_pace(exposure: pd.DataFrame) -> float:
 
 
 def learn_priors(
-    known: Fleet, exposure: pd.DataFrame, passes: list[tuple[Bottles, Followed]], pace: float
+    known: Fleet, exposure: pd.DataFrame, open_now: float, bottles: pd.DataFrame, pace: float
 ) -> pd.DataFrame:
-    """Priors of a fleet (columns PRIORS) from a first pass (bottles and chances of every kind) and from its findings."""
+    """Priors of a fleet (columns PRIORS) from a first pass (see :class:`FirstPass`) and from its findings."""
     found = known.findings[known.findings["outcome"].isin(["defect", "failed"])]
     found = found.merge(known.compartments[["compartment", "kind"]], on="compartment")
-    open_now = sum(float((1 - f.now[:, 0]).sum()) for _, f in passes)
     hours = exposure.groupby(["compartment", "kind"])["run_h"]
     run = (hours.max() - hours.min()).groupby("kind").sum()
     foreseen = float(sum(known.settings.kind(str(kind)).defect_rate_per_h * h for kind, h in run.items()))
@@ -74,17 +119,14 @@ def learn_priors(
     said = f"{len(found)} faults on record and {open_now:.1f} open by their chances, against {foreseen:.1f} foreseen; shipped rates times {factor:.2f}"
     rows = prior_rows(factor, _by_cause(found), pace)
     rows[0] |= {"worth": worth, "counted": len(found) + open_now, "words": said}
-    table = pd.DataFrame(rows + _odd_bottles(passes), columns=PRIORS)
+    table = pd.DataFrame(rows + _odd_bottles(bottles), columns=PRIORS)
     return typed(table, "priors")
 
 
-def _odd_bottles(passes: list[tuple[Bottles, Followed]]) -> list[dict]:
+def _odd_bottles(bottles: pd.DataFrame) -> list[dict]:
     """Shares of odd bottles: the shipped ones as so many bottles' worth, and the sums of their chances over the fleet's own."""
-    valve, drain, sister = (
-        np.concatenate([flag(b)[b.row >= 0] for b, _ in passes] or [np.zeros(0, bool)])
-        for flag in (lambda b: b.pressurised, lambda b: b.drain, lambda b: np.isfinite(b.sister))
-    )
-    odd = np.concatenate([f.oddities[b.row >= 0] for b, f in passes] or [np.zeros((0, 4))])
+    valve, drain, sister = (bottles[name].to_numpy(bool) for name in _DRAWN)
+    odd = bottles[list(_ODD)].to_numpy(float)
     shipped = shipped_shares()
     other = _counted(shipped.other, odd[~sister, OTHER])
     groups = {

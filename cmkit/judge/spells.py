@@ -1,7 +1,7 @@
 """Alarms from the bottle that raised them until something settled them.
 
-An alarm stands until somebody looked, the compartment was repaired or replaced, or bottles speak against it: good ones that are clear, as many in a row
-as [judge] settle_bottles wants; one where only doubtful bottles had raised it; one after a fluid change where only the fluid was concerned.
+An alarm stands until somebody looked, the compartment was repaired or replaced, or bottles speak against it: good ones that leave little chance
+([judge] settle), as many in a row as settle_bottles wants; a clear one where only doubtful bottles had raised it; one after a fluid change where only the fluid was concerned.
 """
 
 from collections.abc import Collection, Iterable
@@ -59,7 +59,7 @@ def alarm_spells(bottles: pd.DataFrame, alone: pd.DataFrame, known: Fleet) -> pd
 
     bottles: frame of `bottle_states`; alone: frame of `rules_alone`; known: the records of the day (looks, changes, settings).
     alarm_on: day the first bottle was drawn; known_on: day its result reached the office, before which nobody can have been warned;
-    cause, chance: of its most certain bottle (cause: of its first limit where the chance did not raise it); raised_by: `chance`, `limit`, `level`, joined by `, `; clear_run: good clear bottles in a
+    cause, chance: of its most certain bottle (cause: of its first limit where the chance did not raise it); raised_by: `chance`, `limit`, `level`, joined by `, `; clear_run: good bottles against it in a
     row so far. closed_by: finding, repair, replace, new component, clear bottles, normal repeat, fluid change; closed by a bottle it
     is closed on the day that bottle's result was known (closed_sample).
     """
@@ -122,17 +122,20 @@ class _Reader:
             groups = {work(bottle.kind, cause, "clear").group for cause in concerned}
             spell.of_fluid &= "level" not in spell.by and groups <= _OF_THE_FLUID
             spell.named = spell.named or next(iter(causes), LOW_LEVEL if "level" in spell.by else "")
-        elif spell is not None and bottle.state == "clear" and bottle.good:
-            spell.clear_run += 1
         elif spell is not None and bottle.good:
-            spell.clear_run = 0
+            spell.clear_run = spell.clear_run + 1 if self._speaks_against(bottle) else 0
         return spell
+
+    def _speaks_against(self, bottle: Any) -> bool:
+        unlimited = bottle.by_limit == "clear" and bottle.by_level == "clear"
+        return bottle.state == "clear" or (unlimited and bottle.chance < self.judge.settle)
 
     def _settled(self, spell: _Spell, bottle: Any, changes: list) -> str:
         """What settled the alarm with this bottle; empty while it stands."""
-        if spell.clear_run and not spell.good:
+        normal = spell.clear_run > 0 and bottle.state == "clear"
+        if normal and not spell.good:
             return "normal repeat"
-        if spell.clear_run and spell.of_fluid and any(spell.last.drawn_on <= day < bottle.drawn_on for day in changes):
+        if normal and spell.of_fluid and any(spell.last.drawn_on <= day < bottle.drawn_on for day in changes):
             return "fluid change"
         return "clear bottles" if spell.clear_run >= settles(self.judge, spell.by) else ""
 

@@ -177,7 +177,7 @@ def _after_a_look(look: dict, base: dict, judge: Judge) -> dict | None:
 def _in_alarm(spell: dict, bottle: dict, judge: Judge) -> dict:
     left = int(settles(judge, spell["raised_by"].split(", ")) - spell["clear_run"])
     count = "a good bottle" if left == 1 else f"{left} more good bottles in a row"
-    more = f"{count} with a chance below {100 * judge.alert:.0f} %"
+    more = f"{count} with a chance below {100 * judge.settle:.0f} %"
     return {
         "state": "alarm", "case": "alarm", "since": spell["alarm_on"], "n_bottles": int(spell["bottles"]),
         "alarm_known_on": spell["known_on"], "alarm_cause": spell["cause"], "raised_by": spell["raised_by"],

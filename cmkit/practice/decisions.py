@@ -77,13 +77,15 @@ def what_became(
     open_then = (both["known_on"] <= both["decided_on"]) & ~(both["closed_on"] < both["decided_on"])
     its = (both["named"] == both["alarm_on"]) | (both["named"].isna() & open_then)
     found = both[its].sort_values("alarm_on").drop_duplicates("decision", keep="last")
-    out = decisions.assign(
-        alarm_on=decisions["alarm_on"].fillna(decisions["decision"].map(found.set_index("decision")["alarm_on"]))
-    )
+    its_alarm = found.set_index("decision")["alarm_on"].reindex(decisions["decision"])
+    out = decisions.assign(alarm_on=decisions["alarm_on"].fillna(its_alarm.set_axis(decisions.index)))
     said = record.loc[record["alarm_on"].notna(), ["compartment", "alarm_on", "words"]]
     out = out.merge(said.drop_duplicates(["compartment", "alarm_on"]), on=["compartment", "alarm_on"], how="left")
     ordered = (
-        out["decision"].map(_looked_into(decisions, findings)).fillna("an order without an alarm, nothing found since")
+        _looked_into(decisions, findings)
+        .reindex(out["decision"])
+        .set_axis(out.index)
+        .fillna("an order without an alarm, nothing found since")
     )
     nothing = pd.Series("no alarm of that day on record", out.index).where(out["alarm_on"].notna(), ordered)
     out = out.assign(became=out["words"].fillna(nothing).astype("str"))

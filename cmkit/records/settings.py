@@ -187,6 +187,7 @@ class Judge:
     good: float
     stop: float
     second_share: float
+    settle: float
     settle_bottles: int
     settle_limit_bottles: int
     repeats_most: int
@@ -467,7 +468,16 @@ def _judge(raw: Any, where: str) -> Judge:
         raise SettingsError(
             f"{where} wanted 0 < alert < alarm < 1, found {judge.alert:g} and {judge.alarm:g}; set both as chances, such as 0.15 and 0.4."
         )
-    for name in ("good", "sure_good", "alarm_doubtful", "stop", "second_share", "sooner_share", "repeat_settles"):
+    for name in (
+        "good",
+        "sure_good",
+        "alarm_doubtful",
+        "settle",
+        "stop",
+        "second_share",
+        "sooner_share",
+        "repeat_settles",
+    ):
         if not 0 < getattr(judge, name) <= 1:
             raise SettingsError(f"{where} {name} = {getattr(judge, name):g}, wanted more than 0 and at most 1.")
     if judge.look_downtime_h < 0:

@@ -270,7 +270,7 @@ STEPS = by_name(
                 text("cause", "fault or limit it is about"),
                 _chance("chance", "highest chance of a fault among its bottles"),
                 text("raised_by", "what raised it"),
-                whole("clear_run", "bottles", "clear good bottles in a row since"),
+                whole("clear_run", "bottles", "good bottles against it in a row since"),
                 date("closed_on", "day it was settled, missing while it stands"),
                 text("closed_by", "what settled it, empty while it stands"),
                 text("closed_sample", "bottle that settled it, empty for none"),

@@ -37,25 +37,32 @@ CONSTANTS = ["level_mean", "level_var", "noise_floor", "unit", "usual"]  # of a 
 
 
 def family_numbers(
-    exposure: pd.DataFrame, samples: pd.DataFrame, register: pd.DataFrame, frozen: pd.DataFrame | None = None
-) -> pd.DataFrame:
+    exposure: pd.DataFrame, samples: pd.DataFrame, register: pd.DataFrame, frozen: pd.DataFrame | None = None, steps: pd.DataFrame | None = None
+) -> pd.DataFrame:  # fmt: skip
     """One row per family and analyte of rule `rate` that has a result (columns COLUMNS), sorted by family and register order.
 
     exposure: `sample_exposure`; samples: wide results. rate_mean, rate_sd ppm/h; noise_floor, level_mean, fresh_ppm ppm; level_var ppm^2; noise_share, load_share shares; drift_share share per sqrt(1000 h).
     rounding_step ppm: root of the mean squared step its laboratories round to (`wear.rounding`).
     level_mean, level_var: mean and variance of the level of a used fluid when it is drained. basis: `fitted`, `parent` (too few results of its own, leans on its kind) or
-    `register` (its kind has too few as well). frozen: an earlier table; families and analytes in it are used as they stand.
+    `register` (its kind has too few as well). frozen: an earlier table; families and analytes in it are used as they stand. steps: :func:`rate_steps` of the
+    whole fleet where `samples` are a part of it.
     """
     analytes = by_rule(register, "rate")
     reported = [a for a in analytes if a in samples]
     data = panel(exposure, samples, reported)
     kept = _frozen_rows(frozen)
     if not _covers(kept, data):
-        steps = bottle_steps(samples, reported, register).set_axis(samples["sample"]).reindex(exposure["sample"])
-        kept = _with_new(kept, _fit_all(data, register, steps))
+        steps = rate_steps(samples, register) if steps is None else steps
+        kept = _with_new(kept, _fit_all(data, register, steps.reindex(exposure["sample"])))
     rank = {name: i for i, name in enumerate(analytes)}
     table = kept.sort_values(["family", "analyte"], key=lambda c: c.map(rank) if c.name == "analyte" else c)
     return typed(table[COLUMNS].reset_index(drop=True), "numbers")
+
+
+def rate_steps(samples: pd.DataFrame, register: pd.DataFrame) -> pd.DataFrame:
+    """The step behind each result of rule `rate` (`wear.rounding`), by sample and analyte."""
+    reported = [a for a in by_rule(register, "rate") if a in samples]
+    return bottle_steps(samples, reported, register).set_axis(samples["sample"])
 
 
 def _frozen_rows(frozen: pd.DataFrame | None) -> pd.DataFrame:

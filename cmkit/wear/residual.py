@@ -42,11 +42,14 @@ _METALS = (
 _FREE = (0, 2, 3)  # columns of the parameters fitted at each share tried
 
 
-def learn_residuals(known: Fleet, line: pd.DataFrame, samples: pd.DataFrame, register: pd.DataFrame) -> pd.DataFrame:
+def learn_residuals(
+    known: Fleet, line: pd.DataFrame, samples: pd.DataFrame, register: pd.DataFrame, steps: pd.DataFrame | None = None
+) -> pd.DataFrame:
     """Per kind with a usable bottle: residual (0..1), its sd at one change (what is not known of the kind's share included), the changes between
     bottles it was learnt from, and basis (`own changes`, or `assumed` where there are too few). Sorted by kind.
 
-    line: `wear.timeline.with_make_up`; samples: wide results; register: analytes.
+    line: `wear.timeline.with_make_up`; samples: wide results; register: analytes; steps: :func:`metal_steps` of the whole fleet where
+    these are a part of it.
     """
     exposure = exposure_of(with_changes(line))
     if exposure.empty:
@@ -54,7 +57,7 @@ def learn_residuals(known: Fleet, line: pd.DataFrame, samples: pd.DataFrame, reg
     out = _assumed(known, exposure)
     less = out.assign(residual=out["residual"] / 2, residual_sd=out["residual_sd"] / 2)
     half = exposure_of(with_changes(line, less))
-    found = _found(exposure, half, samples, register)
+    found = _found(exposure, half, samples, metal_steps(samples, register) if steps is None else steps, register)
     learnt = found.reindex(out["kind"]).reset_index()
     own = (out["n_changes"] >= _FEWEST) & learnt["log_times"].notna() & (out["residual"] > 0)
     residual = np.minimum(out["residual"] * np.exp(learnt["log_times"]), _MOST)
@@ -74,14 +77,21 @@ def _assumed(known: Fleet, exposure: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame({"residual": residual, "residual_sd": cv * residual, "n_changes": n}).reset_index()
 
 
-def _found(exposure: pd.DataFrame, half: pd.DataFrame, samples: pd.DataFrame, register: pd.DataFrame) -> pd.DataFrame:
-    """Per kind: log_times (log of f over the assumed share) and log_sd, posterior mean and sd on the shares tried."""
+def metal_steps(samples: pd.DataFrame, register: pd.DataFrame) -> pd.DataFrame:
+    """The step behind each result of the metals used (`wear.rounding`), by sample and analyte."""
     analytes = [a for a in _METALS if a in samples and a in register.index]
+    return bottle_steps(samples, analytes, register).set_axis(samples["sample"])
+
+
+def _found(
+    exposure: pd.DataFrame, half: pd.DataFrame, samples: pd.DataFrame, steps: pd.DataFrame, register: pd.DataFrame
+) -> pd.DataFrame:
+    """Per kind: log_times (log of f over the assumed share) and log_sd, posterior mean and sd on the shares tried."""
+    analytes, steps = list(steps), steps.reindex(exposure["sample"])
     full, less = panel(exposure, samples, analytes), panel(half, samples, analytes)
     series = full.series.join(full.lives[["kind", "family"]], on="life_row")
     if series.empty:
         return pd.DataFrame({"log_times": [], "log_sd": []})
-    steps = bottle_steps(samples, analytes, register).set_axis(samples["sample"]).reindex(exposure["sample"])
     groups, base, centre = fit_kinds(full, series, register, steps, free=(0, 1, 2, 3), sweeps=_FIRST_SWEEPS)
     costs, thetas = [], []
     for x in _TRIED:

@@ -11,7 +11,7 @@ import cmkit
 from cmkit.analyst.guides import copy_guides, names_page
 from cmkit.books.running.notebook import notebook_parameters
 from cmkit.cli import main
-from cmkit.errors import WriteError
+from cmkit.errors import ParameterError, WriteError
 from cmkit.tables.dictionary import GROUPS
 
 GUIDES = sorted((Path(__file__).parents[2] / "notebooks").glob("guide_*.ipynb"))
@@ -25,6 +25,17 @@ def test_there_are_ten_guides_and_each_is_one_question() -> None:
         assert notebook_parameters(nb)[0] == "assessment"
         assert "## On your own fleet" in nb.cells[-1].source
         assert "maker's manual" in nb.cells[-1].source
+
+
+@pytest.mark.parametrize("path", GUIDES, ids=lambda p: p.stem)
+def test_a_guide_refuses_a_parameter_it_does_not_have(path: Path) -> None:
+    """The cell that opens the assessment, run as papermill would after a misspelt `-p asessment X`: no other fleet is shown."""
+    cells = [c.source for c in nbformat.read(path, as_version=4).cells if c.cell_type == "code"]
+    given: dict[str, object] = {"asessment": "X"}
+    exec(cells[0], given)  # noqa: S102
+    opening = next(c for c in cells if "open_assessment(assessment)" in c)
+    with pytest.raises(ParameterError, match="found 'asessment', this notebook has assessment"):
+        exec(opening, given)  # noqa: S102
 
 
 def test_guides_are_copied_once_and_nothing_is_written_over(root, tmp_path) -> None:

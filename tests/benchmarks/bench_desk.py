@@ -139,7 +139,8 @@ WATCH = """([box, key]) => new Promise((done) => {
   const input = document.querySelector(`[data-watched="${box}"]`);
   const cell = input.closest('.jp-OutputArea');
   let began = 0;
-  input.addEventListener('keydown', () => { began = performance.now(); }, {once: true, capture: true});
+  for (const what of ['keydown', 'change']) input.addEventListener(what, () => { began ||= performance.now(); }, {capture: true});
+  setTimeout(() => done(NaN), 30000);
   const seen = new MutationObserver(() => {
     if (!began || !cell.querySelector('svg[role=img], table')) return;
     seen.disconnect();
@@ -152,7 +153,8 @@ WATCH = """([box, key]) => new Promise((done) => {
 
 
 def pressed(page: Page, label: str, text: str, at: int = 0) -> float:
-    """Milliseconds from the key press that commits to the frame with the new plot. text: typed and entered; empty: the next choice of a list."""
+    """Milliseconds from the key press that commits to the frame with the new plot. text: typed and entered; empty: the next choice
+    of a list is taken. NaN after 30 s."""
     box = page.get_by_label(label, exact=True).nth(at)
     box.scroll_into_view_if_needed()
     box.evaluate(
@@ -163,7 +165,11 @@ def pressed(page: Page, label: str, text: str, at: int = 0) -> float:
         box.fill(text)
     page.evaluate("window.ready = false")
     waiting = page.evaluate_handle(f"({{wait: ({WATCH})(['now', ''])}})")
-    page.keyboard.press("Enter" if text else "ArrowDown")
+    if text:
+        page.keyboard.press("Enter")
+    else:  # JupyterLab keeps the arrow keys of a list in an output to itself
+        options = box.evaluate("(e) => [e.options.length, e.selectedIndex]")
+        box.select_option(index=(options[1] + 1) % options[0])
     took = float(page.evaluate("(h) => h.wait", waiting))
     page.wait_for_timeout(700)
     return took

@@ -186,7 +186,7 @@ def test_a_page_holds_the_order_and_what_speaks_for_and_against(book: Book) -> N
     reasons = book.of("reasons", FAULTY)
     assert reasons.loc[reasons["analyte"] == "Fe_ppm", "words"].iloc[0] in text
     assert "nobody has looked yet" in text
-    assert "1 Dec 2025: change" in text
+    assert "1 Dec 2025: fluid changed" in text
     assert page.prints
     short = site_book.compartment_page(book, FAULTY, place=12)
     assert not short.prints

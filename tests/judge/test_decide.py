@@ -200,12 +200,13 @@ def test_an_alarm_that_only_a_doubtful_bottle_raised_ends_with_one_normal_repeat
 
 
 def test_an_alarm_stands_until_a_good_bottle_speaks_against_it(story: Story) -> None:
-    weaker = story([bottle(), bottle(0.8), bottle(0.2)])
+    weaker = story([bottle(), bottle(0.8), bottle(0.35)])
     assert verdict(weaker)["state"] == "alarm"
-    assert verdict(weaker)["missing"] == "a look inside, or a good bottle with a chance below 15 %"
+    assert verdict(weaker)["missing"] == "a look inside, or a good bottle with a chance below 30 %"
     assert order(weaker)["cause"] == "coolant leak"
-    against = story([bottle(), bottle(0.8), bottle(0.2), bottle(0.05)])
+    against = story([bottle(), bottle(0.8), bottle(0.35), bottle(0.05)])
     assert verdict(against)["state"] == "clear"
+    assert verdict(story([bottle(), bottle(0.8), bottle(0.25)]))["state"] == "alert"  # settled, and still watched
     assert "a good bottle since speaks against it" in verdict(against)["settled_by"]
     assert against.spells["closed_by"].tolist() == ["clear bottles"]
     assert against.spells["closed_on"].tolist() == [
@@ -242,7 +243,7 @@ def test_a_doubtful_clear_bottle_settles_nothing_and_breaks_nothing(story: Story
 
 
 def test_a_good_alert_between_starts_the_count_again(story: Story) -> None:
-    assert verdict(story([bottle(0.8), bottle(0.05), bottle(0.2), bottle(0.05)], settings=TWO))["state"] == "alarm"
+    assert verdict(story([bottle(0.8), bottle(0.05), bottle(0.35), bottle(0.05)], settings=TWO))["state"] == "alarm"
 
 
 def test_a_steady_severe_fault_never_falls_while_nobody_looked(story: Story) -> None:

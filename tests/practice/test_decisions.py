@@ -102,6 +102,16 @@ def test_nothing_stands_where_nothing_is_raised() -> None:
     assert open_work(record().iloc[:0], orders().iloc[:0], verdicts(), decisions(taken()), DAY).empty
 
 
+def test_a_fleet_without_decisions_alarms_or_findings_has_the_same_tables() -> None:
+    nothing = [empty(name) for name in ("alarm_spells", "record", "findings")]
+    check(what_became(decisions(), *nothing), "decided")
+    check(what_became(decisions(taken(alarm_on="", due_on="")), *nothing), "decided")
+    check(what_became(decisions(), spells(), record(), empty("findings")), "decided")
+    check(open_work(empty("record"), orders().iloc[:0], verdicts().iloc[:0], decisions(), DAY), "open_work")
+    bare = pd.DataFrame({"compartment": ["M/a"], "known_on": pd.to_datetime([None]), "since": pd.to_datetime([None])})
+    check(open_work(empty("record"), orders().iloc[:1], bare, decisions(), DAY), "open_work")
+
+
 def test_what_became_of_each_decision_is_said_beside_its_reason() -> None:
     given = decisions(
         taken(),
