@@ -130,7 +130,7 @@ def learn_kinds(job: KindsJob) -> KindsLearnt:
         for accept in (False, True)
     )
     believed = history[~history["sample"].isin(job.suspect)]
-    limits = family_limits(exposure, clean, believed, known.settings, register, frozen=job.review.limits)
+    limits = family_limits(exposure, clean, believed, known.settings, register=register, frozen=job.review.limits)
     judged = first_pass(known, clean, exposure, numbers, expected, register=register, pace=job.pace)
     return KindsLearnt(job.name, residuals, exposure, numbers, expected, current_wear(history), limits, judged)
 

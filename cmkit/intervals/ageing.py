@@ -130,19 +130,19 @@ def _chances(c: dict[str, float], step: float, first: float, h: Array, last: int
     if not np.isnan(c["chance"]):
         yield from (np.full(h.shape, c["chance"]) for _ in range(last))
         return
-    values = [c[n] for n in ("base_rate", "noise_floor", "noise_share", "load_share", "drift_share", "level")]
-    steady: SteadyFilter = steady_filter(step, *values)
+    values = {n: c[n] for n in ("noise_floor", "noise_share", "load_share", "drift_share", "level")}
+    steady: SteadyFilter = steady_filter(step, c["base_rate"], **values)
     kept = retention(step, c["change_every_h"], c["residual"])
     excess = c["base_rate"] * (c["rate_multiple"] - 1)
     size = h ** -c["growth"]
-    for mark in signatures(first, step, excess, c["growth"], kept, steady, last):
+    for mark in signatures(first, step, excess, c["growth"], kept=kept, steady=steady, last=last):
         yield alarm_chance(
             mark.departure * size,
             mark.followed * size,
             steady,
-            values[2],
-            values[5],
-            c["z_alarm"],
-            c["acted_share"],
-            c["metals"],
+            noise_share=values[2],
+            level=values[5],
+            z_alarm=c["z_alarm"],
+            acted=c["acted_share"],
+            metals=c["metals"],
         )

@@ -56,7 +56,7 @@ def interval_for_risk(pf_h: float, detection: float, accepted_fail: float) -> An
 
 
 def interval_for_cost(
-    pf_h: float, detection: float, mtbf_h: float, task_cost: float, planned_cost: float, failure_cost: float
+    pf_h: float, detection: float, mtbf_h: float, *, task_cost: float, planned_cost: float, failure_cost: float
 ) -> Answer:
     """On-condition interval of least cost: n = ln[-(MTBF/PF) Ci/((Cf - Cp) ln(1 - detection))]/ln(1 - detection), I = PF/n.
 
@@ -71,7 +71,9 @@ def interval_for_cost(
     log_miss = np.log(1 - detection)
     inside = -(mtbf_h / pf_h) * task_cost / ((failure_cost - planned_cost) * log_miss)
     n = float(np.log(inside) / log_miss) if inside < 1 else 0.0
-    cost = on_condition_cost(n, pf_h, detection, mtbf_h, task_cost, planned_cost, failure_cost)
+    cost = on_condition_cost(
+        n, pf_h, detection, mtbf_h, task_cost=task_cost, planned_cost=planned_cost, failure_cost=failure_cost
+    )
     if n <= 0 or cost >= without:
         return Answer(np.nan, without, "never: a look costs more than it is expected to save at any interval")
     words = f"{n:.2f} looks in {pf_h:,.0f} h: one every {pf_h / n:,.0f} h, {1000 * cost:,.0f} per 1,000 h against {1000 * without:,.0f} without"
@@ -79,7 +81,14 @@ def interval_for_cost(
 
 
 def on_condition_cost(
-    n: float, pf_h: float, detection: float, mtbf_h: float, task_cost: float, planned_cost: float, failure_cost: float
+    n: float,
+    pf_h: float,
+    detection: float,
+    mtbf_h: float,
+    *,
+    task_cost: float,
+    planned_cost: float,
+    failure_cost: float,
 ) -> float:
     """Cost per hour of n looks in each P-F interval (the smooth form, n need not be whole)."""
     miss = (1 - detection) ** n
@@ -118,6 +127,7 @@ def delay_time_cost(
     every_h: Array,
     defect_rate: float,
     failed: Array,
+    *,
     task_cost: float,
     planned_cost: float,
     failure_cost: float,
@@ -131,6 +141,7 @@ def delay_time_interval(
     defect_rate: float,
     delay_mean_h: float,
     detection: float,
+    *,
     task_cost: float,
     planned_cost: float,
     failure_cost: float,
@@ -149,7 +160,12 @@ def delay_time_interval(
         t = np.exp(log_t)
         return float(
             delay_time_cost(
-                t, defect_rate, share_failed(t, delay_mean_h, detection), task_cost, planned_cost, failure_cost
+                t,
+                defect_rate,
+                share_failed(t, delay_mean_h, detection),
+                task_cost=task_cost,
+                planned_cost=planned_cost,
+                failure_cost=failure_cost,
             )
         )
 
@@ -202,7 +218,16 @@ def uniform_delay_interval(
     if failure_cost <= planned_cost:
         return Answer(np.nan, without, "never inspect: a failure costs no more than a planned repair")
     every = float(np.sqrt(2 * longest_h * task_cost / (defect_rate * (failure_cost - planned_cost))))
-    value = float(delay_time_cost(every, defect_rate, every / (2 * longest_h), task_cost, planned_cost, failure_cost))
+    value = float(
+        delay_time_cost(
+            every,
+            defect_rate,
+            every / (2 * longest_h),
+            task_cost=task_cost,
+            planned_cost=planned_cost,
+            failure_cost=failure_cost,
+        )
+    )
     if every > longest_h or value >= without:
         return Answer(
             np.nan, without, "never inspect: an inspection costs more than it is expected to save at any interval"

@@ -212,7 +212,7 @@ def _one_interval(sets: dict[str, Array], every: float, fine: bool, restarted: b
     for rows, level in _by_level(sets):
         part = {name: column[rows] for name, column in sets.items()} | {"level": level}
         if np.isnan(part["chance"]).any():
-            part |= vars(steady_filter(every, *(part[name] for name in _OF_FILTER)))
+            part |= vars(steady_filter(every, part["base_rate"], **{name: part[name] for name in _OF_FILTER}))
         for chunk, nodes in chunks(part, every, fine, restarted):
             c = {name: column[chunk] for name, column in part.items()}
             p, w = follow(c, every, nodes, 1e-6 if fine else 1e-4)
@@ -222,7 +222,7 @@ def _one_interval(sets: dict[str, Array], every: float, fine: bool, restarted: b
     return np.clip(caught / halves, 0, 1), gained / halves
 
 
-_OF_FILTER = ("base_rate", "noise_floor", "noise_share", "load_share", "drift_share", "level")
+_OF_FILTER = ("noise_floor", "noise_share", "load_share", "drift_share", "level")
 
 
 def _by_level(sets: dict[str, Array]) -> Iterator[tuple[Array, Array]]:

@@ -34,6 +34,7 @@ class SteadyFilter:
 def steady_filter(
     every_h: Array,
     rate: Array,
+    *,
     noise_floor: Array,
     noise_share: Array,
     load_share: Array,
@@ -107,7 +108,7 @@ class Signature:
 
 
 def signatures(
-    first_h: Array, every_h: float, excess: Array, growth: Array, kept: Array, steady: SteadyFilter, last: int
+    first_h: Array, every_h: float, excess: Array, growth: Array, *, kept: Array, steady: SteadyFilter, last: int
 ) -> Iterator[Signature]:
     """Yield the :class:`Signature` of samples 1..last, the first drawn `first_h` hours after the defect began.
 
@@ -134,6 +135,7 @@ def alarm_chance(
     departure: Array,
     followed: Array,
     steady: SteadyFilter,
+    *,
     noise_share: Array,
     level: Array,
     z_alarm: Array,

@@ -200,7 +200,7 @@ def fit_defect_history(records: pd.DataFrame, prior: Prior | None = None) -> Def
     mode = minimize(loss, start, method="Nelder-Mead", options=options).x
     covariance = np.linalg.inv(_curvature(loss, mode))
     own = -(loss(mode) + _log_prior(mode, prior))
-    return _summary(mode, covariance, events, hours, prior, own)
+    return _summary(mode, covariance, events, hours, prior=prior, own=own)
 
 
 def _start_rate(prior: Prior, events: int, hours: float) -> float:
@@ -229,7 +229,7 @@ def _curvature(loss: Callable[[Array], float], at: Array, step: float = 1e-3) ->
     return out
 
 
-def _summary(mode: Array, covariance: Array, events: int, hours: float, prior: Prior, own: float) -> DefectHistory:
+def _summary(mode: Array, covariance: Array, events: int, hours: float, *, prior: Prior, own: float) -> DefectHistory:
     sd = np.sqrt(np.diag(covariance))
     low, high = mode - HALF_NINETY * sd, mode + HALF_NINETY * sd
     assumed_h = prior.rate_events / prior.rate_per_h if prior.rate_events else 0.0

@@ -51,7 +51,10 @@ def chunks(c: dict[str, Array], every: float, fine: bool, restarted: bool) -> It
         points = rule.phase * rule.parts * rule.points
         for n in np.unique(steps).tolist():
             for piece in _pieces(np.flatnonzero(steps == n), max(1, _NODES // (points * n))):
-                yield rows[piece], _weibull(c, rows[piece], reach[piece], every, rule, n, restarted)
+                yield (
+                    rows[piece],
+                    _weibull(c, rows[piece], reach[piece], every, rule=rule, panels=n, restarted=restarted),
+                )
 
 
 def _on_ladder(panels: Array) -> Array:
@@ -73,7 +76,7 @@ def _phase_weight(first: Array, weight: Array, every: float, rate: Array, restar
 
 
 def _weibull(
-    c: dict[str, Array], rows: Array, reach: Array, every: float, rule: Rule, panels: int, restarted: bool
+    c: dict[str, Array], rows: Array, reach: Array, every: float, *, rule: Rule, panels: int, restarted: bool
 ) -> Nodes:
     """Points for Weibull delays: panels begin where one more sample can still help."""
     x, w = rule.phase_points()
@@ -150,7 +153,9 @@ class _Chain:
         steady = SteadyFilter(wide["variance"], wide["gain_level"], wide["gain_rate"])
         kept = retention(every, wide["change_every_h"], wide["residual"])
         excess = wide["base_rate"] * (wide["rate_multiple"] - 1)
-        self.marks = signatures(nodes.first, every, excess, wide["growth"], kept, steady, int(nodes.count.max()))
+        self.marks = signatures(
+            nodes.first, every, excess, wide["growth"], kept=kept, steady=steady, last=int(nodes.count.max())
+        )
         self.watch = Watch(*(wide[n] for n in ("variance", "noise_share", "level", "z_alarm", "acted_share", "metals")))
         self.size = nodes.delay ** -wide["growth"]
         self.room = np.empty((4, nodes.weight.size))

@@ -50,7 +50,7 @@ def best_interval(case: Case, allowed_h: Array | Sequence[float] | None = None, 
     pays = least < none * (1 - 1e-9)
     edge = pays & ((at == len(grid) - 1) | (at == 0)) & (len(grid) > 1)
     low, high = flat_stretch(grid, curve, least * (1 + flat))
-    words = tuple(_why(case, i, every[i], least[i], none[i], bool(pays[i])) for i in range(len(at)))
+    words = tuple(_why(case, i, every[i], least=least[i], none=none[i], pays=bool(pays[i])) for i in range(len(at)))
     out = [np.where(pays, x, np.nan) for x in (every, low, high)]
     values = [out[0], np.where(pays, least, none), none, out[1], out[2], edge]
     if case.shape == ():
@@ -87,7 +87,7 @@ def flat_stretch(grid: Array, curve: Array, bound: Array) -> tuple[Array, Array]
     return np.round(np.exp(low), 6), np.round(np.exp(high), 6)
 
 
-def _why(case: Case, i: int, every: float, least: float, none: float, pays: bool) -> str:
+def _why(case: Case, i: int, every: float, *, least: float, none: float, pays: bool) -> str:
     c = {name: column[min(i, len(column) - 1)] for name, column in case.columns().items()}
     if pays:
         return (

@@ -45,7 +45,9 @@ def judge_compartments(known: Fleet, hours: Hours, wear: Wear, trust: Trusted, l
         known, clean, wear.exposure, learnt.numbers, screening.expected, register=register, learnt=of_judge
     )
     conditions = judge_conditions(known, wear.exposure, learnt, register)
-    evidence = collect_evidence(known, wear.exposure, wear.history, learnt.limits, conditions, register)
+    evidence = collect_evidence(
+        known, wear.exposure, wear.history, learnt.limits, conditions=conditions, register=register
+    )
     beside = Beside(evidence, wear.exposure, hours.use, screening.expected, trust.doubts, learnt.turnaround)
     return State(judged, evidence, decide(known, judged, beside))
 

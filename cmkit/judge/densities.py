@@ -80,7 +80,7 @@ def forecast_metals(b: Bottles, i: int, at: Rows, level: list[Floats]) -> Foreca
     return Forecast(carried, gained, v0, v1, v2, expected, beta, a11, a12, a22)
 
 
-def metal_likelihood(b: Bottles, i: int, at: Rows, f: Forecast, grid: Grid, s: States) -> tuple[NDArray, NDArray]:
+def metal_likelihood(b: Bottles, i: int, at: Rows, f: Forecast, *, grid: Grid, s: States) -> tuple[NDArray, NDArray]:
     """Log likelihood of the metals by bottle and state (n, B, S), and by role (n, B, M, R), float32."""
     y, under = b.y[at, i], b.y_below[at, i]
     e = np.exp(UP).astype(np.float32)
@@ -193,7 +193,7 @@ def mixed_levels(taken: Forecast, left: Forecast, share: Floats) -> Forecast:
     return Forecast(**out)
 
 
-def learn_levels(b: Bottles, i: int, f: Forecast, factor: Floats, sound: Floats, fault: Floats) -> list[Floats]:
+def learn_levels(b: Bottles, i: int, f: Forecast, factor: Floats, *, sound: Floats, fault: Floats) -> list[Floats]:
     """Level, rate and covariances after a good bottle (n, M). factor: of the bottle; sound, fault: chances (n) by which sound and faulty wear
     made the results: the rate learns from the first only, the level from both.
     """

@@ -23,12 +23,12 @@ def contributions_of(b: Bottles, s: States, f: Followed, exposure: pd.DataFrame)
     of the bottle's Bayes factor.
     """
     count = (b.row >= 0).sum(axis=1)
-    parts = [_of_slot(b, s, f, exposure, count - 1 - slot, slot) for slot in range(KEPT)]
+    parts = [_of_slot(b, s, f, exposure, column=count - 1 - slot, slot=slot) for slot in range(KEPT)]
     parts = [p for p in parts if len(p)]
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=CONTRIBUTIONS)
 
 
-def _of_slot(b: Bottles, s: States, f: Followed, exposure: pd.DataFrame, column: NDArray, slot: int) -> pd.DataFrame:
+def _of_slot(b: Bottles, s: States, f: Followed, exposure: pd.DataFrame, *, column: NDArray, slot: int) -> pd.DataFrame:
     names = list(dict.fromkeys(s.causes))
     member = np.array([np.repeat([p.cause == name for p in s.patterns], 3) for name in names])
     newest = np.einsum("ks,cs->ck", member, f.now[:, 1:])

@@ -25,7 +25,7 @@ def follow_kinds(
     for b in kinds:
         patterns = patterns_of(b.kind, without)
         share = pattern_shares(patterns, priors.counts.get(b.kind, {}))
-        states = make_states(patterns, share, b.metals, b.others, b.ways, b.exponent)
+        states = make_states(patterns, share, metals=b.metals, others=b.others, ways=b.ways, exponent=b.exponent)
         out.append((b, states, _in_blocks(known, exposure, b, states, priors)))
     return out
 
@@ -44,7 +44,7 @@ def _in_blocks(known: Fleet, exposure: pd.DataFrame, b: Bottles, states: States,
                 for f in fields(Events)
             )
         )
-        parts.append(follow(own, states, arrivals, priors.shares, some, since[at]))
+        parts.append(follow(own, states, arrivals, priors.shares, events=some, since_h=since[at]))
     return parts[0] if len(parts) == 1 else _stacked(parts, b.row.shape[1])
 
 

@@ -150,7 +150,7 @@ def _causes_once(patterns: tuple[Pattern, ...], weight: Floats) -> Floats:
 
 
 def make_states(
-    patterns: tuple[Pattern, ...], share: Floats, metals: list[str], others: list[str], ways: list[str], exponent: Floats
+    patterns: tuple[Pattern, ...], share: Floats, *, metals: list[str], others: list[str], ways: list[str], exponent: Floats
 ) -> States:  # fmt: skip
     """States over the results of a kind: metals (which only rise) and others with their `ways` (`+`, `~`) and exponents of the likelihood."""
     every = [(p, phase) for p in patterns for phase in PHASES]

@@ -53,7 +53,9 @@ class Followed:
     now: Floats
 
 
-def follow(b: Bottles, states: States, arrivals: Arrivals, shares: Shares, events: Events, since_h: Floats) -> Followed:
+def follow(
+    b: Bottles, states: States, arrivals: Arrivals, shares: Shares, *, events: Events, since_h: Floats
+) -> Followed:
     """Chances after every bottle of a kind, in order. since_h: operating hours from each newest bottle to the day asked for (C)."""
     grid, size = bottle_grid(), (*b.row.shape, len(states.low))
     chances = np.log(np.maximum(oddity_chances(b, shares), 1e-12))
@@ -77,7 +79,7 @@ def follow(b: Bottles, states: States, arrivals: Arrivals, shares: Shares, event
         for a in (taken, left):
             a[:n] = moved_on(a[:n], share[:n], arrivals, hours)
         bottle = _Bottle(b, i, n, grid, states, chances[:n, i], another[:n, i])
-        _read(bottle, (taken, left), levels, means, out, count[:n] - 1 - i)
+        _read(bottle, (taken, left), levels, means, out=out, from_end=count[:n] - 1 - i)
     now = taken + left
     usual = looked_again(events, size[1], (now,), doubted)
     _answer(events, size[1], size[0], (now,), start)
@@ -173,6 +175,7 @@ def _read(
     parts: tuple[Floats, Floats],
     levels: list,
     means: tuple,
+    *,
     out: Followed,
     from_end: NDArray[np.int64],
 ) -> None:
@@ -181,12 +184,12 @@ def _read(
     every, before = slice(0, n), parts[0][:n] + parts[1][:n]
     others, other_role = other_likelihood(b, i, n, s, means)
     forecasts = [forecast_metals(b, i, every, level) for level in levels]
-    like, metal_role = metal_likelihood(b, i, every, forecasts[0], bottle.grid, s)
+    like, metal_role = metal_likelihood(b, i, every, forecasts[0], grid=bottle.grid, s=s)
     taken = _joint(bottle, like, others, parts[0][:n], every)
     left = np.full(taken.shape, -np.inf, np.float32)
     open_yet = np.flatnonzero(parts[1][:n].sum(axis=1) > constant("odd_least"))
     if len(open_yet):
-        again, _ = metal_likelihood(b, i, open_yet, forecasts[1].rows(open_yet), bottle.grid, s)
+        again, _ = metal_likelihood(b, i, open_yet, forecasts[1].rows(open_yet), grid=bottle.grid, s=s)
         left[open_yet] = _joint(bottle, again, others[:, open_yet], parts[1][open_yet], open_yet)
     apart = constant("temper") * bottle.another[:, None] + bottle.chances[:, OTHER, None] + _log(before)
     top = np.maximum(np.maximum(taken.max(axis=(1, 2)), left.max(axis=(1, 2))), apart.max(axis=1))
@@ -194,9 +197,16 @@ def _read(
     apart = np.exp(apart - top[:, None])
     total = taken.sum(axis=(1, 2)) + left.sum(axis=(1, 2)) + apart.sum(axis=1)
     taken, left, apart = taken / total[:, None, None], left / total[:, None, None], apart / total[:, None]
-    _learn(bottle, (taken, left), apart, levels, forecasts, means)
+    _learn(bottle, (taken, left), apart, levels=levels, forecasts=forecasts, means=means)
     _split(bottle.grid, taken + left, apart, parts)
-    _keep(bottle, out, (before, parts[0][:n] + parts[1][:n]), (taken + left, apart), (metal_role, other_role), from_end)
+    _keep(
+        bottle,
+        out,
+        (before, parts[0][:n] + parts[1][:n]),
+        (taken + left, apart),
+        by_role=(metal_role, other_role),
+        from_end=from_end,
+    )
 
 
 def _joint(
@@ -221,7 +231,7 @@ def _split(grid: Grid, joint: Floats, apart: Floats, parts: tuple[Floats, Floats
 
 
 def _learn(
-    bottle: _Bottle, joint: tuple[Floats, Floats], apart: Floats, levels: list, forecasts: list, means: tuple
+    bottle: _Bottle, joint: tuple[Floats, Floats], apart: Floats, *, levels: list, forecasts: list, means: tuple
 ) -> None:
     """Levels with the bottle taken and left, and usual values, in place."""
     good, n = bottle.grid.oddity == GOOD, bottle.n
@@ -234,7 +244,7 @@ def _learn(
     factor = np.exp((both.sum(axis=2) @ np.log(bottle.grid.times[good])) / p_good)
     early = both[:, :, 1::3].sum(axis=(1, 2))
     sound = (both[:, :, 0].sum(axis=1) + 0.5 * early) / p_good
-    after = learn_levels(bottle.b, bottle.i, with_it, factor, sound, 1 - sound)
+    after = learn_levels(bottle.b, bottle.i, with_it, factor, sound=sound, fault=1 - sound)
     kept = [without.expected, without.rate, without.a11, without.a12, without.a22]
     for part, new in zip(levels[0], after, strict=True):
         part[:n] = new
@@ -253,7 +263,7 @@ def _empty(b: Bottles, s: States, size: tuple[int, int, int]) -> Followed:
 
 
 def _keep(
-    bottle: _Bottle, out: Followed, chances: tuple, joint: tuple, by_role: tuple, from_end: NDArray[np.int64]
+    bottle: _Bottle, out: Followed, chances: tuple, joint: tuple, *, by_role: tuple, from_end: NDArray[np.int64]
 ) -> None:
     """Write what is told of this bottle."""
     n, i, oddity = bottle.n, bottle.i, bottle.grid.oddity

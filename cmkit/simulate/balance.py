@@ -36,6 +36,7 @@ def advance(
     release: np.ndarray,
     loss_l_per_h: np.ndarray,
     removal_per_h: np.ndarray,
+    *,
     hours: float,
     step_h: float,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -35,6 +35,7 @@ def analyse(
     part: Part,
     true: np.ndarray,
     particles: float,
+    *,
     crew: Crew,
     bias: dict[str, float],
     rng: np.random.Generator,
@@ -47,7 +48,7 @@ def analyse(
     values, below = {}, set()
     for analyte in part.kind.reports:
         value = counts[analyte] if analyte in counts else _expected(analyte, content, part)
-        value = _measured(analyte, value, factor, noise, bias.get(analyte, 1.0), rng)
+        value = _measured(analyte, value, factor, noise=noise, bias=bias.get(analyte, 1.0), rng=rng)
         values[analyte], censored = as_reported(analyte, value)
         if censored:
             below.add(analyte)
@@ -127,7 +128,9 @@ def _expected(analyte: str, content: np.ndarray, part: Part) -> float:
     return float(known[analyte])
 
 
-def _measured(analyte: str, value: float, factor: float, noise: Noise, bias: float, rng: np.random.Generator) -> float:
+def _measured(
+    analyte: str, value: float, factor: float, *, noise: Noise, bias: float, rng: np.random.Generator
+) -> float:
     group = _reporting(analyte)[0]
     own, additive = rng.standard_normal(2)
     if analyte in INDEX and IS_METAL[INDEX[analyte]] and group != "coolant":

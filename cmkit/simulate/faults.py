@@ -45,7 +45,7 @@ def planted_fault(recipe: Recipe, part: Part) -> Fault | None:
     for planted in recipe.planted:
         if planted.compartment == part.compartment:
             onset = recipe.end - timedelta(days=planted.days_before_end)
-            fault = _fault(recipe, part, planted.fault, np.inf, onset, planted.delay_h)
+            fault = _fault(recipe, part, planted.fault, onset_h=np.inf, onset_on=onset, delay_h=planted.delay_h)
             return Fault(**{**fault.__dict__, "left_open": planted.left_open, "planted": True})
     return None
 
@@ -59,7 +59,7 @@ def random_fault(recipe: Recipe, part: Part, run_h: float, rng: np.random.Genera
         return None
     weights = np.array([kind.weight for kind in kinds.values()])
     name = str(rng.choice(list(kinds), p=weights / weights.sum()))
-    return _fault(recipe, part, name, onset, None, max(delay, 60.0))
+    return _fault(recipe, part, name, onset_h=onset, onset_on=None, delay_h=max(delay, 60.0))
 
 
 def faults_to_come(recipe: Recipe, part: Part, until_h: float, rng: np.random.Generator) -> tuple[Fault, ...]:
@@ -72,7 +72,7 @@ def faults_to_come(recipe: Recipe, part: Part, until_h: float, rng: np.random.Ge
     return tuple(out)
 
 
-def _fault(recipe: Recipe, part: Part, name: str, onset_h: float, onset_on: date | None, delay_h: float) -> Fault:
+def _fault(recipe: Recipe, part: Part, name: str, *, onset_h: float, onset_on: date | None, delay_h: float) -> Fault:
     kind = recipe.faults[name]
     times = np.ones(len(CARRIED))
     for analyte, value in kind.times.items():

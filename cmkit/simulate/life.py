@@ -103,7 +103,9 @@ def _work(life: Life) -> None:
     shocks = np.array([sump.rng.standard_normal(len(CARRIED)) for sump in life.sumps])
     life.wander = keep * life.wander + np.sqrt(1 - keep**2) * shocks
     release, loss, removal = _flows(life)
-    life.amount, life.volume, _ = advance(life.amount, life.volume, release, loss, removal, hours, life.recipe.step_h)
+    life.amount, life.volume, _ = advance(
+        life.amount, life.volume, release, loss, removal, hours=hours, step_h=life.recipe.step_h
+    )
     life.worked[life.today] = hours
     life.run_h += hours
     for sump in life.sumps:

@@ -64,13 +64,13 @@ def _bottle(life: Life, n: int, crew: Crew, late: int, note: str) -> None:
     particles = float(np.exp(0.4 * life.wander[n, 0])) * (
         1 + ((sump.fault.kind.particles if sump.fault else 1) - 1) * grown
     )
-    result = analyse(noise, part, true, particles, crew, life.bias, sump.rng)
+    result = analyse(noise, part, true, particles, crew=crew, bias=life.bias, rng=sump.rng)
     received = life.day + timedelta(days=max(1, round(life.site.post_days + life.rng.integers(-1, 3)) + late))
     reported = received + timedelta(days=max(1, round(life.lab.days + life.rng.integers(-1, 3))))
     sample = f"{life.machine.machine}-{len(life.books['samples']) + 1:04d}"
     if note == "repeat bottle":
         sump.again = sample
-    row = _label(life, n, sample, crew, result, note)
+    row = _label(life, n, sample, crew, result=result, note=note)
     row |= {"lab": life.lab.laboratory, "received_on": received, "reported_on": reported, "result": result}
     row["true"] = {
         "run_h": life.run_h,
@@ -92,7 +92,7 @@ def _bottle(life: Life, n: int, crew: Crew, late: int, note: str) -> None:
         _top_up(life, n, crew)
 
 
-def _label(life: Life, n: int, sample: str, crew: Crew, result: Result, note: str) -> dict:
+def _label(life: Life, n: int, sample: str, crew: Crew, *, result: Result, note: str) -> dict:
     """What the crew wrote down: gaps, slips and all."""
     sump = life.sumps[n]
     rng, share = life.rng, life.volume[n] / sump.part.capacity_l

@@ -75,7 +75,7 @@ def our_cells(samples: pd.DataFrame) -> pd.DataFrame:
     out = samples[TABLES["samples"].names].copy()
     for analyte in analyte_register().index:
         if samples[analyte].notna().any():
-            out[analyte] = _cells(samples[analyte], samples[below(analyte)], analyte, 1.0, ".", "<{}")
+            out[analyte] = _cells(samples[analyte], samples[below(analyte)], analyte, 1.0, ".", word="<{}")
     return _filled(out)
 
 
@@ -84,7 +84,7 @@ def _filled(frame: pd.DataFrame) -> pd.DataFrame:
     return frame.loc[:, ~(frame.isna() | (frame == "")).all()] if len(frame) else frame
 
 
-def _cells(values: pd.Series, under: pd.Series, analyte: str, times: float, decimal: str, word: str) -> list[str]:
+def _cells(values: pd.Series, under: pd.Series, analyte: str, times: float, decimal: str, *, word: str) -> list[str]:
     decimals = int(analyte_register().loc[analyte, "decimals"]) - round(np.log10(times))
     texts = [
         f"{round(v * times, decimals):.{max(decimals, 0)}f}".replace(".", decimal) if v == v else "" for v in values
@@ -116,7 +116,7 @@ def _write_theirs(path: Path, samples: pd.DataFrame) -> None:
     for analyte in _reported(samples):
         heading, times = _their_heading(analyte)
         nothing = "<{}" if analyte_register().loc[analyte, "group"] == "wear metal" else "n.d."
-        out[heading] = _cells(samples[analyte], samples[below(analyte)], analyte, times, ",", nothing)
+        out[heading] = _cells(samples[analyte], samples[below(analyte)], analyte, times, ",", word=nothing)
     path.parent.mkdir(parents=True, exist_ok=True)
     out.to_csv(path, index=False, sep=";", lineterminator="\n")
 

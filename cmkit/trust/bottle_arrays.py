@@ -105,7 +105,7 @@ def results(samples: pd.DataFrame, analytes: list[str]) -> tuple[np.ndarray, np.
     return samples[analytes].to_numpy(dtype=float), samples[[below(a) for a in analytes]].to_numpy(dtype=bool)
 
 
-def doubt_rows(heads: pd.DataFrame, doubt: str, statistic: str, value: np.ndarray, threshold: np.ndarray | float,
+def doubt_rows(heads: pd.DataFrame, doubt: str, statistic: str, value: np.ndarray, *, threshold: np.ndarray | float,
                probability: np.ndarray | float, reason: list[str], todo: list[str] | str) -> pd.DataFrame:  # fmt: skip
     """Doubts of one kind (columns DOUBTS) for the bottles of `heads` (sample, compartment)."""
     out = heads[["sample", "compartment"]].reset_index(drop=True)

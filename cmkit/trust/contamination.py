@@ -18,7 +18,16 @@ def silicon_doubts(panel: Panel, rule: Trust) -> pd.DataFrame:
     """Doubts `dirt in the sample`: silicon jumped, no wear metal moved, and the bottle before showed nothing of it."""
     z = dict(zip(panel.analytes, panel.z.T, strict=True))
     if "Si_ppm" not in z:
-        return doubt_rows(panel.bottles.iloc[:0], "dirt in the sample", "", np.array([]), np.nan, np.nan, [], [])
+        return doubt_rows(
+            panel.bottles.iloc[:0],
+            "dirt in the sample",
+            "",
+            np.array([]),
+            threshold=np.nan,
+            probability=np.nan,
+            reason=[],
+            todo=[],
+        )
     metals = [z[a] for a in _WEAR if a in z]
     seen = np.array(metals) if metals else np.zeros((0, len(panel.bottles)))
     quiet = np.all(~(seen > rule.quiet_z), axis=0) & (np.isfinite(seen).sum(axis=0) >= 2)
@@ -32,7 +41,7 @@ def silicon_doubts(panel: Panel, rule: Trust) -> pd.DataFrame:
     todo = [_REQUEST_DIRT if with_aluminium[i] else _REQUEST_SILICON for i in rows]
     chance = np.where(with_aluminium[rows], rule.dirt_probability, rule.silicon_probability)
     return doubt_rows(
-        panel.bottles.iloc[rows], "dirt in the sample", "silicon departure, sd", silicon[rows], rule.silicon_z, chance, reason, todo
+        panel.bottles.iloc[rows], "dirt in the sample", "silicon departure, sd", silicon[rows], threshold=rule.silicon_z, probability=chance, reason=reason, todo=todo
     )  # fmt: skip
 
 
@@ -66,8 +75,8 @@ def method_doubts(samples: pd.DataFrame, rule: Trust) -> pd.DataFrame:
     )
     chance = np.where(drain, rule.drain_stream_probability, rule.other_method_probability)
     return doubt_rows(
-        hit, "method", "method as recorded", np.ones(len(hit)), 1.0, chance, list(reason),
-        "Next time draw warm fluid by pump from mid-depth, or by probe at the valve; repeat this bottle if anything in it is out of line.",
+        hit, "method", "method as recorded", np.ones(len(hit)), threshold=1.0, probability=chance, reason=list(reason),
+        todo="Next time draw warm fluid by pump from mid-depth, or by probe at the valve; repeat this bottle if anything in it is out of line.",
     )  # fmt: skip
 
 
@@ -79,14 +88,14 @@ def stale_doubts(samples: pd.DataFrame, rule: Trust) -> pd.DataFrame:
     return pd.concat(
         [
             doubt_rows(
-                late, "stale", "days to the laboratory", days[late.index].to_numpy(), rule.stale_days, rule.stale_probability,
-                [f"reached the laboratory {d:.0f} days after it was drawn: water, particles and base number may have changed" for d in days[late.index]],
-                "Send bottles on the day they are drawn; repeat this one if a condition result matters.",
+                late, "stale", "days to the laboratory", days[late.index].to_numpy(), threshold=rule.stale_days, probability=rule.stale_probability,
+                reason=[f"reached the laboratory {d:.0f} days after it was drawn: water, particles and base number may have changed" for d in days[late.index]],
+                todo="Send bottles on the day they are drawn; repeat this one if a condition result matters.",
             ),
             doubt_rows(
-                wrong, "stale", "days to the laboratory", days[wrong.index].to_numpy(), 0.0, rule.dates_probability,
-                [f"dates cannot be: received {-d:.0f} days before it was drawn" for d in days[wrong.index]],
-                "Ask for the day it was drawn and record a correction.",
+                wrong, "stale", "days to the laboratory", days[wrong.index].to_numpy(), threshold=0.0, probability=rule.dates_probability,
+                reason=[f"dates cannot be: received {-d:.0f} days before it was drawn" for d in days[wrong.index]],
+                todo="Ask for the day it was drawn and record a correction.",
             ),
         ],
         ignore_index=True,

@@ -209,7 +209,7 @@ def exchange_doubts(chances: pd.DataFrame, trust: Trust) -> pd.DataFrame:
         for row in hit.itertuples()
     ]
     return doubt_rows(
-        hit, "exchange", "chance of a wrong label", hit["chance"].to_numpy(), trust.exchange_probability, hit["chance"].to_numpy(), reason, todo
+        hit, "exchange", "chance of a wrong label", hit["chance"].to_numpy(), threshold=trust.exchange_probability, probability=hit["chance"].to_numpy(), reason=reason, todo=todo
     )  # fmt: skip
 
 

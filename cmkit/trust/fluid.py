@@ -309,8 +309,8 @@ def _thinned(hit: pd.DataFrame, trust: Trust) -> pd.DataFrame:
         for r in hit.itertuples()
     ]
     return doubt_rows(
-        hit, "fluid", "likelihood ratio of a mixture", hit["ratio"].to_numpy(), hit["threshold"].to_numpy(), trust.fuel_probability, reason,
-        "Have fuel dilution measured in this bottle; if it is so, look for the leak. The bottle itself may well be right.",
+        hit, "fluid", "likelihood ratio of a mixture", hit["ratio"].to_numpy(), threshold=hit["threshold"].to_numpy(), probability=trust.fuel_probability, reason=reason,
+        todo="Have fuel dilution measured in this bottle; if it is so, look for the leak. The bottle itself may well be right.",
     )  # fmt: skip
 
 
@@ -333,10 +333,10 @@ def _mixed(hit: pd.DataFrame) -> pd.DataFrame:
         "fluid",
         "likelihood ratio of a mixture",
         hit["ratio"].to_numpy(),
-        hit["threshold"].to_numpy(),
-        chance,
-        reason,
-        todo,
+        threshold=hit["threshold"].to_numpy(),
+        probability=chance,
+        reason=reason,
+        todo=todo,
     )
 
 
@@ -347,5 +347,5 @@ def _strange(hit: pd.DataFrame, trust: Trust) -> pd.DataFrame:
     ]
     todo = "Ask what was filled and from which drum; compare with a bottle of fresh fluid."
     return doubt_rows(
-        hit, "fluid", "chance of such a fluid", hit["p"].to_numpy(), trust.fluid_unknown_p, 0.5, reason, todo
+        hit, "fluid", "chance of such a fluid", hit["p"].to_numpy(), threshold=trust.fluid_unknown_p, probability=0.5, reason=reason, todo=todo
     )  # fmt: skip

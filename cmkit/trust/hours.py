@@ -285,12 +285,12 @@ def hours_doubts(known: Fleet, hours: pd.DataFrame, line: pd.DataFrame | None = 
     return pd.concat(
         [
             doubt_rows(
-                derived, "hours", "sd of the hours, h", derived["sd_h"].to_numpy(), 0.0, rule.hours_derived_probability,
-                derived["reason"].tolist(), "Write the meter's hours on the label; record a correction if the right hours are known.",
+                derived, "hours", "sd of the hours, h", derived["sd_h"].to_numpy(), threshold=0.0, probability=rule.hours_derived_probability,
+                reason=derived["reason"].tolist(), todo="Write the meter's hours on the label; record a correction if the right hours are known.",
             ),
             doubt_rows(
-                missing, "hours", "usable hours", np.zeros(len(missing)), 1.0, rule.hours_missing_probability,
-                missing["reason"].tolist(), "Find the meter reading of that day and record a correction; the bottle cannot count in a trend without it.",
+                missing, "hours", "usable hours", np.zeros(len(missing)), threshold=1.0, probability=rule.hours_missing_probability,
+                reason=missing["reason"].tolist(), todo="Find the meter reading of that day and record a correction; the bottle cannot count in a trend without it.",
             ),
             _pace_doubts(known, hours, meter_line(known) if line is None else line),
         ],
@@ -318,6 +318,6 @@ def _pace_doubts(known: Fleet, hours: pd.DataFrame, line: pd.DataFrame) -> pd.Da
         for r in hit.itertuples()
     ]
     return doubt_rows(
-        hit, "hours", "departure from the machine's pace, sd", hit["z"].to_numpy(dtype=float), rule.hours_pace_z,
-        rule.hours_pace_probability, reason, "Read the meter again and compare.",
+        hit, "hours", "departure from the machine's pace, sd", hit["z"].to_numpy(dtype=float), threshold=rule.hours_pace_z,
+        probability=rule.hours_pace_probability, reason=reason, todo="Read the meter again and compare.",
     )  # fmt: skip

@@ -138,8 +138,8 @@ def _shift_rows(hit: pd.DataFrame, register: pd.DataFrame, rule: Trust) -> pd.Da
     ]
     sign = np.sign(hit["z"].to_numpy(dtype=float))
     return doubt_rows(
-        hit, "laboratory", "shift of the day, sd", hit["z"].to_numpy(dtype=float), sign * rule.batch_z, rule.batch_probability, reason,
-        "Ask the laboratory to check its calibration of that day and to run kept bottles again.",
+        hit, "laboratory", "shift of the day, sd", hit["z"].to_numpy(dtype=float), threshold=sign * rule.batch_z, probability=rule.batch_probability, reason=reason,
+        todo="Ask the laboratory to check its calibration of that day and to run kept bottles again.",
     )  # fmt: skip
 
 
@@ -167,8 +167,8 @@ def _given_twice(known: Fleet, register: pd.DataFrame) -> pd.DataFrame:
         for r, o in zip(hit.itertuples(), others, strict=True)
     ]
     return doubt_rows(
-        hit, "laboratory", "equal results", hit["n"].to_numpy(dtype=float), float(_TWICE), known.settings.trust.batch_probability, reason,
-        "Ask the laboratory whether one bottle's results were given to both numbers.",
+        hit, "laboratory", "equal results", hit["n"].to_numpy(dtype=float), threshold=float(_TWICE), probability=known.settings.trust.batch_probability, reason=reason,
+        todo="Ask the laboratory whether one bottle's results were given to both numbers.",
     )  # fmt: skip
 
 
@@ -182,7 +182,9 @@ def unit_doubts(known: Fleet, register: pd.DataFrame, usual_in_family: pd.DataFr
     rule = known.settings.trust
     names = _reported(known.samples, register, (*_STEADY, *_SET_BACK))
     if not names:
-        return doubt_rows(known.samples.iloc[:0], "units", "", np.array([]), np.nan, np.nan, [], [])
+        return doubt_rows(
+            known.samples.iloc[:0], "units", "", np.array([]), threshold=np.nan, probability=np.nan, reason=[], todo=[]
+        )
     value, under = results(known.samples, names)
     usual, count = usual_results(known.samples, names)
     family = _of_family(
@@ -248,6 +250,6 @@ def _unit_rows(
             + ": another unit?"
         )
     return doubt_rows(
-        known.samples.iloc[rows], "units", "power of ten", exponent, np.sign(exponent), known.settings.trust.unit_probability, reason,
-        "Compare with the laboratory's own report; mend the unit in the layout file and load again, or ask for a corrected issue.",
+        known.samples.iloc[rows], "units", "power of ten", exponent, threshold=np.sign(exponent), probability=known.settings.trust.unit_probability, reason=reason,
+        todo="Compare with the laboratory's own report; mend the unit in the layout file and load again, or ask for a corrected issue.",
     )  # fmt: skip

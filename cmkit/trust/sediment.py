@@ -103,8 +103,8 @@ def factor_doubts(factors: pd.DataFrame, shift: pd.DataFrame, trust: Trust) -> p
     todo = np.where(hit["call"] == "all high", _REQUEST_HIGH, _REQUEST_LOW)
     chance = trust.factor_probability * (1 - 2 * norm.sf(hit["z"].abs()))
     return doubt_rows(
-        hit, "not representative", "common factor, sd", hit["z"].to_numpy(), np.where(hit["z"] > 0, 1, -1) * trust.common_factor_z,
-        np.asarray(chance), reason, list(todo),
+        hit, "not representative", "common factor, sd", hit["z"].to_numpy(), threshold=np.where(hit["z"] > 0, 1, -1) * trust.common_factor_z,
+        probability=np.asarray(chance), reason=reason, todo=list(todo),
     )  # fmt: skip
 
 

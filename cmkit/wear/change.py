@@ -48,6 +48,7 @@ def advance(
     psi: Floats,
     nu: Floats,
     s: Floats,
+    *,
     z: Floats,
     gain: tuple[Floats, Floats],
     weight: Floats,

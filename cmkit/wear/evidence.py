@@ -24,6 +24,7 @@ def collect_evidence(
     exposure: pd.DataFrame,
     history: pd.DataFrame,
     limits: pd.DataFrame,
+    *,
     conditions: pd.DataFrame,
     register: pd.DataFrame,
 ) -> pd.DataFrame:
@@ -71,6 +72,7 @@ def _rows(
     value: pd.Series,
     threshold: pd.Series | float,
     state: pd.Series | str,
+    *,
     unit: str,
     words: list[str],
 ) -> pd.DataFrame:
@@ -90,7 +92,7 @@ def _family_rates(trend: pd.DataFrame, limits: pd.DataFrame, alarm: Alarm) -> pd
         f"{r.name_} wears at {1000 * r.rate:.2g} ppm per 1,000 h; {few} of its family is above {1000 * r.alarm:.2g}"
         for r in hit.rename(columns={"name": "name_"}).itertuples()
     ]
-    return _rows(hit, "wear rate limit", hit["rate"], hit["alarm"], "alert", "ppm/h", words)
+    return _rows(hit, "wear rate limit", hit["rate"], hit["alarm"], "alert", unit="ppm/h", words=words)
 
 
 def _levels(trend: pd.DataFrame, limits: pd.DataFrame) -> pd.DataFrame:
@@ -115,7 +117,7 @@ def _levels(trend: pd.DataFrame, limits: pd.DataFrame) -> pd.DataFrame:
         for r, w, b in zip(hit.rename(columns={"name": "name_"}).itertuples(), whose, bound, strict=True)
     ]
     state = np.where(hit["over"] & hit["fixed"], "alarm", "alert")
-    out = _rows(hit, "level limit", hit["value"], bound, state, "", words)
+    out = _rows(hit, "level limit", hit["value"], bound, state, unit="", words=words)
     out["rule"], out["unit"] = hit["method"].map(FIXED_RULES).fillna("level limit"), hit["unit"]
     return out
 
@@ -145,7 +147,7 @@ def _low_level(known: Fleet, exposure: pd.DataFrame) -> pd.DataFrame:
     hit = (low | standing).to_numpy()
     state = np.where(again, "alarm", "alert")[hit]
     nothing = pd.Series(np.nan, seen.index[hit])
-    out = _rows(seen[hit].assign(analyte=""), "low level", nothing, np.nan, state, "", list(words[hit]))
+    out = _rows(seen[hit].assign(analyte=""), "low level", nothing, np.nan, state, unit="", words=list(words[hit]))
     out["operator"] = "is"
     return out
 

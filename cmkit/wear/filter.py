@@ -78,10 +78,10 @@ def wear_rates(
     phi: ArrayLike,
     psi: ArrayLike,
     chi: ArrayLike,
+    *,
     sd_phi: ArrayLike,
     hours: ArrayLike,
     numbers: Numbers,
-    *,
     sd_psi: ArrayLike = 0.0,
     exposure_of: NDArray[np.int64] | None = None,
     accept: bool = True,
@@ -108,7 +108,15 @@ def wear_rates(
         source = part if exposure_of is None else exposure_of[part]
         steps = [np.ascontiguousarray(v[source].T, dtype=float) for v in shared]
         results = np.ascontiguousarray(y[part].T, dtype=float)
-        _run(results, np.ascontiguousarray(flags[part].T), steps, numbers.rows(part), (accept, robust), track, part)
+        _run(
+            results,
+            np.ascontiguousarray(flags[part].T),
+            steps,
+            numbers.rows(part),
+            options=(accept, robust),
+            track=track,
+            part=part,
+        )
     return track
 
 
@@ -125,6 +133,7 @@ def _run(
     censored: NDArray[np.int8],
     steps: list[Floats],
     numbers: Numbers,
+    *,
     options: tuple[bool, bool],
     track: Track,
     part: slice,
@@ -139,11 +148,13 @@ def _run(
         here = [v[i] for v in steps]
         expected, moved = predict(state, here, numbers)
         s = moved[2] + noise(expected, numbers)
-        state, (nu, z, k1, k2, weight) = update(moved, expected, s, y[i], censored[i], numbers, robust)
-        glr = change.advance(watch, here[0], here[1], nu, s, z, (k1, k2), weight)
+        state, (nu, z, k1, k2, weight) = update(moved, expected, s, y[i], censored[i], numbers=numbers, robust=robust)
+        glr = change.advance(watch, here[0], here[1], nu, s, z=z, gain=(k1, k2), weight=weight)
         if accept:
             _correct(state, watch, glr, numbers)
-        _write(track, part, i, expected, s, np.where(weight > 0, z, np.nan), glr, watch, state)
+        _write(
+            track, part, i, expected=expected, s=s, z=np.where(weight > 0, z, np.nan), glr=glr, watch=watch, state=state
+        )
 
 
 def start_state(numbers: Numbers, size: int) -> State:
@@ -176,7 +187,7 @@ def noise(expected: Floats, numbers: Numbers) -> Floats:
 
 
 def update(
-    moved: State, expected: Floats, s: Floats, y: Floats, censored: NDArray[np.int8], numbers: Numbers, robust: bool
+    moved: State, expected: Floats, s: Floats, y: Floats, censored: NDArray[np.int8], *, numbers: Numbers, robust: bool
 ) -> tuple[State, tuple[Floats, Floats, Floats, Floats, Floats]]:
     """State after a result; also its innovation, z, the two gains and its weight (0: no result)."""
     _, beta, a11, a12, a22 = moved
@@ -243,6 +254,7 @@ def _write(
     track: Track,
     part: slice,
     i: int,
+    *,
     expected: Floats,
     s: Floats,
     z: Floats,

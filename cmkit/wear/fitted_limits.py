@@ -59,7 +59,7 @@ class FamilyFits:
 
 
 def fit_families(
-    x: Floats, side: NDArray, family: NDArray, parent: NDArray, compartment: NDArray, resolution: float = 0.0, trim: float = 0.90
+    x: Floats, side: NDArray, family: NDArray, parent: NDArray, compartment: NDArray, *, resolution: float = 0.0, trim: float = 0.90
 ) -> FamilyFits:  # fmt: skip
     """Trimmed censored lognormal per family. x [N] > 0 (the limit where side is not 0: LEFT below it, RIGHT above it; flags are taken as below), family, compartment [N] integers, parent [F] integers.
 
@@ -220,16 +220,18 @@ def _logged_back(p: Percentiles) -> Percentiles:
 
 
 def percentiles(
-    x: Floats, side: NDArray, family: NDArray, parent: NDArray, compartment: NDArray, alarm: Alarm, resolution: float = 0.0
+    x: Floats, side: NDArray, family: NDArray, parent: NDArray, compartment: NDArray, *, alarm: Alarm, resolution: float = 0.0
 ) -> tuple[FamilyFits, Percentiles]:  # fmt: skip
     """Fits and limits of every family; one that cannot be judged by itself gets the number of its kind, fitted as one family, if it has one."""
-    fits = fit_families(x, side, family, parent, compartment, resolution)
+    fits = fit_families(x, side, family, parent, compartment, resolution=resolution)
     own = shrunk_percentiles(fits, parent, alarm)
     silent = own.method == "not judged"
     if not silent.any() or not len(x):
         return fits, own
     kinds = np.arange(parent.max() + 1)
-    kind = shrunk_percentiles(fit_families(x, side, parent[family], kinds, compartment, resolution), kinds, alarm)
+    kind = shrunk_percentiles(
+        fit_families(x, side, parent[family], kinds, compartment, resolution=resolution), kinds, alarm
+    )
     lent = silent & (kind.method[parent] != "not judged")
     values = {
         name: np.where(lent, getattr(kind, name)[parent], getattr(own, name))

@@ -53,7 +53,7 @@ class WearState:
 
 
 def wear_state(
-    level: ArrayLike, rate: ArrayLike, covariance: ArrayLike, loss: ArrayLike = 0.0, fresh: ArrayLike = 0.0, load_share: ArrayLike = 0.0,
+    level: ArrayLike, rate: ArrayLike, covariance: ArrayLike, *, loss: ArrayLike = 0.0, fresh: ArrayLike = 0.0, load_share: ArrayLike = 0.0,
     drift_share: ArrayLike = 0.0, interval_h: ArrayLike = np.inf,
 ) -> WearState:  # fmt: skip
     """A state from level [N], rate [N] and covariance [N, 2, 2]; the rest broadcast. One compartment may be given as plain numbers."""
@@ -109,7 +109,7 @@ class Crossing:
 
 
 def time_to_limit(
-    state: WearState, limit: ArrayLike, until_change_h: ArrayLike = np.inf, by_h: ArrayLike = 0.0, residual: ArrayLike = 0.0,
+    state: WearState, limit: ArrayLike, until_change_h: ArrayLike = np.inf, *, by_h: ArrayLike = 0.0, residual: ArrayLike = 0.0,
     change_every_h: ArrayLike = np.inf,
 ) -> Crossing:  # fmt: skip
     """When the level passes `limit` (ppm): quantiles of the hours from now, and the chance of passing by `by_h`.
@@ -199,7 +199,7 @@ def _crossing(state: WearState, last: pd.DataFrame) -> Crossing:
     now = WearState(*(np.where(done, getattr(renewed, f.name), getattr(state, f.name)) for f in fields(state)))
     found = time_to_limit(
         now, last["limit"].fillna(np.inf), np.where(done, column["change_every_h"], column["until_change"]),
-        np.maximum(column["by_h"] - begun, 0.0), last["residual"], column["change_every_h"],
+        by_h=np.maximum(column["by_h"] - begun, 0.0), residual=last["residual"], change_every_h=column["change_every_h"],
     )  # fmt: skip
     p10, p50, p90 = (begun + h for h in (found.hours_to_limit_p10, found.hours_to_limit_p50, found.hours_to_limit_p90))
     return Crossing(p10, p50, p90, found.chance)

@@ -49,6 +49,7 @@ def family_limits(
     samples: pd.DataFrame,
     history: pd.DataFrame,
     settings: Settings,
+    *,
     register: pd.DataFrame,
     frozen: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
@@ -64,7 +65,7 @@ def family_limits(
     families = exposure[["family", "kind"]].drop_duplicates("family").sort_values("family", ignore_index=True)
     fixed = _fixed_rows(families, settings.limits)
     practice = _practice_rows(families, register)
-    statistical = _statistical_rows(families, exposure, samples, history, settings.alarm, register)
+    statistical = _statistical_rows(families, exposure, samples, history, alarm=settings.alarm, register=register)
     kept = statistical if frozen is None else _as_reviewed(statistical, frozen, families)
     rows = pd.concat(
         [f.reindex(columns=LIMITS) for f in (fixed, practice, kept) if len(f)] or [pd.DataFrame(columns=LIMITS)]
@@ -154,7 +155,7 @@ def _practice_rows(families: pd.DataFrame, register: pd.DataFrame) -> pd.DataFra
 
 
 def _statistical_rows(
-    families: pd.DataFrame, exposure: pd.DataFrame, samples: pd.DataFrame, history: pd.DataFrame, alarm: Alarm, register: pd.DataFrame,
+    families: pd.DataFrame, exposure: pd.DataFrame, samples: pd.DataFrame, history: pd.DataFrame, *, alarm: Alarm, register: pd.DataFrame,
 ) -> pd.DataFrame:  # fmt: skip
     code = pd.Series(np.arange(len(families)), index=families["family"])
     parent = pd.factorize(families["kind"])[0]
@@ -164,9 +165,9 @@ def _statistical_rows(
     for analyte in register.index[register["rule"].isin(["rate", "level", "two-sided"])]:
         row = register.loc[analyte]
         if analyte in samples and samples[analyte].notna().any():
-            parts += _level_parts(families, parent, seat, samples, row, alarm)
+            parts += _level_parts(families, parent, seat, samples, row, alarm=alarm)
         if analyte in rates and row["rule"] == "rate":
-            parts.append(_rate_part(families, parent, code, rates[analyte], alarm, row))
+            parts.append(_rate_part(families, parent, code, rates[analyte], alarm, row=row))
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=LIMITS)
 
 
@@ -182,7 +183,7 @@ def _seats(exposure: pd.DataFrame, samples: pd.DataFrame, code: pd.Series) -> pd
 
 
 def _level_parts(
-    families: pd.DataFrame, parent: NDArray, seat: pd.DataFrame, samples: pd.DataFrame, row: pd.Series, alarm: Alarm
+    families: pd.DataFrame, parent: NDArray, seat: pd.DataFrame, samples: pd.DataFrame, row: pd.Series, *, alarm: Alarm
 ) -> list[pd.DataFrame]:
     """Percentiles of results at the family's usual fluid age; upper, and lower for an analyte whose fall means trouble too."""
     if row["plausible_low"] < 0:
@@ -199,13 +200,13 @@ def _level_parts(
     args = (own["f"].to_numpy()[here], parent, own["c"].to_numpy()[here])
     out = []
     if row["bad"] in ("up", "both"):
-        fits, p = percentiles(x, side, *args, alarm, 2 * half)
+        fits, p = percentiles(x, side, *args, alarm=alarm, resolution=2 * half)
         p = _as_reported(p, row, half)
-        out.append(_frame(families, fits, p, name, "level", "up", alarm, age))
+        out.append(_frame(families, fits, p, analyte=name, measure="level", direction="up", alarm=alarm, age=age))
     if row["bad"] in ("down", "both"):
-        fits, p = percentiles(1 / x, np.where(side == RIGHT, LEFT, EXACT), *args, alarm)
+        fits, p = percentiles(1 / x, np.where(side == RIGHT, LEFT, EXACT), *args, alarm=alarm)
         p = _turned(p)
-        out.append(_frame(families, fits, p, name, "level", "down", alarm, age))
+        out.append(_frame(families, fits, p, analyte=name, measure="level", direction="down", alarm=alarm, age=age))
     return out
 
 
@@ -229,7 +230,7 @@ def _turned(p: Percentiles) -> Percentiles:
 
 
 def _rate_part(
-    families: pd.DataFrame, parent: NDArray, code: pd.Series, history: pd.DataFrame, alarm: Alarm, row: pd.Series
+    families: pd.DataFrame, parent: NDArray, code: pd.Series, history: pd.DataFrame, alarm: Alarm, *, row: pd.Series
 ) -> pd.DataFrame:  # fmt: skip
     """Percentiles of the wear rate held after each bottle from a life's second on; a rate about zero counts as less than a tenth of usual."""
     own = history[(history["order"] >= 1) & np.isfinite(history["rate"]) & history["family"].isin(code.index)]
@@ -242,13 +243,22 @@ def _rate_part(
     side = np.where(under | (x <= floor), LEFT, np.where(over, RIGHT, EXACT))
     x = np.maximum(x, floor)
     here = np.isfinite(x) & (x > 0)
-    fits, p = percentiles(x[here], side[here], f[here], parent, pd.factorize(own["compartment"])[0][here], alarm)
+    fits, p = percentiles(x[here], side[here], f[here], parent, pd.factorize(own["compartment"])[0][here], alarm=alarm)
     p = _believable(p, float(row["plausible_high"]) / _SHORT_H)
-    return _frame(families, fits, p, row["analyte"], "rate", "up", alarm, np.full(len(families), np.nan))
+    return _frame(
+        families,
+        fits,
+        p,
+        analyte=row["analyte"],
+        measure="rate",
+        direction="up",
+        alarm=alarm,
+        age=np.full(len(families), np.nan),
+    )
 
 
 def _frame(
-    families: pd.DataFrame, fits: FamilyFits, p: Percentiles, analyte: str, measure: str, direction: str, alarm: Alarm, age: Floats
+    families: pd.DataFrame, fits: FamilyFits, p: Percentiles, *, analyte: str, measure: str, direction: str, alarm: Alarm, age: Floats
 ) -> pd.DataFrame:  # fmt: skip
     seen = (fits.n + fits.n_aside > 0) | np.isfinite(p.alarm)
     words = [_words(fits, p, i, alarm, age[i]) for i in range(len(families))]

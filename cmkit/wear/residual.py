@@ -103,7 +103,7 @@ def _found(
     cost = pd.concat(costs, axis=1)
     best = np.array([thetas[k] for k in cost.to_numpy().argmin(axis=1)])  # (kinds, groups, parameters)
     own = best[pd.Index(cost.index).get_indexer(groups["kind"]), np.arange(len(groups))]
-    worth = _worth(full, less, series, groups, own, cost)
+    worth = _worth(full, less, series, groups, theta=own, cost=cost)
     rows = [_posterior(-c * w) for c, w in zip(cost.to_numpy(), worth, strict=True)]
     return pd.DataFrame(rows, columns=["log_times", "log_sd"], index=cost.index)
 
@@ -122,7 +122,7 @@ def _at(full: Panel, less: Panel, x: float | Floats) -> Panel:
 
 
 def _worth(
-    full: Panel, less: Panel, series: pd.DataFrame, groups: pd.DataFrame, theta: Floats, cost: pd.DataFrame
+    full: Panel, less: Panel, series: pd.DataFrame, groups: pd.DataFrame, *, theta: Floats, cost: pd.DataFrame
 ) -> Floats:
     """Per kind: curvature of the likelihood over the scatter of its slope between compartments, at most 1."""
     number, rows = chosen_series(series, "kind", groups)

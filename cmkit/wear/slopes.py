@@ -63,7 +63,7 @@ def weighted_slopes(
     def work(part: slice) -> None:
         rows = slice(starts[part.start], starts[part.stop])
         bounds = starts[part.start : part.stop + 1] - starts[part.start]
-        _block_lines(x[rows], y[rows], w[rows], bounds, out[:, part], count[part])
+        _block_lines(x[rows], y[rows], w[rows], bounds, out[:, part], count=count[part])
 
     _each(work, [slice(a, b) for a, b in itertools.pairwise(edges)])
     slope, intercept, se_slope, se_intercept, scale, sse = out
@@ -85,7 +85,7 @@ def _parts(count: int, step: int) -> list[slice]:
 
 
 def _block_lines(
-    x: Floats, y: Floats, w: Floats, starts: NDArray[np.int64], out: Floats, count: NDArray[np.int64]
+    x: Floats, y: Floats, w: Floats, starts: NDArray[np.int64], out: Floats, *, count: NDArray[np.int64]
 ) -> None:
     """Weighted sums over each group as products with sparse matrices, then the closed form, written into `out` (6, groups, columns)."""
     size = np.diff(starts)
@@ -256,6 +256,7 @@ def wear_rate(
     psi: ArrayLike,
     chi: ArrayLike = 0.0,
     censored: ArrayLike | None = None,
+    *,
     noise_floor: float = 0.5,
     noise_share: float = 0.1,
     prior: tuple[float, float, float, float] | None = None,

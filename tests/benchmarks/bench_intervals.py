@@ -287,9 +287,9 @@ def true_outcome(
             kept * phi,
             psi,
             0.0,
-            0.0,
-            every,
-            Numbers(
+            sd_phi=0.0,
+            hours=every,
+            numbers=Numbers(
                 *(
                     float(number[c])
                     for c in (

@@ -150,7 +150,16 @@ def filter_run(compartments: int, analytes: int = 20, bottles: int = 20) -> floa
     of = np.repeat(np.arange(compartments), analytes)
     start_time = time.perf_counter()
     wear_rates(
-        y, below, phi, psi, np.float32(0), np.float32(0.02), np.float32(250), numbers, exposure_of=of, dtype=np.float32
+        y,
+        below,
+        phi,
+        psi,
+        np.float32(0),
+        sd_phi=np.float32(0.02),
+        hours=np.float32(250),
+        numbers=numbers,
+        exposure_of=of,
+        dtype=np.float32,
     )
     return time.perf_counter() - start_time
 

@@ -87,7 +87,13 @@ def next_result_coverage(
     rows, later = rows[keep], later[keep]
     cov = np.array([[rows["level_sd"] ** 2, rows["cov"]], [rows["cov"], rows["rate_sd"] ** 2]]).transpose(2, 0, 1)
     state = wear_state(
-        rows["level"], rows["rate"], cov, KINDS[kind].make_up, 0.0, rows["load_share"], rows["drift_share"]
+        rows["level"],
+        rows["rate"],
+        cov,
+        loss=KINDS[kind].make_up,
+        fresh=0.0,
+        load_share=rows["load_share"],
+        drift_share=rows["drift_share"],
     )
     hours = later["next_h"].to_numpy(float)
     changed = later["changed"].to_numpy(bool)

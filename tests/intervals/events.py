@@ -142,7 +142,7 @@ def planted(case: Case, every: float, noise: tuple[float, float], n: int, rng: n
         load_share=0.1,
         drift_share=case.drift_share,
     )
-    z = wear_rates(y, None, phi, every, 0.0, 0.0, every, numbers, accept=False).z
+    z = wear_rates(y, None, phi, every, 0.0, sd_phi=0.0, hours=every, numbers=numbers, accept=False).z
     age = (np.arange(before + after) + 1) * every - begin[:, None]
     in_time = (age > 0) & (age + case.turnaround_h < life[:, None]) & (z >= case.z_alarm)
     return float(in_time.any(axis=1).mean())

@@ -23,7 +23,7 @@ def test_alarm_chance_in_place_equals_the_formula() -> None:
     steady = SteadyFilter(watch.variance, np.zeros(places), np.zeros(places))
     for metals in (np.full(places, 2.0), rng.uniform(1, 3, places)):
         wanted = alarm_chance(
-            mark.departure * size, mark.followed * size, steady, watch.noise_share, watch.level, watch.z_alarm, watch.acted, metals,
+            mark.departure * size, mark.followed * size, steady, noise_share=watch.noise_share, level=watch.level, z_alarm=watch.z_alarm, acted=watch.acted, metals=metals,
         )  # fmt: skip
         now = Watch(watch.variance, watch.noise_share, watch.level, watch.z_alarm, watch.acted, metals)
         assert_allclose(1 - not_called(now, mark, size, np.empty((4, *size.shape))), wanted, atol=2e-9)

@@ -35,11 +35,11 @@ def test_cost_form_of_the_pf_interval(
     pf: float, mtbf: float, task: float, failure: float, planned: float, looks: float, every: float
 ) -> None:
     """The manual's economic form (from memory, derived again; theta .8), and that it is where the cost is least."""
-    got = c.interval_for_cost(pf, 0.8, mtbf, task, planned, failure)
+    got = c.interval_for_cost(pf, 0.8, mtbf, task_cost=task, planned_cost=planned, failure_cost=failure)
     assert_allclose(got.every_h, every, rtol=2e-4)
     assert_allclose(pf / got.every_h, looks, rtol=2e-5)
     least = minimize_scalar(
-        lambda n: c.on_condition_cost(n, pf, 0.8, mtbf, task, planned, failure),
+        lambda n: c.on_condition_cost(n, pf, 0.8, mtbf, task_cost=task, planned_cost=planned, failure_cost=failure),
         bounds=(0.1, 20),
         method="bounded",
         options={"xatol": 1e-9},
@@ -49,8 +49,11 @@ def test_cost_form_of_the_pf_interval(
 
 
 def test_the_cost_form_refuses() -> None:
-    assert "no more than a planned repair" in c.interval_for_cost(400, 0.8, 4000, 120, 60_000, 60_000).words
-    dear = c.interval_for_cost(400, 0.8, 4000, 50_000, 60_000, 61_000)
+    assert (
+        "no more than a planned repair"
+        in c.interval_for_cost(400, 0.8, 4000, task_cost=120, planned_cost=60_000, failure_cost=60_000).words
+    )
+    dear = c.interval_for_cost(400, 0.8, 4000, task_cost=50_000, planned_cost=60_000, failure_cost=61_000)
     assert np.isnan(dear.every_h)
     assert "costs more than it is expected to save" in dear.words
 
@@ -122,10 +125,10 @@ def test_detection_of_one_is_the_perfect_formula() -> None:
 
 def test_equal_costs_never_inspect() -> None:
     """cf = ci: the best interval is unbounded, which must be said and not returned as the end of the search."""
-    got = c.delay_time_interval(1 / 4000, 400, 1.0, 120, 60_000, 60_000)
+    got = c.delay_time_interval(1 / 4000, 400, 1.0, task_cost=120, planned_cost=60_000, failure_cost=60_000)
     assert np.isnan(got.every_h)
     assert "never inspect" in got.words
-    dear = c.delay_time_interval(1 / 4000, 400, 1.0, 1e9, 60_000, 180_000)
+    dear = c.delay_time_interval(1 / 4000, 400, 1.0, task_cost=1e9, planned_cost=60_000, failure_cost=180_000)
     assert np.isnan(dear.every_h)
     assert_allclose(dear.cost_per_h, 180_000 / 4000)
 

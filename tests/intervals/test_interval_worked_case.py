@@ -45,7 +45,9 @@ def test_best_interval_of_the_worked_case(worked: Case) -> None:
 
 def test_settled_filter_at_250_h(events: ModuleType, worked: Case) -> None:
     """S 126.943481, K1 .493003, K2 .000533 (design F4), and scipy's Riccati solver."""
-    settled = steady_filter(250.0, 0.08, 0.6, 0.10, 0.12, 0.15, 80.0)
+    settled = steady_filter(
+        250.0, 0.08, noise_floor=0.6, noise_share=0.10, load_share=0.12, drift_share=0.15, level=80.0
+    )
     found = [settled.variance, settled.gain_level, settled.gain_rate]
     assert_allclose(found, [126.943481, 0.493003, 0.000533], atol=6e-7)
     assert_allclose(found[0], 126.943481, atol=1e-6)
@@ -55,7 +57,9 @@ def test_settled_filter_at_250_h(events: ModuleType, worked: Case) -> None:
 @pytest.mark.parametrize("every", [25.0, 100.0, 1000.0, 4000.0])
 def test_settled_filter_elsewhere(events: ModuleType, worked: Case, every: float) -> None:
     """Against scipy.linalg.solve_discrete_are; short intervals settle slowly."""
-    settled = steady_filter(every, 0.08, 0.6, 0.10, 0.12, 0.15, 80.0)
+    settled = steady_filter(
+        every, 0.08, noise_floor=0.6, noise_share=0.10, load_share=0.12, drift_share=0.15, level=80.0
+    )
     assert_allclose([settled.variance, settled.gain_level, settled.gain_rate], events.gains(worked, every), rtol=1e-7)
 
 

@@ -78,7 +78,12 @@ def test_every_kind_has_patterns_and_shares_that_sum_to_one() -> None:
 def test_roles_are_distributions() -> None:
     patterns = patterns_of("engine")
     states = make_states(
-        patterns, pattern_shares(patterns, {}), ["Fe_ppm", "Si_ppm"], ["Na_ppm", "visc100_cSt"], ["+", "~"], np.ones(2)
+        patterns,
+        pattern_shares(patterns, {}),
+        metals=["Fe_ppm", "Si_ppm"],
+        others=["Na_ppm", "visc100_cSt"],
+        ways=["+", "~"],
+        exponent=np.ones(2),
     )
     np.testing.assert_allclose(states.up.sum(axis=1), 1)
     np.testing.assert_allclose(states.both.sum(axis=1), 1)

@@ -29,7 +29,7 @@ def solved() -> tuple[np.ndarray, np.ndarray]:
 
 def test_balance_agrees_with_an_ode_solver():
     """Source: scipy.integrate.solve_ivp, DOP853; the recipe's step of 8 h. Metals hardly leave; water (last column) evaporates fast."""
-    amount, volume, _ = advance(START, VOLUME, RELEASE, LOSS, REMOVAL, HOURS, 8.0)
+    amount, volume, _ = advance(START, VOLUME, RELEASE, LOSS, REMOVAL, hours=HOURS, step_h=8.0)
     expected, litres = solved()
     np.testing.assert_allclose(amount[:, 0], expected[:, 0], rtol=5e-6)
     np.testing.assert_allclose(amount, expected, rtol=5e-4)
@@ -40,7 +40,7 @@ def test_halving_the_step_quarters_the_error():
     """The midpoint rule is of second order: its error falls fourfold when the step is halved."""
     expected, _ = solved()
     errors = [
-        np.abs(advance(START, VOLUME, RELEASE, LOSS, REMOVAL, HOURS, step)[0] - expected).max()
+        np.abs(advance(START, VOLUME, RELEASE, LOSS, REMOVAL, hours=HOURS, step_h=step)[0] - expected).max()
         for step in (16.0, 8.0, 4.0)
     ]
     assert errors[0] / errors[1] == pytest.approx(4, rel=0.1)
@@ -49,7 +49,7 @@ def test_halving_the_step_quarters_the_error():
 
 def test_nothing_is_made_or_lost():
     """What was there plus what was released equals what is there plus what left, through work, top-up and change."""
-    amount, volume, gone = advance(START, VOLUME, RELEASE, LOSS, REMOVAL, HOURS, 8.0)
+    amount, volume, gone = advance(START, VOLUME, RELEASE, LOSS, REMOVAL, hours=HOURS, step_h=8.0)
     np.testing.assert_allclose(START + RELEASE * HOURS, amount + gone, rtol=1e-12)
     fresh = np.array([1.0, 0.0, 1200.0])
     topped, litres = add(amount[0], volume[0], 20.0, fresh)
@@ -67,6 +67,6 @@ def test_carry_over_of_a_change():
 
 
 def test_a_leak_never_empties_below_nothing():
-    amount, volume, _ = advance(START, VOLUME, RELEASE, np.array([10.0, 10.0]), REMOVAL, 100.0, 8.0)
+    amount, volume, _ = advance(START, VOLUME, RELEASE, np.array([10.0, 10.0]), REMOVAL, hours=100.0, step_h=8.0)
     assert (volume > 0).all()
     assert np.isfinite(amount).all()

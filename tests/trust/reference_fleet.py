@@ -113,7 +113,9 @@ def forecasts(y: np.ndarray, exposure: tuple[np.ndarray, ...], base: np.ndarray,
         rate_mean=m, rate_sd=0.4 * m, level_mean=0.0, level_var=0.01, noise_floor=0.5, noise_share=b, load_share=0.12
     )
     phi, psi, sd, hours = (np.repeat(e.reshape(-1, n), a, axis=0) for e in exposure)
-    track = wear_rates(series, flags, phi, psi, np.zeros_like(phi), sd, hours, numbers, accept=False)
+    track = wear_rates(
+        series, flags, phi, psi, np.zeros_like(phi), sd_phi=sd, hours=hours, numbers=numbers, accept=False
+    )
     side = np.tile(np.repeat(["left", "right"], n), pairs)
     machine = np.repeat([f"M{p:05d}" for p in range(pairs)], 2 * n)
     order = np.tile(np.arange(n), pairs * 2)

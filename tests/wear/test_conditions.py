@@ -55,7 +55,7 @@ def judged(known: Fleet, exposure: pd.DataFrame, limits: pd.DataFrame | None = N
         history = pd.DataFrame(
             columns=["analyte", "order", "rate", "rate_sd", "family", "below", "above", "compartment"]
         )
-        limits = family_limits(exposure, known.samples, history, known.settings, REGISTER)
+        limits = family_limits(exposure, known.samples, history, known.settings, register=REGISTER)
     fresh = fresh_values(known, exposure, relative_to_fresh(limits, REGISTER))
     return judge_conditions(known, exposure, made_learnt(limits=limits, fresh=fresh), REGISTER)
 

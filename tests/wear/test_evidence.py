@@ -70,7 +70,9 @@ NOTHING = pd.DataFrame(columns=EVIDENCE)
 def evidence(known, results, limits=(), seen=None, conditions=NOTHING):
     history = pd.DataFrame(results, columns=list(result())).astype({"drawn_on": "datetime64[us]"})
     table = pd.DataFrame(list(limits), columns=LIMITS)
-    return collect_evidence(known, exposure() if seen is None else seen, history, table, conditions, REGISTER)
+    return collect_evidence(
+        known, exposure() if seen is None else seen, history, table, conditions=conditions, register=REGISTER
+    )
 
 
 def fired(make_fleet, results, limits=()) -> list[tuple]:

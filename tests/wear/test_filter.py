@@ -35,7 +35,7 @@ def predictor(phi: tuple[float, ...], psi: tuple[float, ...], y: tuple[float, ..
 
 def test_equals_the_best_linear_predictor() -> None:
     """Case 1: rate .06084364, sd .00110472, level 45.333648 (1e-7), and the joint normal distribution to 1e-8."""
-    t = wear_rates(Y, None, PHI, PSI, 0, 0, PSI, PLAIN, robust=False, accept=False)
+    t = wear_rates(Y, None, PHI, PSI, 0, sd_phi=0, hours=PSI, numbers=PLAIN, robust=False, accept=False)
     got = t.rate[0, -1], t.rate_sd[0, -1], t.level[0, -1]
     assert_allclose(got, (0.06084364, 0.00110472, 45.333648), rtol=1e-6, atol=5e-9)
     assert_allclose(got, predictor(PHI, PSI, Y, PLAIN), rtol=1e-8)
@@ -58,13 +58,13 @@ def test_equals_the_best_linear_predictor_of_random_histories(seed: int) -> None
         drift_share=0,
         unit=0.1,
     )
-    t = wear_rates(y, None, phi, psi, 0, 0, psi, numbers, robust=False, accept=False)
+    t = wear_rates(y, None, phi, psi, 0, sd_phi=0, hours=psi, numbers=numbers, robust=False, accept=False)
     assert_allclose((t.rate[0, -1], t.rate_sd[0, -1], t.level[0, -1]), predictor(phi, psi, y, numbers), rtol=1e-8)
 
 
 def test_one_story_with_the_readable_regression() -> None:
     """Constant noise, no load, no drift: the filter's last rate is the weighted regression of part B1 with the family as prior."""
-    t = wear_rates(Y, None, PHI, PSI, 0, 0, PSI, PLAIN, robust=False, accept=False)
+    t = wear_rates(Y, None, PHI, PSI, 0, sd_phi=0, hours=PSI, numbers=PLAIN, robust=False, accept=False)
     start = np.cumprod(PHI)
     grown = np.array([sum(PSI[j] * np.prod(PHI[j + 1 : i + 1]) for j in range(i + 1)) for i in range(len(PHI))])
     read = wear_rate(Y, start, grown, noise_floor=math.sqrt(1 + 1 / 12), noise_share=0, prior=(0.06, 0.03, 4, 2))
@@ -82,9 +82,9 @@ def test_result_below_the_limit() -> None:
         1,
         200,
         0,
-        0,
-        200,
-        Numbers(
+        sd_phi=0,
+        hours=200,
+        numbers=Numbers(
             rate_mean=0.004,
             rate_sd=0.003,
             level_mean=0.1,
@@ -120,7 +120,7 @@ def test_a_run_with_a_rise() -> None:
         load_share=0.12,
         drift_share=0.15,
     )
-    t = wear_rates(y, None, phi, 250, 0, 0, 250, numbers, accept=False)
+    t = wear_rates(y, None, phi, 250, 0, sd_phi=0, hours=250, numbers=numbers, accept=False)
     assert_allclose(t.z[0, :9], 0, atol=1e-4)
     assert_allclose(t.z[0, 9:], (6.2243, 7.7886, 6.6198), atol=1e-3)
     assert_allclose(t.rise[0, 9:], (5.0, 7.0274, 8.6202), atol=1e-3)
@@ -136,12 +136,12 @@ def test_acceptance_moves_the_rate_and_a_single_bad_bottle_does_not() -> None:
         rate_mean=0.08, rate_sd=0.03, level_mean=5, level_var=4, noise_floor=0.5, noise_share=0.07, load_share=0.1
     )
     level = np.cumsum(np.r_[np.full(8, 20.0), np.full(4, 60.0)]) + 5
-    t = wear_rates(level, None, 1, 250, 0, 0, 250, numbers)
+    t = wear_rates(level, None, 1, 250, 0, sd_phi=0, hours=250, numbers=numbers)
     assert_allclose(t.rate[0, 7], 0.08, rtol=0.02)
     assert_allclose(t.rate[0, 10:], 0.24, rtol=0.15)
     steady = np.cumsum(np.full(12, 20.0)) + 5
     steady[7] *= 2.5
-    once = wear_rates(steady, None, 1, 250, 0, 0, 250, numbers)
+    once = wear_rates(steady, None, 1, 250, 0, sd_phi=0, hours=250, numbers=numbers)
     assert once.z[0, 7] > 4
     assert_allclose(once.rate[0, 8:], 0.08, rtol=0.25)
 
@@ -239,7 +239,16 @@ def test_second_implementation(accept: bool) -> None:
     y[rng.random(y.shape) < 0.08] = np.nan
     p = (0.05, 0.03, 3.0, 4.0, 0.5, 0.1, 0.12, 0.2)
     t = wear_rates(
-        y, censored, phi, psi, chi, sd_phi, hours, Numbers(*p[:2], *p[2:], fresh=0.7), accept=accept, block=64
+        y,
+        censored,
+        phi,
+        psi,
+        chi,
+        sd_phi=sd_phi,
+        hours=hours,
+        numbers=Numbers(*p[:2], *p[2:], fresh=0.7),
+        accept=accept,
+        block=64,
     )
     names = ("expected", "expected_sd", "z", "rate", "rate_sd", "level", "level_sd", "cov")
     jumps = 0
@@ -259,9 +268,9 @@ def test_shared_exposure_blocks_and_single_precision_change_nothing() -> None:
     of = rng.integers(0, 7, 50)
     y = rng.gamma(4, 5, (50, 9))
     numbers = Numbers(rate_mean=rng.uniform(0.02, 0.1, 50), rate_sd=0.02, level_mean=4, level_var=4)
-    whole = wear_rates(y, None, phi[of], psi[of], 0, 0.01, 250, numbers)
-    blocks = wear_rates(y, None, phi, psi, 0, 0.01, 250, numbers, exposure_of=of, block=7)
-    single = wear_rates(y, None, phi, psi, 0, 0.01, 250, numbers, exposure_of=of, dtype=np.float32)
+    whole = wear_rates(y, None, phi[of], psi[of], 0, sd_phi=0.01, hours=250, numbers=numbers)
+    blocks = wear_rates(y, None, phi, psi, 0, sd_phi=0.01, hours=250, numbers=numbers, exposure_of=of, block=7)
+    single = wear_rates(y, None, phi, psi, 0, sd_phi=0.01, hours=250, numbers=numbers, exposure_of=of, dtype=np.float32)
     for name in ("expected", "rate", "level", "z", "rise", "cov"):
         assert_allclose(getattr(blocks, name), getattr(whole, name), rtol=1e-12)
         assert_allclose(getattr(single, name), getattr(whole, name), rtol=2e-6, atol=1e-6)
@@ -270,8 +279,8 @@ def test_shared_exposure_blocks_and_single_precision_change_nothing() -> None:
 
 
 def test_a_missing_result_only_widens() -> None:
-    seen = wear_rates([10, 20, 30.0], None, 1, 250, 0, 0, 250, PLAIN)
-    gap = wear_rates([10, np.nan, 30.0], None, 1, 250, 0, 0, 250, PLAIN)
+    seen = wear_rates([10, 20, 30.0], None, 1, 250, 0, sd_phi=0, hours=250, numbers=PLAIN)
+    gap = wear_rates([10, np.nan, 30.0], None, 1, 250, 0, sd_phi=0, hours=250, numbers=PLAIN)
     assert np.isnan(gap.z[0, 1])
     assert np.isnan(gap.rise[0, 1])
     assert gap.rate[0, 1] == gap.rate[0, 0]
@@ -280,19 +289,19 @@ def test_a_missing_result_only_widens() -> None:
 
 def test_shapes_that_do_not_fit_are_refused() -> None:
     with pytest.raises(ValueError, match="censored has shape"):
-        wear_rates([1, 2, 3], [True, False], 1, 250, 0, 0, 250, PLAIN)
+        wear_rates([1, 2, 3], [True, False], 1, 250, 0, sd_phi=0, hours=250, numbers=PLAIN)
 
 
 def test_a_result_above_its_limit_is_the_mirror_of_one_below() -> None:
     """`>60`: posterior mean and sd of the rate against a brute-force average over a million draws weighted by the chance of lying above."""
     numbers = Numbers(0.1, 0.04, 10.0, 4.0, 1.0, 0, 0, 0, 0.0, 1.0)
-    t = wear_rates([[60.0]], [[1]], 1, 300, 0, 0, 300, numbers, accept=False, robust=False)
+    t = wear_rates([[60.0]], [[1]], 1, 300, 0, sd_phi=0, hours=300, numbers=numbers, accept=False, robust=False)
     rng = np.random.default_rng(12)
     rate, start = rng.normal(0.1, 0.04, 1_000_000), rng.normal(10.0, 2.0, 1_000_000)
     weight = norm.sf((60.5 - start - 300 * rate) / 1.0)  # rounding to whole ppm: reported so from 60.5 on
     mean = np.average(rate, weights=weight)
     sd = math.sqrt(np.average((rate - mean) ** 2, weights=weight))
     assert_allclose((t.rate[0, 0], t.rate_sd[0, 0]), (mean, sd), rtol=0.01)
-    plain = wear_rates([[60.0]], None, 1, 300, 0, 0, 300, numbers, accept=False, robust=False)
+    plain = wear_rates([[60.0]], None, 1, 300, 0, sd_phi=0, hours=300, numbers=numbers, accept=False, robust=False)
     assert t.rate[0, 0] > plain.rate[0, 0] > 0.1
     assert t.z[0, 0] > plain.z[0, 0]

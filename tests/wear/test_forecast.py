@@ -134,9 +134,13 @@ def test_already_above_is_no_hours_away() -> None:
 def test_one_by_one_equals_together() -> None:
     level = np.array([10.0, 30, 55])
     cov = np.stack([np.diag([4.0, 1e-4])] * 3)
-    many = time_to_limit(wear_state(level, 0.08, cov, loss=1e-4), 60.0, 400.0, 250.0, 0.1, 500.0)
+    many = time_to_limit(
+        wear_state(level, 0.08, cov, loss=1e-4), 60.0, 400.0, by_h=250.0, residual=0.1, change_every_h=500.0
+    )
     for i in range(3):
-        one = time_to_limit(wear_state(level[i], 0.08, cov[i], loss=1e-4), 60.0, 400.0, 250.0, 0.1, 500.0)
+        one = time_to_limit(
+            wear_state(level[i], 0.08, cov[i], loss=1e-4), 60.0, 400.0, by_h=250.0, residual=0.1, change_every_h=500.0
+        )
         np.testing.assert_allclose(
             [many.hours_to_limit_p10[i], many.hours_to_limit_p50[i], many.chance[i]],
             [one.hours_to_limit_p10[0], one.hours_to_limit_p50[0], one.chance[0]],
@@ -145,7 +149,7 @@ def test_one_by_one_equals_together() -> None:
 
 def test_chance_never_falls_with_time() -> None:
     state = wear_state(np.full(50, 30.0), 0.08, np.diag([9.0, 2e-4]), loss=2e-4, drift_share=0.2)
-    chance = time_to_limit(state, 60.0, 300.0, np.linspace(0, 2000, 50), 0.1, 500.0).chance
+    chance = time_to_limit(state, 60.0, 300.0, by_h=np.linspace(0, 2000, 50), residual=0.1, change_every_h=500.0).chance
     assert (np.diff(chance) >= -1e-3).all()
     assert pd.Series(chance).between(0, 1).all()
 

@@ -51,7 +51,7 @@ def by_the_filter(data: Panel, theta: np.ndarray, constants: np.ndarray) -> np.n
         expected, moved = predict(state, step, numbers)
         s = moved[2] + noise(expected, numbers)
         y, side = data.y[:, i], data.censored[:, i]
-        state, _ = update(moved, expected, s, y, side, numbers, True)
+        state, _ = update(moved, expected, s, y, side, numbers=numbers, robust=True)
         exact = -3.5 * np.log1p((y - expected) ** 2 / s / 4.2) - 0.5 * np.log(s)
         limit = (true_limit(y, unit, side) - expected) / np.sqrt(s - unit**2 / 12)
         beyond = np.where(side < 0, log_ndtr(limit), log_ndtr(-limit))

@@ -50,7 +50,7 @@ def fleet(
 
 
 def limits(*frames: pd.DataFrame, settings: Settings = SETTINGS) -> pd.DataFrame:
-    return family_limits(*frames, settings, REGISTER)
+    return family_limits(*frames, settings, register=REGISTER)
 
 
 def iron(table: pd.DataFrame, measure: str = "level") -> pd.DataFrame:

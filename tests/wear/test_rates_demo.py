@@ -35,7 +35,9 @@ def known(demo_fleet: Fleet) -> tuple[Any, pd.DataFrame, pd.DataFrame]:
 def history(known: tuple[Any, pd.DataFrame, pd.DataFrame]) -> pd.DataFrame:
     register = with_own(known[0].settings.analytes)
     exposure = sample_exposure(*known)
-    return run_filter(exposure, known[0].samples, family_numbers(exposure, known[0].samples, register), register, True)
+    return run_filter(
+        exposure, known[0].samples, family_numbers(exposure, known[0].samples, register), register, accept_changes=True
+    )
 
 
 def release(t: float, mass: float, w: float, out: float, added: float, volume: float, loss: float) -> float:

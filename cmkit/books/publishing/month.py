@@ -95,7 +95,17 @@ def run_books(
         raise ParameterError(f"month: found {month!r}, wanted one such as 2026-06")
     assessment, out, notebooks = Path(assessment).resolve(), Path(out).resolve(), Path(notebooks).resolve()
     try:
-        return _run_alone(assessment, month, out, notebooks, sites, workers, limits, progress, again)
+        return _run_alone(
+            assessment,
+            month,
+            out,
+            notebooks,
+            sites=sites,
+            workers=workers,
+            limits=limits,
+            progress=progress,
+            again=again,
+        )
     except OSError as error:
         raise BookError(f"{out}: {error}; nothing was published, and what was published before stands") from error
 
@@ -105,6 +115,7 @@ def _run_alone(
     month: str,
     out: Path,
     notebooks: Path,
+    *,
     sites: Sequence[str] | None,
     workers: Workers,
     limits: Limits,
@@ -262,7 +273,17 @@ def _jobs(run: _Run, sites: list[str]) -> list[BookJob]:
     names = dict(zip(run.whole.sites["site"], run.whole.sites["name"], strict=True))
     code = _code_hash()
     jobs = [
-        _job(run, FLEET, "fleet_book.ipynb", run.built, "index", {}, run.whole, _fleet_page(run, folders, names), code)
+        _job(
+            run,
+            FLEET,
+            "fleet_book.ipynb",
+            run.built,
+            "index",
+            more={},
+            part=run.whole,
+            page=_fleet_page(run, folders, names),
+            code=code,
+        )
     ]
     for site in sites:
         part = run.whole.for_site(site)
@@ -270,7 +291,19 @@ def _jobs(run: _Run, sites: list[str]) -> list[BookJob]:
         for notebook, name in (("site_book.ipynb", "book"), ("round_sheet.ipynb", "round")):
             if (run.notebooks / notebook).exists():
                 page = _site_page(run, site, names[site] or site, name)
-                jobs.append(_job(run, f"{site}/{name}", notebook, folder, name, {"site": site}, part, page, code))
+                jobs.append(
+                    _job(
+                        run,
+                        f"{site}/{name}",
+                        notebook,
+                        folder,
+                        name,
+                        more={"site": site},
+                        part=part,
+                        page=page,
+                        code=code,
+                    )
+                )
     return jobs
 
 
@@ -280,6 +313,7 @@ def _job(
     notebook: str,
     folder: Path,
     name: str,
+    *,
     more: dict[str, str],
     part: Assessment,
     page: dict[str, Any],

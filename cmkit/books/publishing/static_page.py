@@ -26,6 +26,7 @@ def link(text: str, href: str) -> dict[str, str]:
 def plain_page(
     title: str,
     paragraphs: Sequence[str],
+    *,
     details: str = "",
     heads: Sequence[str] = (),
     rows: Sequence[Sequence[Any]] = (),

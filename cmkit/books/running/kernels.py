@@ -227,6 +227,7 @@ def _run_cells(
     nb_man: Any,
     kernel_name: str,
     folder: Path,
+    *,
     warm: bool = True,
     memory_mb: int = 0,
     book_timeout: float | None = None,

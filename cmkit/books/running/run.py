@@ -230,7 +230,7 @@ def error_page(job: BookJob, words: str, error: Exception, notebook: str) -> str
     return plain_page(
         title,
         paragraphs,
-        strip_ansi(details)[-6000:],
+        details=strip_ansi(details)[-6000:],
         links=[*links, *(n for n in job.page.get("nav", []) if n["href"] != f"{job.name}.ipynb")],
     )
 

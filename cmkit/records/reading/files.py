@@ -104,7 +104,7 @@ def read_grid(
         separator = form.separator or _sniff_separator(text, form.skip_rows, known)
         check_text(text, separator, file, bounds)
         lines, cut = split_lines(text, separator, file), not text.endswith(("\n", "\r"))
-    return _to_grid(lines, file, form, repairs, separator, cut)
+    return _to_grid(lines, file, form, repairs=repairs, separator=separator, cut=cut)
 
 
 def read_text(path: Path, file: str, encoding: str = "", *, bounds: Bounds = LABORATORY) -> tuple[str, pd.DataFrame]:
@@ -247,7 +247,7 @@ def is_blank(cell: object) -> bool:
     return cell is None or (isinstance(cell, str) and not cell.strip())
 
 
-def _to_grid(lines: list[list], file: str, form: Form, repairs: pd.DataFrame, separator: str, cut: bool) -> Grid:
+def _to_grid(lines: list[list], file: str, form: Form, *, repairs: pd.DataFrame, separator: str, cut: bool) -> Grid:
     first = form.skip_rows + form.heading_rows
     if len(lines) < first or not any(not is_blank(c) for c in lines[first - 1]):
         raise WrongFile(

@@ -180,7 +180,13 @@ def _inbox(
         file = f"inbox/{path.name}"
         if path.suffix.lower() not in TABLE_FILES:
             notes.set_aside(
-                file, [0], "", [path.name], "not a table file: wanted " + ", ".join(TABLE_FILES), "samples", "file"
+                file,
+                [0],
+                "",
+                [path.name],
+                "not a table file: wanted " + ", ".join(TABLE_FILES),
+                table="samples",
+                what="file",
             )
             continue
         fit = layouts_for(path.name, layouts)
@@ -191,7 +197,7 @@ def _inbox(
                 out.setdefault(name, []).append(cells)
         except (WrongFile, UnknownColumn) as error:
             table = fit[0].table if fit else "samples"
-            notes.set_aside(file, [0], "", [path.name], str(error).removeprefix(f"{file}: "), table, "file")
+            notes.set_aside(file, [0], "", [path.name], str(error).removeprefix(f"{file}: "), table=table, what="file")
     return out
 
 
@@ -212,7 +218,7 @@ def _note_unread(folder: Path, table: str, notes: Notes, links: bool) -> set[str
     """Names of what lies in a folder and is not read; each is noted."""
     unread = unread_entries(folder, links)
     for name, why in unread.items():
-        notes.set_aside(f"{folder.name}/{name}", [0], "", [name], why, table, "file")
+        notes.set_aside(f"{folder.name}/{name}", [0], "", [name], why, table=table, what="file")
     return set(unread)
 
 
@@ -240,7 +246,9 @@ def _one_table(given: list[Cells], table: Table, context: Context) -> pd.DataFra
     kept, lost = without_repeats(frame, table)
     for file, part in lost.groupby("file"):
         name = table.key[0]
-        context.notes.set_aside(file, part["row"], name, part[name], part["reason"].to_numpy(), table.name, "row")
+        context.notes.set_aside(
+            file, part["row"], name, part[name], part["reason"].to_numpy(), table=table.name, what="row"
+        )
     return kept.reset_index(drop=True)
 
 
@@ -288,7 +296,7 @@ def _checked_corrections(corrections: pd.DataFrame, context: Context, samples: p
     wanted = fields.map(_WANTED).fillna("a number of 0 or more")
     for file, part in corrections[~fits].groupby("file"):
         reasons = ("wanted " + wanted[part.index] + " for " + part["field"]).to_numpy()
-        context.notes.set_aside(file, part["row"], "value", part["value"], reasons, "corrections", "row")
+        context.notes.set_aside(file, part["row"], "value", part["value"], reasons, table="corrections", what="row")
     return corrections.assign(value=pd.Series(plain, index=corrections.index, dtype="str"))[fits].reset_index(drop=True)
 
 
@@ -318,7 +326,7 @@ def _checked_decisions(decisions: pd.DataFrame, context: Context) -> pd.DataFram
     ):
         for file, part in decisions[bad].groupby("file"):
             said = part[name].dt.strftime("%Y-%m-%d")
-            context.notes.set_aside(file, part["row"], name, said, reason, "decisions", what)
+            context.notes.set_aside(file, part["row"], name, said, reason, table="decisions", what=what)
     return decisions.assign(due_on=decisions["due_on"].mask(past))[~early].reset_index(drop=True)
 
 
@@ -334,7 +342,13 @@ def _first_days(tables: dict[str, pd.DataFrame], notes: Notes) -> pd.DataFrame:
     for file, part in machines[bad].groupby("file"):
         said = part["in_service_on"].dt.strftime("%Y-%m-%d")
         notes.set_aside(
-            file, part["row"], "in_service_on", said, "a record of this machine is older", "machines", "value"
+            file,
+            part["row"],
+            "in_service_on",
+            said,
+            "a record of this machine is older",
+            table="machines",
+            what="value",
         )
     return machines.assign(in_service_on=machines["in_service_on"].mask(bad))
 

@@ -48,12 +48,12 @@ class Notes:
     gone: dict[str, dict[str, str]] = field(default_factory=dict)
     members: dict[str, dict[int, list[int]]] = field(default_factory=dict)
 
-    def set_aside(self, file: str, rows: Any, column: Any, values: Any, reasons: Any, table: str, what: str) -> None:
+    def set_aside(self, file: str, rows: Any, column: Any, values: Any, reasons: Any, *, table: str, what: str) -> None:
         """Rows or values that are not used."""
         if len(rows):
             self.aside.append(Note(file, rows, column, values, reasons, table, what))
 
-    def repaired(self, file: str, rows: Any, column: Any, values: Any, reasons: Any, table: str, used: Any) -> None:
+    def repaired(self, file: str, rows: Any, column: Any, values: Any, reasons: Any, *, table: str, used: Any) -> None:
         """Values that are used after a repair; `used` is what they became."""
         if len(rows):
             self.repairs.append(Note(file, rows, column, values, reasons, table, "value", used))

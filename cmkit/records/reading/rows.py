@@ -81,7 +81,7 @@ def checked_columns(cells: Cells, table: Table, context: Context) -> Checked:
         now = alive[at]
         at, why = at[now], why if isinstance(why, str) else why[now]
         if len(at):
-            context.notes.set_aside(cells.file, cells.rows[at], name, raw[at], why, table.name, "row")
+            context.notes.set_aside(cells.file, cells.rows[at], name, raw[at], why, table=table.name, what="row")
             alive[at] = False
 
     columns: dict[str, Any] = dict.fromkeys(table.names)
@@ -90,7 +90,7 @@ def checked_columns(cells: Cells, table: Table, context: Context) -> Checked:
             columns[c.name] = _dates(c, cells, table, context, lose)
     for c in table.columns:
         if c.kind == "text":
-            columns[c.name] = _texts(c, cells, table, context, alive, lose)
+            columns[c.name] = _texts(c, cells, table, context, alive=alive, lose=lose)
         elif c.kind == "number" and c.required:
             columns[c.name] = _needed_numbers(c, cells, table, context, lose)
     for c in table.columns:
@@ -124,10 +124,16 @@ def _note_reading(cells: Cells, table: Table, notes: Notes) -> None:
     """Notes of the reading itself: rows that fit no heading, an encoding that was guessed."""
     lost, mended = cells.lost, cells.repairs
     notes.set_aside(
-        cells.file, lost["row"], lost["column"], lost["value"], lost["reason"].to_numpy(), table.name, "row"
+        cells.file, lost["row"], lost["column"], lost["value"], lost["reason"].to_numpy(), table=table.name, what="row"
     )
     notes.repaired(
-        cells.file, mended["row"], "", mended["value"], mended["reason"].to_numpy(), table.name, mended["used"]
+        cells.file,
+        mended["row"],
+        "",
+        mended["value"],
+        mended["reason"].to_numpy(),
+        table=table.name,
+        used=mended["used"],
     )
     never = pd.DataFrame(
         {"file": cells.file, "row": lost["row"].astype(np.int64), "table": table.name, "known_on": pd.NaT}
@@ -149,15 +155,19 @@ def _dates(c: Column, cells: Cells, table: Table, context: Context, lose: Lose) 
         lose(bad, c.name, raw, found.problem[bad])
         lose(np.flatnonzero(np.isnat(day)), c.name, raw, f"no {c.name} recorded")
     else:
-        context.notes.set_aside(cells.file, cells.rows[bad], c.name, raw[bad], found.problem[bad], table.name, "value")
+        context.notes.set_aside(
+            cells.file, cells.rows[bad], c.name, raw[bad], found.problem[bad], table=table.name, what="value"
+        )
     used = np.datetime_as_string(day[mended], unit="D")
-    context.notes.repaired(cells.file, cells.rows[mended], c.name, raw[mended], found.repair[mended], table.name, used)
+    context.notes.repaired(
+        cells.file, cells.rows[mended], c.name, raw[mended], found.repair[mended], table=table.name, used=used
+    )
     if table.name in EVENTS and c.name not in AHEAD:
         lose(np.flatnonzero(day > context.today.to_datetime64()), c.name, raw, _FUTURE)
     return day
 
 
-def _texts(c: Column, cells: Cells, table: Table, context: Context, alive: np.ndarray, lose: Lose) -> Any:
+def _texts(c: Column, cells: Cells, table: Table, context: Context, *, alive: np.ndarray, lose: Lose) -> Any:
     """Words of one column: taken as they are, from a list, or the name of something that must exist. None where the file has it not."""
     if c.name not in cells.columns:
         return None
@@ -168,7 +178,7 @@ def _texts(c: Column, cells: Cells, table: Table, context: Context, alive: np.nd
     typed = isinstance(raw.dtype, pd.StringDtype)
     at = not_among(raw, context.names[refers] if refers else c.one_of) if typed else np.arange(len(raw))
     codes, unique = distinct(raw[at])
-    _lose_unreadable(c, raw, at, codes, unique, lose)
+    _lose_unreadable(c, raw, at, codes, unique, lose=lose)
     if refers:
         asked = np.zeros(len(unique), dtype=bool)
         asked[codes[alive[at]]] = True
@@ -180,10 +190,10 @@ def _texts(c: Column, cells: Cells, table: Table, context: Context, alive: np.nd
         lose(at[bad], c.name, raw, found.problem[codes[bad]])
     else:
         said, why = unique[codes[bad]], found.problem[codes[bad]]
-        context.notes.set_aside(cells.file, cells.rows[at[bad]], c.name, said, why, table.name, "value")
+        context.notes.set_aside(cells.file, cells.rows[at[bad]], c.name, said, why, table=table.name, what="value")
     mended = (found.repair != "")[codes] & alive[at]
     said, used, repair = (words[codes[mended]] for words in (unique, found.value, found.repair))
-    context.notes.repaired(cells.file, cells.rows[at[mended]], c.name, said, repair, table.name, used)
+    context.notes.repaired(cells.file, cells.rows[at[mended]], c.name, said, repair, table=table.name, used=used)
     values = _text_array(found.value, codes)
     return Mended(raw, at, values) if typed else values
 
@@ -195,7 +205,7 @@ def _free_texts(c: Column, raw: np.ndarray, lose: Lose) -> pd.api.extensions.Ext
     if typed and not len(at):
         return raw
     codes, unique = distinct(raw[at])
-    _lose_unreadable(c, raw, at, codes, unique, lose)
+    _lose_unreadable(c, raw, at, codes, unique, lose=lose)
     found = _text_array(unique, codes)
     if not typed:
         return found
@@ -205,7 +215,7 @@ def _free_texts(c: Column, raw: np.ndarray, lose: Lose) -> pd.api.extensions.Ext
 
 
 def _lose_unreadable(
-    c: Column, raw: np.ndarray, at: np.ndarray, codes: np.ndarray, unique: np.ndarray, lose: Lose
+    c: Column, raw: np.ndarray, at: np.ndarray, codes: np.ndarray, unique: np.ndarray, *, lose: Lose
 ) -> None:
     """Rows without a text they need, and rows in which a quotation mark that is missing has swallowed a line."""
     if c.required:
@@ -288,5 +298,5 @@ def _check_order(columns: dict[str, Any], cells: Cells, table: Table, notes: Not
         bad = np.flatnonzero(columns[name] < columns["drawn_on"])
         days = np.datetime_as_string(columns[name][bad], unit="D")
         why = "before the day the bottle was drawn"
-        notes.set_aside(cells.file, cells.rows[bad], name, days, why, table.name, "value")
+        notes.set_aside(cells.file, cells.rows[bad], name, days, why, table=table.name, what="value")
         columns[name][bad] = np.datetime64("NaT")

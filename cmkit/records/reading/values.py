@@ -90,7 +90,9 @@ def plain_numbers(c: Column, cells: Cells, table: Table, context: Context) -> Me
     at = np.flatnonzero((side != 0) & ~value.missing())
     used = [f"{v:g}" for v in value[at]]
     why = "given as a limit; used at that limit"
-    context.notes.repaired(cells.file, cells.rows[at], c.name, raw_cells(cells, c.name)[at], why, table.name, used)
+    context.notes.repaired(
+        cells.file, cells.rows[at], c.name, raw_cells(cells, c.name)[at], why, table=table.name, used=used
+    )
     return value
 
 
@@ -155,12 +157,12 @@ def _read_numbers(
     problem = _beyond(numbers[at], low, high, unit, odd)
     bad, mended = at[problem != ""], at[(odd.repair != "") & (problem == "")]
     why = problem[problem != ""]
-    notes.set_aside(cells.file, source.rows[bad], name, source.cells[bad], why, table.name, "value")
+    notes.set_aside(cells.file, source.rows[bad], name, source.cells[bad], why, table=table.name, what="value")
     if len(mended):
         pairs = zip(numbers[mended], found.side[mended], strict=True)
         used = ["" if np.isnan(v) else f"{SIGNS[int(side)]}{v:g}" for v, side in pairs]
         why = found.repair[mended]
-        notes.repaired(cells.file, source.rows[mended], name, source.cells[mended], why, table.name, used)
+        notes.repaired(cells.file, source.rows[mended], name, source.cells[mended], why, table=table.name, used=used)
     numbers, side = numbers.copy(), found.side.copy()
     numbers[bad], side[bad] = np.nan, 0
     return as_read(numbers), side
@@ -204,7 +206,9 @@ def flag_values(name: str, cells: Cells, table: Table, context: Context) -> tupl
         found = parse_flags(source.cells)
         bad = told(found.problem)
         why = found.problem[bad]
-        context.notes.set_aside(cells.file, source.rows[bad], name, source.cells[bad], why, table.name, "value")
+        context.notes.set_aside(
+            cells.file, source.rows[bad], name, source.cells[bad], why, table=table.name, what="value"
+        )
         out[slice(None) if place is None else place] = found.value
     return out == 1.0, np.isnan(out)
 
@@ -234,6 +238,6 @@ def _codes(name: str, cells: Cells, table: Table, context: Context) -> tuple[np.
     bad = no_code(code)
     said = [f"{v:g}" for v in code[bad]]
     why = "no code of ISO 4406; wanted a whole number of 0 to 28"
-    context.notes.set_aside(cells.file, cells.rows[bad], name, said, why, table.name, "value")
+    context.notes.set_aside(cells.file, cells.rows[bad], name, said, why, table=table.name, what="value")
     code[bad] = np.nan
     return code, side
