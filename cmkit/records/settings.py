@@ -306,10 +306,10 @@ def parse_settings(raw: dict[str, Any], where: str) -> Settings:
     ):
         with faults.gathered():
             values[key] = read(section(raw, key, where, deep=key != "accepted_intervals"), where)
-    values["given_costs"] = _given_costs(raw, list(values.get("kinds", {})))
     with faults.gathered():
         _check_analytes(values.get("limits", ()), values.get("analytes", ()), where)
     faults.raise_any()
+    values["given_costs"] = _given_costs(raw, list(values["kinds"]))
     return Settings(**values)
 
 

@@ -6,7 +6,7 @@ A result rounded to a step s is off by an error spread evenly over -s/2..s/2, va
 import numpy as np
 import pandas as pd
 
-from cmkit.records.analytes import below
+from cmkit.records.censoring import flags
 from cmkit.records.constants import constant
 
 _TIMES = (100, 50, 20, 10, 5, 2, 1)  # steps tried, times the unit of the register's decimals
@@ -34,7 +34,8 @@ def bottle_steps(samples: pd.DataFrame, analytes: list[str], register: pd.DataFr
     """
     lab = (samples["lab"] if "lab" in samples else pd.Series(index=samples.index, dtype="str")).fillna("")
     unit = pd.Series({a: float(10.0 ** -np.nan_to_num(register.loc[a, "decimals"])) for a in analytes}, dtype=float)
-    exact = {a: samples[a].mask(samples[below(a)].fillna(False).astype(bool)).groupby(lab) for a in analytes}
+    limits = flags(samples, analytes, "below") | flags(samples, analytes, "above")
+    exact = {a: samples[a].mask(limits[:, i]).groupby(lab) for i, a in enumerate(analytes)}
     found = pd.DataFrame({a: {k: rounding_step(v.to_numpy(float), unit[a]) for k, v in exact[a]} for a in analytes})
     usual = found.T.groupby(unit).transform("median").T.reindex(columns=analytes)
     steps = found.fillna(usual).fillna(unit)

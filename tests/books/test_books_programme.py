@@ -26,7 +26,8 @@ def book(made: Callable[..., Assessment]) -> Book:
 
 
 def text_of(shown: object) -> str:
-    words = re.sub(r"<[^>]+>", " ", shown.text).replace("\u00a0", " ")  # type: ignore[attr-defined]
+    text = shown if isinstance(shown, str) else shown.text  # type: ignore[attr-defined]
+    words = re.sub(r"<[^>]+>", " ", text).replace("\u00a0", " ")
     return re.sub(r"\s+", " ", words)
 
 

@@ -28,7 +28,7 @@ def rows(n: int) -> list[list[object]]:
 
 @pytest.mark.parametrize(("n", "folds"), [(1, 0), (AT_ONCE, 0), (AT_ONCE + 1, 0), (AT_ONCE + 4, 1), (40, 1)])
 def test_a_long_table_folds_after_the_first_dozen_and_keeps_every_row(n: int, folds: int) -> None:
-    text = long_table(HEADS, rows(n), "Bottles", "text").text
+    text = str(long_table(HEADS, rows(n), "Bottles", "text"))
     assert text.count('<details class="printed">') == folds
     assert re.findall(r'<th scope="row">(M-\d+)</th>', text) == [f"M-{i}" for i in range(n)]
     if folds:
@@ -39,7 +39,7 @@ def test_a_long_table_folds_after_the_first_dozen_and_keeps_every_row(n: int, fo
 
 def test_the_machine_of_each_row_stays_with_it_across_the_fold() -> None:
     machines = [f"M-{i % 3}" for i in range(30)]
-    text = long_table(HEADS, rows(30), "Bottles", "text", machines=machines).text
+    text = str(long_table(HEADS, rows(30), "Bottles", "text", machines=machines))
     assert re.findall(r'<tr data-machine="([^"]*)"', text) == machines
 
 
@@ -55,7 +55,7 @@ def test_a_round_plan_folds_between_days_or_machines_and_keeps_every_bottle(made
 
 
 def page_of(*shown: Html, charts: bool = True) -> str:
-    outputs = [new_output("display_data", data={"text/html": item.text}) for item in shown]
+    outputs = [new_output("display_data", data={"text/html": str(item)}) for item in shown]
     meta = {"caption": "Iron, ppm.", "alt": "Iron."}
     if charts:
         figure = {"data": [{"type": "scatter", "x": [1, 2], "y": [1, 2]}], "layout": {"meta": meta, "height": 300}}
@@ -75,7 +75,7 @@ def opened(browser: Browser, path: Path, width: int) -> Page:
 
 def test_a_heading_is_one_rule_however_many_cells_it_has() -> None:
     """What a cell is called on a phone costs a page one line, not one a row."""
-    few, many = (with_headings(f"<style></style>{table(HEADS, rows(n), 'x', 'text').text}") for n in (1, 200))
+    few, many = (with_headings(f"<style></style>{table(HEADS, rows(n), 'x', 'text')}") for n in (1, 200))
     rules = [re.findall(r"\.l\d+ td:nth-child\(\d\)", text) for text in (few, many)]
     assert rules[0] == rules[1]
     assert len(rules[0]) == 2
@@ -83,13 +83,13 @@ def test_a_heading_is_one_rule_however_many_cells_it_has() -> None:
 
 
 def test_two_tables_share_the_rules_of_headings_in_the_same_place() -> None:
-    other = table(["Bottle", Column("Due at meter", True), "By"], rows(2), "y", "blocks").text
-    text = with_headings(f"<style></style>{table(HEADS, rows(2), 'x', 'text').text}{other}")
+    other = table(["Bottle", Column("Due at meter", True), "By"], rows(2), "y", "blocks")
+    text = with_headings(f"<style></style>{table(HEADS, rows(2), 'x', 'text')}{other}")
     assert len(re.findall(r"td:nth-child", text)) == 3
 
 
 def test_a_plain_table_and_a_page_without_tables_are_left_alone() -> None:
-    for text in ("<style></style><p>x</p>", f"<style></style>{table(HEADS, rows(2), 'x').text}"):
+    for text in ("<style></style><p>x</p>", f"<style></style>{table(HEADS, rows(2), 'x')}"):
         assert with_headings(text) == text
 
 

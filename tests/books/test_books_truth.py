@@ -58,7 +58,7 @@ def page_of(books: dict[str, Book], compartment: str) -> tuple[Book, str]:
 def page_text(book: Book, compartment: str) -> str:
     """What a page says, without figures: a blank between elements, no no-break spaces."""
     page = site_book.compartment_page(book, compartment, book.paged.index(compartment))
-    text = page.summary.text + " ".join(item.text for item in page.items if isinstance(item, Html))
+    text = str(page.summary) + " ".join(str(item) for item in page.items if isinstance(item, Html))
     return html.unescape(re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", text).replace("\u00a0", " ")))
 
 

@@ -32,7 +32,9 @@ from cmkit.errors import BookError
 
 TEMPLATE = Path(__file__).parent / "template"
 READY = "application/x-cmkit-markup"  # an output whose markup is made and clean
-PAGE_BYTES = 1_000_000  # past this, closed parts of a page travel packed (see `fitted`)
+PAGE_BYTES = (
+    950_000  # past this, closed parts of a page travel packed (see `fitted`), so that a book stays well under 1 MB
+)
 _WIDGET = "application/vnd.jupyter.widget-view+json"
 _DRAWN_HERE = '<script type="text/plain" id="charts-gz">'
 
