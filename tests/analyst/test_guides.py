@@ -33,7 +33,7 @@ def test_a_guide_refuses_a_parameter_it_does_not_have(path: Path) -> None:
     cells = [c.source for c in nbformat.read(path, as_version=4).cells if c.cell_type == "code"]
     given: dict[str, object] = {"asessment": "X"}
     exec(cells[0], given)  # noqa: S102
-    opening = next(c for c in cells if "open_assessment(assessment)" in c)
+    opening = next(c for c in cells if "refuse_unknown(globals()" in c)
     with pytest.raises(ParameterError, match="found 'asessment', this notebook has assessment"):
         exec(opening, given)  # noqa: S102
 

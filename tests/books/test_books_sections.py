@@ -251,7 +251,10 @@ def test_a_result_that_is_a_limit_is_printed_as_one(book: Book) -> None:
     text = newest_report(beyond, FAULTY)
     assert "&gt;120</td>" in text
     assert "&gt;2,500,000 (code &gt;28)</td>" in text
-    points, none = result_points(beyond, FAULTY, ["Fe_ppm"]), pd.DataFrame(columns=["analyte", "alarm"])
+    points, none = (
+        result_points(beyond, FAULTY, ["Fe_ppm"]),
+        pd.DataFrame(columns=["analyte", "direction", "named", "alert", "alarm"]),
+    )
     meta = results_over_hours(points, none, "a drive").layout.meta
     assert meta["table"]["rows"][0][3] == ">120"
     assert "last >120\u00a0ppm" in meta["alt"]

@@ -1,4 +1,4 @@
-"""A command stopped by hand (Ctrl-C), by the system (SIGTERM) or killed: no traceback, no half store, no half month, nothing left behind.
+"""A command stopped by hand (Ctrl-C) or by the system (SIGTERM): no traceback, no half store, nothing left behind.
 
 Exit codes 130 and 143 are those of POSIX shells: 128 and the signal's number.
 """
@@ -14,7 +14,6 @@ import pytest
 from click.testing import CliRunner
 
 from cmkit.cli import main
-from cmkit.files import scratch_folder
 from tests.faults.hostile import base_fleet
 
 SLOW = """
@@ -29,8 +28,6 @@ setattr(importlib.import_module(module), name, here)
 cmkit.cli.main()
 """
 PUT = "cmkit.records.storing.store._put"
-SHEETS = "cmkit.books.publishing.month._write_field_sheets"
-BOOKS = ["--month", "newest", "--out", "out"]
 
 
 def stopped(folder: Path, how: signal.Signals, stop_in: str, *words: str) -> tuple[int, str, list[str]]:
@@ -57,8 +54,7 @@ def left_behind(folder: Path) -> list[str]:
     ("how", "code", "stop_in", "command"),
     [
         (signal.SIGINT, 130, PUT, ["take-in", "fleet"]),
-        (signal.SIGINT, 130, SHEETS, ["books", "fleet", *BOOKS]),
-        (signal.SIGTERM, 143, SHEETS, ["books", "fleet", *BOOKS]),
+        (signal.SIGTERM, 143, PUT, ["take-in", "fleet"]),
     ],
 )
 def test_a_command_that_is_stopped_says_so_and_leaves_nothing(
@@ -71,16 +67,4 @@ def test_a_command_that_is_stopped_says_so_and_leaves_nothing(
     assert "Traceback" not in said
     assert left_behind(tmp_path) == []
     assert list(tmp_path.rglob(".cmkit-*")) == []
-    assert not (tmp_path / "out" / "2026-06").exists()
     assert CliRunner().invoke(main, ["take-in", str(tmp_path / "fleet")]).exit_code == 0
-
-
-def test_what_a_killed_command_left_is_removed_at_the_next_start(tmp_path: Path) -> None:
-    base_fleet(tmp_path / "fleet")
-    code, _, there = stopped(tmp_path, signal.SIGKILL, SHEETS, "books", "fleet", *BOOKS)
-    assert code == -signal.SIGKILL
-    ours = [name for name in there if name.startswith(".cmkit-")]  # the rest are sockets of the fork server
-    assert ours
-    assert set(ours) <= set(left_behind(tmp_path))
-    with scratch_folder(str(tmp_path / "temporary")) as mine:
-        assert [p for p in left_behind(tmp_path) if p.startswith(".cmkit-")] == [mine.name]
