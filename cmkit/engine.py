@@ -155,7 +155,7 @@ def run_cluster(
     if "distributed" not in globals():
         raise ParameterError("--scheduler: dask.distributed is not installed; install cmkit[cluster]")
     try:
-        distributed.comm.get_address_host_port(scheduler)
+        distributed.comm.addressing.get_address_host_port(scheduler)
     except ValueError:
         raise ParameterError(f"--scheduler: found {scheduler!r}, wanted an address such as tcp://host:8786") from None
     try:

@@ -275,7 +275,7 @@ def exchange(one: Path, other: Path) -> bool:
     call = getattr(ctypes.CDLL(None, use_errno=True), "renameat2", None)
     if call is None:
         return False
-    return call(_AT_FDCWD, os.fsencode(one), _AT_FDCWD, os.fsencode(other), _RENAME_EXCHANGE) == 0
+    return bool(call(_AT_FDCWD, os.fsencode(one), _AT_FDCWD, os.fsencode(other), _RENAME_EXCHANGE) == 0)
 
 
 def flush_folder(folder: Path) -> None:

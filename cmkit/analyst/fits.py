@@ -131,4 +131,4 @@ _BY = {"wls": _least_squares(False), "huber": _least_squares(True), "theil-sen":
 
 def _sd(fitted: Floats, noise: pd.Series) -> Floats:
     """Laboratory standard deviation of a result at each fitted level."""
-    return np.sqrt(noise["noise_floor"] ** 2 + (noise["noise_share"] * np.maximum(fitted, 0.0)) ** 2)
+    return np.asarray(np.sqrt(noise["noise_floor"] ** 2 + (noise["noise_share"] * np.maximum(fitted, 0.0)) ** 2))

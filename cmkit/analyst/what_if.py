@@ -285,12 +285,12 @@ def _every(rows: pd.DataFrame, every_h: Mapping[str, float] | float | None) -> n
     """Intervals (h): a compartment's own wins over its family's, that over its kind's, that over today's."""
     today = rows["today_h"].astype(float)
     if every_h is None:
-        return today.to_numpy()
+        return np.asarray(today.to_numpy())
     if not isinstance(every_h, Mapping):
         return np.full(len(rows), float(every_h))
     for key in ("kind", "family", "compartment"):
         today = rows[key].map(dict(every_h)).astype(float).fillna(today)
-    return today.to_numpy()
+    return np.asarray(today.to_numpy())
 
 
 def _model_cost(a: Assessment, rows: pd.DataFrame, every: np.ndarray, tried: _Tried) -> np.ndarray:

@@ -43,7 +43,7 @@ class Draft:
         return pd.DataFrame([self.values])
 
     def _repr_html_(self) -> str:
-        return self.frame().T.rename(columns={0: f"new row of {self.table}"}).to_html(border=0)
+        return str(self.frame().T.rename(columns={0: f"new row of {self.table}"}).to_html(border=0))
 
 
 def draft_finding(

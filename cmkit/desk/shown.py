@@ -77,7 +77,7 @@ def words(*lines: str) -> str:
     return "<ul>" + "".join(f"<li>{escape(line)}</li>" for line in lines) + "</ul>"
 
 
-def choice(label: str, options: list, value: Any = None) -> widgets.Dropdown:
+def choice(label: str, options: list[Any], value: Any = None) -> widgets.Dropdown:
     """A labelled list to choose from."""
     return widgets.Dropdown(
         description=label,
@@ -118,7 +118,7 @@ def button(label: str, tooltip: str, act: Callable[[], None]) -> widgets.Button:
     return made
 
 
-def redrawn(controls: list, *parts: tuple[Shown, Callable[[], str]]) -> None:
+def redrawn(controls: list[Any], *parts: tuple[Shown, Callable[[], str]]) -> None:
     """Draw each part now and whenever a control changes, in order, each on screen before the next is begun; a message of ours is shown
     where the picture would be."""
 

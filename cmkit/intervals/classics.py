@@ -92,7 +92,7 @@ def on_condition_cost(
 ) -> float:
     """Cost per hour of n looks in each P-F interval (the smooth form, n need not be whole)."""
     miss = (1 - detection) ** n
-    return n * task_cost / pf_h + (planned_cost * (1 - miss) + failure_cost * miss) / mtbf_h
+    return float(n * task_cost / pf_h + (planned_cost * (1 - miss) + failure_cost * miss) / mtbf_h)
 
 
 def missed_fixed_delay(pf_h: float, every_h: float, detection: float) -> float:
@@ -305,7 +305,7 @@ def age_replacement_cost(
     """[cp R(t) + cf (1 - R(t))]/integral of R to t, for any survival function of hours."""
     up, _ = quad(survival, 0, age_h, limit=200)
     alive = float(survival(age_h))
-    return (planned_cost * alive + failure_cost * (1 - alive)) / up
+    return float((planned_cost * alive + failure_cost * (1 - alive)) / up)
 
 
 def age_replacement(shape: float, scale_h: float, planned_cost: float, failure_cost: float) -> Answer:
@@ -329,7 +329,9 @@ def age_replacement(shape: float, scale_h: float, planned_cost: float, failure_c
     def balance(log_t: float) -> float:
         t = np.exp(log_t)
         up = gamma(1 + 1 / shape) * gammainc(1 / shape, t**shape)
-        return shape * t ** (shape - 1) * up + np.expm1(-(t**shape)) - planned_cost / (failure_cost - planned_cost)
+        return float(
+            shape * t ** (shape - 1) * up + np.expm1(-(t**shape)) - planned_cost / (failure_cost - planned_cost)
+        )
 
     high = 1.0
     while balance(np.log(high)) < 0 and high < 1e8:

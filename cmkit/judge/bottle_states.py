@@ -78,7 +78,9 @@ def bottle_states(
 def raises(chance: pd.Series, p_good: pd.Series, judge: Judge) -> NDArray[np.bool_]:
     """Whether a chance of a fault is an alarm; a bottle that may not represent its compartment (p_good, NaN: no bottle speaks) needs a larger one."""
     sure = (p_good.isna() | (p_good >= judge.sure_good)).to_numpy()
-    return chance.fillna(0.0).to_numpy() >= np.where(sure, judge.alarm, max(judge.alarm, judge.alarm_doubtful))
+    return np.asarray(
+        chance.fillna(0.0).to_numpy() >= np.where(sure, judge.alarm, max(judge.alarm, judge.alarm_doubtful))
+    )
 
 
 _SCREENED = {"fluid": "another fluid", "units": "a result out of unit"}

@@ -91,7 +91,9 @@ def another_density(b: Bottles, shares: Shares) -> Floats:
     has = np.isfinite(b.sister)
     own = shares.other / (shares.other + np.where(has, shares.sister, 0.0))
     with np.errstate(divide="ignore"):
-        return conditions + np.logaddexp(np.log(own) + pooled, np.log1p(-own) + np.where(has, b.sister, -np.inf))
+        return np.asarray(
+            conditions + np.logaddexp(np.log(own) + pooled, np.log1p(-own) + np.where(has, b.sister, -np.inf))
+        )
 
 
 def student_cdf(x: Floats) -> Floats:
@@ -99,4 +101,4 @@ def student_cdf(x: Floats) -> Floats:
     angle = np.arctan(x / np.sqrt(3.0))
     cos = np.cos(angle)
     inside = angle + np.sin(angle) * (cos + (2 / 3) * cos**3)
-    return np.clip(0.5 + inside / np.pi, 1e-9, 1.0)
+    return np.asarray(np.clip(0.5 + inside / np.pi, 1e-9, 1.0))

@@ -6,6 +6,7 @@ limit, or in the range of a code, counts by the chance of lying there; a result 
 """
 
 from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -80,7 +81,9 @@ def forecast_metals(b: Bottles, i: int, at: Rows, level: list[Floats]) -> Foreca
     return Forecast(carried, gained, v0, v1, v2, expected, beta, a11, a12, a22)
 
 
-def metal_likelihood(b: Bottles, i: int, at: Rows, f: Forecast, *, grid: Grid, s: States) -> tuple[NDArray, NDArray]:
+def metal_likelihood(
+    b: Bottles, i: int, at: Rows, f: Forecast, *, grid: Grid, s: States
+) -> tuple[NDArray[Any], NDArray[Any]]:
     """Log likelihood of the metals by bottle and state (n, B, S), and by role (n, B, M, R), float32."""
     y, under = b.y[at, i], b.y_below[at, i]
     e = np.exp(UP).astype(np.float32)
@@ -115,7 +118,9 @@ def _dust(metals: list[str], grid: Grid) -> tuple[NDArray[np.float32], NDArray[n
     return added.astype(np.float32), (constant("dirt_sd") * added).astype(np.float32)
 
 
-def _density(y: NDArray, under: NDArray, mean: NDArray, variance: NDArray, unit: NDArray | float = 0.0) -> NDArray:
+def _density(
+    y: NDArray[Any], under: NDArray[Any], mean: NDArray[Any], variance: NDArray[Any], unit: NDArray[Any] | float = 0.0
+) -> NDArray[Any]:
     """Student density of y [n, A] about mean [n, A, ...], float32; the chance of lying below the limit where `under`; 1 where y is missing."""
     more = (..., *(None,) * (mean.ndim - 2))
     x = y.astype(np.float32)[more] - mean
@@ -132,16 +137,18 @@ def _density(y: NDArray, under: NDArray, mean: NDArray, variance: NDArray, unit:
     if len(n):
         limit = true_limit(y, np.broadcast_to(np.asarray(unit, float), y.shape))[n, a].astype(np.float32)
         out[n, a] = student_cdf((limit.reshape(-1, *(1,) * (mean.ndim - 2)) - mean[n, a]) / np.sqrt(variance[n, a]))
-    return out
+    return np.asarray(out)
 
 
-def _above(y: NDArray, over: NDArray, unit: NDArray) -> tuple[NDArray, NDArray]:
+def _above(y: NDArray[Any], over: NDArray[Any], unit: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
     """Ends of the range of results above their limit, NaN for others."""
     limit = true_limit(y, np.broadcast_to(unit, y.shape), 1)
     return np.where(over, limit, np.nan), np.where(over, np.inf, np.nan)
 
 
-def in_range(p: NDArray, ends: tuple[NDArray, NDArray], mean: NDArray, variance: NDArray) -> None:
+def in_range(
+    p: NDArray[Any], ends: tuple[NDArray[Any], NDArray[Any]], mean: NDArray[Any], variance: NDArray[Any]
+) -> None:
     """Put the chance of lying between the ends [n, A] into p [n, A, ...], in place, where a result is a range."""
     n, a = np.nonzero(np.isfinite(ends[0]))
     if not len(n):
@@ -152,7 +159,9 @@ def in_range(p: NDArray, ends: tuple[NDArray, NDArray], mean: NDArray, variance:
     p[n, a] = np.maximum(top - student_cdf((low - mean[n, a]) / root), _LEAST)
 
 
-def other_likelihood(b: Bottles, i: int, n: int, s: States, means: tuple[Floats, Floats]) -> tuple[NDArray, NDArray]:
+def other_likelihood(
+    b: Bottles, i: int, n: int, s: States, means: tuple[Floats, Floats]
+) -> tuple[NDArray[Any], NDArray[Any]]:
     """Log likelihood of everything else by oddity (good, rich, dirt: 3, n, S), and by role (n, Q, R), exponents not yet applied."""
     low = _low_level(b.low[:n, i], s.low)
     if not b.others:

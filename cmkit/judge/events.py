@@ -1,5 +1,7 @@
 """What the records say happened between bottles: looks inside, repairs, new components; and the hours since the newest bottle."""
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -26,7 +28,9 @@ def events_of(known: Fleet, exposure: pd.DataFrame, b: Bottles) -> Events:
     return Events(_count(b.places, own, nothing, "found_on", shape), worked > 0, new)
 
 
-def _count(places: NDArray, own: list, rows: pd.DataFrame, day: str, shape: tuple[int, int]) -> NDArray[np.int64]:
+def _count(
+    places: NDArray[Any], own: list[Any], rows: pd.DataFrame, day: str, shape: tuple[int, int]
+) -> NDArray[np.int64]:
     """How many of `rows` lie before each bottle and not before the one before; last column: since the newest."""
     out = np.zeros(shape, np.int64)
     at = pd.Index(places).get_indexer(rows["compartment"])
@@ -50,4 +54,4 @@ def hours_since(known: Fleet, exposure: pd.DataFrame, b: Bottles, usual: float) 
     days, hours = drawn[last] - drawn[b.row[:, 0]], run[last] - run[b.row[:, 0]]
     pace = np.divide(hours, days, out=np.full(len(b.row), np.nan), where=days > 0)
     today = np.datetime64(pd.Timestamp(known.date), "D").astype(np.int64)
-    return np.clip(np.nan_to_num(pace, nan=usual), 0, 24) * np.maximum(today - drawn[last], 0)
+    return np.asarray(np.clip(np.nan_to_num(pace, nan=usual), 0, 24) * np.maximum(today - drawn[last], 0))

@@ -1,5 +1,7 @@
 """Which results speak for and against a hypothesis, in numbers that add up to the bottle's whole weight."""
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -28,7 +30,9 @@ def contributions_of(b: Bottles, s: States, f: Followed, exposure: pd.DataFrame)
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=CONTRIBUTIONS)
 
 
-def _of_slot(b: Bottles, s: States, f: Followed, exposure: pd.DataFrame, *, column: NDArray, slot: int) -> pd.DataFrame:
+def _of_slot(
+    b: Bottles, s: States, f: Followed, exposure: pd.DataFrame, *, column: NDArray[Any], slot: int
+) -> pd.DataFrame:
     names = list(dict.fromkeys(s.causes))
     member = np.array([np.repeat([p.cause == name for p in s.patterns], 3) for name in names])
     newest = np.einsum("ks,cs->ck", member, f.now[:, 1:])
@@ -55,7 +59,9 @@ def _of_slot(b: Bottles, s: States, f: Followed, exposure: pd.DataFrame, *, colu
     return out[(out["log_odds"] != 0) | (out["analyte"] == HANDLING)]
 
 
-def _by_result(log: NDArray, role: NDArray[np.int64], weight: NDArray, exponent: NDArray) -> NDArray:
+def _by_result(
+    log: NDArray[Any], role: NDArray[np.int64], weight: NDArray[Any], exponent: NDArray[Any]
+) -> NDArray[Any]:
     """Mean log likelihood ratio of each result [n, A] against the sound state, states weighted by `weight` [n, S - 1]."""
     ratio = np.zeros(log.shape[:2])
     for a in range(log.shape[1]):
@@ -64,10 +70,10 @@ def _by_result(log: NDArray, role: NDArray[np.int64], weight: NDArray, exponent:
     return ratio
 
 
-def _low_level(low: NDArray, chance: NDArray, weight: NDArray) -> NDArray:
+def _low_level(low: NDArray[Any], chance: NDArray[Any], weight: NDArray[Any]) -> NDArray[Any]:
     noted = np.where(low[:, None] == 1, np.log(chance / chance[0]), np.log((1 - chance) / (1 - chance[0])))
     return np.where(np.isnan(low), 0.0, (noted[:, 1:] * weight).sum(axis=1))
 
 
-def _log_ratio(a: NDArray, b: NDArray) -> NDArray:
-    return np.log(np.maximum(a, 1e-30)) - np.log(np.maximum(b, 1e-30))
+def _log_ratio(a: NDArray[Any], b: NDArray[Any]) -> NDArray[Any]:
+    return np.asarray(np.log(np.maximum(a, 1e-30)) - np.log(np.maximum(b, 1e-30)))

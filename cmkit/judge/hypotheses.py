@@ -11,6 +11,7 @@ import re
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -88,7 +89,7 @@ def all_patterns() -> tuple[Pattern, ...]:
     return tuple(read_pattern(row) for row in table.to_dict("records"))
 
 
-def read_pattern(row: dict) -> Pattern:
+def read_pattern(row: dict[str, Any]) -> Pattern:
     """One row of the table (kinds, cause, also_called, signs, quiet, needs, weight) as a pattern."""
     signs: dict[str, tuple[str, int]] = {}
     groups: dict[str, int] = {}
@@ -134,19 +135,19 @@ def pattern_shares(patterns: tuple[Pattern, ...], counts: dict[str, float]) -> F
     prior = prior / prior.sum()
     worth = constant("cause_prior_faults")
     own = np.array([counts.get(p.cause, 0.0) for p in patterns]) * _within_cause(patterns, weight)
-    return (worth * prior + own) / (worth + own.sum())
+    return np.asarray((worth * prior + own) / (worth + own.sum()))
 
 
 def _within_cause(patterns: tuple[Pattern, ...], weight: Floats) -> Floats:
     """Share of each appearance in its cause."""
     total = pd.Series(weight).groupby([p.cause for p in patterns]).transform("sum")
-    return weight / total.to_numpy()
+    return np.asarray(weight / total.to_numpy())
 
 
 def _causes_once(patterns: tuple[Pattern, ...], weight: Floats) -> Floats:
     """Weights with a cause's appearances sharing the weight of its first row."""
     first = pd.Series(weight).groupby([p.cause for p in patterns]).transform("first")
-    return first.to_numpy() * _within_cause(patterns, weight)
+    return np.asarray(first.to_numpy() * _within_cause(patterns, weight))
 
 
 def make_states(
@@ -199,7 +200,7 @@ def _weights(role: Role, grid: Floats) -> Floats:
     """Probability of each change of `grid` in a role."""
     still = (grid == 0).astype(float)
     if role[0] == "still":
-        return still
+        return np.asarray(still)
     if role[0] == "open":
         moved, share = _moved("second", role[1], role[2], grid), constant("open_moves")
     elif role[0] == "may":
@@ -207,7 +208,7 @@ def _weights(role: Role, grid: Floats) -> Floats:
         moved = _moved("key", role[2], role[3], grid, constant("unnamed_down"))
     else:
         moved, share = _moved(role[1], role[2], role[3], grid), 1 - constant(f"missing_{role[1]}")
-    return (1 - share) * still + share * moved
+    return np.asarray((1 - share) * still + share * moved)
 
 
 def _moved(size: str, way: str, phase: str, grid: Floats, down: float = 0.5) -> Floats:
@@ -219,12 +220,12 @@ def _moved(size: str, way: str, phase: str, grid: Floats, down: float = 0.5) -> 
     sd = constant("spread_floor") + constant("spread_share") * centre
     width = np.abs(np.gradient(x))
     if not (x > 0).any():
-        return (grid == 0).astype(float)
+        return np.asarray((grid == 0).astype(float))
     bell = np.where(x >= 0, np.exp(-0.5 * ((x - centre) / sd) ** 2) * width, 0.0)
     bell = bell / bell.sum()
     if phase != "severe":
-        return bell
+        return np.asarray(bell)
     tail = np.where(
         x >= centre, np.exp(-(x - centre) / (constant("severe_tail_scale") * constant(f"size_{size}"))) * width, 0.0
     )
-    return (1 - constant("severe_tail")) * bell + constant("severe_tail") * tail / tail.sum()
+    return np.asarray((1 - constant("severe_tail")) * bell + constant("severe_tail") * tail / tail.sum())

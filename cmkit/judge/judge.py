@@ -1,6 +1,7 @@
 """One judgement per bottle and compartment: how likely each fault is, how far it is, and whether the bottle can be believed."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -70,7 +71,7 @@ def known_days(known: Fleet, exposure: pd.DataFrame) -> pd.Series:
     return pd.Series(latest.to_numpy().astype("datetime64[us]"), index=exposure.index)
 
 
-def by_cause(s: States, a: NDArray) -> tuple[list[str], NDArray]:
+def by_cause(s: States, a: NDArray[Any]) -> tuple[list[str], NDArray[Any]]:
     """Names of the causes and their chances by phase (..., causes, 3) from chances of states (..., S)."""
     names = list(dict.fromkeys(s.causes))
     member = np.array([[p.cause == name for p in s.patterns] for name in names], float)

@@ -6,6 +6,7 @@ looked for count by their chance, so that a fleet whose office seldom looks is n
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -123,7 +124,7 @@ def learn_priors(
     return typed(table, "priors")
 
 
-def _odd_bottles(bottles: pd.DataFrame) -> list[dict]:
+def _odd_bottles(bottles: pd.DataFrame) -> list[dict[str, Any]]:
     """Shares of odd bottles: the shipped ones as so many bottles' worth, and the sums of their chances over the fleet's own."""
     valve, drain, sister = (bottles[name].to_numpy(bool) for name in _DRAWN)
     odd = bottles[list(_ODD)].to_numpy(float)

@@ -5,6 +5,7 @@ the fluid in that laboratory (`judge.usual`), against the compartment's own mean
 """
 
 from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -135,7 +136,7 @@ def _one_kind(
     row = np.full(shape, -1, np.int64)
     row[c, i] = at
 
-    def spread(values: NDArray, empty: float | bool = np.nan) -> NDArray:
+    def spread(values: NDArray[Any], empty: float | bool = np.nan) -> NDArray[Any]:
         out = np.full((*shape, *values.shape[1:]), empty, values.dtype)
         out[c, i] = values
         return out
@@ -156,7 +157,7 @@ def _one_kind(
 
 def _column(wide: pd.DataFrame, names: list[str]) -> Floats:
     """Results [n, A]; NaN for one these bottles do not have."""
-    return wide.reindex(columns=names).to_numpy(float)
+    return np.asarray(wide.reindex(columns=names).to_numpy(float))
 
 
 def _grid(table: pd.DataFrame) -> tuple[NDArray[np.object_], NDArray[np.int64], NDArray[np.int64]]:
@@ -192,7 +193,7 @@ _HARMLESS = {"rate_mean": 1e-3, "rate_sd": 1e-3, "level_mean": 1.0, "level_var":
 
 def _others(
     table: pd.DataFrame, wide: pd.DataFrame, register: pd.DataFrame, usual: Usual
-) -> tuple[list[str], list[str], tuple[Floats, Flags, Floats, tuple[Floats, Floats] | None], dict[str, NDArray]]:
+) -> tuple[list[str], list[str], tuple[Floats, Flags, Floats, tuple[Floats, Floats] | None], dict[str, NDArray[Any]]]:
     """Names and ways of everything else; (departures [n, Q], flags of results below their limit, doubt of the curve on age, ends of ranges); facts of each."""
     rows = usual.measures[usual.measures["judged_as"] == OTHER]
     names = rows["measure"].tolist()
@@ -258,7 +259,7 @@ def sister_density(table: pd.DataFrame, expected: pd.DataFrame) -> Floats:
     twin = heads[heads.duplicated(keys, keep=False)]
     out = pd.Series(np.nan, index=table["sample"].to_numpy(object))
     if twin.empty:
-        return out.to_numpy(float)
+        return np.asarray(out.to_numpy(float))
     pairs = twin.merge(twin, on=keys, suffixes=("", "_other"))
     pairs = pairs[pairs["compartment"] != pairs["compartment_other"]].drop_duplicates("sample")
     own = expected[["sample", "analyte", "value"]].merge(pairs[["sample", "sample_other"]], on="sample")
@@ -268,9 +269,9 @@ def sister_density(table: pd.DataFrame, expected: pd.DataFrame) -> Floats:
     both["log"] = student_log_density(x.to_numpy(float)) - np.log(both["expected_sd"].to_numpy(float))
     total = both.groupby("sample")["log"].sum()
     out[total.index] = total
-    return out.to_numpy(float)
+    return np.asarray(out.to_numpy(float))
 
 
 def student_log_density(x: Floats) -> Floats:
     """Log density at x of Student's t with 5 degrees of freedom, scaled to unit variance."""
-    return np.log(8 / (3 * np.sqrt(3) * np.pi)) - 3 * np.log1p(x * x / 3)
+    return np.asarray(np.log(8 / (3 * np.sqrt(3) * np.pi)) - 3 * np.log1p(x * x / 3))

@@ -66,7 +66,7 @@ def make_orders(
     return typed(out, "orders")
 
 
-def _order(r: Any, rules: list, cost: dict, judge: Judge) -> dict:
+def _order(r: Any, rules: list[Any], cost: dict[str, Any], judge: Judge) -> dict[str, Any]:
     """One compartment's order without its day and cost."""
     plain = {"no bottle": _FIRST, "replaced": _FIRST, "mended": _AFTER, "stale": _OLD, "looked into": _MISSED}.get(
         r.case
@@ -99,7 +99,7 @@ def _also(r: Any, other: _Finding, act: Work) -> str:
     return own.work if other.state == "alarm" or other.cause in (*_ALWAYS_ALSO, LOW_LEVEL) else ""
 
 
-def _row(r: Any, cost: dict, act: Work, words: Fault | None, judge: Judge) -> dict:
+def _row(r: Any, cost: dict[str, Any], act: Work, words: Fault | None, judge: Judge) -> dict[str, Any]:
     """The parts of an order that come as they are. words: the fault or doubt it speaks of, if any."""
     second = r.second_cause if np.nan_to_num(r.p_second) >= judge.second_share else ""
     return {
@@ -113,7 +113,7 @@ def _row(r: Any, cost: dict, act: Work, words: Fault | None, judge: Judge) -> di
     }  # fmt: skip
 
 
-def _findings(r: Any, rules: list, judge: Judge) -> list[_Finding]:
+def _findings(r: Any, rules: list[Any], judge: Judge) -> list[_Finding]:
     """What stands against the compartment, most pressing first; findings of one cause are one."""
     found = [_limit_finding(r, rule) for rule in rules]
     if np.nan_to_num(r.chance) >= judge.alert and r.cause:
@@ -169,7 +169,7 @@ def _limit_finding(r: Any, rule: Any) -> _Finding:
     return _Finding(cause, "severe" if rule.acts == "alarm" and beyond else severity, rule.acts, np.nan, rule.words)
 
 
-def _act(r: Any, first: _Finding, cost: dict, judge: Judge) -> tuple[Work, str]:
+def _act(r: Any, first: _Finding, cost: dict[str, Any], judge: Judge) -> tuple[Work, str]:
     """The work for the finding that leads, and the choice money makes of it: `look`, `repeat` or `wait`."""
     act = work(r.kind, first.cause, first.severity)
     sure = np.isnan(first.p) or np.nan_to_num(r.p_severe) >= judge.stop
@@ -208,7 +208,7 @@ def _request(r: Any, judge: Judge) -> str:
     return ""
 
 
-def _asks(r: Any, order: dict) -> str:
+def _asks(r: Any, order: dict[str, Any]) -> str:
     """What the next bottle is asked to be: `repeat`, `sooner`, `first` or routine (empty)."""
     if order["group"] == "repeat bottle" or (order["request"] and order["request"] != _another_way(r.kind)):
         return "repeat"
@@ -219,7 +219,7 @@ def _another_way(kind: str) -> str:
     return work(kind, AGAIN, "early").work
 
 
-def _when(r: Any, order: dict, h_per_day: float, today: pd.Timestamp) -> dict:
+def _when(r: Any, order: dict[str, Any], h_per_day: float, today: pd.Timestamp) -> dict[str, Any]:
     """due_on: the day by which the work is due."""
     if np.isnan(order["within_days"]):
         return {"due_on": today if r.case in ("no bottle", "replaced", "stale") else pd.NaT}
@@ -242,7 +242,7 @@ def _change_cost(known: Fleet) -> dict[str, float]:
     return {str(c): float(cost) for c, cost in done.groupby("compartment")["cost"].median().dropna().items()}
 
 
-def _act_cost(group: str, cost: dict, change: float | None) -> dict:
+def _act_cost(group: str, cost: dict[str, Any], change: float | None) -> dict[str, Any]:
     """What the act itself costs: a bottle, a fluid change as recorded, else a look."""
     if group in ("repeat bottle", "next bottle"):
         return {"cost_of_act": cost["sample_cost"]}

@@ -8,6 +8,7 @@ Equations: guide how_it_is_computed, J.
 """
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -95,7 +96,7 @@ def told(b: Bottles, states: States) -> NDArray[np.bool_]:
     level = np.array([p.low for p in states.patterns])
     free = np.array([bool(p.groups) for p in states.patterns])
     noted = np.isfinite(b.low).any(axis=1, keepdims=True)
-    return free | (noted & level) | (measured.astype(float) @ needs.T.astype(float) > 0)
+    return np.asarray(free | (noted & level) | (measured.astype(float) @ needs.T.astype(float) > 0))
 
 
 def start_chances(share: Floats, arrivals: Arrivals) -> Floats:
@@ -147,7 +148,7 @@ def _answer(events: Events, i: int, n: int, parts: tuple[Floats, ...], start: Fl
         a[:n] /= total[:, None]
 
 
-def _renew(new: NDArray[np.bool_], levels: list, means: tuple[Floats, Floats], b: Bottles) -> None:
+def _renew(new: NDArray[np.bool_], levels: list[Any], means: tuple[Floats, Floats], b: Bottles) -> None:
     """A new component starts from its family's numbers, in place."""
     at = np.flatnonzero(new)
     if len(at):
@@ -173,8 +174,8 @@ class _Bottle:
 def _read(
     bottle: _Bottle,
     parts: tuple[Floats, Floats],
-    levels: list,
-    means: tuple,
+    levels: list[Any],
+    means: tuple[Any, ...],
     *,
     out: Followed,
     from_end: NDArray[np.int64],
@@ -210,13 +211,13 @@ def _read(
 
 
 def _joint(
-    bottle: _Bottle, metals: NDArray, others: NDArray, a: Floats, at: slice | NDArray[np.int64]
+    bottle: _Bottle, metals: NDArray[Any], others: NDArray[Any], a: Floats, at: slice | NDArray[np.int64]
 ) -> NDArray[np.float32]:
     """Log of likelihood times chance before, by bottle hypothesis and state (n, B, S)."""
     grid = bottle.grid
     prior = bottle.chances[at][:, grid.oddity] + np.log(grid.share)
     like = constant("temper") * (metals + np.moveaxis(others[grid.oddity], 0, 1))
-    return (like + prior[:, :, None] + _log(a)[:, None, :]).astype(np.float32)
+    return np.asarray((like + prior[:, :, None] + _log(a)[:, None, :]).astype(np.float32))
 
 
 def _log(a: Floats) -> Floats:
@@ -231,7 +232,13 @@ def _split(grid: Grid, joint: Floats, apart: Floats, parts: tuple[Floats, Floats
 
 
 def _learn(
-    bottle: _Bottle, joint: tuple[Floats, Floats], apart: Floats, *, levels: list, forecasts: list, means: tuple
+    bottle: _Bottle,
+    joint: tuple[Floats, Floats],
+    apart: Floats,
+    *,
+    levels: list[Any],
+    forecasts: list[Any],
+    means: tuple[Any, ...],
 ) -> None:
     """Levels with the bottle taken and left, and usual values, in place."""
     good, n = bottle.grid.oddity == GOOD, bottle.n
@@ -263,7 +270,13 @@ def _empty(b: Bottles, s: States, size: tuple[int, int, int]) -> Followed:
 
 
 def _keep(
-    bottle: _Bottle, out: Followed, chances: tuple, joint: tuple, *, by_role: tuple, from_end: NDArray[np.int64]
+    bottle: _Bottle,
+    out: Followed,
+    chances: tuple[Any, ...],
+    joint: tuple[Any, ...],
+    *,
+    by_role: tuple[Any, ...],
+    from_end: NDArray[np.int64],
 ) -> None:
     """Write what is told of this bottle."""
     n, i, oddity = bottle.n, bottle.i, bottle.grid.oddity

@@ -1,6 +1,7 @@
 """What a judgement starts from: rates of faults, their causes, shares of odd bottles; shipped, or as a fleet taught."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import pandas as pd
 
@@ -31,7 +32,7 @@ def shipped_priors(pace: float) -> Priors:
     return Priors(1.0, {}, shipped_shares(), pace)
 
 
-def prior_rows(factor: float, counts: dict[str, dict[str, float]], pace: float) -> list[dict]:
+def prior_rows(factor: float, counts: dict[str, dict[str, float]], pace: float) -> list[dict[str, Any]]:
     """Rows of the table of priors for the rate of faults, the pace and the causes on record."""
     rows = [
         {

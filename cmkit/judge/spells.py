@@ -69,11 +69,11 @@ def alarm_spells(bottles: pd.DataFrame, alone: pd.DataFrame, known: Fleet) -> pd
     acting = alone[(alone["acts"] == "alarm") & (alone["analyte"] != "")]
     for sample, analyte, operator in zip(acting["sample"], acting["analyte"], acting["operator"], strict=True):
         limits.setdefault(sample, []).append((analyte, "-" if operator == "<=" else "+"))
-    done: dict[str, list] = {}
+    done: dict[str, list[Any]] = {}
     for look in looks_inside(known).itertuples():
         done.setdefault(look.compartment, []).append((look.on, look.by))
     reader = _Reader(known.settings.judge, limits, done, fluid_changes(known))
-    rows: list[dict] = []
+    rows: list[dict[str, Any]] = []
     for compartment, own in groupby(concerned.itertuples(), key=lambda bottle: bottle.compartment):
         rows += reader.spells_of(compartment, own)
     return typed(rows, "alarm_spells")
@@ -85,12 +85,12 @@ class _Reader:
 
     judge: Judge
     limits: dict[str, list[tuple[str, str]]]
-    looks: dict[str, list]
-    changes: dict[str, list]
+    looks: dict[str, list[Any]]
+    changes: dict[str, list[Any]]
 
-    def spells_of(self, compartment: str, bottles: Iterable) -> list[dict]:
+    def spells_of(self, compartment: str, bottles: Iterable[Any]) -> list[dict[str, Any]]:
         looks, changes = self.looks.get(compartment, []), self.changes.get(compartment, [])
-        rows: list[dict] = []
+        rows: list[dict[str, Any]] = []
         spell: _Spell | None = None
         for bottle in bottles:
             if spell is not None:
@@ -128,9 +128,9 @@ class _Reader:
 
     def _speaks_against(self, bottle: Any) -> bool:
         unlimited = bottle.by_limit == "clear" and bottle.by_level == "clear"
-        return bottle.state == "clear" or (unlimited and bottle.chance < self.judge.settle)
+        return bool(bottle.state == "clear" or (unlimited and bottle.chance < self.judge.settle))
 
-    def _settled(self, spell: _Spell, bottle: Any, changes: list) -> str:
+    def _settled(self, spell: _Spell, bottle: Any, changes: list[Any]) -> str:
         """What settled the alarm with this bottle; empty while it stands."""
         normal = spell.clear_run > 0 and bottle.state == "clear"
         if normal and not spell.good:
@@ -145,17 +145,18 @@ def settles(judge: Judge, by: Collection[str]) -> int:
     return judge.settle_bottles if set(by) == {"chance"} else judge.settle_limit_bottles
 
 
-def _closed_by_then(spell: _Spell, bottle: Any, looks: list) -> tuple[pd.Timestamp, str] | None:
+def _closed_by_then(spell: _Spell, bottle: Any, looks: list[Any]) -> tuple[pd.Timestamp, str] | None:
     # a bottle is drawn before the work of its day: it still belongs to the alarm that day's look answers
     between = [look for look in looks if spell.first.drawn_on <= look[0] < bottle.drawn_on]
     if between:
-        return between[0]
+        found: tuple[Any, str] = between[0]
+        return found
     if bottle.life != spell.first.life:
         return bottle.drawn_on, "new component"
     return None
 
 
-def _closed(spell: _Spell, on: pd.Timestamp, by: str, sample: str = "") -> dict:
+def _closed(spell: _Spell, on: pd.Timestamp, by: str, sample: str = "") -> dict[str, Any]:
     first = spell.first
     return {
         "compartment": first.compartment, "life": first.life, "alarm_on": first.drawn_on, "known_on": first.known_on,

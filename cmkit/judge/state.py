@@ -65,7 +65,7 @@ def judge_states(
     return typed(out, "states")
 
 
-def _rows(frame: pd.DataFrame) -> dict[str, dict]:
+def _rows(frame: pd.DataFrame) -> dict[str, dict[str, Any]]:
     return {str(key): row for key, row in frame.to_dict("index").items()}
 
 
@@ -76,9 +76,9 @@ def _newest(bottles: pd.DataFrame, looks: pd.DataFrame) -> pd.DataFrame:
     return kept.drop_duplicates("compartment", keep="last").set_index("compartment")
 
 
-def _runs(bottles: pd.DataFrame) -> dict[str, dict]:
+def _runs(bottles: pd.DataFrame) -> dict[str, dict[str, Any]]:
     """Of each compartment: first day and number of the raised bottles in a row up to the newest, doubtful bottles in a row, bottle before."""
-    out: dict[str, dict] = {}
+    out: dict[str, dict[str, Any]] = {}
     names = ["compartment", "life", "drawn_on", "state", "good", "doubt", "p_doubt"]
     for r in bottles[names].itertuples():
         own = out.get(r.compartment)
@@ -105,12 +105,12 @@ class _Context:
 
     known: Fleet
     judge: Judge
-    newest: dict[str, dict]
-    chances: dict[str, dict]
-    standing: dict[str, dict]
-    settled: dict[str, dict]
-    looks: dict[str, dict]
-    runs: dict[str, dict]
+    newest: dict[str, dict[str, Any]]
+    chances: dict[str, dict[str, Any]]
+    standing: dict[str, dict[str, Any]]
+    settled: dict[str, dict[str, Any]]
+    looks: dict[str, dict[str, Any]]
+    runs: dict[str, dict[str, Any]]
     now_h: dict[str, float]
     every: dict[str, float]
 
@@ -123,7 +123,7 @@ _NOTHING: dict[str, Any] = {
 }  # fmt: skip
 
 
-def _state(place: Any, context: _Context) -> dict:
+def _state(place: Any, context: _Context) -> dict[str, Any]:
     """The row of one compartment."""
     base = {
         "compartment": place.compartment,
@@ -152,7 +152,7 @@ def _state(place: Any, context: _Context) -> dict:
     return base | _unalarmed(place, bottle, run, context)
 
 
-def _after_a_look(look: dict, base: dict, judge: Judge) -> dict | None:
+def _after_a_look(look: dict[str, Any], base: dict[str, Any], judge: Judge) -> dict[str, Any] | None:
     """Somebody has looked since the newest bottle: what is known until the next one."""
     on = f"{look['on']:%Y-%m-%d}"
     if look["by"] == "replace":
@@ -174,7 +174,7 @@ def _after_a_look(look: dict, base: dict, judge: Judge) -> dict | None:
     return None
 
 
-def _in_alarm(spell: dict, bottle: dict, judge: Judge) -> dict:
+def _in_alarm(spell: dict[str, Any], bottle: dict[str, Any], judge: Judge) -> dict[str, Any]:
     left = int(settles(judge, spell["raised_by"].split(", ")) - spell["clear_run"])
     count = "a good bottle" if left == 1 else f"{left} more good bottles in a row"
     more = f"{count} with a chance below {100 * judge.settle:.0f} %"
@@ -185,7 +185,7 @@ def _in_alarm(spell: dict, bottle: dict, judge: Judge) -> dict:
     }  # fmt: skip
 
 
-def _unalarmed(place: Any, bottle: dict, run: dict, context: _Context) -> dict:
+def _unalarmed(place: Any, bottle: dict[str, Any], run: dict[str, Any], context: _Context) -> dict[str, Any]:
     """Alert, doubtful, stale or clear."""
     asks = "repeat" if bottle["doubt"] else ""
     if bottle["state"] != "clear":
@@ -218,7 +218,7 @@ def _speak_against(bottles: int) -> str:
     )
 
 
-def _settled_by(compartment: str, bottle: dict, run: dict, context: _Context) -> str:
+def _settled_by(compartment: str, bottle: dict[str, Any], run: dict[str, Any], context: _Context) -> str:
     """What settled an alarm or a doubt not long ago, in words; empty when there was none."""
     before = run["before"]
     if before is not None and not before.good and before.state != "alarm" and bottle["good"]:

@@ -82,7 +82,7 @@ def bottle_table(known: Fleet, samples: pd.DataFrame, exposure: pd.DataFrame) ->
     return table.assign(mix=pd.Categorical.from_codes(*_codes(pairs))), wide
 
 
-def _codes(pairs: pd.MultiIndex) -> tuple[NDArray, pd.Index]:
+def _codes(pairs: pd.MultiIndex) -> tuple[NDArray[Any], pd.Index]:
     codes, every = pairs.factorize()
     return codes, pd.Index(list(every), tupleize_cols=False)
 
@@ -105,7 +105,7 @@ def _learn_kind(kind: str, table: pd.DataFrame, wide: pd.DataFrame, register: pd
     reported = [a for a in register.index if a in wide and wide[a].notna().any()]
     metals = [a for a in by_rule(register, "rate") if a in reported and a not in _NOT_METALS.get(kind, ())]
     others = [a for a in reported if a not in metals]
-    measures: list[dict] = []
+    measures: list[dict[str, Any]] = []
     for name in metals:
         logs = np.log(np.maximum(wide[name].to_numpy(float), 0) + 1)
         middle, sd = middle_and_sd(logs, constant("least_pooled_sd"))
@@ -184,8 +184,8 @@ def raw_values(name: str, table: pd.DataFrame, wide: pd.DataFrame, register: pd.
         return make_up_per_hour(table)
     value, floor = wide[name].to_numpy(float), float(register.loc[name, "noise_floor"])
     if name == "freeze_C":
-        return -np.log(np.maximum(-value, 0.0) + max(floor, 1.0))
-    return np.log(np.maximum(value, 0.0) + max(_FLOORS * floor, 1e-6))
+        return np.asarray(-np.log(np.maximum(-value, 0.0) + max(floor, 1.0)))
+    return np.asarray(np.log(np.maximum(value, 0.0) + max(_FLOORS * floor, 1e-6)))
 
 
 def make_up_per_hour(table: pd.DataFrame) -> Floats:
@@ -193,12 +193,12 @@ def make_up_per_hour(table: pd.DataFrame) -> Floats:
     hours, litres, charge = (table[n].to_numpy(float) for n in ("hours", "makeup_l", "capacity_l"))
     known = table["makeup_known"].to_numpy(bool) & (hours >= 50) & (charge > 0)
     share = np.divide(litres, hours * charge, out=np.full(len(table), np.nan), where=known)
-    return np.log(5.0 + 1e5 * share)
+    return np.asarray(np.log(5.0 + 1e5 * share))
 
 
 def log_age(table: pd.DataFrame) -> Floats:
     """Logarithm of the age of the fluid, NaN where not known."""
-    return np.log(np.maximum(table["fluid_h"].to_numpy(float), 0.0) + _AGE_H)
+    return np.asarray(np.log(np.maximum(table["fluid_h"].to_numpy(float), 0.0) + _AGE_H))
 
 
 def curve_knots(age: Floats, value: Floats) -> tuple[Floats, Floats]:
@@ -230,7 +230,7 @@ def middles_of(table: pd.DataFrame, groups: pd.DataFrame, otherwise: float) -> F
     """Middle of each bottle's laboratory and fluid, `otherwise` where they have none."""
     known = dict(zip(zip(groups["lab"], groups["fluid"], strict=True), groups["middle"], strict=True))
     mix = table["mix"].cat
-    return np.array([known.get(each, otherwise) for each in mix.categories])[mix.codes]
+    return np.asarray(np.array([known.get(each, otherwise) for each in mix.categories])[mix.codes])
 
 
 def _scatter(off: Floats, groups: _Groups, least_tau: float, least_sd: float) -> tuple[float, float]:

@@ -117,7 +117,7 @@ def _result_words(r: Any, register: pd.DataFrame) -> str:
     )
 
 
-def reason_line(r: Any, order: dict, reasons: pd.DataFrame, rules: list[str], alert: float) -> str:
+def reason_line(r: Any, order: dict[str, Any], reasons: pd.DataFrame, rules: list[str], alert: float) -> str:
     """Why a compartment is in its state, in one line.
 
     r: row of `judge_states`; order: its row of `make_orders`; reasons: its rows of `for_and_against`; rules: words of the limits that
@@ -167,7 +167,7 @@ def _rest(r: Any) -> str:
     return f"{r.settled_by}; {more}{still}"
 
 
-def _by_chance(r: Any, order: dict, reasons: pd.DataFrame) -> list[str]:
+def _by_chance(r: Any, order: dict[str, Any], reasons: pd.DataFrame) -> list[str]:
     """The chance of what is likeliest, the results that say so, and a second cause."""
     if (
         not r.cause

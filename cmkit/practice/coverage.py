@@ -114,7 +114,7 @@ def coverage(known: Fleet) -> pd.DataFrame:
     return typed(rows, "coverage").sort_values(["compartment", "mode"], ignore_index=True)
 
 
-def _rows(place: Any, tests: frozenset[str]) -> list[dict]:
+def _rows(place: Any, tests: frozenset[str]) -> list[dict[str, Any]]:
     base = {"compartment": place.compartment, "site": place.site, "kind": place.kind}
     out = []
     for mode in modes_of(str(place.kind)):

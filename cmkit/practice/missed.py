@@ -1,6 +1,7 @@
 """Why was it missed: every failure without a useful warning gets one reason, from the records alone."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -69,7 +70,7 @@ def _renewals(known: Fleet) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True)
 
 
-def _reason(known: Fleet, failure: _Failure, drawn: pd.DataFrame, alarms: pd.DataFrame) -> dict:
+def _reason(known: Fleet, failure: _Failure, drawn: pd.DataFrame, alarms: pd.DataFrame) -> dict[str, Any]:
     """The reason, the bottle it rests on and the words; the first that applies, in the order of the text."""
     useful = failure.on - pd.Timedelta(days=constant("useful_days"))
     of_it = drawn[(drawn["drawn_on"] > failure.since) & (drawn["drawn_on"] <= failure.on)].sort_values("drawn_on")
@@ -104,7 +105,7 @@ def _reason(known: Fleet, failure: _Failure, drawn: pd.DataFrame, alarms: pd.Dat
     return _too_late(of_it, hinted, failure) if len(hinted) else _began_later(newest, failure)
 
 
-def _seen_in_time(known: Fleet, failure: _Failure, seen: pd.DataFrame) -> dict:
+def _seen_in_time(known: Fleet, failure: _Failure, seen: pd.DataFrame) -> dict[str, Any]:
     """An alarm was known in time: left lying, or looked into with nothing found and no alarm known since. seen: its bottles, oldest first."""
     looks = known.findings[
         (known.findings["compartment"] == failure.compartment) & (known.findings["outcome"] == "no defect")
@@ -131,7 +132,7 @@ def _unseen(known: Fleet, failure: _Failure, samples: pd.Series) -> str:
     return f"the tests done do not show {mode.mode}; add: {mode.ask}" if how == UNWATCHED else ""
 
 
-def _began_later(last: pd.Series, failure: _Failure) -> dict:
+def _began_later(last: pd.Series, failure: _Failure) -> dict[str, Any]:
     """The newest bottle in time showed nothing: the fault most likely began after it."""
     ran = f", {failure.run_h - last['run_h']:,.0f} h" if np.isfinite(failure.run_h - last["run_h"]) else ""
     gap = f"{_days(failure.on, last['drawn_on'])} days{ran} before it failed"
@@ -153,7 +154,7 @@ def _stood(raised: pd.DataFrame, standing: pd.DataFrame, failure: _Failure) -> p
     return raised["drawn_on"] >= (ended["alarm_on"].min() if len(ended) else pd.Timestamp.max.as_unit("us"))
 
 
-def _too_late(of_it: pd.DataFrame, late: pd.DataFrame, failure: _Failure) -> dict:
+def _too_late(of_it: pd.DataFrame, late: pd.DataFrame, failure: _Failure) -> dict[str, Any]:
     """No result of the fault's time was in hand: a bottle was under way, or none was drawn."""
     if len(late):
         first = late.iloc[0]
@@ -182,6 +183,6 @@ _THEN = {
 }
 
 
-def _say(reason: str, bottle: pd.Series | None, words: str) -> dict:
+def _say(reason: str, bottle: pd.Series | None, words: str) -> dict[str, Any]:
     sample = "" if bottle is None else str(bottle["sample"])
     return {"reason": reason, "sample": sample, "words": words, "then": _THEN[reason]}

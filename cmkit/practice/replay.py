@@ -54,14 +54,14 @@ def _whole_cost(known: Fleet, findings: pd.DataFrame) -> pd.Series:
     return findings["cost"].fillna(0) + findings["downtime_h"].fillna(0) * hour
 
 
-def _answer(spell: Any, findings: list[dict]) -> dict | None:
+def _answer(spell: Any, findings: list[dict[str, Any]]) -> dict[str, Any] | None:
     """The first of its compartment's findings after the alarm was known and before it was closed some other way."""
     until = spell.closed_on if pd.notna(spell.closed_on) else spell.known_on + pd.Timedelta(days=_WARNED_WITHIN_D)
     last = min(until, spell.known_on + pd.Timedelta(days=_WARNED_WITHIN_D))
     return next((f for f in findings if spell.known_on <= f["found_on"] <= last), None)
 
 
-def _base(spell: Any) -> dict:
+def _base(spell: Any) -> dict[str, Any]:
     return {
         name: getattr(spell, name)
         for name in ("compartment", "alarm_on", "known_on", "sample", "run_h", "analytes", "bottles")
@@ -83,14 +83,14 @@ _CLOSED = {
 }
 
 
-def _answered(spell: Any, hit: dict) -> dict:
+def _answered(spell: Any, hit: dict[str, Any]) -> dict[str, Any]:
     days, ahead = (hit["found_on"] - spell.alarm_on).days, (hit["found_on"] - spell.known_on).days
     lead = max(hit["run_h"] - spell.run_h, 0.0) * (ahead / days if days else 0.0)
     return _base(spell) | {"finding": hit["finding"], "found_on": hit["found_on"], "outcome": hit["outcome"], "cause": hit["cause"],
                            "lead_h": lead, "cost": hit["all_cost"], "words": _FOUND[hit["outcome"]]}  # fmt: skip
 
 
-def _unanswered(spell: Any, working: bool) -> dict:
+def _unanswered(spell: Any, working: bool) -> dict[str, Any]:
     """An alarm nobody looked into, or not after its result had come."""
     nothing = {"finding": "", "found_on": pd.NaT, "cause": "", "lead_h": np.nan, "cost": np.nan}
     if pd.isna(spell.closed_on) and working:
@@ -104,7 +104,7 @@ def _unanswered(spell: Any, working: bool) -> dict:
     return _base(spell) | nothing | {"outcome": "not looked into", "words": words}
 
 
-def _unwarned(f: Any) -> dict:
+def _unwarned(f: Any) -> dict[str, Any]:
     return {"compartment": f.compartment, "alarm_on": pd.NaT, "known_on": pd.NaT, "sample": "", "run_h": f.run_h, "analytes": "", "bottles": 0, "finding": f.finding,
             "found_on": f.found_on, "outcome": "failed", "cause": f.cause, "lead_h": np.nan, "cost": f.all_cost,
             "words": "failed without a warning"}  # fmt: skip

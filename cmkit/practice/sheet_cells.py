@@ -3,6 +3,7 @@
 import io
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import python_calamine
@@ -59,7 +60,7 @@ def _name(cell: object) -> str:
     return _shown(str(cell).replace("_", " ").casefold())
 
 
-def _grids(path: Path) -> dict[str, list[list]]:
+def _grids(path: Path) -> dict[str, list[list[Any]]]:
     """Rows of cells of every sheet of the file, by the sheet's name."""
     if path.suffix.lower() in SPREADSHEETS:
         return {name: _with_merged(path, name) for name in sheet_names(path, str(path))}
@@ -69,7 +70,7 @@ def _grids(path: Path) -> dict[str, list[list]]:
     return {path.stem: split_lines(text, separator, str(path))}
 
 
-def _with_merged(path: Path, name: str) -> list[list]:
+def _with_merged(path: Path, name: str) -> list[list[Any]]:
     """Rows of one sheet, the text of merged cells in each of them: someone wrote it once for all."""
     rows = read_sheet(path, str(path), name)
     book = python_calamine.CalamineWorkbook.from_filelike(io.BytesIO(path.read_bytes()))
@@ -80,13 +81,13 @@ def _with_merged(path: Path, name: str) -> list[list]:
     return rows
 
 
-def _heading_row(rows: list[list], needed: list[str]) -> int | None:
+def _heading_row(rows: list[list[Any]], needed: list[str]) -> int | None:
     """Place of the row that has all needed headings."""
     wanted = {_name(n) for n in needed}
     return next((i for i, row in enumerate(rows[:_TITLES]) if wanted <= {_name(c) for c in row}), None)
 
 
-def _why_none(grids: dict[str, list[list]], fit: list[str], sheet: str, needed: list[str]) -> str:
+def _why_none(grids: dict[str, list[list[Any]]], fit: list[str], sheet: str, needed: list[str]) -> str:
     if fit:
         return f"several sheets look like a round ({', '.join(map(repr, fit))}) and none is named '{sheet}'."
     found = ", ".join(

@@ -6,6 +6,7 @@ import re
 from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -128,7 +129,7 @@ def read_field_sheet(path: Path, known: Fleet, last: pd.DataFrame, today: pd.Tim
     how = how_drawn(known.compartments.set_index("compartment"), known.settings)["method"]
     orders = _day_orders([row["drawn_on"] for row in sheet.rows.values()])
     context = _Context(known, last.set_index("compartment"), today, given_out, how, orders)
-    rows: dict[str, dict] = {}
+    rows: dict[str, dict[str, Any]] = {}
     slips = [{"row": 1, "bottle": "", "compartment": "", "words": w} for w in sheet.remarks]
     undrawn = []
     for number, row in sheet.rows.items():
@@ -235,7 +236,7 @@ def _last(year: int, month: int) -> int:
     return calendar.monthrange(year, month)[1]
 
 
-def _read_row(row: dict[str, str], context: _Context) -> tuple[dict | None, list[str]]:
+def _read_row(row: dict[str, str], context: _Context) -> tuple[dict[str, Any] | None, list[str]]:
     """The samples row, or None, and the slips found in it."""
     compartment, bottle = row["compartment"], row["bottle"]
     places = context.known.compartments.set_index("compartment")

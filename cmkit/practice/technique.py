@@ -125,7 +125,7 @@ def _medians(g: np.ndarray, cell: np.ndarray, size: np.ndarray) -> np.ndarray:
     """Median of each cell; rows are sorted by cell."""
     ordered = g[np.lexsort((g, cell))]
     start = np.cumsum(size) - size
-    return (ordered[start + (size - 1) // 2] + ordered[start + size // 2]) / 2
+    return np.asarray((ordered[start + (size - 1) // 2] + ordered[start + size // 2]) / 2)
 
 
 def _mean_log(g: np.ndarray, cell: np.ndarray, size: np.ndarray, stratum: np.ndarray, cap: float) -> np.ndarray:
@@ -134,7 +134,7 @@ def _mean_log(g: np.ndarray, cell: np.ndarray, size: np.ndarray, stratum: np.nda
     mean = np.bincount(cell, np.log(apart + _SMALL), len(size)) / size
     own = size >= _LEAST_EACH
     middle, cells = medians_by(stratum[own], mean[own], int(stratum.max(initial=-1)) + 1)
-    return mean - np.where(cells >= _LEAST_PAIR, middle, np.nan)[stratum]
+    return np.asarray(mean - np.where(cells >= _LEAST_PAIR, middle, np.nan)[stratum])
 
 
 def _by_sampler(cells: pd.DataFrame, seen: np.ndarray, chance: np.ndarray) -> pd.DataFrame:

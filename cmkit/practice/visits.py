@@ -6,6 +6,7 @@ Days of work, how early a bottle may be drawn and the longest series of visits a
 import math
 from collections import Counter, defaultdict
 from dataclasses import dataclass, field
+from typing import Any
 
 import pandas as pd
 
@@ -26,16 +27,16 @@ class _Calendar:
     length: int
     per_week: float
     days: list[pd.Timestamp] = field(init=False)
-    a_day: Counter = field(default_factory=Counter)
-    a_week: Counter = field(default_factory=Counter)
-    at_machine: defaultdict = field(default_factory=lambda: defaultdict(set))
+    a_day: Counter[Any] = field(default_factory=Counter)
+    a_week: Counter[Any] = field(default_factory=Counter)
+    at_machine: defaultdict[Any, Any] = field(default_factory=lambda: defaultdict(set))
 
     def __post_init__(self) -> None:
         ahead = pd.date_range(self.start + pd.Timedelta(days=1), periods=self.length)
         self.days = [d for d in ahead if d.weekday() < CREW_DAYS]
 
     def week(self, day: pd.Timestamp) -> int:
-        return ((day - self.start).days - 1) // _DAYS_A_WEEK
+        return int((day - self.start).days - 1) // _DAYS_A_WEEK
 
     def room(self, day: pd.Timestamp) -> bool:
         """Whether one more bottle can be drawn on that day."""

@@ -65,7 +65,7 @@ def with_own(own: tuple[Analyte, ...]) -> pd.DataFrame:
 
 def by_rule(register: pd.DataFrame, *rules: str) -> list[str]:
     """Names of the analytes judged by any of `rules`, in register order."""
-    return register.index[register["rule"].isin(rules)].tolist()
+    return list(register.index[register["rule"].isin(rules)])
 
 
 def below(analyte: str) -> str:

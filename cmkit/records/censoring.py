@@ -42,7 +42,7 @@ def counts_of_codes(codes: Floats) -> tuple[Floats, Floats]:
 def flags(samples: pd.DataFrame, names: Sequence[str], flag: str) -> NDArray[np.bool_]:
     """Flags [n, A] of results, `flag` being `below` or `above`; False where the frame has no such column."""
     columns = [{"below": below, "above": above}[flag](a) for a in names]
-    return samples.reindex(columns=columns).eq(True).to_numpy(bool)
+    return np.asarray(samples.reindex(columns=columns).eq(True).to_numpy(bool))
 
 
 def bounds(samples: pd.DataFrame, name: str) -> tuple[Floats, Floats]:

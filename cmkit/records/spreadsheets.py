@@ -21,7 +21,8 @@ def safe_csv(frame: pd.DataFrame) -> bytes:
     for column in out.columns[[pd.api.types.is_string_dtype(t) or pd.api.types.is_object_dtype(t) for t in out.dtypes]]:
         out[column] = out[column].map(spreadsheet_text, na_action="ignore")
     out.columns = [spreadsheet_text(str(c)) for c in out.columns]
-    return out.to_csv(index=False, lineterminator="\r\n").encode("utf-8-sig")
+    text: str = out.to_csv(index=False, lineterminator="\r\n")
+    return text.encode("utf-8-sig")
 
 
 def _days_as_text(frame: pd.DataFrame) -> pd.DataFrame:

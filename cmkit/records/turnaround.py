@@ -1,6 +1,7 @@
 """How long bottles take from the machine to a result in the office, learnt by site and laboratory."""
 
 from functools import partial
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -71,7 +72,7 @@ def _bound(days: np.ndarray) -> float:
     return float(np.quantile(days, constant("lost_share"), method="higher"))
 
 
-def _place(site: str, lab: str, own: pd.DataFrame, usual: float) -> dict:
+def _place(site: str, lab: str, own: pd.DataFrame, usual: float) -> dict[str, Any]:
     slow, enough = constant("slow_share"), len(own) >= constant("turnaround_bottles")
     middle = {name: float(own[name].median()) for name in ("post_days", "lab_days", "days")}
     late = {f"slow_{name}": float(own[name].quantile(slow)) for name in ("post_days", "lab_days", "days")}

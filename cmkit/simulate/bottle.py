@@ -134,11 +134,9 @@ def _measured(
     group = _reporting(analyte)[0]
     own, additive = rng.standard_normal(2)
     if analyte in INDEX and IS_METAL[INDEX[analyte]] and group != "coolant":
-        return value * factor * bias * float(np.exp(noise.own * own)) + noise.floor_ppm * additive
+        return float(value * factor * bias * np.exp(noise.own * own) + noise.floor_ppm * additive)
     if group == "cleanliness":  # its noise is in the counts
         return value
     share = noise.other_own.get(group, noise.other_own["contamination"])
-    return (
-        value * bias * (1 + share * own)
-        + noise.other_floor.get(analyte, noise.floor_ppm if analyte.endswith("_ppm") else 0.0) * additive
-    )
+    floor = noise.other_floor.get(analyte, noise.floor_ppm if analyte.endswith("_ppm") else 0.0)
+    return float(value * bias * (1 + share * own) + floor * additive)

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from tomllib import loads
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -115,7 +116,7 @@ class _Loop:
     registers: dict[str, pd.DataFrame]
     books: dict[str, pd.DataFrame] = field(default_factory=dict)
     read: dict[tuple[str, str], int] = field(default_factory=dict)
-    orders: list[dict] = field(default_factory=list)
+    orders: list[dict[str, Any]] = field(default_factory=list)
 
     def tables(self, day: date) -> dict[str, pd.DataFrame]:
         """The office's tables by `day`; only rows written since the last call are made into a frame."""
@@ -130,7 +131,7 @@ class _Loop:
         known = known_by(self.books | {"corrections": corrections_of(self.lives)}, day)
         return self.registers | {"compartments": places.assign(sample_every_h=every)} | known
 
-    def _new_rows(self, life: Life, name: str) -> list[dict]:
+    def _new_rows(self, life: Life, name: str) -> list[dict[str, Any]]:
         machine = life.machine.machine
         rows = life.books[name][self.read.get((machine, name), 0) :]
         self.read[(machine, name)] = len(life.books[name])
@@ -216,7 +217,7 @@ def _check_orders(loop: _Loop, orders: pd.DataFrame) -> None:
         raise ValueError(f"orders: '{odd['act'].iloc[0]}' needs a value of more than 0 operating hours.")
 
 
-def _carry_out(life: Life, sump: Sump, order: dict) -> bool:
+def _carry_out(life: Life, sump: Sump, order: dict[str, Any]) -> bool:
     """Plan the work of one order; False when it is in hand already, the machine is gone, or nobody gets round to it."""
     act = order["act"]
     rng = stream(life.recipe.seed, sump.part.compartment, act, str(life.today))
@@ -247,14 +248,14 @@ def _in_hand(life: Life, sump: Sump, act: str) -> bool:
     return planned >= 0 or (act == REPEAT and post) or (act == LOOK and desk) or (act == SOONER and asked)
 
 
-def _planned_day(life: Life, order: dict, wait: int) -> int:
+def _planned_day(life: Life, order: dict[str, Any], wait: int) -> int:
     """Index of the day, tomorrow at the earliest and by_day at the latest."""
     if pd.notna(order["by_day"]):
         wait = min(wait, (pd.Timestamp(order["by_day"]).date() - life.day).days)
     return life.today + max(wait, 1)
 
 
-def _prompt(life: Life, sump: Sump, order: dict) -> str:
+def _prompt(life: Life, sump: Sump, order: dict[str, Any]) -> str:
     """The bottle that an order for a look goes back to: the one it names, else the newest reported under this name."""
     if isinstance(order["sample"], str) and order["sample"]:
         return order["sample"]
@@ -273,7 +274,7 @@ def _outcome(loop: _Loop, first_on: date) -> pd.DataFrame:
     )
 
 
-def _one_outcome(loop: _Loop, life: Life, sump: Sump, first_on: date, changes: list[str]) -> dict:
+def _one_outcome(loop: _Loop, life: Life, sump: Sump, first_on: date, changes: list[str]) -> dict[str, Any]:
     name, kind = sump.part.compartment, sump.part.kind
     found = [r for r in life.books["findings"] if r["compartment"] == name and r["found_on"] >= first_on]
     drawn = [r for r in life.books["samples"] if r["compartment"] == name and r["drawn_on"] >= first_on]
@@ -297,7 +298,7 @@ def _one_outcome(loop: _Loop, life: Life, sump: Sump, first_on: date, changes: l
     }  # fmt: skip
 
 
-def _missed(life: Life, name: str, vain: list[dict]) -> int:
+def _missed(life: Life, name: str, vain: list[dict[str, Any]]) -> int:
     """Looks that showed nothing although a fault had begun."""
     done = np.cumsum(life.worked)
     count = 0

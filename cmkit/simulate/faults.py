@@ -37,7 +37,7 @@ def share_of_way(fault: Fault, run_h: float) -> float:
 
 def growth(fault: Fault, run_h: float) -> float:
     """Strength of the fault's effect, 0 to 1."""
-    return min(1.0, share_of_way(fault, run_h)) ** fault.kind.growth
+    return float(min(1.0, share_of_way(fault, run_h)) ** fault.kind.growth)
 
 
 def planted_fault(recipe: Recipe, part: Part) -> Fault | None:

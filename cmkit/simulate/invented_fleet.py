@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date, timedelta
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -56,7 +57,7 @@ def known_by(books: dict[str, pd.DataFrame], day: date) -> dict[str, pd.DataFram
     return {name: rows[rows[when[name]] <= pd.Timestamp(day)].reset_index(drop=True) for name, rows in books.items()}
 
 
-def table(name: str, rows: list[dict]) -> pd.DataFrame:
+def table(name: str, rows: list[dict[str, Any]]) -> pd.DataFrame:
     """Rows as a table of `tables.records` with its columns and types; text that nobody wrote is NaN."""
     frame = pd.DataFrame(rows, columns=TABLES[name].names)
     for column in TABLES[name].columns:
@@ -87,10 +88,10 @@ def _exchange_labels(life: Life) -> None:
         exchange(life, first, second, rng)
 
 
-def pairs_of_bottles(life: Life, rows: list[dict]) -> Iterator[tuple[dict, dict]]:
+def pairs_of_bottles(life: Life, rows: list[dict[str, Any]]) -> Iterator[tuple[dict[str, Any], dict[str, Any]]]:
     """Bottles of the left and right (front and rear) compartments of a kind that were drawn on one day in a round."""
     position = {s.part.compartment: (s.part.kind_name, s.part.position) for s in life.sumps}
-    by_day: dict[tuple[date, str, str], dict] = {}
+    by_day: dict[tuple[date, str, str], dict[str, Any]] = {}
     for row in rows:
         kind, side = position[row["compartment"]]
         if row["note"] == "":
@@ -101,7 +102,7 @@ def pairs_of_bottles(life: Life, rows: list[dict]) -> Iterator[tuple[dict, dict]
             yield first, second
 
 
-def exchange(life: Life, first: dict, second: dict, rng: np.random.Generator) -> None:
+def exchange(life: Life, first: dict[str, Any], second: dict[str, Any], rng: np.random.Generator) -> None:
     """Two bottles get one another's label; whether somebody finds out and puts it right is chance."""
     first["exchanged_with"], second["exchanged_with"] = second["sample"], first["sample"]
     first["label"], second["label"] = second["compartment"], first["compartment"]
@@ -113,7 +114,7 @@ def issue_stream(life: Life) -> np.random.Generator:
     return stream(life.recipe.seed, life.machine.machine, "issues")
 
 
-def issues_of(life: Life, rows: list[dict], rng: np.random.Generator) -> list[dict]:
+def issues_of(life: Life, rows: list[dict[str, Any]], rng: np.random.Generator) -> list[dict[str, Any]]:
     """Bottles as the laboratory reported them, with an earlier, wrong issue of those that it corrected later; rows in order of drawing."""
     out = []
     for row in rows:
@@ -136,7 +137,7 @@ def issues_of(life: Life, rows: list[dict], rng: np.random.Generator) -> list[di
     return out
 
 
-def sample_table(rows: list[dict]) -> pd.DataFrame:
+def sample_table(rows: list[dict[str, Any]]) -> pd.DataFrame:
     """Rows of `issues_of` as the samples table: its own columns, every analyte and its flag."""
     analytes = list(analyte_register().index)
     marks = [flag(a) for flag in (below, above) for a in analytes]
@@ -147,7 +148,7 @@ def sample_table(rows: list[dict]) -> pd.DataFrame:
     return frame[[*TABLES["samples"].names, *both]]
 
 
-def _site_row(site: Site) -> dict:
+def _site_row(site: Site) -> dict[str, Any]:
     return {
         "site": site.site,
         "name": site.name,
@@ -156,7 +157,7 @@ def _site_row(site: Site) -> dict:
     }
 
 
-def _machine_row(recipe: Recipe, machine: Machine) -> dict:
+def _machine_row(recipe: Recipe, machine: Machine) -> dict[str, Any]:
     new = machine.since >= recipe.start
     return {
         "machine": machine.machine,
@@ -169,7 +170,7 @@ def _machine_row(recipe: Recipe, machine: Machine) -> dict:
     }
 
 
-def _compartment_rows(recipe: Recipe, machine: Machine) -> list[dict]:
+def _compartment_rows(recipe: Recipe, machine: Machine) -> list[dict[str, Any]]:
     new = machine.since >= recipe.start
     return [
         {
@@ -239,7 +240,7 @@ def _day_of(life: Life, run_h: float) -> date:
     return life.days[min(int(np.searchsorted(done, run_h)), len(life.days) - 1)]
 
 
-def _true_bottle(row: dict) -> dict:
+def _true_bottle(row: dict[str, Any]) -> dict[str, Any]:
     true = row["true"]
     out = {
         "sample": row["sample"],

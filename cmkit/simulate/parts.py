@@ -35,7 +35,7 @@ def stream(seed: int, *names: str) -> np.random.Generator:
 def lognormal(rng: np.random.Generator, cv: float, size: int | None = None) -> np.ndarray:
     """Factors of mean 1 and the given coefficient of variation."""
     sd = np.sqrt(np.log1p(cv**2))
-    return np.exp(sd * rng.standard_normal(size) - 0.5 * sd**2)
+    return np.asarray(np.exp(sd * rng.standard_normal(size) - 0.5 * sd**2))
 
 
 def content(fluid: Fluid) -> np.ndarray:
@@ -67,7 +67,7 @@ def draw_rates(recipe: Recipe, part: Part, rng: np.random.Generator) -> np.ndarr
     rho = np.where(IS_METAL, spread.machine_correlation, 0.0)
     shared = rng.standard_normal()
     own = rng.standard_normal(len(CARRIED))
-    return part.normal * np.exp(sd * (np.sqrt(rho) * shared + np.sqrt(1 - rho) * own) - 0.5 * sd**2)
+    return np.asarray(part.normal * np.exp(sd * (np.sqrt(rho) * shared + np.sqrt(1 - rho) * own) - 0.5 * sd**2))
 
 
 def daily_hours(recipe: Recipe, machine: Machine, site: Site, days: list[date]) -> np.ndarray:
@@ -84,7 +84,7 @@ def daily_hours(recipe: Recipe, machine: Machine, site: Site, days: list[date]) 
         gone = machine.retired_on is not None and day > machine.retired_on
         idle = bool(machine.idle) and machine.idle[0] <= day <= machine.idle[1]
         hours[n] = hours[n] * site.season[day.month - 1] if works and not gone and not idle else 0.0
-    return np.minimum(hours, _MOST_H)
+    return np.asarray(np.minimum(hours, _MOST_H))
 
 
 def all_days(recipe: Recipe) -> list[date]:

@@ -287,7 +287,7 @@ def read_recipe(path: Path) -> Recipe:
 def parse_recipe(raw: dict[str, Any], where: str, text: str = "") -> Recipe:
     """A recipe from parsed TOML; `where` names the file in errors."""
     renamed = [{("with_fluid" if k == "with" else k): v for k, v in w.items()} for w in raw.get("wrong_fluid", [])]
-    recipe = _build(Recipe, {**raw, "wrong_fluid": renamed, "text": text}, where)
+    recipe: Recipe = _build(Recipe, {**raw, "wrong_fluid": renamed, "text": text}, where)
     _check_names(recipe, where)
     return recipe
 

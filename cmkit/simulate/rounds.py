@@ -1,6 +1,7 @@
 """Visits with the pump: rounds, bottles with a crew's label on them, fluid changes, levels and top-ups."""
 
 from datetime import timedelta
+from typing import Any
 
 import numpy as np
 
@@ -92,7 +93,7 @@ def _bottle(life: Life, n: int, crew: Crew, late: int, note: str) -> None:
         _top_up(life, n, crew)
 
 
-def _label(life: Life, n: int, sample: str, crew: Crew, *, result: Result, note: str) -> dict:
+def _label(life: Life, n: int, sample: str, crew: Crew, *, result: Result, note: str) -> dict[str, Any]:
     """What the crew wrote down: gaps, slips and all."""
     sump = life.sumps[n]
     rng, share = life.rng, life.volume[n] / sump.part.capacity_l

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, field
 from datetime import date, timedelta
+from typing import Any
 
 import numpy as np
 
@@ -88,10 +89,10 @@ class Life:
     next_round_h: float = 0.0
     down_until: int = -1
     post: list[Letter] = field(default_factory=list)
-    books: dict[str, list[dict]] = field(
+    books: dict[str, list[dict[str, Any]]] = field(
         default_factory=lambda: {"samples": [], "services": [], "meters": [], "findings": [], "decisions": []}
     )
-    truth: dict[str, list[dict]] = field(default_factory=lambda: {"rates": [], "faults": [], "topups": []})
+    truth: dict[str, list[dict[str, Any]]] = field(default_factory=lambda: {"rates": [], "faults": [], "topups": []})
 
     @property
     def day(self) -> date:
@@ -172,6 +173,6 @@ def refill(life: Life, n: int, kept: float) -> None:
     sump.age_h = 0.0
 
 
-def meter_row(life: Life, new: bool) -> dict:
+def meter_row(life: Life, new: bool) -> dict[str, Any]:
     """A row of the meters table for today."""
     return {"machine": life.machine.machine, "read_on": life.day, "meter_h": round(life.meter_h), "new_meter": new}

@@ -34,17 +34,17 @@ class Panel:
         """Departures in predictive standard deviations; one reported below a limit never counts as high, one above never as low."""
         departure = (self.value - self.expected) / self.sd
         departure = np.where(self.below, np.minimum(departure, 0.0), departure)
-        return np.where(self.above, np.maximum(departure, 0.0), departure)
+        return np.asarray(np.where(self.above, np.maximum(departure, 0.0), departure))
 
     @property
     def side(self) -> np.ndarray:
         """-1 where the value is a limit the result was reported below, 1 above, 0 where it is the result (int8 [n, A])."""
-        return self.above.astype(np.int8) - self.below
+        return np.asarray(self.above.astype(np.int8) - self.below)
 
     def before(self, flag: np.ndarray) -> np.ndarray:
         """`flag` (bool [n]) of the bottle before of the same compartment; False where there is none."""
         place = self.bottles["compartment"].to_numpy()
-        return np.r_[False, flag[:-1] & (place[1:] == place[:-1])][: len(flag)]
+        return np.asarray(np.r_[False, flag[:-1] & (place[1:] == place[:-1])][: len(flag)])
 
     def only(self, samples: pd.Series) -> "Panel":
         """The panel's rows of these bottles."""

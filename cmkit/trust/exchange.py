@@ -56,7 +56,7 @@ def label_log_density(
     shared = np.sum(u**2 / own, axis=-1)
     q = np.sum(r**2 / own, axis=-1) - np.sum(r * u / own, axis=-1) ** 2 / (1 + shared)
     size = np.sum(np.log(own), axis=-1) + np.log1p(shared)
-    return -0.5 * size - (nu + given.sum(axis=-1)) / 2 * np.log1p(q / (nu - 2))
+    return np.asarray(-0.5 * size - (nu + given.sum(axis=-1)) / 2 * np.log1p(q / (nu - 2)))
 
 
 def bottle_exchange(density: np.ndarray, prior: float, temper: float) -> tuple[np.ndarray, np.ndarray]:

@@ -70,7 +70,7 @@ def ogk(x: np.ndarray, widen: float) -> tuple[np.ndarray, np.ndarray]:
 
 def _spread(z: np.ndarray) -> np.ndarray:
     """Robust spread of each column: median absolute deviation on the normal scale."""
-    return 1.4826 * np.median(np.abs(z - np.median(z, axis=0)), axis=0)
+    return np.asarray(1.4826 * np.median(np.abs(z - np.median(z, axis=0)), axis=0))
 
 
 def _pairwise(y: np.ndarray, sign: float) -> np.ndarray:
@@ -108,7 +108,7 @@ def fluid_library(x: np.ndarray, product: np.ndarray, trust: Trust) -> dict[str,
 def _distance(x: np.ndarray, centre: np.ndarray, inverse: np.ndarray) -> np.ndarray:
     """Squared Mahalanobis distance of x [..., p] from centre [..., p]."""
     d = x - centre
-    return np.einsum("...i,ij,...j->...", d, inverse, d)
+    return np.asarray(np.einsum("...i,ij,...j->...", d, inverse, d))
 
 
 def mixture_path(own: Product, other: Product, marks: tuple[str, ...], floor_ppm: float) -> np.ndarray:
@@ -123,7 +123,7 @@ def mixture_path(own: Product, other: Product, marks: tuple[str, ...], floor_ppm
     by_mass = (1 - share) * (np.exp(a) - floor) + share * (np.exp(b) - floor)
     by_log = (1 - share) * a + share * b
     is_element = np.array([m in ELEMENTS for m in marks])
-    return np.where(is_element, np.log(np.maximum(by_mass, 0.0) + np.maximum(floor, 1e-9)), by_log)
+    return np.asarray(np.where(is_element, np.log(np.maximum(by_mass, 0.0) + np.maximum(floor, 1e-9)), by_log))
 
 
 def fluid_check(x: np.ndarray, own: Product, library: dict[str, Product], trust: Trust) -> pd.DataFrame:
@@ -160,7 +160,7 @@ def fluid_check(x: np.ndarray, own: Product, library: dict[str, Product], trust:
 
 def _tail(distance: np.ndarray, p: int, n: int) -> np.ndarray:
     """Chance of a larger squared distance of a new row when centre and scatter come from n rows (Hotelling's T-squared)."""
-    return f_distribution.sf(distance * n * (n - p) / (p * (n - 1) * (n + 1)), p, n - p)
+    return np.asarray(f_distribution.sf(distance * n * (n - p) / (p * (n - 1) * (n + 1)), p, n - p))
 
 
 def fuel(trust: Trust) -> Product:
@@ -217,7 +217,7 @@ def ratio_threshold(ratio: np.ndarray, trust: Trust) -> float:
         return np.inf
     return max(
         trust.fluid_least_ratio,
-        float(np.quantile(bulk, 0.90)) + 2 * np.log(0.10 / min(trust.fluid_false_calls, 0.10)),
+        float(np.quantile(bulk, 0.90) + 2 * np.log(0.10 / min(trust.fluid_false_calls, 0.10))),
     )
 
 
@@ -253,7 +253,7 @@ def learn_fluids(known: Fleet, trust: Trust) -> pd.DataFrame:
 def _products(known: Fleet) -> np.ndarray:
     """Name (fluid and grade) of what was in the compartment at every bottle; empty where not known."""
     filled = fluids_in_force(known)
-    return (filled["fluid"] + " " + filled["grade"]).str.strip().to_numpy(dtype=object)
+    return np.asarray((filled["fluid"] + " " + filled["grade"]).str.strip().to_numpy(dtype=object))
 
 
 def _library(fluids: pd.DataFrame) -> dict[str, Product]:

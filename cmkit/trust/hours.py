@@ -116,7 +116,7 @@ def _pace(line: pd.DataFrame, use: pd.DataFrame, days: int, whole: bool = True) 
         early = pd.concat([early, first[~first["machine"].isin(early["machine"])]])
     early = early.set_index("machine").reindex(use["machine"]).reset_index()
     span = (use["last_read_on"] - early["on"]).dt.days
-    return ((use["last_run_h"] - early["run_h"]) / span.where(span > 0)).to_numpy(dtype=float)
+    return np.asarray(((use["last_run_h"] - early["run_h"]) / span.where(span > 0)).to_numpy(dtype=float))
 
 
 def _events(known: Fleet, compartment: pd.Series, on: pd.Series, meter_h: pd.Series) -> pd.DataFrame:
@@ -191,7 +191,7 @@ _MACHINE = 1e6  # days apart in the sorted key, so that no two machines meet
 
 def _day_number(on: pd.Series) -> np.ndarray:
     """Days since 1900 (NaN for no date)."""
-    return ((on - pd.Timestamp("1900-01-01")) / pd.Timedelta(days=1)).to_numpy(dtype=float)
+    return np.asarray(((on - pd.Timestamp("1900-01-01")) / pd.Timedelta(days=1)).to_numpy(dtype=float))
 
 
 def _rows(line: pd.DataFrame, key: np.ndarray, position: np.ndarray, ask: np.ndarray) -> pd.DataFrame:

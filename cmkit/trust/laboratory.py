@@ -230,7 +230,7 @@ def _of_family(known: Fleet, usual: pd.DataFrame, names: list[str]) -> np.ndarra
     """The family's middle result for every sample and analyte, [n, A]; NaN with fewer than five results."""
     family = known.samples["compartment"].map(known.compartments.set_index("compartment")["family"])
     table = usual[usual["n"] >= _LEAST_USUAL].pivot_table("middle", "family", "analyte", aggfunc="first")
-    return table.reindex(index=family.to_numpy(), columns=names).to_numpy(dtype=float)
+    return np.asarray(table.reindex(index=family.to_numpy(), columns=names).to_numpy(dtype=float))
 
 
 def _unit_rows(

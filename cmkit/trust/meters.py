@@ -105,12 +105,12 @@ def _may_be_first(nodes: pd.DataFrame, code: np.ndarray, day: np.ndarray) -> np.
     hour, out = nodes["meter_h"].to_numpy(), nodes["new_meter"].to_numpy(dtype=bool).copy()
     for k, inside in _windows(nodes, code, day):
         out[inside] |= _follows(day[inside], hour[inside], day[k], hour[k])
-    return out
+    return np.asarray(out)
 
 
 def _days(on: pd.Series) -> np.ndarray:
     """Days since 1970 as float."""
-    return on.to_numpy().astype("datetime64[D]").astype(np.float64)
+    return np.asarray(on.to_numpy().astype("datetime64[D]").astype(np.float64))
 
 
 def _follows(day0: np.ndarray, hour0: np.ndarray, day1: np.ndarray | float, hour1: np.ndarray | float) -> np.ndarray:

@@ -54,7 +54,7 @@ def all_metals_factor(
 
 def _weighted_mean(x: np.ndarray, weight: np.ndarray) -> np.ndarray:
     total = weight.sum(axis=-1)
-    return np.sum(weight * x, axis=-1) / np.where(total > 0, total, np.nan)
+    return np.asarray(np.sum(weight * x, axis=-1) / np.where(total > 0, total, np.nan))
 
 
 def bottle_factors(panel: Panel, register: pd.DataFrame, trust: Trust) -> pd.DataFrame:

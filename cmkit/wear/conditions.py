@@ -5,6 +5,8 @@ code. What is fresh is learnt from the fleet's own young bottles of that fluid a
 such a limit is not judged. A bottle without usable hours is judged too: its level needs none.
 """
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -131,10 +133,10 @@ def _fresh(site: pd.DataFrame, fleet: pd.DataFrame, grade: str, analyte: str) ->
     )
 
 
-def _young(fluid_h: NDArray) -> NDArray:
+def _young(fluid_h: NDArray[Any]) -> NDArray[Any]:
     if len(fluid_h) == 0:
         return np.zeros(0, bool)
-    return fluid_h <= max(_YOUNG_H, _YOUNG_SHARE * np.quantile(fluid_h, 0.9))
+    return np.asarray(fluid_h <= max(_YOUNG_H, _YOUNG_SHARE * np.quantile(fluid_h, 0.9)))
 
 
 def _back_to_zero(bottles: pd.DataFrame) -> float:
@@ -173,7 +175,7 @@ def _pairs(
 
 
 def _passed(
-    shots: pd.DataFrame, samples: pd.DataFrame, limits: pd.DataFrame, pairs: tuple[NDArray, NDArray], row: pd.Series
+    shots: pd.DataFrame, samples: pd.DataFrame, limits: pd.DataFrame, pairs: tuple[NDArray[Any], NDArray[Any]], row: pd.Series
 ) -> pd.DataFrame:  # fmt: skip
     """Rows for one analyte's bottles that pass a limit of their family; pairs: rows of `shots` and of `limits`."""
     name, (b, k) = row["analyte"], pairs
@@ -205,7 +207,7 @@ def _passed(
     return _evidence(pd.concat([out, named], axis=1), row)
 
 
-def _in_unit(limit: Floats, measure: NDArray, fresh: Floats) -> Floats:
+def _in_unit(limit: Floats, measure: NDArray[Any], fresh: Floats) -> Floats:
     """A limit in the unit of what is shown: as it is, above the fresh value, or as a share of it; NaN where fresh is not known."""
     return np.where(measure == "change", fresh * (1 + limit), np.where(measure == "rise", fresh + limit, limit))
 

@@ -35,7 +35,7 @@ def effective_hours(a: ArrayLike, hours: ArrayLike) -> Floats:
     x = a * d
     small = np.abs(x) < 1e-5
     closed = -np.expm1(-x) / np.where(a == 0, 1.0, a)
-    return np.where(small, d * (1 - x / 2 + x * x / 6), closed)
+    return np.asarray(np.where(small, d * (1 - x / 2 + x * x / 6), closed))
 
 
 @dataclass(frozen=True)

@@ -276,7 +276,7 @@ class _Cost:
         content = theta[:, FRESH]
         some = np.where(content >= self.least, _CLEARLY, np.where(content > 0, np.inf, 0.0))
         penalty = 0.5 * (((theta - self.centre) / self.spread) ** 2).sum(axis=1)
-        return np.bincount(self.group, fit, len(theta)) + penalty + some
+        return np.asarray(np.bincount(self.group, fit, len(theta)) + penalty + some)
 
     def step(self, theta: Floats, best: Floats, step: Floats, p: int) -> tuple[Floats, Floats, Floats]:
         """One parabola step in column p: where each group now is, what that costs, and its next step."""

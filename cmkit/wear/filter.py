@@ -213,12 +213,12 @@ def update(
     return after, (nu, z, k1, k2, weight)
 
 
-def true_limit(limit: Floats, unit: Floats, side: NDArray | int = -1) -> Floats:
+def true_limit(limit: Floats, unit: Floats, side: NDArray[Any] | int = -1) -> Floats:
     """Level below (side -1) or above (1) which a result is reported so when the laboratory rounds to `unit` before it compares."""
     return np.where(np.asarray(side) > 0, limit + unit / 2, np.maximum(limit - unit / 2, limit / 2))
 
 
-def beyond_limit(limit: Floats, expected: Floats, root: Floats, side: NDArray) -> tuple[Floats, Floats]:
+def beyond_limit(limit: Floats, expected: Floats, root: Floats, side: NDArray[Any]) -> tuple[Floats, Floats]:
     """:func:`below_limit`, and for side 1 its mirror image: a result known only to lie above its limit."""
     z, weight = below_limit(-side * limit, -side * expected, root)
     return -side * z, weight

@@ -1,6 +1,7 @@
 """Percentile limits of many families at once, on arrays: trimmed and censored lognormal fits, each leaning on its compartment kind (guide how_it_is_computed, C)."""
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -59,7 +60,7 @@ class FamilyFits:
 
 
 def fit_families(
-    x: Floats, side: NDArray, family: NDArray, parent: NDArray, compartment: NDArray, *, resolution: float = 0.0, trim: float = 0.90
+    x: Floats, side: NDArray[Any], family: NDArray[Any], parent: NDArray[Any], compartment: NDArray[Any], *, resolution: float = 0.0, trim: float = 0.90
 ) -> FamilyFits:  # fmt: skip
     """Trimmed censored lognormal per family. x [N] > 0 (the limit where side is not 0: LEFT below it, RIGHT above it; flags are taken as below), family, compartment [N] integers, parent [F] integers.
 
@@ -90,7 +91,7 @@ def fit_families(
 
 
 def _pad(values: Floats, count: int, fill: float) -> Floats:
-    return np.r_[values, np.full(count - len(values), fill)]
+    return np.asarray(np.r_[values, np.full(count - len(values), fill)])
 
 
 def _padded(fit: CensoredFit, count: int) -> dict[str, Floats]:
@@ -98,7 +99,7 @@ def _padded(fit: CensoredFit, count: int) -> dict[str, Floats]:
     return {k: _pad(getattr(fit, k), count, np.nan) for k in ("mu", "s", "var_mu", "var_log_s")}
 
 
-def _other_unit(x: Floats, family: NDArray, count: int) -> NDArray:
+def _other_unit(x: Floats, family: NDArray[Any], count: int) -> NDArray[Any]:
     """Results so far off their family's middle that another unit is likelier than another machine."""
     if len(x) == 0:
         return np.zeros(0, bool)
@@ -106,10 +107,10 @@ def _other_unit(x: Floats, family: NDArray, count: int) -> NDArray:
     middle = pd.Series(y).groupby(family).median().reindex(range(count)).to_numpy()
     off = np.abs(y - middle[family])
     wide = pd.Series(off).groupby(family).median().reindex(range(count)).to_numpy() * 1.4826
-    return off > np.maximum(np.log(_UNIT_FACTOR), 6 * wide[family])
+    return np.asarray(off > np.maximum(np.log(_UNIT_FACTOR), 6 * wide[family]))
 
 
-def two_groups(y: Floats, family: NDArray, compartment: NDArray, count: int) -> Floats:
+def two_groups(y: Floats, family: NDArray[Any], compartment: NDArray[Any], count: int) -> Floats:
     """Ratio between two groups of compartments of a family where their means (of logs) split clearly, else NaN.
 
     Split at the widest gap with at least a fifth, and two, of six or more compartments on either side. Clear: means apart by a factor of two or more,
@@ -139,7 +140,7 @@ def two_groups(y: Floats, family: NDArray, compartment: NDArray, count: int) -> 
     return out
 
 
-def _widest_gap(v: Floats, home: NDArray, n: NDArray) -> NDArray:
+def _widest_gap(v: Floats, home: NDArray[Any], n: NDArray[Any]) -> NDArray[Any]:
     """How many of each family's sorted values lie below its widest gap, keeping a fifth, and two, on either side; 0: no such gap."""
     first = np.cumsum(n) - n
     below = np.arange(len(v)) - first[home] + 1
@@ -160,11 +161,11 @@ class Percentiles:
     alarm: Floats
     low: Floats
     high: Floats
-    method: NDArray
+    method: NDArray[Any]
     far: Floats
 
 
-def shrunk_percentiles(fits: FamilyFits, parent: NDArray, alarm: Alarm) -> Percentiles:
+def shrunk_percentiles(fits: FamilyFits, parent: NDArray[Any], alarm: Alarm) -> Percentiles:
     """Percentile limits of every family, each leaning on its parent as far as the families of that parent are alike (guide how_it_is_computed, C).
 
     far: how many times the family lies off its parent where that is beyond belief (another unit?), else NaN; such a family stands alone.
@@ -196,7 +197,7 @@ def shrunk_percentiles(fits: FamilyFits, parent: NDArray, alarm: Alarm) -> Perce
     return _logged_back(_quote_tolerance(own, fits, leaning, alarm))
 
 
-def _quote_tolerance(own: Percentiles, fits: FamilyFits, leaning: NDArray, alarm: Alarm) -> Percentiles:
+def _quote_tolerance(own: Percentiles, fits: FamilyFits, leaning: NDArray[Any], alarm: Alarm) -> Percentiles:
     """Few results: the tolerance bound is the upper bound, and without a parent the limit itself; too few: nothing."""
     few = fits.n_eff < TOLERANCE_BELOW
     usable = np.where(few & (fits.n_eff >= MIN_EFFECTIVE), fits.n_eff, np.nan)
@@ -220,7 +221,7 @@ def _logged_back(p: Percentiles) -> Percentiles:
 
 
 def percentiles(
-    x: Floats, side: NDArray, family: NDArray, parent: NDArray, compartment: NDArray, *, alarm: Alarm, resolution: float = 0.0
+    x: Floats, side: NDArray[Any], family: NDArray[Any], parent: NDArray[Any], compartment: NDArray[Any], *, alarm: Alarm, resolution: float = 0.0
 ) -> tuple[FamilyFits, Percentiles]:  # fmt: skip
     """Fits and limits of every family; one that cannot be judged by itself gets the number of its kind, fitted as one family, if it has one."""
     fits = fit_families(x, side, family, parent, compartment, resolution=resolution)

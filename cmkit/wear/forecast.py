@@ -137,7 +137,7 @@ def _grid(span: Floats) -> Floats:
 
 
 def _highest(state: WearState, limit: Floats, span: Floats) -> Floats:
-    return chance_above(state, limit, _grid(span)).max(axis=0)
+    return np.asarray(chance_above(state, limit, _grid(span)).max(axis=0))
 
 
 def _first_at(state: WearState, limit: Floats, span: Floats, q: float) -> Floats:

@@ -12,6 +12,7 @@ up with a fleet that wears out.
 from dataclasses import replace
 from functools import cache
 from importlib.resources import files
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -183,7 +184,13 @@ def _seats(exposure: pd.DataFrame, samples: pd.DataFrame, code: pd.Series) -> pd
 
 
 def _level_parts(
-    families: pd.DataFrame, parent: NDArray, seat: pd.DataFrame, samples: pd.DataFrame, row: pd.Series, *, alarm: Alarm
+    families: pd.DataFrame,
+    parent: NDArray[Any],
+    seat: pd.DataFrame,
+    samples: pd.DataFrame,
+    row: pd.Series,
+    *,
+    alarm: Alarm,
 ) -> list[pd.DataFrame]:
     """Percentiles of results at the family's usual fluid age; upper, and lower for an analyte whose fall means trouble too."""
     if row["plausible_low"] < 0:
@@ -230,7 +237,7 @@ def _turned(p: Percentiles) -> Percentiles:
 
 
 def _rate_part(
-    families: pd.DataFrame, parent: NDArray, code: pd.Series, history: pd.DataFrame, alarm: Alarm, *, row: pd.Series
+    families: pd.DataFrame, parent: NDArray[Any], code: pd.Series, history: pd.DataFrame, alarm: Alarm, *, row: pd.Series
 ) -> pd.DataFrame:  # fmt: skip
     """Percentiles of the wear rate held after each bottle from a life's second on; a rate about zero counts as less than a tenth of usual."""
     own = history[(history["order"] >= 1) & np.isfinite(history["rate"]) & history["family"].isin(code.index)]

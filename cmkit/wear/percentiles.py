@@ -6,6 +6,7 @@ factors; distribution-free order statistics; shrinkage of families to their pare
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -50,7 +51,7 @@ def censored_normal(y: ArrayLike, status: ArrayLike, group: ArrayLike | None = N
     return _fit_groups(y, status, group, count)
 
 
-def _fit_groups(y: Floats, status: NDArray, group: NDArray, count: int) -> CensoredFit:
+def _fit_groups(y: Floats, status: NDArray[Any], group: NDArray[Any], count: int) -> CensoredFit:
     exact = status == EXACT
     n = np.bincount(group[exact], minlength=count)
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -83,10 +84,10 @@ class _Problem:
     sum2: Floats
     bound: Floats
     sign: Floats
-    group: NDArray
+    group: NDArray[Any]
 
     @classmethod
-    def of(cls, z: Floats, status: NDArray, group: NDArray, count: int) -> "_Problem":
+    def of(cls, z: Floats, status: NDArray[Any], group: NDArray[Any], count: int) -> "_Problem":
         e = status == EXACT
         n, sum1, sum2 = (np.bincount(group[e], w, count).astype(float) for w in (np.ones(e.sum()), z[e], z[e] ** 2))
         return cls(n, sum1, sum2, z[~e], np.where(status[~e] == LEFT, 1.0, -1.0), group[~e])
@@ -131,7 +132,7 @@ class _Problem:
         return g, d
 
 
-def trim_top(y: ArrayLike, status: ArrayLike, group: ArrayLike, share: float = 0.90) -> tuple[Floats, NDArray]:
+def trim_top(y: ArrayLike, status: ArrayLike, group: ArrayLike, share: float = 0.90) -> tuple[Floats, NDArray[Any]]:
     """Values and states with each group's top marked "known only to be at or above u" (guide how_it_is_computed, C): takes away the leverage of sick machines.
 
     u is the group's order statistic number ceil((n - 1) share) counted from zero (numpy's "higher" rule); results reported as below a

@@ -69,7 +69,7 @@ class Book:
         """Compartments that have a page: every alarm and alert, most money saved by acting first, then whose newest bottle is doubted."""
         ranked = self.ranked
         again = ranked["group"] == "repeat bottle"
-        return ranked.loc[ranked["state"].isin(["alarm", "alert"]) | again, "compartment"].tolist()
+        return list(ranked.loc[ranked["state"].isin(["alarm", "alert"]) | again, "compartment"])
 
     @cached_property
     def ranked(self) -> pd.DataFrame:
@@ -120,7 +120,7 @@ class Book:
         return {}
 
     @cached_property
-    def _rows(self) -> dict[str, dict]:
+    def _rows(self) -> dict[str, dict[str, Any]]:
         """Where each compartment's rows stand, by table, found once: a filter a page takes longer than all of a page's other work."""
         return {}
 
@@ -128,7 +128,8 @@ class Book:
         """What `make` gives, made once a book for a key: parts of a page ask for the same."""
         if key not in self._once:
             self._once[key] = make()
-        return self._once[key]
+        made: T = self._once[key]
+        return made
 
     @cached_property
     def _once(self) -> dict[tuple[str, ...], Any]:

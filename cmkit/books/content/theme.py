@@ -59,7 +59,9 @@ def figure_bundle(figure: go.Figure) -> dict[str, Any]:
     return {PLOTLY: plain | {"config": CONFIG}, "image/svg+xml": as_svg(plain), "text/plain": words}
 
 
-def figure(data: list[dict], layout: dict, caption: str, alt: str, table: dict | None = None) -> Figure:
+def figure(
+    data: list[dict[str, Any]], layout: dict[str, Any], caption: str, alt: str, table: dict[str, Any] | None = None
+) -> Figure:
     """A figure in our look. caption can be understood alone; alt says what the picture shows; table holds its numbers for readers.
 
     plotly does not check what it is given here, which takes four times as long as all else of a figure; the tests do.

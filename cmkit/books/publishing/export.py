@@ -163,13 +163,13 @@ class BookExporter(HTMLExporter):
             "HTMLExporter": {"exclude_anchor_links": True, "sanitize_html": True},
             "TemplateExporter": {"exclude_input": True, "exclude_input_prompt": True, "exclude_output_prompt": True},
         }
-        settings = super().default_config.copy()
+        settings: Config = super().default_config.copy()
         settings.merge(Config(ours))
         return settings
 
     def default_filters(self) -> Any:
         """nbconvert's filters, with our sanitiser in place of its own (which drops table heads)."""
-        yield from super().default_filters()
+        yield from super().default_filters()  # type: ignore[no-untyped-call]
         yield from (("clean_html", clean_html), ("contents", with_contents))
 
     def from_notebook_node(  # type: ignore[override]  # nbconvert annotates it loosely
@@ -244,7 +244,7 @@ def taken_title(nb: NotebookNode) -> str:
     if first is None or not first.source.startswith("# "):
         return "Book"
     title, _, first["source"] = first.source.partition("\n")
-    return title[2:].strip()
+    return str(title[2:].strip())
 
 
 def with_own_outputs(nb: NotebookNode) -> NotebookNode:

@@ -118,7 +118,8 @@ def hash_files(folder: Path, leave_out: frozenset[str] = frozenset()) -> str:
 def read_record(month_folder: Path) -> dict[str, Any]:
     """run.json of a published month; empty when there is none or it cannot be read (everything is then made again)."""
     try:
-        return json.loads((month_folder / RECORD).read_text(encoding="utf-8"))
+        found: dict[str, Any] = json.loads((month_folder / RECORD).read_text(encoding="utf-8"))
+        return found
     except (OSError, ValueError):
         return {}
 

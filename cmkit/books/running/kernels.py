@@ -23,7 +23,7 @@ from typing import Any
 
 from jupyter_client.connect import KernelConnectionInfo
 from jupyter_client.manager import AsyncKernelManager
-from jupyter_client.provisioning import LocalProvisioner
+from jupyter_client.provisioning.local_provisioner import LocalProvisioner
 from jupyter_core.utils import ensure_event_loop
 from nbclient.exceptions import DeadKernelError
 from papermill.clientwrap import PapermillNotebookClient
@@ -96,12 +96,13 @@ class ForkedKernel:
 
     def poll(self) -> int | None:
         """Exit code, or None while it runs."""
-        return self._process.exitcode
+        code: int | None = self._process.exitcode
+        return code
 
     def wait(self, timeout: float | None = None) -> int | None:
         """Wait for the end."""
         self._process.join(timeout)
-        return self._process.exitcode
+        return self.poll()
 
     def send_signal(self, number: int) -> None:
         """Send a signal if it still runs."""
@@ -169,7 +170,7 @@ def _ask_server() -> tuple[int, list[str]]:
     if not ours.poll(PROBE_S):
         probe.kill()
         raise TimeoutError(f"no answer within {PROBE_S} s")
-    answer = ours.recv()
+    answer: tuple[int, list[str]] = ours.recv()
     probe.join()
     return answer
 

@@ -19,7 +19,8 @@ _END_SOURCE = "from cmkit.books.content.mime import end_of_book\n\nend_of_book()
 def read_notebook(path: str | Path) -> NotebookNode:
     """A notebook file as nbformat's node, version 4. Raises BookError when it is missing or no notebook."""
     try:
-        return nbformat.read(str(path), as_version=4)
+        nb: NotebookNode = nbformat.read(str(path), as_version=4)
+        return nb
     except (OSError, ValueError, nbformat.reader.NotJSONError) as error:
         raise BookError(f"{path}: cannot be read as a notebook ({type(error).__name__}: {error})") from error
 

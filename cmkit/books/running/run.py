@@ -175,7 +175,8 @@ def _run_notebook(job: BookJob, kept: list[NotebookNode]) -> NotebookNode:
         keep=kept,
     )
     raise_for_execution_errors(nb, None)
-    return nb
+    made: NotebookNode = nb
+    return made
 
 
 _of_thread = threading.local()
@@ -185,7 +186,7 @@ def _export(nb: NotebookNode, job: BookJob) -> str:
     """The page; an exporter keeps state and is costly to make, so each thread has one."""
     if not hasattr(_of_thread, "exporter"):
         _of_thread.exporter = BookExporter()
-    html, _ = _of_thread.exporter.from_notebook_node(nb, resources={"book": job.page})
+    html: str = _of_thread.exporter.from_notebook_node(nb, resources={"book": job.page})[0]
     return html
 
 

@@ -185,7 +185,7 @@ def _first_line(error: Exception) -> str:
 
 
 def _is_text(kind: pa.DataType) -> bool:
-    return pa.types.is_string(kind) or pa.types.is_binary(kind) or pa.types.is_large_string(kind)
+    return bool(pa.types.is_string(kind) or pa.types.is_binary(kind) or pa.types.is_large_string(kind))
 
 
 def _refuse_nested(schema: pa.Schema, file: str) -> None:

@@ -91,7 +91,7 @@ class Parsed:
         out = self.side == 0
         out[told(self.problem)] = False
         out[told(self.repair)] = False
-        return out
+        return np.asarray(out)
 
 
 @dataclass(frozen=True)
@@ -167,7 +167,7 @@ def text_cells(cells: np.ndarray) -> np.ndarray:
     if not len(cells):
         return np.array([], dtype=object)
     codes, unique = distinct(cells)
-    return unique[codes]
+    return np.asarray(unique[codes])
 
 
 def _as_text(cell: object) -> str:

@@ -7,6 +7,7 @@ import os
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -94,7 +95,7 @@ def read_grid(
     suffix = path.suffix.lower()
     if suffix == ".parquet":
         return _from_parquet(read_arrow(path, file, bounds), file)
-    lines: list[list]
+    lines: list[list[Any]]
     repairs = pd.DataFrame(columns=[*_ROW_NOTE, "used"])
     separator, cut = "", False
     if suffix in SPREADSHEETS:
@@ -179,7 +180,9 @@ def split_lines(text: str, separator: str, file: str) -> list[list[str]]:
     return lines
 
 
-def read_sheet(path: Path, file: str, sheet: str = "", wanted: str = "", *, bounds: Bounds = LABORATORY) -> list[list]:
+def read_sheet(
+    path: Path, file: str, sheet: str = "", wanted: str = "", *, bounds: Bounds = LABORATORY
+) -> list[list[Any]]:
     """Rows of one sheet. `sheet` must exist; else the sheet called `wanted`, else the only one. Raises WrongFile otherwise."""
     book = _workbook(path, file, bounds)
     names = book.sheet_names
@@ -247,7 +250,9 @@ def is_blank(cell: object) -> bool:
     return cell is None or (isinstance(cell, str) and not cell.strip())
 
 
-def _to_grid(lines: list[list], file: str, form: Form, *, repairs: pd.DataFrame, separator: str, cut: bool) -> Grid:
+def _to_grid(
+    lines: list[list[Any]], file: str, form: Form, *, repairs: pd.DataFrame, separator: str, cut: bool
+) -> Grid:
     first = form.skip_rows + form.heading_rows
     if len(lines) < first or not any(not is_blank(c) for c in lines[first - 1]):
         raise WrongFile(
@@ -258,7 +263,7 @@ def _to_grid(lines: list[list], file: str, form: Form, *, repairs: pd.DataFrame,
     data = lines[first + form.after_headings :]
     start = first + form.after_headings + 1
     numbers: list[int] = []
-    kept: list[list] = []
+    kept: list[list[Any]] = []
     bad, short = [], []
     width = len(headings)
     for number, line in enumerate(data, start):
@@ -287,11 +292,11 @@ def _to_grid(lines: list[list], file: str, form: Form, *, repairs: pd.DataFrame,
     return Grid(file, list(columns), columns, rows, pd.DataFrame(bad, columns=_ROW_NOTE), repairs, separator)
 
 
-def _shown(line: list) -> str:
+def _shown(line: list[Any]) -> str:
     return " | ".join(str(c)[:SHOWN] for c in line[:SHOWN])[:SHOWN]
 
 
-def join_headings(lines: list[list]) -> list[str]:
+def join_headings(lines: list[list[Any]]) -> list[str]:
     """One heading a column. Of several heading rows the upper ones are spread to the right (merged cells), then joined with ' / '."""
     width = max(len(line) for line in lines)
     rows = [
@@ -310,7 +315,7 @@ def join_headings(lines: list[list]) -> list[str]:
     return out
 
 
-def _by_column(kept: list[list], headings: list[str], file: str) -> dict[str, np.ndarray]:
+def _by_column(kept: list[list[Any]], headings: list[str], file: str) -> dict[str, np.ndarray]:
     """Columns as object arrays. A column without a heading may be blank, not hold values."""
     columns: dict[str, np.ndarray] = {}
     across = zip(*kept, strict=True) if kept else [()] * len(headings)

@@ -3,6 +3,7 @@
 import re
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -83,7 +84,7 @@ def form_of(path: Path, known: Known = known_result, wanted: str = "") -> Form:
     return Form(encoding, separator, sheet, at - above, 1 + above + below_is_units, 0)
 
 
-def _best_split(text: str, file: str, known: Known) -> tuple[str, list[list]]:
+def _best_split(text: str, file: str, known: Known) -> tuple[str, list[list[Any]]]:
     """The separator that gives the best row of headings."""
     found = {}
     for name, separator in SEPARATORS.items():
@@ -98,7 +99,7 @@ def _best_split(text: str, file: str, known: Known) -> tuple[str, list[list]]:
     return SEPARATORS[best], found[best][1]
 
 
-def _best_row(rows: list[list], is_known: Known) -> tuple[int, float]:
+def _best_row(rows: list[list[Any]], is_known: Known) -> tuple[int, float]:
     """(place, score) of the row that looks most like headings: known names count most, then filled text cells."""
     best, top = 0, 0.0
     for i, row in enumerate(rows[:_TITLES]):
@@ -110,7 +111,7 @@ def _best_row(rows: list[list], is_known: Known) -> tuple[int, float]:
     return best, top
 
 
-def _is_unit_row(row: list) -> bool:
+def _is_unit_row(row: list[Any]) -> bool:
     texts = [str(c).strip() for c in row if not is_blank(c)]
     units = sum(knows_unit(bare_unit(t)) or t in ("-", "--") for t in texts)
     numbers = sum(bool(re.fullmatch(r"[<>]?[\d.,]+", t)) for t in texts)
@@ -121,7 +122,7 @@ def _is_result(heading: str) -> bool:
     return heading_guess(heading)[0] in analyte_register().index
 
 
-def _is_more_heading(above: list, row: list, known: Known) -> bool:
+def _is_more_heading(above: list[Any], row: list[Any], known: Known) -> bool:
     """True for a row of names below merged headings: known names and nothing that is a value.
 
     In other than a laboratory's file words such as engine are values too: there what stands in the row above must be empty here.
@@ -135,7 +136,7 @@ def _is_more_heading(above: list, row: list, known: Known) -> bool:
     return not values and sum(is_name(t) for t in texts) >= 2
 
 
-def _needs_group_row(rows: list[list], at: int) -> int:
+def _needs_group_row(rows: list[list[Any]], at: int) -> int:
     """1 where the row above names groups without which headings would repeat or be empty."""
     if at == 0:
         return 0

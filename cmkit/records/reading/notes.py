@@ -110,7 +110,7 @@ def finished(notes: Notes) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
 
 def _places(notes: pd.DataFrame, files: pd.Index) -> np.ndarray:
     """One whole number for each (file, row)."""
-    return files.get_indexer(notes["file"]).astype(np.int64) * _FILE + notes["row"].to_numpy(dtype=np.int64)
+    return np.asarray(files.get_indexer(notes["file"]).astype(np.int64) * _FILE + notes["row"].to_numpy(dtype=np.int64))
 
 
 def _with_days(parts: list[pd.DataFrame]) -> pd.DataFrame:

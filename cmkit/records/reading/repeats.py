@@ -31,7 +31,7 @@ def in_order(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
 def shared_keys(frame: pd.DataFrame, key: list[str]) -> np.ndarray:
     """True for rows whose key another row has too."""
     if len(key) > 1:
-        return frame.duplicated(key, keep=False).to_numpy()
+        return np.asarray(frame.duplicated(key, keep=False).to_numpy())
     keys, shared = frame[key[0]].array, np.zeros(len(frame), dtype=bool)
     at = np.flatnonzero(_perhaps_shared(keys))
     codes = pd.factorize(keys[at], use_na_sentinel=False)[0]
@@ -44,7 +44,7 @@ def _perhaps_shared(keys: pd.api.extensions.ExtensionArray) -> np.ndarray:
     codes = _text_codes(pa.chunked_array(pa.array(keys)).combine_chunks())
     ordered = np.sort(codes)
     again = np.unique(ordered[1:][ordered[1:] == ordered[:-1]])
-    return pc.is_in(pa.array(codes), value_set=pa.array(again)).to_numpy(zero_copy_only=False)
+    return np.asarray(pc.is_in(pa.array(codes), value_set=pa.array(again)).to_numpy(zero_copy_only=False))
 
 
 def _text_codes(texts: pa.Array) -> np.ndarray:

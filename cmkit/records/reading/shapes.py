@@ -5,7 +5,7 @@ from typing import Any
 from cmkit.errors import SettingsError
 from cmkit.records.reading.clean import normal
 from cmkit.records.reading.reshape import ComponentColumn, Shape, Unpivot
-from cmkit.records.settings import checked, read_block, refuse_unknown, section
+from cmkit.records.typed_reader import checked, read_block, refuse_unknown, section
 from cmkit.tables.records import COMPARTMENTS
 
 SHAPE_SECTIONS = ("fixed", "phrases", "quantity", "components", "unpivot")

@@ -8,6 +8,7 @@ import difflib
 import re
 from dataclasses import dataclass
 from functools import cache
+from typing import Any
 
 import numpy as np
 import pint
@@ -69,9 +70,9 @@ _SAYBOLT = re.compile(r"(?:sus|ssu)(?:@|at)?(\d+(?:\.\d+)?)?(°?[cf]|deg[cf])?")
 
 
 @cache
-def _registry() -> pint.UnitRegistry:
+def _registry() -> pint.UnitRegistry[Any]:
     """pint's registry with our own dimensions: mass fraction, volume fraction, base and acid number, absorbance, plain number."""
-    units: pint.UnitRegistry = pint.UnitRegistry()
+    units: pint.UnitRegistry[Any] = pint.UnitRegistry()
     units.define("koh = [koh]")
     units.define("one = [plain_number]")
     units.define("absorbance = [absorbance]")

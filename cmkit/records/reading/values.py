@@ -59,13 +59,13 @@ class Mended:
         """The whole column, as a copy."""
         out = self.cells.copy()
         out[self.places] = self.values
-        return out
+        return np.asarray(out)
 
     def missing(self) -> np.ndarray:
         """True where a number is not recorded, or none that can be used."""
         out = np.isnan(self.cells)
         out[self.places] = np.isnan(self.values)
-        return out
+        return np.asarray(out)
 
 
 def as_read(numbers: np.ndarray) -> Mended:

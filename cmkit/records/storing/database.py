@@ -151,7 +151,7 @@ def read_results(url: str, name: str, run: str | None = None, schema: str | None
         return pd.DataFrame(connection.execute(query).mappings().all(), columns=[c.name for c in table.columns])
 
 
-def _kind(values: pd.Series) -> sa.types.TypeEngine:
+def _kind(values: pd.Series) -> sa.types.TypeEngine[Any]:
     if pd.api.types.is_bool_dtype(values.dtype):
         return sa.Boolean()
     if pd.api.types.is_integer_dtype(values.dtype):
@@ -202,10 +202,10 @@ def _insert(connection: sa.Connection, table: sa.Table, frame: pd.DataFrame) -> 
     return len(frame)
 
 
-def _plain(values: pd.Series) -> list:
+def _plain(values: pd.Series) -> list[Any]:
     """Python values for the driver; None where nothing is recorded."""
     if pd.api.types.is_datetime64_any_dtype(values.dtype):
-        cells: list = list(values.dt.to_pydatetime())
+        cells: list[Any] = list(values.dt.to_pydatetime())
     else:
         cells = values.astype(object).tolist()
     text = isinstance(_kind(values), sa.Text)

@@ -179,7 +179,7 @@ def _key(table: str, site: str) -> str:
     return f"{table}/{site}"
 
 
-def _rows(manifest: dict | None, table: str, site: str) -> int:
+def _rows(manifest: dict[str, Any] | None, table: str, site: str) -> int:
     return manifest["files"].get(_key(table, site), {"rows": 0})["rows"] if manifest else 0
 
 
@@ -196,7 +196,7 @@ def _sites_of(registers: dict[str, pd.DataFrame]) -> pd.DataFrame:
     return names.drop_duplicates("name")
 
 
-def _joined_register(place: _Place, before: dict | None, now: pd.DataFrame, name: str) -> pd.DataFrame:
+def _joined_register(place: _Place, before: dict[str, Any] | None, now: pd.DataFrame, name: str) -> pd.DataFrame:
     """The folder's register plus names that only the store still knows: stored records may refer to them."""
     now, key = now.drop(columns=["file", "row"]), TABLES[name].key[0]
     if not before:
@@ -215,7 +215,7 @@ def _sites(frame: pd.DataFrame, name: str, sites: pd.DataFrame) -> pd.Series:
 
 
 def _merged_events(
-    place: _Place, before: dict | None, now: pd.DataFrame, name: str, sites: pd.DataFrame
+    place: _Place, before: dict[str, Any] | None, now: pd.DataFrame, name: str, sites: pd.DataFrame
 ) -> tuple[dict[str, pd.DataFrame], pd.DataFrame]:
     """(rows by site, for the sites that may change; rows of the folder that a stored row speaks against).
 
@@ -260,7 +260,7 @@ def stacked(parts: list[pd.DataFrame]) -> pd.DataFrame:
     return whole.assign(**{c: whole[c].eq(True) for c in flags}).copy() if flags else whole
 
 
-def _keys(place: _Place, manifest: dict, name: str) -> pd.DataFrame:
+def _keys(place: _Place, manifest: dict[str, Any], name: str) -> pd.DataFrame:
     """Key columns (and what tells the site) of a whole event table, with `_site`, without reading the results."""
     table = TABLES[name]
     columns = [*table.key, *(c for c in ("compartment",) if c in table.names and c not in table.key)]
@@ -270,7 +270,7 @@ def _keys(place: _Place, manifest: dict, name: str) -> pd.DataFrame:
 
 
 def _joined_notes(
-    place: _Place, before: dict | None, fleet: Fleet, lost: pd.DataFrame, held: list[pd.DataFrame]
+    place: _Place, before: dict[str, Any] | None, fleet: Fleet, lost: pd.DataFrame, held: list[pd.DataFrame]
 ) -> dict[str, pd.DataFrame]:
     """Notes of this reading, and those of earlier readings on files that are no longer there."""
     assert fleet.arrivals is not None
@@ -349,7 +349,7 @@ def _manifest(place: _Place, number: int) -> dict[str, Any]:
     if not place.fs.exists(path):
         known = [v["version"] for v in _all_manifests(place)]
         raise StoreError(f"{path}: no version {number}; the store holds {', '.join(map(str, known)) or 'none'}.")
-    manifest = json.loads(place.fs.cat_file(path))
+    manifest: dict[str, Any] = json.loads(place.fs.cat_file(path))
     if manifest["schema"] != SCHEMA:
         raise StoreError(
             f"{path}: written in form {manifest['schema']}; this cmkit reads form {SCHEMA}. Use the cmkit that wrote it ({manifest['cmkit']})."
@@ -363,7 +363,9 @@ def _all_manifests(place: _Place) -> list[dict[str, Any]]:
     return sorted((m for m in found if m["version"] <= current), key=lambda m: m["version"])
 
 
-def _read(place: _Place, manifest: dict, table: str, site: str, columns: list[str] | None = None) -> pd.DataFrame:
+def _read(
+    place: _Place, manifest: dict[str, Any], table: str, site: str, columns: list[str] | None = None
+) -> pd.DataFrame:
     entry = manifest["files"][_key(table, site)]
     path = place.path(entry["path"])
     try:
@@ -386,7 +388,7 @@ def read_table(
 
 
 def _table(
-    place: _Place, manifest: dict, table: str, site: str | None, columns: list[str] | None = None
+    place: _Place, manifest: dict[str, Any], table: str, site: str | None, columns: list[str] | None = None
 ) -> pd.DataFrame:
     entries = [e for e in manifest["files"].values() if e["table"] == table]
     wanted = [e["site"] for e in entries if site is None or e["site"] in (site, _FLEET)]

@@ -54,7 +54,7 @@ def stacked(titles: list[str], x_title: str) -> dict[str, Any]:
     return layout
 
 
-def band(x: list, low: list, high: list, panel: int, label: str) -> dict[str, Any]:
+def band(x: list[Any], low: list[Any], high: list[Any], panel: int, label: str) -> dict[str, Any]:
     """A shaded band between two lines; gaps where either is missing are closed over."""
     keep = [i for i in range(len(x)) if x[i] is not None and low[i] is not None and high[i] is not None]
     return {
@@ -64,7 +64,7 @@ def band(x: list, low: list, high: list, panel: int, label: str) -> dict[str, An
     }  # fmt: skip
 
 
-def line(x: list, y: list, panel: int, hover: str = "", **style: Any) -> dict[str, Any]:
+def line(x: list[Any], y: list[Any], panel: int, hover: str = "", **style: Any) -> dict[str, Any]:
     """Points joined by a line; `hover` is plotly's pattern of one line a point (`%{x}`, `%{y}`), its plain text escaped."""
     own: dict[str, Any] = {
         "type": "scatter",
@@ -107,7 +107,7 @@ def limit_line(layout: dict[str, Any], panel: int, value: float, name: str, bigg
     layout["annotations"].append(note | {"text": words, "x": 0.01, "xanchor": "left", "yref": y, "y": value} | side)
 
 
-def vertical_lines(xs: list, span: tuple[float, float], panel: int) -> dict[str, Any]:
+def vertical_lines(xs: list[Any], span: tuple[float, float], panel: int) -> dict[str, Any]:
     """Thin upright lines over a span of the scale, such as fluid changes, as one trace with gaps."""
     x = [v for at in xs for v in (at, at, None)]
     y = [v for _ in xs for v in (*rounded(span), None)]

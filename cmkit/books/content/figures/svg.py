@@ -89,7 +89,7 @@ def _key(name: str) -> str:
     return f"{name[0]}axis{name[1:]}"
 
 
-def _axis(layout: dict, traces: list[dict], name: str, height: float, *, last: bool) -> _Axis:
+def _axis(layout: dict[str, Any], traces: list[dict[str, Any]], name: str, height: float, *, last: bool) -> _Axis:
     given = layout.get(_key(name)) or {}
     along = name[0]
     values = [v for t in traces if (t.get(f"{along}axis") or along) == name for v in _values(t, along)]
@@ -118,14 +118,14 @@ def _down(share: float, height: float) -> float:
     return _TOP + (1 - share) * (height - _TOP - _BOTTOM)
 
 
-def _values(trace: dict, along: str) -> list[Any]:
+def _values(trace: dict[str, Any], along: str) -> list[Any]:
     values = [v for v in trace.get(along) or [] if v is not None]
     if trace.get("type") == "bar" and along == "x":
         values = [0, *(b + v for b, v in zip(trace["base"], trace["x"], strict=True))]
     return values
 
 
-def _stacked(traces: list[dict]) -> list[dict]:
+def _stacked(traces: list[dict[str, Any]]) -> list[dict[str, Any]]:
     """The traces, each bar with the value it begins at: the bars before it in its row, added up."""
     ends: dict[str, float] = {}
     out = []
@@ -200,7 +200,7 @@ def _words(text: Any, at: _Spot, anchor: str, size: float, colour: str) -> str:
     return f'<text x="{at[0]:.1f}" y="{at[1]:.1f}" text-anchor="{anchor}" font-size="{size:g}" fill="{_attr(colour)}">{html.escape(plain_words(text))}</text>'
 
 
-def _trace(trace: dict, x: _Axis, y: _Axis) -> list[str]:
+def _trace(trace: dict[str, Any], x: _Axis, y: _Axis) -> list[str]:
     if trace.get("type") == "bar":
         return _bars(trace, x, y)
     if trace.get("type", "scatter") != "scatter":
@@ -217,7 +217,7 @@ def _trace(trace: dict, x: _Axis, y: _Axis) -> list[str]:
     return parts + (_markers(places, trace.get("marker") or {}) if "markers" in mode else [])
 
 
-def _path(places: list[tuple[float | None, float | None]], style: dict, width: float) -> str:
+def _path(places: list[tuple[float | None, float | None]], style: dict[str, Any], width: float) -> str:
     """A line with gaps where a point is missing."""
     steps, pen = [], "M"
     for a, b in places:
@@ -231,7 +231,7 @@ def _path(places: list[tuple[float | None, float | None]], style: dict, width: f
     return f'<path d="{"".join(steps)}" fill="none" stroke="{_attr(style.get("color", _INK))}" stroke-width="{width:g}"{dashed}/>'
 
 
-def _markers(places: list[tuple[float | None, float | None]], style: dict) -> list[str]:
+def _markers(places: list[tuple[float | None, float | None]], style: dict[str, Any]) -> list[str]:
     size, colour, symbols = (
         float(style.get("size", 6)) / 2,
         _attr(style.get("color", _INK)),
@@ -259,7 +259,7 @@ def _mark(symbol: str, a: float, b: float, r: float) -> str:
     return f'<circle cx="{a:.1f}" cy="{b:.1f}" r="{r:g}"'
 
 
-def _bars(trace: dict, x: _Axis, y: _Axis) -> list[str]:
+def _bars(trace: dict[str, Any], x: _Axis, y: _Axis) -> list[str]:
     """Horizontal bars, each from its base (`_stacked`)."""
     parts = []
     bases = trace["base"]
@@ -287,7 +287,7 @@ def _place(ref: Any, value: Any, axes: dict[str, _Axis], height: float, along: s
     return axis.first_px + float(value) * (axis.last_px - axis.first_px) if domain else axis.px(value)
 
 
-def _shape(shape: dict, axes: dict[str, _Axis], height: float) -> list[str]:
+def _shape(shape: dict[str, Any], axes: dict[str, _Axis], height: float) -> list[str]:
     if shape.get("type") != "line":
         return []
     ends = [_place(shape.get(f"{k[0]}ref"), shape.get(k), axes, height, k[0]) for k in ("x0", "y0", "x1", "y1")]
@@ -309,14 +309,14 @@ def _shape(shape: dict, axes: dict[str, _Axis], height: float) -> list[str]:
 _ANCHORS = {"left": "start", "right": "end", "center": "middle"}
 
 
-def _spot(note: dict, along: str, axes: dict[str, _Axis]) -> Any:
+def _spot(note: dict[str, Any], along: str, axes: dict[str, _Axis]) -> Any:
     """A note's place as a value: plotly gives it as a logarithm on a logarithmic axis."""
     axis = axes.get(str(note.get(f"{along}ref")))
     at = note.get(along)
     return 10**at if axis is not None and axis.log and isinstance(at, (int, float)) else at
 
 
-def _note(note: dict, axes: dict[str, _Axis], height: float) -> str:
+def _note(note: dict[str, Any], axes: dict[str, _Axis], height: float) -> str:
     x, y = (_place(note.get(f"{k}ref"), _spot(note, k, axes), axes, height, k) for k in ("x", "y"))
     if x is None or y is None:
         return ""

@@ -1,5 +1,7 @@
 """The site at a glance: machines down, compartments across, the state by glyph, word and shade."""
 
+from typing import Any
+
 import pandas as pd
 
 from cmkit.books.content.book import Book
@@ -31,7 +33,7 @@ def _grid(book: Book, kind: str, rows: pd.DataFrame) -> Html:
     """Rows: machines; columns: compartments of that kind of machine, in one order for all."""
     places = sorted(rows["name"].unique(), key=natural_key)
     machines = sorted(rows["machine"].unique(), key=natural_key)
-    cells: dict[tuple[str, str], list] = {}
+    cells: dict[tuple[str, str], list[Any]] = {}
     for r in rows.rename(columns={"name": "name_"}).itertuples():
         cells.setdefault((r.machine, r.name_), []).append(r)
     head = join(
@@ -46,7 +48,7 @@ def _grid(book: Book, kind: str, rows: pd.DataFrame) -> Html:
     return scrolling(made, caption)
 
 
-def _cell(book: Book, rows: list) -> Html:
+def _cell(book: Book, rows: list[Any]) -> Html:
     """The mark of a compartment, or of several of one name; empty where the machine has none."""
     if not rows:
         return tag("td", class_="none")

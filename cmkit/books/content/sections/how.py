@@ -1,5 +1,7 @@
 """How was this made? Methods in plain words, limits used, what was not judged, cautions, provenance."""
 
+from typing import Any
+
 import pandas as pd
 
 from cmkit.books.content.book import Book
@@ -190,7 +192,7 @@ def _limits(book: Book) -> Html:
         return nothing("No family has enough bottles for limits of its own yet, and none are set.")
     heads = ["Result", "Level, alert / alarm", "Wear rate, alert / alarm, ppm per 1,000 h", Column("Bottles", True)]
     # plain loops: there are hundreds of small groups
-    found: dict[str, dict[str, list]] = {}
+    found: dict[str, dict[str, list[Any]]] = {}
     for r in limits.itertuples():
         found.setdefault(r.family, {}).setdefault(r.analyte, []).append(r)
     inner = []
@@ -204,7 +206,7 @@ def _limits(book: Book) -> Html:
     return folded(f"Limits of {count(len(inner), 'family', 'families')}", *inner, note)
 
 
-def _limit(analyte: str, rows: list) -> list[object]:
+def _limit(analyte: str, rows: list[Any]) -> list[object]:
     """Cells of one result's limits in one family."""
     level = _pairs([r for r in rows if r.measure == "level"], 1.0, analyte_unit(analyte))
     rate = _pairs([r for r in rows if r.measure == "rate"], 1000.0, "")
@@ -212,7 +214,7 @@ def _limit(analyte: str, rows: list) -> list[object]:
     return [analyte_name(analyte), level, rate, "-" if bottles is None else f"{bottles:,.0f}"]
 
 
-def _pairs(rows: list, scale: float, unit: str) -> str:
+def _pairs(rows: list[Any], scale: float, unit: str) -> str:
     """`80 / 112 ppm`, marked where the bad direction is down; a dash where no limit is set."""
     words = [
         f"{number(scale * r.alert)} / {number(scale * r.alarm)}{' (low)' if r.direction == 'down' else ''}"

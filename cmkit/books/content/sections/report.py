@@ -50,7 +50,7 @@ class _Beside:
     judged: pd.DataFrame
     expected: pd.DataFrame
     earlier: pd.DataFrame
-    limits: dict[str, list]
+    limits: dict[str, list[Any]]
     fresh: dict[str, float]
     passed: frozenset[str]
     away: frozenset[str]
@@ -87,7 +87,7 @@ def _held_against(book: Book, compartment: str, samples: pd.DataFrame, sister: p
         judged_expectation(book, compartment),
     )
     judged = judged[judged["sample"] == bottle].drop_duplicates("analyte")
-    limits: dict[str, list] = {}
+    limits: dict[str, list[Any]] = {}
     for row in family_limits_of(book, compartment, "").itertuples():
         limits.setdefault(row.analyte, []).append(row)
     relative = [a for a, rows in limits.items() if any(r.measure in ("change", "rise") for r in rows)]
