@@ -20,6 +20,8 @@ import sqlalchemy as sa
 
 from cmkit import files
 from cmkit.analyst.guides import copy_guides
+from cmkit.analyst.write_back import Draft as NewRow
+from cmkit.analyst.write_back import write_back
 from cmkit.assessment import load_assessment
 from cmkit.books.publishing import publish
 from cmkit.errors import CmkitError
@@ -139,6 +141,11 @@ def _returned(place: Path, source: Path) -> None:
     save_field_sheet(FieldSheet(pd.DataFrame([row], columns=COLUMNS), slips), place)
 
 
+def _row(table: str, **values: str) -> NewRow:
+    """A row for one of the fleet's own tables."""
+    return NewRow(table, values)
+
+
 _NO_DRAFT = Draft(pd.DataFrame(), pd.DataFrame(), pd.DataFrame(), pd.DataFrame())
 WRITERS: dict[str, Callable[[Path, Path], Any]] = {
     "demo": _demo,
@@ -151,6 +158,8 @@ WRITERS: dict[str, Callable[[Path, Path], Any]] = {
     "publish-records --to": lambda place, source: write_records(load_fleet(source / "fleet"), f"sqlite:///{place}"),
     "take-in": lambda place, source: take_in(place),
     "returned": _returned,
+    "decide": lambda place, source: write_back(place, _row("decisions", decision="D1", owner="A. Smith")),
+    "join-bottles --accept": lambda place, source: write_back(place, _row("corrections", correction="K1", value="B2")),
     "assess --out": lambda place, source: load_assessment(source / "now").save(place),
     "assess --freeze": lambda place, source: freeze(load_assessment(source / "now"), place),
     "assess --results": _results,

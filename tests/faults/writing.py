@@ -15,6 +15,7 @@ from cmkit.review import freeze
 from tests.faults.stopped import run_stopped
 
 LAB = "Bottle no.,Unit,Date drawn,Unit hours,Iron mg/kg,Copper mg/kg,Silicon mg/kg\nA1,WL-01/engine,2026-03-02,4120,21,3,8\n"
+FLEET_WRITERS = ("take-in", "returned", "match --out", "intervals --accept", "decide", "join-bottles --accept")
 NEVER = 10**9  # a step no writer comes to
 
 
@@ -43,7 +44,7 @@ def before(name: str, place: Path, source: Path) -> Path:
     place.mkdir(parents=True)
     if name == "assess --out":
         shutil.copytree(source / "then", place / "run")
-    elif name in ("take-in", "returned", "match --out", "intervals --accept"):
+    elif name in FLEET_WRITERS:
         _example_fleet(place / "fleet")
         with (place / "fleet" / "fleet.toml").open("a") as settings:
             settings.write("\n[accepted_intervals]  # agreed\nhydraulic = 400 # by the crew\n")
@@ -63,8 +64,7 @@ def target(name: str, place: Path) -> Path:
         "assess --results": "results.db",
         "publish-records --to": "results.db",
     }
-    fleet = ("take-in", "returned", "match --out", "intervals --accept")
-    return place / "fleet" if name in fleet else place / below.get(name, "")
+    return place / "fleet" if name in FLEET_WRITERS else place / below.get(name, "")
 
 
 def snapshot(place: Path) -> object:
