@@ -49,7 +49,8 @@ if TYPE_CHECKING:
     from cmkit.records.reading.load import load_fleet as load_fleet
 
 _ERRORS = (
-    "CmkitError", "RecordsError", "MissingTable", "WrongFile", "UnknownColumn", "SettingsError", "ParameterError", "BookError", "StoreError",
+    "CmkitError", "RecordsError", "MissingTable", "WrongFile", "UnknownColumn", "SettingsError", "ParameterError",
+    "BookError", "StoreError",
     "TableError", "WriteError",
 )  # fmt: skip
 _HOME = {
@@ -92,7 +93,9 @@ def __dir__() -> list[str]:
 
 
 class _Face(types.ModuleType):
-    """The package: where a module has the name of its function (`cmkit.assess`), the name means the function, whoever imported it first."""
+    """The package: where a module has the name of its function (`cmkit.assess`), the name means the function, whoever
+    imported it first.
+    """
 
     def __setattr__(self, name: str, value: object) -> None:
         same_name = isinstance(value, types.ModuleType) and name in _HOME and name not in _MODULES

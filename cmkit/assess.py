@@ -1,4 +1,5 @@
-"""Second step: any part of a fleet's records on one date, to what is known of every compartment in it and what to do next.
+"""Second step: any part of a fleet's records on one date, to what is known of every compartment in it and what to do
+next.
 
 learnt = learn(fleet, as_of)               # what the whole fleet teaches about its families
 part = assess(site, as_of, learnt)         # any machines; looks at nothing outside them
@@ -30,8 +31,8 @@ from cmkit.wear.fit import fit_wear
 def assess(fleet: Fleet, as_of: str | pd.Timestamp, learnt: Learnt) -> Assessment:
     """Everything cmkit can say of these compartments from what was known at the end of day `as_of`.
 
-    fleet: a whole fleet or any machines of it; learnt: what the whole fleet teaches. The same records known on that day give the same
-    tables, whatever came later.
+    fleet: a whole fleet or any machines of it; learnt: what the whole fleet teaches. The same records known on that day
+    give the same tables, whatever came later.
     """
     known = fleet.as_of(as_of)
     hours = running_hours(known)
@@ -82,5 +83,7 @@ def about(known: Fleet) -> dict[str, Any]:
 
 
 def _finite(values: dict[str, Any]) -> dict[str, Any]:
-    """Without numbers that JSON has no word for: what is left out has the value of a contaminant that fleet.toml is silent about."""
+    """Without numbers that JSON has no word for: what is left out has the value of a contaminant that fleet.toml is
+    silent about.
+    """
     return {name: v for name, v in values.items() if not isinstance(v, float) or math.isfinite(v)}

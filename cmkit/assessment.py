@@ -24,14 +24,16 @@ KIND = "assessment"  # in the manifest of its folder
 class Assessment:
     """What a fleet's records say on one date. Books, desks and exports read this and nothing else.
 
-    about: fleet (name), currency, as_of (ISO day), cmkit (version), sources (file -> SHA-256), settings (what was in force).
-    Records as known on that date: sites, machines, compartments, samples, services, meters, findings, corrections, decisions, set_aside,
-    repairs, counts. Made from them, in the order of work: hours, use, exposure, numbers, history, trust, doubts, factors, wear, limits, fresh,
-    evidence, bottle_chances, hypotheses, contributions, due, cards, forecast, verdicts, orders, reasons, before (verdicts as of the end of
-    last month), intervals, curves, waiting, record,
-    technique, turnaround, chain (bottles without a result), missed (failures without a useful warning), coverage, programme (measures
-    by site and month), open_work (alarms and orders that stand, with their owners), decided (decisions and what
-    their alarms came to). Columns: `.columns("wear")`, from the dictionary `cmkit.tables`.
+    about: fleet (name), currency, as_of (ISO day), cmkit (version), sources (file -> SHA-256), settings (what was in
+    force).
+    Records as known on that date: sites, machines, compartments, samples, services, meters, findings, corrections,
+    decisions, set_aside,
+    repairs, counts. Made from them, in the order of work: hours, use, exposure, numbers, history, trust, doubts,
+    factors, wear, limits, fresh, evidence, bottle_chances, hypotheses, contributions, due, cards, forecast, verdicts,
+    orders, reasons, before (verdicts as of the end of last month), intervals, curves, waiting, record,
+    technique, turnaround, chain (bottles without a result), missed (failures without a useful warning), coverage,
+    programme (measures by site and month), open_work (alarms and orders that stand, with their owners), decided
+    (decisions and what their alarms came to). Columns: `.columns("wear")`, from the dictionary `cmkit.tables`.
     """
 
     about: dict[str, Any]
@@ -115,10 +117,12 @@ class Assessment:
             seal(aside, KIND, {f"{name}.parquet": len(getattr(self, name)) for name in table_names()})
 
     def to_excel(self, path: str | Path, tables: Sequence[str] | None = None) -> Path:
-        """Tables as one workbook, a sheet each, headings with their units; text stays text, whatever a laboratory wrote into it.
+        """Tables as one workbook, a sheet each, headings with their units; text stays text, whatever a laboratory wrote
+        into it.
 
-        tables: names of them; default: the short ones that people read (`FOR_PEOPLE`). The file is written as a whole, over an earlier workbook
-        too. Raises ParameterError for an unknown table or one longer than a sheet, and for a name that does not end in `.xlsx`.
+        tables: names of them; default: the short ones that people read (`FOR_PEOPLE`). The file is written as a whole,
+        over an earlier workbook too. Raises ParameterError for an unknown table or one longer than a sheet, and for a
+        name that does not end in `.xlsx`.
         """
         place = Path(path)
         if place.suffix.lower() != ".xlsx":
@@ -132,11 +136,15 @@ class Assessment:
         return write_file(place, workbook(chosen, self.as_of))
 
     def columns(self, table: str) -> pd.DataFrame:
-        """What the columns of a table are, one a row: column, dtype, unit, meaning, one_of. ParameterError for an unknown table."""
+        """What the columns of a table are, one a row: column, dtype, unit, meaning, one_of. ParameterError for an
+        unknown table.
+        """
         return describe(_known_table(table))
 
     def for_site(self, site: str) -> "Assessment":
-        """The part of the assessment that concerns one site; fleet-wide tables (numbers, limits) keep the families seen there."""
+        """The part of the assessment that concerns one site; fleet-wide tables (numbers, limits) keep the families seen
+        there.
+        """
         machines = self.machines[self.machines["site"] == site]
         compartments = self.compartments[self.compartments["machine"].isin(machines["machine"])]
         keep = {
@@ -151,7 +159,8 @@ class Assessment:
 
 _SITES_SHOWN = 12
 FOR_PEOPLE = (
-    "verdicts", "orders", "reasons", "due", "waiting", "record", "wear", "forecast", "trust", "doubts", "hypotheses", "intervals", "limits",
+    "verdicts", "orders", "reasons", "due", "waiting", "record", "wear", "forecast", "trust", "doubts", "hypotheses",
+    "intervals", "limits",
     "findings", "technique", "set_aside",
 )  # fmt: skip
 

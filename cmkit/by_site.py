@@ -1,6 +1,8 @@
-"""A whole fleet, site by site: each site is a task of its own, saved as it ends, and the parts are put together at the end.
+"""A whole fleet, site by site: each site is a task of its own, saved as it ends, and the parts are put together at the
+end.
 
-A site whose records, learnt numbers and settings did not change keeps the tables it has: its saved part names a hash over all three.
+A site whose records, learnt numbers and settings did not change keeps the tables it has: its saved part names a hash
+over all three.
 """
 
 import dataclasses
@@ -35,7 +37,9 @@ _INPUTS = "inputs"  # in the `about` of a part: the hash of what it was made fro
 
 @dataclass(frozen=True)
 class SiteJob:
-    """A site to assess. records: its own, without notes on reading; as_of: ISO day; learnt, folder: where numbers are read and tables go."""
+    """A site to assess. records: its own, without notes on reading; as_of: ISO day; learnt, folder: where numbers are
+    read and tables go.
+    """
 
     site: str
     records: Fleet
@@ -78,9 +82,10 @@ def assess_by_site(
 ) -> Assessment:
     """Learn, assess each site in a task of its own, and combine; the same tables whoever does the tasks.
 
-    learnt: of this fleet, learnt earlier (default: learnt now); not of a later day than `as_of`, else CmkitError. keep: a folder of ours
-    in which sites' parts stay from run to run; without it nothing is kept. Equal to :func:`cmkit.assess.assess_fleet` but for the order
-    of record tables (site after site), and but for the sixth decimal of chances and of interval costs.
+    learnt: of this fleet, learnt earlier (default: learnt now); not of a later day than `as_of`, else CmkitError. keep:
+    a folder of ours in which sites' parts stay from run to run; without it nothing is kept. Equal to
+    :func:`cmkit.assess.assess_fleet` but for the order of record tables (site after site), and but for the sixth
+    decimal of chances and of interval costs.
     """
     day = fleet.checked_day(as_of)
     learnt = learn(fleet, day, review, workers=workers) if learnt is None else _not_later(learnt, day)
@@ -101,7 +106,8 @@ def assess_by_site(
 def _not_later(learnt: Learnt, day: pd.Timestamp) -> Learnt:
     if learnt.as_of > day:
         raise CmkitError(
-            f"learnt on {learnt.as_of:%Y-%m-%d}, after {day:%Y-%m-%d}: an assessment must not know more than its day. Learn again as of that day."
+            f"learnt on {learnt.as_of:%Y-%m-%d}, after {day:%Y-%m-%d}: an assessment must not know more than its day. "
+            f"Learn again as of that day."
         )
     return learnt
 

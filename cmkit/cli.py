@@ -18,7 +18,8 @@ from cmkit.errors import CmkitError
 def main() -> None:
     """Fluid-sample condition monitoring for mobile-equipment fleets.
 
-    FLEET is a folder with a fleet.toml and the fleet's tables. Begin with `cmkit demo DIR`, or with `cmkit start DIR` for your own.
+    FLEET is a folder with a fleet.toml and the fleet's tables. Begin with `cmkit demo DIR`, or with `cmkit start DIR`
+    for your own.
     """
 
 
@@ -65,7 +66,8 @@ def start(folder: Path) -> None:
     files = start_fleet(folder)
     click.echo(
         f"{len(files)} files written to {folder}. READ_ME.txt says what goes where, examples/ shows it. "
-        f"Put the files you have into {folder / 'inbox'}, then: cmkit match {folder / 'inbox'} (or fill the tables, then: cmkit check {folder})"
+        f"Put the files you have into {folder / 'inbox'}, then: cmkit match {folder / 'inbox'} (or fill the tables, "
+        f"then: cmkit check {folder})"
     )
 
 
@@ -91,9 +93,9 @@ def guides(folder: Path) -> None:
 def match(file: Path, table: str | None, sheet: str, fleet: Path | None, out: Path | None) -> None:
     """Propose a layout for an unknown FILE, with reasons; nothing is applied.
 
-    FILE is a laboratory's results, a register of machines or components, a workshop log, meter readings or findings. Read the proposal,
-    correct it, save it under layouts/ in the fleet folder and put the files into inbox/. With a fleet's inbox/ folder as FILE, every
-    file of it that has no layout gets one in the fleet's layouts/.
+    FILE is a laboratory's results, a register of machines or components, a workshop log, meter readings or findings.
+    Read the proposal, correct it, save it under layouts/ in the fleet folder and put the files into inbox/. With a
+    fleet's inbox/ folder as FILE, every file of it that has no layout gets one in the fleet's layouts/.
     """
     from cmkit.records.reading.proposing import match_inbox, propose, write_layout
 
@@ -116,9 +118,11 @@ def match(file: Path, table: str | None, sheet: str, fleet: Path | None, out: Pa
 @_path("fleet")
 @click.option("--dry-run", is_flag=True, help="Only say what would be written.")
 def draft(fleet: Path, dry_run: bool) -> None:
-    """Draft the register from the laboratory's files in FLEET's inbox/: machines, compartments, kinds, sides and fluids, with reasons.
+    """Draft the register from the laboratory's files in FLEET's inbox/: machines, compartments, kinds, sides and
+    fluids, with reasons.
 
-    Written are only tables that hold no rows yet; for others the draft goes into drafts/. Correct the tables, then check.
+    Written are only tables that hold no rows yet; for others the draft goes into drafts/. Correct the tables, then
+    check.
     """
     from cmkit.records.reading.draft_register import draft_register, draft_words, write_draft
 
@@ -131,7 +135,8 @@ def draft(fleet: Path, dry_run: bool) -> None:
     for path in write_draft(found, fleet):
         click.echo(f"Written: {path}")
     click.echo(
-        "Capacities and depths are not in a laboratory's file: empty cells are taken as usual for the kind, and check says for how many. "
+        "Capacities and depths are not in a laboratory's file: empty cells are taken as usual for the kind, and check "
+        "says for how many. "
         f"Correct the tables, then: cmkit check {fleet}"
     )
 
@@ -186,7 +191,8 @@ def history(fleet: Path) -> None:
     click.echo(listed.to_string(index=False))
     if left := unused_files(store):
         say(
-            f"{len(left)} file(s) in {store} that no version names, left by a take-in that was stopped; they can be deleted."
+            f"{len(left)} file(s) in {store} that no version names, left by a take-in that was stopped; they can be "
+            f"deleted."
         )
     if bad := damaged_files(store):
         raise CmkitError(
@@ -241,7 +247,9 @@ def returned(fleet: Path, sheet: Path, dry_run: bool) -> None:
 @click.option("--accept", is_flag=True, help="Record them all as corrections; to undo, take the rows out again.")
 @click.option("--by", "decided_by", default="", help="Who decides it (wanted with --accept).")
 def join_bottles(fleet: Path, accept: bool, decided_by: str) -> None:
-    """List bottles that stand under two numbers: a field sheet's without a result, and a laboratory's of the same compartment, day and hours."""
+    """List bottles that stand under two numbers: a field sheet's without a result, and a laboratory's of the same
+    compartment, day and hours.
+    """
     from cmkit.analyst.write_back import join_pairs
 
     _is_folder(fleet)
@@ -290,7 +298,8 @@ def assess(
         click.echo(f"Tables written to the database as run {run}")
     if freeze:
         click.echo(
-            f"Family numbers and limits frozen in {freeze_review(result, fleet)}; remove the folder to estimate them anew."
+            f"Family numbers and limits frozen in {freeze_review(result, fleet)}; remove the folder to estimate them "
+            f"anew."
         )
 
 
@@ -306,7 +315,9 @@ def _loaded_and_assessed(fleet: Path, as_of: str | None, version: int | None, da
 
 
 def _free_place(out: Path | None, but: str = "", kind: str | None = None) -> None:
-    """Refuse, before any work, to write onto a fleet's folder or its records, or where nothing can be written. kind: of a folder of ours."""
+    """Refuse, before any work, to write onto a fleet's folder or its records, or where nothing can be written. kind: of
+    a folder of ours.
+    """
     from cmkit.files import check_place
     from cmkit.records.reading.files import refuse_record_place
 
@@ -338,7 +349,8 @@ def _day(text: str) -> str:
 @click.option("--dry-run", is_flag=True, help="Only show the row; write nothing.")
 @click.option("--undo", metavar="NUMBER", help="Take a decision out again.")
 def decide(fleet: Path, compartment: str, dry_run: bool, undo: str | None, **row: str | None) -> None:
-    """Write one row into FLEET's decisions.csv: who sees to the alarm or order at COMPARTMENT. Without COMPARTMENT, list what stands.
+    """Write one row into FLEET's decisions.csv: who sees to the alarm or order at COMPARTMENT. Without COMPARTMENT,
+    list what stands.
 
     A decision closes an order; an alarm stands until a look or clear bottles.
     """
@@ -359,7 +371,9 @@ def decide(fleet: Path, compartment: str, dry_run: bool, undo: str | None, **row
     "--accept", metavar="NAME=HOURS", multiple=True, help="Write an interval into fleet.toml; NAME= undoes it."
 )
 def intervals(fleet: Path, as_of: str | None, version: int | None, out: Path | None, accept: tuple[str, ...]) -> None:
-    """How often sampling is worth it: today's interval, the advised one, what it saves. NAME: a compartment, family or kind."""
+    """How often sampling is worth it: today's interval, the advised one, what it saves. NAME: a compartment, family or
+    kind.
+    """
     from cmkit.files import check_heading, write_file
     from cmkit.intervals.accept import accept_pairs
     from cmkit.intervals.advice_report import intervals_text
@@ -391,7 +405,8 @@ def intervals(fleet: Path, as_of: str | None, version: int | None, out: Path | N
 @_DATABASE
 @click.option("--site", "sites", multiple=True, help="Only this site (may be given again); the others' books stay.")
 @click.option("--again", is_flag=True, help="Make books again although nothing changed.")
-@click.option("--keep-learnt", is_flag=True, help="Use what the fleet taught in this month's last run; then only sites with new records are assessed again.")  # fmt: skip
+@click.option("--keep-learnt", is_flag=True, help="Use what the fleet taught in this month's last run; then only "
+"sites with new records are assessed again.")  # fmt: skip
 @click.option("--processes", type=click.IntRange(1, 256), help="Sites assessed side by side (default: one a core).")
 @click.option("--threads", type=click.IntRange(1, 64), help="Books made side by side.")
 @click.option("--plain-kernels", is_flag=True, help="Start every kernel afresh instead of forking warm ones.")
@@ -402,7 +417,8 @@ def intervals(fleet: Path, as_of: str | None, version: int | None, out: Path | N
     help="Assess sites and make books on a cluster (dask scheduler's address).",
 )
 def books(
-    fleet: Path, month: str, out: Path, version: int | None, database: str, sites: tuple[str, ...], again: bool, keep_learnt: bool,
+    fleet: Path, month: str, out: Path, version: int | None, database: str, sites: tuple[str, ...], again: bool,
+    keep_learnt: bool,
     processes: int | None, threads: int | None, plain_kernels: bool, scheduler: str,
 ) -> None:  # fmt: skip
     """Make a month's books: the fleet's and one per site, published together.

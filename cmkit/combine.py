@@ -30,10 +30,12 @@ _SHARED = ("numbers", "limits", "fresh", "turnaround")  # parts may share famili
 
 
 def combine(parts: Sequence[Assessment], reading: Fleet | None = None) -> Assessment:
-    """One assessment of all parts: crews compared, and intervals and the next round within what crew and laboratory can do together.
+    """One assessment of all parts: crews compared, and intervals and the next round within what crew and laboratory can
+    do together.
 
-    parts: of the same day and the same learnt numbers, no machine in two of them. reading: what is known on that day of reading the
-    files, and the corrections, where the parts do not carry them. Raises CmkitError when they are not, or when there is none.
+    parts: of the same day and the same learnt numbers, no machine in two of them. reading: what is known on that day of
+    reading the files, and the corrections, where the parts do not carry them. Raises CmkitError when they are not, or
+    when there is none.
     """
     _refuse_unlike(parts)
     notes = parts[0] if reading is None else reading

@@ -1,4 +1,6 @@
-"""How a command ends and what it prints: errors in one message, a stop that tidies up, text of files without marks a terminal would obey."""
+"""How a command ends and what it prints: errors in one message, a stop that tidies up, text of files without marks a
+terminal would obey.
+"""
 
 import os
 import signal
@@ -15,7 +17,8 @@ _LONGEST = 2000  # characters of one message
 
 
 class CommandGroup(click.Group):
-    """Prints an error raised on purpose as one message, without a traceback, and ends with code 2 (nothing was started).
+    """Prints an error raised on purpose as one message, without a traceback, and ends with code 2 (nothing was
+    started).
 
     A stop by Ctrl-C ends with code 130, one by the system (SIGTERM) with 143, as is usual; both tidy up behind them.
     """
@@ -46,7 +49,9 @@ class _Terminated(KeyboardInterrupt):
 
 @contextmanager
 def _stopped_by_system() -> Iterator[None]:
-    """SIGTERM as an exception, so that what is on its way is removed; a process forked from this one (a kernel) ends as is usual."""
+    """SIGTERM as an exception, so that what is on its way is removed; a process forked from this one (a kernel) ends as
+    is usual.
+    """
     if threading.current_thread() is not threading.main_thread():
         yield
         return

@@ -1,8 +1,9 @@
-"""Where tasks are done: one after another, by threads or processes of this machine, or by a cluster. Same tasks, same results.
+"""Where tasks are done: one after another, by threads or processes of this machine, or by a cluster. Same tasks, same
+results.
 
-Books and the assessment of sites go through here. Each way is a generator of results in the order in which tasks end. What is lost with a
-worker that died is done again elsewhere, or comes back as `lost(job, error)` when it takes its worker down again. A task that may be done
-twice must be harmless to repeat.
+Books and the assessment of sites go through here. Each way is a generator of results in the order in which tasks end.
+What is lost with a worker that died is done again elsewhere, or comes back as `lost(job, error)` when it takes its
+worker down again. A task that may be done twice must be harmless to repeat.
 """
 
 import multiprocessing
@@ -24,14 +25,16 @@ Job = TypeVar("Job")
 Result = TypeVar("Result")
 
 CONNECT_S = 20
-THREADS = 3  # on two cores: a third of a book's time is waiting for its kernel to start and end; a fourth thread gained nothing
+# on two cores: a third of a book's time is waiting for its kernel to start and end; a fourth thread gained nothing
+THREADS = 3
 
 
 @dataclass(frozen=True)
 class Workers:
     """Who does the tasks. executor: `serial`, `local` (this machine) or `cluster` (a dask scheduler at `scheduler`).
 
-    threads: books made side by side on this machine, each by a kernel of its own; processes: sites assessed side by side (0: one a core);
+    threads: books made side by side on this machine, each by a kernel of its own; processes: sites assessed side by
+    side (0: one a core);
     warm: kernels of books are forked warm.
     """
 
@@ -49,7 +52,9 @@ class Workers:
         *,
         waits: bool = False,
     ) -> Iterator[Result]:
-        """Results of `work` on each job, as they come. waits: the work only waits for processes of its own, so threads do."""
+        """Results of `work` on each job, as they come. waits: the work only waits for processes of its own, so threads
+        do.
+        """
         if self.executor == "serial":
             return run_serial(work, jobs)
         if self.executor == "local":
@@ -81,9 +86,11 @@ def run_threads(work: Callable[[Job], Result], jobs: Iterable[Job], threads: int
 def run_processes(
     work: Callable[[Job], Result], jobs: Iterable[Job], lost: Callable[[Job, str], Result], processes: int = 0
 ) -> Iterator[Result]:
-    """By processes of this machine (0: one a core). Jobs are taken from `jobs` only a few ahead, so that they may be made on the way.
+    """By processes of this machine (0: one a core). Jobs are taken from `jobs` only a few ahead, so that they may be
+    made on the way.
 
-    A process that is killed loses what was under way, which is done again, each task alone: the one that kills it again is `lost`.
+    A process that is killed loses what was under way, which is done again, each task alone: the one that kills it again
+    is `lost`.
     """
     size, left = processes or cores(), iter(jobs)
     first = list(islice(left, size + 1))
@@ -100,7 +107,8 @@ def cores() -> int:
 
 
 def _context(work: Callable[..., Any]) -> Any:
-    """Forking from a clean server where the system has it: the numeric libraries hold threads, which forking this process would hurt.
+    """Forking from a clean server where the system has it: the numeric libraries hold threads, which forking this
+    process would hurt.
 
     The server imports what `work` needs once for all, unless it runs already with imports of its own.
     """
@@ -147,10 +155,11 @@ def _alone(work: Callable[[Job], Result], job: Job, lost: Callable[[Job, str], R
 def run_cluster(
     work: Callable[[Job], Result], jobs: Iterable[Job], scheduler: str, lost: Callable[[Job, str], Result]
 ) -> Iterator[Result]:
-    """By the workers of a dask.distributed scheduler at `scheduler` (they must see the same folders under the same names).
+    """By the workers of a dask.distributed scheduler at `scheduler` (they must see the same folders under the same
+    names).
 
-    A worker that dies loses only what it was doing, which is done again elsewhere; a task that kills its workers again and again
-    comes back as `lost`. Raises ParameterError when distributed is not installed or nobody answers.
+    A worker that dies loses only what it was doing, which is done again elsewhere; a task that kills its workers again
+    and again comes back as `lost`. Raises ParameterError when distributed is not installed or nobody answers.
     """
     if "distributed" not in globals():
         raise ParameterError("--scheduler: dask.distributed is not installed; install cmkit[cluster]")

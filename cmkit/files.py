@@ -1,8 +1,10 @@
-"""The one place where files and folders are written: what is there is the old one or the new one, whole, whatever stops the writing.
+"""The one place where files and folders are written: what is there is the old one or the new one, whole, whatever stops
+the writing.
 
-A file or folder is made aside on the same disk, flushed, and put in its place in one step. A folder of several files holds a
-`manifest.json` with the rows and the SHA-256 of each, and whoever reads the folder compares them first. What a killed writer leaves aside has a name
-of its own and is swept by the next writer. Nothing is replaced that was not written here.
+A file or folder is made aside on the same disk, flushed, and put in its place in one step. A folder of several files
+holds a `manifest.json` with the rows and the SHA-256 of each, and whoever reads the folder compares them first. What a
+killed writer leaves aside has a name of its own and is swept by the next writer. Nothing is replaced that was not
+written here.
 
     .cmkit-HOST-PROCESS-NUMBER.part      a file or folder on its way, of a process of a host
     .cmkit-HOST-PROCESS-NUMBER-NAME.old  the folder NAME, moved away to make room where the system has no exchange
@@ -37,9 +39,11 @@ _number = count()
 
 
 def write_file(path: str | Path, data: str | bytes, *, new: bool = False) -> Path:
-    """Write a file as a whole; through a link, keeping the rights of a file that is there. Its folder is made if need be.
+    """Write a file as a whole; through a link, keeping the rights of a file that is there. Its folder is made if need
+    be.
 
-    new: raises WriteError where a file of that name is there already. Raises OSError (with the file's name) where the disk refuses.
+    new: raises WriteError where a file of that name is there already. Raises OSError (with the file's name) where the
+    disk refuses.
     """
     place, raw = Path(path), data.encode("utf-8") if isinstance(data, str) else data
     if new and os.path.lexists(place):
@@ -103,9 +107,11 @@ def _aside(target: Path) -> Path:
 
 @contextmanager
 def written_folder(place: str | Path, kind: str = "") -> Iterator[Path]:
-    """A fresh folder to fill, which takes the place of `place` when the block ends without an error and is gone otherwise.
+    """A fresh folder to fill, which takes the place of `place` when the block ends without an error and is gone
+    otherwise.
 
-    place: new, or empty, or (kind given) a folder sealed as that kind that holds nothing else. Raises WriteError on any other.
+    place: new, or empty, or (kind given) a folder sealed as that kind that holds nothing else. Raises WriteError on any
+    other.
     """
     shown, place = Path(place), Path(os.path.realpath(place))
     _refuse_other(shown, place, kind)
@@ -125,7 +131,8 @@ def written_folder(place: str | Path, kind: str = "") -> Iterator[Path]:
 
 
 def check_place(place: str | Path, kind: str | None = None) -> None:
-    """Whether `place` can be written, asked before the work that would fill it. kind: of a folder as of :func:`written_folder`; None: a file.
+    """Whether `place` can be written, asked before the work that would fill it. kind: of a folder as of
+    :func:`written_folder`; None: a file.
 
     Raises WriteError where something else stands there, OSError (with a name) where no file can be made.
     """
@@ -142,7 +149,9 @@ def check_place(place: str | Path, kind: str | None = None) -> None:
 
 
 def check_heading(place: Path, columns: list[str]) -> None:
-    """WriteError where a file is there already that is not a table of these columns: only a table of ours is replaced."""
+    """WriteError where a file is there already that is not a table of these columns: only a table
+    of ours is replaced.
+    """
     if place.is_file() and place.stat().st_size:
         with place.open("rb") as there:
             if there.readline(10_000).decode("utf-8-sig", "replace").strip() != ",".join(columns):
@@ -167,7 +176,9 @@ def _refuse_other(shown: Path, place: Path, kind: str) -> None:
 
 
 def seal(folder: Path, kind: str, rows: Mapping[str, int]) -> None:
-    """Write the manifest of a folder's files. kind: what the folder is; rows: rows of each table by the name of its file."""
+    """Write the manifest of a folder's files. kind: what the folder is; rows: rows of each table by the name of its
+    file.
+    """
     names = {p.relative_to(folder).as_posix(): p for p in sorted(folder.rglob("*")) if p.is_file()}
     files = {name: {"sha256": _file_digest(p), "rows": rows.get(name)} for name, p in names.items()}
     text = json.dumps({"kind": kind, "files": files}, indent=1, sort_keys=True)
@@ -190,7 +201,9 @@ def checked_rows(folder: Path, kind: str, todo: str) -> dict[str, int]:
 
 
 def foreign_files(folder: Path, kind: str) -> list[Path]:
-    """Files of a sealed folder that its writer did not put there, or that were changed since; all of them where it was never sealed."""
+    """Files of a sealed folder that its writer did not put there, or that were changed since; all of them where it was
+    never sealed.
+    """
     ours = _manifest(folder, kind, "Name a new or empty folder.")["files"] if (folder / MANIFEST).exists() else {}
     found = {p.relative_to(folder).as_posix(): p for p in sorted(folder.rglob("*")) if p.is_file()}
     return [p for n, p in found.items() if n != MANIFEST and (n not in ours or ours[n]["sha256"] != _file_digest(p))]
@@ -217,7 +230,9 @@ def _file_digest(path: Path) -> str:
 
 
 def sweep(folder: Path) -> None:
-    """Undo what writers that were killed left in a folder: finish a swap stopped between its two renames, remove what was on its way."""
+    """Undo what writers that were killed left in a folder: finish a swap stopped between its two renames, remove what
+    was on its way.
+    """
     for path in list(folder.glob(".cmkit-*")):
         found = _ASIDE.fullmatch(path.name)
         if not found or found[1] != _HOST or _alive(int(found[2])) or not _own(path):
@@ -252,9 +267,11 @@ def _alive(process: int) -> bool:
 
 
 def swap_in(built: Path, place: Path) -> None:
-    """Put the folder `built` in the place of the folder `place` (which may not exist yet), and what stood there in the place of `built`.
+    """Put the folder `built` in the place of the folder `place` (which may not exist yet), and what stood there in the
+    place of `built`.
 
-    In one step where the system can (Linux), else in two renames, which :func:`sweep` completes if it was stopped between them.
+    In one step where the system can (Linux), else in two renames, which :func:`sweep` completes if it was stopped
+    between them.
     """
     if not place.exists() or not any(place.iterdir()):
         if os.name != "posix" and place.exists():
@@ -279,7 +296,9 @@ def exchange(one: Path, other: Path) -> bool:
 
 
 def flush_folder(folder: Path) -> None:
-    """Have the folder's entries on the disk, where the system can do that for folders; what was put in place stays there where not."""
+    """Have the folder's entries on the disk, where the system can do that for folders; what was put in place stays
+    there where not.
+    """
     if os.name == "posix":
         descriptor = os.open(folder, os.O_RDONLY)
         try:
@@ -309,7 +328,9 @@ def keep_newest(folder: Path, most: int) -> None:
 
 @contextmanager
 def one_writer(lock: Path, busy: CmkitError, wait_s: float = 0.0) -> Iterator[None]:
-    """Hold a lock file while the block runs; `busy` is raised where another holds it for longer than `wait_s`. The lock of a dead writer is free."""
+    """Hold a lock file while the block runs; `busy` is raised where another holds it for longer than `wait_s`. The lock
+    of a dead writer is free.
+    """
     held = FileLock(lock, timeout=wait_s)
     try:
         held.acquire()
@@ -323,7 +344,9 @@ def one_writer(lock: Path, busy: CmkitError, wait_s: float = 0.0) -> Iterator[No
 
 @contextmanager
 def scratch_folder(base: str = "") -> Iterator[Path]:
-    """A temporary folder that only we may enter, gone when the block ends; those that killed processes left are removed first."""
+    """A temporary folder that only we may enter, gone when the block ends; those that killed processes left are removed
+    first.
+    """
     base = base or tempfile.gettempdir()
     sweep(Path(base))
     folder = Path(tempfile.mkdtemp(prefix=f".cmkit-{_HOST}-{os.getpid()}-", suffix=".part", dir=base))

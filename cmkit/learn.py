@@ -1,4 +1,6 @@
-"""First step: what a whole fleet teaches about its families. Small tables, dated, by which any part of the fleet is then assessed."""
+"""First step: what a whole fleet teaches about its families. Small tables, dated, by which any part of the fleet is
+then assessed.
+"""
 
 from dataclasses import dataclass, replace
 from importlib.metadata import version
@@ -37,8 +39,9 @@ _WORTH_A_TASK = 4000  # own choice: bottles; with fewer, arrays are so short tha
 
 @dataclass(frozen=True)
 class KindsJob:
-    """Some kinds of compartments to learn from. known: the records of their compartments; line: their timeline; suspect: bottles from whose results
-    nothing is learnt; steps: what laboratories round to, for the metals of a change and for all rates; review: its numbers and limits of these;
+    """Some kinds of compartments to learn from. known: the records of their compartments; line: their timeline;
+    suspect: bottles from whose results nothing is learnt; steps: what laboratories round to, for the metals of a change
+    and for all rates; review: its numbers and limits of these;
     pace: running hours a day for the judge.
     """
 
@@ -53,7 +56,9 @@ class KindsJob:
 
 @dataclass(frozen=True)
 class KindsLearnt:
-    """What came of it: tables of :class:`Learnt` for these kinds, their exposure, forecasts, rates of today, and what the judge saw."""
+    """What came of it: tables of :class:`Learnt` for these kinds, their exposure, forecasts, rates of today, and what
+    the judge saw.
+    """
 
     name: str
     residuals: pd.DataFrame
@@ -68,8 +73,10 @@ class KindsLearnt:
 def learn(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW, *, workers: Workers = SERIAL) -> Learnt:
     """What `fleet` teaches, from what was known at the end of day `as_of`.
 
-    review: family numbers and limits of an earlier review, used as they are; what it does not hold is estimated. The same records
-    known on that day teach the same, whatever came later. workers: who does the tasks, some kinds of compartments each; the same tables whoever does them.
+    review: family numbers and limits of an earlier review, used as they are; what it does not hold is estimated. The
+    same records
+    known on that day teach the same, whatever came later. workers: who does the tasks, some kinds of compartments each;
+    the same tables whoever does them.
     """
     known = fleet.as_of(fleet.checked_day(as_of))
     register = with_own(known.settings.analytes)
@@ -137,7 +144,8 @@ def learn_kinds(job: KindsJob) -> KindsLearnt:
 
 def _lost(job: KindsJob, error: str) -> KindsLearnt:
     raise CmkitError(
-        f"kind {job.name}: the process that learnt from it was killed, and killed again when tried alone ({error}). Was there memory enough?"
+        f"kind {job.name}: the process that learnt from it was killed, and killed again when tried alone ({error}). "
+        f"Was there memory enough?"
     )
 
 
@@ -157,8 +165,10 @@ def _jobs(
         families = set(own.compartments["family"]) | (set() if n else _gone(review, known))
         jobs.append(
             KindsJob(
-                ", ".join(kinds), own, line[line["kind"].isin(kinds)].reset_index(drop=True), suspect & set(own.samples["sample"]),
-                (steps[0].reindex(own.samples["sample"]), steps[1].reindex(own.samples["sample"])), review.of_families(families), pace,
+                ", ".join(kinds), own, line[line["kind"].isin(kinds)].reset_index(drop=True),
+                suspect & set(own.samples["sample"]),
+                (steps[0].reindex(own.samples["sample"]), steps[1].reindex(own.samples["sample"])),
+                review.of_families(families), pace,
             )
         )  # fmt: skip
     return jobs

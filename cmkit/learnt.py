@@ -1,7 +1,7 @@
 """What a fleet teaches about its families, as of one day: small tables, used to assess any part of it.
 
-`cmkit.learn.learn` makes it, `cmkit.assess.assess` uses it and looks at nothing outside the machines it is given. Kept as it is, it lets
-a site be assessed by itself, on any machine, with the numbers of the whole fleet.
+`cmkit.learn.learn` makes it, `cmkit.assess.assess` uses it and looks at nothing outside the machines it is given. Kept
+as it is, it lets a site be assessed by itself, on any machine, with the numbers of the whole fleet.
 """
 
 import json
@@ -22,12 +22,18 @@ KIND = "learnt"  # in the manifest of its folder
 class Learnt:
     """Tables learnt from a whole fleet; columns in `cmkit.tables`.
 
-    about: fleet, as_of (ISO day), cmkit (version). usual: family x analyte, the middle result. shifts: days on which a laboratory's
-    results moved together. fluids: product x mark, the fingerprint of each fluid. bottle_factors: kind, spread of what a bottle's metals
-    share. make_up: family, top-up habits. pace: running hours a day of the middle compartment. residuals: kind, what a fluid change leaves behind. numbers: family x analyte, wear.
-    dilution: family, share of the fluid lost and renewed per hour. visits: one row, how punctual bottles, changes and results are. limits: family x analyte x measure. fresh: site x fluid x grade x
-    analyte. defects: kind, how often defects start and how long they take. sampled: family, shortest and longest interval seen.
-    in_use: sampling intervals in use anywhere. measures, ageing, middles: what is usual of each result for the judge; priors: how often
+    about: fleet, as_of (ISO day), cmkit (version). usual: family x analyte, the middle result. shifts: days on which a
+    laboratory's
+    results moved together. fluids: product x mark, the fingerprint of each fluid. bottle_factors: kind, spread of what
+    a bottle's metals
+    share. make_up: family, top-up habits. pace: running hours a day of the middle compartment. residuals: kind, what a
+    fluid change leaves behind. numbers: family x analyte, wear.
+    dilution: family, share of the fluid lost and renewed per hour. visits: one row, how punctual bottles, changes and
+    results are. limits: family x analyte x measure. fresh: site x fluid x grade x
+    analyte. defects: kind, how often defects start and how long they take. sampled: family, shortest and longest
+    interval seen.
+    in_use: sampling intervals in use anywhere. measures, ageing, middles: what is usual of each result for the judge;
+    priors: how often
     faults begin and bottles are odd. turnaround: site x laboratory, days from drawing to a result.
     """
 
@@ -82,7 +88,9 @@ def learnt_names() -> list[str]:
 
 
 def load_learnt(folder: str | Path) -> Learnt:
-    """What was learnt and saved earlier. Raises MissingTable when the folder holds none, WrongFile when it is not whole."""
+    """What was learnt and saved earlier. Raises MissingTable when the folder holds none, WrongFile when it is not
+    whole.
+    """
     folder = Path(folder)
     if not (folder / "learnt.json").exists():
         raise MissingTable(f"{folder}: no learnt.json here; wanted the folder `Learnt.save` wrote.")

@@ -1,7 +1,9 @@
-"""What a review of the fleet settled, kept in its folder and used until the next one: family numbers and statistical limits.
+"""What a review of the fleet settled, kept in its folder and used until the next one: family numbers and statistical
+limits.
 
-    FLEET/review/numbers.csv, FLEET/review/limits.csv     written by `cmkit assess FLEET --freeze`; remove the folder to estimate anew
-    FLEET/review/manifest.json                            rows and SHA-256 of both: a review that is not whole is refused
+    FLEET/review/numbers.csv, FLEET/review/limits.csv     written by `cmkit assess FLEET --freeze`; remove the folder to
+    estimate anew FLEET/review/manifest.json                            rows and SHA-256 of both: a review that is not
+    whole is refused
 
 Estimated anew each month, both would follow a fleet that slowly wears out, and nothing would ever look unusual.
 """
@@ -21,7 +23,9 @@ from cmkit.wear.limits import FIXED, LIMITS, limits_drift, limits_drift_report
 
 @dataclass(frozen=True)
 class Review:
-    """Tables of an earlier review: `numbers` (columns of wear.family), `limits` (columns of wear.limits); None where there is none."""
+    """Tables of an earlier review: `numbers` (columns of wear.family), `limits` (columns of wear.limits); None where
+    there is none.
+    """
 
     numbers: pd.DataFrame | None = None
     limits: pd.DataFrame | None = None
@@ -37,7 +41,9 @@ KIND = "review"  # in the manifest of its folder
 
 
 def read_review(folder: Path) -> Review:
-    """The review kept in a fleet folder, where there is one. WrongFile where it is not whole or a file of it lacks a column."""
+    """The review kept in a fleet folder, where there is one. WrongFile where it is not whole or a file of it lacks a
+    column.
+    """
     place = folder / "review"
     if not place.exists():
         return NO_REVIEW
@@ -57,15 +63,18 @@ def _table(place: Path, name: str, columns: list[str], rows: dict[str, int]) -> 
     missing = [c for c in columns if c not in found]
     if missing:
         raise WrongFile(
-            f"{path}: found no column {', '.join(missing)}; wanted the table as `cmkit assess --freeze` wrote it. Remove it to estimate anew."
+            f"{path}: found no column {', '.join(missing)}; wanted the table as `cmkit assess --freeze` wrote it. "
+            f"Remove it to estimate anew."
         )
     return found.assign(frozen_on=pd.to_datetime(found["frozen_on"]).astype("datetime64[us]"))
 
 
 def freeze(result: Assessment, folder: Path) -> Path:
-    """Write the numbers and limits an assessment used to the fleet folder, those not frozen yet dated by its day; the review's folder.
+    """Write the numbers and limits an assessment used to the fleet folder, those not frozen yet dated by its day; the
+    review's folder.
 
-    A limit that could not be judged is left out: it is estimated until the next review. So are limits of the maker and of practice.
+    A limit that could not be judged is left out: it is estimated until the next review. So are limits of the maker and
+    of practice.
     """
     limits = result.limits[result.limits["alarm"].notna() & ~result.limits["method"].isin(FIXED)]
     place = folder / "review"
@@ -79,9 +88,11 @@ def freeze(result: Assessment, folder: Path) -> Path:
 
 
 def review_drift(now: Learnt, used: Assessment) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """How far today's estimates lie from the frozen (numbers, limits) of `used`, furthest first; empty where none is frozen.
+    """How far today's estimates lie from the frozen (numbers, limits) of `used`, furthest first; empty where none is
+    frozen.
 
-    now: learnt of the same day without a review. Rows of :func:`cmkit.wear.family.drift` and :func:`cmkit.wear.limits.limits_drift`.
+    now: learnt of the same day without a review. Rows of :func:`cmkit.wear.family.drift` and
+    :func:`cmkit.wear.limits.limits_drift`.
     """
     numbers, limits = (t[t["frozen_on"].notna()] for t in (used.numbers, used.limits))
     moved = drift(now.numbers, numbers)

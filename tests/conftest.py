@@ -29,8 +29,10 @@ from cmkit.tables.records import TABLES
 ROOT = Path(__file__).parent.parent
 # Files that take longest, longest first: handed out first, so that at the end no process waits long for another.
 LONGEST = (
-    "test_wheel.py", "test_cli.py", "test_writers.py", "test_misleading_results.py", "test_assess.py", "test_few_records.py",
-    "test_review.py", "test_by_site.py", "test_own_data.py", "test_signals.py", "test_small_fleet.py", "test_records_store.py",
+    "test_wheel.py", "test_cli.py", "test_writers.py", "test_misleading_results.py", "test_assess.py",
+    "test_few_records.py",
+    "test_review.py", "test_by_site.py", "test_own_data.py", "test_signals.py", "test_small_fleet.py",
+    "test_records_store.py",
     "test_combine.py", "test_books_sections.py", "test_decide.py",
 )  # fmt: skip
 
@@ -54,7 +56,9 @@ def design_data() -> Path:
 
 @pytest.fixture(scope="session")
 def until() -> Callable[..., None]:
-    """`until(condition, process)`: wait for it, as long as the process that brings it about runs and two minutes at most."""
+    """`until(condition, process)`: wait for it, as long as the process that brings it about runs and two minutes at
+    most.
+    """
 
     def wait(condition: Callable[[], bool], process: subprocess.Popen | None = None) -> None:
         last = time.monotonic() + 120
@@ -67,7 +71,9 @@ def until() -> Callable[..., None]:
 
 
 def table(name: str, rows: list[dict]) -> pd.DataFrame:
-    """One table of `tables.records` with every column and dtype the loader gives, from rows that name only what matters."""
+    """One table of `tables.records` with every column and dtype the loader gives, from rows that name only what
+    matters.
+    """
     frame = pd.DataFrame(rows).reindex(columns=TABLES[name].names)
     for column in TABLES[name].columns:
         if column.kind == "date":
@@ -111,7 +117,9 @@ Once = Callable[[str, Callable[[], Any]], Any]
 
 @pytest.fixture(scope="session")
 def once(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Once:
-    """`once(name, make)`: what `make()` gives, made by the first of the run's processes that asks and read by the others. Not to be changed."""
+    """`once(name, make)`: what `make()` gives, made by the first of the run's processes that asks and read by the
+    others. Not to be changed.
+    """
     own = tmp_path_factory.getbasetemp()
     folder = own if worker_id == "master" else own.parent
 

@@ -1,6 +1,7 @@
 """Files of an invented firm: a plant register, two laboratories, a workshop log and meter sheets, with planted faults.
 
-Written by its own physics and its own headings: it knows nothing of cmkit's tables and imports none of it. A compartment's metals follow
+Written by its own physics and its own headings: it knows nothing of cmkit's tables and imports none of it. A
+compartment's metals follow
 a mass balance: they grow with the hours, a change leaves a residual share, a top-up dilutes; a bottle adds noise.
 """
 
@@ -14,7 +15,8 @@ import xlsxwriter
 
 START, WEEKS = date(2024, 1, 1), 104
 SITES = ("Quartz Ridge", "Lower Pit")
-# class, model size, components: (name at laboratory A, at laboratory B, in the workshop, litres, iron ppm/h, bottle every h, change every h)
+# class, model size, components: (name at laboratory A, at laboratory B, in the workshop, litres, iron ppm/h, bottle
+# every h, change every h)
 PARTS = {
     "eng": ("Engine", "ENG", "engine", 40.0, 0.060, 250, 500),
     "trn": ("Transmission", "TRANS", "trans", 50.0, 0.020, 500, 1000),
@@ -106,7 +108,8 @@ def _life(
         day = START + timedelta(weeks=week)
         if run[week] >= due:
             seen = float(np.exp(rng.normal(0, 0.05)))
-            bottles.append(_Bottle(machine, site, part, day, round(run[week]), round(fluid_h), {m: v * seen * float(np.exp(rng.normal(0, 0.05))) for m, v in level.items()}))  # fmt: skip
+            bottles.append(_Bottle(machine, site, part, day, round(run[week]), round(fluid_h),
+            {m: v * seen * float(np.exp(rng.normal(0, 0.05))) for m, v in level.items()}))  # fmt: skip
             due = run[week] + every * rng.uniform(0.93, 1.07)
         if run[week] >= changes_at:
             level = {m: v * RESIDUAL[part] for m, v in level.items()}
@@ -145,7 +148,8 @@ def _laboratory_a(path: Path, bottles: list[_Bottle], rng: np.random.Generator) 
         out = csv.writer(handle, delimiter=";")
         out.writerow(["Results of 2024 and 2025"])
         out.writerow([])
-        out.writerow(["Lab No", "Unit No", "Component", "Sampled", "Recd", "Reported", "SMR", "Oil Hrs", "Iron", "Copper", "Chrome", "Alum", "Lead", "Silicon", "Sodium", "Potass.", "Water %"])  # fmt: skip
+        out.writerow(["Lab No", "Unit No", "Component", "Sampled", "Recd", "Reported", "SMR", "Oil Hrs", "Iron",
+        "Copper", "Chrome", "Alum", "Lead", "Silicon", "Sodium", "Potass.", "Water %"])  # fmt: skip
         for i, b in enumerate(sorted(bottles, key=lambda b: b.day)):
             days = [b.day + timedelta(days=n) for n in (0, 3, 6)]
             cells = [

@@ -1,5 +1,5 @@
-"""Small hand-made fleets of final drives whose truth is plain: metals rise at an invented steady rate, `RATES`, scattered by 8 %, and nothing is
-wrong unless a test makes it so."""
+"""Small hand-made fleets of final drives whose truth is plain: metals rise at an invented steady rate, `RATES`,
+scattered by 8 %, and nothing is wrong unless a test makes it so."""
 
 from typing import Any
 
@@ -25,7 +25,8 @@ def drives(
     sick: dict[str, float] | None = None,
     seed: int = 1,
 ) -> Rows:
-    """Rows of a fleet of machines with one final drive each: a bottle every `every` hours and 50 days, a fluid change every `change` hours.
+    """Rows of a fleet of machines with one final drive each: a bottle every `every` hours and 50 days, a fluid change
+    every `change` hours.
 
     sick: compartment -> factor on its wear rates.
     """  # fmt: skip
@@ -46,13 +47,16 @@ def drives(
                 "meter_h_at_start": 1000.0,
             }
         )
-        rows["compartments"].append({"compartment": place, "machine": machine, "kind": "final drive", "capacity_l": 60.0, "fluid": "gear oil",
-                                     "grade": "SAE 50", "sample_every_h": every, "change_every_h": change, "family": "hauler final drive"})  # fmt: skip
+        rows["compartments"].append({"compartment": place, "machine": machine, "kind": "final drive",
+        "capacity_l": 60.0, "fluid": "gear oil",
+                                     "grade": "SAE 50", "sample_every_h": every, "change_every_h": change,
+                                     "family": "hauler final drive"})  # fmt: skip
         rows["samples"] += _bottles(
             place, bottles, every, change, (sick or {}).get(place, 1.0) * rng.lognormal(0, 0.2), rng
         )
         for n in range(1, int(bottles * every / change) + 1):
-            rows["services"].append({"service": f"{place} {n}", "compartment": place, "done_on": FIRST + pd.Timedelta(days=n * change / 5),
+            rows["services"].append({"service": f"{place} {n}", "compartment": place,
+            "done_on": FIRST + pd.Timedelta(days=n * change / 5),
                                      "meter_h": 1000.0 + n * change, "kind": "change", "volume_l": 60.0})  # fmt: skip
         rows["meters"].append(
             {
@@ -67,7 +71,9 @@ def drives(
 def _bottles(
     place: str, bottles: int, every: float, change: float, times: float, rng: np.random.Generator
 ) -> list[dict[str, Any]]:
-    """Bottles at 5 h a day, each drawn on the fluid that has run since the last change (a bottle comes before the change of its day)."""
+    """Bottles at 5 h a day, each drawn on the fluid that has run since the last change (a bottle comes before the
+    change of its day).
+    """
     out = []
     for n in range(1, bottles + 1):
         hours = n * every
@@ -75,13 +81,17 @@ def _bottles(
         drawn = FIRST + pd.Timedelta(days=hours / 5)
         results = {a: float(np.round(times * r * age * rng.lognormal(0, 0.08) + 1)) for a, r in RATES.items()}
         results |= {a: float(np.round(v * rng.lognormal(0, 0.03))) for a, v in ADDITIVES.items()}
-        out.append({"sample": f"{place}/{n}", "compartment": place, "drawn_on": drawn, "meter_h": 1000.0 + hours, "method": "pump", "sampler": "A",
-                    "lab": "Laboratory A", "received_on": drawn + pd.Timedelta(days=3), "reported_on": drawn + pd.Timedelta(days=5), **results})  # fmt: skip
+        out.append({"sample": f"{place}/{n}", "compartment": place, "drawn_on": drawn, "meter_h": 1000.0 + hours,
+        "method": "pump", "sampler": "A",
+                    "lab": "Laboratory A", "received_on": drawn + pd.Timedelta(days=3),
+                    "reported_on": drawn + pd.Timedelta(days=5), **results})  # fmt: skip
     return out
 
 
 def check_any(fleet: Fleet, result: Assessment) -> None:
-    """What holds of any fleet: a verdict with a reason for every working compartment, chances within 0..1, no number gone astray in words."""
+    """What holds of any fleet: a verdict with a reason for every working compartment, chances within 0..1, no number
+    gone astray in words.
+    """
     machines = fleet.machines[fleet.machines["retired_on"].isna()]
     places = fleet.compartments[fleet.compartments["machine"].isin(machines["machine"])]
     assert sorted(result.verdicts["compartment"]) == sorted(places["compartment"])

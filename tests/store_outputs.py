@@ -1,4 +1,5 @@
-"""Run the notebooks on the demo fleet and keep the outputs of the cells nbval compares (marked NBVAL_CHECK_OUTPUT), no others.
+"""Run the notebooks on the demo fleet and keep the outputs of the cells nbval compares (marked NBVAL_CHECK_OUTPUT), no
+others.
 
 python tests/store_outputs.py        after a change that is meant to change what those cells say; look at the difference
 """

@@ -1,4 +1,5 @@
-"""The whole story on the demo fleet: time enters only through as_of, and the tables say what the truth of the fleet allows.
+"""The whole story on the demo fleet: time enters only through as_of, and the tables say what the truth of the fleet
+allows.
 
 The demo fleet is invented; its truth is known because `simulate` made it, by another route than the estimators use.
 """
@@ -69,7 +70,9 @@ def test_every_working_compartment_has_a_verdict_with_a_reason(small, today) -> 
 
 
 def test_the_rates_cover_the_truth(root, today) -> None:
-    """90 % intervals of the wear rate cover the true rate in .85-.98 of sound bottles (the design's figure for the demo fleet)."""
+    """90 % intervals of the wear rate cover the true rate in .85-.98 of sound bottles (the design's figure for the demo
+    fleet).
+    """
     truth = pd.read_csv(root / "sample_data" / "truth" / "samples.csv").drop_duplicates("sample")
     rates = truth[["sample", *(c for c in truth if c.endswith("_rate"))]].melt(
         "sample", var_name="analyte", value_name="true"

@@ -49,7 +49,9 @@ def in_order(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def test_tasks_and_files_add_nothing(small: Fleet, learnt: Learnt, serial: Assessment) -> None:
-    """Equal to the sites assessed in memory and combined, which `test_combine.py` holds against the fleet assessed at once."""
+    """Equal to the sites assessed in memory and combined, which `test_combine.py` holds against the fleet assessed at
+    once.
+    """
     parts = combine([assess(small.for_site(site), DAY, learnt) for site in small.sites["site"]])
     assert json.dumps(serial.about, sort_keys=True) == json.dumps(parts.about, sort_keys=True)
     for name in table_names():

@@ -27,7 +27,10 @@ def run(*words: str):
 
 
 def test_help_names_every_command_and_loads_nothing_heavy() -> None:
-    heavy = "import sys; import cmkit.cli; print(sorted(m for m in ('numpy', 'pandas', 'scipy', 'plotly', 'papermill', 'pint') if m in sys.modules))"
+    heavy = (
+        "import sys; import cmkit.cli; print(sorted(m for m in ('numpy', 'pandas', 'scipy', 'plotly', "
+        "'papermill', 'pint') if m in sys.modules))"
+    )
     loaded = subprocess.run([sys.executable, "-c", heavy], capture_output=True, text=True, check=True).stdout.strip()
     assert loaded == "[]"
     text = run("--help").output
@@ -185,7 +188,9 @@ def test_a_full_folder_is_not_written_over(tmp_path) -> None:
 
 
 def test_drift_of_frozen_numbers_is_said_while_they_are_in_use(root, tmp_path) -> None:
-    """Frozen in the demo's first year, then one family's iron written down to a fifth: that one is named, and the file can go again."""
+    """Frozen in the demo's first year, then one family's iron written down to a fifth: that one is named, and the file
+    can go again.
+    """
     fleet, day = tmp_path / "fleet", ("--as-of", "2024-06-30")
     shutil.copytree(root / "sample_data", fleet)
     first = run("assess", str(fleet), *day, "--freeze")

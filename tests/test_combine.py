@@ -16,7 +16,8 @@ from cmkit.records.fleet import Fleet
 DAY = "2026-06-30"
 # advice is integrated on points shared by the compartments of one run: equal to six figures
 _INTEGRATED = ("intervals", "curves")
-# the judgement sums in 32-bit numbers, in another order for another number of compartments: chances equal to five decimals
+# the judgement sums in 32-bit numbers, in another order for another number of compartments: chances equal to five
+# decimals
 _SUMMED = ("bottle_chances", "hypotheses", "contributions", "verdicts", "before", "orders", "reasons", "waiting")
 
 

@@ -1,4 +1,6 @@
-"""Tasks by processes: all done once each, also when processes are killed; what kills its process twice is lost and said so."""
+"""Tasks by processes: all done once each, also when processes are killed; what kills its process twice is lost and said
+so.
+"""
 
 import os
 import signal

@@ -1,4 +1,6 @@
-"""The public face: what `import cmkit` offers, what it costs, how an assessment shows itself, and which days can be asked for."""
+"""The public face: what `import cmkit` offers, what it costs, how an assessment shows itself, and which days can be
+asked for.
+"""
 
 import datetime
 import json
@@ -46,7 +48,10 @@ def every(error: type) -> set[type]:
     "first", ["from cmkit.assess import last_month_end", "import cmkit.assess", "from cmkit import assess"]
 )
 def test_a_function_wins_over_the_module_of_its_name_whoever_came_first(first) -> None:
-    code = f"{first}\nimport cmkit, inspect\nfrom cmkit.assess import assess as own\nprint(inspect.isfunction(cmkit.assess), cmkit.assess is own)"
+    code = (
+        f"{first}\nimport cmkit, inspect\nfrom cmkit.assess import assess as "
+        f"own\nprint(inspect.isfunction(cmkit.assess), cmkit.assess is own)"
+    )
     assert fresh(code).split() == ["True", "True"]
 
 
@@ -99,7 +104,8 @@ def test_a_day_outside_the_records_is_refused_with_the_days_that_are_not(small, 
     first, last = small.days()
     with pytest.raises(
         ParameterError,
-        match=f"found {day}, outside the records; the first became known on {first:%Y-%m-%d}, the newest on {last:%Y-%m-%d}",
+        match=f"found {day}, outside the records; the first became known on {first:%Y-%m-%d}, the newest on "
+        f"{last:%Y-%m-%d}",
     ):
         cmkit.assess_fleet(small, day)
     assert small.checked_day(f"{first:%Y-%m-%d}") == first.normalize()

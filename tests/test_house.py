@@ -1,4 +1,6 @@
-"""The rules of the house, read from the syntax tree: imports run downwards, functions stay short, nothing hides an import."""
+"""The rules of the house, read from the syntax tree: imports run downwards, functions stay short, nothing hides an
+import.
+"""
 
 import ast
 import re
@@ -124,7 +126,9 @@ def positional(node: ast.FunctionDef | ast.AsyncFunctionDef) -> int:
 
 
 def test_no_more_functions_take_many_arguments_by_position(root: Path) -> None:
-    """More than five are hard to tell apart at the call: the rest belong behind a `*`, or in a small frozen dataclass."""
+    """More than five are hard to tell apart at the call: the rest belong behind a `*`, or in a
+    small frozen dataclass.
+    """
     wide = [f.name for path in modules(root) for f in functions(ast.parse(path.read_text())) if positional(f) > 5]
     assert len(wide) <= MANY, sorted(wide)
 

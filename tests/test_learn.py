@@ -1,4 +1,6 @@
-"""Learning in tasks of some kinds of compartments each says what learning at once says, and which kinds go together depends on records alone."""
+"""Learning in tasks of some kinds of compartments each says what learning at once says, and which kinds go together
+depends on records alone.
+"""
 
 import importlib
 from collections.abc import Callable

@@ -1,4 +1,6 @@
-"""nbval passes a cell that has no stored output without comparing anything; these tests see to it that something is compared."""
+"""nbval passes a cell that has no stored output without comparing anything; these tests see to it that something is
+compared.
+"""
 
 import base64
 import json
@@ -31,7 +33,9 @@ def test_nothing_else_is_stored(path: Path) -> None:
 
 
 def test_every_citation_of_the_equations_has_its_section(root) -> None:
-    """`guide how_it_is_computed, D1` in a docstring leads to the heading `## D1 ...` of that notebook, whose cells nbval runs."""
+    """`guide how_it_is_computed, D1` in a docstring leads to the heading `## D1 ...` of that notebook, whose cells
+    nbval runs.
+    """
     said = re.compile(r"how_it_is_computed,?\s+([A-Z]\d?)\b")
     cited = {key for path in (root / "cmkit").rglob("*.py") for key in said.findall(path.read_text(encoding="utf-8"))}
     text = "\n".join(c.source for c in nbformat.read(root / "notebooks" / "how_it_is_computed.ipynb", 4).cells)

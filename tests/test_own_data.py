@@ -1,7 +1,8 @@
-"""From an invented firm's own files to a first book: commands and typed lines counted, planted faults found, and the same from laboratory
-files alone.
+"""From an invented firm's own files to a first book: commands and typed lines counted, planted faults found, and the
+same from laboratory files alone.
 
-The files are made by `foreign_fleet.py`, which knows nothing of cmkit. Seeds 1 and 2 were looked at while building, 3 is tested here.
+The files are made by `foreign_fleet.py`, which knows nothing of cmkit. Seeds 1 and 2 were looked at while building, 3
+is tested here.
 """
 
 import shutil
@@ -128,7 +129,8 @@ def test_no_healthy_compartment_is_accused(which, truth, request) -> None:
 
 @pytest.mark.parametrize("which", ["whole", "alone"])
 def test_rates_are_those_of_the_machines(which, truth, request) -> None:
-    """Iron of the healthy, against the rates the firm's machines were given; 30 % of the changes were never written down.
+    """Iron of the healthy, against the rates the firm's machines were given; 30 % of the changes were never written
+    down.
 
     Two standard deviations hold 95 % of a normal spread; of 58 compartments at least 90 % must be within.
     """

@@ -1,4 +1,6 @@
-"""A review is used as it stands, says how far the fleet has moved since, and keeps limits from creeping up with a fleet that wears out."""
+"""A review is used as it stands, says how far the fleet has moved since, and keeps limits from creeping up with a fleet
+that wears out.
+"""
 
 from collections.abc import Callable
 from dataclasses import replace
@@ -31,7 +33,9 @@ def then(small_assessed: Callable[[str], Assessment]) -> Assessment:
 def test_what_was_frozen_is_used_to_the_last_digit(
     small: Fleet, small_learnt: Callable[[str], Learnt], then: Assessment, tmp_path: Path
 ) -> None:
-    """Written, read and used on the day of the review, nothing changes but the day it is of; fixed limits are not frozen."""
+    """Written, read and used on the day of the review, nothing changes but the day it is of; fixed limits are not
+    frozen.
+    """
     freeze(then, tmp_path)
     again = assess_fleet(small, DAY, read_review(tmp_path))
     for name in ("numbers", "limits", "evidence", "verdicts"):
@@ -54,7 +58,9 @@ def sicker(fleet: Fleet, factor: float) -> Fleet:
 
 
 def test_limits_do_not_creep_up_with_a_fleet_that_wears_out(small: Fleet, then: Assessment, tmp_path: Path) -> None:
-    """Every engine's iron rises threefold after the review: estimated anew the limits follow it, the frozen ones stay and say so."""
+    """Every engine's iron rises threefold after the review: estimated anew the limits follow it, the frozen ones stay
+    and say so.
+    """
     freeze(then, tmp_path)
     fleet = sicker(small, 3.0)
     learnt = learn(fleet, "2026-06-30")
@@ -80,7 +86,9 @@ def test_limits_do_not_creep_up_with_a_fleet_that_wears_out(small: Fleet, then: 
 def test_drift_from_frozen_numbers_is_told(
     small: Fleet, small_learnt: Callable[[str], Learnt], small_assessed: Callable[[str], Assessment]
 ) -> None:
-    """Frozen as they are today, but for one family's iron: a third of it, known to a hundredth. That one alone has drifted, threefold."""
+    """Frozen as they are today, but for one family's iron: a third of it, known to a hundredth. That one alone has
+    drifted, threefold.
+    """
     frozen = small_assessed("2026-06-30").numbers.assign(frozen_on=pd.Timestamp("2026-01-01"))
     row = frozen[frozen["analyte"] == "Fe_ppm"].index[0]
     frozen.loc[row, ["rate_mean", "rate_sd"]] = [frozen.loc[row, "rate_mean"] / 3, frozen.loc[row, "rate_mean"] / 300]

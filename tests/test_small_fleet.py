@@ -1,4 +1,6 @@
-"""A fleet on its first day: one machine, one or two bottles, nothing else on record. Its books must be there and make sense."""
+"""A fleet on its first day: one machine, one or two bottles, nothing else on record. Its books must be there and make
+sense.
+"""
 
 import html
 import re

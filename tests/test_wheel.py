@@ -1,4 +1,6 @@
-"""An installed copy runs without a checkout: the wheel holds all it needs, and makes the demo's books from an empty folder."""
+"""An installed copy runs without a checkout: the wheel holds all it needs, and makes the demo's books from an empty
+folder.
+"""
 
 import os
 import subprocess
@@ -10,7 +12,8 @@ from pathlib import Path
 
 import pytest
 
-# Runs at the start of every interpreter of the new environment, kernels included: notes each file opened inside the checkout.
+# Runs at the start of every interpreter of the new environment, kernels included: notes each file opened inside the
+# checkout.
 WATCH = """
 import os, sys
 
@@ -40,14 +43,17 @@ def wheel(root, tmp_path_factory) -> Path:
 
 @pytest.fixture(scope="module")
 def installed(wheel, root, tmp_path_factory) -> tuple[Path, Path]:
-    """(a new environment's folder of programs, the list of files it opened in the checkout); libraries are this environment's, cmkit is the wheel's."""
+    """(a new environment's folder of programs, the list of files it opened in the checkout); libraries are this
+    environment's, cmkit is the wheel's.
+    """
     folder = tmp_path_factory.mktemp("installed")
     log = folder / "opened.txt"
     venv.create(folder / "env", symlinks=True)
     programs = folder / "env" / "bin"
     libraries = sysconfig.get_path("purelib")
     subprocess.run(
-        [sys.executable, "-m", "pip", "--python", str(programs / "python"), "install", "--quiet", "--no-deps", "--no-index", str(wheel)],
+        [sys.executable, "-m", "pip", "--python", str(programs / "python"), "install", "--quiet", "--no-deps",
+        "--no-index", str(wheel)],
         check=True,
         capture_output=True,
     )  # fmt: skip
@@ -64,7 +70,9 @@ def installed(wheel, root, tmp_path_factory) -> tuple[Path, Path]:
 
 
 def ask(programs: Path, folder: Path, *words: str) -> str:
-    """What a program of the new environment says, started from `folder`; nothing of this process's environment but the search path."""
+    """What a program of the new environment says, started from `folder`; nothing of this process's environment but the
+    search path.
+    """
     kept = {k: os.environ[k] for k in ("LANG", "LC_ALL", "TMPDIR") if k in os.environ}
     env = {"PATH": f"{programs}{os.pathsep}{os.environ['PATH']}", "HOME": str(folder), **kept}
     command = [str(programs / words[0]), *words[1:]]
@@ -99,7 +107,10 @@ def test_an_installed_copy_makes_the_demos_books_without_the_checkout(installed,
     assert "Do this month" in book.read_text(encoding="utf-8")
     assert (tmp_path / "books" / "index.html").exists()
     assert "jupyter lab g" in ask(programs, tmp_path, "cmkit", "guides", "g")
-    guide = "import papermill; papermill.execute_notebook('g/guide_03_one_rate.ipynb', 'guide.ipynb', {'assessment': 'my-demo'})"
+    guide = (
+        "import papermill; papermill.execute_notebook('g/guide_03_one_rate.ipynb', 'guide.ipynb', {'assessment': "
+        "'my-demo'})"
+    )
     ask(programs, tmp_path, "python", "-c", guide)
     assert "theil-sen" in (tmp_path / "guide.ipynb").read_text(encoding="utf-8")
     assert "cmkit.what_if" in (tmp_path / "g" / "names.html").read_text(encoding="utf-8")

@@ -14,7 +14,8 @@ from cmkit.errors import ParameterError
 from cmkit.records.constants import HALF_NINETY
 
 COMPARED = [
-    "by", "one", "other", "analyte", "unit", "n_one", "n_other", "value_one", "value_other", "difference", "low", "high", "ratio",
+    "by", "one", "other", "analyte", "unit", "n_one", "n_other", "value_one", "value_other", "difference", "low",
+    "high", "ratio",
     "ratio_low", "ratio_high", "differ", "words",
 ]  # fmt: skip
 BY = ("compartment", "month", "lab", "sampler", "method", "site")
@@ -22,12 +23,16 @@ _LEAST = 0.02  # of the family's usual rate: below this a rate is next to none, 
 
 
 def compare(a: Assessment, one: str, other: str, analyte: str = "Fe_ppm", by: str = "compartment") -> pd.DataFrame:
-    """The wear rate of one thing against that of another: one row (columns COMPARED), rates in unit per 1,000 h, intervals of 90 %.
+    """The wear rate of one thing against that of another: one row (columns COMPARED), rates in unit per 1,000 h,
+    intervals of 90 %.
 
-    by `compartment`: left and right, or sisters: the filter's rates today, their difference and ratio. by `month`: `YYYY-MM` of each,
-    every compartment with a bottle in both against itself. by `lab`, `sampler`, `method` or `site`: compartments of one family against one another, so that
-    kinds of machines do not mix; n is compartments, and a compartment counts where most of its bottles do. differ: whether the interval of the ratio leaves out 1. A difference between laboratories or samplers may be one between the
-    sites or crews that use them; it is a question to ask, not a proof. Raises ParameterError for names that are not known, and where there is nothing in common to
+    by `compartment`: left and right, or sisters: the filter's rates today, their difference and ratio. by `month`:
+    `YYYY-MM` of each,
+    every compartment with a bottle in both against itself. by `lab`, `sampler`, `method` or `site`: compartments of one
+    family against one another, so that kinds of machines do not mix; n is compartments, and a compartment counts where
+    most of its bottles do. differ: whether the interval of the ratio leaves out 1. A difference between laboratories or
+    samplers may be one between the sites or crews that use them; it is a question to ask, not a proof. Raises
+    ParameterError for names that are not known, and where there is nothing in common to
     compare. Intervals: normal (compartment), Student's t of the differences (the others).
     """
     one_of("by", by, BY)
@@ -57,7 +62,8 @@ def _words(row: dict[str, Any]) -> str:
     says = "a difference" if row["differ"] else "no more than chance gives"
     says += _BESIDE if row["differ"] and row["by"] not in ("compartment", "month") else ""
     return (
-        f"{row['analyte']}: {row['one']} {row['value_one']:.3g}, {row['other']} {row['value_other']:.3g} {row['unit']}; "
+        f"{row['analyte']}: {row['one']} {row['value_one']:.3g}, {row['other']} {row['value_other']:.3g} "
+        f"{row['unit']}; "
         f"ratio {row['ratio']:.2f} (9 in 10: {row['ratio_low']:.2f} to {row['ratio_high']:.2f}): {says}"
     )
 
@@ -157,7 +163,8 @@ def _within_families(mean: pd.DataFrame, one: str, other: str, by: str) -> dict[
     families, at = np.unique(own["family"].to_numpy(str), return_inverse=True)
     if len(own) - len(families) - 1 < 1:
         raise ParameterError(
-            f"{by}: {one!r} and {other!r} share {len(families)} famil{'y' if len(families) == 1 else 'ies'} of too few compartments; wanted at least three compartments of a family, in both."
+            f"{by}: {one!r} and {other!r} share {len(families)} famil{'y' if len(families) == 1 else 'ies'} of too "
+            f"few compartments; wanted at least three compartments of a family, in both."
         )
     is_one = (own["group"] == one).to_numpy(float)
     ends, ratio = (_term(own[c].to_numpy(float), is_one, at) for c in ("rate", "log_rate"))

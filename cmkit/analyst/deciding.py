@@ -8,7 +8,8 @@ from cmkit.books.content.open_assessment import open_assessment
 
 
 def decide(folder: Path, compartment: str, row: Mapping[str, str | None], *, dry_run: bool) -> Iterator[str]:
-    """Lines to print: without a compartment all that stands; else the row (keywords of `draft_decision`), then where it was written.
+    """Lines to print: without a compartment all that stands; else the row (keywords of `draft_decision`), then where it
+    was written.
 
     Raises ParameterError as `draft_decision` does, WriteError as `write_back` does.
     """

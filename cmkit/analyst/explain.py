@@ -16,16 +16,18 @@ Row = tuple[str, float, float, str, bool, str]  # what, value, against, unit, sp
 
 
 def explain(a: Assessment, compartment: str) -> pd.DataFrame:
-    """Every doubt, limit, hypothesis and threshold weighed for one compartment, one row each, in the order of the work (columns EXPLAINED).
+    """Every doubt, limit, hypothesis and threshold weighed for one compartment, one row each, in the order of the work
+    (columns EXPLAINED).
 
-    step: 1 bottle, 2 limits, 3 hypotheses, 4 for and against, 5 state, 6 money. value, against: what was found and what it was held
-    against, in `unit` (chances in 1; weights for and against as natural logs of a likelihood ratio); spoke: whether it counted for the
-    state or the order; words: the row in a sentence. A rule or fault that did not speak is there too, with spoke False. Raises
-    ParameterError for a compartment that is not known.
+    step: 1 bottle, 2 limits, 3 hypotheses, 4 for and against, 5 state, 6 money. value, against: what was found and what
+    it was held against, in `unit` (chances in 1; weights for and against as natural logs of a likelihood ratio); spoke:
+    whether it counted for the state or the order; words: the row in a sentence. A rule or fault that did not speak is
+    there too, with spoke False. Raises ParameterError for a compartment that is not known.
     """
     place_of(a, compartment)
     steps: tuple[tuple[str, Callable[[Assessment, str], list[Row]]], ...] = (
-        ("1 bottle", _bottle), ("2 limits", _limits), ("3 hypotheses", _hypotheses), ("4 for and against", _sides), ("5 state", _state),
+        ("1 bottle", _bottle), ("2 limits", _limits), ("3 hypotheses", _hypotheses), ("4 for and against", _sides),
+        ("5 state", _state),
         ("6 money", _money),
     )  # fmt: skip
     rows = [(step, *row) for step, of in steps for row in of(a, compartment)]
@@ -90,7 +92,9 @@ _RULE = {"maker": "maker limit", "practice": "condition"}
 
 
 def _hypotheses(a: Assessment, compartment: str) -> list[Row]:
-    """The chance of every fault its kind can have, the unlikely ones too, against the chance from which it is an alert."""
+    """The chance of every fault its kind can have, the unlikely ones too, against the chance from
+    which it is an alert.
+    """
     kind = place_of(a, compartment)["kind"]
     chances = rows_of(a.hypotheses, compartment)
     own = chances[chances["about"] == "compartment"].set_index("hypothesis")["chance"]
@@ -114,7 +118,9 @@ def _hypotheses(a: Assessment, compartment: str) -> list[Row]:
 
 
 def _sides(a: Assessment, compartment: str) -> list[Row]:
-    """What each result of the recent bottles says for or against each fault of some chance, summed over the bottles kept."""
+    """What each result of the recent bottles says for or against each fault of some chance, summed over the bottles
+    kept.
+    """
     rows: list[Row] = []
     given = {(r.hypothesis, r.analyte): r.words for r in rows_of(a.reasons, compartment).itertuples()}
     sums = rows_of(a.contributions, compartment).groupby(["hypothesis", "analyte"], sort=False)["log_odds"].sum()

@@ -1,4 +1,6 @@
-"""One wear rate by four methods, and the day on which it changed: always on effective hours, never on hours of the clock or the meter."""
+"""One wear rate by four methods, and the day on which it changed: always on effective hours, never on hours of the
+clock or the meter.
+"""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -19,9 +21,11 @@ METHODS = ("wls", "huber", "theil-sen", "filter")
 
 @dataclass(frozen=True)
 class Fit:
-    """A wear rate by one method. rate, low, high in the analyte's unit per 1,000 h (90 % interval), level in its unit at the first bottle.
+    """A wear rate by one method. rate, low, high in the analyte's unit per 1,000 h (90 % interval), level in its unit
+    at the first bottle.
 
-    data: the series it rests on (columns of `series`), with fitted (unit) and residual (in laboratory standard deviations).
+    data: the series it rests on (columns of `series`), with fitted (unit) and residual (in laboratory standard
+    deviations).
     """
 
     compartment: str
@@ -39,7 +43,8 @@ class Fit:
     def words(self) -> str:
         """The fit in one sentence."""
         return (
-            f"{self.compartment}, {self.analyte}, {self.method}: {self.rate:.3g} {self.unit} per 1,000 h, 90 % interval {self.low:.3g} to "
+            f"{self.compartment}, {self.analyte}, {self.method}: {self.rate:.3g} {self.unit} per 1,000 h, 90 % "
+            f"interval {self.low:.3g} to "
             f"{self.high:.3g}, from {self.n} results on effective hours"
         )
 
@@ -56,14 +61,17 @@ class Fit:
 def refit(
     a: Assessment, compartment: str, analyte: str = "Fe_ppm", method: str = "wls", *, bottles: int | None = 12
 ) -> Fit:
-    """The wear rate of one compartment's newest `bottles` results by one method, changes and top-ups allowed for (:class:`Fit`).
+    """The wear rate of one compartment's newest `bottles` results by one method, changes and top-ups allowed for
+    (:class:`Fit`).
 
-    method: `wls`, weighted least squares on effective hours, weights from the family's laboratory noise; `huber`, the same with robust
-    weights; `theil-sen`, the median of corrected slopes of all pairs, with Sen's interval from Kendall's variance
-    (it takes all results for equally sure, which they are not: of simulated series of 12 bottles it holds the truth in 8 of 10, the others in 9); `filter`, the books' own
-    estimate at the newest bottle, its family and all earlier bottles included. Rates in unit per 1,000 h, not below what the method gives
-    (least squares may go below 0). bottles: None for the whole life of the component. Raises ParameterError for names that are not known,
-    an analyte without a wear rate, or fewer than three results. Sources: `cmkit.wear.slopes`, `cmkit.wear.filter`; Sen 1968.
+    method: `wls`, weighted least squares on effective hours, weights from the family's laboratory noise; `huber`, the
+    same with robust weights; `theil-sen`, the median of corrected slopes of all pairs, with Sen's interval from
+    Kendall's variance (it takes all results for equally sure, which they are not: of simulated series of 12 bottles it
+    holds the truth in 8 of 10, the others in 9); `filter`, the books' own estimate at the newest bottle, its family and
+    all earlier bottles included. Rates in unit per 1,000 h, not below what the method gives (least squares may go below
+    0). bottles: None for the whole life of the component. Raises ParameterError for names that are not known,
+    an analyte without a wear rate, or fewer than three results. Sources: `cmkit.wear.slopes`, `cmkit.wear.filter`; Sen
+    1968.
     """
     one_of("method", method, METHODS)
     data = wear_series(a, compartment, analyte, bottles)
@@ -83,7 +91,8 @@ def _least_squares(robust: bool) -> Callable[[pd.DataFrame, pd.Series], tuple[fl
         cut = data["above"].to_numpy(np.int8) - data["below"].to_numpy(np.int8)
         found = wear_rate(
             data["value"], data["phi"], data["psi"], data["chi"], censored=cut if cut.any() else None,
-            noise_floor=noise["noise_floor"], noise_share=noise["noise_share"], prior=_flat(data) if (cut == 0).sum() < 2 else None,
+            noise_floor=noise["noise_floor"], noise_share=noise["noise_share"],
+            prior=_flat(data) if (cut == 0).sum() < 2 else None,
             robust=robust, rounds=30,
         )  # fmt: skip
         return found.rate, found.low, found.high, found.level
@@ -112,7 +121,9 @@ def _pairs(data: pd.DataFrame, _: pd.Series) -> tuple[float, float, float, float
 
 
 def pair_slopes(y: Floats, phi: Floats, psi: Floats) -> Floats:
-    """Rates (unit/h) between each two of n bottles, exposure allowed for; pairs without exposure between them are left out."""
+    """Rates (unit/h) between each two of n bottles, exposure allowed for; pairs without exposure between them are left
+    out.
+    """
     i, j = np.triu_indices(len(y), 1)
     kept = phi[j] / phi[i]
     span = psi[j] - psi[i] * kept

@@ -16,7 +16,8 @@ NAMES = "names.html"
 _LOOK = (
     "body{font:16px/1.5 system-ui,Arial,sans-serif;max-width:60rem;margin:2rem auto;padding:0 1rem;color:#16202b}"
     "pre{white-space:pre-wrap;background:#f4f6f8;padding:.8rem}table{border-collapse:collapse;font-size:14px}"
-    "th,td{text-align:left;padding:.2rem .6rem;border-bottom:1px solid #c9d0d7;vertical-align:top}nav a{margin-right:1rem}"
+    "th,td{text-align:left;padding:.2rem .6rem;border-bottom:1px solid #c9d0d7;vertical-align:top}nav "
+    "a{margin-right:1rem}"
     ".wide{overflow-x:auto}"
 )
 _PLOT, _DESK = "plot", "desk"
@@ -42,12 +43,15 @@ def guides_words(written: list[Path]) -> str:
     place, page = written[-1].parent, written[-1].name
     return (
         f"{len(written) - 1} notebooks written to {place}, and {page} with every name and table.\n"
-        f"For the demo fleet beside them: cmkit demo {place / 'sample_data'}\nThen: jupyter lab {place / 'guide_01_own_data.ipynb'}"
+        f"For the demo fleet beside them: cmkit demo {place / 'sample_data'}\nThen: jupyter lab "
+        f"{place / 'guide_01_own_data.ipynb'}"
     )
 
 
 def names_page() -> str:
-    """Every public name and every table as one page, from the docstrings and the dictionary as they are; it asks nothing of any network."""
+    """Every public name and every table as one page, from the docstrings and the dictionary as they are; it asks
+    nothing of any network.
+    """
     plain = [n for n in cmkit.__all__ if n not in (_PLOT, _DESK)]
     errors = [n for n in plain if inspect.isclass(getattr(cmkit, n)) and issubclass(getattr(cmkit, n), Exception)]
     bundles = [n for n in plain if inspect.isclass(getattr(cmkit, n)) and n not in errors]
@@ -55,12 +59,19 @@ def names_page() -> str:
         "Functions": [_entry(n, getattr(cmkit, n)) for n in plain if inspect.isfunction(getattr(cmkit, n))],
         "Figures": _members(cmkit.plot, "plot"), "Desk": _members(cmkit.desk, "desk"),
         "Bundles": [_entry(n, getattr(cmkit, n)) + "".join(_methods(n, getattr(cmkit, n))) for n in bundles],
-        "Errors": [_entry(n, getattr(cmkit, n)) for n in errors], "Tables": [_table(n) for names in GROUPS.values() for n in names],
+        "Errors": [_entry(n, getattr(cmkit, n)) for n in errors],
+        "Tables": [_table(n) for names in GROUPS.values() for n in names],
     }  # fmt: skip
     links = "".join(f'<a href="#{escape(name)}">{escape(name)}</a>' for name in chapters)
     body = "".join(f'<h2 id="{escape(name)}">{escape(name)}</h2>{"".join(parts)}' for name, parts in chapters.items())
-    head = f'<!doctype html><html lang="en"><meta charset="utf-8"><meta name="viewport" content="width=device-width"><title>Names of cmkit</title><style>{_LOOK}</style>'
-    return f"{head}<main><h1>Names of cmkit</h1><p>Worked examples of each stand in the guides beside this page.</p><nav>{links}</nav>{body}</main></html>\n"
+    head = (
+        f'<!doctype html><html lang="en"><meta charset="utf-8"><meta name="viewport" '
+        f'content="width=device-width"><title>Names of cmkit</title><style>{_LOOK}</style>'
+    )
+    return (
+        f"{head}<main><h1>Names of cmkit</h1><p>Worked examples of each stand in the guides beside this "
+        f"page.</p><nav>{links}</nav>{body}</main></html>\n"
+    )
 
 
 def _members(module: ModuleType, prefix: str) -> list[str]:
@@ -79,10 +90,16 @@ def _entry(name: str, thing: object) -> str:
         called.replace("cmkit.assessment.", "").replace("pandas.", "pd.").replace("plotly.graph_objs._figure.", "go.")
     )
     words = inspect.getdoc(thing) or ""
-    return f'<section id="{escape(name)}"><h3><code>cmkit.{escape(name)}</code></h3><pre>{escape(name + shown)}\n\n{escape(words)}</pre></section>'
+    return (
+        f'<section id="{escape(name)}"><h3><code>cmkit.{escape(name)}</code></h3>'
+        f"<pre>{escape(name + shown)}\n\n{escape(words)}</pre></section>"
+    )
 
 
 def _table(name: str) -> str:
     rows = describe(name)[["column", "dtype", "unit", "meaning", "one_of"]]
     inside = rows.to_html(index=False, border=0, escape=True)
-    return f"<details id='table-{escape(name)}'><summary><code>{escape(name)}</code>: one row is {escape(table(name).one_row_is)}</summary><div class='wide'>{inside}</div></details>"
+    return (
+        f"<details id='table-{escape(name)}'><summary><code>{escape(name)}</code>: one row is "
+        f"{escape(table(name).one_row_is)}</summary><div class='wide'>{inside}</div></details>"
+    )

@@ -1,4 +1,6 @@
-"""One compartment and one result: the series with the exposure that a wear rate needs, counted from its first bottle."""
+"""One compartment and one result: the series with the exposure that a wear rate needs, counted from
+its first bottle.
+"""
 
 import numpy as np
 import pandas as pd
@@ -12,7 +14,8 @@ from cmkit.records.censoring import flags
 
 Floats = NDArray[np.float64]
 SERIES = [
-    "sample", "drawn_on", "life", "run_h", "fluid_h", "value", "below", "above", "believed", "changed", "makeup_l", "kept", "effective_h", "phi", "psi", "chi", "expected",
+    "sample", "drawn_on", "life", "run_h", "fluid_h", "value", "below", "above", "believed", "changed", "makeup_l",
+    "kept", "effective_h", "phi", "psi", "chi", "expected",
     "expected_sd", "z", "level", "level_sd", "rate", "rate_sd",
 ]  # fmt: skip
 _STEPS = ["sample", "life", "order", "drawn_on", "run_h", "fluid_h", "changed", "makeup_l", "phi", "psi", "chi"]
@@ -23,14 +26,16 @@ LEAST = 3  # results below which a series says nothing about a rate
 def series(
     a: Assessment, compartment: str, analyte: str = "Fe_ppm", bottles: int | None = None, *, life: int | None = None
 ) -> pd.DataFrame:
-    """One compartment's results of one analyte, oldest first, with what happened to the fluid between the bottles (columns SERIES).
+    """One compartment's results of one analyte, oldest first, with what happened to the fluid between the bottles
+    (columns SERIES).
 
-    bottles: only the newest so many; life: which component in this place (1 the first on record), default the present one.
-    value, expected, level and their sd in the analyte's unit, below, above: value is a limit it lies below or above; run_h, fluid_h (h); believed (0..1);
-    rate, rate_sd (unit/h); kept, effective_h: share of the old level left and hours that count since the bottle before (1 and 0 at the
-    first). phi (share), psi (h) and chi (unit) are counted from the first bottle of the series: at a constant wear rate r
-    (unit/h) the level is phi C + r psi + chi, C being the level at the first.
-    Columns of the wear filter are NaN for a result without a wear rate, such as viscosity. Raises ParameterError for a compartment,
+    bottles: only the newest so many; life: which component in this place (1 the first on record), default the present
+    one. value, expected, level and their sd in the analyte's unit, below, above: value is a limit it lies below or
+    above; run_h, fluid_h (h); believed (0..1); rate, rate_sd (unit/h); kept, effective_h: share of the old level left
+    and hours that count since the bottle before (1 and 0 at the first). phi (share), psi (h) and chi (unit) are counted
+    from the first bottle of the series: at a constant wear rate r (unit/h) the level is phi C + r psi + chi, C being
+    the level at the first. Columns of the wear filter are NaN for a result without a wear rate, such as viscosity.
+    Raises ParameterError for a compartment,
     analyte or life that is not known. Source of the exposure: `cmkit.wear.exposure`.
     """
     place_of(a, compartment)
@@ -55,7 +60,9 @@ def series(
 
 
 def _chained(own: pd.DataFrame) -> pd.DataFrame:
-    """Exposure of bottles without this result carried on to the next that has one: phi multiplies, psi and chi add up behind it."""
+    """Exposure of bottles without this result carried on to the next that has one: phi multiplies, psi and chi add up
+    behind it.
+    """
     phi, psi, chi = (own[c].to_numpy(float).copy() for c in ("phi", "psi", "chi"))
     missing = own["value"].isna().to_numpy()
     for i in range(len(own) - 1):
@@ -75,7 +82,8 @@ def _fresh(a: Assessment, compartment: str, analyte: str) -> float:
 
 
 def cumulative_exposure(phi: Floats, psi: Floats, chi: Floats) -> tuple[Floats, Floats, Floats]:
-    """phi, psi, chi counted from the first bottle, from those counted bottle to bottle (n,); the first bottle's are 1, 0, 0.
+    """phi, psi, chi counted from the first bottle, from those counted bottle to bottle (n,); the first bottle's are 1,
+    0, 0.
 
     C_i = phi_i C_(i-1) + beta psi_i + chi_i, so each step multiplies what was there and adds its own.
     """
@@ -92,13 +100,16 @@ def wear_series(a: Assessment, compartment: str, analyte: str, bottles: int | No
     numbers_of(a, compartment, analyte)
     if len(out) < LEAST:
         raise ParameterError(
-            f"compartment {compartment!r}, analyte {analyte!r}: {len(out)} result(s) in its present life; wanted three or more."
+            f"compartment {compartment!r}, analyte {analyte!r}: {len(out)} result(s) in its present life; wanted "
+            f"three or more."
         )
     return out
 
 
 def numbers_of(a: Assessment, compartment: str, analyte: str) -> pd.Series:
-    """The family's numbers behind one series: rate_mean, rate_sd (ppm/h), noise_floor (ppm), noise_share, level_mean, level_var, fresh_ppm, ..."""
+    """The family's numbers behind one series: rate_mean, rate_sd (ppm/h), noise_floor (ppm), noise_share, level_mean,
+    level_var, fresh_ppm, ...
+    """
     place_of(a, compartment)
     rows = _numbers(a, compartment, analyte)
     if rows.empty:

@@ -1,4 +1,6 @@
-"""When did a wear rate change? One step in the rate, at an unknown hour, by weighted least squares on effective hours."""
+"""When did a wear rate change? One step in the rate, at an unknown hour, by weighted least squares
+on effective hours.
+"""
 
 from dataclasses import dataclass
 
@@ -20,9 +22,11 @@ _SURE = constant("desk", "onset_ratio")
 
 @dataclass(frozen=True)
 class Onset:
-    """When one rate gave way to another: run_h with its 90 % interval (h), the same as days, rates before and after (unit per 1,000 h).
+    """When one rate gave way to another: run_h with its 90 % interval (h), the same as days, rates before and after
+    (unit per 1,000 h).
 
-    ratio: twice the gain in log likelihood of a change over none; believed: it is larger than chance would give in one series of twenty.
+    ratio: twice the gain in log likelihood of a change over none; believed: it is larger than chance would give in one
+    series of twenty.
     moments: run_h and weight of each moment looked at, weights summing to 1.
     """
 
@@ -45,9 +49,13 @@ class Onset:
     def words(self) -> str:
         """The finding in one sentence."""
         if not self.believed:
-            return f"{self.compartment}, {self.analyte}: no change of rate beyond what chance gives (twice the log likelihood ratio {self.ratio:.1f}, wanted {_SURE:g})"
+            return (
+                f"{self.compartment}, {self.analyte}: no change of rate beyond what chance gives (twice the log "
+                f"likelihood ratio {self.ratio:.1f}, wanted {_SURE:g})"
+            )
         return (
-            f"{self.compartment}, {self.analyte}: the rate changed from {self.rate_before:.3g} to {self.rate_after:.3g} {self.unit} per 1,000 h, "
+            f"{self.compartment}, {self.analyte}: the rate changed from {self.rate_before:.3g} to "
+            f"{self.rate_after:.3g} {self.unit} per 1,000 h, "
             f"most likely about {self.on:%Y-%m-%d} (9 in 10: {self.low_on:%Y-%m-%d} to {self.high_on:%Y-%m-%d})"
         )
 
@@ -56,12 +64,15 @@ class Onset:
 
 
 def onset(a: Assessment, compartment: str, analyte: str = "Fe_ppm", *, bottles: int | None = 30) -> Onset:
-    """When the wear rate of one compartment changed, in its newest `bottles` results, with an interval (:class:`Onset`).
+    """When the wear rate of one compartment changed, in its newest `bottles` results, with an interval
+    (:class:`Onset`).
 
-    One step in the rate at an unknown running hour, every hour equally likely beforehand; scatter of the laboratory and the family's load
-    from interval to interval, widened where the results scatter more than that. Changes and top-ups are allowed for. Raises ParameterError for names not
-    known, an analyte without a wear rate, or fewer than five results. Source: least squares with one change point, Seber and Lee 2003 ch. 9
-    (from memory); the threshold is the 5 % point of the largest such ratio (Andrews 1993, one parameter; from memory).
+    One step in the rate at an unknown running hour, every hour equally likely beforehand; scatter of the laboratory and
+    the family's load from interval to interval, widened where the results scatter more than that. Changes and top-ups
+    are allowed for. Raises ParameterError for names not
+    known, an analyte without a wear rate, or fewer than five results. Source: least squares with one change point,
+    Seber and Lee 2003 ch. 9 (from memory); the threshold is the 5 % point of the largest such ratio (Andrews 1993, one
+    parameter; from memory).
     """
     data = wear_series(a, compartment, analyte, bottles)
     if len(data) < LEAST:
@@ -80,7 +91,9 @@ def onset(a: Assessment, compartment: str, analyte: str = "Fe_ppm", *, bottles: 
 
 @dataclass(frozen=True)
 class ChangePoint:
-    """hours: middle, low, high (h); rates before and after (unit/h); ratio; run_h and weight of the moments looked at."""
+    """hours: middle, low, high (h); rates before and after (unit/h); ratio; run_h and weight of the
+    moments looked at.
+    """
 
     hours: Floats
     rates: Floats
@@ -90,7 +103,9 @@ class ChangePoint:
 
 
 def change_point(data: pd.DataFrame, noise: pd.Series) -> ChangePoint:
-    """The step in rate that fits best, of rows of `series`; noise: noise_floor, noise_share, load_share of the family."""
+    """The step in rate that fits best, of rows of `series`; noise: noise_floor, noise_share,
+    load_share of the family.
+    """
     run_h, y = data["run_h"].to_numpy(float), (data["value"] - data["chi"]).to_numpy(float)
     phi, psi, kept, step = (data[c].to_numpy(float) for c in ("phi", "psi", "kept", "effective_h"))
     whiten = _whitening(data, noise)
@@ -112,7 +127,9 @@ def change_point(data: pd.DataFrame, noise: pd.Series) -> ChangePoint:
 
 
 def _after(kept: Floats, step: Floats, i: int, share: float) -> Floats:
-    """Effective hours after a moment `share` of the way through the interval before bottle i, as seen by each bottle."""
+    """Effective hours after a moment `share` of the way through the interval before bottle i, as
+    seen by each bottle.
+    """
     late = np.zeros_like(step)
     late[i] = (1 - share) * step[i]
     for k in range(i + 1, len(step)):
@@ -121,7 +138,9 @@ def _after(kept: Floats, step: Floats, i: int, share: float) -> Floats:
 
 
 def _whitening(data: pd.DataFrame, noise: pd.Series) -> Floats:
-    """Inverse square root of the covariance of the results: laboratory scatter, and load that stays in the fluid until it is changed."""
+    """Inverse square root of the covariance of the results: laboratory scatter, and load that stays in the fluid until
+    it is changed.
+    """
     kept, step = data["kept"].to_numpy(float), data["effective_h"].to_numpy(float)
     usual = max(float(np.nanmean(data["rate"])), float(noise["rate_mean"]))
     covariance = np.zeros((len(kept), len(kept)))

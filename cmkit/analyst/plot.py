@@ -1,4 +1,5 @@
-"""Figures of one compartment or one question, plain plotly: change them as you like, show them in a notebook, keep them as a file.
+"""Figures of one compartment or one question, plain plotly: change them as you like, show them in a notebook, keep them
+as a file.
 
 Each carries its caption and alternative text in `figure.layout.meta`.
 """
@@ -73,14 +74,18 @@ def _of_results(a: Assessment, compartment: str, analytes: Any, bottles: int, *,
 
 
 def rate(a: Assessment, compartment: str, analytes: str | Sequence[str] | None = None) -> go.Figure:
-    """Wear rate over time, unit per 1,000 h, with its 90 % interval and the family's limits. ParameterError where there is no rate."""
+    """Wear rate over time, unit per 1,000 h, with its 90 % interval and the family's limits. ParameterError where there
+    is no rate.
+    """
     book = _opened(a, compartment)
     own = _rated(book, compartment, analytes)
     return rate_over_time(own, family_limits_of(book, compartment, "rate"), book.place_name(compartment))
 
 
 def _rated(book: Book, compartment: str, analytes: Any) -> pd.DataFrame:
-    """The history of the results asked for; the first with a rate where none was asked for and the telling ones have none."""
+    """The history of the results asked for; the first with a rate where none was asked for and the telling ones have
+    none.
+    """
     own = rows_of(book.tables.history, compartment)
     wanted = [n for n in _chosen(book, compartment, analytes) if n in set(own["analyte"])]
     if not wanted and analytes is None:
@@ -102,12 +107,15 @@ def forecast(a: Assessment, compartment: str, analytes: str | Sequence[str] | No
 
 
 def fit(fits: Fit | Sequence[Fit]) -> go.Figure:
-    """Results and the fits through them (`refit`), on machine hours. ParameterError for fits of more than one series, or for none."""
+    """Results and the fits through them (`refit`), on machine hours. ParameterError for fits of more than one series,
+    or for none.
+    """
     own = _same_series(fits)
     data, first = own[0].data, own[0]
     x = rounded(data["run_h"], 6)
     lines = [
-        line(x, rounded(f.data["fitted"]), 0, f"{f.method} %{{y:,}}", mode="lines", name=f.method, line={"color": ACCENT, "width": 2, "dash": _LINES[f.method]})
+        line(x, rounded(f.data["fitted"]), 0, f"{f.method} %{{y:,}}", mode="lines", name=f.method,
+        line={"color": ACCENT, "width": 2, "dash": _LINES[f.method]})
         for f in own
     ]  # fmt: skip
     marks = line(
@@ -119,7 +127,10 @@ def fit(fits: Fit | Sequence[Fit]) -> go.Figure:
         "legend": {"orientation": "h", "y": -0.25},
     }
     said = "; ".join(f"{f.method} {number(f.rate)} ({number(f.low)} to {number(f.high)})" for f in own)
-    caption = f"{with_unit(first.analyte)} in {first.compartment}: {first.n} results, and one wear rate for all of them with changes and top-ups allowed for, in {first.unit} per 1,000 h (90 % interval): {said}."
+    caption = (
+        f"{with_unit(first.analyte)} in {first.compartment}: {first.n} results, and one wear rate for all of "
+        f"them with changes and top-ups allowed for, in {first.unit} per 1,000 h (90 % interval): {said}."
+    )
     return figure([*lines, marks], layout, caption, f"Results and fitted lines. {said}.")
 
 
@@ -127,7 +138,8 @@ def _same_series(fits: Fit | Sequence[Fit]) -> list[Fit]:
     own = [fits] if isinstance(fits, Fit) else list(fits)
     if len({(f.compartment, f.analyte, f.n) for f in own}) != 1:
         raise ParameterError(
-            f"fits: found {len(own)} of {len({(f.compartment, f.analyte) for f in own})} series; wanted one or more fits of one series."
+            f"fits: found {len(own)} of {len({(f.compartment, f.analyte) for f in own})} series; wanted one or more "
+            f"fits of one series."
         )
     return own
 
@@ -140,12 +152,16 @@ def residuals(fits: Fit | Sequence[Fit]) -> go.Figure:
         layout[axis] |= {"rangemode": "normal", "zeroline": True, "zerolinecolor": SOFT}
     data = [line(rounded(f.data["run_h"], 6), rounded(f.data["residual"], 3), i, "%{y}") for i, f in enumerate(own)]
     worst = "; ".join(f"{f.method} {number(f.data['residual'].abs().max())}" for f in own)
-    caption = f"What the fit leaves over in {own[0].compartment}, {with_unit(own[0].analyte)}, in standard deviations of the laboratory. Largest: {worst}. A row on one side of 0 means that the rate changed."
+    caption = (
+        f"What the fit leaves over in {own[0].compartment}, {with_unit(own[0].analyte)}, in standard deviations "
+        f"of the laboratory. Largest: {worst}. A row on one side of 0 means that the rate changed."
+    )
     return figure(data, layout, caption, f"Residuals by machine hours; largest {worst}.")
 
 
 def cost(a: Assessment, names: str | Sequence[str] | None = None) -> go.Figure:
-    """Expected cost per 1,000 h against the sampling interval, one panel a compartment; default: the one with most to gain.
+    """Expected cost per 1,000 h against the sampling interval, one panel a compartment; default: the one with most to
+    gain.
 
     ParameterError for a compartment without advice.
     """
@@ -162,7 +178,9 @@ def cost(a: Assessment, names: str | Sequence[str] | None = None) -> go.Figure:
 
 
 def limits(a: Assessment, family: str, analyte: str = "Fe_ppm") -> go.Figure:
-    """Every result of a family by hours on the fluid, with its limits of level. ParameterError for a family or analyte not known."""
+    """Every result of a family by hours on the fluid, with its limits of level. ParameterError for a family or analyte
+    not known.
+    """
     one_of("family", family, a.compartments["family"].unique())
     known_analyte(a, analyte)
     places = a.compartments.loc[a.compartments["family"] == family, "compartment"]
@@ -187,7 +205,10 @@ def limits(a: Assessment, family: str, analyte: str = "Fe_ppm") -> go.Figure:
         marker={"size": 5, "color": INK, "opacity": 0.6},
     )
     said = bounds["words"].iloc[0] if len(bounds) else "no limit of level"
-    caption = f"{with_unit(analyte)} of {count(len(own), 'bottle')} of the family {figure_text(family)} by hours on the fluid. Dashed: alarm limit, dotted: alert limit; {figure_text(said)}."
+    caption = (
+        f"{with_unit(analyte)} of {count(len(own), 'bottle')} of the family {figure_text(family)} by hours on "
+        f"the fluid. Dashed: alarm limit, dotted: alert limit; {figure_text(said)}."
+    )
     return figure([marks], layout, caption, f"Scatter of {count(len(own), 'result')} with limits.")
 
 
@@ -204,7 +225,8 @@ def compare(
         [compared(a, one, other, name, by) for name in ([analytes] if isinstance(analytes, str) else analytes)]
     )
     names = [with_unit(n).split(",")[0] for n in rows["analyte"]]
-    spans = [line([low, high], [name, name], 0, mode="lines", line={"color": ACCENT, "width": 3}) for low, high, name in zip(rounded(rows["ratio_low"], 3), rounded(rows["ratio_high"], 3), names, strict=True)]  # fmt: skip
+    spans = [line([low, high], [name, name], 0, mode="lines", line={"color": ACCENT, "width": 3}) for low, high,
+        name in zip(rounded(rows["ratio_low"], 3), rounded(rows["ratio_high"], 3), names, strict=True)]  # fmt: skip
     marks = line(rounded(rows["ratio"], 3), names, 0, "ratio %{x}", mode="markers", marker={"size": 9, "color": INK})
     upright = {
         "type": "line",

@@ -1,4 +1,6 @@
-"""What another limit, threshold, cost or interval would have done, on the fleet's own past: tried before it is accepted."""
+"""What another limit, threshold, cost or interval would have done, on the fleet's own past: tried before it is
+accepted.
+"""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
@@ -37,14 +39,19 @@ def what_if(
 ) -> pd.DataFrame:
     """What the past would have looked like: one row a count, columns today, then, difference, unit, meaning.
 
-    limits: fixed limits as in fleet.toml, `{"engine": {"Cu_ppm": (20, 40)}}`, kind or family -> analyte -> (alert, alarm), in place of a
-    fixed limit there. thresholds: of the judgement: alarm, alert, good (chances), settle_bottles. costs: `{"engine": {"failure_cost":
-    90_000}}`, downtime included. every_h: sampling interval (h) of all, or by compartment, family or kind. Nothing is written.
+    limits: fixed limits as in fleet.toml, `{"engine": {"Cu_ppm": (20, 40)}}`, kind or family -> analyte -> (alert,
+    alarm), in place of a
+    fixed limit there. thresholds: of the judgement: alarm, alert, good (chances), settle_bottles. costs: `{"engine":
+    {"failure_cost": 90_000}}`, downtime included. every_h: sampling interval (h) of all, or by compartment, family or
+    kind. Nothing is written.
 
-    The chance of a fault after each bottle stays as it is; bottles, alarms and what settled them are counted again from it, so a lower
-    limit never gives fewer bottles in alarm. Past findings stay: a fault that an alarm was known of costs a planned repair, one that came
-    without costs a failure, an alarm costs a look, a bottle its analysis; the same rule on both sides. What another interval does cannot be
-    seen in the past: its expected cost is the interval model's (`cmkit.intervals.cost`). Raises ParameterError for names or values not known.
+    The chance of a fault after each bottle stays as it is; bottles, alarms and what settled them are counted again from
+    it, so a lower
+    limit never gives fewer bottles in alarm. Past findings stay: a fault that an alarm was known of costs a planned
+    repair, one that came without costs a failure, an alarm costs a look, a bottle its analysis; the same rule on both
+    sides. What another interval does cannot be
+    seen in the past: its expected cost is the interval model's (`cmkit.intervals.cost`). Raises ParameterError for
+    names or values not known.
     """
     tried = _Tried(limits or {}, thresholds or {}, costs or {}, every_h)
     _check(a, tried)
@@ -135,7 +142,9 @@ _NOTHING = _Tried({}, {}, {}, None)
 
 @dataclass(frozen=True)
 class _Past:
-    """What became of the past: bottles (compartment, state) and the alarms among them (compartment, outcome, finding)."""
+    """What became of the past: bottles (compartment, state) and the alarms among them (compartment,
+    outcome, finding).
+    """
 
     bottles: pd.DataFrame
     alarms: pd.DataFrame
@@ -194,10 +203,13 @@ def _counts(a: Assessment, tried: _Tried) -> pd.Series:
     warned = faults["finding"].isin(alarms["finding"])
     expected = _expected_today(a) if not tried.costs and tried.every_h is None else _expected(a, tried)
     counts = {
-        "bottles": len(bottles), "in alert": (bottles["state"] == "alert").sum(), "in alarm": (bottles["state"] == "alarm").sum(),
-        "alarms": len(alarms), "confirmed": outcome.get("defect", 0) + outcome.get("failed", 0), "in vain": outcome.get("no defect", 0),
+        "bottles": len(bottles), "in alert": (bottles["state"] == "alert").sum(),
+        "in alarm": (bottles["state"] == "alarm").sum(),
+        "alarms": len(alarms), "confirmed": outcome.get("defect", 0) + outcome.get("failed", 0),
+        "in vain": outcome.get("no defect", 0),
         "never looked into": outcome.get("not looked into", 0), "standing": outcome.get("waiting", 0),
-        "without warning": (~warned).sum(), "money a year, past": _past_money(a, tried, alarms, faults.assign(warned=warned)),
+        "without warning": (~warned).sum(),
+        "money a year, past": _past_money(a, tried, alarms, faults.assign(warned=warned)),
         **expected,
     }  # fmt: skip
     return pd.Series(counts, dtype="float64")

@@ -28,7 +28,9 @@ _SEPARATORS = (",", ";", "\t")
 
 @dataclass(frozen=True)
 class Draft:
-    """A row that is not written yet. table: findings, corrections or decisions; values: column -> text as it will stand there."""
+    """A row that is not written yet. table: findings, corrections or decisions; values: column -> text as it will stand
+    there.
+    """
 
     table: str
     values: dict[str, str]
@@ -47,13 +49,16 @@ class Draft:
 
 
 def draft_finding(
-    a: Assessment, compartment: str, found_on: str | date, outcome: str, cause: str = "", *, meter_h: float | None = None,
+    a: Assessment, compartment: str, found_on: str | date, outcome: str, cause: str = "", *,
+    meter_h: float | None = None,
     cost: float | None = None, downtime_h: float | None = None, note: str = "", recorded_on: str | date | None = None,
 ) -> Draft:  # fmt: skip
     """What a look inside showed, as a row of `findings`. Nothing is written.
 
-    outcome: `defect`, `no defect` or `failed`; meter_h (h), cost (money), downtime_h (h): missing where not known. prompted_by is the
-    newest bottle of an alarm that stands. recorded_on: default today. ParameterError for a compartment, outcome, day or number that is not allowed.
+    outcome: `defect`, `no defect` or `failed`; meter_h (h), cost (money), downtime_h (h): missing where not known.
+    prompted_by is the
+    newest bottle of an alarm that stands. recorded_on: default today. ParameterError for a compartment, outcome, day or
+    number that is not allowed.
     """
     place_of(a, compartment)
     one_of("outcome", outcome, TABLES["findings"].column("outcome").one_of)
@@ -62,7 +67,8 @@ def draft_finding(
         raise ParameterError(f"recorded_on: found {recorded}, before the look on {found}; wanted that day or later.")
     verdict = a.verdicts[(a.verdicts["compartment"] == compartment) & (a.verdicts["state"] == "alarm")]
     values = {
-        "finding": _free_key(f"F-{compartment}-{found:%y%m%d}", a.findings["finding"]), "compartment": compartment, "found_on": f"{found}",
+        "finding": _free_key(f"F-{compartment}-{found:%y%m%d}", a.findings["finding"]), "compartment": compartment,
+        "found_on": f"{found}",
         "meter_h": _number("meter_h", meter_h), "outcome": outcome, "cause": cause,
         "prompted_by": str(verdict["sample"].iloc[0]) if len(verdict) else "", "cost": _number("cost", cost),
         "downtime_h": _number("downtime_h", downtime_h), "recorded_on": f"{recorded}", "note": note,
@@ -71,11 +77,14 @@ def draft_finding(
 
 
 def draft_correction(
-    a: Assessment, sample: str, field: str, value: object, reason: str, *, decided_by: str, decided_on: str | date | None = None
+    a: Assessment, sample: str, field: str, value: object, reason: str, *, decided_by: str,
+    decided_on: str | date | None = None
 ) -> Draft:  # fmt: skip
-    """One value of a bottle put right, as a row of `corrections`. Nothing is written; the laboratory's file stays as it is.
+    """One value of a bottle put right, as a row of `corrections`. Nothing is written; the laboratory's file stays as it
+    is.
 
-    field: compartment, meter_h, fluid_h, makeup_l, drawn_on, or sample for a bottle that has another number too. ParameterError for a bottle, field or value that is not allowed, or without a reason or a name.
+    field: compartment, meter_h, fluid_h, makeup_l, drawn_on, or sample for a bottle that has another number too.
+    ParameterError for a bottle, field or value that is not allowed, or without a reason or a name.
     """
     one_of("sample", sample, a.samples["sample"])
     one_of("field", field, TABLES["corrections"].column("field").one_of)
@@ -90,14 +99,18 @@ def draft_correction(
     else:
         text = f"{_day('value', str(value))}" if field == "drawn_on" else _number("value", float(str(value)))
     values = {
-        "correction": _free_key(f"K-{sample}", a.corrections["correction"]), "sample": sample, "field": field, "value": text,
+        "correction": _free_key(f"K-{sample}", a.corrections["correction"]), "sample": sample, "field": field,
+        "value": text,
         "decided_on": f"{_day('decided_on', decided_on or date.today())}", "decided_by": decided_by, "reason": reason,
     }  # fmt: skip
     return Draft("corrections", _safe(values))
 
 
-def draft_join(sample: str, bottle: str, taken: pd.Series, *, decided_by: str, decided_on: str | date | None = None) -> Draft:  # fmt: skip
-    """A correction that says that two numbers are one bottle, from `records.reading.same_bottle`. taken: keys of corrections there already."""
+def draft_join(sample: str, bottle: str, taken: pd.Series, *, decided_by: str,
+    decided_on: str | date | None = None) -> Draft:  # fmt: skip
+    """A correction that says that two numbers are one bottle, from `records.reading.same_bottle`. taken: keys of
+    corrections there already.
+    """
     if not decided_by.strip():
         raise ParameterError("decided_by: found nothing; wanted who decided.")
     values = {
@@ -114,9 +127,11 @@ def draft_decision(
 ) -> Draft:  # fmt: skip
     """Who sees to what stands at a compartment and what was decided, as a row of `decisions`. Nothing is written.
 
-    decided: `accepted`, `deferred`, `done` or `overruled`; decided_on: default the assessment's day, or today where that is later than today;
-    due_on: day by which it is to be done, missing for none. It names the alarm that stands there; an order needs none. A decision closes an
-    order, never an alarm or a finding. ParameterError where nothing stands, without an owner or a reason, and for a word or day that cannot be.
+    decided: `accepted`, `deferred`, `done` or `overruled`; decided_on: default the assessment's day, or today where
+    that is later than today;
+    due_on: day by which it is to be done, missing for none. It names the alarm that stands there; an order needs none.
+    A decision closes an order, never an alarm or a finding. ParameterError where nothing stands, without an owner or a
+    reason, and for a word or day that cannot be.
     """
     place_of(a, compartment)
     one_of("decided", decided, DECIDED)
@@ -141,7 +156,8 @@ def draft_decision(
         raise ParameterError(f"due_on: found {due}, before the decision on {day}; wanted that day or later.")
     values = {
         "decision": _free_key(f"D-{compartment}-{day:%y%m%d}", a.decisions["decision"]), "compartment": compartment,
-        "alarm_on": f"{alarm:%Y-%m-%d}" if pd.notna(alarm) else "", "owner": owner, "decided_on": f"{day}", "decided": decided, "why": why, "due_on": due,
+        "alarm_on": f"{alarm:%Y-%m-%d}" if pd.notna(alarm) else "", "owner": owner, "decided_on": f"{day}",
+        "decided": decided, "why": why, "due_on": due,
     }  # fmt: skip
     return Draft("decisions", _safe(values))
 
@@ -184,8 +200,9 @@ def _safe(values: dict[str, str]) -> dict[str, str]:
 def write_back(folder: str | Path, draft: Draft) -> Path:
     """Append a draft to the fleet's own table, in one step under the lock of its records; the file written.
 
-    The file is the old one or the new one, whole, whatever stops the writing; every other byte of it stays. Raises WriteError where another is writing
-    or the row is there already; WrongFile where the table is not a CSV file with these headings.
+    The file is the old one or the new one, whole, whatever stops the writing; every other byte of it stays. Raises
+    WriteError where another is writing or the row is there already; WrongFile where the table is not a CSV file with
+    these headings.
     """
     place = Path(folder)
     with _records_lock(place):
@@ -202,7 +219,9 @@ def write_back(folder: str | Path, draft: Draft) -> Path:
 
 
 def undo(folder: str | Path, draft: Draft) -> Path:
-    """Take a row written by :func:`write_back` out again, if it stands there as it was written. WriteError where it does not."""
+    """Take a row written by :func:`write_back` out again, if it stands there as it was written. WriteError where it
+    does not.
+    """
     place = Path(folder)
     with _records_lock(place):
         path = _table_file(place, draft.table)
@@ -217,7 +236,8 @@ def undo(folder: str | Path, draft: Draft) -> Path:
 
 
 def join_pairs(folder: Path, decided_by: str | None) -> str:
-    """Bottles of a fleet under two numbers, in lines; with a name they are recorded as corrections, one by one, each in one step.
+    """Bottles of a fleet under two numbers, in lines; with a name they are recorded as corrections, one by one, each in
+    one step.
 
     Raises ParameterError for an empty name, WriteError and WrongFile as :func:`write_back`.
     """
@@ -226,7 +246,10 @@ def join_pairs(folder: Path, decided_by: str | None) -> str:
     if pairs.empty:
         return "No bottle stands under two numbers."
     if decided_by is None:
-        return f"{pairs_words(pairs)}\nNothing was written. Where all are right: cmkit join-bottles {folder} --accept --by NAME; else put single ones into corrections."
+        return (
+            f"{pairs_words(pairs)}\nNothing was written. Where all are right: cmkit join-bottles {folder} --accept "
+            f"--by NAME; else put single ones into corrections."
+        )
     taken = fleet.corrections["correction"]
     for row in pairs.itertuples():
         path = write_back(folder, draft_join(row.sample, row.bottle, taken, decided_by=decided_by))
@@ -235,7 +258,9 @@ def join_pairs(folder: Path, decided_by: str | None) -> str:
 
 @contextmanager
 def _records_lock(place: Path) -> Iterator[None]:
-    """Alone with the fleet's records: the store's lock where there is a store, one of the folder's own where there is none."""
+    """Alone with the fleet's records: the store's lock where there is a store, one of the folder's own where there is
+    none.
+    """
     if not (place / "fleet.toml").is_file():
         raise ParameterError(f"folder: found {str(place)!r}, wanted the fleet's folder, with its fleet.toml.")
     lock = place / "store" / "LOCK" if (place / "store").is_dir() else place / ".records.lock"
@@ -252,7 +277,8 @@ def _table_file(place: Path, name: str) -> Path:
         return place / f"{name}.csv"
     if found[0].suffix != ".csv" or found[0].parent != place:
         raise WrongFile(
-            f"{found[0]}: the table '{name}' is not the one file {name}.csv; add the row there by hand. Nothing was written."
+            f"{found[0]}: the table '{name}' is not the one file {name}.csv; add the row there by hand. Nothing was "
+            f"written."
         )
     return found[0]
 
@@ -294,7 +320,9 @@ def _line_end(raw: bytes) -> bytes:
 
 
 def what_changed(before: Assessment, after: Assessment) -> pd.DataFrame:
-    """What two assessments say differently: one row a compartment and thing (compartment, what, before, after), records of alarms included."""
+    """What two assessments say differently: one row a compartment and thing (compartment, what, before, after), records
+    of alarms included.
+    """
     rows: list[dict[str, Any]] = []
     for what in ("state", "cause", "todo"):
         one, other = (x.verdicts.set_index("compartment")[what].fillna("") for x in (before, after))
@@ -312,14 +340,17 @@ def what_changed(before: Assessment, after: Assessment) -> pd.DataFrame:
     seen = before.record.merge(after.record, on=key, how="outer", suffixes=("_a", "_b"), indicator=True)
     other = seen[seen["_merge"] != "both"]
     rows += [
-        {"compartment": r.compartment, "what": "our record", "before": "" if pd.isna(r.words_a) else r.words_a, "after": "" if pd.isna(r.words_b) else r.words_b}
+        {"compartment": r.compartment, "what": "our record", "before": "" if pd.isna(r.words_a) else r.words_a,
+        "after": "" if pd.isna(r.words_b) else r.words_b}
         for r in other.itertuples()
     ]  # fmt: skip
     return pd.DataFrame(rows, columns=["compartment", "what", "before", "after"]).astype("str")
 
 
 def written_row(folder: str | Path, name: str, key: str) -> Draft:
-    """A row that stands in the fleet's own table, by its number, as :func:`undo` takes it out. ParameterError where there is none."""
+    """A row that stands in the fleet's own table, by its number, as :func:`undo` takes it out. ParameterError where
+    there is none.
+    """
     path = _table_file(Path(folder), name)
     raw = path.read_bytes() if path.exists() else _heading(name)
     head, separator = _headings(path, raw)

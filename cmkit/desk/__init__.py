@@ -1,4 +1,5 @@
-"""The analyst's desk: widgets for a notebook. What they show is computed by plain functions (`cmkit.analyst`), so that a test reads it without a screen.
+"""The analyst's desk: widgets for a notebook. What they show is computed by plain functions (`cmkit.analyst`), so that
+a test reads it without a screen.
 
     cmkit.desk.fleet(a)                        which compartments need a look; choose one
     cmkit.desk.compartment(a, "WL-04/engine")  its results, its rate, and everything that was weighed

@@ -1,4 +1,6 @@
-"""The widgets an analyst uses in a notebook: what they show is computed by plain functions, so that a test can read it without a screen."""
+"""The widgets an analyst uses in a notebook: what they show is computed by plain functions, so that a test can read it
+without a screen.
+"""
 
 from dataclasses import dataclass, replace
 
@@ -20,7 +22,9 @@ from cmkit.intervals.tune import FLAT, Draws, draw_factors, flat_stretch, interv
 
 @dataclass(frozen=True)
 class IntervalView:
-    """What the interval desk shows: the curve with its band, the advice as the books' figure wants it, and sentences."""
+    """What the interval desk shows: the curve with its band, the advice as the books' figure wants
+    it, and sentences.
+    """
 
     curve: pd.DataFrame
     advice: pd.DataFrame
@@ -39,7 +43,9 @@ def interval_view(
     *,
     name: str = "this compartment",
 ) -> IntervalView:
-    """Cost against the interval for one compartment, the interval of least expected cost on the service grid, and what would change it."""
+    """Cost against the interval for one compartment, the interval of least expected cost on the service grid, and what
+    would change it.
+    """
     grid = curve_grid(np.array(service_h), today_h)
     allowed = np.isin(grid, service_h) | np.isinf(grid)
     spread = interval_uncertainty(case, grid, draws, today_h, allowed)
@@ -63,10 +69,13 @@ def interval_view(
     caught = interval_cost(case, grid[[now, at]], fine=False).p_caught
     said = (
         _advised(advised, spread.best_low_h, spread.best_high_h),
-        f"{money(expected[at], currency)} per 1,000 h, {money(expected[now], currency)} with today's {today_h:,.0f} h, {money(expected[-1], currency)} without samples",
-        f"saving {money(expected[now] - expected[at], currency)} per 1,000 h; nine in ten between {money(1000 * spread.saving_low[at], currency)} and {money(1000 * spread.saving_high[at], currency)}",
+        f"{money(expected[at], currency)} per 1,000 h, {money(expected[now], currency)} with today's {today_h:,.0f} "
+        f"h, {money(expected[-1], currency)} without samples",
+        f"saving {money(expected[now] - expected[at], currency)} per 1,000 h; nine in ten between "
+        f"{money(1000 * spread.saving_low[at], currency)} and {money(1000 * spread.saving_high[at], currency)}",
         f"defects caught in time: {caught[1]:.0%}, today {caught[0]:.0%}",
-        f"within 5 % of the least: {low[0]:,.0f} to {high[0]:,.0f} h; choosing so costs {spread.regret:.1%} more than knowing the truth",
+        f"within 5 % of the least: {low[0]:,.0f} to {high[0]:,.0f} h; choosing so costs {spread.regret:.1%} more than "
+        f"knowing the truth",
         f"what would change it: {what_changes(case, grid[allowed], np.array([grid[at]]))[0]}",
     )
     return IntervalView(curve.assign(name=name), advice, said)
@@ -90,7 +99,9 @@ _DRAWS = 200  # own choice: what is not known, drawn so often; the advice of the
 
 
 def interval(a: Assessment, name: str = "") -> Panel:
-    """:func:`interval_desk` of one compartment; default: the one with most to gain. ParameterError where there is no advice on it."""
+    """:func:`interval_desk` of one compartment; default: the one with most to gain. ParameterError where there is no
+    advice on it.
+    """
     rows = a.intervals[a.intervals["cost_today"].notna()].set_index("compartment")
     if rows.empty:
         raise ParameterError("no compartment of this fleet has advice on its interval yet.")
@@ -114,7 +125,8 @@ def interval_desk(
 ) -> Panel:  # fmt: skip
     """Boxes for delay, growth, turnaround and money of one compartment, and its cost curve, drawn again as they change.
 
-    rate_events, delay_sd, growth_sd: how well rate, delay and growth are known (see `intervals.tune.draw_factors`). Nothing is written.
+    rate_events, delay_sd, growth_sd: how well rate, delay and growth are known (see `intervals.tune.draw_factors`).
+    Nothing is written.
     """
     start = {key: float(getattr(case, key)) for key, _ in _BOXES if key != "between_h"}
     start |= {"between_h": 1 / float(case.defect_rate_per_h)}

@@ -83,7 +83,9 @@ def weighed_html(a: Assessment, name: str) -> str:
 
 
 def compartment(a: Assessment, name: str) -> Panel:
-    """One compartment by itself, with a choice of the result that is drawn. ParameterError for a name that is not known."""
+    """One compartment by itself, with a choice of the result that is drawn. ParameterError for a name that is not
+    known.
+    """
     place_of(a, name)
     measured = a.history[a.history["compartment"] == name]["analyte"].unique().tolist()
     which = choice("result", [("those that tell the story", None), *((m, m) for m in measured)])
@@ -97,7 +99,9 @@ def compartment(a: Assessment, name: str) -> Panel:
 
 
 def limits(a: Assessment) -> Panel:
-    """A fixed limit tried on the fleet's own past: what it would have raised, and what that led to. Nothing is written."""
+    """A fixed limit tried on the fleet's own past: what it would have raised, and what that led to.
+    Nothing is written.
+    """
     kind = choice("kind", sorted(a.compartments["kind"].unique()))
     analyte = choice("result", sorted(a.limits["analyte"].unique()))
     alert, alarm = number_box("alert", 20.0), number_box("alarm", 40.0)
@@ -107,8 +111,8 @@ def limits(a: Assessment) -> Panel:
         tried = what_if(a, limits={kind.value: {analyte.value: (alert.value, alarm.value)}})
         return (
             table(tried.reset_index())
-            + f'<pre>[limits."{kind.value}"]\n{analyte.value} = {{ alert = {alert.value:g}, alarm = {alarm.value:g} }}</pre>'
-            + words("To accept it, write these lines into fleet.toml.")
+            + f'<pre>[limits."{kind.value}"]\n{analyte.value} = {{ alert = {alert.value:g}, alarm = {alarm.value:g} '
+            f"}}</pre>" + words("To accept it, write these lines into fleet.toml.")
         )
 
     redrawn([kind, analyte, alert, alarm], (out, draw))

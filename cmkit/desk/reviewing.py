@@ -1,4 +1,6 @@
-"""Review: what a look showed, a value put right, or who sees to an alarm, shown as the exact row, written to the fleet that was opened, and taken back."""
+"""Review: what a look showed, a value put right, or who sees to an alarm, shown as the exact row, written to the fleet
+that was opened, and taken back.
+"""
 
 from collections.abc import Callable
 from pathlib import Path
@@ -29,9 +31,11 @@ class Written:
 
 
 def review(a: Assessment, folder: str | Path) -> Panel:
-    """A finding, a correction or a decision, previewed as the row it becomes, appended to the tables in `folder`, the fleet assessed again.
+    """A finding, a correction or a decision, previewed as the row it becomes, appended to the tables in `folder`, the
+    fleet assessed again.
 
-    folder: of the fleet that `a` was made from. What changed on screen is what the two assessments say differently. ParameterError where the folder is no fleet's.
+    folder: of the fleet that `a` was made from. What changed on screen is what the two assessments say differently.
+    ParameterError where the folder is no fleet's.
     """
     if not (Path(folder) / "fleet.toml").is_file():
         raise ParameterError(f"folder: found {str(folder)!r}, wanted the fleet's folder, with its fleet.toml.")

@@ -1,4 +1,6 @@
-"""Parts the desk's panels share: labelled controls, safe HTML, and figures as pictures, which need no script and stay when the kernel is gone."""
+"""Parts the desk's panels share: labelled controls, safe HTML, and figures as pictures, which need no script and stay
+when the kernel is gone.
+"""
 
 import re
 from collections.abc import Callable, Sequence
@@ -20,8 +22,8 @@ _LABEL = {"description_width": "initial"}
 
 
 class Shown:
-    """What a panel shows under its controls: an ordinary output of the cell, replaced as `value` (HTML) is set, so that a saved notebook
-    keeps it without a kernel and nbconvert prints it."""
+    """What a panel shows under its controls: an ordinary output of the cell, replaced as `value` (HTML) is set, so that
+    a saved notebook keeps it without a kernel and nbconvert prints it."""
 
     def __init__(self, value: str = "") -> None:
         self._value, self._name, self._on_screen = value, uuid4().hex, False
@@ -48,7 +50,9 @@ _TAG = re.compile(r"<[^>]*>")
 
 
 class Panel:
-    """Controls, and what they show under them. controls: a widget, to be put into a layout of your own; parts: what is shown."""
+    """Controls, and what they show under them. controls: a widget, to be put into a layout of your own; parts: what is
+    shown.
+    """
 
     def __init__(self, controls: Sequence[widgets.Widget], parts: Sequence[Shown]) -> None:
         self.controls = widgets.VBox(list(controls))
@@ -63,7 +67,10 @@ class Panel:
 def picture(figure: go.Figure) -> str:
     """A figure and its caption as HTML."""
     meta = figure.layout.meta or {}
-    return f"<figure style='margin:0'>{figure_bundle(figure)['image/svg+xml']}<figcaption>{escape(str(meta.get('caption', '')))}</figcaption></figure>"
+    return (
+        f"<figure style='margin:0'>{figure_bundle(figure)['image/svg+xml']}"
+        f"<figcaption>{escape(str(meta.get('caption', '')))}</figcaption></figure>"
+    )
 
 
 def table(frame: pd.DataFrame) -> str:
@@ -119,8 +126,8 @@ def button(label: str, tooltip: str, act: Callable[[], None]) -> widgets.Button:
 
 
 def redrawn(controls: list[Any], *parts: tuple[Shown, Callable[[], str]]) -> None:
-    """Draw each part now and whenever a control changes, in order, each on screen before the next is begun; a message of ours is shown
-    where the picture would be."""
+    """Draw each part now and whenever a control changes, in order, each on screen before the next is begun; a message
+    of ours is shown where the picture would be."""
 
     def again(_: Any = None) -> None:
         for out, draw in parts:

@@ -1,7 +1,8 @@
-"""Particle counts and their classes: ISO 4406:2021 codes, SAE AS4059 E (cumulative), the older difference classes (NAS 1638).
+"""Particle counts and their classes: ISO 4406:2021 codes, SAE AS4059 E (cumulative), the older difference classes (NAS
+1638).
 
-Sizes in um(c) as counted by an instrument calibrated to ISO 11171: at and above 4, 6, 14. Counts per ml for ISO 4406, per 100 ml for
-the others, as the standards have it.
+Sizes in um(c) as counted by an instrument calibrated to ISO 11171: at and above 4, 6, 14. Counts per ml for ISO 4406,
+per 100 ml for the others, as the standards have it.
 """
 
 import itertools
@@ -41,7 +42,8 @@ class CleanlinessCode:
 def iso_code(p4: float, p6: float, p14: float) -> CleanlinessCode:
     """Code such as `21/18/14` from counts per ml at and above 4, 6 and 14 um(c); a missing count becomes `-`.
 
-    No code when a count is negative, or larger than that of a smaller size: counts are cumulative and cannot rise with size.
+    No code when a count is negative, or larger than that of a smaller size: counts are cumulative and cannot rise with
+    size.
     """
     counts = [p4, p6, p14]
     known = [c for c in counts if not np.isnan(c)]
@@ -61,7 +63,9 @@ def _code_word(count: float) -> str:
 
 @dataclass(frozen=True)
 class CountRange:
-    """What one number of a code says: more than `low` up to and including `high` per ml. mark: ``, `*` too many to count, `-` not required, `>=` fewer than 20 counted."""
+    """What one number of a code says: more than `low` up to and including `high` per ml. mark: ``, `*` too many to
+    count, `-` not required, `>=` fewer than 20 counted.
+    """
 
     low: float
     high: float
@@ -71,13 +75,15 @@ class CountRange:
 def parse_iso_code(text: str) -> tuple[CountRange, ...]:
     """Ranges of counts per ml behind a code of two (microscope: 5 and 15 um) or three numbers (ISO 4406:2021).
 
-    `*`: too many to count; `-`: not required; `>=7`: fewer than 20 particles were counted; `>28`: more than the table holds. Raises ValueError,
-    naming what was found, for another form, a number above 28, or numbers that rise with size.
+    `*`: too many to count; `-`: not required; `>=7`: fewer than 20 particles were counted; `>28`: more than the table
+    holds. Raises ValueError, naming what was found, for another form, a number above 28, or numbers that rise with
+    size.
     """
     parts = [p.strip() for p in text.strip().split("/")]
     if len(parts) not in (2, 3):
         raise ValueError(
-            f"ISO 4406 code {text!r}: found {len(parts)} number(s), wanted three as in 18/16/13 (two for a microscope count)"
+            f"ISO 4406 code {text!r}: found {len(parts)} number(s), wanted three as in 18/16/13 (two for a microscope "
+            f"count)"
         )
     ranges = tuple(_range_of(part, text) for part in parts)
     known = [r for r in ranges if not np.isnan(r.high)]
@@ -105,15 +111,18 @@ def _range_of(part: str, text: str) -> CountRange:
 def as4059_classes(per_100ml: Sequence[float]) -> tuple[str, ...]:
     """SAE AS4059 rev E class per size A..F (>4, 6, 14, 21, 38, 70 um(c)), cumulative counts per 100 ml, such as `6A`.
 
-    A class holds up to and including its number. `000` is the cleanest; beyond class 12 the word is `>12`. A missing count gives an empty word.
+    A class holds up to and including its number. `000` is the cleanest; beyond class 12 the word is `>12`. A missing
+    count gives an empty word.
     """
-    return tuple(_class_word("as4059e_cumulative", size, count) + size if not np.isnan(count) else "" for size, count in zip(SIZES, per_100ml, strict=False))  # fmt: skip
+    return tuple(_class_word("as4059e_cumulative", size, count) + size if not np.isnan(count) else "" for size,
+        count in zip(SIZES, per_100ml, strict=False))  # fmt: skip
 
 
 def nas1638_classes(per_100ml_between: Sequence[float]) -> tuple[str, ...]:
     """Older difference classes (NAS 1638) of counts per 100 ml between 5-15, 15-25, 25-50, 50-100 and over 100 um."""
     names = ("5_15", "15_25", "25_50", "50_100", "over_100")
-    return tuple(_class_word("nas1638_differential", name, count) if not np.isnan(count) else "" for name, count in zip(names, per_100ml_between, strict=True))  # fmt: skip
+    return tuple(_class_word("nas1638_differential", name, count) if not np.isnan(count) else "" for name,
+        count in zip(names, per_100ml_between, strict=True))  # fmt: skip
 
 
 def _class_word(table_name: str, column: str, count: float) -> str:
@@ -125,7 +134,9 @@ def _class_word(table_name: str, column: str, count: float) -> str:
 
 
 def difference_class(per_100ml_between: Sequence[float]) -> Answer:
-    """The whole count's older class (NAS 1638): the worst of its five sizes, 00 as -1; undefined beyond class 12 or without counts."""
+    """The whole count's older class (NAS 1638): the worst of its five sizes, 00 as -1; undefined beyond class 12 or
+    without counts.
+    """
     words = [w for w in nas1638_classes(per_100ml_between) if w]
     if not words:
         return undefined("no counts")

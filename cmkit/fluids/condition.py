@@ -1,4 +1,6 @@
-"""Condition of a fluid in use: reserve of base against acid, remaining life, water, and ratios that tell sources apart."""
+"""Condition of a fluid in use: reserve of base against acid, remaining life, water, and ratios that
+tell sources apart.
+"""
 
 import math
 
@@ -10,10 +12,13 @@ from cmkit.fluids.answer import Answer, undefined
 
 
 def remaining_life(fluid_h: ArrayLike, value: ArrayLike, limit: float, direction: str = "down") -> Answer:
-    """Operating hours from the newest of one fluid's results until a straight trend meets `limit`; 0 when it is there already.
+    """Operating hours from the newest of one fluid's results until a straight trend meets `limit`; 0 when it is there
+    already.
 
-    fluid_h [n]: hours on the fluid, distinct; value [n]: base number, acid number, ... in its unit, missing results left out; direction: the way that is
-    bad. Slope: median of pairwise slopes (Theil-Sen, scipy). Undefined with fewer than three results, or when the trend does not go the bad way.
+    fluid_h [n]: hours on the fluid, distinct; value [n]: base number, acid number, ... in its unit, missing results
+    left out; direction: the way that is
+    bad. Slope: median of pairwise slopes (Theil-Sen, scipy). Undefined with fewer than three results, or when the trend
+    does not go the bad way.
     """
     h, v = np.asarray(fluid_h, float), np.asarray(value, float)
     keep = np.isfinite(h) & np.isfinite(v)
@@ -37,10 +42,12 @@ def _robust_line(x: np.ndarray, y: np.ndarray) -> tuple[float, float]:
 
 
 def acid_base_crossing(fluid_h: ArrayLike, base: ArrayLike, acid: ArrayLike) -> Answer:
-    """Hours on the fluid at which the acid number meets the base number, both as straight trends (common practice: change by then).
+    """Hours on the fluid at which the acid number meets the base number, both as straight trends (common practice:
+    change by then).
 
-    fluid_h, base, acid [n]: hours, mg KOH/g, mg KOH/g of one fluid's bottles. A crossing already seen is placed between its two bottles;
-    otherwise the trends (Theil-Sen) are carried on. Undefined with fewer than two bottles, or when they do not approach.
+    fluid_h, base, acid [n]: hours, mg KOH/g, mg KOH/g of one fluid's bottles. A crossing already seen is placed between
+    its two bottles; otherwise the trends (Theil-Sen) are carried on. Undefined with fewer than two bottles, or when
+    they do not approach.
     """
     h, gap = np.asarray(fluid_h, float), np.asarray(base, float) - np.asarray(acid, float)
     keep = np.isfinite(h) & np.isfinite(gap)
@@ -71,14 +78,18 @@ def water_percent_from_ppm(ppm: ArrayLike) -> np.ndarray:
 
 
 def litres_of_water(ppm: float, charge_l: float, density_kg_l: float = 0.88) -> Answer:
-    """Litres of water in a charge: what a result means in the sump. density of the oil in kg/l (0.88: common practice for mineral oil)."""
+    """Litres of water in a charge: what a result means in the sump. density of the oil in kg/l (0.88: common practice
+    for mineral oil).
+    """
     if not (math.isfinite(ppm) and ppm >= 0 and math.isfinite(charge_l) and charge_l > 0):
         return undefined(f"water {ppm:g} ppm in {charge_l:g} l; wanted a result and a charge")
     return Answer(ppm * 1e-6 * charge_l * density_kg_l)
 
 
 def ratio(top: float, bottom: float, least: float = 1.0) -> Answer:
-    """top / bottom of two results in one unit, such as Si:Al. Undefined while the bottom is below `least` (a ratio of traces is noise)."""
+    """top / bottom of two results in one unit, such as Si:Al. Undefined while the bottom is below `least` (a ratio of
+    traces is noise).
+    """
     if not (math.isfinite(top) and math.isfinite(bottom)):
         return undefined("a result is missing")
     if bottom < least:

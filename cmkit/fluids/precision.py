@@ -9,10 +9,12 @@ EXCEEDED_ONCE_IN_TWENTY = 2.77  # 1.96 times the square root of 2
 
 
 def allowed_difference(analyte: str, result: float, same_laboratory: bool = True, fluid: str = "used") -> Answer:
-    """Difference of two results about `result` that is exceeded once in twenty by chance: repeatability, or reproducibility between laboratories.
+    """Difference of two results about `result` that is exceeded once in twenty by chance: repeatability, or
+    reproducibility between laboratories.
 
-    analyte: column name such as `Fe_ppm`, result in its unit, >= 0. fluid: `used`, or `fresh`; where the method states only the fresh
-    fluid, that is taken (used fluids are worse). Source: reference/precision.csv. Undefined for an analyte that is not in it.
+    analyte: column name such as `Fe_ppm`, result in its unit, >= 0. fluid: `used`, or `fresh`; where the method states
+    only the fresh fluid, that is taken (used fluids are worse). Source: reference/precision.csv. Undefined for an
+    analyte that is not in it.
     """
     if not (math.isfinite(result) and result >= 0):
         return undefined(f"result {result:g}; wanted a number of zero or more")
@@ -32,6 +34,8 @@ def spread_from_difference(difference: float) -> float:
 
 
 def really_differ(first: float, second: float, analyte: str, same_laboratory: bool = True) -> bool | None:
-    """Whether two results of used fluid differ by more than chance (once in twenty); None where the precision is not known."""
+    """Whether two results of used fluid differ by more than chance (once in twenty); None where the precision is not
+    known.
+    """
     allowed = allowed_difference(analyte, (first + second) / 2, same_laboratory)
     return abs(first - second) > allowed.value if allowed.known else None

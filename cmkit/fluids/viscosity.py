@@ -1,4 +1,6 @@
-"""Kinematic viscosity: index, change with temperature, grades, mixing. All viscosities in mm2/s (= cSt), temperatures in degrees C."""
+"""Kinematic viscosity: index, change with temperature, grades, mixing. All viscosities in mm2/s (= cSt), temperatures
+in degrees C.
+"""
 
 import math
 import re
@@ -12,7 +14,8 @@ _GEAR_FROM = 70  # SAE J306 gear grades are 70W and above, J300 engine grades 60
 
 
 def index_reference(kv100: float) -> tuple[float, float]:
-    """L and H of ASTM D2270 for a viscosity at 100 C of 2 mm2/s or more: viscosities at 40 C of oils of index 0 and 100.
+    """L and H of ASTM D2270 for a viscosity at 100 C of 2 mm2/s or more: viscosities at 40 C of oils of index 0 and
+    100.
 
     Table 1 with linear interpolation up to 70 mm2/s, the standard's equations above. NaN below 2.
     """
@@ -27,8 +30,8 @@ def index_reference(kv100: float) -> tuple[float, float]:
 def viscosity_index(kv40: float, kv100: float) -> Answer:
     """Viscosity index, unrounded, of an oil of viscosity `kv40` at 40 C and `kv100` at 100 C (ASTM D2270, ISO 2909).
 
-    Procedure A (up to 100): 100 (L - U)/(L - H). Procedure B (above): (10^N - 1)/0.00715 + 100, N = (log H - log U)/log Y.
-    Undefined below 2 mm2/s at 100 C, and when the oil does not thin from 40 to 100 C.
+    Procedure A (up to 100): 100 (L - U)/(L - H). Procedure B (above): (10^N - 1)/0.00715 + 100, N = (log H - log U)/log
+    Y. Undefined below 2 mm2/s at 100 C, and when the oil does not thin from 40 to 100 C.
     """
     bad = not_positive(viscosity_at_40_C=kv40, viscosity_at_100_C=kv100)
     if bad:
@@ -51,16 +54,19 @@ def reported_index(kv40: float, kv100: float) -> Answer:
 
 
 def walther(temperature_1: float, kv_1: float, temperature_2: float, kv_2: float) -> tuple[float, float]:
-    """A and B of log log(v + 0.7) = A - B log T through two points, T in kelvin (ASTM D341; base-10 logarithms, v above 2 mm2/s).
+    """A and B of log log(v + 0.7) = A - B log T through two points, T in kelvin (ASTM D341; base-10 logarithms, v above
+    2 mm2/s).
 
-    Raises ValueError when a viscosity is not above 2, the temperatures are equal, or the oil does not thin with temperature.
+    Raises ValueError when a viscosity is not above 2, the temperatures are equal, or the oil does not thin with
+    temperature.
     """
     for kv in (kv_1, kv_2):
         if not kv > 2:
             raise ValueError(f"viscosity {kv:g} mm2/s; this form of ASTM D341 holds above 2")
     if temperature_1 == temperature_2 or (kv_1 - kv_2) * (temperature_1 - temperature_2) >= 0:
         raise ValueError(
-            f"{kv_1:g} mm2/s at {temperature_1:g} C and {kv_2:g} at {temperature_2:g} C; wanted two temperatures, thinner at the higher"
+            f"{kv_1:g} mm2/s at {temperature_1:g} C and {kv_2:g} at {temperature_2:g} C; wanted two temperatures, "
+            f"thinner at the higher"
         )
     x1, x2 = (math.log10(t + 273.15) for t in (temperature_1, temperature_2))
     y1, y2 = (math.log10(math.log10(v + 0.7)) for v in (kv_1, kv_2))
@@ -71,7 +77,8 @@ def walther(temperature_1: float, kv_1: float, temperature_2: float, kv_2: float
 def viscosity_at(temperature: float, kv40: float, kv100: float) -> Answer:
     """Viscosity at `temperature`, from those at 40 and 100 C (ASTM D341, first form).
 
-    Undefined where a viscosity is not above 2 mm2/s, the oil does not thin, or the answer falls below 2 (the form does not hold there).
+    Undefined where a viscosity is not above 2 mm2/s, the oil does not thin, or the answer falls below 2 (the form does
+    not hold there).
     """
     bad = not_positive(viscosity_at_40_C=kv40, viscosity_at_100_C=kv100)
     if bad:
@@ -103,7 +110,9 @@ def at_40_and_100(temperature_1: float, kv_1: float, temperature_2: float, kv_2:
 
 
 def iso_grade(kv40: float) -> Answer:
-    """ISO 3448 viscosity grade (2..3200) of an oil by its viscosity at 40 C: within 10 % of the grade's midpoint, limits included."""
+    """ISO 3448 viscosity grade (2..3200) of an oil by its viscosity at 40 C: within 10 % of the grade's midpoint,
+    limits included.
+    """
     bad = not_positive(viscosity_at_40_C=kv40)
     if bad:
         return undefined(bad)
@@ -118,8 +127,8 @@ def iso_grade(kv40: float) -> Answer:
 def grade_viscosity(grade: str) -> tuple[str, Answer]:
     """What a grade's name says of the fresh fluid: the column it speaks of and the middle of the grade, mm2/s.
 
-    `ISO VG 46` -> visc40_cSt, 46. `SAE 15W-40` -> visc100_cSt, middle of J300 grade 40; `SAE 80W-90` the same by J306. Fluids of one
-    grade differ by a tenth and more from its middle; what was learnt from fresh bottles is better.
+    `ISO VG 46` -> visc40_cSt, 46. `SAE 15W-40` -> visc100_cSt, middle of J300 grade 40; `SAE 80W-90` the same by J306.
+    Fluids of one grade differ by a tenth and more from its middle; what was learnt from fresh bottles is better.
     """
     text = grade.upper()
     iso = re.search(r"\bVG\s*(\d+)", text)
@@ -142,9 +151,11 @@ def grade_viscosity(grade: str) -> tuple[str, Answer]:
 
 
 def mixed_viscosity(kv_1: float, share_1: float, kv_2: float) -> Answer:
-    """Viscosity of a mixture at the temperature of both: loglog(v + 0.7) is mixed by volume share (the blending rule behind ASTM D7152).
+    """Viscosity of a mixture at the temperature of both: loglog(v + 0.7) is mixed by volume share (the blending rule
+    behind ASTM D7152).
 
-    share_1: volume share of the first fluid, 0..1. Both above 0.3 mm2/s. An estimate: mineral oils of one kind to a few per cent.
+    share_1: volume share of the first fluid, 0..1. Both above 0.3 mm2/s. An estimate: mineral oils of one kind to a few
+    per cent.
     """
     bad = not_positive(first_viscosity=kv_1, second_viscosity=kv_2)
     if bad or not 0 <= share_1 <= 1:
@@ -156,7 +167,8 @@ def mixed_viscosity(kv_1: float, share_1: float, kv_2: float) -> Answer:
 
 
 def foreign_share(kv_found: float, kv_own: float, kv_foreign: float) -> Answer:
-    """Share of a foreign fluid that would explain a viscosity, by :func:`mixed_viscosity` turned round; all at one temperature.
+    """Share of a foreign fluid that would explain a viscosity, by :func:`mixed_viscosity` turned round; all at one
+    temperature.
 
     Undefined when the result does not lie between the two fluids: then mixing these two cannot explain it.
     """

@@ -20,11 +20,13 @@ _WAIT_S = 10.0
 
 
 def accept_intervals(settings_file: Path, every_h: Mapping[str, float | None], known: Iterable[str]) -> None:
-    """Write accepted intervals (h) of compartments, families or kinds into fleet.toml, all of them or none; None takes one back.
+    """Write accepted intervals (h) of compartments, families or kinds into fleet.toml, all of them or none; None takes
+    one back.
 
-    known: names that may be given. Hours lie within `settings.ACCEPTED_H`. The rest of the file stays as it is, byte for byte, comments
-    included, and a link stays a link; the new text is read before it replaces the old one, and one writer at a time does this.
-    Raises SettingsError for an unknown name, hours out of range, or when nothing is there to take back; WriteError where another writes.
+    known: names that may be given. Hours lie within `settings.ACCEPTED_H`. The rest of the file stays as it is, byte
+    for byte, comments included, and a link stays a link; the new text is read before it replaces the old one, and one
+    writer at a time does this. Raises SettingsError for an unknown name, hours out of range, or when nothing is there
+    to take back; WriteError where another writes.
     """
     place = Path(os.path.realpath(settings_file))
     names = set(known)
@@ -43,7 +45,8 @@ def accept_intervals(settings_file: Path, every_h: Mapping[str, float | None], k
             wanted = {k: v for k, v in wanted.items() if k != name} | ({} if hours is None else {name: float(hours)})
         if not _says(text, replace(before, accepted_intervals=wanted)):
             raise SettingsError(
-                f"{settings_file}: the section {_SECTION} is written in a way this cannot edit; change it by hand. Nothing was written."
+                f"{settings_file}: the section {_SECTION} is written in a way this cannot edit; change it by hand. "
+                f"Nothing was written."
             )
         write_file(settings_file, text)
 

@@ -7,13 +7,16 @@ SHOWN = 40
 
 
 def worth_changing(rows: pd.DataFrame) -> pd.Series:
-    """Flags advice that differs from today's interval and is not on the flat stretch where the choice hardly matters."""
+    """Flags advice that differs from today's interval and is not on the flat stretch where the
+    choice hardly matters.
+    """
     flat = rows["today_h"].between(rows["flat_low_h"], rows["flat_high_h"])
     return ~np.isclose(rows["advised_h"], rows["today_h"]) & ~flat & (rows["saving"] > 0)
 
 
 def intervals_text(intervals: pd.DataFrame, currency: str, assumed: tuple[str, ...] = ()) -> str:
-    """What would be saved most, first: at most SHOWN compartments whose interval would change, at most 100 columns wide.
+    """What would be saved most, first: at most SHOWN compartments whose interval would change, at most 100 columns
+    wide.
 
     assumed: costs that are the package's own because the fleet has given none.
     """
@@ -21,7 +24,8 @@ def intervals_text(intervals: pd.DataFrame, currency: str, assumed: tuple[str, .
     changed = judged[worth_changing(judged)].sort_values(["saving", "compartment"], ascending=[False, True])
     lines = [
         f"{len(intervals)} compartments, {len(intervals) - len(judged)} of them not judged.",
-        f"{len(judged) - len(changed)} best left as they are: today's interval is the best, or the choice hardly matters.",
+        f"{len(judged) - len(changed)} best left as they are: today's interval is the best, or the choice hardly "
+        f"matters.",
         f"{len(changed)} for which another interval is expected to cost less. {_sure(changed)}",
         f"Costs in {currency} per 1,000 operating hours; nine in ten savings would lie in the range.",
         *([f"Assumed costs: {', '.join(assumed)}. Put your own under [costs] in fleet.toml."] if assumed else []),
@@ -49,4 +53,5 @@ def _sure(changed: pd.DataFrame) -> str:
 def _line(row) -> str:  # type: ignore[no-untyped-def]
     advised = "none" if pd.isna(row.advised_h) else f"{row.advised_h:,.0f}"
     spread = f"{row.saving_low:,.0f} to {row.saving_high:,.0f}"
-    return f"{row.compartment[:33]:<34}{row.today_h:>8,.0f}{advised:>10}{row.cost_today:>10,.0f}{row.saving:>9,.0f}{spread:>16}  {row.binds}"
+    money = f"{row.cost_today:>10,.0f}{row.saving:>9,.0f}{spread:>16}"
+    return f"{row.compartment[:33]:<34}{row.today_h:>8,.0f}{advised:>10}{money}  {row.binds}"

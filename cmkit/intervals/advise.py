@@ -1,4 +1,6 @@
-"""How often to sample each compartment of a fleet: records, wear numbers and money in, one row of advice per compartment out."""
+"""How often to sample each compartment of a fleet: records, wear numbers and money in, one row of advice per
+compartment out.
+"""
 
 from dataclasses import fields
 from typing import Any
@@ -45,9 +47,10 @@ def advise_intervals(
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """(intervals, curves): advice and cost curve of each compartment of a working machine (columns INTERVALS; CURVES).
 
-    exposure, rates: as made by `wear`; use: machine, h_per_day. Hours are operating hours, costs are per 1,000 of them. advised_h is NaN
-    when no interval pays or none could be judged; the words say which. The advice is the interval of least expected cost on the service
-    grid; what crew and laboratory can do is the whole fleet's matter (:func:`within_capacity`).
+    exposure, rates: as made by `wear`; use: machine, h_per_day. Hours are operating hours, costs are per 1,000 of them.
+    advised_h is NaN when no interval pays or none could be judged; the words say which. The advice is the interval of
+    least expected cost on the service grid; what crew and laboratory can do is the whole fleet's matter
+    (:func:`within_capacity`).
     """
     rows = _compartments(known, exposure, learnt.numbers, rates, use)
     rows["turnaround_days"] = turnaround_by_machine(known, learnt.turnaround).reindex(rows["machine"]).to_numpy()
@@ -90,10 +93,11 @@ def curve_grid(service_h: Array, today_h: Array) -> Array:
 
 
 def defect_rates(records: pd.DataFrame, settings: Settings, chance: dict[str, float]) -> pd.DataFrame:
-    """What the fleet's own record says of each kind of compartment (columns LEARNT): defect rate, mean delay, weight of the prior.
+    """What the fleet's own record says of each kind of compartment (columns LEARNT): defect rate, mean delay, weight of
+    the prior.
 
-    records: as :func:`defect_records` makes them; chance: per kind, that a sample shows a present defect, from the trend. Below ten events
-    the delay stays the assumed one; above, rate, delay and detection are fitted together.
+    records: as :func:`defect_records` makes them; chance: per kind, that a sample shows a present defect, from the
+    trend. Below ten events the delay stays the assumed one; above, rate, delay and detection are fitted together.
     """
     rows = [
         _learn(own, settings.kind(str(name)), chance.get(str(name), 0.6), settings.intervals)
@@ -103,7 +107,9 @@ def defect_rates(records: pd.DataFrame, settings: Settings, chance: dict[str, fl
 
 
 def _learn(own: pd.DataFrame, kind: Kind, chance: float, assumed: Intervals) -> tuple[Any, ...]:
-    """One row of LEARNT: Gamma posterior of the rate, or the fit of rate, delay and detection where there are events enough."""
+    """One row of LEARNT: Gamma posterior of the rate, or the fit of rate, delay and detection where there are events
+    enough.
+    """
     weight, delay, sd = assumed.rate_prior_events, kind.delay_mean_h, assumed.delay_log_sd
     events, hours = int(own["kind_of"].isin(["defect", "failure"]).sum()), float(own["hours"].sum())
     assumed_h = weight / kind.defect_rate_per_h
@@ -135,7 +141,9 @@ def _known_from(assumed: float) -> str:
 
 
 def _chance_by_kind(known: Fleet, rows: pd.DataFrame) -> dict[str, float]:
-    """For one typical compartment of each kind, the constant chance per sample that catches what the trend catches today."""
+    """For one typical compartment of each kind, the constant chance per sample that catches what the trend catches
+    today.
+    """
     some = rows[rows["analyte"].notna()].sort_values("rate_mean", kind="stable")
     middle = some.groupby("kind").apply(lambda own: own.index[len(own) // 2], include_groups=False)
     if middle.empty:
@@ -147,10 +155,12 @@ def _chance_by_kind(known: Fleet, rows: pd.DataFrame) -> dict[str, float]:
 
 
 def defect_records(known: Fleet, exposure: pd.DataFrame, use: pd.DataFrame) -> pd.DataFrame:
-    """Samples and looks inside of each compartment life in order: compartment, kind, life, run_h, kind_of, hours (since the record before).
+    """Samples and looks inside of each compartment life in order: compartment, kind, life, run_h, kind_of, hours (since
+    the record before).
 
-    kind_of is a kind of `estimate.fit_defect_history`. A finding prompted by a sample counts at that sample; samples between the two
-    say nothing. Each life begins at its first sample, taken as healthy, and ends at the machine's last reading or its last record.
+    kind_of is a kind of `estimate.fit_defect_history`. A finding prompted by a sample counts at that sample; samples
+    between the two say nothing. Each life begins at its first sample, taken as healthy, and ends at the machine's last
+    reading or its last record.
     """
     bottles = exposure[["sample", "compartment", "machine", "life", "run_h"]].assign(kind_of="nothing")
     found = _findings(known, exposure)
@@ -173,7 +183,9 @@ _KIND_OF = {"defect": "defect", "failed": "failure", "no defect": "sound"}
 
 
 def _findings(known: Fleet, exposure: pd.DataFrame) -> pd.DataFrame:
-    """Findings placed on a compartment's life: compartment, life, run_h (of the prompting sample where there is one), to_h, kind_of."""
+    """Findings placed on a compartment's life: compartment, life, run_h (of the prompting sample where there is one),
+    to_h, kind_of.
+    """
     placed = finding_hours(known)
     facts = known.findings[["finding", "outcome", "prompted_by"]]
     found = placed[placed["usable"]].merge(facts, on="finding")
@@ -203,7 +215,9 @@ def _between(bottles: pd.DataFrame, found: pd.DataFrame) -> Array:
 def _compartments(
     known: Fleet, exposure: pd.DataFrame, numbers: pd.DataFrame, rates: pd.DataFrame, use: pd.DataFrame
 ) -> pd.DataFrame:
-    """One row per compartment with today's interval, the machine's pace, the family's leading wear metal and its own wear rate."""
+    """One row per compartment with today's interval, the machine's pace, the family's leading wear metal and its own
+    wear rate.
+    """
     metals = with_own(known.settings.analytes)
     metals = metals.index[metals["group"] == "wear metal"]
     lead = (
@@ -241,7 +255,8 @@ def _case(known: Fleet, rows: pd.DataFrame) -> Case:
     step, reach = assumed.rate_step, assumed.rate_reach
     octaves = np.log2((rows["rate"] / rows["rate_mean"]).clip(lower=1e-3).fillna(1.0).to_numpy())
     rate = rows["rate_mean"].to_numpy() * 2 ** (step * np.round(np.clip(octaves, -reach, reach) / step))
-    # half-way between a fresh fill and the level seen at drains, which knows of filters and top-ups; NaN: typical of the fluid life
+    # half-way between a fresh fill and the level seen at drains, which knows of filters and top-ups; NaN: typical
+    # of the fluid life
     drained = rows["level_mean"].where(rows["level_mean"] > 0).to_numpy(float) * rate / rows["rate_mean"].to_numpy()
     level = drained * (1 + of["residual"]) / 2
     wide = assumed.turnaround_step_h
@@ -254,8 +269,10 @@ def _case(known: Fleet, rows: pd.DataFrame) -> Case:
         defect_rate_per_h=rows["defect_rate_per_h"].fillna(pd.Series(of["defect_rate_per_h"])).to_numpy(float),
         delay_mean_h=rows["delay_mean_h"].fillna(pd.Series(of["delay_mean_h"])).to_numpy(float),
         delay_shape=of["delay_shape"], base_rate=rate, rate_multiple=of["rate_multiple"], growth=of["growth"],
-        level=level, noise_floor=rows["noise_floor"].to_numpy(), noise_share=rows["noise_share"].to_numpy(), load_share=rows["load_share"].to_numpy(), drift_share=rows["drift_share"].to_numpy(),
-        change_every_h=change, residual=of["residual"], z_alarm=known.settings.alarm.z, acted_share=of["acted_share"], metals=assumed.metals_that_rise,
+        level=level, noise_floor=rows["noise_floor"].to_numpy(), noise_share=rows["noise_share"].to_numpy(),
+        load_share=rows["load_share"].to_numpy(), drift_share=rows["drift_share"].to_numpy(),
+        change_every_h=change, residual=of["residual"], z_alarm=known.settings.alarm.z, acted_share=of["acted_share"],
+        metals=assumed.metals_that_rise,
         sample_cost=of["sample_cost"], inspect_cost=of["inspect_cost"],
         planned_cost=of["planned_cost"] + hour * of["planned_downtime_h"],
         failure_cost=of["failure_cost"] + hour * of["failure_downtime_h"],
@@ -264,7 +281,8 @@ def _case(known: Fleet, rows: pd.DataFrame) -> Case:
 
 
 _OF_KIND = (
-    "defect_rate_per_h", "delay_mean_h", "delay_shape", "rate_multiple", "growth", "change_every_h", "residual", "acted_share", "sample_cost",
+    "defect_rate_per_h", "delay_mean_h", "delay_shape", "rate_multiple", "growth", "change_every_h", "residual",
+    "acted_share", "sample_cost",
     "inspect_cost", "planned_cost", "failure_cost", "planned_downtime_h", "failure_downtime_h",
 )  # fmt: skip
 
@@ -277,7 +295,9 @@ def _pace(rows: pd.DataFrame, usual: float) -> Array:
 def _spread(
     case: Case, grid: Array, today: Array, allowed: Array, rows: pd.DataFrame, *, assumed: Intervals
 ) -> Uncertainty:
-    """Costs with their spread, kind by kind: what is not known is drawn once a kind, so that its compartments share the draws."""
+    """Costs with their spread, kind by kind: what is not known is drawn once a kind, so that its compartments share the
+    draws.
+    """
     events = rows["rate_events"].fillna(assumed.rate_prior_events)
     sd = rows["delay_sd"].fillna(assumed.delay_log_sd)
     parts, order = [], []
@@ -301,10 +321,11 @@ def _draws(events: float, sd: float, assumed: Intervals) -> Draws:
 def within_capacity(
     intervals: pd.DataFrame, curves: pd.DataFrame, use: pd.DataFrame, sampling: Sampling, usual_h_per_day: float
 ) -> pd.DataFrame:
-    """`intervals` with those that crew and laboratory cannot follow moved to what they can, cheapest together; same columns.
+    """`intervals` with those that crew and laboratory cannot follow moved to what they can, cheapest together; same
+    columns.
 
-    intervals, curves: of the whole fleet, as :func:`advise_intervals` gives them for its parts; usual_h_per_day: pace of a
-    machine whose readings do not say it. Without a capacity nothing changes.
+    intervals, curves: of the whole fleet, as :func:`advise_intervals` gives them for its parts; usual_h_per_day: pace
+    of a machine whose readings do not say it. Without a capacity nothing changes.
     """
     limits = {"crew": sampling.crew_samples_per_week, "laboratory": sampling.lab_samples_per_week}
     limits = {name: 52 * value for name, value in limits.items() if value > 0}
@@ -353,14 +374,17 @@ def _base(rows: pd.DataFrame, spread: Uncertainty, result: IntervalCost) -> pd.D
 def _with_choice(rows: pd.DataFrame, every: Array, curves: pd.DataFrame, grid: Array) -> pd.DataFrame:
     """Rows of advice with the interval `every` (inf: no sampling) put in: its cost, what it catches, and the words.
 
-    rows: :func:`_base` with `binds` and the columns of :class:`Case`; curves: columns CURVES; grid: intervals that may be chosen.
+    rows: :func:`_base` with `binds` and the columns of :class:`Case`; curves: columns CURVES; grid: intervals that may
+    be chosen.
     """
     key = pd.MultiIndex.from_arrays([rows["compartment"], every])
     at = curves.set_index(["compartment", "every_h"]).loc[key].set_axis(rows.index)
     none = np.isinf(every)
     out = rows.assign(
-        advised_h=np.where(none, np.nan, every), cost_advised=at["cost_per_1000h"], saving=rows["cost_today"] - at["cost_per_1000h"],
-        saving_low=at["saving_low"], saving_high=at["saving_high"], caught_advised=at["caught"], warning_h=at["warning_h"],
+        advised_h=np.where(none, np.nan, every), cost_advised=at["cost_per_1000h"],
+        saving=rows["cost_today"] - at["cost_per_1000h"],
+        saving_low=at["saving_low"], saving_high=at["saving_high"], caught_advised=at["caught"],
+        warning_h=at["warning_h"],
         flat_low_h=rows["flat_low_h"].mask(none), flat_high_h=rows["flat_high_h"].mask(none),
     )  # fmt: skip
     case = Case(**{f.name: out[f.name].to_numpy(float) for f in fields(Case)})
@@ -378,7 +402,9 @@ _FACTORS = {0.5: "halved", 2.0: "doubled"}
 
 
 def what_changes(case: Case, allowed: Array, advised: Array) -> list[str]:
-    """What the best interval would be with half or double of each thing that moves it most, where it differs from the advice."""
+    """What the best interval would be with half or double of each thing that moves it most, where it differs from the
+    advice.
+    """
     first, own = distinct(case.columns() | {"advised": advised})
     few, now, size = case.take(first), advised[first], len(first)
     tried = [(name, words, factor) for name, words in _VARIED for factor in _FACTORS]
@@ -416,7 +442,10 @@ def _in_words(advice: pd.DataFrame) -> pd.DataFrame:
 def _sentence(row: dict[str, Any], flat: bool) -> str:
     today, advised = row["today_h"], row["advised_h"]
     if np.isnan(advised):
-        return f"no interval pays: {row['cost_none']:,.0f} per 1,000 h without samples, {row['cost_today']:,.0f} with today's"
+        return (
+            f"no interval pays: {row['cost_none']:,.0f} per 1,000 h without samples, {row['cost_today']:,.0f} with "
+            f"today's"
+        )
     if row["binds"] in ("crew", "laboratory"):
         return f"every {advised:,.0f} h, longer than it would be if the {row['binds']} could take more samples"
     if advised == today:
@@ -428,14 +457,20 @@ def _sentence(row: dict[str, Any], flat: bool) -> str:
 
 
 def _curves(rows: pd.DataFrame, spread: Uncertainty, result: IntervalCost, allowed: Array) -> pd.DataFrame:
-    """Cost per 1,000 h against the interval for each compartment (inf: no sampling), with the 5-95 % band (columns CURVES)."""
+    """Cost per 1,000 h against the interval for each compartment (inf: no sampling), with the 5-95 % band (columns
+    CURVES).
+    """
     grid = spread.grid_h
     size = len(grid)
     out = {
-        "compartment": np.repeat(rows["compartment"].to_numpy(), size), "family": np.repeat(rows["family"].to_numpy(), size),
-        "every_h": np.tile(grid, len(rows)), "cost_per_1000h": 1000 * spread.expected.ravel(), "low": 1000 * spread.low.ravel(),
-        "high": 1000 * spread.high.ravel(), "saving_low": 1000 * spread.saving_low.ravel(), "saving_high": 1000 * spread.saving_high.ravel(),
-        "caught": result.p_caught.ravel(), "warning_h": result.warning_h.ravel(), "allowed": np.tile(allowed, len(rows)),
+        "compartment": np.repeat(rows["compartment"].to_numpy(), size),
+        "family": np.repeat(rows["family"].to_numpy(), size),
+        "every_h": np.tile(grid, len(rows)), "cost_per_1000h": 1000 * spread.expected.ravel(),
+        "low": 1000 * spread.low.ravel(),
+        "high": 1000 * spread.high.ravel(), "saving_low": 1000 * spread.saving_low.ravel(),
+        "saving_high": 1000 * spread.saving_high.ravel(),
+        "caught": result.p_caught.ravel(), "warning_h": result.warning_h.ravel(),
+        "allowed": np.tile(allowed, len(rows)),
     }  # fmt: skip
     return typed(pd.DataFrame(out), "curves")
 

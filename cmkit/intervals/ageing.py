@@ -1,4 +1,6 @@
-"""Compartments that wear out: defects that start more often with age, a planned change-out at a fixed age, and intervals by age band."""
+"""Compartments that wear out: defects that start more often with age, a planned change-out at a fixed age, and
+intervals by age band.
+"""
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -33,8 +35,8 @@ class Ageing:
 def age_bands(case: Case, ageing: Ageing, edges_h: Array, allowed_h: Array) -> pd.DataFrame:
     """Best allowed interval in each age band, with the hazard of the band's middle used as if it were constant.
 
-    case: one compartment (its defect rate is replaced); edges_h: rising band edges (h); allowed_h: intervals to choose from, inf = none.
-    Returns from_h, to_h, defect_rate_per_h, every_h, cost_per_h.
+    case: one compartment (its defect rate is replaced); edges_h: rising band edges (h); allowed_h: intervals to choose
+    from, inf = none. Returns from_h, to_h, defect_rate_per_h, every_h, cost_per_h.
     """
     edges, allowed = np.asarray(edges_h, float), np.asarray(allowed_h, float)
     rate = ageing.hazard((edges[:-1] + edges[1:]) / 2)
@@ -54,9 +56,10 @@ def age_bands(case: Case, ageing: Ageing, edges_h: Array, allowed_h: Array) -> p
 def change_out_cost(case: Case, every_h: float, age_h: float, ageing: Ageing) -> float:
     """Cost per operating hour of sampling every `every_h` hours and changing out at `age_h` if nothing happens before.
 
-    case: one compartment with a given level or a constant chance; every_h = inf: no sampling. The grid restarts at each renewal; a
-    planned change-out costs case.planned_cost. With no sampling and no delay this is age replacement (Barlow and Proschan 1965); with
-    no ageing and a long age it is :func:`cmkit.intervals.cost.interval_cost` on a restarted grid.
+    case: one compartment with a given level or a constant chance; every_h = inf: no sampling. The grid restarts at each
+    renewal; a planned change-out costs case.planned_cost. With no sampling and no delay this is age replacement (Barlow
+    and Proschan 1965); with no ageing and a long age it is :func:`cmkit.intervals.cost.interval_cost` on a restarted
+    grid.
     """
     c = {name: float(column[0]) for name, column in case.columns().items()}
     sampled = bool(np.isfinite(every_h))
@@ -88,7 +91,9 @@ def _starts(step: float, age_h: float) -> list[tuple[float, float]]:
 def _truncated(
     c: dict[str, float], step: float, first: float, room: Array, sampled: bool
 ) -> tuple[Array, Array, Array]:
-    """Chance caught, chance failed and mean hours lived of a defect that has only `room` hours (array) until the change-out."""
+    """Chance caught, chance failed and mean hours lived of a defect that has only `room` hours (array) until the
+    change-out.
+    """
     h, weight, last = _delays(c, step, first, room)
     chance = _chances(c, step, first, h, last) if sampled else iter(())
     alive, calls, ends = weight.copy(), [], []
@@ -109,7 +114,9 @@ def _truncated(
 
 
 def _delays(c: dict[str, float], step: float, first: float, room: Array) -> tuple[Array, Array, int]:
-    """Sorted delays with exact panel masses, panels broken where a sample or the change-out begins to count; number of samples."""
+    """Sorted delays with exact panel masses, panels broken where a sample or the change-out begins to count; number of
+    samples.
+    """
     if c["delay_shape"] <= 0:
         return np.array([c["delay_mean_h"]]), np.ones(1), int(max(0, c["delay_mean_h"] - first) / step) + 1
     reach = float(delay_reach(c["delay_mean_h"], c["delay_shape"], 20.0))

@@ -16,7 +16,9 @@ from cmkit.intervals.delay import Array, delay_scale
 
 @dataclass(frozen=True)
 class Answer:
-    """An interval (h; NaN: none), the cost per hour there (NaN where the rule has no cost), and what it means in words."""
+    """An interval (h; NaN: none), the cost per hour there (NaN where the rule has no cost), and
+    what it means in words.
+    """
 
     every_h: float
     cost_per_h: float
@@ -35,11 +37,14 @@ def _share(**values: float) -> None:
             raise ValueError(f"{name}: found {value:g}, wanted a share between 0 and 1, both excluded.")
 
 
-# On-condition tasks from the P-F interval (NAVAIR 00-25-403, Guidelines for the naval aviation reliability-centered maintenance process)
+# On-condition tasks from the P-F interval (NAVAIR 00-25-403, Guidelines for the naval aviation reliability-centered
+# maintenance process)
 
 
 def tasks_for_risk(detection: float, accepted_fail: float) -> float:
-    """Number of looks within the P-F interval so that at most `accepted_fail` of defects are missed: ln(P)/ln(1 - detection)."""
+    """Number of looks within the P-F interval so that at most `accepted_fail` of defects are missed: ln(P)/ln(1 -
+    detection).
+    """
     _share(detection=detection, accepted_fail=accepted_fail)
     return float(np.log(accepted_fail) / np.log(1 - detection))
 
@@ -58,10 +63,11 @@ def interval_for_risk(pf_h: float, detection: float, accepted_fail: float) -> An
 def interval_for_cost(
     pf_h: float, detection: float, mtbf_h: float, *, task_cost: float, planned_cost: float, failure_cost: float
 ) -> Answer:
-    """On-condition interval of least cost: n = ln[-(MTBF/PF) Ci/((Cf - Cp) ln(1 - detection))]/ln(1 - detection), I = PF/n.
+    """On-condition interval of least cost: n = ln[-(MTBF/PF) Ci/((Cf - Cp) ln(1 - detection))]/ln(1 - detection), I =
+    PF/n.
 
-    Cost per hour n Ci/PF + [Cp (1 - (1-d)^n) + Cf (1-d)^n]/MTBF; NAVAIR 00-25-403. None when a failure costs no more than a planned
-    repair, or when even one look in the P-F interval is not worth its cost (n <= 0).
+    Cost per hour n Ci/PF + [Cp (1 - (1-d)^n) + Cf (1-d)^n]/MTBF; NAVAIR 00-25-403. None when a failure costs no more
+    than a planned repair, or when even one look in the P-F interval is not worth its cost (n <= 0).
     """
     _positive(pf_h=pf_h, mtbf_h=mtbf_h, task_cost=task_cost)
     _share(detection=detection)
@@ -76,7 +82,10 @@ def interval_for_cost(
     )
     if n <= 0 or cost >= without:
         return Answer(np.nan, without, "never: a look costs more than it is expected to save at any interval")
-    words = f"{n:.2f} looks in {pf_h:,.0f} h: one every {pf_h / n:,.0f} h, {1000 * cost:,.0f} per 1,000 h against {1000 * without:,.0f} without"
+    words = (
+        f"{n:.2f} looks in {pf_h:,.0f} h: one every {pf_h / n:,.0f} h, {1000 * cost:,.0f} per 1,000 h against "
+        f"{1000 * without:,.0f} without"
+    )
     return Answer(pf_h / n, cost, words)
 
 
@@ -96,7 +105,9 @@ def on_condition_cost(
 
 
 def missed_fixed_delay(pf_h: float, every_h: float, detection: float) -> float:
-    """Share of defects missed when the P-F interval is fixed and the grid falls at random: exact, where the smooth form is not."""
+    """Share of defects missed when the P-F interval is fixed and the grid falls at random: exact, where the smooth form
+    is not.
+    """
     _positive(pf_h=pf_h, every_h=every_h)
     looks = pf_h / every_h
     whole = np.floor(looks * (1 + 1e-12))
@@ -108,7 +119,8 @@ def missed_fixed_delay(pf_h: float, every_h: float, detection: float) -> float:
 
 
 def share_failed(every_h: Array, delay_mean_h: float, detection: float = 1.0) -> Array:
-    """b(T): share of defects that fail before an inspection finds them; exponential delay, detection 0..1 at each inspection.
+    """b(T): share of defects that fail before an inspection finds them; exponential delay, detection 0..1 at each
+    inspection.
 
     b = 1 - (r/(aT)) (1 - e^-aT)/(1 - (1 - r) e^-aT), a = 1/mean.
     """
@@ -132,7 +144,9 @@ def delay_time_cost(
     planned_cost: float,
     failure_cost: float,
 ) -> Array:
-    """C(T) = k [cf b + ci (1 - b)] + cI/T with defects arriving at rate k whatever the state (money/h); `failed` is b(T)."""
+    """C(T) = k [cf b + ci (1 - b)] + cI/T with defects arriving at rate k whatever the state (money/h); `failed` is
+    b(T).
+    """
     failed = np.asarray(failed, float)
     return defect_rate * (failure_cost * failed + planned_cost * (1 - failed)) + task_cost / np.asarray(every_h, float)
 
@@ -183,7 +197,9 @@ def delay_time_interval(
 
 
 def downtime_share(every_h: Array, defect_rate: float, failed: Array, failure_h: float, inspect_h: float) -> Array:
-    """D(T) = (k T b d_b + d)/(T + d): share of time lost to failures (d_b hours each) and inspections (d hours each)."""
+    """D(T) = (k T b d_b + d)/(T + d): share of time lost to failures (d_b hours each) and
+    inspections (d hours each).
+    """
     t = np.asarray(every_h, float)
     return (defect_rate * t * failed * failure_h + inspect_h) / (t + inspect_h)
 
@@ -263,7 +279,9 @@ def unavailability(every_h: float, mtbf_h: float) -> float:
 
 
 def failure_finding(mtbf_h: float, accepted: float) -> Answer:
-    """Test interval of a hidden function (one device, exponential life) that keeps its unavailability at `accepted` (0..1)."""
+    """Test interval of a hidden function (one device, exponential life) that keeps its unavailability at `accepted`
+    (0..1).
+    """
     _positive(mtbf_h=mtbf_h)
     _share(accepted=accepted)
     x = brentq(lambda v: 1 + np.expm1(-v) / v - accepted, 1e-9, 2 / (1 - accepted) + 2, xtol=1e-14, rtol=1e-13)
@@ -271,7 +289,8 @@ def failure_finding(mtbf_h: float, accepted: float) -> Answer:
 
 
 def failure_finding_cost(rate_per_h: float, test_cost: float, dead_cost_per_h: float) -> Answer:
-    """Test interval of a hidden, exponential failure by cost until it is found (Barlow and Proschan 1965): e^(Lx) - Lx = 1 + L c1/c2.
+    """Test interval of a hidden, exponential failure by cost until it is found (Barlow and Proschan 1965): e^(Lx) - Lx
+    = 1 + L c1/c2.
 
     cost_per_h is the least expected cost per failure found, c1 + c2 x.
     """
@@ -285,7 +304,8 @@ def failure_finding_cost(rate_per_h: float, test_cost: float, dead_cost_per_h: f
 
 
 def inspections_uniform_life(life_h: float, test_cost: float, dead_cost_per_h: float) -> np.ndarray:
-    """Best inspection times (h) of a life uniform on (0, life_h): x_k = k l/n + k (n - k) c1/(2 c2) (Barlow and Proschan 1965).
+    """Best inspection times (h) of a life uniform on (0, life_h): x_k = k l/n + k (n - k) c1/(2 c2) (Barlow and
+    Proschan 1965).
 
     n is the largest whole number with n (n - 1) <= 2 c2 l/c1, so that the last spacing stays positive.
     """
@@ -309,7 +329,8 @@ def age_replacement_cost(
 
 
 def age_replacement(shape: float, scale_h: float, planned_cost: float, failure_cost: float) -> Answer:
-    """Age at which to replace a part with Weibull life: h(t) int_0^t R - F(t) = cp/(cf - cp); cost there (cf - cp) h(t).
+    """Age at which to replace a part with Weibull life: h(t) int_0^t R - F(t) = cp/(cf - cp); cost there (cf - cp)
+    h(t).
 
     None for shape <= 1 (the hazard does not rise: an old part is as good as a new one) and for cf <= cp.
     """
@@ -343,7 +364,8 @@ def age_replacement(shape: float, scale_h: float, planned_cost: float, failure_c
     return Answer(
         t * scale_h,
         rate,
-        f"replace at {t * scale_h:,.0f} h: {1000 * rate:,.0f} per 1,000 h against {1000 * run_to_failure:,.0f} run to failure",
+        f"replace at {t * scale_h:,.0f} h: {1000 * rate:,.0f} per 1,000 h against {1000 * run_to_failure:,.0f} run to "
+        f"failure",
     )
 
 
@@ -353,7 +375,9 @@ def age_replacement(shape: float, scale_h: float, planned_cost: float, failure_c
 def mission_reliability(
     every_h: float, samples: int, mission_h: float, defect_mean_h: float, delay_mean_h: float
 ) -> float:
-    """Chance of no failure in `mission_h` with `samples` perfect samples every `every_h` hours, exponential start and delay."""
+    """Chance of no failure in `mission_h` with `samples` perfect samples every `every_h` hours, exponential start and
+    delay.
+    """
     rest = mission_h - samples * every_h
     if rest < 0:
         raise ValueError(f"{samples} samples every {every_h:g} h do not fit into {mission_h:g} h.")
@@ -371,7 +395,9 @@ def _alive(t: float, a: float, b: float) -> float:
 
 
 def drain_interval_by_cost(shape: float, scale_h: float, change_cost: float, worn_out_cost: float) -> Answer:
-    """Fluid change interval of least cost: an age replacement of the fluid, whose useful life is Weibull; costs include downtime."""
+    """Fluid change interval of least cost: an age replacement of the fluid, whose useful life is Weibull; costs include
+    downtime.
+    """
     answer = age_replacement(shape, scale_h, change_cost, worn_out_cost)
     return Answer(
         answer.every_h, answer.cost_per_h, answer.words.replace("replace at", "change at").replace("part", "fluid")
@@ -380,7 +406,9 @@ def drain_interval_by_cost(shape: float, scale_h: float, change_cost: float, wor
 
 @dataclass(frozen=True)
 class Reach:
-    """When a falling or rising property meets its limit: median hours and the 90 % interval (NaN: not on this trend), and words."""
+    """When a falling or rising property meets its limit: median hours and the 90 % interval (NaN: not on this trend),
+    and words.
+    """
 
     hours: float
     low_h: float
@@ -393,13 +421,15 @@ def hours_to_limit(
 ) -> Reach:
     """Fluid hours at which a straight line through results meets `limit`: base number falling, oxidation rising.
 
-    fluid_h, values: (n,), n >= 3 results of one fluid life or several alike lives; limit in the unit of values; rng for the interval (draws
-    of line coefficients from their t distribution). Beyond the oldest result it is an extrapolation, and the words say so.
+    fluid_h, values: (n,), n >= 3 results of one fluid life or several alike lives; limit in the unit of values; rng for
+    the interval (draws of line coefficients from their t distribution). Beyond the oldest result it is an
+    extrapolation, and the words say so.
     """
     t, y = np.asarray(fluid_h, float), np.asarray(values, float)
     if t.size != y.size or t.size < 3 or np.ptp(t) == 0:
         raise ValueError(
-            f"found {t.size} results over {np.ptp(t) if t.size else 0:g} h; wanted three or more at different fluid hours."
+            f"found {t.size} results over {np.ptp(t) if t.size else 0:g} h; wanted three or more at different fluid "
+            f"hours."
         )
     design = np.column_stack([np.ones_like(t), t])
     line, *_ = np.linalg.lstsq(design, y, rcond=None)
@@ -416,7 +446,9 @@ def hours_to_limit(
 
 
 def _crossing(start: Array, slope: Array, limit: float, towards: float) -> Array:
-    """Hours from new to the limit along lines that move in the direction of `towards`; inf where a line never gets there."""
+    """Hours from new to the limit along lines that move in the direction of `towards`; inf where a line never gets
+    there.
+    """
     gap = np.asarray((limit - start) * np.sign(towards))
     speed = np.asarray(slope * np.sign(towards))
     return np.divide(gap, speed, out=np.full(gap.shape, np.inf), where=(speed > 0) & (gap >= 0))
@@ -434,7 +466,9 @@ def _reach_words(hours: float, high: float, seen: float) -> str:
 
 
 def drain_interval_by_condition(reaches: dict[str, Reach], grid_h: tuple[float, ...]) -> Answer:
-    """Longest service interval that keeps every property on the safe side: the 5 % bound of the earliest one, rounded down to the grid."""
+    """Longest service interval that keeps every property on the safe side: the 5 % bound of the earliest one, rounded
+    down to the grid.
+    """
     bounds = {name: reach.low_h for name, reach in reaches.items() if np.isfinite(reach.low_h)}
     if not bounds:
         return Answer(

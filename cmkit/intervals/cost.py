@@ -1,8 +1,9 @@
-"""What a sampling interval costs per operating hour: chance that a defect is caught in time, and renewal reward around it.
+"""What a sampling interval costs per operating hour: chance that a defect is caught in time, and renewal reward around
+it.
 
-A defect starts after an exponential healthy time; samples fall on a fixed grid of operating hours; a sample may raise an alarm; the
-result and the repair come `turnaround_h` later; a defect that fails before then is a failure. Either way the compartment is as new.
-Hours are operating hours throughout, never calendar hours.
+A defect starts after an exponential healthy time; samples fall on a fixed grid of operating hours; a sample may raise
+an alarm; the result and the repair come `turnaround_h` later; a defect that fails before then is a failure. Either way
+the compartment is as new. Hours are operating hours throughout, never calendar hours.
 """
 
 from collections.abc import Iterator
@@ -20,12 +21,16 @@ from cmkit.intervals.follow import chunks, follow
 class Case:
     """One compartment, or N of them: any field may be a number or an array of shape (N,).
 
-    Defects: defect_rate_per_h (1/h, > 0), delay_mean_h (h, > 0) and delay_shape (Weibull; <= 0 fixed) from start to failure.
-    Trend: base_rate (ppm/h), rate_multiple (>= 1; times the base rate reached at failure), growth (> 0; power of age / delay).
-    Bottle and filter: noise_floor (ppm), noise_share, load_share, drift_share as in `wear.rates`; level (ppm; NaN: typical of the fluid life), change_every_h (h),
-    residual (share left at a change, 0..1), z_alarm, acted_share (0..1; share of alarms acted on), metals (>= 1; that rise alike).
+    Defects: defect_rate_per_h (1/h, > 0), delay_mean_h (h, > 0) and delay_shape (Weibull; <= 0 fixed) from start to
+    failure.
+    Trend: base_rate (ppm/h), rate_multiple (>= 1; times the base rate reached at failure), growth (> 0; power of age /
+    delay).
+    Bottle and filter: noise_floor (ppm), noise_share, load_share, drift_share as in `wear.rates`; level (ppm; NaN:
+    typical of the fluid life), change_every_h (h), residual (share left at a change, 0..1), z_alarm, acted_share (0..1;
+    share of alarms acted on), metals (>= 1; that rise alike).
     chance: for another technique, a constant chance (0..1) that one sample finds a present defect; NaN: from the trend.
-    Money: sample_cost, inspect_cost (a false alarm), planned_cost, failure_cost, downtime included; false_alarm (share of samples).
+    Money: sample_cost, inspect_cost (a false alarm), planned_cost, failure_cost, downtime included; false_alarm (share
+    of samples).
     turnaround_h: operating hours from drawing to repair (>= 0).
     """
 
@@ -98,14 +103,17 @@ _BOUNDS = (
     ("turnaround_h", 0.0, np.inf),
 )
 OUTCOME_FIELDS = (
-    "delay_mean_h", "delay_shape", "base_rate", "rate_multiple", "growth", "noise_floor", "noise_share", "load_share", "drift_share", "level",
+    "delay_mean_h", "delay_shape", "base_rate", "rate_multiple", "growth", "noise_floor", "noise_share", "load_share",
+    "drift_share", "level",
     "change_every_h", "residual", "z_alarm", "acted_share", "metals", "chance", "turnaround_h",
 )  # fmt: skip
 
 
 @dataclass(frozen=True)
 class Outcome:
-    """What becomes of a defect: caught (share found and repaired in time), gained_h (mean hours by which repair cuts its life short)."""
+    """What becomes of a defect: caught (share found and repaired in time), gained_h (mean hours by which repair cuts
+    its life short).
+    """
 
     caught: Array
     gained_h: Array
@@ -115,8 +123,8 @@ class Outcome:
 class IntervalCost:
     """Per compartment (if several) and interval (if several), in that order of axes.
 
-    cost_per_h: money per operating hour; p_caught, p_fail: share of defects; warning_h: mean hours between repair and the failure it
-    prevents (NaN when none is caught); defect_h: mean hours a defect lives until repair or failure.
+    cost_per_h: money per operating hour; p_caught, p_fail: share of defects; warning_h: mean hours between repair and
+    the failure it prevents (NaN when none is caught); defect_h: mean hours a defect lives until repair or failure.
     """
 
     every_h: float | Array
@@ -132,9 +140,9 @@ def interval_cost(
 ) -> IntervalCost:
     """Cost per operating hour of sampling every `every_h` hours; inf means no sampling.
 
-    every_h: one interval or a grid (h, > 0). fine: finer integration (cost to 3e-4; default for a single compartment). restarted: the grid
-    starts again at each repair instead of running on (the phase of the first sample is then not uniform). Renewal reward:
-    C = c_s/T + [c_p P + c_f (1-P)]/(1/lam + E W) + (c_i alpha/T)(1/lam)/(1/lam + E W).
+    every_h: one interval or a grid (h, > 0). fine: finer integration (cost to 3e-4; default for a single compartment).
+    restarted: the grid starts again at each repair instead of running on (the phase of the first sample is then not
+    uniform). Renewal reward: C = c_s/T + [c_p P + c_f (1-P)]/(1/lam + E W) + (c_i alpha/T)(1/lam)/(1/lam + E W).
     """
     grid = np.atleast_1d(np.asarray(every_h, float))
     if np.any(~(grid > 0)):
@@ -163,17 +171,22 @@ def cost_of_outcome(c: dict[str, Array], grid: Array, outcome: Outcome) -> Inter
 
 
 def several_modes(cases: list[Case], every_h: float | Array) -> Array:
-    """Cost per hour (money/h) when several failure modes share the same samples: sampling and false alarms are paid once."""
+    """Cost per hour (money/h) when several failure modes share the same samples: sampling and false alarms are paid
+    once.
+    """
     costs = [interval_cost(case, every_h).cost_per_h for case in cases]
     free = [replace(case, sample_cost=0.0, inspect_cost=0.0) for case in cases[1:]]
     return costs[0] + sum(interval_cost(case, every_h).cost_per_h for case in free)
 
 
 def equivalent_chance(case: Case, every_h: float) -> float:
-    """Constant chance per sample that catches the same share of defects as the trend does at this interval (one compartment)."""
+    """Constant chance per sample that catches the same share of defects as the trend does at this interval (one
+    compartment).
+    """
     wanted = float(np.ravel(interval_cost(case, every_h).p_caught)[0])
     points = [nodes for _, nodes in chunks(replace(case, chance=1.0, level=0.0).columns(), every_h, False, False)]
-    count, weight = (np.concatenate([part.ravel() for part in parts]) for parts in zip(*(n.samples() for n in points), strict=True))  # fmt: skip
+    count, weight = (np.concatenate([part.ravel() for part in parts]) for parts in zip(*(n.samples() for n in points),
+        strict=True))  # fmt: skip
 
     def excess(chance: float) -> float:
         return float(weight @ (1 - (1 - chance) ** count)) - wanted
@@ -184,7 +197,8 @@ def equivalent_chance(case: Case, every_h: float) -> float:
 def outcomes(case: Case, grid: Array, fine: bool = False, restarted: bool = False) -> Outcome:
     """What becomes of a defect in each compartment (N) at each interval (G); equal parameter sets are computed once.
 
-    Money and (unless the grid restarts) the defect rate play no part, so compartments that differ only in those share the work.
+    Money and (unless the grid restarts) the defect rate play no part, so compartments that differ only in those share
+    the work.
     """
     columns = case.columns()
     names = (*OUTCOME_FIELDS, "defect_rate_per_h") if restarted else OUTCOME_FIELDS
@@ -199,7 +213,9 @@ def outcomes(case: Case, grid: Array, fine: bool = False, restarted: bool = Fals
 
 
 def distinct(columns: dict[str, Array]) -> tuple[Array, Array]:
-    """Positions of the first compartment of each distinct set of values, and for every compartment which set is its own."""
+    """Positions of the first compartment of each distinct set of values, and for every compartment which set is its
+    own.
+    """
     values = np.ascontiguousarray(np.column_stack(list(columns.values())) + 0.0)  # no zero has a sign
     known: dict[bytes, int] = {}
     back = np.array([known.setdefault(row.tobytes(), len(known)) for row in values], np.int64)

@@ -42,9 +42,9 @@ def gauss(points: int) -> tuple[Array, Array]:
 class Rule:
     """How finely to integrate one group of compartments.
 
-    phase: points over the time from the start of a defect to the first sample; intervals: sampling intervals in one panel of delay (more
-    than one where they are short beside the delay); parts and points: Gauss rules in each panel; exponent: delays beyond the one that is
-    exceeded with chance exp(-exponent) are lumped into the last panel.
+    phase: points over the time from the start of a defect to the first sample; intervals: sampling intervals in one
+    panel of delay (more than one where they are short beside the delay); parts and points: Gauss rules in each panel;
+    exponent: delays beyond the one that is exceeded with chance exp(-exponent) are lumped into the last panel.
     """
 
     phase: int
@@ -66,7 +66,9 @@ class Rule:
 
 
 def integration_rule(ratio_class: int, fine: bool) -> Rule:
-    """Rule for intervals of up to 2**ratio_class spreads of the delay (see :func:`ratio_class`); `fine` costs about ten times more."""
+    """Rule for intervals of up to 2**ratio_class spreads of the delay (see :func:`ratio_class`); `fine` costs about ten
+    times more.
+    """
     ratio = 2.0**ratio_class
     parts = max(1, int(np.ceil(ratio / 0.5)))
     if fine:
@@ -78,7 +80,8 @@ def integration_rule(ratio_class: int, fine: bool) -> Rule:
 
 
 def ratio_class(every_h: float, mean_h: Array, shape: Array) -> Array:
-    """Intervals as a power of two of the delay's spread, rounded up and kept within -9..5: compartments of one class share a rule.
+    """Intervals as a power of two of the delay's spread, rounded up and kept within -9..5: compartments of one class
+    share a rule.
 
     The spread is the mean delay up to shape 2 and shrinks as 2/shape beyond, as the density gets narrower.
     """
@@ -87,10 +90,11 @@ def ratio_class(every_h: float, mean_h: Array, shape: Array) -> Array:
 
 
 def weibull_nodes(edges: Array, width: Array, rule: Rule, mean_h: Array, shape: Array) -> tuple[Array, Array]:
-    """Delays and weights on the panels that begin at `edges` (J, M), each `width` (M,) long; the last one reaches to infinity.
+    """Delays and weights on the panels that begin at `edges` (J, M), each `width` (M,) long; the last one reaches to
+    infinity.
 
-    Weights of a panel add up to the exact probability of the panel, so that coarse rules keep the mass right. mean_h, shape: (M,). Returns h
-    and weight of shape (J, points, M).
+    Weights of a panel add up to the exact probability of the panel, so that coarse rules keep the mass right. mean_h,
+    shape: (M,). Returns h and weight of shape (J, points, M).
     """
     x, w = rule.delay_points()
     scale = delay_scale(mean_h, shape)

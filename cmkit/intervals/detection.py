@@ -1,8 +1,9 @@
 """The chance that a sample raises an alarm on a growing defect, taken from the filter that will judge it.
 
-Between changes the two-state filter of `wear.rates` settles to steady gains that depend on the interval, the noise and the wear
-rate. A growing defect adds to the level; the filter follows part of it, and what it does not follow stands out against the
-forecast's own spread. Derived in guide how_it_is_computed, F1; checked against the real filter on planted defects.
+Between changes the two-state filter of `wear.rates` settles to steady gains that depend on the interval, the noise and
+the wear rate. A growing defect adds to the level; the filter follows part of it, and what it does not follow stands out
+against the forecast's own spread. Derived in guide how_it_is_computed, F1; checked against the real filter on planted
+defects.
 """
 
 from collections.abc import Iterator
@@ -20,7 +21,9 @@ PHASES = np.array([0.5 - 0.5 / 3**0.5, 0.5 + 0.5 / 3**0.5])  # two-point Gauss r
 
 @dataclass(frozen=True)
 class SteadyFilter:
-    """Spread of the forecast of the next result (ppm^2) and gains on level (-) and on rate (1/h) once the filter has settled."""
+    """Spread of the forecast of the next result (ppm^2) and gains on level (-) and on rate (1/h) once the filter has
+    settled.
+    """
 
     variance: Array
     gain_level: Array
@@ -43,10 +46,11 @@ def steady_filter(
 ) -> SteadyFilter:
     """Steady state of the level-and-rate filter at a sampling interval.
 
-    every_h: interval (h, > 0); rate: wear rate (ppm/h); noise_floor: additive noise (ppm); noise_share: noise as a share of the level; load_share: spread of the
-    rate from interval to interval (share); drift_share: drift of the rate per sqrt(1000 h) (share); level: typical level (ppm). Arrays
-    broadcast. No loss of fluid between samples. The Riccati recursion is run by doubling (structure-preserving; ten doublings stand
-    for a thousand samples), so that short intervals, which settle slowly, settle too.
+    every_h: interval (h, > 0); rate: wear rate (ppm/h); noise_floor: additive noise (ppm); noise_share: noise as a
+    share of the level; load_share: spread of the rate from interval to interval (share); drift_share: drift of the rate
+    per sqrt(1000 h) (share); level: typical level (ppm). Arrays broadcast. No loss of fluid between samples. The
+    Riccati recursion is run by doubling (structure-preserving; ten doublings stand for a thousand samples), so that
+    short intervals, which settle slowly, settle too.
     """
     noise = noise_floor**2 + (noise_share * level) ** 2
     drift = (drift_share * rate) ** 2 * every_h / 1000
@@ -80,7 +84,8 @@ def _turned(matrix: Array) -> Array:
 def typical_levels(rate: Array, change_every_h: Array, residual: Array) -> Array:
     """Levels (ppm) at two representative ages of a fluid life; shape (..., 2).
 
-    With a share `residual` left at each change the level runs from r w/(1-r) to w/(1-r), w = rate x change interval (no make-up).
+    With a share `residual` left at each change the level runs from r w/(1-r) to w/(1-r), w = rate x change interval (no
+    make-up).
     """
     gained = np.asarray(rate * change_every_h)[..., None]
     left = np.asarray(residual)[..., None]
@@ -94,7 +99,8 @@ def retention(every_h: Array, change_every_h: Array, residual: Array) -> Array:
 
 @dataclass(frozen=True)
 class Signature:
-    """Where a growing defect stands at one sample, for a delay of 1 h: multiply by delay**-growth for a delay of h hours.
+    """Where a growing defect stands at one sample, for a delay of 1 h: multiply by delay**-growth for a delay of h
+    hours.
 
     departure: rise above the filter's forecast (ppm); followed: rise the filter has already taken for normal (ppm).
     """
@@ -112,8 +118,9 @@ def signatures(
 ) -> Iterator[Signature]:
     """Yield the :class:`Signature` of samples 1..last, the first drawn `first_h` hours after the defect began.
 
-    excess: rate added at failure, base rate x (multiple - 1), ppm/h; growth: power of (age / delay); kept: see :func:`retention`.
-    All arrays broadcast against first_h. The chain is linear in the excess and in delay**-growth, so the delay stays outside.
+    excess: rate added at failure, base rate x (multiple - 1), ppm/h; growth: power of (age / delay); kept: see
+    :func:`retention`. All arrays broadcast against first_h. The chain is linear in the excess and in delay**-growth, so
+    the delay stays outside.
     """
     error_level = np.zeros_like(first_h)
     error_rate = np.zeros_like(first_h)
@@ -154,8 +161,8 @@ def alarm_chance(
 
 @dataclass(frozen=True)
 class Watch:
-    """How results are watched at each place (M,): variance of the forecast (ppm^2), noise share, level (ppm), alarm bound (sd), share of alarms acted
-    on, metals that rise alike."""
+    """How results are watched at each place (M,): variance of the forecast (ppm^2), noise share, level (ppm), alarm
+    bound (sd), share of alarms acted on, metals that rise alike."""
 
     variance: Array
     noise_share: Array
@@ -170,7 +177,9 @@ class Watch:
 
 
 def not_called(watch: Watch, mark: Signature, size: Array, room: Array) -> Array:
-    """1 - :func:`alarm_chance` of a signature (M,) on delays with size = delay**-growth (H, M), to 1e-9, computed in `room` (4, H, M)."""
+    """1 - :func:`alarm_chance` of a signature (M,) on delays with size = delay**-growth (H, M), to 1e-9, computed in
+    `room` (4, H, M).
+    """
     spread, missed = room[:2]
     bend = watch.noise_share**2 * mark.followed
     np.multiply(size, bend * mark.followed, out=spread)

@@ -1,8 +1,9 @@
 """Defect rate, delay to failure and chance of detection from the organisation's own samples, looks inside and failures.
 
-A hidden chain: healthy, then m equal delay phases (Erlang), then failed. What is recorded tells which states are possible. Rate, delay
-and detection are fitted together with a prior, and each answer says how much of it is the prior's. Work orders closed without opening
-the compartment are not `sound`; planned change-outs are `end`; failures of other modes are left out; a repair is taken as as-new.
+A hidden chain: healthy, then m equal delay phases (Erlang), then failed. What is recorded tells which states are
+possible. Rate, delay and detection are fitted together with a prior, and each answer says how much of it is the
+prior's. Work orders closed without opening the compartment are not `sound`; planned change-outs are `end`; failures of
+other modes are left out; a repair is taken as as-new.
 """
 
 from collections.abc import Callable
@@ -28,8 +29,9 @@ ENOUGH = 50  # events: from so many on, the delay may be trusted (both measured;
 class Prior:
     """What is believed before own records.
 
-    rate_per_h and rate_events: defect rate (1/h) with the weight of so many events (0: no prior on the rate). delay_mean_h with delay_sd
-    and detection (chance per sample, 0..1) with detection_sd: standard deviations of the logarithm and of the logit. phases: m >= 1.
+    rate_per_h and rate_events: defect rate (1/h) with the weight of so many events (0: no prior on the rate).
+    delay_mean_h with delay_sd and detection (chance per sample, 0..1) with detection_sd: standard deviations of the
+    logarithm and of the logit. phases: m >= 1.
     """
 
     rate_per_h: float = np.nan
@@ -45,9 +47,11 @@ class Prior:
 class DefectHistory:
     """Fitted defect rate (1/h), mean delay (h) and detection per sample, with 90 % intervals (low, high).
 
-    covariance: of (log rate, log delay, logit detection); n_events: defects found plus failures; hours: hours observed; prior_weight: share
-    of (rate, delay, detection) that comes from the prior, 0..1: of the hours behind the rate, of the precision of the others. Rate and its interval are NaN when nothing is known of
-    it. delay_to_use_h: the fitted delay, but the assumed one below ten events, which do not tell delay and detection apart.
+    covariance: of (log rate, log delay, logit detection); n_events: defects found plus failures; hours: hours observed;
+    prior_weight: share of (rate, delay, detection) that comes from the prior, 0..1: of the hours behind the rate, of
+    the precision of the others. Rate and its interval are NaN when nothing is known of
+    it. delay_to_use_h: the fitted delay, but the assumed one below ten events, which do not tell delay and detection
+    apart.
     """
 
     defect_rate_per_h: float
@@ -67,10 +71,11 @@ class DefectHistory:
 
 @dataclass(frozen=True)
 class _Steps:
-    """Records in order of their place in their compartment's story, first records of all compartments first, the longest story on top.
+    """Records in order of their place in their compartment's story, first records of all compartments first, the
+    longest story on top.
 
-    bounds: where each place begins and ends; distinct: hours since the record before, each value once; at: which of them, by record; kind: index into
-    KINDS; renews: the compartment is as new after it.
+    bounds: where each place begins and ends; distinct: hours since the record before, each value once; at: which of
+    them, by record; kind: index into KINDS; renews: the compartment is as new after it.
     """
 
     bounds: list[tuple[int, int]]
@@ -97,7 +102,9 @@ def _lay_out(records: pd.DataFrame) -> _Steps:
 
 
 def passage(hours: Array, rate: float, delay_mean: float, phases: int) -> Array:
-    """Chance to go from each state to each other in `hours` (n,): (n, m+1, m+1), healthy first, the failed state left out."""
+    """Chance to go from each state to each other in `hours` (n,): (n, m+1, m+1), healthy first, the failed state left
+    out.
+    """
     speed = phases / delay_mean
     x, w = leggauss(24)
     spent = hours[:, None] * (x + 1) / 2
@@ -114,7 +121,9 @@ def passage(hours: Array, rate: float, delay_mean: float, phases: int) -> Array:
 
 
 def log_likelihood(records: pd.DataFrame, rate: float, delay_mean: float, detection: float, phases: int = 2) -> float:
-    """Log likelihood of records (columns RECORDS, in order within each compartment, which starts healthy) by forward recursion."""
+    """Log likelihood of records (columns RECORDS, in order within each compartment, which starts healthy) by forward
+    recursion.
+    """
     return _forward(_lay_out(records), rate, delay_mean, detection, phases)
 
 
@@ -155,10 +164,12 @@ def _likelihoods(detection: float, phases: int, speed: float) -> Array:
 
 
 def mark_onsets(records: pd.DataFrame, onsets: pd.DataFrame) -> pd.DataFrame:
-    """Records with the trend's own evidence of when each defect began: `nothing` becomes `healthy` before the rise, `missed` after it.
+    """Records with the trend's own evidence of when each defect began: `nothing` becomes `healthy` before the rise,
+    `missed` after it.
 
-    records: compartment, run_h, kind, ...; onsets: one row per defect or failure: compartment, run_h (of that event), onset_h (running
-    hour at which the rise began). Only samples between the event and the one before it are marked; events without an onset stay open.
+    records: compartment, run_h, kind, ...; onsets: one row per defect or failure: compartment, run_h (of that event),
+    onset_h (running hour at which the rise began). Only samples between the event and the one before it are marked;
+    events without an onset stay open.
     """
     out = records.copy()
     for event in onsets.itertuples():
@@ -172,11 +183,13 @@ def mark_onsets(records: pd.DataFrame, onsets: pd.DataFrame) -> pd.DataFrame:
 
 
 def fit_defect_history(records: pd.DataFrame, prior: Prior | None = None) -> DefectHistory:
-    """Defect rate, mean delay and detection by posterior mode, with a normal approximation around it (Laplace) in the logarithms.
+    """Defect rate, mean delay and detection by posterior mode, with a normal approximation around it (Laplace) in the
+    logarithms.
 
-    records: columns compartment, hours (operating hours since that compartment's previous record, >= 0) and kind: `nothing` (a sample
-    that raised no acted alarm), `sound` (looked inside, nothing wrong), `defect` (confirmed), `failure`, `end`; or `healthy` and `missed`
-    from :func:`mark_onsets`. Raises ValueError for unknown kinds and missing hours.
+    records: columns compartment, hours (operating hours since that compartment's previous record, >= 0) and kind:
+    `nothing` (a sample that raised no acted alarm), `sound` (looked inside, nothing wrong), `defect` (confirmed),
+    `failure`, `end`; or `healthy` and `missed` from :func:`mark_onsets`. Raises ValueError for unknown kinds and
+    missing hours.
     """
     prior = prior or Prior()
     steps = _lay_out(records)
@@ -264,12 +277,16 @@ def lean_words(events: int, hours: float, weight: Array) -> str:
 
 def _nothing_known(prior: Prior, hours: float) -> DefectHistory:
     bound = 3 / hours if hours > 0 else np.inf  # no event in h hours: below 3/h with 95 % confidence (-ln .05 = 2.996)
-    words = f"no event in {hours:,.0f} h and no prior for the rate: it cannot be fitted; it is below {bound:.2g} per h (95 %)"
+    words = (
+        f"no event in {hours:,.0f} h and no prior for the rate: it cannot be fitted; it is below {bound:.2g} per "
+        f"h (95 %)"
+    )
     none, delay = (np.nan, np.nan), prior.delay_mean_h
     spread = HALF_NINETY * prior.delay_sd
     p = _logit(prior.detection) + HALF_NINETY * prior.detection_sd * np.array([-1, 1])
     return DefectHistory(
-        np.nan, delay, delay, prior.detection, none, (float(delay * np.exp(-spread)), float(delay * np.exp(spread))), (_expit(p[0]), _expit(p[1])),
+        np.nan, delay, delay, prior.detection, none, (float(delay * np.exp(-spread)), float(delay * np.exp(spread))),
+        (_expit(p[0]), _expit(p[1])),
         np.diag([np.nan, prior.delay_sd**2, prior.detection_sd**2]), 0, hours, (0.0, 1.0, 1.0), np.nan, words,
     )  # fmt: skip
 

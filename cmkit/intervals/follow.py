@@ -1,7 +1,8 @@
-"""What becomes of a defect between its start and its failure: quadrature points over first sample and delay, followed from sample to sample.
+"""What becomes of a defect between its start and its failure: quadrature points over first sample and delay, followed
+from sample to sample.
 
-Arrays are laid out with the delays of a rule first and compartments with their phases last, so that the samples that can still help are a whole
-block of memory, and every step of the chain runs over it in place.
+Arrays are laid out with the delays of a rule first and compartments with their phases last, so that the samples that
+can still help are a whole block of memory, and every step of the chain runs over it in place.
 """
 
 from collections.abc import Iterator
@@ -17,10 +18,12 @@ _NODES = 20_000  # quadrature points held at once: small enough for a processor'
 
 @dataclass(frozen=True)
 class Nodes:
-    """Quadrature points of N compartments: H delays at each of M places, a place being a compartment (`row`) with a phase of its first sample.
+    """Quadrature points of N compartments: H delays at each of M places, a place being a compartment (`row`) with a
+    phase of its first sample.
 
-    first: hours from the start of the defect to the first sample (M,); delay (h), weight: (H, M), weights of a compartment add up to 1; count: how
-    many samples can still help, (H,) and rising where it is the same at every place, (1, M) where it is not (fixed delays).
+    first: hours from the start of the defect to the first sample (M,); delay (h), weight: (H, M), weights of a
+    compartment add up to 1; count: how many samples can still help, (H,) and rising where it is the same at every
+    place, (1, M) where it is not (fixed delays).
     """
 
     row: Array
@@ -36,7 +39,9 @@ class Nodes:
 
 
 def chunks(c: dict[str, Array], every: float, fine: bool, restarted: bool) -> Iterator[tuple[Array, Nodes]]:
-    """Compartments in groups that share a rule and a number of intervals, small enough for the cache, with their points."""
+    """Compartments in groups that share a rule and a number of intervals, small enough for the cache, with their
+    points.
+    """
     fixed = c["delay_shape"] <= 0
     for rows in _pieces(np.flatnonzero(fixed), 1000):
         yield rows, _fixed_nodes({n: v[rows] for n, v in c.items()}, every, fine, restarted)
@@ -58,7 +63,9 @@ def chunks(c: dict[str, Array], every: float, fine: bool, restarted: bool) -> It
 
 
 def _on_ladder(panels: Array) -> Array:
-    """Numbers of panels rounded up to eight steps an octave: few groups, and no compartment's number depends on another's."""
+    """Numbers of panels rounded up to eight steps an octave: few groups, and no compartment's number depends on
+    another's.
+    """
     step = 2 ** np.maximum(np.floor(np.log2(panels)).astype(int) - 3, 0)
     return -(-panels // step) * step
 
@@ -68,7 +75,9 @@ def _pieces(rows: Array, size: int) -> list[Array]:
 
 
 def _phase_weight(first: Array, weight: Array, every: float, rate: Array, restarted: bool) -> Array:
-    """Weights of the first sample's phase; on a restarted grid early starts of the interval are likelier (exact density)."""
+    """Weights of the first sample's phase; on a restarted grid early starts of the interval are likelier (exact
+    density).
+    """
     if not restarted:
         return np.broadcast_to(weight, first.shape)
     x = rate[:, None] * every
@@ -112,9 +121,11 @@ def _fixed_nodes(c: dict[str, Array], every: float, fine: bool, restarted: bool)
 
 
 def follow(c: dict[str, Array], every: float, nodes: Nodes, least: float) -> tuple[Array, Array]:
-    """Follow each possible defect from sample to sample: share caught in time and mean hours gained (N,); stops when `least` is left.
+    """Follow each possible defect from sample to sample: share caught in time and mean hours gained (N,); stops when
+    `least` is left.
 
-    c: columns of a Case (N,), and variance, gain_level and gain_rate of its steady filter. Each compartment stops by itself, whichever others are computed with it.
+    c: columns of a Case (N,), and variance, gain_level and gain_rate of its steady filter. Each compartment stops by
+    itself, whichever others are computed with it.
     """
     chain = _Chain(c, every, nodes)
     alive, at, count = nodes.weight.copy(), np.arange(len(nodes.row)), nodes.count  # at: places still followed
@@ -142,7 +153,9 @@ def follow(c: dict[str, Array], every: float, nodes: Nodes, least: float) -> tup
 
 
 class _Chain:
-    """The chance that a sample leads to nothing at each point, sample by sample, at the places that are still followed."""
+    """The chance that a sample leads to nothing at each point, sample by sample, at the places that
+    are still followed.
+    """
 
     def __init__(self, c: dict[str, Array], every: float, nodes: Nodes) -> None:
         wide = {name: column[nodes.row] for name, column in c.items()}

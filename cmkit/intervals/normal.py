@@ -1,4 +1,6 @@
-"""The normal distribution function over large arrays, several times faster than the exact one, for the inner loop of interval advice."""
+"""The normal distribution function over large arrays, several times faster than the exact one, for the inner loop of
+interval advice.
+"""
 
 from functools import cache
 
@@ -24,7 +26,8 @@ def _table() -> tuple[Array, Array, Array]:
 def normal_cdf(steps: Array, out: Array, room: Array) -> Array:
     """Chance below `steps` / STEPS standard deviations, to 5e-10; written to `out`, which may not be `steps`.
 
-    steps: any shape, no NaN, left changed; room: (2, *shape) for what is between. Taylor's series to the second order about the nearest point of a table.
+    steps: any shape, no NaN, left changed; room: (2, *shape) for what is between. Taylor's series to the second order
+    about the nearest point of a table.
     """
     value, slope, bend = _table()
     np.rint(steps, out=out)

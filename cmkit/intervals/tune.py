@@ -1,4 +1,6 @@
-"""From cost curves to a choice: the best interval, how sure it is, what would change it, and how to share too few samples."""
+"""From cost curves to a choice: the best interval, how sure it is, what would change it, and how to share too few
+samples.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -20,8 +22,8 @@ _REACH = 2.33  # draws further out than this many standard deviations are brough
 class BestInterval:
     """The interval of least cost of one compartment (numbers, words) or N (arrays, a tuple of words).
 
-    every_h: NaN when no sampling is cheapest; cost_per_h: at that choice; none_per_h: with no sampling; flat_low_h, flat_high_h: intervals
-    that cost at most 5 % more; at_edge: the curve still falls at the end of what was allowed.
+    every_h: NaN when no sampling is cheapest; cost_per_h: at that choice; none_per_h: with no sampling; flat_low_h,
+    flat_high_h: intervals that cost at most 5 % more; at_edge: the curve still falls at the end of what was allowed.
     """
 
     every_h: float | Array
@@ -36,7 +38,8 @@ class BestInterval:
 def best_interval(case: Case, allowed_h: Array | Sequence[float] | None = None, flat: float = FLAT) -> BestInterval:
     """Interval of least cost per operating hour among `allowed_h` (rising, h), or any interval when it is None.
 
-    Doing without samples is always an alternative. When it is cheapest, every_h is NaN and the words say why, never the end of the search.
+    Doing without samples is always an alternative. When it is cheapest, every_h is NaN and the words say why, never the
+    end of the search.
     """
     free = allowed_h is None
     means = case.columns()["delay_mean_h"]
@@ -73,7 +76,9 @@ def _vertex(log_grid: Array, curve: Array, at: Array) -> tuple[Array, Array]:
 
 
 def flat_stretch(grid: Array, curve: Array, bound: Array) -> tuple[Array, Array]:
-    """Shortest and longest interval (h) around the least of each curve (N, G) that cost no more than `bound` (N,), linear in log h."""
+    """Shortest and longest interval (h) around the least of each curve (N, G) that cost no more than `bound` (N,),
+    linear in log h.
+    """
     x, dense = np.log(grid), np.linspace(np.log(grid[0]), np.log(grid[-1]), 12 * len(grid) + 1)
     dense = np.union1d(x, dense)
     low, high = np.empty(len(curve)), np.empty(len(curve))
@@ -94,7 +99,10 @@ def _why(case: Case, i: int, every: float, *, least: float, none: float, pays: b
             f"sample every {every:,.0f} h: {1000 * least:,.0f} per 1,000 h against {1000 * none:,.0f} without samples"
         )
     if c["failure_cost"] <= c["planned_cost"]:
-        return "no interval pays: a failure costs no more than a planned repair, so there is nothing to gain by finding a defect early"
+        return (
+            "no interval pays: a failure costs no more than a planned repair, so there is nothing to gain by "
+            "finding a defect early"
+        )
     if np.isnan(c["chance"]) and c["rate_multiple"] <= 1:
         return "no interval pays: the defect does not raise the wear rate, so a sample cannot show it"
     return (
@@ -104,7 +112,9 @@ def _why(case: Case, i: int, every: float, *, least: float, none: float, pays: b
 
 @dataclass(frozen=True)
 class Draws:
-    """Equally likely values of what is not known, as factors on a Case: defect rate, mean delay, and rate multiple less one."""
+    """Equally likely values of what is not known, as factors on a Case: defect rate, mean delay, and rate multiple less
+    one.
+    """
 
     rate: Array
     delay: Array
@@ -112,7 +122,8 @@ class Draws:
 
 
 def draw_factors(rng: np.random.Generator, n: int, rate_events: float, delay_sd: float, growth_sd: float) -> Draws:
-    """n draws: defect rate Gamma with the weight of `rate_events` events (mean 1); delay and growth log-normal with median 1.
+    """n draws: defect rate Gamma with the weight of `rate_events` events (mean 1); delay and growth log-normal with
+    median 1.
 
     rate_events > 0: prior events plus own events; delay_sd, growth_sd >= 0: standard deviations of the logarithms.
     """
@@ -126,9 +137,10 @@ def draw_factors(rng: np.random.Generator, n: int, rate_events: float, delay_sd:
 class Uncertainty:
     """Cost of each interval when parameters are uncertain; leading axis N when the case has several compartments.
 
-    expected, low, high: mean and 5-95 % of cost per hour (.., G); every_h: interval of least expected cost (inf: none), the one to
-    choose; best_low_h, best_high_h: 5-95 % of the interval that would be best if the truth were known; regret: expected extra cost of
-    the choice against knowing the truth (share); saving_low, saving_high: 5-95 % of what each interval saves against today's (.., G).
+    expected, low, high: mean and 5-95 % of cost per hour (.., G); every_h: interval of least expected cost (inf: none),
+    the one to choose; best_low_h, best_high_h: 5-95 % of the interval that would be best if the truth were known;
+    regret: expected extra cost of the choice against knowing the truth (share); saving_low, saving_high: 5-95 % of what
+    each interval saves against today's (.., G).
     """
 
     grid_h: Array
@@ -148,8 +160,9 @@ def interval_uncertainty(
 ) -> Uncertainty:
     """Spread of cost and of the best interval over `draws`, and the interval of least expected cost.
 
-    grid_h: intervals (h, rising; inf allowed for none); today_h: today's interval, one of the grid (NaN: savings are NaN); allowed: which
-    of the grid may be chosen (default all). The outcome of a defect is computed on a 7 x 5 mesh of delay and growth and interpolated.
+    grid_h: intervals (h, rising; inf allowed for none); today_h: today's interval, one of the grid (NaN: savings are
+    NaN); allowed: which of the grid may be chosen (default all). The outcome of a defect is computed on a 7 x 5 mesh of
+    delay and growth and interpolated.
     """
     grid = np.asarray(grid_h, float)
     may = np.ones(len(grid), bool) if allowed is None else np.asarray(allowed, bool)
@@ -171,7 +184,8 @@ def interval_uncertainty(
 
 
 def prepare_outcomes(case: Case, grid_h: Array, draws: Draws) -> None:
-    """Compute the outcomes :func:`interval_uncertainty` will want of these compartments, all at once, and keep them in memory.
+    """Compute the outcomes :func:`interval_uncertainty` will want of these compartments, all at once, and keep them in
+    memory.
 
     Kinds that share the spread of what is not known are faster together than one after another.
     """
@@ -180,7 +194,9 @@ def prepare_outcomes(case: Case, grid_h: Array, draws: Draws) -> None:
 
 
 def _outcomes_of_draws(case: Case, grid: Array, draws: Draws) -> Outcome:
-    """Share caught and gain per hour of mean delay, (N, draws, G): computed on the mesh and interpolated to each draw."""
+    """Share caught and gain per hour of mean delay, (N, draws, G): computed on the mesh and
+    interpolated to each draw.
+    """
     factors, weights = _mesh(draws)
     c = case.columns()
     levels = typical_levels(c["base_rate"], c["change_every_h"], c["residual"])
@@ -197,8 +213,9 @@ _known: dict[bytes, Array] = {}
 def _on_mesh(cases: Array, grid: Array, factors: Array) -> Array:
     """Share caught, and gain per hour of mean delay, of each case at the points of the mesh: (2, N, 35, G).
 
-    cases: (N, fields) in the order of OUTCOME_FIELDS; factors: (2, 35) of delay and growth. A case computed before in this process, for
-    another site, is not computed again. Rounded so that it says the same to the last bit whichever cases are computed beside it.
+    cases: (N, fields) in the order of OUTCOME_FIELDS; factors: (2, 35) of delay and growth. A case computed before in
+    this process, for another site, is not computed again. Rounded so that it says the same to the last bit whichever
+    cases are computed beside it.
     """
     shared = grid.tobytes() + factors.tobytes()
     keys = [row.tobytes() + shared for row in cases]
@@ -224,7 +241,9 @@ def _outcomes_on_mesh(cases: Array, grid: Array, factors: Array) -> Array:
 
 
 def _mesh(draws: Draws) -> tuple[Array, Array]:
-    """Factors of delay and growth at the mesh points (2, 35), and weights (draws, 35) that interpolate to each draw in the logarithms."""
+    """Factors of delay and growth at the mesh points (2, 35), and weights (draws, 35) that interpolate to each draw in
+    the logarithms.
+    """
     parts, points = [], []
     for values, n in ((np.log(draws.delay), 7), (np.log(draws.growth), 5)):
         half = max(np.abs(values).max(), 1e-9)
@@ -250,7 +269,8 @@ def _spread(cost: Array, grid: Array, today: float, may: Array) -> tuple[Any, ..
     return expected, low, high, grid[choice], best_low, best_high, regret, saved[0], saved[1]
 
 
-SENSITIVE = ("delay_mean_h", "rate_multiple", "noise_share", "failure_cost", "planned_cost", "sample_cost", "defect_rate_per_h", "turnaround_h", "false_alarm", "inspect_cost")  # fmt: skip
+SENSITIVE = ("delay_mean_h", "rate_multiple", "noise_share", "failure_cost", "planned_cost", "sample_cost",
+    "defect_rate_per_h", "turnaround_h", "false_alarm", "inspect_cost")  # fmt: skip
 
 
 def interval_sensitivity(
@@ -258,8 +278,8 @@ def interval_sensitivity(
 ) -> pd.DataFrame:
     """What the best interval of one compartment becomes when one assumption at a time is multiplied by each factor.
 
-    Returns one row per name and factor, widest swing first: name, factor, value, every_h (NaN: no sampling), cost_per_h, regret (share
-    lost by keeping today's best), swing_h.
+    Returns one row per name and factor, widest swing first: name, factor, value, every_h (NaN: no sampling),
+    cost_per_h, regret (share lost by keeping today's best), swing_h.
     """
     base = best_interval(case)
     rows = [(name, factor) for name in names for factor in factors]
@@ -286,7 +306,9 @@ def interval_sensitivity(
 
 @dataclass(frozen=True)
 class Allocation:
-    """Which column each compartment gets; price: value of one more unit of load; bound: no plan within the capacity can cost less."""
+    """Which column each compartment gets; price: value of one more unit of load; bound: no plan within the capacity can
+    cost less.
+    """
 
     choice: Array
     cost: float
@@ -297,10 +319,11 @@ class Allocation:
 
 
 def allocate_samples(cost: Array, load: Array, capacity: float) -> Allocation:
-    """Cheapest mix of intervals within a capacity (samples a year of a crew or laboratory): a price per sample, then the slack is filled.
+    """Cheapest mix of intervals within a capacity (samples a year of a crew or laboratory): a price per sample, then
+    the slack is filled.
 
-    cost, load: (N, G), cost and load per year of each choice; capacity in units of load, inf for no limit. Generalised Lagrange
-    multipliers (Everett 1963): each compartment takes its cheapest column at cost + price x load.
+    cost, load: (N, G), cost and load per year of each choice; capacity in units of load, inf for no limit. Generalised
+    Lagrange multipliers (Everett 1963): each compartment takes its cheapest column at cost + price x load.
     """
     cost, load = np.asarray(cost, float), np.asarray(load, float)
     if cost.shape != load.shape or cost.ndim != 2:
@@ -311,7 +334,10 @@ def allocate_samples(cost: Array, load: Array, capacity: float) -> Allocation:
     least = load.min(axis=1).sum()
     if least > capacity:
         choice = np.lexsort((cost.T, load.T), axis=0)[0] if len(cost) else rows
-        words = f"the capacity of {capacity:,.0f} is below the least possible load of {least:,.0f}; every compartment gets its longest interval"
+        words = (
+            f"the capacity of {capacity:,.0f} is below the least possible load of {least:,.0f}; every compartment "
+            f"gets its longest interval"
+        )
         return Allocation(
             choice, float(cost[rows, choice].sum()), float(load[rows, choice].sum()), np.inf, np.inf, words
         )

@@ -1,7 +1,8 @@
 """What each bottle says of its compartment: a state by the chance of a fault, by fixed limits, and by the level found.
 
-A fixed limit (of a maker or of practice) and a low level act alone, beside the chance. A result that the bottle's own doubt explains
-(water in a bottle drawn from the bottom) does not raise an alarm; for coolant, fuel, water and soot it still raises an alert.
+A fixed limit (of a maker or of practice) and a low level act alone, beside the chance. A result that the bottle's own
+doubt explains (water in a bottle drawn from the bottom) does not raise an alarm; for coolant, fuel, water and soot it
+still raises an alert.
 """
 
 import numpy as np
@@ -21,9 +22,11 @@ ALONE = ["sample", "compartment", "analyte", "rule", "state", "value", "threshol
 
 
 def rules_alone(bottles: pd.DataFrame, rules: pd.DataFrame, register: pd.DataFrame) -> pd.DataFrame:
-    """Rows of `rules` that act without the posterior (columns ALONE): acts is the state each gives on its bottle, `clear` for none.
+    """Rows of `rules` that act without the posterior (columns ALONE): acts is the state each gives on its bottle,
+    `clear` for none.
 
-    bottles: sample, doubt, good; rules: evidence rows of fixed limits and levels; register: analytes by name with group.
+    bottles: sample, doubt, good; rules: evidence rows of fixed limits and levels; register: analytes by name with
+    group.
     """
     own = rules[rules["rule"].isin(RULES_ALONE)].merge(bottles[["sample", "doubt", "good"]], on="sample", how="left")
     own["good"] = own["good"].astype("boolean").fillna(True)
@@ -45,10 +48,13 @@ def bottle_states(
 ) -> pd.DataFrame:
     """One row per bottle (columns BOTTLES) in order of compartment, life and drawing.
 
-    chances: judged bottles (`bottle_chances`); rules: evidence rows. A bottle that was not judged (no usable hours) but that a fixed limit
-    or the level speaks against stands after the judged bottle before it, with that one's chance. chance: of a fault that needs work,
-    which is what gives the state. doubts: what screening found about bottles (sample, doubt, probability); a wrong fluid or another unit
-    seen there asks for a repeat too, but takes no weight from the results. by_chance, by_limit, by_level: the state each gives.
+    chances: judged bottles (`bottle_chances`); rules: evidence rows. A bottle that was not judged (no usable hours) but
+    that a fixed limit or the level speaks against stands after the judged bottle before it, with that one's chance.
+    chance: of a fault that needs work,
+    which is what gives the state. doubts: what screening found about bottles (sample, doubt, probability); a wrong
+    fluid or another unit
+    seen there asks for a repeat too, but takes no weight from the results. by_chance, by_limit, by_level: the state
+    each gives.
     """
     out = _with_loose(chances, rules[rules["rule"].isin(RULES_ALONE)])
     odd = out[list(DOUBTS)].fillna(0.0).to_numpy(dtype=float)
@@ -76,7 +82,9 @@ def bottle_states(
 
 
 def raises(chance: pd.Series, p_good: pd.Series, judge: Judge) -> NDArray[np.bool_]:
-    """Whether a chance of a fault is an alarm; a bottle that may not represent its compartment (p_good, NaN: no bottle speaks) needs a larger one."""
+    """Whether a chance of a fault is an alarm; a bottle that may not represent its compartment (p_good, NaN: no bottle
+    speaks) needs a larger one.
+    """
     sure = (p_good.isna() | (p_good >= judge.sure_good)).to_numpy()
     return np.asarray(
         chance.fillna(0.0).to_numpy() >= np.where(sure, judge.alarm, max(judge.alarm, judge.alarm_doubtful))

@@ -1,8 +1,9 @@
 """What may be wrong with a bottle rather than with its compartment, and how likely its results are if so.
 
-good: all metals share a small factor. rich (bottom of the sump, drain stream): metals times 1.35 to 3.4; water, ferrous debris and particles say
-nothing. dirt in the bottle or pump: silicon and aluminium added; particles say nothing. not this compartment (label, another's bottle): the results
-of any compartment of the kind, or of the sister drawn on the same day.
+good: all metals share a small factor. rich (bottom of the sump, drain stream): metals times 1.35 to 3.4; water, ferrous
+debris and particles say
+nothing. dirt in the bottle or pump: silicon and aluminium added; particles say nothing. not this compartment (label,
+another's bottle): the results of any compartment of the kind, or of the sister drawn on the same day.
 """
 
 from dataclasses import dataclass
@@ -25,7 +26,9 @@ _OTHER_WIDE = 3.0  # sd of other results of another compartment, in the kind's n
 
 @dataclass(frozen=True)
 class Grid:
-    """B ways a bottle of this compartment may come: multiple of its metals, dust added (ppm silicon), which oddity, share within it."""
+    """B ways a bottle of this compartment may come: multiple of its metals, dust added (ppm silicon), which oddity,
+    share within it.
+    """
 
     times: Floats
     dust: Floats
@@ -48,7 +51,9 @@ def bottle_grid() -> Grid:
 
 @dataclass(frozen=True)
 class Shares:
-    """Shares of odd bottles: rich by hand pump and at a valve, dirt, not this compartment, exchanged with a sister of the same day."""
+    """Shares of odd bottles: rich by hand pump and at a valve, dirt, not this compartment, exchanged with a sister of
+    the same day.
+    """
 
     rich: float
     rich_valve: float
@@ -64,7 +69,9 @@ def shipped_shares() -> Shares:
 
 
 def oddity_chances(b: Bottles, shares: Shares) -> Floats:
-    """Chance of each oddity before a bottle's results are seen (C, N, 4), sum 1; a drain stream on record joins the rich."""
+    """Chance of each oddity before a bottle's results are seen (C, N, 4), sum 1; a drain stream on record joins the
+    rich.
+    """
     rich = np.where(b.pressurised, shares.rich_valve, shares.rich)
     rich = np.where(b.drain, 1 - (1 - rich) * (1 - constant("rich_prior_drain_stream")), rich)
     dirt = np.full(rich.shape, shares.dirt if "Si_ppm" in b.metals else 0.0)
@@ -73,7 +80,9 @@ def oddity_chances(b: Bottles, shares: Shares) -> Floats:
 
 
 def another_density(b: Bottles, shares: Shares) -> Floats:
-    """Log density of each bottle's results if it is of another compartment (C, N): any of the kind, or the sister drawn on that day."""
+    """Log density of each bottle's results if it is of another compartment (C, N): any of the kind, or the sister drawn
+    on that day.
+    """
     others = np.sqrt((_OTHER_WIDE * b.sd) ** 2 + b.tau**2 + b.doubt**2)
     x = b.v / others
     logs = np.where(b.v_below, np.log(student_cdf(x)), student_log_density(x) - np.log(others)) * b.exponent
@@ -97,7 +106,9 @@ def another_density(b: Bottles, shares: Shares) -> Floats:
 
 
 def student_cdf(x: Floats) -> Floats:
-    """Chance of a value below x: Student's t with 5 degrees of freedom scaled to unit variance (Abramowitz and Stegun 26.7.3)."""
+    """Chance of a value below x: Student's t with 5 degrees of freedom scaled to unit variance (Abramowitz and Stegun
+    26.7.3).
+    """
     angle = np.arctan(x / np.sqrt(3.0))
     cos = np.cos(angle)
     inside = angle + np.sin(angle) * (cos + (2 / 3) * cos**3)

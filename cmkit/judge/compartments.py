@@ -20,7 +20,9 @@ from cmkit.wear.fit import Wear
 
 @dataclass(frozen=True)
 class State:
-    """judged: the posterior; evidence: limits passed and low levels; decided: states, orders, alarms, money and reasons."""
+    """judged: the posterior; evidence: limits passed and low levels; decided: states, orders, alarms, money and
+    reasons.
+    """
 
     judged: Judged
     evidence: pd.DataFrame
@@ -31,7 +33,8 @@ class State:
         judged, decided = self.judged, self.decided
         return {
             "evidence": self.evidence, "bottle_chances": judged.bottle_chances, "hypotheses": judged.hypotheses,
-            "contributions": judged.contributions, "verdicts": decided.verdicts, "orders": decided.orders, "reasons": decided.reasons,
+            "contributions": judged.contributions, "verdicts": decided.verdicts, "orders": decided.orders,
+            "reasons": decided.reasons,
         }  # fmt: skip
 
 
@@ -55,8 +58,8 @@ def judge_compartments(known: Fleet, hours: Hours, wear: Wear, trust: Trusted, l
 def states_at(then: Fleet, state: State, wear: Wear, trust: Trusted, learnt: Learnt) -> pd.DataFrame:
     """Verdicts of an earlier day, from what had reached the office by then, by today's numbers.
 
-    then: the records as known on that day; state, wear, trust, learnt: of a later day. What differs between the two happened to the machines, and is no
-    number estimated anew.
+    then: the records as known on that day; state, wear, trust, learnt: of a later day. What differs between the two
+    happened to the machines, and is no number estimated anew.
     """
     known = then.samples["sample"]
 

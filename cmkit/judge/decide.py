@@ -1,4 +1,6 @@
-"""From the posterior and the rules that act alone to verdicts, orders, alarms and reasons: what the books and the round read."""
+"""From the posterior and the rules that act alone to verdicts, orders, alarms and reasons: what the books and the round
+read.
+"""
 
 from dataclasses import dataclass
 from typing import Protocol
@@ -32,8 +34,9 @@ class Posterior(Protocol):
 
 @dataclass(frozen=True)
 class Beside:
-    """What stands beside the posterior: evidence of fixed limits and levels, the running hours of bottles (exposure), the machines' use,
-    what was expected of each metal (history), what screening doubted (doubts), and how long bottles take by site (turnaround)."""
+    """What stands beside the posterior: evidence of fixed limits and levels, the running hours of bottles (exposure),
+    the machines' use, what was expected of each metal (history), what screening doubted (doubts), and how long bottles
+    take by site (turnaround)."""
 
     rules: pd.DataFrame
     exposure: pd.DataFrame
@@ -45,7 +48,9 @@ class Beside:
 
 @dataclass(frozen=True)
 class Decisions:
-    """verdicts (columns VERDICTS), orders (ORDERS), money (MONEY), spells (SPELLS), reasons (REASONS), bottles (BOTTLES)."""
+    """verdicts (columns VERDICTS), orders (ORDERS), money (MONEY), spells (SPELLS), reasons (REASONS), bottles
+    (BOTTLES).
+    """
 
     verdicts: pd.DataFrame
     orders: pd.DataFrame

@@ -1,8 +1,10 @@
 """How likely a bottle's results are in every state, and what a good bottle teaches about level, rate and usual value.
 
-Metals: mean(change, bottle) = (carried + gained e^change) times the bottle's factor, plus dust; variance from the filter's two states, load, drift,
-and the laboratory. Other results: mean = own mean + unit x change. Noise is Student's t with 5 degrees of freedom; a result below or above its
-limit, or in the range of a code, counts by the chance of lying there; a result not measured counts 1.
+Metals: mean(change, bottle) = (carried + gained e^change) times the bottle's factor, plus dust; variance from the
+filter's two states, load, drift,
+and the laboratory. Other results: mean = own mean + unit x change. Noise is Student's t with 5 degrees of freedom; a
+result below or above its limit, or in the range of a code, counts by the chance of lying there; a result not measured
+counts 1.
 """
 
 from dataclasses import dataclass, fields
@@ -28,7 +30,8 @@ _KEPT_GAIN = 0.9  # own choice: share of a good bottle's departure the level fol
 
 @dataclass(frozen=True)
 class Forecast:
-    """Of metals before a bottle, each (n, M), ppm and ppm^2: carried over, gained if sound; variance v0 + v1 e^d + v2 e^2d of a change d; and the
+    """Of metals before a bottle, each (n, M), ppm and ppm^2: carried over, gained if sound; variance v0 + v1 e^d + v2
+    e^2d of a change d; and the
     state moved to the bottle: expected level, rate, covariances a11, a12, a22.
     """
 
@@ -61,7 +64,9 @@ def filter_numbers(b: Bottles, at: Rows) -> Numbers:
 
 
 def forecast_metals(b: Bottles, i: int, at: Rows, level: list[Floats]) -> Forecast:
-    """Forecast of bottle i from the level and rate before it. A first bottle of unknown fluid is held against the family's usual level."""
+    """Forecast of bottle i from the level and rate before it. A first bottle of unknown fluid is held against the
+    family's usual level.
+    """
     numbers = filter_numbers(b, at)
     c, beta, p11, p12, p22 = (v[at] for v in level)
     phi, psi, chi, sd_phi, sd_psi, hours = (
@@ -121,7 +126,9 @@ def _dust(metals: list[str], grid: Grid) -> tuple[NDArray[np.float32], NDArray[n
 def _density(
     y: NDArray[Any], under: NDArray[Any], mean: NDArray[Any], variance: NDArray[Any], unit: NDArray[Any] | float = 0.0
 ) -> NDArray[Any]:
-    """Student density of y [n, A] about mean [n, A, ...], float32; the chance of lying below the limit where `under`; 1 where y is missing."""
+    """Student density of y [n, A] about mean [n, A, ...], float32; the chance of lying below the limit where `under`; 1
+    where y is missing.
+    """
     more = (..., *(None,) * (mean.ndim - 2))
     x = y.astype(np.float32)[more] - mean
     x *= x
@@ -162,7 +169,9 @@ def in_range(
 def other_likelihood(
     b: Bottles, i: int, n: int, s: States, means: tuple[Floats, Floats]
 ) -> tuple[NDArray[Any], NDArray[Any]]:
-    """Log likelihood of everything else by oddity (good, rich, dirt: 3, n, S), and by role (n, Q, R), exponents not yet applied."""
+    """Log likelihood of everything else by oddity (good, rich, dirt: 3, n, S), and by role (n, Q, R), exponents not yet
+    applied.
+    """
     low = _low_level(b.low[:n, i], s.low)
     if not b.others:
         return np.broadcast_to(low, (3, *low.shape)), np.zeros((n, 0, len(s.both)))
@@ -203,7 +212,8 @@ def mixed_levels(taken: Forecast, left: Forecast, share: Floats) -> Forecast:
 
 
 def learn_levels(b: Bottles, i: int, f: Forecast, factor: Floats, *, sound: Floats, fault: Floats) -> list[Floats]:
-    """Level, rate and covariances after a good bottle (n, M). factor: of the bottle; sound, fault: chances (n) by which sound and faulty wear
+    """Level, rate and covariances after a good bottle (n, M). factor: of the bottle; sound, fault: chances (n) by which
+    sound and faulty wear
     made the results: the rate learns from the first only, the level from both.
     """
     n = len(f.expected)
@@ -235,7 +245,9 @@ def learn_levels(b: Bottles, i: int, f: Forecast, factor: Floats, *, sound: Floa
 
 
 def learn_means(b: Bottles, i: int, n: int, means: tuple[Floats, Floats], sound: Floats) -> None:
-    """Usual values of the other results after a bottle, in place; `sound`: chance (n) that it was good and its compartment sound."""
+    """Usual values of the other results after a bottle, in place; `sound`: chance (n) that it was good and its
+    compartment sound.
+    """
     mu, spread = means[0][:n], means[1][:n]
     v, under = b.v[:n, i], b.v_below[:n, i]
     seen = np.isfinite(v)

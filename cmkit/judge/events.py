@@ -1,4 +1,6 @@
-"""What the records say happened between bottles: looks inside, repairs, new components; and the hours since the newest bottle."""
+"""What the records say happened between bottles: looks inside, repairs, new components; and the hours since the newest
+bottle.
+"""
 
 from typing import Any
 
@@ -12,7 +14,9 @@ from cmkit.records.fleet import Fleet
 
 
 def events_of(known: Fleet, exposure: pd.DataFrame, b: Bottles) -> Events:
-    """Events before each bottle of a kind. A bottle is drawn before the work of its day, so work of that day comes after it."""
+    """Events before each bottle of a kind. A bottle is drawn before the work of its day, so work of that day comes
+    after it.
+    """
     shape = (b.row.shape[0], b.row.shape[1] + 1)
     drawn = _days(exposure["drawn_on"])
     own = [drawn[row[row >= 0]] for row in b.row]
@@ -48,7 +52,9 @@ def _days(dates: pd.Series) -> NDArray[np.int64]:
 
 
 def hours_since(known: Fleet, exposure: pd.DataFrame, b: Bottles, usual: float) -> NDArray[np.float64]:
-    """Operating hours (C) from each compartment's newest bottle to the day of `known`, at its own pace, or the usual one (h a day) where it shows none."""
+    """Operating hours (C) from each compartment's newest bottle to the day of `known`, at its own pace, or the usual
+    one (h a day) where it shows none.
+    """
     last = b.row[np.arange(len(b.row)), (b.row >= 0).sum(axis=1) - 1]
     drawn, run = _days(exposure["drawn_on"]), exposure["run_h"].to_numpy(float)
     days, hours = drawn[last] - drawn[b.row[:, 0]], run[last] - run[b.row[:, 0]]

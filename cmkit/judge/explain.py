@@ -20,9 +20,10 @@ _WORTH_WORDS = 0.02  # own choice: chance from which a hypothesis is explained
 def contributions_of(b: Bottles, s: States, f: Followed, exposure: pd.DataFrame) -> pd.DataFrame:
     """Columns CONTRIBUTIONS for the newest bottles of each compartment and every cause of some chance.
 
-    log_odds: natural log of how much likelier the result is under the cause (its appearances and phases weighted by their chances) than if the
-    compartment were sound. analyte empty: what is left, from the doubt how the bottle was drawn. Sum over a sample and hypothesis: log
-    of the bottle's Bayes factor.
+    log_odds: natural log of how much likelier the result is under the cause (its appearances and phases weighted by
+    their chances) than if the
+    compartment were sound. analyte empty: what is left, from the doubt how the bottle was drawn. Sum over a sample and
+    hypothesis: log of the bottle's Bayes factor.
     """
     count = (b.row >= 0).sum(axis=1)
     parts = [_of_slot(b, s, f, exposure, column=count - 1 - slot, slot=slot) for slot in range(KEPT)]
@@ -53,7 +54,8 @@ def _of_slot(
     sample = exposure["sample"].to_numpy(object)[b.row[c, i]]
     n = len(analytes) + 1
     out = pd.DataFrame(
-        {"compartment": np.repeat(b.places[c], n), "sample": np.repeat(sample, n), "hypothesis": np.repeat(np.array(names, object)[k], n),
+        {"compartment": np.repeat(b.places[c], n), "sample": np.repeat(sample, n),
+        "hypothesis": np.repeat(np.array(names, object)[k], n),
          "analyte": np.tile(np.array([*analytes, HANDLING], object), len(c)), "log_odds": parts.ravel()}
     )  # fmt: skip
     return out[(out["log_odds"] != 0) | (out["analyte"] == HANDLING)]
@@ -62,7 +64,9 @@ def _of_slot(
 def _by_result(
     log: NDArray[Any], role: NDArray[np.int64], weight: NDArray[Any], exponent: NDArray[Any]
 ) -> NDArray[Any]:
-    """Mean log likelihood ratio of each result [n, A] against the sound state, states weighted by `weight` [n, S - 1]."""
+    """Mean log likelihood ratio of each result [n, A] against the sound state, states weighted by
+    `weight` [n, S - 1].
+    """
     ratio = np.zeros(log.shape[:2])
     for a in range(log.shape[1]):
         under = log[:, a][:, role[a]] - log[:, a, role[a, 0]][:, None]

@@ -12,7 +12,8 @@ import pandas as pd
 
 SEVERITIES = ("early", "clear", "severe")
 GROUPS = (
-    "stop and check", "look inside", "pressure test", "fuel system", "keep dirt out", "find the leak", "fluid", "cooling system",
+    "stop and check", "look inside", "pressure test", "fuel system", "keep dirt out", "find the leak", "fluid",
+    "cooling system",
     "check first", "repeat bottle", "next bottle",
 )  # fmt: skip
 LOOKS = frozenset({"stop and check", "look inside", "pressure test", "fuel system", "keep dirt out", "find the leak"})
@@ -30,8 +31,10 @@ _LIMIT = re.compile(r"^(?P<analyte>[A-Za-z0-9_]+)(?P<way>[+-])(?:@(?P<severe>[\d
 class Fault:
     """One thing that can be found: a fault of the compartment, a limit passed, a level, or something about the bottle.
 
-    kinds: kinds of compartments, `*` for any; said: what it is, to follow "62 % that"; harmful: False for what needs no work by itself;
-    limits: analyte with + (above) or - (below), and the result from which it is severe, if any; for a bottle: the results it explains.
+    kinds: kinds of compartments, `*` for any; said: what it is, to follow "62 % that"; harmful: False for what needs no
+    work by itself;
+    limits: analyte with + (above) or - (below), and the result from which it is severe, if any; for a bottle: the
+    results it explains.
     """
 
     kinds: tuple[str, ...]
@@ -48,7 +51,9 @@ class Fault:
 
 @dataclass(frozen=True)
 class Work:
-    """What to do at one severity: the work, its group (GROUPS), and how soon, in days and operating hours, whichever comes first."""
+    """What to do at one severity: the work, its group (GROUPS), and how soon, in days and operating hours, whichever
+    comes first.
+    """
 
     work: str
     group: str
@@ -65,7 +70,8 @@ def _table(name: str) -> pd.DataFrame:
 def faults() -> tuple[Fault, ...]:
     """reference/faults.csv, in its order."""
     return tuple(
-        Fault(tuple(r.kinds.split("|")), r.cause, r.about, r.said, r.harmful == "yes", r.check_first, r.confirm, r.not_to_do,
+        Fault(tuple(r.kinds.split("|")), r.cause, r.about, r.said, r.harmful == "yes", r.check_first, r.confirm,
+        r.not_to_do,
               r.if_ignored, r.limits)
         for r in _table("faults.csv").itertuples()
     )  # fmt: skip
@@ -82,7 +88,9 @@ def _works() -> dict[tuple[str, str, str], Work]:
 
 @cache
 def fault(kind: str, cause: str) -> Fault:
-    """What is known of a cause in a kind of compartment; a cause without a row of its own is an unnamed change under its own name."""
+    """What is known of a cause in a kind of compartment; a cause without a row of its own is an unnamed change under
+    its own name.
+    """
     own = [f for f in faults() if f.cause == cause]
     for among in ([f for f in own if kind in f.kinds], [f for f in own if "*" in f.kinds], own):
         if among:
@@ -92,7 +100,9 @@ def fault(kind: str, cause: str) -> Fault:
 
 @cache
 def work(kind: str, cause: str, severity: str) -> Work:
-    """What to do about a cause at a severity (`early`, `clear`, `severe`); the next one below where a severity has no row."""
+    """What to do about a cause at a severity (`early`, `clear`, `severe`); the next one below where a severity has no
+    row.
+    """
     found = fault(kind, cause)
     for own in SEVERITIES[SEVERITIES.index(severity) :: -1]:
         given = _works().get(("|".join(found.kinds), found.cause, own))
@@ -103,7 +113,9 @@ def work(kind: str, cause: str, severity: str) -> Work:
 
 @cache
 def limit_cause(kind: str, analyte: str, way: str) -> tuple[str, float]:
-    """What a result beyond a fixed limit points to, and the result from which it is severe (NaN: none). way: `+` above, `-` below."""
+    """What a result beyond a fixed limit points to, and the result from which it is severe (NaN: none). way: `+` above,
+    `-` below.
+    """
     for found in faults():
         if found.about == "bottle" or not (kind in found.kinds or "*" in found.kinds):
             continue
@@ -120,7 +132,9 @@ def limit_cause(kind: str, analyte: str, way: str) -> tuple[str, float]:
 
 @cache
 def explained(doubt: str) -> frozenset[str]:
-    """Results that a doubtful bottle of this sort explains: names of analytes, `*metal` for wear metals, `*` for all."""
+    """Results that a doubtful bottle of this sort explains: names of analytes, `*metal` for wear
+    metals, `*` for all.
+    """
     return frozenset(token for f in faults() if f.about == "bottle" and f.cause == doubt for token in f.limits.split())
 
 
@@ -131,7 +145,9 @@ def harmless() -> frozenset[str]:
 
 
 def severity_of(early: float, clear: float, severe: float) -> str:
-    """The middle one of three chances: `severe` when at least half of their sum is severe, and so on down; `early` when all are zero."""
+    """The middle one of three chances: `severe` when at least half of their sum is severe, and so on down; `early` when
+    all are zero.
+    """
     total = early + clear + severe
     if total > 0 and severe >= total / 2:
         return "severe"

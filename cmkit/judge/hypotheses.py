@@ -1,9 +1,10 @@
 """What may be wrong with a compartment, and what each fault does to its results (reference/hypotheses.csv).
 
-A sign is a result that rises (`Fe+`), falls (`visc-`) or goes either way (`Zn~`); the number after the colon is its size: 3 a key sign,
-2 a second, 1 a third. `low:3` is a fluid level found low. `debris?:2` says that each result of a group may move, independently of the
-others (2: often, 1: seldom). `needs` names results of which a compartment's bottles must have one for the fault to be told at all; where it is
-empty, one of the key and second signs will do. A result named in `quiet` does not move; one that is not named at all moves with a small chance. Rows of
+A sign is a result that rises (`Fe+`), falls (`visc-`) or goes either way (`Zn~`); the number after the colon is its
+size: 3 a key sign, 2 a second, 1 a third. `low:3` is a fluid level found low. `debris?:2` says that each result of a
+group may move, independently of the others (2: often, 1: seldom). `needs` names results of which a compartment's
+bottles must have one for the fault to be told at all; where it is empty, one of the key and second signs will do. A
+result named in `quiet` does not move; one that is not named at all moves with a small chance. Rows of
 one cause in one kind are its appearances: they share what is said of the cause.
 """
 
@@ -26,16 +27,22 @@ PHASES = ("early", "clear", "severe")
 UP = np.array([0.0, 0.15, 0.35, 0.6, 0.95, 1.4, 1.9, 2.6, 3.4, 4.3])  # log of the multiple of the interval's wear
 BOTH_WAYS = np.r_[-UP[:0:-1], UP]
 NAMES = {
-    "visc": ("visc100_cSt", "visc40_cSt"), "water": ("water_ppm",), "fuel": ("fuel_pct",), "glycol": ("glycol_pct",), "soot": ("soot_pct",),
-    "oxidation": ("oxidation_Acm",), "nitration": ("nitration_Acm",), "sulfation": ("sulfation_Acm",), "TAN": ("TAN_mgKOH_g",),
-    "TBN": ("TBN_mgKOH_g",), "ferrous": ("ferrous_index",), "particles": ("p4_per_ml", "p6_per_ml", "p14_per_ml"), "pH": ("pH",),
-    "nitrite": ("nitrite_ppm",), "glycol_vol": ("glycol_vol_pct",), "freeze": ("freeze_C",), "conductivity": ("conductivity_uS",),
+    "visc": ("visc100_cSt", "visc40_cSt"), "water": ("water_ppm",), "fuel": ("fuel_pct",), "glycol": ("glycol_pct",),
+    "soot": ("soot_pct",),
+    "oxidation": ("oxidation_Acm",), "nitration": ("nitration_Acm",), "sulfation": ("sulfation_Acm",),
+    "TAN": ("TAN_mgKOH_g",),
+    "TBN": ("TBN_mgKOH_g",), "ferrous": ("ferrous_index",), "particles": ("p4_per_ml", "p6_per_ml", "p14_per_ml"),
+    "pH": ("pH",),
+    "nitrite": ("nitrite_ppm",), "glycol_vol": ("glycol_vol_pct",), "freeze": ("freeze_C",),
+    "conductivity": ("conductivity_uS",),
     "makeup": ("makeup",),
 }  # fmt: skip
 GROUPS = {
     "any": (),
-    "debris": ("Fe_ppm", "Cr_ppm", "Ni_ppm", "Al_ppm", "Cu_ppm", "Pb_ppm", "Sn_ppm", "Mn_ppm", "Ti_ppm", "Ag_ppm", "ferrous_index"),
-    "contamination": ("Si_ppm", "Na_ppm", "K_ppm", "Li_ppm", "B_ppm", "water_ppm", "fuel_pct", "glycol_pct", "p4_per_ml", "p6_per_ml", "p14_per_ml"),
+    "debris": ("Fe_ppm", "Cr_ppm", "Ni_ppm", "Al_ppm", "Cu_ppm", "Pb_ppm", "Sn_ppm", "Mn_ppm", "Ti_ppm", "Ag_ppm",
+    "ferrous_index"),
+    "contamination": ("Si_ppm", "Na_ppm", "K_ppm", "Li_ppm", "B_ppm", "water_ppm", "fuel_pct", "glycol_pct",
+    "p4_per_ml", "p6_per_ml", "p14_per_ml"),
 }  # fmt: skip
 _SIZES = {3: "key", 2: "second", 1: "third"}
 _SIGN = re.compile(r"^(?P<name>[A-Za-z_]+)(?P<way>[-+~?]?):(?P<size>[123])$")
@@ -44,7 +51,9 @@ Role = tuple[str, ...]  # ("still",), ("sign", size, way, phase), ("open", way, 
 
 @dataclass(frozen=True)
 class Pattern:
-    """One appearance of a cause: sign name -> (way, size), results that stay quiet, results of which one must be measured, groups that may move, relative frequency."""
+    """One appearance of a cause: sign name -> (way, size), results that stay quiet, results of which one must be
+    measured, groups that may move, relative frequency.
+    """
 
     kinds: tuple[str, ...]
     cause: str
@@ -61,9 +70,10 @@ class Pattern:
 class States:
     """The states of one kind of compartment: sound, then every pattern in its three phases.
 
-    patterns: P; share: relative frequency of each pattern (P), sum 1. up, both: weights over UP and BOTH_WAYS of the roles in use;
-    metal_map, other_map: role and result -> state, [results x roles, 1 + 3P]; metal_role, other_role: role of each result in each
-    state [results, 1 + 3P]; low: chance of a low level by state.
+    patterns: P; share: relative frequency of each pattern (P), sum 1. up, both: weights over UP and BOTH_WAYS of the
+    roles in use;
+    metal_map, other_map: role and result -> state, [results x roles, 1 + 3P]; metal_role, other_role: role of each
+    result in each state [results, 1 + 3P]; low: chance of a low level by state.
     """
 
     patterns: tuple[Pattern, ...]
@@ -126,7 +136,9 @@ def patterns_of(kind: str, without: frozenset[str] = frozenset()) -> tuple[Patte
 
 
 def pattern_shares(patterns: tuple[Pattern, ...], counts: dict[str, float]) -> Floats:
-    """Relative frequency of each pattern, sum 1: the table's, as `cause_prior_faults` faults' worth, with the fleet's own counted by cause."""
+    """Relative frequency of each pattern, sum 1: the table's, as `cause_prior_faults` faults' worth, with the fleet's
+    own counted by cause.
+    """
     weight = np.array([p.weight for p in patterns])
     unnamed = np.array([p.cause == UNNAMED for p in patterns])
     named = _causes_once(patterns, weight) * ~unnamed
@@ -151,16 +163,21 @@ def _causes_once(patterns: tuple[Pattern, ...], weight: Floats) -> Floats:
 
 
 def make_states(
-    patterns: tuple[Pattern, ...], share: Floats, *, metals: list[str], others: list[str], ways: list[str], exponent: Floats
+    patterns: tuple[Pattern, ...], share: Floats, *, metals: list[str], others: list[str], ways: list[str],
+    exponent: Floats
 ) -> States:  # fmt: skip
-    """States over the results of a kind: metals (which only rise) and others with their `ways` (`+`, `~`) and exponents of the likelihood."""
+    """States over the results of a kind: metals (which only rise) and others with their `ways` (`+`, `~`) and exponents
+    of the likelihood.
+    """
     every = [(p, phase) for p in patterns for phase in PHASES]
     metal_role, metal_roles = _numbered(every, metals, ["+"] * len(metals))
     other_role, other_roles = _numbered(every, others, ways)
     low = [constant("low_sound")] + [constant(f"low_{phase}" if p.low else "low_sound") for p, phase in every]
     return States(
-        patterns, share, np.array([_weights(role, UP) for role in metal_roles]), np.array([_weights(role, BOTH_WAYS) for role in other_roles]),
-        metal_role, other_role, _one_hot(metal_role, len(metal_roles), np.ones(len(metals))), _one_hot(other_role, len(other_roles), exponent),
+        patterns, share, np.array([_weights(role, UP) for role in metal_roles]),
+        np.array([_weights(role, BOTH_WAYS) for role in other_roles]),
+        metal_role, other_role, _one_hot(metal_role, len(metal_roles), np.ones(len(metals))),
+        _one_hot(other_role, len(other_roles), exponent),
         np.array(low),
     )  # fmt: skip
 
@@ -168,7 +185,9 @@ def make_states(
 def _numbered(
     every: list[tuple[Pattern, str]], names: list[str], ways: list[str]
 ) -> tuple[NDArray[np.int64], list[Role]]:
-    """Number of the role of each result in each state [results, 1 + 3P], 0 in the sound one, and the roles by number."""
+    """Number of the role of each result in each state [results, 1 + 3P], 0 in the sound one, and
+    the roles by number.
+    """
     roles: dict[Role, int] = {("still",): 0}
     out = np.zeros((len(names), 1 + len(every)), np.int64)
     for a, (name, way) in enumerate(zip(names, ways, strict=True)):
@@ -179,7 +198,9 @@ def _numbered(
 
 
 def role_of(pattern: Pattern, name: str, way: str, phase: str) -> Role:
-    """What a pattern in a phase does to a result; `way`: `+` for a result that only rises, `~` for one that may go either way."""
+    """What a pattern in a phase does to a result; `way`: `+` for a result that only rises, `~` for one that may go
+    either way.
+    """
     if pattern.groups:
         sizes = [size for group, size in pattern.groups.items() if group == "any" or name in GROUPS[group]]
         return ("may", str(max(sizes)), way, phase) if sizes else ("still",)
@@ -212,7 +233,9 @@ def _weights(role: Role, grid: Floats) -> Floats:
 
 
 def _moved(size: str, way: str, phase: str, grid: Floats, down: float = 0.5) -> Floats:
-    """Normal about the phase's centre, cut at nothing; severe: part of it an exponential tail upwards. `~`: `down` of it the other way."""
+    """Normal about the phase's centre, cut at nothing; severe: part of it an exponential tail upwards. `~`: `down` of
+    it the other way.
+    """
     if way == "~":
         return (1 - down) * _moved(size, "+", phase, grid) + down * _moved(size, "-", phase, grid)
     x = grid if way == "+" else -grid

@@ -1,4 +1,6 @@
-"""One judgement per bottle and compartment: how likely each fault is, how far it is, and whether the bottle can be believed."""
+"""One judgement per bottle and compartment: how likely each fault is, how far it is, and whether the bottle can be
+believed.
+"""
 
 from dataclasses import dataclass
 from typing import Any
@@ -25,7 +27,9 @@ _WORTH_A_ROW = 0.001  # own choice: least chance of a row of `hypotheses`
 
 @dataclass(frozen=True)
 class Judged:
-    """The judgement as frames: bottle_chances (columns BOTTLE_CHANCES), hypotheses (HYPOTHESES), contributions (CONTRIBUTIONS)."""
+    """The judgement as frames: bottle_chances (columns BOTTLE_CHANCES), hypotheses (HYPOTHESES), contributions
+    (CONTRIBUTIONS).
+    """
 
     bottle_chances: pd.DataFrame
     hypotheses: pd.DataFrame
@@ -46,11 +50,12 @@ def judge_bottles(
 ) -> Judged:  # fmt: skip
     """Judge every bottle of `exposure` from what is known; looks at nothing outside these compartments but `learnt`.
 
-    known: the fleet, or any machines of it, as of a day. samples: wide results that may be believed as numbers (blank where another unit is
-    suspected). exposure: :func:`cmkit.wear.exposure.sample_exposure`. numbers: :func:`cmkit.wear.family.family_numbers`. expected: the wear
-    filter's one-step forecasts with acceptance of changes off (for exchanged bottles). without: causes left out of the tables. A bottle's
-    row uses the bottles drawn before it and itself; it is known from the day the last of them was (`known_on`). Chances are 0..1; the sum
-    of p_early, p_clear, p_severe is p_fault.
+    known: the fleet, or any machines of it, as of a day. samples: wide results that may be believed as numbers (blank
+    where another unit is suspected). exposure: :func:`cmkit.wear.exposure.sample_exposure`. numbers:
+    :func:`cmkit.wear.family.family_numbers`. expected: the wear filter's one-step forecasts with acceptance of changes
+    off (for exchanged bottles). without: causes left out of the tables. A bottle's row uses the bottles drawn before it
+    and itself; it is known from the day the last of them was (`known_on`). Chances are 0..1; the sum of p_early,
+    p_clear, p_severe is p_fault.
     """
     kinds = bottles_by_kind(known, samples, exposure, numbers, expected, register=register, usual=learnt.usual)
     done = follow_kinds(known, exposure, kinds, priors_of(learnt.priors), without)
@@ -106,13 +111,15 @@ def _hypothesis_rows(b: Bottles, s: States, f: Followed, exposure: pd.DataFrame)
     names, causes = by_cause(s, f.now)
     c, k = np.nonzero(causes.sum(axis=2) >= _WORTH_A_ROW)
     compartment = pd.DataFrame(
-        {"compartment": b.places[c], "sample": sample[c], "about": "compartment", "hypothesis": np.array(names, object)[k],
+        {"compartment": b.places[c], "sample": sample[c], "about": "compartment",
+        "hypothesis": np.array(names, object)[k],
          "chance": causes[c, k].sum(axis=1), **{f"p_{phase}": causes[c, k, n] for n, phase in enumerate(PHASES)}}
     )  # fmt: skip
     odd = f.oddities[np.arange(len(last)), last]
     c, k = np.nonzero(odd >= _WORTH_A_ROW)
     bottle = pd.DataFrame(
-        {"compartment": b.places[c], "sample": sample[c], "about": "bottle", "hypothesis": np.array(ODDITIES, object)[k], "chance": odd[c, k],
+        {"compartment": b.places[c], "sample": sample[c], "about": "bottle",
+        "hypothesis": np.array(ODDITIES, object)[k], "chance": odd[c, k],
          **{f"p_{phase}": np.nan for phase in PHASES}}
     )  # fmt: skip
     out = pd.concat([compartment, bottle], ignore_index=True)

@@ -1,8 +1,10 @@
-"""What a whole fleet teaches the judge: what is usual, how often faults begin, which they are, how often a bottle is odd.
+"""What a whole fleet teaches the judge: what is usual, how often faults begin, which they are, how often a bottle is
+odd.
 
-Shipped numbers are moved by the fleet's own findings and bottles in one step of expectation and maximisation: a first pass with the shipped numbers
-gives the faults that are open and the odd bottles; with the recorded failures and defects they are counted beside the prior. Faults that nobody
-looked for count by their chance, so that a fleet whose office seldom looks is not taken as a sound one.
+Shipped numbers are moved by the fleet's own findings and bottles in one step of expectation and maximisation: a first
+pass with the shipped numbers gives the faults that are open and the odd bottles; with the recorded failures and defects
+they are counted beside the prior. Faults that nobody looked for count by their chance, so that a fleet whose office
+seldom looks is not taken as a sound one.
 """
 
 from dataclasses import dataclass
@@ -24,8 +26,9 @@ from cmkit.tables.frames import typed
 
 @dataclass(frozen=True)
 class JudgeLearnt:
-    """Tables learnt from a whole fleet, by which any part of it is judged: measures, curves, middles (see :class:`cmkit.judge.usual.Usual`), and
-    priors (columns PRIORS: shipped number, how much it weighs, what the fleet counted, what is used, in words).
+    """Tables learnt from a whole fleet, by which any part of it is judged: measures, curves, middles (see
+    :class:`cmkit.judge.usual.Usual`), and priors (columns PRIORS: shipped number, how much it weighs, what the fleet
+    counted, what is used, in words).
     """
 
     measures: pd.DataFrame
@@ -40,8 +43,10 @@ class JudgeLearnt:
 
 @dataclass(frozen=True)
 class FirstPass:
-    """What some kinds show by the shipped priors: measures, curves, middles of their results; open_now: faults open today, by their chances; bottles, one
-    row each: how it was drawn (valve, drain, sister: another of its kind was drawn that day) and the chances of its oddities.
+    """What some kinds show by the shipped priors: measures, curves, middles of their results; open_now: faults open
+    today, by their chances; bottles, one
+    row each: how it was drawn (valve, drain, sister: another of its kind was drawn that day) and the chances of its
+    oddities.
     """
 
     usual: Usual
@@ -53,7 +58,9 @@ def learn_judgement(
     known: Fleet, samples: pd.DataFrame, exposure: pd.DataFrame, numbers: pd.DataFrame, expected: pd.DataFrame, *,
     register: pd.DataFrame, without: frozenset[str] = frozenset(),
 ) -> JudgeLearnt:  # fmt: skip
-    """What `known`, a whole fleet as of a day, teaches the judge; arguments as of :func:`cmkit.judge.judge.judge_bottles`."""
+    """What `known`, a whole fleet as of a day, teaches the judge; arguments as of
+    :func:`cmkit.judge.judge.judge_bottles`.
+    """
     pace = usual_pace(exposure)
     seen = first_pass(known, samples, exposure, numbers, expected, register=register, pace=pace, without=without)
     return joined_judgement(known, exposure, [seen], pace)
@@ -63,7 +70,9 @@ def first_pass(
     known: Fleet, samples: pd.DataFrame, exposure: pd.DataFrame, numbers: pd.DataFrame, expected: pd.DataFrame, *,
     register: pd.DataFrame, pace: float, without: frozenset[str] = frozenset(),
 ) -> FirstPass:  # fmt: skip
-    """The part of :func:`learn_judgement` that needs no kind but those in `exposure`; pace: :func:`usual_pace` of the whole fleet."""
+    """The part of :func:`learn_judgement` that needs no kind but those in `exposure`; pace: :func:`usual_pace` of the
+    whole fleet.
+    """
     usual = learn_usual(*bottle_table(known, samples, exposure), register)
     kinds = bottles_by_kind(known, samples, exposure, numbers, expected, register=register, usual=usual)
     passes = [(b, f) for b, _, f in follow_kinds(known, exposure, kinds, shipped_priors(pace), without)]
@@ -117,7 +126,10 @@ def learn_priors(
     foreseen = float(sum(known.settings.kind(str(kind)).defect_rate_per_h * h for kind, h in run.items()))
     worth = constant("rate_prior_faults")
     factor = (worth + len(found) + open_now) / (worth + foreseen)
-    said = f"{len(found)} faults on record and {open_now:.1f} open by their chances, against {foreseen:.1f} foreseen; shipped rates times {factor:.2f}"
+    said = (
+        f"{len(found)} faults on record and {open_now:.1f} open by their chances, against {foreseen:.1f} foreseen; "
+        f"shipped rates times {factor:.2f}"
+    )
     rows = prior_rows(factor, _by_cause(found), pace)
     rows[0] |= {"worth": worth, "counted": len(found) + open_now, "words": said}
     table = pd.DataFrame(rows + _odd_bottles(bottles), columns=PRIORS)
@@ -125,18 +137,22 @@ def learn_priors(
 
 
 def _odd_bottles(bottles: pd.DataFrame) -> list[dict[str, Any]]:
-    """Shares of odd bottles: the shipped ones as so many bottles' worth, and the sums of their chances over the fleet's own."""
+    """Shares of odd bottles: the shipped ones as so many bottles' worth, and the sums of their chances over the fleet's
+    own.
+    """
     valve, drain, sister = (bottles[name].to_numpy(bool) for name in _DRAWN)
     odd = bottles[list(_ODD)].to_numpy(float)
     shipped = shipped_shares()
     other = _counted(shipped.other, odd[~sister, OTHER])
     groups = {
-        "rich": ("drawn from bottom or drain, by pump", odd[~valve & ~drain, RICH]), "rich_valve": ("drawn from bottom or drain, at a valve", odd[valve & ~drain, RICH]),
+        "rich": ("drawn from bottom or drain, by pump", odd[~valve & ~drain, RICH]), "rich_valve": ("drawn from "
+        "bottom or drain, at a valve", odd[valve & ~drain, RICH]),
         "dirt": ("dirt in the bottle", odd[:, DIRT]), "other": ("another compartment", odd[~sister, OTHER]),
         "sister": ("exchanged with a sister", np.maximum(odd[sister, OTHER] - other, 0)),
     }  # fmt: skip
     return [
-        {"what": "odd bottles", "kind": "all", "name": name, "shipped": getattr(shipped, name), "worth": constant("bottle_prior"),
+        {"what": "odd bottles", "kind": "all", "name": name, "shipped": getattr(shipped, name),
+        "worth": constant("bottle_prior"),
          "counted": float(chances.sum()), "used": _counted(getattr(shipped, name), chances), "unit": "share of bottles",
          "words": f"{said}: {chances.sum():.1f} of {len(chances)} bottles by their chances"}
         for name, (said, chances) in groups.items()
@@ -149,7 +165,9 @@ def _counted(prior: float, chances: np.ndarray) -> float:
 
 
 def _by_cause(found: pd.DataFrame) -> dict[str, dict[str, float]]:
-    """Recorded faults of each kind by the table's name of their cause; a cause in other words counts where the table lists them."""
+    """Recorded faults of each kind by the table's name of their cause; a cause in other words counts where the table
+    lists them.
+    """
     out = {}
     for kind, rows in found.groupby("kind"):
         patterns = patterns_of(str(kind))

@@ -1,7 +1,8 @@
 """What looks inside that found nothing say of a compartment that stays suspected.
 
-One such look may have missed the fault. After a second in a row for the same suspicion it is more likely that the compartment simply wears so: a new
-component has rates of its own, and under suspicion its usual values are not learnt. What it shows is then taken as its usual.
+One such look may have missed the fault. After a second in a row for the same suspicion it is more likely that the
+compartment simply wears so: a new component has rates of its own, and under suspicion its usual values are not learnt.
+What it shows is then taken as its usual.
 """
 
 from dataclasses import dataclass
@@ -18,7 +19,8 @@ Rows = NDArray[np.int64]
 
 @dataclass(frozen=True)
 class Events:
-    """What happened to the compartments before each bottle since the one before (C, N + 1; last column: since the newest bottle).
+    """What happened to the compartments before each bottle since the one before (C, N + 1; last column: since the
+    newest bottle).
 
     looks: looks inside that found nothing; worked: repaired, or a defect found; new: another component.
     """
@@ -29,7 +31,8 @@ class Events:
 
 
 def looked_again(events: Events, i: int, parts: tuple[Floats, ...], doubted: NDArray[np.int64]) -> Rows:
-    """Compartments in which, before bottle i, looks in a row for one suspicion have found nothing often enough; `doubted` (looks so far) is
+    """Compartments in which, before bottle i, looks in a row for one suspicion have found nothing often enough;
+    `doubted` (looks so far) is
     moved on in place. parts: chances [n, S] before those looks, whose sum is 1.
     """
     n = len(parts[0])
@@ -42,7 +45,9 @@ def looked_again(events: Events, i: int, parts: tuple[Floats, ...], doubted: NDA
 
 
 def accept(at: Rows, parts: tuple[Floats, ...]) -> None:
-    """Leave of a fault's chance what that many looks miss, at even odds before them, in place; all of it in the first part."""
+    """Leave of a fault's chance what that many looks miss, at even odds before them, in place; all of it in the first
+    part.
+    """
     missed = constant("look_misses") ** constant("looks_settle")
     for a in parts[1:]:
         parts[0][at] += a[at]

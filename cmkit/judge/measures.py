@@ -1,7 +1,9 @@
-"""Every result against its own past: what the judge knows of each bottle, as rectangles (one row a compartment, one column a bottle).
+"""Every result against its own past: what the judge knows of each bottle, as rectangles (one row a compartment, one
+column a bottle).
 
-Metals are forecast by the wear filter's two states (level and rate). Everything else is held, as a departure from what is usual at that age of
-the fluid in that laboratory (`judge.usual`), against the compartment's own mean. Make-up per hour and litre of charge is one such measure.
+Metals are forecast by the wear filter's two states (level and rate). Everything else is held, as a departure from what
+is usual at that age of the fluid in that laboratory (`judge.usual`), against the compartment's own mean. Make-up per
+hour and litre of charge is one such measure.
 """
 
 from dataclasses import dataclass, fields, replace
@@ -63,12 +65,16 @@ _GRIDS = (
 class Bottles:
     """The bottles of one kind of compartment, compartments with most bottles first.
 
-    places: compartments (C). row: row of `exposure` of each bottle (C, N), -1 beyond the last. steps: phi, psi, chi, sd_phi, sd_psi, hours
-    (C, N). first: the first bottle of a component's life. placed: its exposure is known. drain, pressurised: how it was drawn.
-    low: 1 found low, 0 not, NaN not noted. metals: names (M); y, y_below, y_above (C, N, M); numbers: columns of the family numbers and
-    unit (C, M). others: names (Q); ways, v, v_below, doubt (C, N, Q): departures in log, v_low, v_high: ends of the range of a result that is no single number (NaN: it is), and sd of what is usual at that age of fluid; tau, sd, unit, drift (Q; sd by which the usual value may move from bottle to bottle, in noise sd); exponent, settles, stirred (Q).
-    pooled: middle and sd of log(metal + 1) in the kind (2, M). sister: log density of the metals under the sister compartment's forecast
-    (C, N), NaN where no sister was drawn that day.
+    places: compartments (C). row: row of `exposure` of each bottle (C, N), -1 beyond the last. steps: phi, psi, chi,
+    sd_phi, sd_psi, hours (C, N). first: the first bottle of a component's life. placed: its exposure is known. drain,
+    pressurised: how it was drawn.
+    low: 1 found low, 0 not, NaN not noted. metals: names (M); y, y_below, y_above (C, N, M); numbers: columns of the
+    family numbers and unit (C, M). others: names (Q); ways, v, v_below, doubt (C, N, Q): departures in log, v_low,
+    v_high: ends of the range of a result that is no single number (NaN: it is), and sd of what is usual at that age of
+    fluid; tau, sd, unit, drift (Q; sd by which the usual value may move from bottle to bottle, in noise sd); exponent,
+    settles, stirred (Q).
+    pooled: middle and sd of log(metal + 1) in the kind (2, M). sister: log density of the metals under the sister
+    compartment's forecast (C, N), NaN where no sister was drawn that day.
     """
 
     kind: str
@@ -113,7 +119,8 @@ class Bottles:
 
 
 def bottles_by_kind(
-    known: Fleet, samples: pd.DataFrame, exposure: pd.DataFrame, numbers: pd.DataFrame, expected: pd.DataFrame, *, register: pd.DataFrame,
+    known: Fleet, samples: pd.DataFrame, exposure: pd.DataFrame, numbers: pd.DataFrame, expected: pd.DataFrame, *,
+    register: pd.DataFrame,
     usual: Usual,
 ) -> list[Bottles]:  # fmt: skip
     """The bottles of every kind in `exposure`; arguments as of :func:`cmkit.judge.judge.judge_bottles`."""
@@ -128,7 +135,8 @@ def bottles_by_kind(
 
 
 def _one_kind(
-    kind: str, bottles: tuple[pd.DataFrame, pd.DataFrame, NDArray[np.int64]], numbers: pd.DataFrame, register: pd.DataFrame, usual: Usual
+    kind: str, bottles: tuple[pd.DataFrame, pd.DataFrame, NDArray[np.int64]], numbers: pd.DataFrame,
+    register: pd.DataFrame, usual: Usual
 ) -> Bottles:  # fmt: skip
     table, wide, at = bottles
     places, c, i = _grid(table)
@@ -148,10 +156,14 @@ def _one_kind(
     v_low, v_high = (spread(e) for e in ends) if ends else (none, none)
     return Bottles(
         kind=kind, places=places, row=row, steps={n: spread(table[n].to_numpy(float)) for n in _STEPS},
-        first=spread((table["order"] == 0).to_numpy(bool), False), placed=spread((table["start"].fillna("") != "unknown").to_numpy(bool), False),
-        pressurised=spread(table["probe"].to_numpy(bool), False), low=spread(table["low"].to_numpy(float)), metals=metals,
-        y=spread(_column(wide, metals)), y_below=spread(flags(wide, metals, "below"), False), y_above=spread(flags(wide, metals, "above"), False), numbers=given, others=others, ways=ways, v=spread(v),
-        v_below=spread(v_below, False), v_low=v_low, v_high=v_high, doubt=spread(doubt), pooled=pooled, sister=spread(table["sister"].to_numpy(float)), drain=spread(table["drain"].to_numpy(bool), False), **facts,
+        first=spread((table["order"] == 0).to_numpy(bool), False),
+        placed=spread((table["start"].fillna("") != "unknown").to_numpy(bool), False),
+        pressurised=spread(table["probe"].to_numpy(bool), False), low=spread(table["low"].to_numpy(float)),
+        metals=metals,
+        y=spread(_column(wide, metals)), y_below=spread(flags(wide, metals, "below"), False),
+        y_above=spread(flags(wide, metals, "above"), False), numbers=given, others=others, ways=ways, v=spread(v),
+        v_below=spread(v_below, False), v_low=v_low, v_high=v_high, doubt=spread(doubt), pooled=pooled,
+        sister=spread(table["sister"].to_numpy(float)), drain=spread(table["drain"].to_numpy(bool), False), **facts,
     )  # fmt: skip
 
 
@@ -194,7 +206,9 @@ _HARMLESS = {"rate_mean": 1e-3, "rate_sd": 1e-3, "level_mean": 1.0, "level_var":
 def _others(
     table: pd.DataFrame, wide: pd.DataFrame, register: pd.DataFrame, usual: Usual
 ) -> tuple[list[str], list[str], tuple[Floats, Flags, Floats, tuple[Floats, Floats] | None], dict[str, NDArray[Any]]]:
-    """Names and ways of everything else; (departures [n, Q], flags of results below their limit, doubt of the curve on age, ends of ranges); facts of each."""
+    """Names and ways of everything else; (departures [n, Q], flags of results below their limit, doubt of the curve on
+    age, ends of ranges); facts of each.
+    """
     rows = usual.measures[usual.measures["judged_as"] == OTHER]
     names = rows["measure"].tolist()
     v, doubt = np.full((len(table), len(names)), np.nan), np.zeros((len(table), len(names)))
@@ -229,7 +243,9 @@ def _others(
 def _ends(
     names: list[str], table: pd.DataFrame, wide: pd.DataFrame, register: pd.DataFrame, usually: list[Floats]
 ) -> tuple[Floats, Floats] | None:
-    """Departures [n, Q] of the ends of results above a limit or in the range of a code, NaN elsewhere; None where there is no such result."""
+    """Departures [n, Q] of the ends of results above a limit or in the range of a code, NaN elsewhere; None where there
+    is no such result.
+    """
     ends = np.full((2, len(table), len(names)), np.nan)
     for q, name in enumerate(names):
         low, high = bounds(wide, name) if name in wide else (np.full(len(table), np.nan),) * 2
@@ -250,9 +266,11 @@ def _way(name: str, register: pd.DataFrame) -> str:
 
 
 def sister_density(table: pd.DataFrame, expected: pd.DataFrame) -> Floats:
-    """Log density of a bottle's metals under the forecast of another compartment of its kind and machine drawn on the same day; NaN without.
+    """Log density of a bottle's metals under the forecast of another compartment of its kind and machine drawn on the
+    same day; NaN without.
 
-    expected: the wear filter's one-step forecasts with acceptance of changes off (sample, analyte, value, expected, expected_sd).
+    expected: the wear filter's one-step forecasts with acceptance of changes off (sample, analyte, value, expected,
+    expected_sd).
     """
     keys = ["machine", "kind", "drawn_on"]
     heads = table[["sample", "compartment", *keys]].drop_duplicates("sample")

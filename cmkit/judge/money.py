@@ -1,8 +1,9 @@
-"""Chance of a failure before the next result, what waiting is expected to cost, and what a look or a repeat bottle costs beside it.
+"""Chance of a failure before the next result, what waiting is expected to cost, and what a look or a repeat bottle
+costs beside it.
 
-A fault fails within h operating hours with chance 1 - exp(-(h / D)^k) when early (Weibull, shape k), 1 - exp(-h / (c D)) when clear and
-1 - exp(-h / (s D)) when severe; D is the kind's mean delay, k, c and s stand in settings ([judge]). Waiting costs that chance times what a
-failure costs more than a planned repair, lost production included.
+A fault fails within h operating hours with chance 1 - exp(-(h / D)^k) when early (Weibull, shape k), 1 - exp(-h / (c
+D)) when clear and 1 - exp(-h / (s D)) when severe; D is the kind's mean delay, k, c and s stand in settings ([judge]).
+Waiting costs that chance times what a failure costs more than a planned repair, lost production included.
 """
 
 from dataclasses import dataclass
@@ -31,7 +32,9 @@ class Phases:
 
 
 def chance_of_failure(phases: Phases, hours: Floats, delay_h: Floats, judge: Judge) -> Floats:
-    """Chance (0..1) that a fault is there and fails within `hours` (>= 0, operating hours); delay_h: the kinds' mean delays (> 0)."""
+    """Chance (0..1) that a fault is there and fails within `hours` (>= 0, operating hours); delay_h: the kinds' mean
+    delays (> 0).
+    """
     early = 1 - np.exp(-((hours / delay_h) ** judge.early_shape))
     clear = 1 - np.exp(-hours / (judge.clear_delay_share * delay_h))
     severe = 1 - np.exp(-hours / (judge.severe_delay_share * delay_h))
@@ -39,7 +42,8 @@ def chance_of_failure(phases: Phases, hours: Floats, delay_h: Floats, judge: Jud
 
 
 def turnaround_days(known: Fleet, learnt: pd.DataFrame | None = None) -> pd.Series:
-    """Days from drawing to a result in the office, by machine: the middle of its last year's bottles, else its site's, else the setting.
+    """Days from drawing to a result in the office, by machine: the middle of its last year's bottles, else its site's,
+    else the setting.
 
     learnt: frame of `records.turnaround.learn_turnaround`; None: no site is measured.
     """
@@ -57,10 +61,13 @@ def turnaround_days(known: Fleet, learnt: pd.DataFrame | None = None) -> pd.Seri
 def hours_to_next_result(
     known: Fleet, places: pd.DataFrame, use: pd.DataFrame, learnt: pd.DataFrame | None = None
 ) -> pd.DataFrame:
-    """Operating hours until the next result is in the office: hours_repeat (a bottle drawn today), hours_sooner, hours_routine.
+    """Operating hours until the next result is in the office: hours_repeat (a bottle drawn today), hours_sooner,
+    hours_routine.
 
-    places: compartment, machine, run_h (of the newest bottle, NaN: none); use: machine, last_run_h, last_read_on, h_per_day, idle;
-    learnt: turnaround by site, as in :func:`turnaround_days`. An idle machine runs no hours: it still gets its routine interval, which begins when it works again.
+    places: compartment, machine, run_h (of the newest bottle, NaN: none); use: machine, last_run_h, last_read_on,
+    h_per_day, idle;
+    learnt: turnaround by site, as in :func:`turnaround_days`. An idle machine runs no hours: it still gets its routine
+    interval, which begins when it works again.
     """
     out = places[["compartment", "machine", "run_h"]].merge(use, on="machine", how="left")
     days = (known.date - out["last_read_on"]).dt.days.clip(lower=0)
@@ -76,9 +83,11 @@ def hours_to_next_result(
 
 
 def cost_of_waiting(money: pd.DataFrame, asks: pd.Series) -> pd.DataFrame:
-    """What waiting for the next result costs each compartment of `money` (frame of `what_it_costs`): compartment, hours_ahead, chance, cost.
+    """What waiting for the next result costs each compartment of `money` (frame of `what_it_costs`): compartment,
+    hours_ahead, chance, cost.
 
-    asks: what the next bottle is asked to be, by compartment: `repeat` is drawn at once, `sooner` at the shortened interval, else routine.
+    asks: what the next bottle is asked to be, by compartment: `repeat` is drawn at once, `sooner` at the shortened
+    interval, else routine.
     """
     when = asks.reindex(money["compartment"]).map({"repeat": "repeat", "sooner": "sooner"}).fillna("routine").to_numpy()
     out = money[["compartment"]].copy()
@@ -91,14 +100,18 @@ def cost_of_waiting(money: pd.DataFrame, asks: pd.Series) -> pd.DataFrame:
 def what_it_costs(
     known: Fleet, places: pd.DataFrame, use: pd.DataFrame, learnt: pd.DataFrame | None = None
 ) -> pd.DataFrame:
-    """Money of waiting, of a repeat bottle and of a look, one row per compartment (columns MONEY), in the fleet's currency.
+    """Money of waiting, of a repeat bottle and of a look, one row per compartment (columns MONEY), in the fleet's
+    currency.
 
-    places: compartment, machine, site, kind, run_h, p_early, p_clear, p_severe (NaN as 0); learnt: turnaround by site. cost_wait: the risk until the result of a
-    bottle at the shortened interval (fails_sooner x extra), then a look if a fault is there. cost_look: a look now, which finds what is there; where
-    nothing is there it also costs the production lost while the machine stands ([judge] look_downtime_h). cost_repeat: a bottle drawn
-    today, the risk until its result, a look if it then shows the fault, and the cheaper of a look and waiting where it leaves the question
+    places: compartment, machine, site, kind, run_h, p_early, p_clear, p_severe (NaN as 0); learnt: turnaround by site.
+    cost_wait: the risk until the result of a bottle at the shortened interval (fails_sooner x extra), then a look if a
+    fault is there. cost_look: a look now, which finds what is there; where nothing is there it also costs the
+    production lost while the machine stands ([judge] look_downtime_h). cost_repeat: a bottle drawn today, the risk
+    until its result, a look if it then shows the fault, and the cheaper of a look and waiting where it leaves the
+    question
     open. choice: the least of the
-    three (`wait`, `repeat`, `look`). assumed: the kind's costs are the package's starting values and not the fleet's own.
+    three (`wait`, `repeat`, `look`). assumed: the kind's costs are the package's starting values and not the fleet's
+    own.
     """
     judge = known.settings.judge
     kinds = [known.settings.kind(kind) for kind in places["kind"]]

@@ -1,4 +1,6 @@
-"""From state and chances to one order a compartment: the work, how soon, what confirms it, what not to do, and what it rests on."""
+"""From state and chances to one order a compartment: the work, how soon, what confirms it, what not to do, and what it
+rests on.
+"""
 
 from dataclasses import dataclass, replace
 from typing import Any
@@ -41,10 +43,11 @@ def make_orders(
 ) -> pd.DataFrame:
     """One order per compartment that is not clear (columns ORDERS), by compartment.
 
-    states: `judge_states`; alone: `rules_alone`; money: `what_it_costs`; use: h_per_day by machine. chance: of the order's own cause
-    today (NaN where only a limit or the level speaks). also: further work for other findings; request: a bottle asked for beside the
-    work. choice: what costs least (`look`, `repeat`, `wait`). due_on: the day of the result plus how soon, days or operating hours,
-    whichever comes first. Money in the fleet's currency.
+    states: `judge_states`; alone: `rules_alone`; money: `what_it_costs`; use: h_per_day by machine. chance: of the
+    order's own cause today (NaN where only a limit or the level speaks). also: further work for other findings;
+    request: a bottle asked for beside the
+    work. choice: what costs least (`look`, `repeat`, `wait`). due_on: the day of the result plus how soon, days or
+    operating hours, whichever comes first. Money in the fleet's currency.
     """
     standing = alone[(alone["acts"] != "clear") & alone["sample"].isin(states["sample"])]
     rules = {str(sample): list(rows.itertuples()) for sample, rows in standing.groupby("sample")}
@@ -86,13 +89,16 @@ def _order(r: Any, rules: list[Any], cost: dict[str, Any], judge: Judge) -> dict
         request = ""
     also = [_also(r, f, act) for f in others[:_MOST_ALSO]]
     return _row(r, cost, act, words, judge) | {
-        "cause": first.cause, "severity": first.severity, "chance": first.p, "also": " ".join(dict.fromkeys(a for a in also if a)), "request": request,
+        "cause": first.cause, "severity": first.severity, "chance": first.p,
+        "also": " ".join(dict.fromkeys(a for a in also if a)), "request": request,
         "rests_on": "; ".join(dict.fromkeys(f.rests_on for f in found)), "choice": choice,
     }  # fmt: skip
 
 
 def _also(r: Any, other: _Finding, act: Work) -> str:
-    """Work for a finding beside the first; empty for what the first one's work covers or what is only a second guess."""
+    """Work for a finding beside the first; empty for what the first one's work covers or what is
+    only a second guess.
+    """
     own = work(r.kind, other.cause, other.severity)
     if own.group == act.group and other.cause not in _ALWAYS_ALSO:
         return ""
@@ -103,8 +109,10 @@ def _row(r: Any, cost: dict[str, Any], act: Work, words: Fault | None, judge: Ju
     """The parts of an order that come as they are. words: the fault or doubt it speaks of, if any."""
     second = r.second_cause if np.nan_to_num(r.p_second) >= judge.second_share else ""
     return {
-        "compartment": r.compartment, "state": r.state, "cause": words.cause if words else "", "severity": "", "chance": np.nan,
-        "work": act.work, "also": "", "request": "", "group": act.group, "within_h": act.within_h, "within_days": act.within_days,
+        "compartment": r.compartment, "state": r.state, "cause": words.cause if words else "", "severity": "",
+        "chance": np.nan,
+        "work": act.work, "also": "", "request": "", "group": act.group, "within_h": act.within_h,
+        "within_days": act.within_days,
         "check_first": words.check_first if words else "", "confirm": words.confirm if words else "",
         "not_to_do": words.not_to_do if words else "", "if_ignored": words.if_ignored if words else "",
         "second_cause": second, "p_second": r.p_second if second else np.nan, "choice": "",
@@ -185,7 +193,10 @@ def _act(r: Any, first: _Finding, cost: dict[str, Any], judge: Judge) -> tuple[W
     if choice == "repeat" and r.n_bottles >= judge.repeats_most:
         choice = "look" if cost["cost_look"] < cost["cost_wait"] else "wait"
     if choice == "look":
-        outside = f"Check now without opening anything: {fault(r.kind, first.cause).check_first}. If that shows something, go on: {act.work}"
+        outside = (
+            f"Check now without opening anything: {fault(r.kind, first.cause).check_first}. If that shows "
+            f"something, go on: {act.work}"
+        )
         return replace(act, work=outside, group="check first"), choice
     if choice == "repeat":
         return Work(
@@ -198,7 +209,9 @@ def _act(r: Any, first: _Finding, cost: dict[str, Any], judge: Judge) -> tuple[W
 
 
 def _request(r: Any, judge: Judge) -> str:
-    """A bottle asked for beside the work: because the newest is doubtful, or because an alarm rests on one early bottle."""
+    """A bottle asked for beside the work: because the newest is doubtful, or because an alarm rests on one early
+    bottle.
+    """
     if r.doubt and r.doubtful_run > judge.repeats_most:
         return _another_way(r.kind)
     if r.doubt:

@@ -1,9 +1,11 @@
 """The chance of every fault, carried from bottle to bottle, for all compartments of a kind at once.
 
-State of a compartment: sound, or a fault pattern in its early, clear or severe phase. Each bottle multiplies the chances by the likelihood of
-its results, summed over what may be odd about the bottle. Whether the bottle before was odd stays open until the next one: the level is
-forecast with and without it, so that a repeat bottle decides which it was. A hidden Markov model with a switching observation; two
-forecasts kept (generalised pseudo-Bayes of order two in the bottle, order one in the fault).
+State of a compartment: sound, or a fault pattern in its early, clear or severe phase. Each bottle multiplies the
+chances by the likelihood of
+its results, summed over what may be odd about the bottle. Whether the bottle before was odd stays open until the next
+one: the level is forecast with and without it, so that a repeat bottle decides which it was. A hidden Markov model with
+a switching observation; two forecasts kept (generalised pseudo-Bayes of order two in the bottle, order one in the
+fault).
 Equations: guide how_it_is_computed, J.
 """
 
@@ -42,8 +44,9 @@ class Arrivals:
 
 @dataclass(frozen=True)
 class Followed:
-    """Chances after each bottle: states (C, N, S), before it prior (C, N, S), oddities (C, N, 4). metal_log, other_log: mean log likelihood
-    by role of the newest bottles (C, KEPT, results, roles), slot 0 the newest. now: states on the day asked for (C, S).
+    """Chances after each bottle: states (C, N, S), before it prior (C, N, S), oddities (C, N, 4). metal_log, other_log:
+    mean log likelihood by role of the newest bottles (C, KEPT, results, roles), slot 0 the newest. now: states on the
+    day asked for (C, S).
     """
 
     states: Floats
@@ -57,7 +60,9 @@ class Followed:
 def follow(
     b: Bottles, states: States, arrivals: Arrivals, shares: Shares, *, events: Events, since_h: Floats
 ) -> Followed:
-    """Chances after every bottle of a kind, in order. since_h: operating hours from each newest bottle to the day asked for (C)."""
+    """Chances after every bottle of a kind, in order. since_h: operating hours from each newest bottle to the day asked
+    for (C).
+    """
     grid, size = bottle_grid(), (*b.row.shape, len(states.low))
     chances = np.log(np.maximum(oddity_chances(b, shares), 1e-12))
     another = another_density(b, shares)
@@ -89,7 +94,9 @@ def follow(
 
 
 def told(b: Bottles, states: States) -> NDArray[np.bool_]:
-    """Whether a compartment's results can tell a pattern at all (C, P): one of those it needs was measured, or the level noted where it is a sign."""
+    """Whether a compartment's results can tell a pattern at all (C, P): one of those it needs was measured, or the
+    level noted where it is a sign.
+    """
     measured = np.column_stack([np.isfinite(b.y).any(axis=1), np.isfinite(b.v).any(axis=1)])
     names = [*b.metals, *b.others]
     needs = np.array([[name in p.needs for name in names] for p in states.patterns], bool).reshape(-1, len(names))
@@ -100,7 +107,9 @@ def told(b: Bottles, states: States) -> NDArray[np.bool_]:
 
 
 def start_chances(share: Floats, arrivals: Arrivals) -> Floats:
-    """Chances of compartments nothing is known of (..., S): what a fault's arrival rate leaves in each phase; share (..., P)."""
+    """Chances of compartments nothing is known of (..., S): what a fault's arrival rate leaves in each phase; share
+    (..., P).
+    """
     stays = np.array([constant(f"{p}_share") for p in ("early", "clear", "severe")]) * arrivals.delay_h
     faults = (arrivals.per_h * share[..., None] * stays).reshape(*share.shape[:-1], -1)
     return np.concatenate([1 - faults.sum(axis=-1, keepdims=True), faults], axis=-1)
@@ -119,7 +128,8 @@ def moved_on(a: Floats, share: Floats, arrivals: Arrivals, hours: Floats) -> Flo
     new = sound[:, None] * begun
     out = np.empty_like(a)
     out[:, 1:] = np.stack(
-        [early * (1 - grows) + new * (1 - fast), clear * (1 - worsens) + early * grows + new * fast, severe + clear * worsens], axis=2
+        [early * (1 - grows) + new * (1 - fast), clear * (1 - worsens) + early * grows + new * fast,
+        severe + clear * worsens], axis=2
     ).reshape(len(a), -1)  # fmt: skip
     out[:, 0] = a.sum(axis=1) - out[:, 1:].sum(axis=1)
     return out
@@ -160,7 +170,9 @@ def _renew(new: NDArray[np.bool_], levels: list[Any], means: tuple[Floats, Float
 
 @dataclass(frozen=True)
 class _Bottle:
-    """Bottle i of the first n compartments: its kind's arrays, states, chances of oddities before (log) and density elsewhere (log)."""
+    """Bottle i of the first n compartments: its kind's arrays, states, chances of oddities before (log) and density
+    elsewhere (log).
+    """
 
     b: Bottles
     i: int
@@ -264,7 +276,8 @@ def _empty(b: Bottles, s: States, size: tuple[int, int, int]) -> Followed:
     c = size[0]
     return Followed(
         states=np.full(size, np.nan), prior=np.full(size, np.nan), oddities=np.full((*size[:2], 4), np.nan),
-        metal_log=np.zeros((c, KEPT, len(b.metals), len(s.up)), np.float32), other_log=np.zeros((c, KEPT, len(b.others), len(s.both)), np.float32),
+        metal_log=np.zeros((c, KEPT, len(b.metals), len(s.up)), np.float32),
+        other_log=np.zeros((c, KEPT, len(b.others), len(s.both)), np.float32),
         now=np.zeros((c, size[2])),
     )  # fmt: skip
 

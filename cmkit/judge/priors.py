@@ -17,8 +17,8 @@ RATE, CAUSE, PACE, ODD = "rate of faults", "faults by cause", "running hours a d
 
 @dataclass(frozen=True)
 class Priors:
-    """factor: of the shipped fault rates; counts: recorded faults by kind and cause; shares: of odd bottles; pace: running hours a day of
-    a compartment that shows none of its own.
+    """factor: of the shipped fault rates; counts: recorded faults by kind and cause; shares: of odd bottles; pace:
+    running hours a day of a compartment that shows none of its own.
     """
 
     factor: float
@@ -46,7 +46,8 @@ def prior_rows(factor: float, counts: dict[str, dict[str, float]], pace: float) 
         {"what": PACE, "kind": "all", "name": "pace", "used": pace, "unit": "h", "words": "of the middle compartment"},
     ]
     return rows + [
-        {"what": CAUSE, "kind": kind, "name": cause, "worth": constant("cause_prior_faults"), "counted": n, "unit": "faults", "words": f"{n:g} on record"}
+        {"what": CAUSE, "kind": kind, "name": cause, "worth": constant("cause_prior_faults"), "counted": n,
+        "unit": "faults", "words": f"{n:g} on record"}
         for kind, causes in counts.items()
         for cause, n in causes.items()
     ]  # fmt: skip

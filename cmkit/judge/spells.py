@@ -1,7 +1,8 @@
 """Alarms from the bottle that raised them until something settled them.
 
-An alarm stands until somebody looked, the compartment was repaired or replaced, or bottles speak against it: good ones that leave little chance
-([judge] settle), as many in a row as settle_bottles wants; a clear one where only doubtful bottles had raised it; one after a fluid change where only the fluid was concerned.
+An alarm stands until somebody looked, the compartment was repaired or replaced, or bottles speak against it: good ones
+that leave little chance ([judge] settle), as many in a row as settle_bottles wants; a clear one where only doubtful
+bottles had raised it; one after a fluid change where only the fluid was concerned.
 """
 
 from collections.abc import Collection, Iterable
@@ -38,7 +39,9 @@ class _Spell:
 
 
 def looks_inside(known: Fleet) -> pd.DataFrame:
-    """What closes an alarm, in order: findings, repairs and replacements (compartment, on, by, showed: a finding's outcome)."""
+    """What closes an alarm, in order: findings, repairs and replacements (compartment, on, by, showed: a finding's
+    outcome).
+    """
     found = known.findings[["compartment", "found_on", "outcome"]].set_axis(["compartment", "on", "showed"], axis=1)
     mended = known.services[known.services["kind"].isin(["repair", "replace"])]
     mended = mended[["compartment", "done_on", "kind"]].set_axis(["compartment", "on", "by"], axis=1)
@@ -55,13 +58,17 @@ def fluid_changes(known: Fleet) -> dict[str, list[pd.Timestamp]]:
 
 
 def alarm_spells(bottles: pd.DataFrame, alone: pd.DataFrame, known: Fleet) -> pd.DataFrame:
-    """Every alarm from its first bottle until it was settled (columns SPELLS; closed_on NaT while it stands), by compartment and day.
+    """Every alarm from its first bottle until it was settled (columns SPELLS; closed_on NaT while it stands), by
+    compartment and day.
 
-    bottles: frame of `bottle_states`; alone: frame of `rules_alone`; known: the records of the day (looks, changes, settings).
-    alarm_on: day the first bottle was drawn; known_on: day its result reached the office, before which nobody can have been warned;
-    cause, chance: of its most certain bottle (cause: of its first limit where the chance did not raise it); raised_by: `chance`, `limit`, `level`, joined by `, `; clear_run: good bottles against it in a
-    row so far. closed_by: finding, repair, replace, new component, clear bottles, normal repeat, fluid change; closed by a bottle it
-    is closed on the day that bottle's result was known (closed_sample).
+    bottles: frame of `bottle_states`; alone: frame of `rules_alone`; known: the records of the day (looks, changes,
+    settings).
+    alarm_on: day the first bottle was drawn; known_on: day its result reached the office, before which nobody can have
+    been warned;
+    cause, chance: of its most certain bottle (cause: of its first limit where the chance did not raise it); raised_by:
+    `chance`, `limit`, `level`, joined by `, `; clear_run: good bottles against it in a
+    row so far. closed_by: finding, repair, replace, new component, clear bottles, normal repeat, fluid change; closed
+    by a bottle it is closed on the day that bottle's result was known (closed_sample).
     """
     raised = bottles.loc[bottles["state"] == "alarm", "compartment"]
     concerned = bottles[bottles["compartment"].isin(raised)]
@@ -81,7 +88,9 @@ def alarm_spells(bottles: pd.DataFrame, alone: pd.DataFrame, known: Fleet) -> pd
 
 @dataclass(frozen=True)
 class _Reader:
-    """Reads a compartment's bottles in order. limits: sample -> limits in alarm; looks: compartment -> (day, by); changes: its days."""
+    """Reads a compartment's bottles in order. limits: sample -> limits in alarm; looks: compartment -> (day, by);
+    changes: its days.
+    """
 
     judge: Judge
     limits: dict[str, list[tuple[str, str]]]
@@ -161,7 +170,8 @@ def _closed(spell: _Spell, on: pd.Timestamp, by: str, sample: str = "") -> dict[
     return {
         "compartment": first.compartment, "life": first.life, "alarm_on": first.drawn_on, "known_on": first.known_on,
         "sample": first.sample, "run_h": first.run_h, "last_on": spell.last.drawn_on, "bottles": spell.bottles,
-        "analytes": ", ".join(sorted(spell.analytes)), "cause": spell.top.cause if "chance" in spell.by else spell.named, "chance": spell.top.chance,
+        "analytes": ", ".join(sorted(spell.analytes)),
+        "cause": spell.top.cause if "chance" in spell.by else spell.named, "chance": spell.top.chance,
         "raised_by": ", ".join(sorted(spell.by)), "clear_run": spell.clear_run, "closed_on": on, "closed_by": by,
         "closed_sample": sample,
     }  # fmt: skip

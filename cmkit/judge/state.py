@@ -1,4 +1,6 @@
-"""Each compartment's state today: alarm, alert, clear or not known, since when, what settled it or what is still missing."""
+"""Each compartment's state today: alarm, alert, clear or not known, since when, what settled it or what is still
+missing.
+"""
 
 from dataclasses import dataclass
 from typing import Any
@@ -21,9 +23,11 @@ _SHOWED = {"defect": "defect found", "failed": "failed", "": "repaired", "no def
 
 
 def compartment_chances(bottles: pd.DataFrame, hypotheses: pd.DataFrame) -> pd.DataFrame:
-    """What is known of each compartment today, by compartment: chance, p_early..p_severe, cause, p_cause, second_cause, p_second.
+    """What is known of each compartment today, by compartment: chance, p_early..p_severe, cause, p_cause, second_cause,
+    p_second.
 
-    From the hypotheses of the day (arrivals since the newest bottle included); of a compartment without any, from its newest bottle.
+    From the hypotheses of the day (arrivals since the newest bottle included); of a compartment without any, from its
+    newest bottle.
     """
     newest = bottles.drop_duplicates("compartment", keep="last").set_index("compartment")
     out = newest[["chance", *(f"p_{p}" for p in _PHASES), "cause", "p_cause", "second_cause", "p_second"]].copy()
@@ -44,9 +48,11 @@ def judge_states(
 ) -> pd.DataFrame:
     """One row per compartment of a working machine (columns STATES), by compartment.
 
-    case: what the state rests on: `no bottle`, `replaced`, `mended`, `looked into`, `alarm`, `alert`, `stale`, `doubtful`, `clear`.
-    alarm_known_on, alarm_cause, raised_by: of the alarm that stands. since: first bottle of the alarm, or of the present run of alerts. asks: what the next bottle is asked to be (`repeat`, `sooner`,
-    `first` or empty). severity: the middle one by chance. doubtful_run: doubtful bottles in a row up to the newest.
+    case: what the state rests on: `no bottle`, `replaced`, `mended`, `looked into`, `alarm`, `alert`, `stale`,
+    `doubtful`, `clear`.
+    alarm_known_on, alarm_cause, raised_by: of the alarm that stands. since: first bottle of the alarm, or of the
+    present run of alerts. asks: what the next bottle is asked to be (`repeat`, `sooner`, `first` or empty). severity:
+    the middle one by chance. doubtful_run: doubtful bottles in a row up to the newest.
     """
     places = known.compartments.merge(known.machines[["machine", "site", "retired_on"]], on="machine")
     places = places[places["retired_on"].isna()].sort_values("compartment")
@@ -57,7 +63,8 @@ def judge_states(
     days = (known.date - use["last_read_on"]).dt.days.clip(lower=0).where(~use["idle"].astype(bool), 0)
     now_h = dict(zip(use["machine"], use["last_run_h"] + days.fillna(0) * use["h_per_day"].fillna(0), strict=True))
     context = _Context(
-        known, known.settings.judge, _rows(newest), _rows(compartment_chances(bottles, hypotheses)), _rows(standing), _rows(settled),
+        known, known.settings.judge, _rows(newest), _rows(compartment_chances(bottles, hypotheses)), _rows(standing),
+        _rows(settled),
         _rows(looks), _runs(bottles), now_h, sampled_every(known).to_dict(),
     )  # fmt: skip
     rows = [_state(place, context) for place in places.itertuples()]
@@ -77,7 +84,9 @@ def _newest(bottles: pd.DataFrame, looks: pd.DataFrame) -> pd.DataFrame:
 
 
 def _runs(bottles: pd.DataFrame) -> dict[str, dict[str, Any]]:
-    """Of each compartment: first day and number of the raised bottles in a row up to the newest, doubtful bottles in a row, bottle before."""
+    """Of each compartment: first day and number of the raised bottles in a row up to the newest, doubtful bottles in a
+    row, bottle before.
+    """
     out: dict[str, dict[str, Any]] = {}
     names = ["compartment", "life", "drawn_on", "state", "good", "doubt", "p_doubt"]
     for r in bottles[names].itertuples():
@@ -116,9 +125,12 @@ class _Context:
 
 
 _NOTHING: dict[str, Any] = {
-    "since": pd.NaT, "n_bottles": 0, "sample": "", "drawn_on": pd.NaT, "known_on": pd.NaT, "run_h": np.nan, "chance": np.nan,
-    "p_early": np.nan, "p_clear": np.nan, "p_severe": np.nan, "cause": "", "p_cause": np.nan, "second_cause": "", "p_second": np.nan,
-    "severity": "", "p_good": np.nan, "doubt": "", "p_doubt": np.nan, "doubtful_run": 0, "alarm_known_on": pd.NaT, "alarm_cause": "", "raised_by": "", "look_on": pd.NaT, "look_by": "",
+    "since": pd.NaT, "n_bottles": 0, "sample": "", "drawn_on": pd.NaT, "known_on": pd.NaT, "run_h": np.nan,
+    "chance": np.nan,
+    "p_early": np.nan, "p_clear": np.nan, "p_severe": np.nan, "cause": "", "p_cause": np.nan, "second_cause": "",
+    "p_second": np.nan,
+    "severity": "", "p_good": np.nan, "doubt": "", "p_doubt": np.nan, "doubtful_run": 0, "alarm_known_on": pd.NaT,
+    "alarm_cause": "", "raised_by": "", "look_on": pd.NaT, "look_by": "",
     "look_showed": "", "settled_by": "", "missing": "", "asks": "",
 }  # fmt: skip
 
@@ -156,8 +168,10 @@ def _after_a_look(look: dict[str, Any], base: dict[str, Any], judge: Judge) -> d
     """Somebody has looked since the newest bottle: what is known until the next one."""
     on = f"{look['on']:%Y-%m-%d}"
     if look["by"] == "replace":
-        nothing = {name: _NOTHING[name] for name in ("chance", "p_early", "p_clear", "p_severe", "cause", "p_cause", "second_cause", "p_second", "severity")}  # fmt: skip
-        return nothing | {"state": "not known", "case": "replaced", "asks": "first", "missing": "a first bottle of the new component",
+        nothing = {name: _NOTHING[name] for name in ("chance", "p_early", "p_clear", "p_severe", "cause", "p_cause",
+            "second_cause", "p_second", "severity")}  # fmt: skip
+        return nothing | {"state": "not known", "case": "replaced", "asks": "first", "missing": "a first bottle of "
+        "the new component",
                           "settled_by": f"component replaced on {on}"}  # fmt: skip
     if look["showed"] == "no defect":
         still = base["chance"] >= judge.alert
@@ -199,7 +213,8 @@ def _unalarmed(place: Any, bottle: dict[str, Any], run: dict[str, Any], context:
     settled = _settled_by(place.compartment, bottle, run, context)
     age = context.now_h.get(place.machine, np.nan) - bottle["run_h"]
     if age > context.known.settings.sampling.stale_after_intervals * context.every[place.compartment]:
-        return {"state": "not known", "case": "stale", "missing": f"a bottle; the newest is {age:,.0f} h old, sampled every {context.every[place.compartment]:,.0f} h",
+        return {"state": "not known", "case": "stale", "missing": f"a bottle; the newest is {age:,.0f} h old, sampled "
+        f"every {context.every[place.compartment]:,.0f} h",
                 "asks": asks, "settled_by": settled}  # fmt: skip
     if bottle["doubt"]:
         return {
@@ -222,12 +237,16 @@ def _settled_by(compartment: str, bottle: dict[str, Any], run: dict[str, Any], c
     """What settled an alarm or a doubt not long ago, in words; empty when there was none."""
     before = run["before"]
     if before is not None and not before.good and before.state != "alarm" and bottle["good"]:
-        return f"the repeat bottle of {bottle['drawn_on']:%Y-%m-%d} is normal; the bottle of {before.drawn_on:%Y-%m-%d} was doubtful ({before.doubt})"
+        return (
+            f"the repeat bottle of {bottle['drawn_on']:%Y-%m-%d} is normal; the bottle of "
+            f"{before.drawn_on:%Y-%m-%d} was doubtful ({before.doubt})"
+        )
     spell = context.settled.get(compartment)
     if spell is None or context.known.date - spell["closed_on"] > pd.Timedelta(days=context.judge.settled_shown_days):
         return ""
     words = {
-        "clear bottles": _speak_against(settles(context.judge, spell["raised_by"].split(", "))), "normal repeat": "the repeat bottle is normal; only doubtful bottles had raised it",
+        "clear bottles": _speak_against(settles(context.judge, spell["raised_by"].split(", "))),
+        "normal repeat": "the repeat bottle is normal; only doubtful bottles had raised it",
         "fluid change": "fluid changed, and the bottle since is normal", "finding": "looked into", "repair": "repaired",
         "replace": "component replaced", "new component": "component replaced",
     }  # fmt: skip

@@ -1,7 +1,8 @@
-"""What a whole fleet teaches the judge about its results, kind by kind: how a result changes with the age of its fluid, what is usual in a
-laboratory and fluid, how far compartments lie apart and how much one result scatters.
+"""What a whole fleet teaches the judge about its results, kind by kind: how a result changes with the age of its fluid,
+what is usual in a laboratory and fluid, how far compartments lie apart and how much one result scatters.
 
-Everything but metals is read as a logarithm, less the kind's curve on the age of the fluid, less the middle of its laboratory and fluid.
+Everything but metals is read as a logarithm, less the kind's curve on the age of the fluid, less the middle of its
+laboratory and fluid.
 """
 
 from dataclasses import dataclass
@@ -41,7 +42,8 @@ _BEND, _BEYOND = (
 
 @dataclass(frozen=True)
 class Usual:
-    """measures: one row per kind and result (columns MEASURES; middle, tau, sd in log; log_age, age_sd: middle age and the curve's spread);
+    """measures: one row per kind and result (columns MEASURES; middle, tau, sd in log; log_age, age_sd: middle age and
+    the curve's spread);
     curves: knots of the curve on log fluid age (CURVES); middles: of a laboratory and fluid (MIDDLES).
     """
 
@@ -56,7 +58,9 @@ class Usual:
 
 @cache
 def measure_table() -> pd.DataFrame:
-    """reference/measures.csv by measure: unit (change in log per unit of a fault's size), drift, least_tau, least_sd, share, settles, stirred."""
+    """reference/measures.csv by measure: unit (change in log per unit of a fault's size), drift, least_tau, least_sd,
+    share, settles, stirred.
+    """
     with files("cmkit.reference").joinpath("measures.csv").open(encoding="utf-8") as handle:
         return pd.read_csv(handle).set_index("measure")
 
@@ -68,14 +72,18 @@ def of_table(names: list[str]) -> pd.DataFrame:
 
 
 def bottle_table(known: Fleet, samples: pd.DataFrame, exposure: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Exposure with how each bottle was drawn (drain, probe, low, lab, fluid, capacity_l), and its results, both in the order of exposure; mix: laboratory and fluid."""
+    """Exposure with how each bottle was drawn (drain, probe, low, lab, fluid, capacity_l), and its results, both in the
+    order of exposure; mix: laboratory and fluid.
+    """
     wide = samples.drop_duplicates("sample").set_index("sample").reindex(exposure["sample"]).reset_index()
     places = known.compartments.set_index("compartment").reindex(exposure["compartment"]).reset_index(drop=True)
     method, valve = wide["method"], places["pressurised"].eq(True).fillna(False).astype(bool)
     more = {
-        "capacity_l": places["capacity_l"], "fluid": places["fluid"].fillna("").astype(str) + "|" + places["grade"].fillna("").astype(str),
+        "capacity_l": places["capacity_l"],
+        "fluid": places["fluid"].fillna("").astype(str) + "|" + places["grade"].fillna("").astype(str),
         "drain": method.eq("drain stream"), "probe": method.eq("probe") | (method.isna() & valve),
-        "low": wide["fluid_level"].eq("low").astype(float).where(wide["fluid_level"].notna()), "lab": wide["lab"].fillna("").astype(str),
+        "low": wide["fluid_level"].eq("low").astype(float).where(wide["fluid_level"].notna()),
+        "lab": wide["lab"].fillna("").astype(str),
     }  # fmt: skip
     table = exposure.reset_index(drop=True).assign(**{k: v.to_numpy() for k, v in more.items()})
     pairs = pd.MultiIndex.from_frame(table[["lab", "fluid"]])
@@ -124,7 +132,9 @@ def _learn_kind(kind: str, table: pd.DataFrame, wide: pd.DataFrame, register: pd
 
 @dataclass(frozen=True)
 class _Groups:
-    """Bottles of a kind (n): logarithm of their fluid's age, number of their compartment, and of their laboratory and fluid (pairs, sorted)."""
+    """Bottles of a kind (n): logarithm of their fluid's age, number of their compartment, and of their laboratory and
+    fluid (pairs, sorted).
+    """
 
     age: Floats
     place: NDArray[np.int64]
@@ -142,8 +152,8 @@ def _groups(table: pd.DataFrame) -> _Groups:
 
 @dataclass(frozen=True)
 class _Found:
-    """What is usual of one result of a kind: its row of `measures` so far, knots of the curve on age, middle of each laboratory and fluid (NaN: too few
-    bottles), and how far each bottle is off all of that (n)."""
+    """What is usual of one result of a kind: its row of `measures` so far, knots of the curve on age, middle of each
+    laboratory and fluid (NaN: too few bottles), and how far each bottle is off all of that (n)."""
 
     row: dict[str, Any]
     knots: tuple[Floats, Floats]
@@ -179,7 +189,9 @@ def _in_frames(names: list[str], found: list[_Found], pairs: pd.MultiIndex) -> t
 
 
 def raw_values(name: str, table: pd.DataFrame, wide: pd.DataFrame, register: pd.DataFrame) -> Floats:
-    """log(value + floor); of a freeze point minus that of its depression, so that it rises when protection is lost; of make-up see below."""
+    """log(value + floor); of a freeze point minus that of its depression, so that it rises when protection is lost; of
+    make-up see below.
+    """
     if name == MAKEUP:
         return make_up_per_hour(table)
     value, floor = wide[name].to_numpy(float), float(register.loc[name, "noise_floor"])
@@ -214,7 +226,9 @@ def curve_knots(age: Floats, value: Floats) -> tuple[Floats, Floats]:
 
 
 def curve_and_doubt(age: Floats, x: Floats, y: Floats, usual_age: float, age_sd: float) -> tuple[Floats, Floats]:
-    """What the age of the fluid (log; NaN: not known) explains of a result by the knots x, y, level beyond them; and the sd of that."""
+    """What the age of the fluid (log; NaN: not known) explains of a result by the knots x, y, level beyond them; and
+    the sd of that.
+    """
     unknown = ~np.isfinite(age)
     age = np.where(unknown, usual_age, age)
     if not len(x):

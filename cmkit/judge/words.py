@@ -1,4 +1,6 @@
-"""The judgement in words: the reason line of a state, and what speaks for and against each hypothesis, with numbers that add up."""
+"""The judgement in words: the reason line of a state, and what speaks for and against each hypothesis, with numbers
+that add up.
+"""
 
 from typing import Any
 
@@ -40,13 +42,15 @@ def odds_text(log_odds: float) -> str:
 def for_and_against(
     known: Fleet, states: pd.DataFrame, contributions: pd.DataFrame, expected: pd.DataFrame, register: pd.DataFrame
 ) -> pd.DataFrame:
-    """What each result says for (`for`) or against (`against`) each hypothesis of the compartments in `states` (columns REASONS).
+    """What each result says for (`for`) or against (`against`) each hypothesis of the compartments in `states` (columns
+    REASONS).
 
-    contributions: compartment, sample, hypothesis, analyte, log_odds (natural log of the likelihood ratio against sound); expected:
-    sample, analyte, expected (metals). One row per compartment, hypothesis and result, strongest first; log_odds is the sum over the
-    bottles of the present alarm or alert (else of the newest), and the rows of a hypothesis add up to what these bottles say. value,
-    below, sample: of the newest of them with that result; usual: what was expected of it, else the middle of the compartment's earlier
-    bottles (usual_is: `expected`, `earlier bottles` or empty).
+    contributions: compartment, sample, hypothesis, analyte, log_odds (natural log of the likelihood ratio against
+    sound); expected: sample, analyte, expected (metals). One row per compartment, hypothesis and result, strongest
+    first; log_odds is the sum over the bottles of the present alarm or alert (else of the newest), and the rows of a
+    hypothesis add up to what these bottles say. value,
+    below, sample: of the newest of them with that result; usual: what was expected of it, else the middle of the
+    compartment's earlier bottles (usual_is: `expected`, `earlier bottles` or empty).
     """
     since = states.set_index("compartment")["since"].fillna(states.set_index("compartment")["drawn_on"])
     drawn = known.samples.set_index("sample")["drawn_on"]
@@ -56,7 +60,8 @@ def for_and_against(
         "drawn_on", kind="stable"
     )
     keys = ["compartment", "hypothesis", "analyte"]
-    out = rows.groupby(keys, sort=False).agg(log_odds=("log_odds", "sum"), n_bottles=("sample", "nunique"), sample=("sample", "last"), drawn_on=("drawn_on", "last")).reset_index()  # fmt: skip
+    out = rows.groupby(keys, sort=False).agg(log_odds=("log_odds", "sum"), n_bottles=("sample", "nunique"),
+        sample=("sample", "last"), drawn_on=("drawn_on", "last")).reset_index()  # fmt: skip
     out = _with_values(out, known, expected, register)
     out["side"] = np.where(out["log_odds"] >= 0, "for", "against")
     out["words"] = [_result_words(r, register) for r in out.itertuples()]
@@ -120,8 +125,8 @@ def _result_words(r: Any, register: pd.DataFrame) -> str:
 def reason_line(r: Any, order: dict[str, Any], reasons: pd.DataFrame, rules: list[str], alert: float) -> str:
     """Why a compartment is in its state, in one line.
 
-    r: row of `judge_states`; order: its row of `make_orders`; reasons: its rows of `for_and_against`; rules: words of the limits that
-    act on its newest bottle; alert: chance from which a fault is worth words.
+    r: row of `judge_states`; order: its row of `make_orders`; reasons: its rows of `for_and_against`; rules: words of
+    the limits that act on its newest bottle; alert: chance from which a fault is worth words.
     """
     if r.case in ("no bottle", "replaced", "mended", "looked into", "stale"):
         return _rest(r)

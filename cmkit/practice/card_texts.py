@@ -13,7 +13,9 @@ STEPS = ["phase", "point", "words"]
 
 @cache
 def card_table() -> pd.DataFrame:
-    """reference/cards.csv: step (order), phase, point, method, kinds (any, oil, coolant, or kinds parted by ;), words, basis, source."""
+    """reference/cards.csv: step (order), phase, point, method, kinds (any, oil, coolant, or kinds parted by ;), words,
+    basis, source.
+    """
     with files("cmkit.reference").joinpath("cards.csv").open(encoding="utf-8") as handle:
         return pd.read_csv(handle, keep_default_na=False)
 
@@ -22,7 +24,8 @@ def card_table() -> pd.DataFrame:
 def card_steps(method: str, kind: str, coolant: bool) -> pd.DataFrame:
     """The steps (STEPS) of a card in order: for each point the text that is made most closely for this method and kind.
 
-    method: pump, probe or none (`practice.drawing`). A kind that is not in the table has the texts for any oil, or for coolant.
+    method: pump, probe or none (`practice.drawing`). A kind that is not in the table has the texts for any oil, or for
+    coolant.
     """
     table = card_table()
     group = COOLANT if coolant else OIL
@@ -35,6 +38,8 @@ def card_steps(method: str, kind: str, coolant: bool) -> pd.DataFrame:
 
 
 def card_words(method: str, kind: str, coolant: bool, values: Mapping[str, object]) -> list[tuple[str, str, str]]:
-    """(phase, point, words) of a card with `values` put in: where, tool, tube, purge_ml, times and dead_ml, as far as its steps want them."""
+    """(phase, point, words) of a card with `values` put in: where, tool, tube, purge_ml, times and dead_ml, as far as
+    its steps want them.
+    """
     steps = card_steps(method, kind, coolant)
     return [(r.phase, r.point, str(r.words).format(**values)) for r in steps.itertuples()]

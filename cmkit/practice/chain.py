@@ -13,11 +13,14 @@ ON_THE_WAY, AT_LABORATORY, LOST = "on the way", "at the laboratory", "lost"
 
 
 def bottle_chain(known: Fleet, turnaround: pd.DataFrame) -> pd.DataFrame:
-    """One row per bottle without a result (columns CHAIN), by compartment and day; a bottle is known of by its field sheet or receipt.
+    """One row per bottle without a result (columns CHAIN), by compartment and day; a bottle is known of by its field
+    sheet or receipt.
 
-    known: records of a day; turnaround: frame of `learn_turnaround`. stage: `on the way` until the laboratory says that it received it,
-    `at the laboratory` until it reports, `lost` once it has waited longer than bound_days. replaced_by: the next bottle of the same
-    compartment, drawn later. Where a field sheet names no laboratory, the one with most of the site's bottles is taken.
+    known: records of a day; turnaround: frame of `learn_turnaround`. stage: `on the way` until the laboratory says that
+    it received it,
+    `at the laboratory` until it reports, `lost` once it has waited longer than bound_days. replaced_by: the next bottle
+    of the same compartment, drawn later. Where a field sheet names no laboratory, the one with most of the site's
+    bottles is taken.
     """
     rows = known.unreported
     if rows is None or not len(rows):
@@ -57,7 +60,10 @@ def _words(r: Any) -> str:
             if pd.notna(r.received_on)
             else "no receipt is recorded"
         )
-        return f"no result after {r.waited_days:.0f} days, {r.bound_days:.0f} at most are usual: {held}; ask {where}, {next_}"
+        return (
+            f"no result after {r.waited_days:.0f} days, {r.bound_days:.0f} at most are usual: {held}; ask {where}, "
+            f"{next_}"
+        )
     if r.stage == AT_LABORATORY:
         return f"received on {r.received_on:%Y-%m-%d}, no result yet"
     return f"drawn {r.waited_days:.0f} days ago, no receipt recorded yet"

@@ -1,4 +1,6 @@
-"""What the tests done on a compartment's bottles can see: every failure mode of its kind is watched, shown a little, or not watched."""
+"""What the tests done on a compartment's bottles can see: every failure mode of its kind is watched, shown a little, or
+not watched.
+"""
 
 import math
 from dataclasses import dataclass
@@ -24,7 +26,8 @@ LEVEL, MAKEUP = "low", "makeup"
 class Mode:
     """A failure mode of some kinds of compartments (a row of reference/failure_modes.csv).
 
-    sees: results of which one alone can show it; shows: results that move a little with it; neither: no fluid test sees it. causes: what
+    sees: results of which one alone can show it; shows: results that move a little with it; neither: no fluid test sees
+    it. causes: what
     findings call it. not_seen: what of it stays unseen; ask: the test to add.
     """
 
@@ -88,7 +91,9 @@ def how_watched(mode: Mode, tests: frozenset[str]) -> str:
 
 
 def tests_done(samples: pd.DataFrame, register: pd.DataFrame) -> dict[str, frozenset[str]]:
-    """By compartment: results reported in at least half of its bottles in `samples`; `low` where the level is written down as often."""
+    """By compartment: results reported in at least half of its bottles in `samples`; `low` where the level is written
+    down as often.
+    """
     analytes = [a for a in register.index if a in samples.columns]
     there = samples[analytes].notna() | samples[[below(a) for a in analytes]].to_numpy(dtype=bool)
     there[LEVEL] = samples["fluid_level"].fillna("").ne("").to_numpy()
@@ -102,7 +107,9 @@ def tests_done(samples: pd.DataFrame, register: pd.DataFrame) -> dict[str, froze
 
 
 def coverage(known: Fleet) -> pd.DataFrame:
-    """One row per compartment of a working machine and failure mode of its kind (columns COVERAGE), by the bottles of the last year."""
+    """One row per compartment of a working machine and failure mode of its kind (columns COVERAGE), by the bottles of
+    the last year.
+    """
     assert known.date is not None
     register = with_own(known.settings.analytes)
     recent = known.samples[
@@ -122,5 +129,6 @@ def _rows(place: Any, tests: frozenset[str]) -> list[dict[str, Any]]:
         by = ", ".join(sorted((mode.sees if how == WATCHED else mode.shows) & tests))
         ask = "" if how == WATCHED else mode.ask
         price = added_tests().get(ask, math.nan)
-        out.append(base | {"mode": mode.mode, "watched": how, "by": by, "not_seen": mode.not_seen, "ask": ask, "price": price})  # fmt: skip
+        out.append(base | {"mode": mode.mode, "watched": how, "by": by, "not_seen": mode.not_seen, "ask": ask,
+        "price": price})  # fmt: skip
     return out

@@ -1,7 +1,8 @@
 """Who sees to an alarm or an order, and what was decided.
 
-A decision closes an order, never an alarm: that stands until a look, a repair or clear bottles settle it. A decision that overrules an
-alarm stays visible with its reason for as long as the alarm stands, and beside what was found once it does not.
+A decision closes an order, never an alarm: that stands until a look, a repair or clear bottles settle it. A decision
+that overrules an alarm stays visible with its reason for as long as the alarm stands, and beside what was found once it
+does not.
 """
 
 from typing import Any
@@ -19,11 +20,13 @@ _NOBODY = "nobody has taken it on yet"
 def open_work(
     record: pd.DataFrame, orders: pd.DataFrame, verdicts: pd.DataFrame, decisions: pd.DataFrame, as_of: pd.Timestamp
 ) -> pd.DataFrame:
-    """One row per alarm that waits for a look on the day `as_of`, and per order at a compartment without one (columns OPEN_WORK).
+    """One row per alarm that waits for a look on the day `as_of`, and per order at a compartment without one (columns
+    OPEN_WORK).
 
-    record: frame of `alarm_record`; orders, verdicts: of the day; decisions: records, of which those up to the day count, the newest of
-    a piece of work first. A decision is about the alarm it names; without one, about what stood when it was taken: an alarm from the day
-    its result was known, an order from the first bottle of its run of alerts or else its newest bottle's result.
+    record: frame of `alarm_record`; orders, verdicts: of the day; decisions: records, of which those up to the day
+    count, the newest of a piece of work first. A decision is about the alarm it names; without one, about what stood
+    when it was taken: an alarm from the day its result was known, an order from the first bottle of its run of alerts
+    or else its newest bottle's result.
     """
     alarms = record.loc[record["outcome"] == "waiting", ["compartment", "alarm_on", "known_on"]]
     alarms = alarms.assign(about="alarm", begun=alarms["known_on"])
@@ -69,8 +72,9 @@ def what_became(
 ) -> pd.DataFrame:
     """One row per decision with what its alarm came to, the newest first (columns BECAME).
 
-    spells: frame of `alarm_spells`; record: frame of `alarm_record`; findings: records. A decision that names no alarm is about the newest
-    one that was known and not settled on its day; where there was none, about an order, and the first look since says what came of it.
+    spells: frame of `alarm_spells`; record: frame of `alarm_record`; findings: records. A decision that names no alarm
+    is about the newest one that was known and not settled on its day; where there was none, about an order, and the
+    first look since says what came of it.
     """
     alarms = spells[["compartment", "alarm_on", "known_on", "closed_on"]]
     both = decisions.rename(columns={"alarm_on": "named"}).merge(alarms, on="compartment", how="left")

@@ -1,8 +1,9 @@
 """When each compartment's next bottle is due, by the machine's own hours and by date.
 
-A routine bottle is due an interval after the last one. A bottle that was asked for counts from the day the result that asks for it
-reached the office: nobody can be late with a bottle nobody had asked for. A bottle that is drawn and on its way counts as drawn; one
-that is lost does not.
+A routine bottle is due an interval after the last one. A bottle that was asked for counts from the day the result that
+asks for it
+reached the office: nobody can be late with a bottle nobody had asked for. A bottle that is drawn and on its way counts
+as drawn; one that is lost does not.
 """
 
 import numpy as np
@@ -20,10 +21,12 @@ def next_due(
 ) -> pd.DataFrame:
     """One row per compartment (columns DUE). overdue means past due by more than the agreed tolerance of the interval.
 
-    exposure: usable bottles; use: machine, h_per_day, last_read_on, last_run_h, idle; verdicts: state, asks and known_on per compartment;
+    exposure: usable bottles; use: machine, h_per_day, last_read_on, last_run_h, idle; verdicts: state, asks and
+    known_on per compartment;
     in_hand: compartment and drawn_on of bottles on their way (`practice.chain.in_hand`; None: none).
     asks `repeat`: due at once, from the day its reason was known (asked_on); `sooner`: after a share of the interval
-    ([judge] sooner_share), not before that day; `first`: never sampled. due_as: `never sampled`, `repeat asked for`, `routine late`,
+    ([judge] sooner_share), not before that day; `first`: never sampled. due_as: `never sampled`, `repeat asked for`,
+    `routine late`,
     `not due yet`. An idle machine has no due date and is never overdue: it is due by hours when it works again.
     """
     out = _with_use(known, exposure, use)
@@ -66,7 +69,9 @@ def _with_use(known: Fleet, exposure: pd.DataFrame, use: pd.DataFrame) -> pd.Dat
 
 
 def _count_in_hand(out: pd.DataFrame, in_hand: pd.DataFrame | None, day: pd.Timestamp, now_h: pd.Series) -> pd.Series:
-    """Bottles on their way as the newest ones in `out`, at the hours the machine had run by then; where there is one (flags)."""
+    """Bottles on their way as the newest ones in `out`, at the hours the machine had run by then; where there is one
+    (flags).
+    """
     if in_hand is None or not len(in_hand):
         return pd.Series(False, index=out.index)
     drawn_on = out["compartment"].map(in_hand.set_index("compartment")["drawn_on"])
@@ -101,6 +106,8 @@ def _why(out: pd.DataFrame, repeat: pd.Series, sooner: pd.Series, never: pd.Seri
 
 
 def _due_date(day: pd.Timestamp, due_h: pd.Series, now_h: pd.Series, per_day: pd.Series) -> pd.Series:
-    """The day the hours will be reached at the machine's own pace; today when they are past, NaT when it does not run."""
+    """The day the hours will be reached at the machine's own pace; today when they are past, NaT
+    when it does not run.
+    """
     ahead = np.ceil(((due_h - now_h) / per_day).clip(lower=0, upper=3650))
     return (day + pd.to_timedelta(ahead, unit="D")).astype("datetime64[us]")

@@ -1,4 +1,6 @@
-"""Append-only tables beside a fleet's records: one CSV file each, lines are added and never changed, nothing in it is a formula."""
+"""Append-only tables beside a fleet's records: one CSV file each, lines are added and never changed, nothing in it is a
+formula.
+"""
 
 import csv
 import os
@@ -14,7 +16,8 @@ _MARKS = ("=", "+", "-", "@", "\t", "\r")  # a cell that begins so is a formula 
 
 
 def read_ledger(path: Path, name: str) -> pd.DataFrame:
-    """The rows of the dictionary's table `name` kept at `path`, in the order they were added; empty where there is no file.
+    """The rows of the dictionary's table `name` kept at `path`, in the order they were added; empty where there is no
+    file.
 
     Raises RecordsError when the file is not as cmkit wrote it, naming the file, the line and what to do.
     """
@@ -49,7 +52,9 @@ def write_ledger(path: Path, frame: pd.DataFrame, name: str) -> None:
 
 
 def as_text(frame: pd.DataFrame, name: str) -> pd.DataFrame:
-    """Every cell as the text that is written: dates as ISO days, numbers in their shortest form, empty for what is missing."""
+    """Every cell as the text that is written: dates as ISO days, numbers in their shortest form, empty for what is
+    missing.
+    """
     out = {}
     for column in table(name).columns:
         values = frame[column.name]
@@ -65,7 +70,9 @@ def as_text(frame: pd.DataFrame, name: str) -> pd.DataFrame:
 
 
 def from_text(frame: pd.DataFrame, name: str) -> pd.DataFrame:
-    """Cells, as text or already of their type, as the dictionary's table `name`; empty text is missing in dates and numbers."""
+    """Cells, as text or already of their type, as the dictionary's table `name`; empty text is missing in dates and
+    numbers.
+    """
     out = frame[names(name)].copy()
     for column in table(name).columns:
         if column.kind == "date":
@@ -88,7 +95,8 @@ def _check(path: Path, line: int, row: list[str], name: str) -> None:
             wrong = f"{column.name} {cell!r}, wanted a {wanted}"
     if wrong:
         raise RecordsError(
-            f"{path}: line {line}: found {wrong}. Put the line or the file back from a copy; lines are added, never changed."
+            f"{path}: line {line}: found {wrong}. Put the line or the file back from a copy; lines are added, never "
+            f"changed."
         )
 
 

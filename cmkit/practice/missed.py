@@ -21,7 +21,9 @@ _LOOKS = ("repair", "replace")
 
 @dataclass(frozen=True)
 class _Failure:
-    """One failure: where, when, at what running hour, and how far back its fault is taken to have been there (hours)."""
+    """One failure: where, when, at what running hour, and how far back its fault is taken to have
+    been there (hours).
+    """
 
     compartment: str
     kind: str
@@ -35,9 +37,10 @@ class _Failure:
 def missed_failures(known: Fleet, record: pd.DataFrame, bottles: pd.DataFrame) -> pd.DataFrame:
     """One row per failure on record that had no useful warning (columns MISSED), newest first.
 
-    record: frame of `alarm_record`; bottles: frame of `bottle_states`. A warning is useful when it was known useful_days or more before the failure
-    and somebody acted; a failure after such an alarm is one that was `seen and not acted on`, or `seen, and a look found nothing`. A fault is taken to have been there for
-    the kind's mean delay before it failed, and not before the last repair, replacement or finding.
+    record: frame of `alarm_record`; bottles: frame of `bottle_states`. A warning is useful when it was known
+    useful_days or more before the failure and somebody acted; a failure after such an alarm is one that was `seen and
+    not acted on`, or `seen, and a look found nothing`. A fault is taken to have been there for the kind's mean delay
+    before it failed, and not before the last repair, replacement or finding.
     """
     failed = record[record["outcome"] == "failed"].sort_values(["found_on", "compartment"], ascending=[False, True])
     if not len(failed):
@@ -88,7 +91,8 @@ def _reason(known: Fleet, failure: _Failure, drawn: pd.DataFrame, alarms: pd.Dat
         return _say(
             RESULT_LATE,
             first,
-            f"the bottle that shows it was drawn {_days(failure.on, first['drawn_on'])} days before, its result came too late",
+            f"the bottle that shows it was drawn {_days(failure.on, first['drawn_on'])} days before, its result came "
+            f"too late",
         )
     if not len(in_time):
         return _too_late(of_it, late, failure)
@@ -106,7 +110,9 @@ def _reason(known: Fleet, failure: _Failure, drawn: pd.DataFrame, alarms: pd.Dat
 
 
 def _seen_in_time(known: Fleet, failure: _Failure, seen: pd.DataFrame) -> dict[str, Any]:
-    """An alarm was known in time: left lying, or looked into with nothing found and no alarm known since. seen: its bottles, oldest first."""
+    """An alarm was known in time: left lying, or looked into with nothing found and no alarm known since. seen: its
+    bottles, oldest first.
+    """
     looks = known.findings[
         (known.findings["compartment"] == failure.compartment) & (known.findings["outcome"] == "no defect")
     ]
@@ -120,7 +126,9 @@ def _seen_in_time(known: Fleet, failure: _Failure, seen: pd.DataFrame) -> dict[s
 
 
 def _unseen(known: Fleet, failure: _Failure, samples: pd.Series) -> str:
-    """Why the tests done on these bottles could not show the cause, in words; empty where they could or where the cause is no mode we know."""
+    """Why the tests done on these bottles could not show the cause, in words; empty where they could or where the cause
+    is no mode we know.
+    """
     mode = mode_of(failure.kind, failure.cause)
     if mode is None:
         return ""
@@ -139,7 +147,8 @@ def _began_later(last: pd.Series, failure: _Failure) -> dict[str, Any]:
     return _say(
         NOT_SAMPLED,
         last,
-        f"the last bottle with a result in time was drawn {gap}, and showed nothing: the fault most likely began after it",
+        f"the last bottle with a result in time was drawn {gap}, and showed nothing: the fault most likely began "
+        f"after it",
     )
 
 

@@ -1,4 +1,6 @@
-"""What to do about it: bottles due, the next round, what waiting costs, how often to sample, and what past alarms led to."""
+"""What to do about it: bottles due, the next round, what waiting costs, how often to sample, and what past alarms led
+to.
+"""
 
 from dataclasses import dataclass, fields
 
@@ -23,7 +25,8 @@ from cmkit.wear.fit import Wear
 
 @dataclass(frozen=True)
 class Plan:
-    """due, waiting: one row a compartment; cards: one a bottle of the next round; record: one a past alarm; intervals, curves: how often;
+    """due, waiting: one row a compartment; cards: one a bottle of the next round; record: one a past alarm; intervals,
+    curves: how often;
     turnaround: days by site and laboratory; chain: bottles without a result; missed: failures without a useful warning;
     coverage: what the tests can see; programme: measures by site and month;
     open_work: alarms and orders that stand, with their owners;

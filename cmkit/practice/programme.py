@@ -1,4 +1,6 @@
-"""Measures of the programme itself, by site and month: plan kept, bottles believed, turnaround, alarms and what came of them."""
+"""Measures of the programme itself, by site and month: plan kept, bottles believed, turnaround, alarms and what came of
+them.
+"""
 
 import numpy as np
 import pandas as pd
@@ -15,11 +17,15 @@ _LOOKED, _RIGHT = ("defect", "failed", "no defect"), ("defect", "failed")
 def programme_measures(
     known: Fleet, exposure: pd.DataFrame, bottles: pd.DataFrame, record: pd.DataFrame
 ) -> pd.DataFrame:
-    """One row per site and month from its first bottle on (columns PROGRAMME), in order; shares are NaN where there is nothing to count.
+    """One row per site and month from its first bottle on (columns PROGRAMME), in order; shares are NaN where there is
+    nothing to count.
 
-    exposure: usable bottles with hours since the one before; bottles: frame of `bottle_states`; record: frame of `alarm_record`. A bottle
-    counts in the month it was drawn, an alarm in the month its result was known, a look or failure in the month it was found. kept: share
-    of bottles drawn within the agreed tolerance of the interval. cost: bottles at the kind's sample cost and looks that found nothing.
+    exposure: usable bottles with hours since the one before; bottles: frame of `bottle_states`; record: frame of
+    `alarm_record`. A bottle
+    counts in the month it was drawn, an alarm in the month its result was known, a look or failure in the month it was
+    found. kept: share
+    of bottles drawn within the agreed tolerance of the interval. cost: bottles at the kind's sample cost and looks that
+    found nothing.
     """
     parts = [_drawn(known, exposure, bottles), _alarms(known, record), _found(known, record)]
     rows = pd.concat([p for p in parts if len(p)] or parts[:1])
@@ -70,7 +76,8 @@ def _drawn(known: Fleet, exposure: pd.DataFrame, bottles: pd.DataFrame) -> pd.Da
     kinds = rows["compartment"].map(known.compartments.set_index("compartment")["kind"])
     rows["price"] = kinds.map({k: known.settings.kind(k).sample_cost for k in kinds.dropna().unique()}).astype(float)
     return rows.groupby(_KEY).agg(bottles=("sample", "size"), kept=("on_time", "mean"), believed=("good", "mean"),
-                                  turnaround_days=("days", "median"), bottle_cost=("price", "sum")).reset_index()  # fmt: skip
+                                  turnaround_days=("days", "median"),
+                                  bottle_cost=("price", "sum")).reset_index()  # fmt: skip
 
 
 def _alarms(known: Fleet, record: pd.DataFrame) -> pd.DataFrame:
@@ -86,11 +93,15 @@ def _found(known: Fleet, record: pd.DataFrame) -> pd.DataFrame:
     alarm, failed = rows["alarm_on"].notna(), rows["outcome"] == "failed"
     rows = rows.assign(
         site=sites_of(known, rows["compartment"]), month=_month(rows["found_on"]), looked=alarm.astype(float),
-        confirmed=(alarm & rows["outcome"].isin(_RIGHT)).astype(float), failures=failed.astype(float), warned=(failed & alarm).astype(float),
-        vain=rows["cost"].where(rows["outcome"] == "no defect"), lead=rows["lead_h"].where(alarm & rows["outcome"].isin(_RIGHT)),
+        confirmed=(alarm & rows["outcome"].isin(_RIGHT)).astype(float), failures=failed.astype(float),
+        warned=(failed & alarm).astype(float),
+        vain=rows["cost"].where(rows["outcome"] == "no defect"),
+        lead=rows["lead_h"].where(alarm & rows["outcome"].isin(_RIGHT)),
     )  # fmt: skip
-    return rows.groupby(_KEY).agg(looked=("looked", "sum"), confirmed=("confirmed", "sum"), failures=("failures", "sum"),
-                                  warned=("warned", "sum"), lead_h=("lead", "median"), vain_cost=("vain", "sum")).reset_index()  # fmt: skip
+    return rows.groupby(_KEY).agg(looked=("looked", "sum"), confirmed=("confirmed", "sum"),
+        failures=("failures", "sum"),
+                                  warned=("warned", "sum"), lead_h=("lead", "median"),
+                                  vain_cost=("vain", "sum")).reset_index()  # fmt: skip
 
 
 _ADDED = ("compartments", "bottles", "alarms", "looked", "confirmed", "failures", "warned", "cost")
@@ -98,7 +109,9 @@ _WEIGHTS = {"kept": "bottles", "believed": "bottles", "turnaround_days": "bottle
 
 
 def as_one(parts: pd.DataFrame) -> pd.DataFrame:
-    """Measures of several parts of a site as those of the site: counts and costs added, shares and medians weighted by what they rest on."""
+    """Measures of several parts of a site as those of the site: counts and costs added, shares and medians weighted by
+    what they rest on.
+    """
     if not parts.duplicated(_KEY).any():
         return parts
     by = [parts["site"], parts["month"]]

@@ -1,7 +1,8 @@
-"""What each month's books said, kept as it was said: an append-only table beside the published months (`published.csv`).
+"""What each month's books said, kept as it was said: an append-only table beside the published months
+(`published.csv`).
 
-A month is never written over. When a month is published again and says something else, both are kept, each with the day it was
-published; the record of what was said counts the first.
+A month is never written over. When a month is published again and says something else, both are kept, each with the day
+it was published; the record of what was said counts the first.
 """
 
 from pathlib import Path
@@ -24,8 +25,9 @@ def said_in(
 ) -> pd.DataFrame:
     """What a month's books say of every compartment (columns PUBLISHED without published_on). month: `2026-06`.
 
-    verdicts: compartment, state, chance, cause, severity, sample; orders: compartment, work, group, due_on; waiting: compartment,
-    cost_of_waiting. A cause is kept where something is raised. Chances are rounded to 4 decimals and money to whole units, as they are kept.
+    verdicts: compartment, state, chance, cause, severity, sample; orders: compartment, work, group, due_on; waiting:
+    compartment, cost_of_waiting. A cause is kept where something is raised. Chances are rounded to 4 decimals and money
+    to whole units, as they are kept.
     """
     out = verdicts[["compartment", "state", "chance", "cause", "severity", "sample"]]
     out = out.merge(orders[["compartment", "work", "group", "due_on"]], on="compartment", how="left")
@@ -49,8 +51,9 @@ def read_published(folder: Path) -> pd.DataFrame:
 def append_published(folder: Path, said: pd.DataFrame, published_on: pd.Timestamp) -> int:
     """Add what a month's books say to the record in `folder`; returns how many rows were added.
 
-    said: frame of `said_in`. A row that says what the newest row of its month and compartment says is not added again; one that says
-    something else is added with its own day, and the older one stays. The file is replaced whole, so a reader never sees half of it.
+    said: frame of `said_in`. A row that says what the newest row of its month and compartment says is not added again;
+    one that says something else is added with its own day, and the older one stays. The file is replaced whole, so a
+    reader never sees half of it.
     """
     before = read_published(folder)
     rows = from_text(said.assign(published_on=pd.Timestamp(published_on).normalize()), "published")
@@ -87,7 +90,8 @@ def first_said(published: pd.DataFrame) -> pd.DataFrame:
 def said_otherwise(published: pd.DataFrame, said: pd.DataFrame) -> pd.DataFrame:
     """Where the same month reckoned anew says something else than was published (columns CHANGES), by compartment.
 
-    published: `read_published`; said: frame of `said_in` of that month by today's numbers. Compared: state, cause, severity, work, sample.
+    published: `read_published`; said: frame of `said_in` of that month by today's numbers. Compared: state, cause,
+    severity, work, sample.
     """
     old = first_said(published)
     both = old[old["month"].isin(said["month"])].merge(said, on=["month", "compartment"], suffixes=("", "_now"))
@@ -102,8 +106,9 @@ def said_otherwise(published: pd.DataFrame, said: pd.DataFrame) -> pd.DataFrame:
 
 
 def published_alarms(published: pd.DataFrame) -> pd.DataFrame:
-    """Alarms as they were published, one row each: compartment, alarm_on (day of the first book that showed it), as_of (day of the records
-    it was made from), until (month of the last book in a row), months, chance and cause (as first said).
+    """Alarms as they were published, one row each: compartment, alarm_on (day of the first book that showed it), as_of
+    (day of the records it was made from), until (month of the last book in a row), months, chance and cause (as first
+    said).
     """
     rows = first_said(published).sort_values(["compartment", "month"], kind="stable")
     order = {month: place for place, month in enumerate(sorted(set(rows["month"])))}
@@ -113,7 +118,8 @@ def published_alarms(published: pd.DataFrame) -> pd.DataFrame:
     place = raised["month"].map(order)
     starts = (place.groupby(raised["compartment"]).diff() != 1).groupby(raised["compartment"]).cumsum()
     out = raised.assign(spell=starts).groupby(["compartment", "spell"], sort=True).agg(
-        alarm_on=("published_on", "first"), as_of=("as_of", "first"), until=("month", "last"), months=("month", "size"), chance=("chance", "first"), cause=("cause", "first")
+        alarm_on=("published_on", "first"), as_of=("as_of", "first"), until=("month", "last"), months=("month", "size"),
+        chance=("chance", "first"), cause=("cause", "first")
     )  # fmt: skip
     out = out.reset_index().drop(columns="spell")
     return typed(out, "published_alarms")

@@ -1,7 +1,7 @@
 """Our record: past alarms against what was then found, and failures that came without warning.
 
-An alarm counts on the day its result reached the office. The wear filter only looks backwards, so the evidence of a past bottle is
-what was known then, given the family numbers in force (frozen between reviews).
+An alarm counts on the day its result reached the office. The wear filter only looks backwards, so the evidence of a
+past bottle is what was known then, given the family numbers in force (frozen between reviews).
 """
 
 from typing import Any
@@ -17,11 +17,14 @@ _WARNED_WITHIN_D = 365  # own choice: an alarm more than a year before a failure
 
 
 def alarm_record(known: Fleet, spells: pd.DataFrame, found_h: pd.DataFrame) -> pd.DataFrame:
-    """One row per alarm with what was found, then one per failure nobody was warned of (alarm_on NaT), in order of date.
+    """One row per alarm with what was found, then one per failure nobody was warned of (alarm_on NaT), in order of
+    date.
 
-    spells: `judge.spells.alarm_spells`; found_h: finding -> running hours (frame with finding, run_h). alarm_on: day its first bottle
-    was drawn; known_on: day that result reached the office. A finding from that day on answers the alarm; one before it was no answer,
-    and a failure before it came without a warning. lead_h: operating hours from known_on to the finding, at the pace between bottle
+    spells: `judge.spells.alarm_spells`; found_h: finding -> running hours (frame with finding, run_h). alarm_on: day
+    its first bottle was drawn; known_on: day that result reached the office. A finding from that day on answers the
+    alarm; one before it was no answer,
+    and a failure before it came without a warning. lead_h: operating hours from known_on to the finding, at the pace
+    between bottle
     and finding. cost: the finding's own cost plus its downtime at the site's rate.
     """
     findings = known.findings.merge(found_h, on="finding", how="left").sort_values(
@@ -86,7 +89,8 @@ _CLOSED = {
 def _answered(spell: Any, hit: dict[str, Any]) -> dict[str, Any]:
     days, ahead = (hit["found_on"] - spell.alarm_on).days, (hit["found_on"] - spell.known_on).days
     lead = max(hit["run_h"] - spell.run_h, 0.0) * (ahead / days if days else 0.0)
-    return _base(spell) | {"finding": hit["finding"], "found_on": hit["found_on"], "outcome": hit["outcome"], "cause": hit["cause"],
+    return _base(spell) | {"finding": hit["finding"], "found_on": hit["found_on"], "outcome": hit["outcome"],
+        "cause": hit["cause"],
                            "lead_h": lead, "cost": hit["all_cost"], "words": _FOUND[hit["outcome"]]}  # fmt: skip
 
 
@@ -105,6 +109,7 @@ def _unanswered(spell: Any, working: bool) -> dict[str, Any]:
 
 
 def _unwarned(f: Any) -> dict[str, Any]:
-    return {"compartment": f.compartment, "alarm_on": pd.NaT, "known_on": pd.NaT, "sample": "", "run_h": f.run_h, "analytes": "", "bottles": 0, "finding": f.finding,
+    return {"compartment": f.compartment, "alarm_on": pd.NaT, "known_on": pd.NaT, "sample": "", "run_h": f.run_h,
+        "analytes": "", "bottles": 0, "finding": f.finding,
             "found_on": f.found_on, "outcome": "failed", "cause": f.cause, "lead_h": np.nan, "cost": f.all_cost,
             "words": "failed without a warning"}  # fmt: skip

@@ -1,7 +1,7 @@
 """The next round of bottles: what to draw, on which machine, by which method, and what to bring.
 
-Common practice throughout (no source): how each is drawn is in `practice.drawing`; never from the drain stream; left and right as seen
-from the operator's seat facing forward.
+Common practice throughout (no source): how each is drawn is in `practice.drawing`; never from the drain stream; left
+and right as seen from the operator's seat facing forward.
 """
 
 import hashlib
@@ -27,9 +27,11 @@ _SPARE = 1.1  # own choice: bottles and tube to spare on a round
 
 
 def plan_round(known: Fleet, due: pd.DataFrame, use: pd.DataFrame, days: int = AHEAD_DAYS) -> pd.DataFrame:
-    """Cards, one a bottle, of what falls due within `days` of the view's date (columns CARDS), by site, day, machine and cleanest system.
+    """Cards, one a bottle, of what falls due within `days` of the view's date (columns CARDS), by site, day, machine
+    and cleanest system.
 
-    due: frame of `practice.due.next_due`; use: machine and h_per_day of `trust.hours.machine_use`. Compartments of idle machines wait
+    due: frame of `practice.due.next_due`; use: machine and h_per_day of `trust.hours.machine_use`. Compartments of idle
+    machines wait
     until the machine works again. On which day: `on_days`.
     """
     until = known.date + pd.Timedelta(days=days)
@@ -37,11 +39,14 @@ def plan_round(known: Fleet, due: pd.DataFrame, use: pd.DataFrame, days: int = A
     return on_days(_drafts(known, wanted), due, use, date=known.date, rule=known.settings.sampling, days=days)
 
 
-def on_days(cards: pd.DataFrame, due: pd.DataFrame, use: pd.DataFrame, *, date: pd.Timestamp, rule: Sampling, days: int = AHEAD_DAYS) -> pd.DataFrame:  # fmt: skip
-    """`cards` planned anew within what the crews can draw over all sites (rule.crew_samples_per_week; 0 means no limit).
+def on_days(cards: pd.DataFrame, due: pd.DataFrame, use: pd.DataFrame, *, date: pd.Timestamp, rule: Sampling,
+    days: int = AHEAD_DAYS) -> pd.DataFrame:  # fmt: skip
+    """`cards` planned anew within what the crews can draw over all sites (rule.crew_samples_per_week; 0 means no
+    limit).
 
-    plan_on: the day to draw it (`practice.visits`); visit: 2, 3, ... for a further bottle of the same compartment in this round; later:
-    True for what is due too but past the crews' capacity. method `none`: no safe point is recorded, so it has no day and takes no capacity.
+    plan_on: the day to draw it (`practice.visits`); visit: 2, 3, ... for a further bottle of the same compartment in
+    this round; later: True for what is due too but past the crews' capacity. method `none`: no safe point is recorded,
+    so it has no day and takes no capacity.
     """
     first = cards[cards["visit"] == 1].drop(columns=["visit", "plan_on", "later", "bottle"])
     first = first.merge(due[["compartment", "every_h", "overdue_h"]], on="compartment")
@@ -82,7 +87,9 @@ def _tube(card: Any, known: Fleet) -> Tube:
 
 
 def where_words(access: str, method: str, coolant: bool) -> str:
-    """Where the bottle is drawn; coolant by pump at the cap of the cold system, never at a valve that is not rated for it."""
+    """Where the bottle is drawn; coolant by pump at the cap of the cold system, never at a valve that is not rated for
+    it.
+    """
     named = access if isinstance(access, str) else ""
     if coolant and method == "pump" and (not named or "valve" in named.casefold()):
         return "pressure cap, system cold"
@@ -107,12 +114,16 @@ def bottle_number(compartment: str, day: pd.Timestamp, visit: int = 1) -> str:
 
 
 def check_letter(body: str) -> str:
-    """Check letter over a bottle number's body: any one wrong letter and any exchange of neighbours changes it (weights 1, 3, 5, ... mod 31)."""
+    """Check letter over a bottle number's body: any one wrong letter and any exchange of neighbours changes it (weights
+    1, 3, 5, ... mod 31).
+    """
     return LETTERS[sum((2 * i + 1) * LETTERS.index(c) for i, c in enumerate(body)) % 31]
 
 
 def what_to_bring(cards: pd.DataFrame) -> pd.DataFrame:
-    """Totals to bring: item, number, unit, why (bottles and tube with a tenth to spare; a pump or probe of its own for each fluid)."""
+    """Totals to bring: item, number, unit, why (bottles and tube with a tenth to spare; a pump or probe of its own for
+    each fluid).
+    """
     drawn = cards[cards["method"] != NO_DRAWING]
     pumped = drawn[drawn["method"] == "pump"]
     longest = (

@@ -1,4 +1,6 @@
-"""A field sheet that came back, as rows of text: whatever it was saved as, wherever its headings stand, with merged cells filled."""
+"""A field sheet that came back, as rows of text: whatever it was saved as, wherever its headings stand, with merged
+cells filled.
+"""
 
 import io
 from dataclasses import dataclass
@@ -18,17 +20,21 @@ _TITLES = 30  # rows in which the headings are looked for
 
 @dataclass(frozen=True)
 class SheetRows:
-    """Rows of a field sheet: `rows` (name of the column -> text) by their number in the file, and remarks on the sheet as a whole."""
+    """Rows of a field sheet: `rows` (name of the column -> text) by their number in the file, and remarks on the sheet
+    as a whole.
+    """
 
     rows: dict[int, dict[str, str]]
     remarks: list[str]
 
 
 def sheet_rows(path: Path, sheet: str, wanted: list[str], needed: list[str]) -> SheetRows:
-    """Rows of a field sheet saved as XLSX or another spreadsheet, or as CSV. Rows without anything in them are left out.
+    """Rows of a field sheet saved as XLSX or another spreadsheet, or as CSV. Rows without anything in them are left
+    out.
 
-    sheet: its name when it went out; another one is taken where only that has the headings. wanted: columns that are read ('' in a row
-    where the sheet has not got one); needed: those without which it is no field sheet. Raises WrongFile when it is none.
+    sheet: its name when it went out; another one is taken where only that has the headings. wanted: columns that are
+    read ('' in a row where the sheet has not got one); needed: those without which it is no field sheet. Raises
+    WrongFile when it is none.
     """
     grids = _grids(path)
     places = {name: _heading_row(rows, needed) for name, rows in grids.items()}
@@ -44,7 +50,8 @@ def sheet_rows(path: Path, sheet: str, wanted: list[str], needed: list[str]) -> 
         text_cells(np.array([*row, *[""] * (len(names) - len(row))], dtype=object)) for row in grids[name][at + 1 :]
     ]
     rows = {
-        number: dict.fromkeys(wanted, "") | {known[n]: _shown(t) for n, t in zip(names, row, strict=False) if n in known}
+        number: dict.fromkeys(wanted, "") | {known[n]: _shown(t) for n,
+        t in zip(names, row, strict=False) if n in known}
         for number, row in enumerate(cells, at + 2)
         if any(row)
     }  # fmt: skip
@@ -104,7 +111,8 @@ def _remarks(names: list[str], known: dict[str, str], cells: list[np.ndarray]) -
         filled = [row[place] for row in cells if row[place]]
         if filled and name not in known:
             out.append(
-                f"the column '{name or place + 1}' is not of this sheet and is not read (it holds {_shown(filled[0])[:40]!r}); use the note."
+                f"the column '{name or place + 1}' is not of this sheet and is not read (it holds "
+                f"{_shown(filled[0])[:40]!r}); use the note."
             )
         elif name in names[:place] and name:
             out.append(f"the column '{name}' stands there twice; the last one is read.")

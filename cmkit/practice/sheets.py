@@ -1,4 +1,6 @@
-"""The field sheet of a round: an XLSX with drop-down lists that goes out empty and comes back filled, and every slip in it said in words."""
+"""The field sheet of a round: an XLSX with drop-down lists that goes out empty and comes back filled, and every slip in
+it said in words.
+"""
 
 import calendar
 import hashlib
@@ -51,9 +53,11 @@ _WIDTHS = {"compartment": 34, "side": 26, "note": 40, "bottle": 12}
 
 
 def write_field_sheet(cards: pd.DataFrame, path: Path, made: pd.Timestamp) -> None:
-    """An empty field sheet for `cards` (frame of `practice.rounds`): one row a bottle that can be drawn, lists where only certain words are wanted.
+    """An empty field sheet for `cards` (frame of `practice.rounds`): one row a bottle that can be drawn, lists where
+    only certain words are wanted.
 
-    Text is written as text, never as a formula or link. made: the day it says it was made, so that the same cards give the same bytes.
+    Text is written as text, never as a formula or link. made: the day it says it was made, so that the same cards give
+    the same bytes.
     """
     store = BytesIO()
     book = xlsxwriter.Workbook(store, {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False})
@@ -94,8 +98,8 @@ def write_field_sheet(cards: pd.DataFrame, path: Path, made: pd.Timestamp) -> No
 
 @dataclass(frozen=True)
 class FieldSheet:
-    """A filled sheet: `samples` (COLUMNS: rows of the samples table, results still empty, and their row in the sheet) and `slips` (row,
-    bottle, compartment, words)."""
+    """A filled sheet: `samples` (COLUMNS: rows of the samples table, results still empty, and their row in the sheet)
+    and `slips` (row, bottle, compartment, words)."""
 
     samples: pd.DataFrame
     slips: pd.DataFrame
@@ -118,11 +122,12 @@ def returned_sheet(fleet: Fleet, path: Path) -> FieldSheet:
 
 
 def read_field_sheet(path: Path, known: Fleet, last: pd.DataFrame, today: pd.Timestamp) -> FieldSheet:
-    """A field sheet that came back, checked against what is known. Rows that were not drawn (no date) are left out with a slip.
+    """A field sheet that came back, checked against what is known. Rows that were not drawn (no date) are left out with
+    a slip.
 
-    last: compartment, last_meter_h (newest meter reading of its machine) and, where known, last_on (its day). A slip is a question to
-    the person who drew the bottle; the row is kept unless it cannot be used (unknown compartment, no readable date, no bottle number or
-    one that stands there twice). Raises WrongFile when it is no field sheet.
+    last: compartment, last_meter_h (newest meter reading of its machine) and, where known, last_on (its day). A slip is
+    a question to the person who drew the bottle; the row is kept unless it cannot be used (unknown compartment, no
+    readable date, no bottle number or one that stands there twice). Raises WrongFile when it is no field sheet.
     """
     sheet = sheet_rows(path, SHEET, GIVEN + FILLED, ["bottle", "compartment", "drawn_on"])
     given_out = _given_out(known, today, list(sheet.rows.values()))
@@ -139,7 +144,8 @@ def read_field_sheet(path: Path, known: Fleet, last: pd.DataFrame, today: pd.Tim
         found, words = _read_row(row, context)
         if found and found["sample"] in rows:
             words.append(
-                f"bottle {found['sample']} stands in row {rows[found['sample']]['row']} too; this row is not used. Which one is right?"
+                f"bottle {found['sample']} stands in row {rows[found['sample']]['row']} too; this row is not used. "
+                f"Which one is right?"
             )
         elif found:
             rows[found["sample"]] = found | {"row": number}
@@ -156,8 +162,9 @@ def read_field_sheet(path: Path, known: Fleet, last: pd.DataFrame, today: pd.Tim
 
 @dataclass(frozen=True)
 class _Context:
-    """last: last_meter_h (and last_on) by compartment; given_out: bottle number -> (compartment, day of the round); how: the method a card
-    gives each compartment; orders: places of day and month in dates with a short year, as far as the sheet's own dates leave it open."""
+    """last: last_meter_h (and last_on) by compartment; given_out: bottle number -> (compartment, day of the round);
+    how: the method a card gives each compartment; orders: places of day and month in dates with a short year, as far as
+    the sheet's own dates leave it open."""
 
     known: Fleet
     last: pd.DataFrame
@@ -190,7 +197,9 @@ _TWO_MEANINGS = re.compile(r"[1-9]\d{0,2},\d{3}")  # 1,250: one and a quarter, o
 
 
 def _number(text: str) -> float:
-    """A number as people write it: decimal comma or point, and marks between thousands where both stand in it; NaN when it is none."""
+    """A number as people write it: decimal comma or point, and marks between thousands where both stand in it; NaN when
+    it is none.
+    """
     text = text.replace(" ", "").replace("'", "").removesuffix("h").removesuffix("l")
     if "," in text and "." in text:
         mark = "." if text.rfind(",") > text.rfind(".") else ","
@@ -204,7 +213,10 @@ def _number(text: str) -> float:
 def _unusable(name: str, text: str) -> str:
     if _TWO_MEANINGS.fullmatch(text):
         plain = text.replace(",", "")
-        return f"{name} '{text}' has two meanings ({text.replace(',', '.')} or {plain}); left empty. Write {plain} without the comma."
+        return (
+            f"{name} '{text}' has two meanings ({text.replace(',', '.')} or {plain}); left empty. Write {plain} "
+            f"without the comma."
+        )
     return f"{name} '{text}' is not a usable number; left empty."
 
 
@@ -212,14 +224,18 @@ _SHORT_YEAR = re.compile(r"(\d{1,2})[./-](\d{1,2})[./-](\d{2})")
 
 
 def _day_orders(texts: list[str]) -> tuple[tuple[int, int], ...]:
-    """(place of the day, place of the month) that all dates with a short year of a sheet can have; both where they leave it open, or differ."""
+    """(place of the day, place of the month) that all dates with a short year of a sheet can have; both where they
+    leave it open, or differ.
+    """
     dates = [[int(n) for n in short.groups()] for t in texts if (short := _SHORT_YEAR.fullmatch(t.strip()))]
     both = ((0, 1), (1, 0))
     return tuple(o for o in both if all(n[o[1]] <= 12 for n in dates)) or both
 
 
 def _day(text: str, today: pd.Timestamp, orders: tuple[tuple[int, int], ...]) -> tuple[pd.Timestamp, str]:
-    """(day, why there is none). A year of two figures is this century's; where both `orders` are open, the day is the newest before `today`."""
+    """(day, why there is none). A year of two figures is this century's; where both `orders` are open, the day is the
+    newest before `today`.
+    """
     if short := _SHORT_YEAR.fullmatch(text.strip()):
         *parts, year = (int(n) for n in short.groups())
         pairs = [(parts[d], parts[m]) for d, m in orders]
@@ -246,12 +262,14 @@ def _read_row(row: dict[str, str], context: _Context) -> tuple[dict[str, Any] | 
         return None, [f"'{compartment}' is no compartment of this fleet; the row is not used. Which one was it?{hint}"]
     if not bottle or bottle.startswith(FORMULA_MARKS):
         return None, [
-            f"no bottle number ('{bottle}'); the row is not used. The laboratory's report is joined by it: read it off the label."
+            f"no bottle number ('{bottle}'); the row is not used. The laboratory's report is joined by it: read it "
+            f"off the label."
         ]
     drawn, why = _day(row["drawn_on"], context.today, context.orders)
     if drawn > context.today:
         return None, [
-            f"drawn on {drawn:%Y-%m-%d}, which is still to come; the row is not used. Put the date right and send it again."
+            f"drawn on {drawn:%Y-%m-%d}, which is still to come; the row is not used. Put the date right and send it "
+            f"again."
         ]
     if pd.isna(drawn):
         return None, [f"{why}: the row is taken as not drawn. Wanted a day such as 2026-06-30."]
@@ -270,7 +288,8 @@ def _read_row(row: dict[str, str], context: _Context) -> tuple[dict[str, Any] | 
         for n in listed
         if row[n] and not listed[n]
     ]
-    found = {"sample": bottle, "compartment": compartment, "drawn_on": drawn.normalize(), **numbers, **listed, "sampler": row["sampler"],
+    found = {"sample": bottle, "compartment": compartment, "drawn_on": drawn.normalize(), **numbers, **listed,
+        "sampler": row["sampler"],
              "reported_on": context.today, "note": _note(row)}  # fmt: skip
     return found, words
 
@@ -295,7 +314,8 @@ def _bottle_slips(bottle: str, compartment: str, drawn: pd.Timestamp, context: _
     other, day = given
     if other != compartment:
         return [
-            f"bottle {bottle} was given out for {other}, the row says {compartment}. Right machine and right side? Sides are told from the operator's seat."
+            f"bottle {bottle} was given out for {other}, the row says {compartment}. Right machine and right side? "
+            f"Sides are told from the operator's seat."
         ]
     if drawn.normalize() < day - pd.Timedelta(days=AHEAD_DAYS):
         return [f"drawn on {drawn:%Y-%m-%d}, but its round was made on {day:%Y-%m-%d}; check the date."]
@@ -310,14 +330,18 @@ def _hour_slips(drawn: pd.Timestamp, meter: float, compartment: str, context: _C
     last = context.last.loc[compartment]
     newest, on = last["last_meter_h"], last["last_on"] if "last_on" in last.index else pd.NaT
     if drawn < on:
-        late = f"meter {meter:,.0f} h is above the {newest:,.0f} h of {on:%Y-%m-%d}, a later day; read it again (or check the date)."
+        late = (
+            f"meter {meter:,.0f} h is above the {newest:,.0f} h of {on:%Y-%m-%d}, a later day; read it again (or "
+            f"check the date)."
+        )
         return [late] if meter > newest else []
     if meter < newest:
         return [f"meter {meter:,.0f} h is below the last known {newest:,.0f} h; read it again (or note a new meter)."]
     more = meter - newest
     if more > _HOURS_A_DAY * ((drawn - on).days + 1 if pd.notna(on) else float("inf")):
         return [
-            f"meter {meter:,.0f} h is {more:,.0f} h above the {newest:,.0f} h of {on:%Y-%m-%d}: more than the days since have; read it again."
+            f"meter {meter:,.0f} h is {more:,.0f} h above the {newest:,.0f} h of {on:%Y-%m-%d}: more than the days "
+            f"since have; read it again."
         ]
     return []
 
@@ -328,7 +352,8 @@ def _method_slips(done: str, card: str) -> list[str]:
         return ["drawn from the drain stream: it shows what lay at the bottom. Draw a repeat bottle by pump or probe."]
     if done == "probe" and card != "probe":
         return [
-            "drawn by probe at a point that is not recorded as safe for one: do not use it again before a competent person has named a safe point (sampling_point in compartments)."
+            "drawn by probe at a point that is not recorded as safe for one: do not use it again before a competent "
+            "person has named a safe point (sampling_point in compartments)."
         ]
     if done == "pump" and card == "probe":
         return ["drawn by pump although there is a valve for a probe; say why in the note."]
@@ -339,7 +364,8 @@ def _handling_slips(row: dict[str, str], place: pd.Series, known: Fleet) -> list
     words = []
     if row["fluid_level"] == "low" and known.settings.kind(place["kind"]).sealed:
         words.append(
-            "found low: a sealed compartment has no other way to lose fluid. Leak suspected; look for it before topping up."
+            "found low: a sealed compartment has no other way to lose fluid. Leak suspected; look for it before "
+            "topping up."
         )
     if not row["fluid_level"]:
         words.append("level was not noted.")
@@ -349,9 +375,11 @@ def _handling_slips(row: dict[str, str], place: pd.Series, known: Fleet) -> list
 
 
 def without_known(sheet: FieldSheet, samples: pd.DataFrame) -> FieldSheet:
-    """The sheet without bottles whose field row is among `samples` (all issues, not a view) already, with a slip for each that differs.
+    """The sheet without bottles whose field row is among `samples` (all issues, not a view) already, with a slip for
+    each that differs.
 
-    A newer sheet with other values counts from the next day on; of the same day two cannot be told apart, so it is left out.
+    A newer sheet with other values counts from the next day on; of the same day two cannot be told apart, so it is left
+    out.
     """
     before = samples[samples["sample"].isin(sheet.samples["sample"]) & ~has_result(samples)]
     before = before.sort_values("reported_on", kind="stable").drop_duplicates("sample", keep="last").set_index("sample")
@@ -368,7 +396,8 @@ def without_known(sheet: FieldSheet, samples: pd.DataFrame) -> FieldSheet:
         shown = ", ".join(f"{n} {_plain(old[n]) or 'empty'} (now {_plain(row[n]) or 'empty'})" for n in other)
         again = old["reported_on"] == row["reported_on"] or "compartment" in other or "drawn_on" in other
         todo = (
-            f"the first one stands. To use this one, remove {old.get('file', 'the first')} first, or write a correction."
+            f"the first one stands. To use this one, remove {old.get('file', 'the first')} first, or write a "
+            f"correction."
             if again
             else "this one counts."
         )
@@ -399,11 +428,12 @@ def _plain(value: object) -> object:
 
 
 def save_field_sheet(sheet: FieldSheet, folder: Path) -> Path:
-    """Write a checked sheet's rows into a fleet folder's `samples/`, named by content so that the same sheet twice is one file.
+    """Write a checked sheet's rows into a fleet folder's `samples/`, named by content so that the same sheet twice is
+    one file.
 
-    Where the fleet keeps its samples in one file, to which nothing is added unasked, they go into inbox/. The file is there whole or not
-    at all. Notes that a spreadsheet would take for a formula get an apostrophe. Raises WrongFile where a layout would take it for a
-    laboratory's file.
+    Where the fleet keeps its samples in one file, to which nothing is added unasked, they go into inbox/. The file is
+    there whole or not at all. Notes that a spreadsheet would take for a formula get an apostrophe. Raises WrongFile
+    where a layout would take it for a laboratory's file.
     """
     single = any((folder / f"samples{kind}").exists() for kind in (".csv", ".xlsx", ".parquet"))
     rows = sheet.samples.drop(columns="row").assign(
@@ -413,7 +443,8 @@ def save_field_sheet(sheet: FieldSheet, folder: Path) -> Path:
     path = folder / ("inbox" if single else "samples") / f"field-{hashlib.sha256(text.encode()).hexdigest()[:12]}.csv"
     if single and (layout := layout_for(path.name, _layouts(folder))):
         raise WrongFile(
-            f"{path}: {layout.where} would read this file of inbox/ as a laboratory's. Make its `files` pattern narrower, or move the samples "
+            f"{path}: {layout.where} would read this file of inbox/ as a laboratory's. Make its `files` pattern "
+            f"narrower, or move the samples "
             "into a folder samples/, and try again; nothing was written."
         )
     return write_file(path, text)
@@ -427,8 +458,8 @@ def _layouts(folder: Path) -> list[Layout]:
 
 
 def newest_meters(known: Fleet, hours: pd.DataFrame) -> pd.DataFrame:
-    """compartment, last_meter_h, last_on: the newest usable meter hours of each compartment's machine, from bottles (`screen_hours`) and
-    readings."""
+    """compartment, last_meter_h, last_on: the newest usable meter hours of each compartment's machine, from bottles
+    (`screen_hours`) and readings."""
     places = known.compartments[["compartment", "machine"]]
     bottles = (
         hours[hours["usable"]].merge(places, on="compartment").merge(known.samples[["sample", "drawn_on"]], on="sample")

@@ -1,7 +1,9 @@
-"""Who draws noisy or biased bottles? The factor all metals of a bottle share is a matter of drawing; one metal alone is not.
+"""Who draws noisy or biased bottles? The factor all metals of a bottle share is a matter of drawing; one metal alone is
+not.
 
-The quantity is the bottle's log factor divided by its own standard error (`trust.sediment.bottle_factors`: log_factor, se). Samplers are
-compared within their site and kind of component only. The outcome is "technique worth a look", with the number of bottles and an
+The quantity is the bottle's log factor divided by its own standard error (`trust.sediment.bottle_factors`: log_factor,
+se). Samplers are compared within their site and kind of component only. The outcome is "technique worth a look", with
+the number of bottles and an
 interval: never a league table, and names stay inside the site's own book.
 """
 
@@ -36,10 +38,12 @@ _CAP = 0.90  # distances beyond this share of all count as this large: genuine e
 def sampler_technique(
     factors: pd.DataFrame, places: pd.DataFrame, factor_sd: float
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """(spread, bias): :func:`sampler_spread` and :func:`sampler_bias` of a fleet's bottles, compared within site and kind of component.
+    """(spread, bias): :func:`sampler_spread` and :func:`sampler_bias` of a fleet's bottles, compared within site and
+    kind of component.
 
-    factors: columns FACTORS and sampler; places: site and kind, by compartment; factor_sd: usual sd of the factor of one bottle. First bottles of a component do not count. For the spread
-    each factor is put on the scale of the middle bottle by its own standard error, so that hard compartments accuse nobody.
+    factors: columns FACTORS and sampler; places: site and kind, by compartment; factor_sd: usual sd of the factor of
+    one bottle. First bottles of a component do not count. For the spread each factor is put on the scale of the middle
+    bottle by its own standard error, so that hard compartments accuse nobody.
     """
     rows = factors[(factors["order"] >= 1) & factors["log_factor"].notna()]
     stratum = (rows["compartment"].map(places["site"]) + ", " + rows["compartment"].map(places["kind"])).to_numpy()
@@ -56,10 +60,11 @@ NO_TECHNIQUE = empty("technique")
 def crew_technique(
     factors: pd.DataFrame, samples: pd.DataFrame, compartments: pd.DataFrame, machines: pd.DataFrame, factor_sd: float
 ) -> pd.DataFrame:
-    """One row per sampler and measure (`spread`: ratio of spreads; `bias`: shrunk log factor), columns TECHNIQUE, by site and sampler.
+    """One row per sampler and measure (`spread`: ratio of spreads; `bias`: shrunk log factor), columns TECHNIQUE, by
+    site and sampler.
 
-    factors: of every usable bottle of the whole fleet (`trust.sediment.bottle_factors`). A sampler belongs to the site where most of the
-    bottles were drawn.
+    factors: of every usable bottle of the whole fleet (`trust.sediment.bottle_factors`). A sampler belongs to the site
+    where most of the bottles were drawn.
     """
     places = compartments.merge(machines[["machine", "site"]], on="machine").set_index("compartment")
     rows = factors.sort_values("compartment", kind="stable").merge(samples[["sample", "sampler"]], on="sample")
@@ -80,12 +85,13 @@ def sampler_spread(
 ) -> pd.DataFrame:
     """Whose bottles scatter more than those of others like them: one row per sampler (columns SPREAD), sorted by name.
 
-    factor: log bottle factors (1), NaN left out; sampler, stratum (site and kind of component): a name per bottle. Per bottle
-    L = log(|g - the sampler's own median| + small); score = mean L less the middle sampler's of the stratum. What chance does to it
-    is found by dealing the bottles of a stratum out again among its samplers (`permutations` times, from `seed`), which allows for
-    small numbers and unbalanced strata. One-sided normal p of the standardised score, Benjamini-Hochberg q at .10 over samplers with
-    at least 10 bottles; flagged only from a ratio of 1.25 on. ratio: spread against the usual one, with a 90 % interval. Heavy tails
-    accuse nobody, as the textbook chi-square test of variances would. Source: guide how_it_is_computed, H (derived).
+    factor: log bottle factors (1), NaN left out; sampler, stratum (site and kind of component): a name per bottle. Per
+    bottle L = log(|g - the sampler's own median| + small); score = mean L less the middle sampler's of the stratum.
+    What chance does to it is found by dealing the bottles of a stratum out again among its samplers (`permutations`
+    times, from `seed`), which allows for small numbers and unbalanced strata. One-sided normal p of the standardised
+    score, Benjamini-Hochberg q at .10 over samplers with at least 10 bottles; flagged only from a ratio of 1.25 on.
+    ratio: spread against the usual one, with a 90 % interval. Heavy tails accuse nobody, as the textbook chi-square
+    test of variances would. Source: guide how_it_is_computed, H (derived).
     """
     rows = _rows(factor, sampler, stratum)
     cells = rows.groupby(["stratum", "sampler"]).size().rename("n").reset_index()
@@ -98,7 +104,8 @@ def sampler_spread(
         out[name] = np.exp(out["mean"] - out["usual"] + shift * out["se"])
     out["flagged"] &= out["ratio"] >= _LEAST_RATIO
     out["words"] = [
-        _words(r.n, _LEAST_SPREAD_N, r.compared, r.flagged, f"spread {r.ratio:.1f} times the usual ({r.low:.1f} to {r.high:.1f}) over {r.n} bottles")
+        _words(r.n, _LEAST_SPREAD_N, r.compared, r.flagged, f"spread {r.ratio:.1f} times the usual ({r.low:.1f} to "
+        f"{r.high:.1f}) over {r.n} bottles")
         for r in out.itertuples()
     ]  # fmt: skip
     return out[SPREAD]
@@ -107,7 +114,9 @@ def sampler_spread(
 def _log_spreads(
     rows: pd.DataFrame, cells: pd.DataFrame, permutations: int, rng: np.random.Generator
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Mean L of every cell (sampler in a stratum) less the stratum's middle: as seen [cells], and dealt out again [permutations, cells]."""
+    """Mean L of every cell (sampler in a stratum) less the stratum's middle: as seen [cells], and dealt out again
+    [permutations, cells].
+    """
     stratum = pd.factorize(cells["stratum"])[0]
     size = cells["n"].to_numpy()
     cell = np.repeat(np.arange(len(cells)), size)
@@ -129,7 +138,9 @@ def _medians(g: np.ndarray, cell: np.ndarray, size: np.ndarray) -> np.ndarray:
 
 
 def _mean_log(g: np.ndarray, cell: np.ndarray, size: np.ndarray, stratum: np.ndarray, cap: float) -> np.ndarray:
-    """Mean of log(|g - median| + small) per cell less the middle of the stratum's cells with enough bottles; NaN with too few of them."""
+    """Mean of log(|g - median| + small) per cell less the middle of the stratum's cells with enough bottles; NaN with
+    too few of them.
+    """
     apart = np.minimum(np.abs(g - _medians(g, cell, size)[cell]), cap)
     mean = np.bincount(cell, np.log(apart + _SMALL), len(size)) / size
     own = size >= _LEAST_EACH
@@ -154,11 +165,12 @@ def _by_sampler(cells: pd.DataFrame, seen: np.ndarray, chance: np.ndarray) -> pd
 
 
 def sampler_bias(factor: np.ndarray, sampler: np.ndarray, stratum: np.ndarray) -> pd.DataFrame:
-    """Whose bottles are richer or poorer than those of others like them: one row per sampler (columns BIAS), sorted by name.
+    """Whose bottles are richer or poorer than those of others like them: one row per sampler (columns BIAS), sorted by
+    name.
 
-    bias: 10 % trimmed mean of the log factors against the middle sampler of the stratum, with a 90 % interval from a robust standard
-    error; shrunk: drawn towards none by the spread between samplers; two-sided p, Benjamini-Hochberg q at .10. Flagged only from 20
-    bottles and 5 % on. Source: guide how_it_is_computed, H (derived).
+    bias: 10 % trimmed mean of the log factors against the middle sampler of the stratum, with a 90 % interval from a
+    robust standard error; shrunk: drawn towards none by the spread between samplers; two-sided p, Benjamini-Hochberg q
+    at .10. Flagged only from 20 bottles and 5 % on. Source: guide how_it_is_computed, H (derived).
     """
     rows = _rows(factor, sampler, stratum)
     rows = _against_stratum(rows)
@@ -180,7 +192,8 @@ def sampler_bias(factor: np.ndarray, sampler: np.ndarray, stratum: np.ndarray) -
     out["flagged"] &= (out["n"] >= _LEAST_BIAS_N) & (out["bias"].abs() > _LEAST_BIAS)
     out["words"] = [
         _words(r.n, _LEAST_BIAS_N, r.compared, r.flagged,
-               f"metals {100 * np.expm1(r.shrunk):+.0f} % against others ({100 * np.expm1(r.low):+.0f} to {100 * np.expm1(r.high):+.0f} %) over {r.n} bottles")
+               f"metals {100 * np.expm1(r.shrunk):+.0f} % against others ({100 * np.expm1(r.low):+.0f} to "
+               f"{100 * np.expm1(r.high):+.0f} %) over {r.n} bottles")
         for r in out.itertuples()
     ]  # fmt: skip
     return out[BIAS]
@@ -194,7 +207,9 @@ def _rows(factor: np.ndarray, sampler: np.ndarray, stratum: np.ndarray) -> pd.Da
 
 
 def _against_stratum(rows: pd.DataFrame) -> pd.DataFrame:
-    """score: g less the middle of the stratum's samplers' trimmed means; compared: whether there are enough samplers to compare with."""
+    """score: g less the middle of the stratum's samplers' trimmed means; compared: whether there are enough samplers to
+    compare with.
+    """
     groups = rows.groupby(["stratum", "sampler"])["g"]
     means = groups.agg(_trimmed)[groups.size() >= _LEAST_EACH].groupby("stratum")
     out = rows.assign(score=rows["g"] - rows["stratum"].map(means.median()).astype(float))
@@ -226,7 +241,9 @@ def _discoveries(out: pd.DataFrame, least: int) -> pd.DataFrame:
 
 
 def _robust_sd(v: pd.Series) -> float:
-    """Standard deviation that a trimmed mean's error follows: winsorised at the trimming share, over the share that is kept."""
+    """Standard deviation that a trimmed mean's error follows: winsorised at the trimming share, over the share that is
+    kept.
+    """
     low, high = np.quantile(v, [_TRIM, 1 - _TRIM])
     return float(np.std(np.clip(v, low, high), ddof=1) / (1 - 2 * _TRIM)) if len(v) > 1 else np.nan
 
@@ -242,9 +259,10 @@ def _words(n: int, least: int, compared: bool, flagged: bool, figures: str) -> s
 def variance_components(values: np.ndarray, crew: np.ndarray, machine: np.ndarray) -> pd.DataFrame:
     """How much of the scatter lies between crews, between machines and within: three rows (columns COMPONENTS).
 
-    values: log bottle factors; crew, machine: crossed groups, unbalanced allowed. Method of moments (Henderson's first): the uncorrected
-    sums of squares of each grouping equal their expectations, coefficients counted from the data. Components below zero are set to zero.
-    NaN when there are fewer than two crews or machines, or crew and machine go together so that they cannot be told apart.
+    values: log bottle factors; crew, machine: crossed groups, unbalanced allowed. Method of moments (Henderson's
+    first): the uncorrected sums of squares of each grouping equal their expectations, coefficients counted from the
+    data. Components below zero are set to zero. NaN when there are fewer than two crews or machines, or crew and
+    machine go together so that they cannot be told apart.
     """
     good = np.isfinite(values)
     y = np.asarray(values, dtype=float)[good]

@@ -1,4 +1,5 @@
-"""On which day each bottle of a round is drawn: urgent ones first, a machine's bottles together, within what the crews can draw.
+"""On which day each bottle of a round is drawn: urgent ones first, a machine's bottles together, within what the crews
+can draw.
 
 Days of work, how early a bottle may be drawn and the longest series of visits are our own choices.
 """
@@ -11,7 +12,8 @@ from typing import Any
 import pandas as pd
 
 URGENT = {
-    "repeat after alarm": 0, "repeat after alert": 0, "never sampled": 1, "repeat of a doubted bottle": 1, "sooner after alarm": 1, "sooner after alert": 2,
+    "repeat after alarm": 0, "repeat after alert": 0, "never sampled": 1, "repeat of a doubted bottle": 1, "sooner "
+    "after alarm": 1, "sooner after alert": 2,
 }  # fmt: skip
 MAX_VISITS = 6  # bottles of one compartment in one round
 CREW_DAYS = 5  # Monday to Friday
@@ -21,7 +23,9 @@ _DAYS_A_WEEK = 7
 
 @dataclass
 class _Calendar:
-    """The crews' days with what is planned on them. per_week: bottles a week, 0 for no limit; a part of a week has its part of them."""
+    """The crews' days with what is planned on them. per_week: bottles a week, 0 for no limit; a part of a week has its
+    part of them.
+    """
 
     start: pd.Timestamp
     length: int
@@ -56,10 +60,11 @@ class _Calendar:
 def plan_visits(wanted: pd.DataFrame, date: pd.Timestamp, days: int, per_week: float, tolerance: float) -> pd.DataFrame:
     """`wanted` with plan_on (NaT: past what the crews can draw), visit (1, 2, ...) and later; one row a bottle.
 
-    wanted: compartment, machine, site, why, every_h, overdue_h, due_on, due_meter_h and h_per_day (hours a day; NaN where not known). A
-    compartment whose interval ends again within `days` after `date` has a row for each further visit, MAX_VISITS in all at most. per_week: bottles a week over all
-    sites, 0 for no limit; what is left of them after the urgent ones is shared among the sites. tolerance: share of the interval a bottle
-    may be late.
+    wanted: compartment, machine, site, why, every_h, overdue_h, due_on, due_meter_h and h_per_day (hours a day; NaN
+    where not known). A
+    compartment whose interval ends again within `days` after `date` has a row for each further visit, MAX_VISITS in all
+    at most. per_week: bottles a week over all sites, 0 for no limit; what is left of them after the urgent ones is
+    shared among the sites. tolerance: share of the interval a bottle may be late.
     """
     calendar = _Calendar(date, days, per_week)
     left, made = _in_turn(wanted), []
@@ -73,8 +78,8 @@ def plan_visits(wanted: pd.DataFrame, date: pd.Timestamp, days: int, per_week: f
 
 
 def _in_turn(wanted: pd.DataFrame) -> pd.DataFrame:
-    """Urgent bottles first, machine by machine with the most urgent one first; then site by site in turn, each by how far past due it is,
-    so that no site waits for another."""
+    """Urgent bottles first, machine by machine with the most urgent one first; then site by site in turn, each by how
+    far past due it is, so that no site waits for another."""
     out = wanted.assign(order=wanted["why"].map(URGENT), past=(wanted["overdue_h"] / wanted["every_h"]).fillna(0))
     out["days_between"] = (out["every_h"] / out["h_per_day"].where(out["h_per_day"] > 0)).fillna(0.0)
     out = out.sort_values(["order", "past", "due_on", "compartment"], ascending=[True, False, True, True])
@@ -86,7 +91,9 @@ def _in_turn(wanted: pd.DataFrame) -> pd.DataFrame:
 
 
 def _choose(bottle: object, calendar: _Calendar, tolerance: float) -> pd.Timestamp | None:
-    """The day of a bottle: one on which the crew is at the machine anyway, else the last before it is due, else the first after."""
+    """The day of a bottle: one on which the crew is at the machine anyway, else the last before it is due, else the
+    first after.
+    """
     due, between = bottle.due_on, bottle.days_between  # type: ignore[attr-defined]
     free = [d for d in calendar.days if calendar.room(d)]
     first, last = due - pd.Timedelta(days=_EARLY * between), due + pd.Timedelta(days=tolerance * between)

@@ -18,10 +18,11 @@ DIRECTIONS = ("up", "down", "both")
 class Analyte:
     """One row of the register.
 
-    analyte is the column name, unit included (`Fe_ppm`). `bad` is the direction that means trouble (up, down, both). `rule` is how
-    it is judged: `rate` (wear rate and level), `level`, `falling`, `two-sided` (against a reference value), `ordinal` (cleanliness
-    class) or `fluid` (identity of the fluid only). Repeatability r = repeat_a * X ** repeat_p in the analyte's unit; sd = r / 2.77.
-    Measurement sd starts as sqrt(noise_floor^2 + (noise_share * X)^2).
+    analyte is the column name, unit included (`Fe_ppm`). `bad` is the direction that means trouble (up, down, both).
+    `rule` is how
+    it is judged: `rate` (wear rate and level), `level`, `falling`, `two-sided` (against a reference value), `ordinal`
+    (cleanliness class) or `fluid` (identity of the fluid only). Repeatability r = repeat_a * X ** repeat_p in the
+    analyte's unit; sd = r / 2.77. Measurement sd starts as sqrt(noise_floor^2 + (noise_share * X)^2).
     """
 
     analyte: str
@@ -45,7 +46,9 @@ class Analyte:
 
 @cache
 def analyte_register() -> pd.DataFrame:
-    """The package's own register: one row per analyte, indexed by column name (`Fe_ppm`); columns as in :class:`Analyte`."""
+    """The package's own register: one row per analyte, indexed by column name (`Fe_ppm`); columns as in
+    :class:`Analyte`.
+    """
     with files("cmkit.reference").joinpath("analytes.csv").open(encoding="utf-8") as handle:
         table = pd.read_csv(handle, keep_default_na=True)
     text = ["symbol", "name", "unit", "group", "bad", "rule", "basis", "source"]

@@ -1,7 +1,8 @@
-"""Results that are not one number: below a limit (`<1`), above one (`>1000`), or the range of counts of an ISO 4406 code.
+"""Results that are not one number: below a limit (`<1`), above one (`>1000`), or the range of counts of an ISO 4406
+code.
 
-`samples` holds such a result as a number and a flag beside it: `<analyte>_below`, `<analyte>_above`; of a code it holds the code's number and,
-as count, the geometric middle of its range.
+`samples` holds such a result as a number and a flag beside it: `<analyte>_below`, `<analyte>_above`; of a code it holds
+the code's number and, as count, the geometric middle of its range.
 """
 
 from collections.abc import Sequence
@@ -31,7 +32,9 @@ def code_ranges() -> pd.DataFrame:
 
 
 def counts_of_codes(codes: Floats) -> tuple[Floats, Floats]:
-    """(more than, up to and including) in particles per ml for whole code numbers 0..28; NaN for anything else. Any shape."""
+    """(more than, up to and including) in particles per ml for whole code numbers 0..28; NaN for anything else. Any
+    shape.
+    """
     table = code_ranges()
     at = np.nan_to_num(codes, nan=-1.0).astype(np.int64)
     known = (at >= 0) & (at < len(table)) & (at == codes)

@@ -1,4 +1,6 @@
-"""Constants of the models (reference/*.csv): one number a row, with unit, range, meaning, basis and source; a fleet may set its own."""
+"""Constants of the models (reference/*.csv): one number a row, with unit, range, meaning, basis and source; a fleet may
+set its own.
+"""
 
 from dataclasses import fields
 from functools import cache
@@ -34,7 +36,9 @@ def package_defaults(kind: type[T], chapter: str) -> T:
 
 
 def out_of_range(settings: object, chapter: str) -> list[str]:
-    """What is wrong with the values of such a dataclass, in words; empty where each lies within low and high of its row."""
+    """What is wrong with the values of such a dataclass, in words; empty where each lies within low and high of its
+    row.
+    """
     rows = constants(chapter)
     return [
         f"{name} = {getattr(settings, name):g}, wanted {low:g} to {high:g}"

@@ -19,16 +19,19 @@ from cmkit.tables.records import EVENTS, SET_ASIDE, TABLES
 class Fleet:
     """Frozen bundle of a fleet's tables, as loaded.
 
-    Frames carry every column of `tables.records`, ids as columns, a plain RangeIndex, text as pandas `str`, dates as datetime64.
-    `samples` has each analyte of the register as float64 plus flags `<analyte>_below` and `<analyte>_above` (True: the value is the reporting limit of a
-    result reported as below, or above, it), the codes of `censoring.CODES`, and `file` and `row`: where the result stands. `samples` may hold several issues of one bottle number;
-    :meth:`as_of` keeps the newest known.
+    Frames carry every column of `tables.records`, ids as columns, a plain RangeIndex, text as pandas `str`, dates as
+    datetime64. `samples` has each analyte of the register as float64 plus flags `<analyte>_below` and `<analyte>_above`
+    (True: the value is the reporting limit of a result reported as below, or above, it), the codes of
+    `censoring.CODES`, and `file` and `row`: where the result stands. `samples` may hold several issues of one bottle
+    number; :meth:`as_of` keeps the newest known.
 
-    set_aside: rows and values not used (file, row, column, value, reason, table, known_on, what). repairs: values used after a repair,
-    same columns plus `used`. counts: one row per file: file, table, read, used, set_aside; read = used + set_aside. arrivals: the same
-    counts by the day a row became known (file, table, known_on, read, set_aside). sources: file name -> SHA-256 of its content. elsewhere:
-    compartments of the fleet that are not in this part of it. unreported: on a view of a day, bottles that were drawn and have no result
-    by then, with the columns of `samples`.
+    set_aside: rows and values not used (file, row, column, value, reason, table, known_on, what). repairs: values used
+    after a repair,
+    same columns plus `used`. counts: one row per file: file, table, read, used, set_aside; read = used + set_aside.
+    arrivals: the same counts by the day a row became known (file, table, known_on, read, set_aside). sources: file name
+    -> SHA-256 of its content. elsewhere:
+    compartments of the fleet that are not in this part of it. unreported: on a view of a day, bottles that were drawn
+    and have no result by then, with the columns of `samples`.
     """
 
     settings: Settings
@@ -64,19 +67,21 @@ class Fleet:
     def checked_day(self, date: str | Date | pd.Timestamp) -> pd.Timestamp:
         """`date` as a day that the records can speak of. ParameterError for anything else.
 
-        That is a day from the first on which something became known to a year after the last: what is older knows nothing, and what is
-        much later is likelier a slip of the pen than a fleet that wrote nothing down for so long.
+        That is a day from the first on which something became known to a year after the last: what is older knows
+        nothing, and what is much later is likelier a slip of the pen than a fleet that wrote nothing down for so long.
         """
         day, known = _day(date), self.days()
         if known and not known[0] <= day <= known[1] + _QUIET:
             raise ParameterError(
-                f"as_of: found {day:%Y-%m-%d}, outside the records; the first became known on {known[0]:%Y-%m-%d}, the newest on "
+                f"as_of: found {day:%Y-%m-%d}, outside the records; the first became known on {known[0]:%Y-%m-%d}, "
+                f"the newest on "
                 f"{known[1]:%Y-%m-%d}. Wanted a day between these, or up to a year later."
             )
         return day
 
     def as_of(self, date: str | Date | pd.Timestamp) -> "Fleet":
-        """What was known at the end of day `date`: later rows gone, re-issued results resolved, confirmed corrections applied.
+        """What was known at the end of day `date`: later rows gone, re-issued results resolved, confirmed corrections
+        applied.
 
         date: ISO text such as 2026-06-30, or a date. ParameterError for anything else.
         """
@@ -115,7 +120,9 @@ class Fleet:
         return {name: getattr(self, name) for name in (*TABLES, "set_aside", "repairs", "counts")}
 
     def for_site(self, site: str) -> "Fleet":
-        """The records of one site's machines, with bottles that a correction moves to or from them; reading and corrections stay whole."""
+        """The records of one site's machines, with bottles that a correction moves to or from them; reading and
+        corrections stay whole.
+        """
         machines = self.machines.loc[self.machines["site"] == site, "machine"]
         places = self.compartments.loc[self.compartments["machine"].isin(machines), "compartment"]
         moved = self.corrections.loc[self.corrections["value"].isin(places), "sample"]
@@ -139,7 +146,8 @@ class Fleet:
 def sampled_every(known: Fleet) -> pd.Series:
     """Today's sampling interval of every compartment, operating hours > 0, by compartment.
 
-    An interval the analyst accepted (settings, by compartment, family or kind) wins over the compartment's own, that over its kind's.
+    An interval the analyst accepted (settings, by compartment, family or kind) wins over the compartment's own, that
+    over its kind's.
     """
     settings, places = known.settings, known.compartments
     usual = places["kind"].map(lambda kind: settings.kind(kind).sample_every_h)
@@ -150,7 +158,9 @@ def sampled_every(known: Fleet) -> pd.Series:
 
 
 def sampling_interval(known: Fleet) -> pd.DataFrame:
-    """Today's interval (`sampled_every`) of each compartment of a working machine: compartment, machine, site, kind, every_h (hours)."""
+    """Today's interval (`sampled_every`) of each compartment of a working machine: compartment, machine, site, kind,
+    every_h (hours).
+    """
     out = known.compartments.merge(known.machines[["machine", "site", "retired_on"]], on="machine")
     out = out[out["retired_on"].isna()].sort_values("compartment").reset_index(drop=True)
     every = sampled_every(known).reindex(out["compartment"]).to_numpy()
@@ -206,10 +216,11 @@ def _blank_future(frame: pd.DataFrame, day: pd.Timestamp, columns: dict[str, lis
 def newest_issue(samples: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     """One row per bottle with results, and a set-aside row for each row that is not used as it stands.
 
-    Of several rows of one bottle number the newest with results counts. What it leaves empty of how the bottle was drawn (hours,
-    top-up, level, method, sampler) comes from the others: a field sheet and the laboratory's report of one bottle are two rows.
-    A result the newest issue leaves empty comes from the issue before: a laboratory may report a bottle in parts. A bottle without
-    any result yet is set aside until its report comes.
+    Of several rows of one bottle number the newest with results counts. What it leaves empty of how the bottle was
+    drawn (hours, top-up, level, method, sampler) comes from the others: a field sheet and the laboratory's report of
+    one bottle are two rows.
+    A result the newest issue leaves empty comes from the issue before: a laboratory may report a bottle in parts. A
+    bottle without any result yet is set aside until its report comes.
     """
     reported = has_result(samples)
     if reported.all() and not samples["sample"].duplicated().any():
@@ -256,12 +267,17 @@ _NO_CODE = -1.0
 
 
 _HANDLING = ["meter_h", "fluid_h", "makeup_l", "method", "sampler", "fluid_level"]
-OLD_ISSUE = "an earlier issue of this result; re-issued: the newest known issue is used, and this one only for what that leaves empty"
+OLD_ISSUE = (
+    "an earlier issue of this result; re-issued: the newest known issue is used, and this one only for what "
+    "that leaves empty"
+)
 _FIELD_ROW = "how this bottle was drawn; joined to its laboratory report"
 
 
 def without_report(samples: pd.DataFrame) -> pd.DataFrame:
-    """One row per bottle of which no row holds a result, with what its rows say of how and when it was drawn and received."""
+    """One row per bottle of which no row holds a result, with what its rows say of how and when it was drawn and
+    received.
+    """
     open_ = ~samples["sample"].isin(samples.loc[has_result(samples), "sample"])
     rows = samples[open_].sort_values("received_on", kind="stable", na_position="first")
     if not rows["sample"].duplicated().any():
@@ -291,7 +307,9 @@ def _not_used(rows: pd.DataFrame, reason: pd.Series | str) -> pd.DataFrame:
 
 
 def joined_bottles(samples: pd.DataFrame, corrections: pd.DataFrame, findings: pd.DataFrame) -> dict[str, pd.DataFrame]:
-    """samples, corrections and findings with every bottle that a correction calls the same as another under that other's number."""
+    """samples, corrections and findings with every bottle that a correction calls the same as another under that
+    other's number.
+    """
     rows = corrections[corrections["field"] == "sample"].sort_values(["decided_on", "correction"])
     names = {"samples": "sample", "corrections": "sample", "findings": "prompted_by"}
     tables = {"samples": samples, "corrections": corrections, "findings": findings}
@@ -308,9 +326,11 @@ def joined_bottles(samples: pd.DataFrame, corrections: pd.DataFrame, findings: p
 
 
 def apply_corrections(samples: pd.DataFrame, corrections: pd.DataFrame, names: set[str]) -> pd.DataFrame:
-    """Samples with an analyst's confirmed corrections applied, in order of decision; `corrected` says which columns changed.
+    """Samples with an analyst's confirmed corrections applied, in order of decision; `corrected` says which columns
+    changed.
 
-    A correction to a bottle that is not (yet) known changes nothing. The loader sets unusable corrections aside; in a fleet made in memory
+    A correction to a bottle that is not (yet) known changes nothing. The loader sets unusable corrections aside; in a
+    fleet made in memory
     one raises RecordsError. names: of compartments.
     """
     out = samples.copy()
@@ -339,6 +359,7 @@ def _corrected_value(correction: str, field_name: str, value: str, places: set[s
         "text": "the name of a compartment",
     }
     raise RecordsError(
-        f"correction {correction!r}: found {value!r} for {field_name!r}; wanted {wanted.get(kind, 'one of the fields ' + ', '.join(allowed))}. "
+        f"correction {correction!r}: found {value!r} for {field_name!r}; wanted "
+        f"{wanted.get(kind, 'one of the fields ' + ', '.join(allowed))}. "
         "Mend or leave out this correction."
     )

@@ -1,4 +1,5 @@
-"""fleet.toml as frozen settings. Unknown keys are refused with the nearest known name, values outside their range with both bounds.
+"""fleet.toml as frozen settings. Unknown keys are refused with the nearest known name, values outside their range with
+both bounds.
 
 All faults of a file are said at once, one a line.
 """
@@ -34,9 +35,10 @@ from cmkit.records.typed_reader import (
 class Kind:
     """What is assumed of a kind of compartment until the fleet says otherwise (reference/kinds.csv).
 
-    residual: share of old fluid left after a change; carry_out: share of metal that leaves with lost fluid (kappa); removal_per_h:
-    filter and settling; sealed: no consumption is expected, a low level means a leak; tube_extra_mm: tube beyond the depth, into the
-    pump. Rates are per operating hour, delays in hours, money in the fleet's currency, downtime in hours.
+    residual: share of old fluid left after a change; carry_out: share of metal that leaves with lost fluid (kappa);
+    removal_per_h: filter and settling; sealed: no consumption is expected, a low level means a leak; tube_extra_mm:
+    tube beyond the depth, into the pump. Rates are per operating hour, delays in hours, money in the fleet's currency,
+    downtime in hours.
     """
 
     kind: str
@@ -71,7 +73,9 @@ COSTS = ("sample_cost", "inspect_cost", "planned_cost", "failure_cost", "planned
 
 @dataclass(frozen=True)
 class Sampling:
-    """How sampling is organised. Hours are operating hours, turnaround in days from drawing to a result in the office."""
+    """How sampling is organised. Hours are operating hours, turnaround in days from drawing to a
+    result in the office.
+    """
 
     service_grid_h: tuple[float, ...] = (125.0, 250.0, 500.0, 1000.0, 2000.0)
     turnaround_days: float = 7.0
@@ -83,7 +87,9 @@ class Sampling:
 
 @dataclass(frozen=True)
 class Alarm:
-    """When a trend is called. z: one-step departure; rise: sustained rise (likelihood ratio); shares: family percentiles."""
+    """When a trend is called. z: one-step departure; rise: sustained rise (likelihood ratio); shares: family
+    percentiles.
+    """
 
     z: float = 3.0
     rise: float = 3.5
@@ -155,7 +161,9 @@ def default_trust() -> Trust:
 
 @dataclass(frozen=True)
 class Intervals:
-    """What the advice on intervals assumes ([intervals] in fleet.toml; reference/intervals.csv says what each number is)."""
+    """What the advice on intervals assumes ([intervals] in fleet.toml; reference/intervals.csv says what each number
+    is).
+    """
 
     rate_prior_events: float
     delay_log_sd: float
@@ -178,7 +186,9 @@ def default_intervals() -> Intervals:
 
 @dataclass(frozen=True)
 class Judge:
-    """When a chance becomes a state, an order and money ([judge] in fleet.toml; reference/states.csv says what each number is)."""
+    """When a chance becomes a state, an order and money ([judge] in fleet.toml; reference/states.csv says what each
+    number is).
+    """
 
     alarm: float
     alarm_doubtful: float
@@ -240,7 +250,9 @@ class Settings:
     given_costs: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
     def assumed_costs(self, kind: str) -> tuple[str, ...]:
-        """Which of `COSTS` are the package's own for this kind of compartment, because fleet.toml does not give them; in their order."""
+        """Which of `COSTS` are the package's own for this kind of compartment, because fleet.toml does not give them;
+        in their order.
+        """
         return tuple(c for c in COSTS if c not in self.given_costs.get(kind, self.given_costs.get("other", ())))
 
     @property
@@ -262,7 +274,9 @@ def default_kinds() -> dict[str, Kind]:
 
 
 def read_settings(path: Path) -> Settings:
-    """Settings from `fleet.toml`; raises SettingsError naming the file and, of all faults at once, the key, what was found and what is known."""
+    """Settings from `fleet.toml`; raises SettingsError naming the file and, of all faults at once, the key, what was
+    found and what is known.
+    """
     try:
         raw = read_toml(path, str(path))
     except FileNotFoundError as error:
@@ -273,18 +287,19 @@ def read_settings(path: Path) -> Settings:
 
 
 def parse_settings(raw: dict[str, Any], where: str) -> Settings:
-    """Settings from the parsed content of a fleet.toml; `where` names the file in errors. SettingsError names every fault."""
+    """Settings from the parsed content of a fleet.toml; `where` names the file in errors. SettingsError names every
+    fault.
+    """
     faults, values = Faults(), dict[str, Any]()
     plain = {k: v for k, v in raw.items() if k not in _SECTIONS}
-    texts = ["name", "currency", "language"]
     with faults.gathered():
-        refuse_unknown(plain, [*texts, *_SECTIONS], where)
+        refuse_unknown(plain, [*_TEXTS, *_SECTIONS], where)
     with faults.gathered():
         if "name" not in raw:
             raise SettingsError(
                 f"{where}: key 'name' is missing; wanted the fleet's name, such as name = \"Our fleet\"."
             )
-    for key in [k for k in plain if k in texts]:
+    for key in [k for k in plain if k in _TEXTS]:
         with faults.gathered():
             values[key] = checked(plain[key], str, f"{where}: {key}")
     for key, (cls, check) in _BLOCKS.items():
@@ -313,18 +328,8 @@ def parse_settings(raw: dict[str, Any], where: str) -> Settings:
     return Settings(**values)
 
 
-_SECTIONS = (
-    "sampling",
-    "alarm",
-    "trust",
-    "intervals",
-    "judge",
-    "costs",
-    "kinds",
-    "limits",
-    "analytes",
-    "accepted_intervals",
-)
+_TEXTS = ("name", "currency", "language")
+_SECTIONS = ("costs", *(f.name for f in fields(Settings) if f.name not in (*_TEXTS, "given_costs")))
 
 
 def _check_sampling(sampling: Sampling, where: str) -> None:
@@ -353,7 +358,8 @@ def _check_limit(limit: FixedLimit, where: str) -> None:
         raise SettingsError(f"{where}: direction {said(limit.direction)}, wanted 'up' or 'down'.")
     if (limit.alarm - limit.alert) * (1 if limit.direction == "up" else -1) < 0:
         raise SettingsError(
-            f"{where}: alert {limit.alert:g} lies beyond alarm {limit.alarm:g} for direction '{limit.direction}'; exchange them."
+            f"{where}: alert {limit.alert:g} lies beyond alarm {limit.alarm:g} for direction '{limit.direction}'; "
+            f"exchange them."
         )
 
 
@@ -381,7 +387,9 @@ def _accepted(raw: dict[str, Any], where: str) -> dict[str, float]:
 
 
 def _chapter(chapter: str, default: Trust | Intervals, raw: Any, where: str) -> Any:
-    """A section of fleet.toml whose keys are the constants of reference/CHAPTER.csv, each within the range given there."""
+    """A section of fleet.toml whose keys are the constants of reference/CHAPTER.csv, each within
+    the range given there.
+    """
     found = read_block(type(default), raw, f"{where}: [{chapter}]", default)
     if wrong := out_of_range(found, chapter):
         raise SettingsError(f"{where}: [{chapter}] {'; '.join(wrong)}.")
@@ -433,8 +441,10 @@ def _limits(raw: dict[str, Any], where: str) -> tuple[FixedLimit, ...]:
 
 
 _ANALYTE_DEFAULTS: dict[str, Any] = {
-    "symbol": "", "group": "contaminant", "bad": "up", "rule": "level", "reporting_limit": float("nan"), "plausible_low": 0.0,
-    "plausible_high": float("inf"), "repeat_a": float("nan"), "repeat_p": float("nan"), "noise_floor": 0.5, "noise_share": 0.1,
+    "symbol": "", "group": "contaminant", "bad": "up", "rule": "level", "reporting_limit": float("nan"),
+    "plausible_low": 0.0,
+    "plausible_high": float("inf"), "repeat_a": float("nan"), "repeat_p": float("nan"), "noise_floor": 0.5,
+    "noise_share": 0.1,
     "decimals": 1, "basis": "site", "source": "fleet.toml",
 }  # fmt: skip
 
@@ -466,7 +476,8 @@ def _judge(raw: Any, where: str) -> Judge:
     judge: Judge = read_block(Judge, raw, where, default_judge())
     if not 0 < judge.alert < judge.alarm < 1:
         raise SettingsError(
-            f"{where} wanted 0 < alert < alarm < 1, found {judge.alert:g} and {judge.alarm:g}; set both as chances, such as 0.15 and 0.4."
+            f"{where} wanted 0 < alert < alarm < 1, found {judge.alert:g} and {judge.alarm:g}; set both as chances, "
+            f"such as 0.15 and 0.4."
         )
     for name in (
         "good",

@@ -1,4 +1,6 @@
-"""Tables as CSV and XLSX, safe to open in a spreadsheet: text stays text, whatever a laboratory or a field sheet wrote into it."""
+"""Tables as CSV and XLSX, safe to open in a spreadsheet: text stays text, whatever a laboratory or a field sheet wrote
+into it.
+"""
 
 import math
 from collections.abc import Mapping
@@ -34,7 +36,8 @@ def _days_as_text(frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def workbook(tables: Mapping[str, pd.DataFrame], made: pd.Timestamp) -> bytes:
-    """Tables as one workbook, a sheet each, headings with their units; no cell is a formula or a link. `made` stands as its date, so that bytes repeat.
+    """Tables as one workbook, a sheet each, headings with their units; no cell is a formula or a link. `made` stands as
+    its date, so that bytes repeat.
 
     Raises ValueError for a table of more rows than a sheet holds.
     """

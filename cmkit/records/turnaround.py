@@ -16,8 +16,9 @@ constant = partial(constants.constant, "programme")
 
 
 def reported_bottles(known: Fleet) -> pd.DataFrame:
-    """Bottles with a result: sample, compartment, site, lab, drawn_on, received_on, reported_on (of the first issue), and post_days (drawn
-    to received), lab_days (received to reported), days (drawn to reported); NaN where a day is missing or the order is impossible."""
+    """Bottles with a result: sample, compartment, site, lab, drawn_on, received_on, reported_on (of the first issue),
+    and post_days (drawn to received), lab_days (received to reported), days (drawn to reported); NaN where a day is
+    missing or the order is impossible."""
     rows = known.samples[["sample", "compartment", "lab", "drawn_on", "received_on", "reported_on"]]
     rows = rows.assign(lab=rows["lab"].fillna(""), site=sites_of(known, rows["compartment"]))
     aside = known.set_aside
@@ -43,9 +44,10 @@ def sites_of(known: Fleet, compartments: pd.Series) -> pd.Series:
 def learn_turnaround(known: Fleet) -> pd.DataFrame:
     """One row per site and laboratory that reported in the last year (columns TURNAROUND), days >= 0.
 
-    days, slow_days: within which half and nine in ten bottles were reported, post and laboratory also apart. bound_days: a bottle without
-    a result for longer counts as lost; of all bottles of that laboratory, wherever they were drawn. measured: enough bottles are known;
-    below that the settings' turnaround stands in for days, and a multiple of it for the bound.
+    days, slow_days: within which half and nine in ten bottles were reported, post and laboratory also apart.
+    bound_days: a bottle without a result for longer counts as lost; of all bottles of that laboratory, wherever they
+    were drawn. measured: enough bottles are known; below that the settings' turnaround stands in for days, and a
+    multiple of it for the bound.
     """
     rows = reported_bottles(known)
     assert known.date is not None
@@ -81,7 +83,8 @@ def _place(site: str, lab: str, own: pd.DataFrame, usual: float) -> dict[str, An
 
 
 def turnaround_by_machine(known: Fleet, turnaround: pd.DataFrame) -> pd.Series:
-    """Days from drawing to a result by machine: measured at its site, by the laboratory with most of its bottles; else the setting.
+    """Days from drawing to a result by machine: measured at its site, by the laboratory with most of its bottles; else
+    the setting.
 
     turnaround: frame of :func:`learn_turnaround`.
     """

@@ -1,4 +1,6 @@
-"""A TOML file read into frozen dataclasses: types, ranges and unknown keys, and all faults of a file said at once, one a line."""
+"""A TOML file read into frozen dataclasses: types, ranges and unknown keys, and all faults of a file said at once, one
+a line.
+"""
 
 import difflib
 import tomllib
@@ -36,13 +38,18 @@ _DOWN_H = Range(0, 100_000)
 _RESULT = Range(-1e9, 1e9)
 RANGES: dict[str, dict[str, Range]] = {
     "Kind": {
-        "residual": SHARE, "residual_cv": Range(0, 5), "carry_out": SHARE, "removal_per_h": SHARE, "sample_every_h": ACCEPTED_H,
-        "change_every_h": ACCEPTED_H, "tube_extra_mm": Range(0, 10_000), "defect_rate_per_h": Range(1e-9, 1), "delay_mean_h": Range(1, 1e6),
-        "delay_shape": Range(0.1, 50), "rate_multiple": Range(1, 1000), "growth": Range(0, 100), "acted_share": SHARE, "sample_cost": MONEY,
-        "inspect_cost": MONEY, "planned_cost": MONEY, "failure_cost": MONEY, "planned_downtime_h": _DOWN_H, "failure_downtime_h": _DOWN_H,
+        "residual": SHARE, "residual_cv": Range(0, 5), "carry_out": SHARE, "removal_per_h": SHARE,
+        "sample_every_h": ACCEPTED_H,
+        "change_every_h": ACCEPTED_H, "tube_extra_mm": Range(0, 10_000), "defect_rate_per_h": Range(1e-9, 1),
+        "delay_mean_h": Range(1, 1e6),
+        "delay_shape": Range(0.1, 50), "rate_multiple": Range(1, 1000), "growth": Range(0, 100), "acted_share": SHARE,
+        "sample_cost": MONEY,
+        "inspect_cost": MONEY, "planned_cost": MONEY, "failure_cost": MONEY, "planned_downtime_h": _DOWN_H,
+        "failure_downtime_h": _DOWN_H,
     },
     "Sampling": {
-        "service_grid_h": ACCEPTED_H, "turnaround_days": Range(0, 365), "interval_tolerance": SHARE, "crew_samples_per_week": Range(0, 1e6),
+        "service_grid_h": ACCEPTED_H, "turnaround_days": Range(0, 365), "interval_tolerance": SHARE,
+        "crew_samples_per_week": Range(0, 1e6),
         "lab_samples_per_week": Range(0, 1e6), "stale_after_intervals": Range(0.1, 100),
     },
     "Alarm": {
@@ -51,10 +58,13 @@ RANGES: dict[str, dict[str, Range]] = {
     },
     "FixedLimit": {"alert": _RESULT, "alarm": _RESULT},
     "Analyte": {
-        "reporting_limit": Range(0, 1e9), "plausible_low": _RESULT, "plausible_high": _RESULT, "repeat_a": Range(0, 1e6),
-        "repeat_p": Range(0, 5), "noise_floor": Range(0, 1e9), "noise_share": Range(0, 10), "decimals": Range(0, 12, whole=True),
+        "reporting_limit": Range(0, 1e9), "plausible_low": _RESULT, "plausible_high": _RESULT,
+        "repeat_a": Range(0, 1e6),
+        "repeat_p": Range(0, 5), "noise_floor": Range(0, 1e9), "noise_share": Range(0, 10),
+        "decimals": Range(0, 12, whole=True),
     },
-    "_Plain": {"skip_rows": Range(0, 10_000, whole=True), "heading_rows": Range(1, 10, whole=True), "after_headings": Range(0, 100, whole=True)},
+    "_Plain": {"skip_rows": Range(0, 10_000, whole=True), "heading_rows": Range(1, 10, whole=True),
+    "after_headings": Range(0, 100, whole=True)},
 }  # fmt: skip
 TEXT = 200  # characters of one text
 _MOST = 1000  # numbers or texts in one list
@@ -63,7 +73,9 @@ _SAID = 20  # faults of one file that are said
 
 
 def read_toml(path: Path, where: str) -> dict[str, Any]:
-    """A TOML file's content. SettingsError where it is too long, nested too deep or not readable; OSError as the disk says it."""
+    """A TOML file's content. SettingsError where it is too long, nested too deep or not readable; OSError as the disk
+    says it.
+    """
     if path.stat().st_size > _MOST_BYTES:
         raise SettingsError(f"{where}: {path.stat().st_size:,} bytes; wanted a file of at most {_MOST_BYTES:,}.")
     try:
@@ -113,7 +125,9 @@ def refuse_unknown(given: Any, known: list[str], where: str) -> None:
 
 
 def section(raw: dict[str, Any], key: str, where: str, deep: bool = False) -> dict[str, Any]:
-    """A table of the file, empty where it is not there; `deep`: its values must be tables too. SettingsError otherwise."""
+    """A table of the file, empty where it is not there; `deep`: its values must be tables too.
+    SettingsError otherwise.
+    """
     found = raw.get(key, {})
     if not isinstance(found, dict):
         raise SettingsError(f"{where}: [{key}]: found {said(found)}, wanted a table of settings.")
@@ -158,7 +172,8 @@ def checked(value: Any, wanted: Any, where: str, within: Range | None = None) ->
 def read_block(
     cls: Any, raw: Any, where: str, base: Any = None, *, check: Callable[[Any, str], None] | None = None
 ) -> Any:
-    """A frozen dataclass from a TOML table, starting from `base` or the defaults. SettingsError names every fault of the table.
+    """A frozen dataclass from a TOML table, starting from `base` or the defaults. SettingsError names every fault of
+    the table.
 
     check: what must hold between its values; raises SettingsError.
     """

@@ -4,7 +4,8 @@ import numpy as np
 
 from cmkit.records.analytes import analyte_register
 
-# What a charge carries as an amount (content times litres). Viscosities travel as logarithms, which mix roughly in proportion to volume.
+# What a charge carries as an amount (content times litres). Viscosities travel as logarithms, which mix roughly in
+# proportion to volume.
 _NOT_CARRIED = (
     "visc40_cSt",
     "visc100_cSt",
@@ -42,8 +43,9 @@ def advance(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Charges after `hours` of work: (amount, volume, gone), by the midpoint rule in steps of at most step_h hours.
 
-    d(amount)/dt = release - amount (loss / volume + removal), d(volume)/dt = -loss. amount, release (per hour) and removal have shape
-    (charges, analytes), volume in litres and loss in litres per hour (charges,). gone is what left with the lost fluid or was removed.
+    d(amount)/dt = release - amount (loss / volume + removal), d(volume)/dt = -loss. amount, release (per hour) and
+    removal have shape (charges, analytes), volume in litres and loss in litres per hour (charges,). gone is what left
+    with the lost fluid or was removed.
     """
     steps = max(1, int(np.ceil(hours / step_h)))
     dt = hours / steps
@@ -63,7 +65,9 @@ def advance(
 def drain_and_fill(
     amount: np.ndarray, volume: float, kept_share: float, fresh: np.ndarray, capacity_l: float
 ) -> tuple[np.ndarray, float]:
-    """One charge after a change: `kept_share` of the old fluid stays, filled up to the capacity with fluid of content `fresh`."""
+    """One charge after a change: `kept_share` of the old fluid stays, filled up to the capacity with fluid of content
+    `fresh`.
+    """
     left = volume * kept_share
     return amount * kept_share + fresh * (capacity_l - left), capacity_l
 

@@ -16,7 +16,9 @@ _DROP_PH, _FULL_PH = 7.4, 1.9  # invented: pH of a coolant without and gain with
 
 @dataclass(frozen=True)
 class Result:
-    """What came back: values and which of them are below the reporting limit; drawing and factor are the truth behind them."""
+    """What came back: values and which of them are below the reporting limit; drawing and factor are the truth behind
+    them.
+    """
 
     values: dict[str, float]
     below: frozenset[str]
@@ -40,7 +42,9 @@ def analyse(
     bias: dict[str, float],
     rng: np.random.Generator,
 ) -> Result:
-    """One bottle's results. true: content over balance.CARRIED; particles: multiple of the healthy count; bias: laboratory's, by analyte."""
+    """One bottle's results. true: content over balance.CARRIED; particles: multiple of the healthy count; bias:
+    laboratory's, by analyte.
+    """
     drawing = _drawing(crew, part.kind.pressurised, rng)
     content, particles = _as_drawn(true, particles, drawing, rng)
     factor = float(np.exp(noise.bottle * crew.spread * rng.standard_normal()))
@@ -78,7 +82,9 @@ def _drawing(crew: Crew, pressurised: bool, rng: np.random.Generator) -> str:
 
 
 def _as_drawn(true: np.ndarray, particles: float, drawing: str, rng: np.random.Generator) -> tuple[np.ndarray, float]:
-    """Settled metal and water in a bottom draw, less of them in a drain stream, dust from a dirty pump. Dissolved additives stay."""
+    """Settled metal and water in a bottom draw, less of them in a drain stream, dust from a dirty pump. Dissolved
+    additives stay.
+    """
     content = true.copy()
     settled = [INDEX[a] for a in _SETTLES]
     if drawing == "bottom":
@@ -108,7 +114,9 @@ def _particle_counts(part: Part, particles: float, noise: Noise, rng: np.random.
 
 
 def _expected(analyte: str, content: np.ndarray, part: Part) -> float:
-    """The content's value of an analyte; properties that no balance carries follow from those it does (invented relations)."""
+    """The content's value of an analyte; properties that no balance carries follow from those it does (invented
+    relations).
+    """
     if analyte in INDEX:
         return float(content[INDEX[analyte]])
     of = dict(zip(CARRIED, content.tolist(), strict=True))

@@ -1,9 +1,10 @@
 """An invented fleet whose office follows orders: what a way of judging is worth, measured by doing what it says.
 
-A policy is a plain function of the records so far and the day; it returns orders. The office carries them out as crews do: most of them,
-within some days. Every policy meets the same faults (kind, onset in running hours, delay) and the same chance on the same day: each
-compartment and each machine has a stream of its own for every day, so that an extra bottle or a look shifts nothing that comes later.
-A fault that would begin while another is still there does not come; a repaired or new component meets the next one of the list.
+A policy is a plain function of the records so far and the day; it returns orders. The office carries them out as crews
+do: most of them, within some days. Every policy meets the same faults (kind, onset in running hours, delay) and the
+same chance on the same day: each compartment and each machine has a stream of its own for every day, so that an extra
+bottle or a look shifts nothing that comes later. A fault that would begin while another is still there does not come; a
+repaired or new component meets the next one of the list.
 """
 
 from collections.abc import Callable
@@ -61,9 +62,10 @@ Policy = Callable[[Fleet, pd.Timestamp], pd.DataFrame]
 class ClosedLoop:
     """What came of a policy.
 
-    outcome: one row a compartment from the first decision on: years at work, failures, looks_in_vain (nothing found), of which missed (a fault
-    had begun), repairs (planned, after a look that a bottle prompted), noticed (planned, after an operator's word), bottles, repeats, changes (ordered),
-    downtime_h, cost (money at the recipe's mean prices, lost production in). orders: every order with given_on and carried_out.
+    outcome: one row a compartment from the first decision on: years at work, failures, looks_in_vain (nothing found),
+    of which missed (a fault had begun), repairs (planned, after a look that a bottle prompted), noticed (planned, after
+    an operator's word), bottles, repeats, changes (ordered), downtime_h, cost (money at the recipe's mean prices, lost
+    production in). orders: every order with given_on and carried_out.
     tables, truth: records and truth on the last day, as of `simulate_fleet`.
     """
 
@@ -79,11 +81,13 @@ def no_orders() -> pd.DataFrame:
 
 
 def run_closed_loop(recipe: Recipe, policy: Policy, *, first_on: date, every_days: int = 7) -> ClosedLoop:
-    """Run the fleet of `recipe`; from day first_on on, every every_days days (>= 1), the office does what `policy` orders.
+    """Run the fleet of `recipe`; from day first_on on, every every_days days (>= 1), the office does what `policy`
+    orders.
 
-    policy(fleet, day) gets the records that reached the office by `day` and returns a frame of compartment, act (one of ACTS), and where wanted
-    by_day (last day for it), sample (the bottle that prompts it; the newest known one by default) and value (hours between samples, for
-    `sample every`; hours from the last bottle to the next one, once, for `sample sooner`). Before first_on nobody acts on a result. ValueError when the frame asks for what cannot be done.
+    policy(fleet, day) gets the records that reached the office by `day` and returns a frame of compartment, act (one of
+    ACTS), and where wanted by_day (last day for it), sample (the bottle that prompts it; the newest known one by
+    default) and value (hours between samples, for `sample every`; hours from the last bottle to the next one, once, for
+    `sample sooner`). Before first_on nobody acts on a result. ValueError when the frame asks for what cannot be done.
     """
     loop = _begin_loop(recipe)
     days = loop.lives[0].days
@@ -99,14 +103,17 @@ def run_closed_loop(recipe: Recipe, policy: Policy, *, first_on: date, every_day
     for life in loop.lives:
         close_open_faults(life)
     return ClosedLoop(
-        outcome=_outcome(loop, first_on), orders=pd.DataFrame(loop.orders, columns=["given_on", *ORDERS, "carried_out"]),
+        outcome=_outcome(loop, first_on), orders=pd.DataFrame(loop.orders, columns=["given_on", *ORDERS,
+        "carried_out"]),
         tables=loop.tables(days[-1]), truth=truth_of(recipe, loop.lives),
     )  # fmt: skip
 
 
 @dataclass
 class _Loop:
-    """All machines of the fleet under way. `books` holds every row written so far, `issues` each machine's stream of corrected results."""
+    """All machines of the fleet under way. `books` holds every row written so far, `issues` each machine's stream of
+    corrected results.
+    """
 
     recipe: Recipe
     settings: Settings
@@ -204,7 +211,8 @@ def _check_orders(loop: _Loop, orders: pd.DataFrame) -> None:
     missing = {"compartment", "act"} - set(orders.columns)
     if missing:
         raise ValueError(
-            f"orders: no column {', '.join(sorted(missing))}; a policy returns compartment, act and, where wanted, by_day, sample, value."
+            f"orders: no column {', '.join(sorted(missing))}; a policy returns compartment, act and, where wanted, "
+            f"by_day, sample, value."
         )
     if len(odd := orders[~orders["act"].isin(ACTS)]):
         raise ValueError(
@@ -239,7 +247,9 @@ def _carry_out(life: Life, sump: Sump, order: dict[str, Any]) -> bool:
 
 
 def _in_hand(life: Life, sump: Sump, act: str) -> bool:
-    """Whether such work is planned, or done and not yet in the records: a bottle in the post, a finding on somebody's desk."""
+    """Whether such work is planned, or done and not yet in the records: a bottle in the post, a finding on somebody's
+    desk.
+    """
     planned = {LOOK: sump.look_on, REPEAT: sump.bottle_on, CHANGE: sump.change_on}.get(act, -1)
     name, day = sump.part.compartment, life.day
     post = any(r["reported_on"] > day for r in life.books["samples"][-_RECENT:] if r["compartment"] == name)
@@ -291,9 +301,12 @@ def _one_outcome(loop: _Loop, life: Life, sump: Sump, first_on: date, changes: l
     last = min(life.machine.retired_on or life.days[-1], life.days[-1])
     years = max((last - max(first_on, life.machine.since) + timedelta(days=1)).days, 0) / 365.25
     return {
-        "compartment": name, "machine": life.machine.machine, "site": life.machine.site, "kind": sump.part.kind_name, "years": years,
-        "failures": failures, "looks_in_vain": len(vain), "missed": _missed(life, name, vain), "repairs": sum(r["prompted_by"] != "" for r in repairs),
-        "noticed": sum(r["prompted_by"] == "" for r in repairs), "bottles": len(drawn), "repeats": sum(r["note"] == "repeat bottle" for r in drawn),
+        "compartment": name, "machine": life.machine.machine, "site": life.machine.site, "kind": sump.part.kind_name,
+        "years": years,
+        "failures": failures, "looks_in_vain": len(vain), "missed": _missed(life, name, vain),
+        "repairs": sum(r["prompted_by"] != "" for r in repairs),
+        "noticed": sum(r["prompted_by"] == "" for r in repairs), "bottles": len(drawn),
+        "repeats": sum(r["note"] == "repeat bottle" for r in drawn),
         "changes": ordered, "downtime_h": lost, "cost": cost,
     }  # fmt: skip
 
@@ -310,6 +323,8 @@ def _missed(life: Life, name: str, vain: list[dict[str, Any]]) -> int:
 
 
 def smaller(recipe: Recipe, machines: list[str]) -> Recipe:
-    """The recipe with these machines only, without faults set by hand, wrong cans and typing mistakes: a fleet for the closed loop."""
+    """The recipe with these machines only, without faults set by hand, wrong cans and typing mistakes: a fleet for the
+    closed loop.
+    """
     kept = [m for m in recipe.machines if m.machine in machines]
     return replace(recipe, machines=kept, planted=[], wrong_fluid=[], mistakes=[], text="")

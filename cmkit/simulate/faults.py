@@ -14,7 +14,9 @@ _WEIBULL_SHAPE = 2.0  # of the delay from onset to failure
 
 @dataclass(frozen=True)
 class Fault:
-    """A fault of one compartment. It begins at running hour `onset_h`, or on day `onset_on` when that is set; it fails delay_h later."""
+    """A fault of one compartment. It begins at running hour `onset_h`, or on day `onset_on` when that is set; it fails
+    delay_h later.
+    """
 
     fault: str
     compartment: str
@@ -63,7 +65,9 @@ def random_fault(recipe: Recipe, part: Part, run_h: float, rng: np.random.Genera
 
 
 def faults_to_come(recipe: Recipe, part: Part, until_h: float, rng: np.random.Generator) -> tuple[Fault, ...]:
-    """Faults of chance of one compartment from running hour 0 to until_h, whatever is done about them: a Poisson process of onsets."""
+    """Faults of chance of one compartment from running hour 0 to until_h, whatever is done about them: a Poisson
+    process of onsets.
+    """
     out: list[Fault] = []
     run_h = 0.0
     while (fault := random_fault(recipe, part, run_h, rng)) is not None and fault.onset_h < until_h:

@@ -1,4 +1,6 @@
-"""An invented fleet with known truth, from a recipe: the records an office would hold, and beside them what was really so."""
+"""An invented fleet with known truth, from a recipe: the records an office would hold, and beside them what was really
+so.
+"""
 
 from collections.abc import Iterator
 from dataclasses import replace
@@ -26,9 +28,11 @@ BOOKS = ("services", "meters", "findings", "decisions")
 def simulate_fleet(recipe: Recipe, seed: int | None = None) -> tuple[dict[str, pd.DataFrame], dict[str, pd.DataFrame]]:
     """(tables, truth) of an invented fleet, as its office holds it on the recipe's last day.
 
-    tables: the tables of `tables.records` by name; `samples` also has every analyte of the register (float64) and its flags `<analyte>_below`, `<analyte>_above`,
+    tables: the tables of `tables.records` by name; `samples` also has every analyte of the register (float64) and its
+    flags `<analyte>_below`, `<analyte>_above`,
     and may hold two issues of one bottle. truth: `rates` (a life of a component, ppm/h at full charge), `samples` (true
-    compartment, hours, make-up, drawing, content and rates at each bottle), `faults`, `topups`, `money`. seed: instead of the recipe's.
+    compartment, hours, make-up, drawing, content and rates at each bottle), `faults`, `topups`, `money`. seed: instead
+    of the recipe's.
     """
     if seed is not None:
         recipe = replace(recipe, seed=seed)
@@ -79,7 +83,9 @@ def bias_of(recipe: Recipe, machine: Machine) -> dict[str, float]:
 
 
 def _exchange_labels(life: Life) -> None:
-    """Bottles of a pair of compartments drawn on one day sometimes get one another's label; not those that led to a look."""
+    """Bottles of a pair of compartments drawn on one day sometimes get one another's label; not those that led to a
+    look.
+    """
     rng = stream(life.recipe.seed, life.machine.machine, "labels")
     prompted = {row["prompted_by"] for row in life.books["findings"]}
     for first, second in pairs_of_bottles(life, life.books["samples"]):
@@ -115,7 +121,9 @@ def issue_stream(life: Life) -> np.random.Generator:
 
 
 def issues_of(life: Life, rows: list[dict[str, Any]], rng: np.random.Generator) -> list[dict[str, Any]]:
-    """Bottles as the laboratory reported them, with an earlier, wrong issue of those that it corrected later; rows in order of drawing."""
+    """Bottles as the laboratory reported them, with an earlier, wrong issue of those that it corrected later; rows in
+    order of drawing.
+    """
     out = []
     for row in rows:
         values, issue = row["result"].values, row["reported_on"]
@@ -208,8 +216,10 @@ def corrections_of(lives: list[Life]) -> pd.DataFrame:
             decided = max(row["reported_on"], other["reported_on"]) + timedelta(days=21)
             for bottle in (row, other):
                 rows.append(
-                    {"correction": f"K-{bottle['sample']}", "sample": bottle["sample"], "field": "compartment", "value": bottle["compartment"],
-                     "decided_on": decided, "decided_by": "analyst 1", "reason": "labels of the pair exchanged; confirmed with the crew"}
+                    {"correction": f"K-{bottle['sample']}", "sample": bottle["sample"], "field": "compartment",
+                    "value": bottle["compartment"],
+                     "decided_on": decided, "decided_by": "analyst 1", "reason": "labels of the pair exchanged; "
+                     "confirmed with the crew"}
                 )  # fmt: skip
     return table("corrections", rows)
 
@@ -221,8 +231,10 @@ def truth_of(recipe: Recipe, lives: list[Life]) -> dict[str, pd.DataFrame]:
     faults = [row | {"opened_on": _day_of(life, row["onset_h"])} for life in lives for row in life.truth["faults"]]
     columns = ["compartment", "cause", "planted", "opened_on", "onset_h", "delay_h", "ended_on", "ended_h", "how"]
     money = [
-        {"kind": name, "fault_per_h": k.fault_per_h, "delay_mean_h": k.delay_mean_h, "planned_cost": k.planned_cost, "failure_cost": k.failure_cost,
-         "planned_downtime_h": k.planned_downtime_h, "failure_downtime_h": k.failure_downtime_h, "inspect_cost": k.inspect_cost}
+        {"kind": name, "fault_per_h": k.fault_per_h, "delay_mean_h": k.delay_mean_h, "planned_cost": k.planned_cost,
+        "failure_cost": k.failure_cost,
+         "planned_downtime_h": k.planned_downtime_h, "failure_downtime_h": k.failure_downtime_h,
+         "inspect_cost": k.inspect_cost}
         for name, k in recipe.compartments.items()
     ]  # fmt: skip
     return {

@@ -1,4 +1,6 @@
-"""How the invented office of the past decided: plain limits on a card, a repeat bottle, then a look. It never sees the truth."""
+"""How the invented office of the past decided: plain limits on a card, a repeat bottle, then a look. It never sees the
+truth.
+"""
 
 from dataclasses import dataclass
 from statistics import median

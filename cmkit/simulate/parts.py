@@ -14,7 +14,9 @@ _MOST_H = 22.0  # no machine works more hours a day
 
 @dataclass(frozen=True)
 class Part:
-    """One compartment as built. normal: the recipe's release rate for its size; fresh, removal: over balance.CARRIED."""
+    """One compartment as built. normal: the recipe's release rate for its size; fresh, removal:
+    over balance.CARRIED.
+    """
 
     compartment: str
     kind_name: str
@@ -61,7 +63,9 @@ def build_parts(recipe: Recipe, machine: Machine) -> list[Part]:
 
 
 def draw_rates(recipe: Recipe, part: Part, rng: np.random.Generator) -> np.ndarray:
-    """True release rates of one life of a component, per hour at full charge: lognormal about normal, metals correlated."""
+    """True release rates of one life of a component, per hour at full charge: lognormal about normal, metals
+    correlated.
+    """
     spread = recipe.spread
     sd = np.sqrt(np.log1p(np.where(IS_METAL, spread.machine_cv, 0.5 * spread.machine_cv) ** 2))
     rho = np.where(IS_METAL, spread.machine_correlation, 0.0)

@@ -1,6 +1,7 @@
 """The recipe of an invented fleet: a TOML file that, with its seed, fixes every byte of the records made from it.
 
-Every name of a table below is a heading of the file and every field a key; a key that is not known, or missing, is refused.
+Every name of a table below is a heading of the file and every field a key; a key that is not known, or missing, is
+refused.
 """
 
 import types
@@ -18,7 +19,9 @@ from cmkit.errors import SettingsError
 
 @dataclass(frozen=True)
 class Spread:
-    """How rates differ between machines and in time: coefficients of variation, a correlation between metals, a memory in hours."""
+    """How rates differ between machines and in time: coefficients of variation, a correlation between metals, a memory
+    in hours.
+    """
 
     machine_cv: float
     machine_correlation: float
@@ -31,7 +34,9 @@ class Spread:
 
 @dataclass(frozen=True)
 class Noise:
-    """What bottle and laboratory add. own and bottle are relative; floors in the analyte's unit; other_own by group of the register."""
+    """What bottle and laboratory add. own and bottle are relative; floors in the analyte's unit; other_own by group of
+    the register.
+    """
 
     own: float
     bottle: float
@@ -52,7 +57,9 @@ class Money:
 
 @dataclass(frozen=True)
 class Office:
-    """How the invented office of the past decided from plain limits on a card; shares are probabilities, see the recipe."""
+    """How the invented office of the past decided from plain limits on a card; shares are probabilities, see the
+    recipe.
+    """
 
     card: float
     card_floor: float
@@ -73,7 +80,9 @@ class Office:
 
 @dataclass(frozen=True)
 class Site:
-    """days_a_week worked; use: share of a machine kind's hours; season: twelve factors; post_days: bottle to laboratory."""
+    """days_a_week worked; use: share of a machine kind's hours; season: twelve factors; post_days: bottle to
+    laboratory.
+    """
 
     site: str
     name: str
@@ -89,7 +98,9 @@ class Site:
 
 @dataclass(frozen=True)
 class Crew:
-    """A crew's habits as shares of its bottles or records; share: part of its site's bottles; spread: of the bottle factor."""
+    """A crew's habits as shares of its bottles or records; share: part of its site's bottles; spread: of the bottle
+    factor.
+    """
 
     crew: str
     share: float
@@ -109,7 +120,9 @@ class Crew:
 
 @dataclass(frozen=True)
 class Laboratory:
-    """days: bottle to result; reissued: share of results corrected later; layout: name of its own file layout, empty for ours."""
+    """days: bottle to result; reissued: share of results corrected later; layout: name of its own file layout, empty
+    for ours.
+    """
 
     laboratory: str
     days: float
@@ -130,7 +143,9 @@ class Fluid:
 
 @dataclass(frozen=True)
 class CompartmentKind:
-    """A kind of compartment. rate: analyte -> release per hour at full charge; removal: share per hour; use: charge share per hour."""
+    """A kind of compartment. rate: analyte -> release per hour at full charge; removal: share per hour; use: charge
+    share per hour.
+    """
 
     fluid: str
     capacity_l: float
@@ -160,7 +175,9 @@ class CompartmentKind:
 
 @dataclass(frozen=True)
 class FaultKind:
-    """A kind of fault: what it does at failure (rates times, entries, removals per hour, leak), growing as (age / delay) ** growth."""
+    """A kind of fault: what it does at failure (rates times, entries, removals per hour, leak), growing as (age /
+    delay) ** growth.
+    """
 
     where: list[str]
     weight: float
@@ -197,7 +214,9 @@ class WrongFluid:
 
 @dataclass(frozen=True)
 class Mistake:
-    """A cell of the files that somebody typed wrong: in the row of `table` (services or samples) with that key, where there is one."""
+    """A cell of the files that somebody typed wrong: in the row of `table` (services or samples) with that key, where
+    there is one.
+    """
 
     table: str
     key: str
@@ -231,7 +250,9 @@ class Machine:
 
 @dataclass(frozen=True)
 class Recipe:
-    """Everything that fixes an invented fleet; see sample_data/recipe.toml for the meaning of each table. `text` is the file itself."""
+    """Everything that fixes an invented fleet; see sample_data/recipe.toml for the meaning of each table. `text` is the
+    file itself.
+    """
 
     seed: int
     start: date
@@ -266,7 +287,9 @@ class Recipe:
         return date(self.start.year + months // 12, months % 12 + 1, 1) - timedelta(days=1)
 
     def fleet(self) -> list[Machine]:
-        """The machines, repeated `machines_times`; copies are called `NAME-2`, `NAME-3`, ... and have no planted faults."""
+        """The machines, repeated `machines_times`; copies are called `NAME-2`, `NAME-3`, ... and have no planted
+        faults.
+        """
         copies = range(2, self.machines_times + 1)
         more = [replace(m, machine=f"{m.machine}-{n}") for n in copies for m in self.machines]
         return [*self.machines, *more]
@@ -342,7 +365,8 @@ def _check_names(recipe: Recipe, where: str) -> None:
     uses += [(f"site {s.site}", "crew", c, crews) for s in recipe.sites for c in s.crews]
     uses += [(f"site {s.site}", "laboratory", s.laboratory, labs) for s in recipe.sites]
     uses += [(f"compartment kind {k}", "fluid", v.fluid, set(recipe.fluids)) for k, v in recipe.compartments.items()]
-    uses += [(f"machine kind {k}", "compartment", str(c[0]), set(recipe.compartments)) for k, v in recipe.machine_kinds.items() for c in v.compartments]  # fmt: skip
+    uses += [(f"machine kind {k}", "compartment", str(c[0]), set(recipe.compartments)) for k,
+    v in recipe.machine_kinds.items() for c in v.compartments]  # fmt: skip
     uses += [(f"planted {p.compartment}", "fault", p.fault, set(recipe.faults)) for p in recipe.planted]
     uses += [(f"wrong fluid {w.compartment}", "with", w.with_fluid, set(recipe.fluids)) for w in recipe.wrong_fluid]
     for spot, key, name, known in uses:

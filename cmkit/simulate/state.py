@@ -17,7 +17,9 @@ ROUND_H = 250.0  # machines are visited on a grid of this many hours
 
 @dataclass(frozen=True)
 class Letter:
-    """A result on its way: when it reaches the office (index of the day), for which compartment, and what the label said."""
+    """A result on its way: when it reaches the office (index of the day), for which compartment, and what the label
+    said.
+    """
 
     day: int
     n: int
@@ -32,7 +34,8 @@ class Letter:
 class Sump:
     """What changes in one compartment. Days are indices into the run's days; -1: nothing planned.
 
-    every_h: today's sampling interval. once_h: hours after the last bottle at which the office wants one bottle, once. coming: the faults that arrive whatever anybody does, in order of onset; None: drawn as life goes.
+    every_h: today's sampling interval. once_h: hours after the last bottle at which the office wants one bottle, once.
+    coming: the faults that arrive whatever anybody does, in order of onset; None: drawn as life goes.
     """
 
     part: Part
@@ -65,7 +68,8 @@ class Sump:
 class Life:
     """One machine's state and what was written down about it. `books` are the records, `truth` what nobody wrote down.
 
-    rates, wander (state of the slow drift) and amount have shape (compartments, carried analytes), in the order of `sumps`.
+    rates, wander (state of the slow drift) and amount have shape (compartments, carried analytes), in the order of
+    `sumps`.
     """
 
     recipe: Recipe

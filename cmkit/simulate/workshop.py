@@ -134,7 +134,9 @@ def _finding(life: Life, sump: Sump, outcome: str, prompt: str) -> None:
 
 
 def _mend(life: Life, n: int, how: str, share: float) -> None:
-    """After a failure or a find: repair or a new component, fresh fluid, a bottle 50 to 100 h later, the next fault of chance."""
+    """After a failure or a find: repair or a new component, fresh fluid, a bottle 50 to 100 h later, the next fault of
+    chance.
+    """
     sump = life.sumps[n]
     _close_fault(life, sump, how)
     new = how == "failed" or share > life.recipe.office.replaced_from

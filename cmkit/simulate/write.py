@@ -22,17 +22,21 @@ For tests and for the guides only. Nothing that estimates reads this folder, and
 
 Seed: {seed}
 """
-# The other laboratory's headings -> (our analyte, its unit over ours); percent of water, thousands of particles and so on.
-_THEIR_HEADINGS = {"water_ppm": ("Water %", 1e-4), "p4_per_ml": ("Particles >4 per 100 ml", 100.0), "p6_per_ml": ("Particles >6 per 100 ml", 100.0),
+# The other laboratory's headings -> (our analyte, its unit over ours); percent of water, thousands of particles and
+# so on.
+_THEIR_HEADINGS = {"water_ppm": ("Water %", 1e-4), "p4_per_ml": ("Particles >4 per 100 ml", 100.0),
+    "p6_per_ml": ("Particles >6 per 100 ml", 100.0),
                    "p14_per_ml": ("Particles >14 per 100 ml", 100.0)}  # fmt: skip
 _THEIR_METHODS = {"pump": "vacuum pump", "probe": "valve", "drain stream": "from the drain", "other": "other", "": ""}
 _THEIR_LEVELS = {"full": "ok", "low": "low", "over": "too high", "": ""}
 
 
 def write_fleet(recipe: Recipe, folder: Path, seed: int | None = None) -> None:
-    """Write an invented fleet into `folder`: fleet.toml, the tables as CSV, a second laboratory's files, recipe.toml and truth/.
+    """Write an invented fleet into `folder`: fleet.toml, the tables as CSV, a second laboratory's files, recipe.toml
+    and truth/.
 
-    The same recipe and seed write the same bytes. Raises WriteError where the folder holds anything: nothing is written over.
+    The same recipe and seed write the same bytes. Raises WriteError where the folder holds anything: nothing is written
+    over.
     """
     recipe = recipe if seed is None else replace(recipe, seed=seed)
     with written_folder(folder) as aside:  # a folder that holds anything is refused before the work

@@ -18,7 +18,8 @@ KINDS = {
 class Column:
     """One column.
 
-    dtype: of pandas, one of KINDS (`Int64` and `boolean` may be missing, `int64` and `bool` never are). unit: empty where there is none, `1` for
+    dtype: of pandas, one of KINDS (`Int64` and `boolean` may be missing, `int64` and `bool` never are). unit: empty
+    where there is none, `1` for
     a share, ratio or chance. one_of: the allowed words, empty for any. required: a file that is read must fill it.
     """
 
@@ -39,9 +40,11 @@ class Column:
 class Table:
     """One table.
 
-    key: columns that name a row, no two rows alike; empty where rows have no name. known_on: columns, in order of preference, that say when a
-    row reached the office. required: a fleet must have it. added: columns cmkit adds to those a file may hold; they may be absent. results:
-    it also has each analyte of the register (float64) and flags `<analyte>_below` and `<analyte>_above` (bool).
+    key: columns that name a row, no two rows alike; empty where rows have no name. known_on: columns, in order of
+    preference, that say when a
+    row reached the office. required: a fleet must have it. added: columns cmkit adds to those a file may hold; they may
+    be absent. results: it also has each analyte of the register (float64) and flags `<analyte>_below` and
+    `<analyte>_above` (bool).
     """
 
     name: str

@@ -1,4 +1,6 @@
-"""The dictionary for people and for files: words for a reader, pages of a guide, and what a file or database keeps beside its columns."""
+"""The dictionary for people and for files: words for a reader, pages of a guide, and what a file or database keeps
+beside its columns.
+"""
 
 from pathlib import Path
 from typing import BinaryIO
@@ -29,7 +31,9 @@ def comment(column: Column) -> str:
 
 
 def comments(name: str) -> dict[str, str]:
-    """Column name -> :func:`comment`, for the columns of a table that the dictionary holds; empty for a table it does not know."""
+    """Column name -> :func:`comment`, for the columns of a table that the dictionary holds; empty for a table it does
+    not know.
+    """
     return {c.name: comment(c) for c in _all(TABLES[name])} if name in TABLES else {}
 
 
@@ -89,7 +93,8 @@ def _page(found: Table) -> str:
     lines = [f"| `{c.name}` | {c.dtype} | {c.unit} | {_allowed(c)} |" for c in _all(found)]
     if found.results:
         lines.append(
-            "| each analyte, `<analyte>_below`, `<analyte>_above` | float64, bool, bool | | result, and whether it is a limit it lies below or above |"
+            "| each analyte, `<analyte>_below`, `<analyte>_above` | float64, bool, bool | | result, and whether it is "
+            "a limit it lies below or above |"
         )
     return "\n".join([head, "", "| column | dtype | unit | meaning |", "|---|---|---|---|", *lines, ""])
 

@@ -25,7 +25,8 @@ def empty(name: str) -> pd.DataFrame:
 def typed(rows: pd.DataFrame | Sequence[Mapping[str, Any]], name: str) -> pd.DataFrame:
     """A frame, or rows as mappings, with the table's columns in their order and dtypes; the index is kept.
 
-    Raises TableError where a column is missing, unknown, or does not take its dtype. Without any row, columns may be missing.
+    Raises TableError where a column is missing, unknown, or does not take its dtype. Without any row, columns may be
+    missing.
     """
     wanted = table(name)
     frame = rows if isinstance(rows, pd.DataFrame) else pd.DataFrame(list(rows))
@@ -39,7 +40,9 @@ def typed(rows: pd.DataFrame | Sequence[Mapping[str, Any]], name: str) -> pd.Dat
 
 
 def check(frame: pd.DataFrame, name: str) -> None:
-    """TableError with every way in which a frame departs from the dictionary: columns, dtypes, words that are not allowed, keys."""
+    """TableError with every way in which a frame departs from the dictionary: columns, dtypes, words that are not
+    allowed, keys.
+    """
     wanted = table(name)
     if not frame.columns.is_unique:
         _refuse(wanted, _misnamed(frame, wanted))

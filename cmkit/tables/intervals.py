@@ -1,4 +1,6 @@
-"""The tables of the sampling intervals: advice, the costs behind it, and what the fleet's own record says of defects."""
+"""The tables of the sampling intervals: advice, the costs behind it, and what the fleet's own
+record says of defects.
+"""
 
 from cmkit.tables.column import Table, by_name, flag, number, text, whole
 from cmkit.tables.trust import COMPARTMENT, FAMILY, KIND, MACHINE, SITE

@@ -1,4 +1,6 @@
-"""The tables of the judgement: the chance of every fault, limits that act alone, the state of each compartment and the order that follows."""
+"""The tables of the judgement: the chance of every fault, limits that act alone, the state of each compartment and the
+order that follows.
+"""
 
 from cmkit.tables.column import Column, Table, by_name, date, flag, number, text, whole
 from cmkit.tables.trust import COMPARTMENT, DRAWN_ON, FAMILY, KIND, MACHINE, SAMPLE, SITE

@@ -1,4 +1,6 @@
-"""The tables of the work: what is due, the bottles of the next round, the cost of waiting, the record of past alarms, technique."""
+"""The tables of the work: what is due, the bottles of the next round, the cost of waiting, the record of past alarms,
+technique.
+"""
 
 from cmkit.tables.column import Table, by_name, date, flag, number, text, whole
 from cmkit.tables.judge import SEVERITIES, STATES
@@ -7,12 +9,14 @@ from cmkit.tables.trust import COMPARTMENT, KIND, MACHINE, SITE
 
 DUE_AS = ("never sampled", "repeat asked for", "routine late", "not due yet")
 WHY_DUE = (
-    "never sampled", "repeat after alarm", "repeat after alert", "repeat of a doubted bottle", "sooner after alarm", "sooner after alert",
+    "never sampled", "repeat after alarm", "repeat after alert", "repeat of a doubted bottle", "sooner after alarm",
+    "sooner after alert",
     "routine, machine idle", "routine", "bottle on the way",
 )  # fmt: skip
 
 MISSED_BY = (
-    "not sampled in time", "result late", "not seen by the tests done", "seen and not acted on", "seen, and a look found nothing", "below what could be seen", "not recorded",
+    "not sampled in time", "result late", "not seen by the tests done", "seen and not acted on", "seen, and a look "
+    "found nothing", "below what could be seen", "not recorded",
 )  # fmt: skip
 WATCHED = ("watched", "shown a little", "not watched", "not in the fluid")
 STAGES = ("on the way", "at the laboratory", "lost")
@@ -189,7 +193,8 @@ TABLES = by_name(
                 number(
                     "price",
                     "currency",
-                    "what that test costs a bottle by starting prices, missing where none is to be added or it is none of the fluid",
+                    "what that test costs a bottle by starting prices, missing where none is to be added or it is "
+                    "none of the fluid",
                 ),
             ),
         ),

@@ -85,7 +85,8 @@ SAMPLES = Table(
             number(
                 f"p{size}_code",
                 "code",
-                f"ISO 4406 code number at {size} um(c) where the laboratory gives a code and no count; the count is then the middle of its range",
+                f"ISO 4406 code number at {size} um(c) where the laboratory gives a code and no count; the count is "
+                f"then the middle of its range",
             )
             for size in (4, 6, 14)
         ),

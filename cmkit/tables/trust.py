@@ -1,4 +1,6 @@
-"""The tables of the hours and of what may be believed: which running hour a record belongs to, and whether a bottle speaks for its compartment."""
+"""The tables of the hours and of what may be believed: which running hour a record belongs to, and whether a bottle
+speaks for its compartment.
+"""
 
 from cmkit.tables.column import Table, by_name, date, flag, number, text, whole
 

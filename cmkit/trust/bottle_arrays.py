@@ -17,8 +17,10 @@ _BEFORE = 4  # bottles before that make up a compartment's usual result
 class Panel:
     """n bottles x A analytes of rule `rate`, from the wear filter's one-step forecasts (change acceptance off).
 
-    bottles: frame of n rows (sample, compartment, machine, kind, drawn_on, order), sorted by compartment and order. value, expected,
-    sd: float [n, A], NaN where there is none, ppm; sd is the predictive standard deviation of the result. below, above: bool [n, A].
+    bottles: frame of n rows (sample, compartment, machine, kind, drawn_on, order), sorted by compartment and order.
+    value, expected,
+    sd: float [n, A], NaN where there is none, ppm; sd is the predictive standard deviation of the result. below, above:
+    bool [n, A].
     """
 
     bottles: pd.DataFrame
@@ -31,14 +33,18 @@ class Panel:
 
     @property
     def z(self) -> np.ndarray:
-        """Departures in predictive standard deviations; one reported below a limit never counts as high, one above never as low."""
+        """Departures in predictive standard deviations; one reported below a limit never counts as high, one above
+        never as low.
+        """
         departure = (self.value - self.expected) / self.sd
         departure = np.where(self.below, np.minimum(departure, 0.0), departure)
         return np.asarray(np.where(self.above, np.maximum(departure, 0.0), departure))
 
     @property
     def side(self) -> np.ndarray:
-        """-1 where the value is a limit the result was reported below, 1 above, 0 where it is the result (int8 [n, A])."""
+        """-1 where the value is a limit the result was reported below, 1 above, 0 where it is the
+        result (int8 [n, A]).
+        """
         return np.asarray(self.above.astype(np.int8) - self.below)
 
     def before(self, flag: np.ndarray) -> np.ndarray:
@@ -54,7 +60,9 @@ class Panel:
 
 
 def make_panel(known: Fleet, history: pd.DataFrame, register: pd.DataFrame) -> Panel:
-    """Panel of the filter's `history` (sample, compartment, order, analyte, drawn_on, value, below, above, expected, expected_sd)."""
+    """Panel of the filter's `history` (sample, compartment, order, analyte, drawn_on, value, below, above, expected,
+    expected_sd).
+    """
     rows = history.drop_duplicates(["sample", "analyte"], keep="last")
     heads = rows.drop_duplicates("sample")[["sample", "compartment", "drawn_on", "order"]]
     places = known.compartments[["compartment", "machine", "kind"]]
@@ -83,7 +91,9 @@ def make_panel(known: Fleet, history: pd.DataFrame, register: pd.DataFrame) -> P
 
 
 def usual_results(samples: pd.DataFrame, analytes: list[str]) -> tuple[np.ndarray, np.ndarray]:
-    """Median of up to four bottles before of the same compartment, and how many there were: float [n, A], int [n, A], in sample order."""
+    """Median of up to four bottles before of the same compartment, and how many there were: float [n, A], int [n, A],
+    in sample order.
+    """
     order = samples.sort_values(["compartment", "drawn_on", "sample"], kind="stable")
     values = order[analytes].to_numpy(dtype=float)
     place, _ = pd.factorize(order["compartment"])

@@ -1,8 +1,9 @@
 """Dirt in the sample or dirt in the machine, and bottles drawn in a way that cannot be trusted.
 
-Dirt that entered the machine has company: aluminium comes with the silicon, wear metals follow, and the next bottle shows it again.
-Dirt that entered the bottle comes alone and once. Silicon without aluminium is more often sealant, grease or an anti-foam additive
-than dirt (common practice, from memory). None of it hides an alarm: a doubtful bottle is repeated, a real one is looked into.
+Dirt that entered the machine has company: aluminium comes with the silicon, wear metals follow, and the next bottle
+shows it again. Dirt that entered the bottle comes alone and once. Silicon without aluminium is more often sealant,
+grease or an anti-foam additive than dirt (common practice, from memory). None of it hides an alarm: a doubtful bottle
+is repeated, a real one is looked into.
 """
 
 import numpy as np
@@ -41,15 +42,20 @@ def silicon_doubts(panel: Panel, rule: Trust) -> pd.DataFrame:
     todo = [_REQUEST_DIRT if with_aluminium[i] else _REQUEST_SILICON for i in rows]
     chance = np.where(with_aluminium[rows], rule.dirt_probability, rule.silicon_probability)
     return doubt_rows(
-        panel.bottles.iloc[rows], "dirt in the sample", "silicon departure, sd", silicon[rows], threshold=rule.silicon_z, probability=chance, reason=reason, todo=todo
+        panel.bottles.iloc[rows], "dirt in the sample", "silicon departure, sd", silicon[rows],
+        threshold=rule.silicon_z, probability=chance, reason=reason, todo=todo
     )  # fmt: skip
 
 
 _REQUEST_DIRT = (
-    "Take a repeat bottle with clean tubing, cap off for seconds only. If it shows the same, look for where dirt gets in: "
+    "Take a repeat bottle with clean tubing, cap off for seconds only. If it shows the same, look for where dirt gets "
+    "in: "
     "air filter and hoses, breather, seals, filling gear."
 )
-_REQUEST_SILICON = "Take a repeat bottle with clean tubing. If it stays, ask about sealant, grease or assembly work before looking for dirt."
+_REQUEST_SILICON = (
+    "Take a repeat bottle with clean tubing. If it stays, ask about sealant, grease or assembly work "
+    "before looking for dirt."
+)
 
 
 def _silicon_reason(panel: Panel, i: int, with_aluminium: bool, rule: Trust) -> str:
@@ -61,7 +67,10 @@ def _silicon_reason(panel: Panel, i: int, with_aluminium: bool, rule: Trust) -> 
     k = panel.analytes.index("Al_ppm")
     excess = (value - usual) / max(panel.value[i, k] - panel.expected[i, k], 0.1)
     like = rule.dirt_ratio_low <= excess <= rule.dirt_ratio_high
-    return f"{words} but aluminium ({excess:.0f} parts silicon to one{', as in dirt' if like else ''}): dirt in the bottle, or the first of dirt in the machine"
+    return (
+        f"{words} but aluminium ({excess:.0f} parts silicon to one{', as in dirt' if like else ''}): dirt in the "
+        f"bottle, or the first of dirt in the machine"
+    )
 
 
 def method_doubts(samples: pd.DataFrame, rule: Trust) -> pd.DataFrame:
@@ -76,7 +85,8 @@ def method_doubts(samples: pd.DataFrame, rule: Trust) -> pd.DataFrame:
     chance = np.where(drain, rule.drain_stream_probability, rule.other_method_probability)
     return doubt_rows(
         hit, "method", "method as recorded", np.ones(len(hit)), threshold=1.0, probability=chance, reason=list(reason),
-        todo="Next time draw warm fluid by pump from mid-depth, or by probe at the valve; repeat this bottle if anything in it is out of line.",
+        todo="Next time draw warm fluid by pump from mid-depth, or by probe at the valve; repeat this bottle if "
+        "anything in it is out of line.",
     )  # fmt: skip
 
 
@@ -88,12 +98,15 @@ def stale_doubts(samples: pd.DataFrame, rule: Trust) -> pd.DataFrame:
     return pd.concat(
         [
             doubt_rows(
-                late, "stale", "days to the laboratory", days[late.index].to_numpy(), threshold=rule.stale_days, probability=rule.stale_probability,
-                reason=[f"reached the laboratory {d:.0f} days after it was drawn: water, particles and base number may have changed" for d in days[late.index]],
+                late, "stale", "days to the laboratory", days[late.index].to_numpy(), threshold=rule.stale_days,
+                probability=rule.stale_probability,
+                reason=[f"reached the laboratory {d:.0f} days after it was drawn: water, particles and base number "
+                f"may have changed" for d in days[late.index]],
                 todo="Send bottles on the day they are drawn; repeat this one if a condition result matters.",
             ),
             doubt_rows(
-                wrong, "stale", "days to the laboratory", days[wrong.index].to_numpy(), threshold=0.0, probability=rule.dates_probability,
+                wrong, "stale", "days to the laboratory", days[wrong.index].to_numpy(), threshold=0.0,
+                probability=rule.dates_probability,
                 reason=[f"dates cannot be: received {-d:.0f} days before it was drawn" for d in days[wrong.index]],
                 todo="Ask for the day it was drawn and record a correction.",
             ),

@@ -1,8 +1,11 @@
-"""Exchanged labels: do the bottles of one machine and day fit each other's labels better than their own? Reported, never applied.
+"""Exchanged labels: do the bottles of one machine and day fit each other's labels better than their own? Reported,
+never applied.
 
-Before the 5th bottle of a compartment its own rate is too little known: such a bottle is "cannot tell yet". Exchanging by itself, or
-holding back the update, would lock in a wrong identity after an early mistake; a confirmed exchange is a row in `corrections`. Until then
-the wrong result stands in the forecast of the bottle after it, which therefore looks exchanged the other way: nothing is said of that one.
+Before the 5th bottle of a compartment its own rate is too little known: such a bottle is "cannot tell yet". Exchanging
+by itself, or holding back the update, would lock in a wrong identity after an early mistake; a confirmed exchange is a
+row in `corrections`. Until then
+the wrong result stands in the forecast of the bottle after it, which therefore looks exchanged the other way: nothing
+is said of that one.
 """
 
 from functools import cache
@@ -40,10 +43,12 @@ def label_log_density(
     *,
     tail_df: float,
 ) -> np.ndarray:
-    """Log density (up to a constant) of bottles under labels: a multivariate t with a factor shared by the bottle's analytes.
+    """Log density (up to a constant) of bottles under labels: a multivariate t with a factor shared by the bottle's
+    analytes.
 
-    y, side, mean, var: [..., A], results (ppm), -1 reported as below and 1 as above it (flags: below), forecast mean and variance of
-    the label; NaN analytes do not count. A result below its limit counts as min(mean, limit), one above as max(mean, limit).
+    y, side, mean, var: [..., A], results (ppm), -1 reported as below and 1 as above it (flags: below), forecast mean
+    and variance of the label; NaN analytes do not count. A result below its limit counts as min(mean, limit), one above
+    as max(mean, limit).
     factor_sd: sd of the shared factor (1), broadcast against mean. tail_df: degrees of freedom of the t. Source: guide
     how_it_is_computed, D1 (derived).
     """
@@ -62,8 +67,9 @@ def label_log_density(
 def bottle_exchange(density: np.ndarray, prior: float, temper: float) -> tuple[np.ndarray, np.ndarray]:
     """Of k bottles: chance that each carries a wrong label [k], and the likeliest label of each [k].
 
-    density: [k, k], log density of bottle i under label j. An order that moves m bottles has prior odds prior^(m-1). Up to six
-    bottles every order is weighed; above, the orders that exchange two and the best assignment. Source: guide how_it_is_computed, D1 (derived).
+    density: [k, k], log density of bottle i under label j. An order that moves m bottles has prior odds prior^(m-1). Up
+    to six bottles every order is weighed; above, the orders that exchange two and the best assignment. Source: guide
+    how_it_is_computed, D1 (derived).
     """
     k = len(density)
     orders = _orders(density)
@@ -96,9 +102,11 @@ def _all_orders(k: int) -> np.ndarray:
 
 
 def exchange_chances(panel: Panel, trust: Trust, factors: pd.DataFrame) -> pd.DataFrame:
-    """One row per bottle that was drawn together with others of its machine (columns CHANCES), sorted by machine, day, compartment.
+    """One row per bottle that was drawn together with others of its machine (columns CHANCES), sorted by machine, day,
+    compartment.
 
-    chance: probability that it carries a wrong label, NaN where `words` says why that cannot be told; looks_like: likeliest label; group:
+    chance: probability that it carries a wrong label, NaN where `words` says why that cannot be told; looks_like:
+    likeliest label; group:
     number of bottles weighed together. factors: :func:`shared_factors` of the whole fleet.
     """
     drawn = _drawn_together(panel.bottles)
@@ -132,9 +140,10 @@ def _after_doubt(panel: Panel, chances: pd.DataFrame, report: float) -> pd.Serie
 def shared_factors(panel: Panel, trust: Trust) -> pd.DataFrame:
     """sd of the factor that a bottle's metals share, by kind of compartment: kind, factor_sd.
 
-    What metals share is how the bottle was drawn and all that the forecast misses for all of them at once (load, make-up, residual
-    fluid), which differs by kind and fleet. Learnt from the bottles as they are labelled, by maximum likelihood of
-    :func:`label_log_density` (whose heavy tail bears the few exchanged ones); `bottle_factor_sd` for kinds with few bottles.
+    What metals share is how the bottle was drawn and all that the forecast misses for all of them at once (load,
+    make-up, residual fluid), which differs by kind and fleet. Learnt from the bottles as they are labelled, by maximum
+    likelihood of :func:`label_log_density` (whose heavy tail bears the few exchanged ones); `bottle_factor_sd` for
+    kinds with few bottles.
     """
     settled = (panel.bottles["order"] >= trust.exchange_first_order).to_numpy()
     kinds = sorted(panel.bottles["kind"].unique())
@@ -153,7 +162,9 @@ def _shared_factor(panel: Panel, rows: np.ndarray, trust: Trust) -> float:
 
 
 def _drawn_together(bottles: pd.DataFrame) -> pd.DataFrame:
-    """Bottles of one machine and day, coolant apart, the first of each compartment; at: row of the panel, set: number of the day's set."""
+    """Bottles of one machine and day, coolant apart, the first of each compartment; at: row of the panel, set: number
+    of the day's set.
+    """
     out = bottles.assign(at=np.arange(len(bottles)), coolant=bottles["kind"] == "coolant")
     out = out.drop_duplicates(["compartment", "drawn_on"])
     out = out[out.groupby(["machine", "drawn_on", "coolant"])["at"].transform("size") >= 2]
@@ -164,7 +175,9 @@ def _drawn_together(bottles: pd.DataFrame) -> pd.DataFrame:
 def _weigh(
     panel: Panel, rows: np.ndarray, factor: np.ndarray, trust: Trust
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Chances [G, k], likeliest labels (positions in the set) [G, k] and whether there was enough to go by [G]; rows: [G, k]."""
+    """Chances [G, k], likeliest labels (positions in the set) [G, k] and whether there was enough to go by [G]; rows:
+    [G, k].
+    """
     sets, k = rows.shape
     chance, likely = np.zeros((sets, k)), np.tile(np.arange(k), (sets, 1))
     enough = np.zeros(sets, dtype=bool)
@@ -179,7 +192,9 @@ def _weigh(
 
 
 def _densities(panel: Panel, rows: np.ndarray, factor: np.ndarray, tail_df: float) -> tuple[np.ndarray, np.ndarray]:
-    """Log density of every bottle under every label of its set [G, k, k], over the analytes that all of the set have, and if they suffice."""
+    """Log density of every bottle under every label of its set [G, k, k], over the analytes that all of the set have,
+    and if they suffice.
+    """
     y, side, mean, sd = (a[rows] for a in (panel.value, panel.side, panel.expected, panel.sd))
     common = np.all(np.isfinite(y) & np.isfinite(mean) & np.isfinite(sd), axis=1, keepdims=True)
     y = np.where(common, y, np.nan)
@@ -195,21 +210,26 @@ def _densities(panel: Panel, rows: np.ndarray, factor: np.ndarray, tail_df: floa
 
 
 def exchange_doubts(chances: pd.DataFrame, trust: Trust) -> pd.DataFrame:
-    """Doubts `exchange` from :func:`exchange_chances`: from even chance on; firm from the settings' `exchange_probability`."""
+    """Doubts `exchange` from :func:`exchange_chances`: from even chance on; firm from the settings'
+    `exchange_probability`.
+    """
     hit = chances[chances["chance"] >= trust.exchange_report]
     firm = (hit["chance"] >= trust.exchange_probability).to_numpy()
     reason = [
-        f"results fit {_other(row)} better than {row.compartment}: labels {'exchanged' if sure else 'perhaps exchanged'} "
+        f"results fit {_other(row)} better than {row.compartment}: labels "
+        f"{'exchanged' if sure else 'perhaps exchanged'} "
         f"(chance {100 * row.chance:.0f} %)"
         for row, sure in zip(hit.itertuples(), firm, strict=True)
     ]
     todo = [
-        f"Ask who drew it and compare the labels with {_other(row)} (left and right are told from the operator's seat, facing forward). "
+        f"Ask who drew it and compare the labels with {_other(row)} (left and right are told from the operator's "
+        f"seat, facing forward). "
         "If it is so, record it under corrections; if nobody knows, repeat both bottles."
         for row in hit.itertuples()
     ]
     return doubt_rows(
-        hit, "exchange", "chance of a wrong label", hit["chance"].to_numpy(), threshold=trust.exchange_probability, probability=hit["chance"].to_numpy(), reason=reason, todo=todo
+        hit, "exchange", "chance of a wrong label", hit["chance"].to_numpy(), threshold=trust.exchange_probability,
+        probability=hit["chance"].to_numpy(), reason=reason, todo=todo
     )  # fmt: skip
 
 

@@ -1,7 +1,8 @@
-"""Is it the right fluid, and is it pure? Each product's fingerprint from the organisation's own bottles, and a test of mixtures.
+"""Is it the right fluid, and is it pure? Each product's fingerprint from the organisation's own bottles, and a test of
+mixtures.
 
-The fingerprint is the additive elements and viscosity on a log scale; its centre and scatter come from a deterministic robust estimate
-(orthogonalised Gnanadesikan-Kettenring, OGK), so that wrong bottles in the records do not spoil it.
+The fingerprint is the additive elements and viscosity on a log scale; its centre and scatter come from a deterministic
+robust estimate (orthogonalised Gnanadesikan-Kettenring, OGK), so that wrong bottles in the records do not spoil it.
 """
 
 from collections.abc import Iterator
@@ -33,7 +34,8 @@ _LEAST_SPREAD = 0.02  # log scale: no laboratory repeats itself better
 
 @dataclass(frozen=True)
 class Product:
-    """A product's fingerprint: name (fluid and grade), marks (columns), centre [p] and scatter [p, p] of log(mark + floor), bottles n.
+    """A product's fingerprint: name (fluid and grade), marks (columns), centre [p] and scatter [p, p] of log(mark +
+    floor), bottles n.
 
     stretch: factor on squared distances so that their median and 90th percentile are at most those of chi-square.
     """
@@ -47,9 +49,11 @@ class Product:
 
 
 def ogk(x: np.ndarray, widen: float) -> tuple[np.ndarray, np.ndarray]:
-    """Robust centre [p] and scatter [p, p] of x [n, p] without gaps; two orthogonalisation steps, then hard reweighting (beta .9).
+    """Robust centre [p] and scatter [p, p] of x [n, p] without gaps; two orthogonalisation steps, then hard reweighting
+    (beta .9).
 
-    widen: factor on the scatter for what hard reweighting cuts off. Deterministic. n >= 2 p wanted. Source: Maronna & Zamar 2002 as described in the documentation of R's robustbase (covOGK).
+    widen: factor on the scatter for what hard reweighting cuts off. Deterministic. n >= 2 p wanted. Source: Maronna &
+    Zamar 2002 as described in the documentation of R's robustbase (covOGK).
     """
     z, back = x, np.eye(x.shape[1])
     for _ in range(2):
@@ -81,7 +85,9 @@ def _pairwise(y: np.ndarray, sign: float) -> np.ndarray:
 
 
 def fingerprint(samples: pd.DataFrame, floor_ppm: float) -> np.ndarray:
-    """log(element + floor) and log viscosity of every sample: float [n, 8] in the order of MARKS, NaN where not reported."""
+    """log(element + floor) and log viscosity of every sample: float [n, 8] in the order of MARKS, NaN where not
+    reported.
+    """
     value, under = results(samples, list(MARKS))
     value = np.where(under, value / 2, value)
     floor = np.r_[np.full(len(ELEMENTS), floor_ppm), np.zeros(len(VISCOSITIES))]
@@ -90,7 +96,9 @@ def fingerprint(samples: pd.DataFrame, floor_ppm: float) -> np.ndarray:
 
 
 def fluid_library(x: np.ndarray, product: np.ndarray, trust: Trust) -> dict[str, Product]:
-    """Fingerprints of all products with enough bottles. x: :func:`fingerprint`; product: name per row, empty where not known."""
+    """Fingerprints of all products with enough bottles. x: :func:`fingerprint`; product: name per row, empty where not
+    known.
+    """
     out = {}
     for name in sorted(set(product) - {""}):
         own = x[product == name]
@@ -129,9 +137,10 @@ def mixture_path(own: Product, other: Product, marks: tuple[str, ...], floor_ppm
 def fluid_check(x: np.ndarray, own: Product, library: dict[str, Product], trust: Trust) -> pd.DataFrame:
     """Every row of x [n, 8] against its own product and mixtures of it: distance, df, p, ratio, mixed_with, share.
 
-    distance: squared Mahalanobis distance over the marks the row has; p: its tail (Hotelling's T-squared), widened by the product's stretch;
-    ratio: how much the best mixture lowers the distance over the marks that both products have (likelihood ratio); share: of the other
-    fluid in it. Fuel is one of the fluids that may be mixed in. NaN where the row has
+    distance: squared Mahalanobis distance over the marks the row has; p: its tail (Hotelling's T-squared), widened by
+    the product's stretch;
+    ratio: how much the best mixture lowers the distance over the marks that both products have (likelihood ratio);
+    share: of the other fluid in it. Fuel is one of the fluids that may be mixed in. NaN where the row has
     fewer than two marks of the product. Source: guide how_it_is_computed, D2.
     """
     out = pd.DataFrame(
@@ -159,12 +168,16 @@ def fluid_check(x: np.ndarray, own: Product, library: dict[str, Product], trust:
 
 
 def _tail(distance: np.ndarray, p: int, n: int) -> np.ndarray:
-    """Chance of a larger squared distance of a new row when centre and scatter come from n rows (Hotelling's T-squared)."""
+    """Chance of a larger squared distance of a new row when centre and scatter come from n rows (Hotelling's
+    T-squared).
+    """
     return np.asarray(f_distribution.sf(distance * n * (n - p) / (p * (n - 1) * (n + 1)), p, n - p))
 
 
 def fuel(trust: Trust) -> Product:
-    """Fuel as a fluid that may be in the oil: no additives, thin. It competes with foreign oils for what it would explain."""
+    """Fuel as a fluid that may be in the oil: no additives, thin. It competes with foreign oils for what it would
+    explain.
+    """
     thin = [trust.fuel_visc40, trust.fuel_visc100]
     return Product(FUEL, MARKS, np.log([trust.fluid_floor_ppm] * len(ELEMENTS) + thin), np.eye(len(MARKS)), 0, 1.0)
 
@@ -209,8 +222,8 @@ def _best_share(x: np.ndarray, path: np.ndarray, inverse: np.ndarray) -> tuple[n
 def ratio_threshold(ratio: np.ndarray, trust: Trust) -> float:
     """Likelihood ratio that a share `trust.fluid_false_calls` of a product's own sound bottles passes.
 
-    From the bulk, not the extreme: the 90th percentile, carried on at the chi-square rate of decay, so that the wrong bottles that are
-    to be found do not raise it.
+    From the bulk, not the extreme: the 90th percentile, carried on at the chi-square rate of decay, so that the wrong
+    bottles that are to be found do not raise it.
     """
     bulk = ratio[np.isfinite(ratio)]
     if len(bulk) < trust.fluid_least_bottles:
@@ -225,9 +238,11 @@ PRODUCTS = names("fluids")
 
 
 def learn_fluids(known: Fleet, trust: Trust) -> pd.DataFrame:
-    """Each product's fingerprint from the whole fleet's bottles, one row per product and mark (columns PRODUCTS), sorted.
+    """Each product's fingerprint from the whole fleet's bottles, one row per product and mark (columns PRODUCTS),
+    sorted.
 
-    threshold: likelihood ratio of a mixture above which a bottle is doubted, such that a share `trust.fluid_false_calls` of the product's
+    threshold: likelihood ratio of a mixture above which a bottle is doubted, such that a share
+    `trust.fluid_false_calls` of the product's
     own bottles passes it. scatter_MARK: column of the scatter matrix, NaN for marks the product has not.
     """
     product, x = _products(known), fingerprint(known.samples, trust.fluid_floor_ppm)
@@ -309,8 +324,10 @@ def _thinned(hit: pd.DataFrame, trust: Trust) -> pd.DataFrame:
         for r in hit.itertuples()
     ]
     return doubt_rows(
-        hit, "fluid", "likelihood ratio of a mixture", hit["ratio"].to_numpy(), threshold=hit["threshold"].to_numpy(), probability=trust.fuel_probability, reason=reason,
-        todo="Have fuel dilution measured in this bottle; if it is so, look for the leak. The bottle itself may well be right.",
+        hit, "fluid", "likelihood ratio of a mixture", hit["ratio"].to_numpy(), threshold=hit["threshold"].to_numpy(),
+        probability=trust.fuel_probability, reason=reason,
+        todo="Have fuel dilution measured in this bottle; if it is so, look for the leak. The bottle itself may well "
+        "be right.",
     )  # fmt: skip
 
 
@@ -321,9 +338,11 @@ def _mixed(hit: pd.DataFrame) -> pd.DataFrame:
         for r in hit.itertuples()
     ]  # fmt: skip
     todo = [
-        "Ask what was filled. If the wrong fluid is in, follow the maker's manual on flushing and changing; if only the label is wrong, record it."
+        "Ask what was filled. If the wrong fluid is in, follow the maker's manual on flushing and changing; if only "
+        "the label is wrong, record it."
         if r.share > 0.5
-        else f"Ask what was used for topping up, and whether {r.mixed_with} can leak in past a seal or cooler; take a repeat bottle."
+        else f"Ask what was used for topping up, and whether {r.mixed_with} can leak in past a seal or cooler; take a "
+        f"repeat bottle."
         for r in hit.itertuples()
     ]
     excess = (hit["ratio"] - hit["threshold"]).to_numpy()
@@ -347,5 +366,6 @@ def _strange(hit: pd.DataFrame, trust: Trust) -> pd.DataFrame:
     ]
     todo = "Ask what was filled and from which drum; compare with a bottle of fresh fluid."
     return doubt_rows(
-        hit, "fluid", "chance of such a fluid", hit["p"].to_numpy(), threshold=trust.fluid_unknown_p, probability=0.5, reason=reason, todo=todo
+        hit, "fluid", "chance of such a fluid", hit["p"].to_numpy(), threshold=trust.fluid_unknown_p, probability=0.5,
+        reason=reason, todo=todo
     )  # fmt: skip

@@ -12,8 +12,9 @@ AFTER_WORK_H = 24.0  # own choice: a bottle with so few hours on the fluid was d
 def fluids_in_force(known: Fleet) -> pd.DataFrame:
     """Fluid and grade (columns fluid, grade; empty where not known) of every sample, in the order of `known.samples`.
 
-    As put in by the last change, flush or replacement before the bottle, else as the compartment says. A bottle is drawn before the work
-    of its day (common practice), unless few hours on its fluid or the two meter readings say that the work came first.
+    As put in by the last change, flush or replacement before the bottle, else as the compartment says. A bottle is
+    drawn before the work of its day (common practice), unless few hours on its fluid or the two meter readings say that
+    the work came first.
     """
     work = known.services[known.services["kind"].isin(["change", "flush", "replace"])]
     work = work[["compartment", "done_on", "meter_h", "kind", "fluid", "grade"]].fillna({"fluid": "", "grade": ""})
@@ -35,13 +36,15 @@ def _before(shots: pd.DataFrame, work: pd.DataFrame) -> pd.DataFrame:
     """The last work on a day before each bottle's: at, fluid, grade."""
     dated = shots[shots["drawn_on"].notna()].sort_values("drawn_on", kind="stable")
     found = pd.merge_asof(
-        dated[["at", "compartment", "drawn_on"]], work, left_on="drawn_on", right_on="done_on", by="compartment", allow_exact_matches=False
+        dated[["at", "compartment", "drawn_on"]], work, left_on="drawn_on", right_on="done_on", by="compartment",
+        allow_exact_matches=False
     )  # fmt: skip
     return found.loc[found["done_on"].notna(), ["at", "fluid", "grade"]]
 
 
 def _same_day(shots: pd.DataFrame, work: pd.DataFrame) -> pd.DataFrame:
     """Work on a bottle's own day that the hours put before it: at, fluid, grade."""
-    both = shots.merge(work, left_on=["compartment", "drawn_on"], right_on=["compartment", "done_on"], suffixes=("", "_work"))  # fmt: skip
+    both = shots.merge(work, left_on=["compartment", "drawn_on"], right_on=["compartment", "done_on"],
+        suffixes=("", "_work"))  # fmt: skip
     young = (both["fluid_h"] <= AFTER_WORK_H) & (both["kind"] != "replace")
     return both.loc[young | (both["meter_h"] - both["meter_h_work"] > SAME_DAY_H), ["at", "fluid", "grade"]]

@@ -1,7 +1,8 @@
-"""Which running hour does a record belong to? Hours as written where they fit, from the machine's other readings where they do not.
+"""Which running hour does a record belong to? Hours as written where they fit, from the machine's other readings where
+they do not.
 
-Nothing is guessed in silence: a derived hour carries its standard deviation and the reason in words; one that cannot be derived is not
-usable and says why. Only what is known on the view's date is used.
+Nothing is guessed in silence: a derived hour carries its standard deviation and the reason in words; one that cannot be
+derived is not usable and says why. Only what is known on the view's date is used.
 """
 
 from dataclasses import dataclass
@@ -28,8 +29,8 @@ IDLE_D = 21
 
 @dataclass(frozen=True)
 class Hours:
-    """Every record on its machine's running hours. line: the meter line; samples, services, findings: running hour of each (columns HOURS,
-    SERVICE_HOURS, finding first); use: pace of each machine (columns USE)."""
+    """Every record on its machine's running hours. line: the meter line; samples, services, findings: running hour of
+    each (columns HOURS, SERVICE_HOURS, finding first); use: pace of each machine (columns USE)."""
 
     line: pd.DataFrame
     samples: pd.DataFrame
@@ -57,8 +58,9 @@ def running_hours(known: Fleet) -> Hours:
 def screen_hours(known: Fleet, line: pd.DataFrame | None = None) -> pd.DataFrame:
     """One row per sample (columns HOURS), in the order of `known.samples`.
 
-    meter_h: hours on the meter, as written or derived (h); sd_h: 0 as written, above 0 derived; usable: False when no hour can be
-    given; reason: words when derived, doubtful or not usable; run_h: running hours of the machine, carried on over replaced meters.
+    meter_h: hours on the meter, as written or derived (h); sd_h: 0 as written, above 0 derived; usable: False when no
+    hour can be given; reason: words when derived, doubtful or not usable; run_h: running hours of the machine, carried
+    on over replaced meters.
     line: :func:`cmkit.trust.meters.meter_line` of the same view, where it is at hand (so in all functions here).
     """
     events = _events(known, known.samples["compartment"], known.samples["drawn_on"], known.samples["meter_h"])
@@ -92,7 +94,9 @@ def _placed(known: Fleet, line: pd.DataFrame | None, frame: pd.DataFrame, key: s
 def machine_use(known: Fleet, line: pd.DataFrame | None = None) -> pd.DataFrame:
     """One row per machine (columns USE), sorted by machine.
 
-    h_per_day: mean use over the last 90 days with readings (over all of them when they span less), NaN with readings of one day only; idle: stood still (under half an hour a day) over at least the last three weeks with readings, or retired.
+    h_per_day: mean use over the last 90 days with readings (over all of them when they span less), NaN with readings of
+    one day only; idle: stood still (under half an hour a day) over at least the last three weeks with readings, or
+    retired.
     """
     line = meter_line(known) if line is None else line
     out = known.machines[["machine", "retired_on"]].sort_values("machine").reset_index(drop=True)
@@ -106,7 +110,9 @@ def machine_use(known: Fleet, line: pd.DataFrame | None = None) -> pd.DataFrame:
 
 
 def _pace(line: pd.DataFrame, use: pd.DataFrame, days: int, whole: bool = True) -> np.ndarray:
-    """Hours a day from the newest reading at least `days` before the last to the last; from the first when there is none and `whole`."""
+    """Hours a day from the newest reading at least `days` before the last to the last; from the first when there is
+    none and `whole`.
+    """
     joined = line.merge(use[["machine", "last_read_on"]], on="machine")
     early = joined[joined["on"] <= joined["last_read_on"] - pd.Timedelta(days=days)].drop_duplicates(
         "machine", keep="last"
@@ -128,9 +134,11 @@ def _events(known: Fleet, compartment: pd.Series, on: pd.Series, meter_h: pd.Ser
 
 
 def place_hours(line: pd.DataFrame, events: pd.DataFrame) -> pd.DataFrame:
-    """Running hours of events (machine, on, meter_h) on a :func:`meter_line`: meter_h, sd_h, usable, reason, run_h, era, machine.
+    """Running hours of events (machine, on, meter_h) on a :func:`meter_line`: meter_h, sd_h, usable, reason, run_h,
+    era, machine.
 
-    An hour as written is kept when it is one of the line's readings of that day; else it is derived from the readings around.
+    An hour as written is kept when it is one of the line's readings of that day; else it is derived from the readings
+    around.
     """
     exact = events.assign(meter_h=events["meter_h"].round(1)).merge(
         line[["machine", "on", "meter_h", "run_h", "era"]], on=["machine", "on", "meter_h"], how="left"
@@ -158,7 +166,9 @@ def place_hours(line: pd.DataFrame, events: pd.DataFrame) -> pd.DataFrame:
 
 
 def _around(line: pd.DataFrame, events: pd.DataFrame) -> pd.DataFrame:
-    """The line at each event's day: low, high (readings around, run hours), run_h, sd_h, carried_h, era; NaN where it says nothing."""
+    """The line at each event's day: low, high (readings around, run hours), run_h, sd_h, carried_h, era; NaN where it
+    says nothing.
+    """
     codes = pd.Index(line["machine"].unique())
     key = codes.get_indexer(line["machine"]) * _MACHINE + _day_number(line["on"])
     ask = codes.get_indexer(events["machine"]) * _MACHINE + _day_number(events["on"])
@@ -195,7 +205,9 @@ def _day_number(on: pd.Series) -> np.ndarray:
 
 
 def _rows(line: pd.DataFrame, key: np.ndarray, position: np.ndarray, ask: np.ndarray) -> pd.DataFrame:
-    """Rows of the line at `position`, NaN where there is none or it is another machine's; with key and span (days of the whole line)."""
+    """Rows of the line at `position`, NaN where there is none or it is another machine's; with key and span (days of
+    the whole line).
+    """
     columns = ["run_h", "carried_h", "era", "gap_sd_h", "per_day", "sd_per_day"]
     if not len(key):
         return pd.DataFrame(np.nan, index=range(len(ask)), columns=[*columns, "key", "span"])
@@ -208,7 +220,9 @@ def _rows(line: pd.DataFrame, key: np.ndarray, position: np.ndarray, ask: np.nda
 
 
 def _digits_exchanged(written: np.ndarray, around: pd.DataFrame, fits: np.ndarray) -> np.ndarray:
-    """Per row the one reading that two exchanged neighbouring digits of `written` would explain, NaN where none or several would."""
+    """Per row the one reading that two exchanged neighbouring digits of `written` would explain, NaN where none or
+    several would.
+    """
     out = np.full(len(written), np.nan)
     expected = (around["run_h"] - around["carried_h"]).to_numpy()
     reach = np.maximum(2.0 * around["sd_h"].to_numpy(), SLACK_H)
@@ -234,7 +248,8 @@ def _reasons(
             out[i] = f"{found}; two digits exchanged would make it {swapped[i]:,.0f} h, which fits and is used"
         elif usable[i]:
             out[i] = (
-                f"{found}; {run[i] - carried[i]:,.0f} h (give or take {HALF_NINETY * sd[i]:,.0f}) from the machine's other readings"
+                f"{found}; {run[i] - carried[i]:,.0f} h (give or take {HALF_NINETY * sd[i]:,.0f}) from the machine's "
+                f"other readings"
             )
         elif np.isfinite(run[i]):
             out[i] = f"{found}; the machine's other readings leave it open by {HALF_NINETY * sd[i]:,.0f} h either way"
@@ -259,7 +274,9 @@ def _found(written: float, low: float, high: float) -> str:
 
 
 def _first_after_new_meter(placed: pd.DataFrame, line: pd.DataFrame, samples: pd.DataFrame) -> pd.DataFrame:
-    """The first bottle of each compartment on a new meter says so, and carries the sd of the hours run between the two meters."""
+    """The first bottle of each compartment on a new meter says so, and carries the sd of the hours run between the two
+    meters.
+    """
     order = (
         samples[["compartment", "drawn_on"]].reset_index(drop=True).assign(era=placed["era"], machine=placed["machine"])
     )
@@ -275,7 +292,8 @@ def _first_after_new_meter(placed: pd.DataFrame, line: pd.DataFrame, samples: pd
 
 
 def hours_doubts(known: Fleet, hours: pd.DataFrame, line: pd.DataFrame | None = None) -> pd.DataFrame:
-    """Doubts `hours`: hours derived, not available, or written but far off the machine's own pace since its last reading.
+    """Doubts `hours`: hours derived, not available, or written but far off the machine's own pace since its last
+    reading.
 
     hours: :func:`screen_hours` of the same view.
     """
@@ -285,12 +303,16 @@ def hours_doubts(known: Fleet, hours: pd.DataFrame, line: pd.DataFrame | None = 
     return pd.concat(
         [
             doubt_rows(
-                derived, "hours", "sd of the hours, h", derived["sd_h"].to_numpy(), threshold=0.0, probability=rule.hours_derived_probability,
-                reason=derived["reason"].tolist(), todo="Write the meter's hours on the label; record a correction if the right hours are known.",
+                derived, "hours", "sd of the hours, h", derived["sd_h"].to_numpy(), threshold=0.0,
+                probability=rule.hours_derived_probability,
+                reason=derived["reason"].tolist(), todo="Write the meter's hours on the label; record a correction if "
+                "the right hours are known.",
             ),
             doubt_rows(
-                missing, "hours", "usable hours", np.zeros(len(missing)), threshold=1.0, probability=rule.hours_missing_probability,
-                reason=missing["reason"].tolist(), todo="Find the meter reading of that day and record a correction; the bottle cannot count in a trend without it.",
+                missing, "hours", "usable hours", np.zeros(len(missing)), threshold=1.0,
+                probability=rule.hours_missing_probability,
+                reason=missing["reason"].tolist(), todo="Find the meter reading of that day and record a correction; "
+                "the bottle cannot count in a trend without it.",
             ),
             _pace_doubts(known, hours, meter_line(known) if line is None else line),
         ],
@@ -299,7 +321,9 @@ def hours_doubts(known: Fleet, hours: pd.DataFrame, line: pd.DataFrame | None = 
 
 
 def _pace_doubts(known: Fleet, hours: pd.DataFrame, line: pd.DataFrame) -> pd.DataFrame:
-    """Newest readings that fit in order but came too fast for the machine: nothing after them says yet whether they are slips."""
+    """Newest readings that fit in order but came too fast for the machine: nothing after them says yet whether they are
+    slips.
+    """
     rule = known.settings.trust
     step_d = line.groupby("machine")["on"].diff().dt.days
     step_h = line.groupby("machine")["run_h"].diff()
@@ -314,10 +338,12 @@ def _pace_doubts(known: Fleet, hours: pd.DataFrame, line: pd.DataFrame) -> pd.Da
     sound = set(hours.loc[hours["usable"] & (hours["sd_h"] == 0), "sample"])
     hit = drawn[drawn["sample"].isin(sound)].merge(found, left_on=["machine", "drawn_on"], right_on=["machine", "on"])
     reason = [
-        f"{r.step_h:,.0f} h in {r.step_d:.0f} days is not this machine's pace ({r.per_day:.0f} h a day); nothing later confirms it yet"
+        f"{r.step_h:,.0f} h in {r.step_d:.0f} days is not this machine's pace ({r.per_day:.0f} h a day); nothing "
+        f"later confirms it yet"
         for r in hit.itertuples()
     ]
     return doubt_rows(
-        hit, "hours", "departure from the machine's pace, sd", hit["z"].to_numpy(dtype=float), threshold=rule.hours_pace_z,
+        hit, "hours", "departure from the machine's pace, sd", hit["z"].to_numpy(dtype=float),
+        threshold=rule.hours_pace_z,
         probability=rule.hours_pace_probability, reason=reason, todo="Read the meter again and compare.",
     )  # fmt: skip

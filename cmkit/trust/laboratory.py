@@ -1,7 +1,8 @@
-"""What the laboratory may have done: a shift of all results of one day, results in another unit, one bottle's results given twice.
+"""What the laboratory may have done: a shift of all results of one day, results in another unit, one bottle's results
+given twice.
 
-A day's results from many machines have no reason to move together; when they do, the instrument moved. A result that is a power of ten
-away from everything before it is more likely written in another unit than worn to that.
+A day's results from many machines have no reason to move together; when they do, the instrument moved. A result that is
+a power of ten away from everything before it is more likely written in another unit than worn to that.
 """
 
 import numpy as np
@@ -31,10 +32,11 @@ _TWICE_D = 14  # own choice: days within which equal results are looked for
 
 
 def log_departures(known: Fleet, register: pd.DataFrame, panel: Panel | None = None) -> tuple[np.ndarray, list[str]]:
-    """log(result / usual of the compartment) [n, A] for all analytes that have a steady level, NaN where one of them is missing.
+    """log(result / usual of the compartment) [n, A] for all analytes that have a steady level, NaN where one of them is
+    missing.
 
-    panel: forecasts of the wear filter; where it has an analyte, they take the place of the usual result, and bottles it does not have
-    do not speak for that analyte.
+    panel: forecasts of the wear filter; where it has an analyte, they take the place of the usual result, and bottles
+    it does not have do not speak for that analyte.
     """
     names = _reported(known.samples, register, _STEADY)
     value, under = results(known.samples, names)
@@ -52,7 +54,9 @@ def _reported(samples: pd.DataFrame, register: pd.DataFrame, rules: tuple[str, .
 
 
 def _put_forecasts(usual: np.ndarray, samples: pd.DataFrame, names: list[str], panel: Panel) -> None:
-    """Write the panel's forecasts over `usual` [n, A] in place, in the columns of its analytes; NaN for bottles it does not have."""
+    """Write the panel's forecasts over `usual` [n, A] in place, in the columns of its analytes; NaN for bottles it does
+    not have.
+    """
     row = pd.Index(panel.bottles["sample"]).get_indexer(samples["sample"])
     has = row >= 0
     for k, name in enumerate(names):
@@ -64,9 +68,10 @@ def _put_forecasts(usual: np.ndarray, samples: pd.DataFrame, names: list[str], p
 def laboratory_shifts(known: Fleet, register: pd.DataFrame, panel: Panel | None = None) -> pd.DataFrame:
     """Days on which a laboratory's results of an analyte moved together (columns SHIFTS), sorted.
 
-    log_shift: median over bottles of log(result / usual); z: that median in its own standard deviations, taken from how bottles of
-    other days scatter. Wear makes the usual result grow through an oil life, so the median of all days is taken off first. Where a whole
-    fleet is serviced on one day the usual result misleads, so forecasts are used where there are any (panel; see log_departures).
+    log_shift: median over bottles of log(result / usual); z: that median in its own standard deviations, taken from how
+    bottles of other days scatter. Wear makes the usual result grow through an oil life, so the median of all days is
+    taken off first. Where a whole fleet is serviced on one day the usual result misleads, so forecasts are used where
+    there are any (panel; see log_departures).
     """
     rule = known.settings.trust
     departure, names = log_departures(known, register, panel)
@@ -80,7 +85,8 @@ def laboratory_shifts(known: Fleet, register: pd.DataFrame, panel: Panel | None 
         rows = np.flatnonzero(np.isfinite(departure[:, k]) & (of_day >= 0))
         if len(rows) < 2 * rule.batch_least_bottles:
             continue
-        parts.append(_days_of(departure[rows, k], of_day[rows], place[rows], days, float(register.loc[name, "noise_share"])).assign(analyte=name))  # fmt: skip
+        parts.append(_days_of(departure[rows, k], of_day[rows], place[rows], days,
+        float(register.loc[name, "noise_share"])).assign(analyte=name))  # fmt: skip
     if not parts:
         return empty("shifts")
     out = pd.concat(parts, ignore_index=True)
@@ -97,7 +103,9 @@ def _days_of(
     days: pd.DataFrame,
     least: float,
 ) -> pd.DataFrame:
-    """Days of one analyte with bottles n, machines (-1: not known), log_shift and z. days: laboratory and date, by their number."""
+    """Days of one analyte with bottles n, machines (-1: not known), log_shift and z. days: laboratory and date, by
+    their number.
+    """
     middle = float(np.median(departure))
     scatter = max(1.4826 * float(np.median(np.abs(departure - middle))), least)
     median, n = medians_by(of_day, departure, len(days))
@@ -113,8 +121,8 @@ def _laboratory_days(samples: pd.DataFrame) -> pd.DataFrame:
 
 
 def laboratory_doubts(known: Fleet, register: pd.DataFrame, shifts: pd.DataFrame) -> pd.DataFrame:
-    """Doubts `laboratory`: every bottle of a shifted day (:func:`laboratory_shifts`), one row a bottle, with the worst shift named; and
-    results given twice.
+    """Doubts `laboratory`: every bottle of a shifted day (:func:`laboratory_shifts`), one row a bottle, with the worst
+    shift named; and results given twice.
     """
     rule = known.settings.trust
     parts = [_given_twice(known, register)]
@@ -138,7 +146,8 @@ def _shift_rows(hit: pd.DataFrame, register: pd.DataFrame, rule: Trust) -> pd.Da
     ]
     sign = np.sign(hit["z"].to_numpy(dtype=float))
     return doubt_rows(
-        hit, "laboratory", "shift of the day, sd", hit["z"].to_numpy(dtype=float), threshold=sign * rule.batch_z, probability=rule.batch_probability, reason=reason,
+        hit, "laboratory", "shift of the day, sd", hit["z"].to_numpy(dtype=float), threshold=sign * rule.batch_z,
+        probability=rule.batch_probability, reason=reason,
         todo="Ask the laboratory to check its calibration of that day and to run kept bottles again.",
     )  # fmt: skip
 
@@ -167,17 +176,20 @@ def _given_twice(known: Fleet, register: pd.DataFrame) -> pd.DataFrame:
         for r, o in zip(hit.itertuples(), others, strict=True)
     ]
     return doubt_rows(
-        hit, "laboratory", "equal results", hit["n"].to_numpy(dtype=float), threshold=float(_TWICE), probability=known.settings.trust.batch_probability, reason=reason,
+        hit, "laboratory", "equal results", hit["n"].to_numpy(dtype=float), threshold=float(_TWICE),
+        probability=known.settings.trust.batch_probability, reason=reason,
         todo="Ask the laboratory whether one bottle's results were given to both numbers.",
     )  # fmt: skip
 
 
 def unit_doubts(known: Fleet, register: pd.DataFrame, usual_in_family: pd.DataFrame) -> pd.DataFrame:
-    """Doubts `units`: results a power of ten away from the compartment's (or else its family's) usual, one row a bottle.
+    """Doubts `units`: results a power of ten away from the compartment's (or else its family's) usual, one row a
+    bottle.
 
     usual_in_family: :func:`family_usual` of the whole fleet.
 
-    One result off by 1,000 or 10,000 is enough; off by 10 it takes three and half of the bottle's results, because real wear can be tenfold.
+    One result off by 1,000 or 10,000 is enough; off by 10 it takes three and half of the bottle's results, because real
+    wear can be tenfold.
     """
     rule = known.settings.trust
     names = _reported(known.samples, register, (*_STEADY, *_SET_BACK))
@@ -250,6 +262,8 @@ def _unit_rows(
             + ": another unit?"
         )
     return doubt_rows(
-        known.samples.iloc[rows], "units", "power of ten", exponent, threshold=np.sign(exponent), probability=known.settings.trust.unit_probability, reason=reason,
-        todo="Compare with the laboratory's own report; mend the unit in the layout file and load again, or ask for a corrected issue.",
+        known.samples.iloc[rows], "units", "power of ten", exponent, threshold=np.sign(exponent),
+        probability=known.settings.trust.unit_probability, reason=reason,
+        todo="Compare with the laboratory's own report; mend the unit in the layout file and load again, or ask for a "
+        "corrected issue.",
     )  # fmt: skip

@@ -1,10 +1,11 @@
 """A machine's meter readings from every record that carries one, and the running hours that follow from them.
 
-A reading is a day and a number. Readings of one machine must not fall, and must not rise by more than 24 h a day. Where some do not
-fit, the heaviest set that fits together is kept (each day has one vote, shared by how many records say the same; the meter table
-counts double). A fall or jump that persists is a replaced meter: a new era, whose hours are carried on from the last. A reading marked as the
-first of a new meter says that it was changed since the meter table's reading before: readings in between may be of either meter. What is kept is
-the machine's **line**: running hours by day, never falling.
+A reading is a day and a number. Readings of one machine must not fall, and must not rise by more than 24 h a day. Where
+some do not fit, the heaviest set that fits together is kept (each day has one vote, shared by how many records say the
+same; the meter table counts double). A fall or jump that persists is a replaced meter: a new era, whose hours are
+carried on from the last. A reading marked as the first of a new meter says that it was changed since the meter table's
+reading before: readings in between may be of either meter. What is kept is the machine's **line**: running hours by
+day, never falling.
 """
 
 import numpy as np
@@ -28,9 +29,10 @@ HIGHEST_H = 500_000.0  # own choice: no meter shows more
 def meter_line(known: Fleet) -> pd.DataFrame:
     """Kept readings of every machine, sorted by machine and day (columns LINE).
 
-    meter_h: as the meter showed; run_h: running hours, never falling; carried_h = run_h - meter_h of the era; era: 0, 1.. counts
-    meters; gap_h, gap_sd_h: hours run between two meters and their sd (0 elsewhere); per_day, sd_per_day: the machine's use, h a day
-    (NaN with readings of one day only), and the spread of its daily use, h per square-root day.
+    meter_h: as the meter showed; run_h: running hours, never falling; carried_h = run_h - meter_h of the era; era: 0,
+    1.. counts meters; gap_h, gap_sd_h: hours run between two meters and their sd (0 elsewhere); per_day, sd_per_day:
+    the machine's use, h a day (NaN with readings of one day only), and the spread of its daily use, h per square-root
+    day.
     """
     nodes = _nodes(_readings(known))
     if nodes.empty:
@@ -40,7 +42,9 @@ def meter_line(known: Fleet) -> pd.DataFrame:
 
 
 def _readings(known: Fleet) -> pd.DataFrame:
-    """All records with a meter reading: machine, on, meter_h, votes, new_meter, since (of a new meter: the meter table's reading before)."""
+    """All records with a meter reading: machine, on, meter_h, votes, new_meter, since (of a new meter: the meter
+    table's reading before).
+    """
     places = known.compartments.set_index("compartment")["machine"]
     parts = [_reading(known.meters["machine"], known.meters["read_on"], known.meters["meter_h"], 1.0 + METER_VOTES)]
     marked = known.meters["new_meter"].fillna(False).astype(bool)
@@ -73,7 +77,9 @@ def _nodes(readings: pd.DataFrame) -> pd.DataFrame:
 
 
 def _kept(nodes: pd.DataFrame) -> np.ndarray:
-    """Which readings fit together. Machines whose every step fits are passed at once; the rest are searched one by one."""
+    """Which readings fit together. Machines whose every step fits are passed at once; the rest are
+    searched one by one.
+    """
     day = _days(nodes["on"])
     hour, weight = (nodes[c].to_numpy() for c in ("meter_h", "weight"))
     code, _ = pd.factorize(nodes["machine"])
@@ -90,7 +96,9 @@ def _kept(nodes: pd.DataFrame) -> np.ndarray:
 
 
 def _windows(nodes: pd.DataFrame, code: np.ndarray, day: np.ndarray) -> list[tuple[int, np.ndarray]]:
-    """For every reading marked as the first of a new meter: its place, and those of the machine's readings since the one before it."""
+    """For every reading marked as the first of a new meter: its place, and those of the machine's readings since the
+    one before it.
+    """
     since = np.where(nodes["since"].isna(), day, _days(nodes["since"]))  # none before it: the marked reading alone
     out = []
     for k in np.flatnonzero(nodes["new_meter"].to_numpy()):
@@ -101,7 +109,9 @@ def _windows(nodes: pd.DataFrame, code: np.ndarray, day: np.ndarray) -> list[tup
 
 
 def _may_be_first(nodes: pd.DataFrame, code: np.ndarray, day: np.ndarray) -> np.ndarray:
-    """Readings that may be the first of an announced new meter: the marked one, and those since the reading before that lead up to it."""
+    """Readings that may be the first of an announced new meter: the marked one, and those since the reading before that
+    lead up to it.
+    """
     hour, out = nodes["meter_h"].to_numpy(), nodes["new_meter"].to_numpy(dtype=bool).copy()
     for k, inside in _windows(nodes, code, day):
         out[inside] |= _follows(day[inside], hour[inside], day[k], hour[k])
@@ -122,8 +132,8 @@ def _follows(day0: np.ndarray, hour0: np.ndarray, day1: np.ndarray | float, hour
 def heaviest_chain(day: np.ndarray, hour: np.ndarray, weight: np.ndarray, flag: np.ndarray) -> np.ndarray:
     """Which of one machine's readings (sorted by day, then hour) belong to the heaviest chain that fits together.
 
-    A step that does not follow on the same meter is a new meter: free onto a reading that may be the first of an announced one (`flag`),
-    else at NEW_ERA_COST.
+    A step that does not follow on the same meter is a new meter: free onto a reading that may be the first of an
+    announced one (`flag`), else at NEW_ERA_COST.
     Dynamic programming over the last REACH readings: O(n * REACH).
     """
     n = len(day)
@@ -172,7 +182,9 @@ def _running(kept: pd.DataFrame) -> pd.DataFrame:
 
 
 def pace(line: pd.DataFrame) -> pd.DataFrame:
-    """Use of each machine of a line (or of part of one): per_day (h a day) and sd_per_day (h per square-root day), by machine."""
+    """Use of each machine of a line (or of part of one): per_day (h a day) and sd_per_day (h per square-root day), by
+    machine.
+    """
     code, names = pd.factorize(line["machine"])
     if not len(names):
         return pd.DataFrame({"per_day": pd.Series(dtype=float), "sd_per_day": pd.Series(dtype=float)})
@@ -183,7 +195,9 @@ def pace(line: pd.DataFrame) -> pd.DataFrame:
 
 
 def _use(code: np.ndarray, step_d: np.ndarray, step_h: np.ndarray, inside: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Hours a day of each machine over all steps on one meter, and the spread of its daily use (h per square-root day)."""
+    """Hours a day of each machine over all steps on one meter, and the spread of its daily use (h
+    per square-root day).
+    """
     n = int(code.max()) + 1
     hours = np.bincount(code[inside], np.maximum(step_h[inside], 0.0), n)
     days = np.bincount(code[inside], step_d[inside], n)

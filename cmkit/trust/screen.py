@@ -25,7 +25,8 @@ TRUST = names("trust")
 
 @dataclass(frozen=True)
 class Forecasts:
-    """What the screens need of the wear filter. exposure: usable bottles; expected: one-step forecasts without jumps (columns HISTORY);
+    """What the screens need of the wear filter. exposure: usable bottles; expected: one-step forecasts without jumps
+    (columns HISTORY);
     units: doubts about results in another unit, from which nothing was learnt."""
 
     exposure: pd.DataFrame
@@ -35,8 +36,8 @@ class Forecasts:
 
 @dataclass(frozen=True)
 class Trusted:
-    """trust: one row per sample; doubts: one per sample and doubt (columns DOUBTS), by compartment, day, sample; factors: one per bottle, the
-    factor its metals share (columns FACTORS)."""
+    """trust: one row per sample; doubts: one per sample and doubt (columns DOUBTS), by compartment, day, sample;
+    factors: one per bottle, the factor its metals share (columns FACTORS)."""
 
     trust: pd.DataFrame
     doubts: pd.DataFrame
@@ -48,8 +49,8 @@ class Trusted:
 
 
 def screen_bottles(known: Fleet, hours: Hours, forecasts: Forecasts, learnt: Learnt) -> Trusted:
-    """May each bottle be believed? believed: chance (0..1) that the bottle represents the charge it is labelled with, doubts taken as
-    independent; not a statement about the compartment.
+    """May each bottle be believed? believed: chance (0..1) that the bottle represents the charge it is labelled with,
+    doubts taken as independent; not a statement about the compartment.
     """
     rule, register = known.settings.trust, with_own(known.settings.analytes)
     panel = forecast_panel(known, forecasts, register)
@@ -84,7 +85,9 @@ def shifted_days(known: Fleet, forecasts: Forecasts, register: pd.DataFrame) -> 
 
 
 def _steady(exposure: pd.DataFrame) -> pd.Series:
-    """Bottles that follow another on the same fluid: what a fluid change leaves behind is the same guess for a whole fleet."""
+    """Bottles that follow another on the same fluid: what a fluid change leaves behind is the same guess for a whole
+    fleet.
+    """
     return exposure.loc[(exposure["order"] >= 1) & ~exposure["changed"].astype(bool), "sample"]
 
 
@@ -98,7 +101,9 @@ def _ordered(doubts: pd.DataFrame, samples: pd.DataFrame) -> pd.DataFrame:
 
 
 def _believed(samples: pd.DataFrame, doubts: pd.DataFrame, chances: pd.DataFrame, prior: float) -> pd.DataFrame:
-    """The trust table. Doubts of one kind count once, at their strongest; an exchange that cannot be told counts at its prior."""
+    """The trust table. Doubts of one kind count once, at their strongest; an exchange that cannot be told counts at its
+    prior.
+    """
     out = samples[["sample", "compartment"]].reset_index(drop=True)
     told = chances.set_index("sample")["chance"]
     exchanged = out["sample"].map(told).fillna(prior).clip(0, 1).to_numpy(dtype=float)

@@ -1,7 +1,9 @@
-"""Bottles that do not represent the charge: all metals high or low by one factor while the dissolved additives stay where they were.
+"""Bottles that do not represent the charge: all metals high or low by one factor while the dissolved additives stay
+where they were.
 
-Sediment from the bottom or the drain stream raises every metal alike; a flushed, diluted or freshly changed charge lowers them alike.
-Real wear moves some metals and not others. The call never removes an alarm; it asks for a repeat bottle first.
+Sediment from the bottom or the drain stream raises every metal alike; a flushed, diluted or freshly changed charge
+lowers them alike. Real wear moves some metals and not others. The call never removes an alarm; it asks for a repeat
+bottle first.
 """
 
 from typing import Any
@@ -29,12 +31,14 @@ def all_metals_factor(
     least_ppm: float,
     floor_sd: np.ndarray | float = 0.0,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """The factor common to all metals of a bottle: log factor g, its se (without the usual bottle factor), z, misfit Q, df.
+    """The factor common to all metals of a bottle: log factor g, its se (without the usual bottle factor), z, misfit Q,
+    df.
 
-    y, mean, var: [..., A], results and forecast mean and variance (ppm); metals expected below least_ppm, reported as a limit or
-    missing do not count. Q follows chi-square with df degrees of freedom when all metals share the factor. NaN where no metal counts.
-    floor_sd (ppm): the part of the noise that does not shrink with the level. Where g is low it weighs more on the log scale than the
-    forecast's variance says, so g is found again with it, on the metals that are still expected to show.
+    y, mean, var: [..., A], results and forecast mean and variance (ppm); metals expected below least_ppm, reported as a
+    limit or missing do not count. Q follows chi-square with df degrees of freedom when all metals share the factor. NaN
+    where no metal counts. floor_sd (ppm): the part of the noise that does not shrink with the level. Where g is low it
+    weighs more on the log scale than the forecast's variance says, so g is found again with it, on the metals that are
+    still expected to show.
     Source: guide how_it_is_computed, D3 (derived).
     """
     counts = np.isfinite(y) & np.isfinite(var) & (var > 0) & (mean >= least_ppm) & ~limit
@@ -60,13 +64,15 @@ def _weighted_mean(x: np.ndarray, weight: np.ndarray) -> np.ndarray:
 def bottle_factors(panel: Panel, register: pd.DataFrame, trust: Trust) -> pd.DataFrame:
     """One row per bottle of the panel (columns FACTORS); call is `all high`, `all low` or empty.
 
-    A first bottle is not called: what it is held against is the family's usual level, from which all its metals may differ together.
+    A first bottle is not called: what it is held against is the family's usual level, from which all its metals may
+    differ together.
     """
     metals = [i for i, a in enumerate(panel.analytes) if register.loc[a, "group"] == "wear metal" or a == "Si_ppm"]
     part = (panel.value[:, metals], panel.expected[:, metals], panel.sd[:, metals] ** 2)
     limit = (panel.below | panel.above)[:, metals]
     facts = register.loc[[panel.analytes[i] for i in metals]]
-    floor = np.hypot(facts["noise_floor"].to_numpy(dtype=float), 10.0 ** -facts["decimals"].to_numpy(dtype=float) / np.sqrt(12))  # fmt: skip
+    floor = np.hypot(facts["noise_floor"].to_numpy(dtype=float),
+        10.0 ** -facts["decimals"].to_numpy(dtype=float) / np.sqrt(12))  # fmt: skip
     g, se, z, misfit, df = all_metals_factor(
         *part, limit, trust.bottle_factor_sd, least_ppm=trust.factor_least_ppm, floor_sd=floor
     )
@@ -81,7 +87,9 @@ def bottle_factors(panel: Panel, register: pd.DataFrame, trust: Trust) -> pd.Dat
 
 
 def additive_shift(known: Fleet, register: pd.DataFrame) -> pd.DataFrame:
-    """How far the dissolved additives moved from the bottles before: sample, log_shift (median over elements; NaN not known)."""
+    """How far the dissolved additives moved from the bottles before: sample, log_shift (median over elements; NaN not
+    known).
+    """
     names = [a for a in register.index[register["group"] == "additive"] if a in known.samples]
     value, under = results(known.samples, names)
     usual, count = usual_results(known.samples, names)
@@ -103,21 +111,34 @@ def factor_doubts(factors: pd.DataFrame, shift: pd.DataFrame, trust: Trust) -> p
     todo = np.where(hit["call"] == "all high", _REQUEST_HIGH, _REQUEST_LOW)
     chance = trust.factor_probability * (1 - 2 * norm.sf(hit["z"].abs()))
     return doubt_rows(
-        hit, "not representative", "common factor, sd", hit["z"].to_numpy(), threshold=np.where(hit["z"] > 0, 1, -1) * trust.common_factor_z,
+        hit, "not representative", "common factor, sd", hit["z"].to_numpy(),
+        threshold=np.where(hit["z"] > 0, 1, -1) * trust.common_factor_z,
         probability=np.asarray(chance), reason=reason, todo=list(todo),
     )  # fmt: skip
 
 
-_REQUEST_HIGH = "Take a repeat bottle first: fluid warm and mixed, from mid-depth, never the bottom or the drain stream. Any alarm stands until then."
-_REQUEST_LOW = "Ask whether the fluid was changed, topped up or flushed before the bottle was filled, and record it; else take a repeat bottle."
+_REQUEST_HIGH = (
+    "Take a repeat bottle first: fluid warm and mixed, from mid-depth, never the bottom or the drain "
+    "stream. Any alarm stands until then."
+)
+_REQUEST_LOW = (
+    "Ask whether the fluid was changed, topped up or flushed before the bottle was filled, and record it; "
+    "else take a repeat bottle."
+)
 
 
 def _reason(row: Any, moved: float) -> str:
     times = float(np.exp(row.log_factor))
     additives = "" if np.isnan(row.log_shift) else _additive_words(row.log_shift, moved)
     if row.call == "all high":
-        return f"all {row.df + 1} metals are {times:.1f} times what was expected{additives}: drawn from the bottom or the drain stream?"
-    return f"all {row.df + 1} metals are {times:.2f} times what was expected{additives}: flushed, diluted, or a fluid change not recorded?"
+        return (
+            f"all {row.df + 1} metals are {times:.1f} times what was expected{additives}: drawn from the bottom or "
+            f"the drain stream?"
+        )
+    return (
+        f"all {row.df + 1} metals are {times:.2f} times what was expected{additives}: flushed, diluted, or a fluid "
+        f"change not recorded?"
+    )
 
 
 def _additive_words(shift: float, moved: float) -> str:

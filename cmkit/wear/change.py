@@ -1,7 +1,10 @@
-"""Change of rate: the generalised likelihood ratio of a step in the wear rate some intervals ago, and when to believe it.
+"""Change of rate: the generalised likelihood ratio of a step in the wear rate some intervals ago, and when to believe
+it.
 
-For each onset k = 0..3 intervals ago the *signature* e = (level, rate) is carried: what the state would still be wrong by, per unit of
-step, after the updates since. Idea: Willsky and Jones 1976; the state is corrected by the jump estimate. Recursion derived for this filter.
+For each onset k = 0..3 intervals ago the *signature* e = (level, rate) is carried: what the state would still be wrong
+by, per unit of
+step, after the updates since. Idea: Willsky and Jones 1976; the state is corrected by the jump estimate. Recursion
+derived for this filter.
 """
 
 from dataclasses import dataclass
@@ -26,7 +29,9 @@ _TIE = 1e-9 * np.arange(DEPTH, 0, -1)[:, None]
 
 @dataclass
 class Watch:
-    """Running sums of B series; rows 0..DEPTH-1 are onsets k intervals ago. Changed in place by `advance` and `clear`."""
+    """Running sums of B series; rows 0..DEPTH-1 are onsets k intervals ago. Changed in place by
+    `advance` and `clear`.
+    """
 
     level: Floats
     rate: Floats
@@ -55,8 +60,8 @@ def advance(
 ) -> Floats:
     """One sample of every series; returns GLR per onset, shape (DEPTH, B), 0 where an onset has no evidence yet.
 
-    nu, s: innovation and its variance; gain: of level and rate; weight: information of the result against an exact one (1; less for a
-    censored result; 0 where there is none).
+    nu, s: innovation and its variance; gain: of level and rate; weight: information of the result against an exact one
+    (1; less for a censored result; 0 where there is none).
     """
     for rows in (watch.level, watch.rate, watch.num, watch.raw, watch.den, watch.past_z):
         rows[1:] = rows[:-1]
@@ -75,9 +80,11 @@ def advance(
 
 
 def jump(watch: Watch, glr: Floats, scale: Floats) -> tuple[NDArray[np.int64], Floats, Floats, Floats]:
-    """Series whose change is believed, with the size of the step, its variance and the signature (2, hits) of that onset.
+    """Series whose change is believed, with the size of the step, its variance and the signature (2, hits) of that
+    onset.
 
-    Believed only when the likeliest onset leaves two samples or more, with |GLR| > 3.5, the last |z| > 1.5 with the same sign, and no departure beyond 2 the other way in
+    Believed only when the likeliest onset leaves two samples or more, with |GLR| > 3.5, the last |z| > 1.5 with the
+    same sign, and no departure beyond 2 the other way in
     the sample before the window. scale: prior standard deviation of a step is sqrt(2) * scale (B,), ppm/h.
     """
     best = np.argmax(np.abs(glr) + _TIE, axis=0)

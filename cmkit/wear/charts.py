@@ -1,4 +1,6 @@
-"""Control charts of one series, for what a person looks at: exponentially weighted average and cumulative sum. The fleet is judged by the filter."""
+"""Control charts of one series, for what a person looks at: exponentially weighted average and cumulative sum. The
+fleet is judged by the filter.
+"""
 
 from dataclasses import dataclass
 
@@ -21,8 +23,9 @@ class Chart:
 def ewma_chart(y: ArrayLike, target: float, sd: float, weight: float = 0.3, width: float = 3.0) -> Chart:
     """Exponentially weighted moving average about `target` (NIST/SEMATECH e-Handbook 6.3.2.4).
 
-    y [n] in order of time; sd of one value, > 0; weight of the newest, in (0, 1]; width in sd of the statistic. The limits are those of point i,
-    narrower at first, not only the ones it settles to. Raises ValueError outside these ranges.
+    y [n] in order of time; sd of one value, > 0; weight of the newest, in (0, 1]; width in sd of the statistic. The
+    limits are those of point i, narrower at first, not only the ones it settles to. Raises ValueError outside these
+    ranges.
     """
     if not (0 < weight <= 1 and sd > 0 and width > 0):
         raise ValueError(
@@ -41,8 +44,8 @@ def ewma_chart(y: ArrayLike, target: float, sd: float, weight: float = 0.3, widt
 def cusum_chart(y: ArrayLike, target: float, slack: float, decision: float) -> tuple[Chart, Chart]:
     """Cumulative sums above and below `target` (tabular form, NIST/SEMATECH e-Handbook 6.3.2.3): high side, low side.
 
-    y [n] in order of time; slack: what is let pass per point, half the shift looked for; decision: the sum that signals; all in y's unit,
-    slack >= 0, decision > 0. Raises ValueError outside these ranges.
+    y [n] in order of time; slack: what is let pass per point, half the shift looked for; decision: the sum that
+    signals; all in y's unit, slack >= 0, decision > 0. Raises ValueError outside these ranges.
     """
     if not (slack >= 0 and decision > 0):
         raise ValueError(

@@ -1,7 +1,9 @@
-"""What the condition results say on their own: fluid past its use, thinned, thickened, wet, dirty. Rules `level`, `falling`, `two-sided`, `ordinal`.
+"""What the condition results say on their own: fluid past its use, thinned, thickened, wet, dirty. Rules `level`,
+`falling`, `two-sided`, `ordinal`.
 
-Each bottle is held against the limits of its family (`wear.limits`): as it is, as a rise above or a change from the fresh fluid, or as a cleanliness
-code. What is fresh is learnt from the fleet's own young bottles of that fluid and grade, else from the grade's name, else it is not known and
+Each bottle is held against the limits of its family (`wear.limits`): as it is, as a rise above or a change from the
+fresh fluid, or as a cleanliness code. What is fresh is learnt from the fleet's own young bottles of that fluid and
+grade, else from the grade's name, else it is not known and
 such a limit is not judged. A bottle without usable hours is judged too: its level needs none.
 """
 
@@ -35,11 +37,12 @@ _TREND_MOST = 300
 
 
 def judge_conditions(known: Fleet, exposure: pd.DataFrame, learnt: Learnt, register: pd.DataFrame) -> pd.DataFrame:
-    """Evidence rows (columns EVIDENCE) for every bottle whose condition results pass a limit; one row per bottle, analyte and direction.
+    """Evidence rows (columns EVIDENCE) for every bottle whose condition results pass a limit; one row per bottle,
+    analyte and direction.
 
-    A fixed limit (maker's or practice) gives alert or alarm as it says; a family percentile gives an alert above the upper bound of its own
-    uncertainty, since it fixes the share of bottles that pass it and not the risk. A result reported as below a limit never passes an upper one, one reported
-    as above a limit never a lower one.
+    A fixed limit (maker's or practice) gives alert or alarm as it says; a family percentile gives an alert above the
+    upper bound of its own uncertainty, since it fixes the share of bottles that pass it and not the risk. A result
+    reported as below a limit never passes an upper one, one reported as above a limit never a lower one.
     """
     shots = _bottles(known, exposure)
     judged = _judged(learnt.limits, register).reset_index(drop=True)
@@ -65,7 +68,9 @@ def judge_conditions(known: Fleet, exposure: pd.DataFrame, learnt: Learnt, regis
 
 
 def _bottles(known: Fleet, exposure: pd.DataFrame) -> pd.DataFrame:
-    """Every bottle, in the order of known.samples, with its compartment's family and site, its fluid's hours and what the fluid is."""
+    """Every bottle, in the order of known.samples, with its compartment's family and site, its fluid's hours and what
+    the fluid is.
+    """
     samples = known.samples[["sample", "compartment", "drawn_on", "fluid_h"]].reset_index(drop=True)
     reported = known.samples["reported_on"].fillna(known.samples["received_on"]).fillna(known.samples["drawn_on"])
     samples["known_on"] = reported.to_numpy()
@@ -92,8 +97,9 @@ def relative_to_fresh(limits: pd.DataFrame, register: pd.DataFrame) -> list[str]
 def fresh_values(known: Fleet, exposure: pd.DataFrame, analytes: list[str]) -> pd.DataFrame:
     """What each analyte is in fresh fluid, per site x fluid x grade (columns FRESH).
 
-    Learnt, in this order, from the middle of at least five young bottles of the site, else of the fleet; from the trend of at least ten
-    bottles of the fleet carried back to 0 h (median of pairwise slopes); from the middle of the grade. Else NaN, with the reason in words.
+    Learnt, in this order, from the middle of at least five young bottles of the site, else of the fleet; from the trend
+    of at least ten bottles of the fleet carried back to 0 h (median of pairwise slopes); from the middle of the grade.
+    Else NaN, with the reason in words.
     basis: `young bottles`, `trend`, `grade`, `not known`.
     """
     shots = _bottles(known, exposure)
@@ -160,7 +166,8 @@ def _codes(rows: pd.DataFrame, others: pd.DataFrame) -> tuple[NDArray[np.int64],
 def _pairs(
     family: NDArray[np.int64], measured: NDArray[np.bool_], of_limit: NDArray[np.int64], limits: NDArray[np.int64]
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Every measured bottle with every one of these limits of its family: row of the bottle, row of the limit; in order of bottles, then of limits.
+    """Every measured bottle with every one of these limits of its family: row of the bottle, row of the limit; in order
+    of bottles, then of limits.
 
     family: number of each bottle's family; of_limit: the same of every limit; limits: rows of those that are meant.
     """
@@ -175,7 +182,8 @@ def _pairs(
 
 
 def _passed(
-    shots: pd.DataFrame, samples: pd.DataFrame, limits: pd.DataFrame, pairs: tuple[NDArray[Any], NDArray[Any]], row: pd.Series
+    shots: pd.DataFrame, samples: pd.DataFrame, limits: pd.DataFrame, pairs: tuple[NDArray[Any], NDArray[Any]],
+    row: pd.Series
 ) -> pd.DataFrame:  # fmt: skip
     """Rows for one analyte's bottles that pass a limit of their family; pairs: rows of `shots` and of `limits`."""
     name, (b, k) = row["analyte"], pairs
@@ -208,7 +216,9 @@ def _passed(
 
 
 def _in_unit(limit: Floats, measure: NDArray[Any], fresh: Floats) -> Floats:
-    """A limit in the unit of what is shown: as it is, above the fresh value, or as a share of it; NaN where fresh is not known."""
+    """A limit in the unit of what is shown: as it is, above the fresh value, or as a share of it; NaN where fresh is
+    not known.
+    """
     return np.where(measure == "change", fresh * (1 + limit), np.where(measure == "rise", fresh + limit, limit))
 
 
@@ -232,9 +242,15 @@ def _words(r, row: pd.Series) -> str:  # type: ignore[no-untyped-def]
     said = f"{row['name']} {'below ' if r.below else 'above ' if r.above else ''}{r.x:.4g}{unit}"
     if r.measure == "change":
         turn = "above" if r.x > r.fresh else "below"
-        return f"{said}, {abs(r.x / r.fresh - 1):.0%} {turn} fresh ({r.fresh:.3g}{unit}); {whose} is {abs(r.threshold / r.fresh - 1):.0%}"
+        return (
+            f"{said}, {abs(r.x / r.fresh - 1):.0%} {turn} fresh ({r.fresh:.3g}{unit}); {whose} is "
+            f"{abs(r.threshold / r.fresh - 1):.0%}"
+        )
     if r.measure == "rise":
-        return f"{said}, {r.x - r.fresh:.3g}{unit} above fresh ({r.fresh:.3g}{unit}); {whose} is {r.threshold - r.fresh:.3g}{unit}"
+        return (
+            f"{said}, {r.x - r.fresh:.3g}{unit} above fresh ({r.fresh:.3g}{unit}); {whose} is "
+            f"{r.threshold - r.fresh:.3g}{unit}"
+        )
     return f"{said}, {way} {whose} of {r.threshold:.3g}{unit}"
 
 
@@ -255,5 +271,6 @@ def _base_spent(shots: pd.DataFrame, samples: pd.DataFrame) -> pd.DataFrame:
         hit["acid"],
     )
     out["unit"], out["state"], out["side"] = "mg KOH/g", "alert", "down"
-    out["words"] = [f"base number {b:.3g} no longer above the acid number {a:.3g}: the oil's reserve is spent" for b, a in zip(hit["base"], hit["acid"], strict=True)]  # fmt: skip
+    out["words"] = [f"base number {b:.3g} no longer above the acid number {a:.3g}: the oil's reserve is spent" for b,
+    a in zip(hit["base"], hit["acid"], strict=True)]  # fmt: skip
     return out

@@ -1,4 +1,5 @@
-"""What acts on each bottle without the judgement: limits of makers and of practice, a low level, and, for information, limits of the family.
+"""What acts on each bottle without the judgement: limits of makers and of practice, a low level, and, for information,
+limits of the family.
 
 Whether a result is unusual for its own compartment is for the judgement to say (`cmkit.judge`).
 """
@@ -28,10 +29,12 @@ def collect_evidence(
     conditions: pd.DataFrame,
     register: pd.DataFrame,
 ) -> pd.DataFrame:
-    """Every rule that fired on every bottle, one row each (columns EVIDENCE), sorted by compartment, date, analyte, rule.
+    """Every rule that fired on every bottle, one row each (columns EVIDENCE), sorted by compartment, date, analyte,
+    rule.
 
-    history: wear filter with change acceptance on; conditions: rows of `wear.conditions.judge_conditions`; limits: `wear.limits`.
-    A bottle without usable hours has no trend; what needs no hours (level, condition, fluid found low) is judged there too.
+    history: wear filter with change acceptance on; conditions: rows of `wear.conditions.judge_conditions`; limits:
+    `wear.limits`. A bottle without usable hours has no trend; what needs no hours (level, condition, fluid found low)
+    is judged there too.
     """
     alarm = known.settings.alarm
     trend = history.merge(register[["name", "unit"]], left_on="analyte", right_index=True, how="left")
@@ -83,7 +86,9 @@ def _rows(
 
 
 def _family_rates(trend: pd.DataFrame, limits: pd.DataFrame, alarm: Alarm) -> pd.DataFrame:
-    """Rates surely (90 %, one-sided) above the family's alarm limit, from the second bottle of a life on; an alert by themselves."""
+    """Rates surely (90 %, one-sided) above the family's alarm limit, from the second bottle of a life on; an alert by
+    themselves.
+    """
     own = limits[(limits["measure"] == "rate") & (limits["direction"] == "up")]
     rated = trend[trend["order"] >= 1].merge(own, on=["family", "analyte"], suffixes=("", "_limit"))
     hit = rated[rated["rate"] - 1.282 * rated["rate_sd"] >= rated["alarm"]]
@@ -123,10 +128,11 @@ def _levels(trend: pd.DataFrame, limits: pd.DataFrame) -> pd.DataFrame:
 
 
 def _low_level(known: Fleet, exposure: pd.DataFrame) -> pd.DataFrame:
-    """A sealed compartment found low has lost fluid: an alert, and an alarm when it was low when last looked at too (common practice).
+    """A sealed compartment found low has lost fluid: an alert, and an alarm when it was low when last looked at too
+    (common practice).
 
-    A bottle whose level was not noted says neither: the alert stands until the level is noted again or somebody worked there or looked
-    inside. Topping up mends no leak. Another component starts afresh.
+    A bottle whose level was not noted says neither: the alert stands until the level is noted again or somebody worked
+    there or looked inside. Topping up mends no leak. Another component starts afresh.
     """
     seen = _sealed_bottles(known, exposure)
     of = [seen["compartment"], seen["life"]]
@@ -139,7 +145,8 @@ def _low_level(known: Fleet, exposure: pd.DataFrame) -> pd.DataFrame:
     words = np.select(
         [standing, again],
         [
-            "found low on " + found_on.dt.strftime("%Y-%m-%d").fillna("") + " and the level not noted since: leak suspected",
+            "found low on " + found_on.dt.strftime("%Y-%m-%d").fillna("") + " and the level not noted since: leak "
+            "suspected",
             "found low again: leak suspected",
         ],
         "found low: a sealed compartment has no other way to lose fluid, leak suspected",
@@ -168,7 +175,9 @@ _ANSWERS_LOW = ["repair", "replace", "change", "flush"]  # work at which the com
 
 
 def _answered_on(known: Fleet, seen: pd.DataFrame) -> pd.Series:
-    """The last day before each bottle on which its compartment was looked into or worked on (a bottle is drawn before the work of its day)."""
+    """The last day before each bottle on which its compartment was looked into or worked on (a bottle is drawn before
+    the work of its day).
+    """
     work = known.services.loc[known.services["kind"].isin(_ANSWERS_LOW), ["compartment", "done_on"]]
     looks = known.findings[["compartment", "found_on"]].rename(columns={"found_on": "done_on"})
     done = pd.concat([work, looks]).dropna().sort_values("done_on", kind="stable")

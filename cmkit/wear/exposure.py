@@ -1,14 +1,16 @@
 """Exposure: how long a fluid has really gathered metal, once changes, top-ups, carry-out and filtering are allowed for.
 
-Mass balance of one metal in a charge of V litres (C in ppm, t in operating hours, w the metal released, q the make-up, r the removal
-by filter and settling, kappa the share of metal that leaves with lost fluid, c_f the metal in fresh fluid):
+Mass balance of one metal in a charge of V litres (C in ppm, t in operating hours, w the metal released, q the make-up,
+r the removal by filter and settling, kappa the share of metal that leaves with lost fluid, c_f the metal in fresh
+fluid):
 
     dC/dt = w/V - (q/V)(kappa C - c_f) - r C          beta = w/V, the wear rate in ppm per hour at full charge
 
-It is linear, so between two bottles C = phi C_before + beta psi + chi c_f. phi is the share of the old level that is still there, psi the
-*effective hours*, chi the share of the charge that is fresh. A fluid change is only another event that multiplies.
-Source (guide how_it_is_computed, A): linear ordinary differential equation, solved in closed form and checked against numerical integration in the tests; the
-equilibrium of production against removal is the classical Anderson-Driver geometric series.
+It is linear, so between two bottles C = phi C_before + beta psi + chi c_f. phi is the share of the old level that is
+still there, psi the *effective hours*, chi the share of the charge that is fresh. A fluid change is only another event
+that multiplies. Source (guide how_it_is_computed, A): linear ordinary differential equation, solved in closed form and
+checked against numerical integration in the tests; the equilibrium of production against removal is the classical
+Anderson-Driver geometric series.
 """
 
 from dataclasses import dataclass, fields
@@ -29,7 +31,8 @@ _RUN, _TOP_UP, _CHANGE, _SAMPLE = range(4)
 def effective_hours(a: ArrayLike, hours: ArrayLike) -> Floats:
     """E(a, d) = (1 - exp(-a d))/a: hours that count when a share `a` per hour is lost on the way; d itself at a = 0.
 
-    a: loss per hour (1/h), any sign; hours: operating hours d >= 0. Shapes broadcast. Series d (1 - ad/2 + (ad)^2/6) below |ad| = 1e-5.
+    a: loss per hour (1/h), any sign; hours: operating hours d >= 0. Shapes broadcast. Series d (1 - ad/2 + (ad)^2/6)
+    below |ad| = 1e-5.
     """
     a, d = np.broadcast_arrays(np.asarray(a, float), np.asarray(hours, float))
     x = a * d
@@ -42,10 +45,11 @@ def effective_hours(a: ArrayLike, hours: ArrayLike) -> Floats:
 class Events:
     """Events of many compartments as arrays of one length, each compartment's together and in order of running hours.
 
-    chain: integer, one per compartment or life (equal values adjacent); hours: run before the event; kind: index into KINDS; amount:
-    litres of a top-up, residual share of a change; make_up, loss: litres per hour during the run, replaced as they go or left to fall until
-    the next top-up; removal: 1/h; volume: charge in litres (NaN: unknown, then nothing dilutes); carry_out: kappa; sd: standard
-    deviation of the event's own factor (residual share; top-up as a share of the charge; make-up missed before a sample);
+    chain: integer, one per compartment or life (equal values adjacent); hours: run before the event; kind: index into
+    KINDS; amount: litres of a top-up, residual share of a change; make_up, loss: litres per hour during the run,
+    replaced as they go or left to fall until the next top-up; removal: 1/h; volume: charge in litres (NaN: unknown,
+    then nothing dilutes); carry_out: kappa; sd: standard deviation of the event's own factor (residual share; top-up as
+    a share of the charge; make-up missed before a sample);
     sd_hours: of the moment of a change.
     """
 
@@ -64,7 +68,9 @@ class Events:
 
 @dataclass(frozen=True)
 class Exposure:
-    """Per sample, in the order of the events: phi, psi (h), chi (share of fresh fluid), sd_phi, sd_psi (h), since the last sample."""
+    """Per sample, in the order of the events: phi, psi (h), chi (share of fresh fluid), sd_phi, sd_psi (h), since the
+    last sample.
+    """
 
     phi: Floats
     psi: Floats
@@ -80,12 +86,14 @@ def exposure_chain(
     fresh_ppm: ArrayLike = 1.0,
     level: str = "held",
 ) -> Exposure:
-    """phi, psi, chi of each sample of an event list (interval form: counted from the sample before, or from the list's start).
+    """phi, psi, chi of each sample of an event list (interval form: counted from the sample before, or from the list's
+    start).
 
-    events: columns compartment, kind (run, top_up, change, sample), hours (run before the event, or of a `run`), amount (litres or residual
-    share), and if wanted make_up_l_per_h, removal_per_h, sd. volume_l, carry_out, fresh_ppm: one number or one per event. level:
-    `held` (make-up is added as it is lost) or `falling` (the level falls until the next top-up). chi is in ppm when fresh_ppm is given.
-    Raises ValueError for a top-up larger than the charge, hours that are negative, an unknown kind or level.
+    events: columns compartment, kind (run, top_up, change, sample), hours (run before the event, or of a `run`), amount
+    (litres or residual share), and if wanted make_up_l_per_h, removal_per_h, sd. volume_l, carry_out, fresh_ppm: one
+    number or one per event. level: `held` (make-up is added as it is lost) or `falling` (the level falls until the next
+    top-up). chi is in ppm when fresh_ppm is given. Raises ValueError for a top-up larger than the charge, hours that
+    are negative, an unknown kind or level.
     """
     if level not in ("held", "falling"):
         raise ValueError(f"level {level!r}, wanted 'held' or 'falling'")
@@ -126,7 +134,9 @@ def _refuse_impossible(events: Events) -> None:
 
 
 def chain(events: Events) -> Exposure:
-    """The one pass over all events: the k-th event of every compartment at once. Cost grows with the longest compartment's list."""
+    """The one pass over all events: the k-th event of every compartment at once. Cost grows with the longest
+    compartment's list.
+    """
     starts, lengths = _runs_of(events.chain)
     longest_first = np.argsort(-lengths, kind="stable")
     starts, lengths = starts[longest_first], lengths[longest_first]
@@ -214,14 +224,18 @@ def sample_exposure(
     *,
     residuals: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
-    """One row per usable sample (columns COLUMNS), sorted by compartment, life, run_h, drawn_on; interval form, chi per 1 ppm in fresh fluid.
+    """One row per usable sample (columns COLUMNS), sorted by compartment, life, run_h, drawn_on; interval form, chi per
+    1 ppm in fresh fluid.
 
-    known: the fleet as known on a day. hours: sample, compartment, meter_h, run_h, sd_h, usable. services: service, compartment, run_h,
-    sd_h, usable; make_up, pace: of the whole fleet (`wear.timeline`), learnt from `known` itself when left out; residuals: what a change leaves in each
-    kind (`wear.residual`), the kinds' assumed shares when left out. A service without usable hours is placed by its date. A `replace` service or `fitted_on` starts a new life. `start` says
-    how the first bottle of a life is chained: `component` (from new), `fluid` (from the last change known), `unknown` (then fluid_h is NaN,
-    phi 1, psi 0, and only the family's usual level is known beforehand), empty for later bottles. sd_phi, sd_psi: standard deviations
-    from residual fluid, from top-ups not recorded and from the moment of a change. volume_known False: no correction for top-ups.
+    known: the fleet as known on a day. hours: sample, compartment, meter_h, run_h, sd_h, usable. services: service,
+    compartment, run_h, sd_h, usable; make_up, pace: of the whole fleet (`wear.timeline`), learnt from `known` itself
+    when left out; residuals: what a change leaves in each kind (`wear.residual`), the kinds' assumed shares when left
+    out. A service without usable hours is placed by its date. A `replace` service or `fitted_on` starts a new life.
+    `start` says
+    how the first bottle of a life is chained: `component` (from new), `fluid` (from the last change known), `unknown`
+    (then fluid_h is NaN, phi 1, psi 0, and only the family's usual level is known beforehand), empty for later bottles.
+    sd_phi, sd_psi: standard deviations from residual fluid, from top-ups not recorded and from the moment of a change.
+    volume_known False: no correction for top-ups.
     """
     line = timeline(known, hours, services, usual_pace(known, hours) if pace is None else pace)
     line = with_make_up(line, usual_make_up(line) if make_up is None else make_up)
@@ -238,7 +252,8 @@ def exposure_of(line: pd.DataFrame) -> pd.DataFrame:
     kind = line["what"].map({name: code for code, name in enumerate(KINDS)}).to_numpy(np.int64)
     done = chain(
         Events(
-            line["chain"].to_numpy(np.int64), column("hours"), kind, column("amount"), column("make_up"), column("loss"),
+            line["chain"].to_numpy(np.int64), column("hours"), kind, column("amount"), column("make_up"),
+            column("loss"),
             column("removal"), column("volume_l"), column("carry_out"), column("sd"), column("sd_hours"),
         )
     )  # fmt: skip

@@ -1,7 +1,9 @@
-"""Family numbers: what is usual for a family of compartments, estimated from all its results together and frozen between reviews.
+"""Family numbers: what is usual for a family of compartments, estimated from all its results together and frozen
+between reviews.
 
-Estimation maximises the pooled likelihood of the filter's own one-step forecasts (a Student form, so that a few sick machines do not set
-what is usual), with log-normal penalties. A family leans on its parent (all compartments of the same kind), the parent on the analyte register.
+Estimation maximises the pooled likelihood of the filter's own one-step forecasts (a Student form, so that a few sick
+machines do not set what is usual), with log-normal penalties. A family leans on its parent (all compartments of the
+same kind), the parent on the analyte register.
 Derivation: guide how_it_is_computed, B2. Between-series variance: Paule and Mandel's estimator, recommended over moment
 estimators by Veroniki and others 2015.
 """
@@ -26,7 +28,8 @@ COLUMNS = names("numbers")
 ENOUGH_SERIES, ENOUGH_VALUES = int(constant("wear", "fitted_series")), int(constant("wear", "fitted_values"))
 _MOST_SERIES = int(constant("wear", "family_most_series"))
 _USUAL_CV, _USUAL_LOAD = constant("wear", "usual_rate_cv"), constant("wear", "usual_load_share")
-# fitted together: log rate_mean, log rate_sd/rate_mean, log noise_share, log load_share, and the content of fresh fluid as a share of the usual level
+# fitted together: log rate_mean, log rate_sd/rate_mean, log noise_share, log load_share, and the content of fresh
+# fluid as a share of the usual level
 LOOSE = np.array([1.5, 0.5, 0.5, 0.5, 0.5])  # sd of the penalties: own choice
 _LEAN = np.array([0.7, 0.4, 0.3, 0.3, 0.25])  # the same of a family about its parent
 FRESH = 4
@@ -37,15 +40,19 @@ CONSTANTS = ["level_mean", "level_var", "noise_floor", "unit", "usual"]  # of a 
 
 
 def family_numbers(
-    exposure: pd.DataFrame, samples: pd.DataFrame, register: pd.DataFrame, frozen: pd.DataFrame | None = None, steps: pd.DataFrame | None = None
+    exposure: pd.DataFrame, samples: pd.DataFrame, register: pd.DataFrame, frozen: pd.DataFrame | None = None,
+    steps: pd.DataFrame | None = None
 ) -> pd.DataFrame:  # fmt: skip
-    """One row per family and analyte of rule `rate` that has a result (columns COLUMNS), sorted by family and register order.
+    """One row per family and analyte of rule `rate` that has a result (columns COLUMNS), sorted by family and register
+    order.
 
-    exposure: `sample_exposure`; samples: wide results. rate_mean, rate_sd ppm/h; noise_floor, level_mean, fresh_ppm ppm; level_var ppm^2; noise_share, load_share shares; drift_share share per sqrt(1000 h).
+    exposure: `sample_exposure`; samples: wide results. rate_mean, rate_sd ppm/h; noise_floor, level_mean, fresh_ppm
+    ppm; level_var ppm^2; noise_share, load_share shares; drift_share share per sqrt(1000 h).
     rounding_step ppm: root of the mean squared step its laboratories round to (`wear.rounding`).
-    level_mean, level_var: mean and variance of the level of a used fluid when it is drained. basis: `fitted`, `parent` (too few results of its own, leans on its kind) or
-    `register` (its kind has too few as well). frozen: an earlier table; families and analytes in it are used as they stand. steps: :func:`rate_steps` of the
-    whole fleet where `samples` are a part of it.
+    level_mean, level_var: mean and variance of the level of a used fluid when it is drained. basis: `fitted`, `parent`
+    (too few results of its own, leans on its kind) or `register` (its kind has too few as well). frozen: an earlier
+    table; families and analytes in it are used as they stand. steps: :func:`rate_steps` of the whole fleet where
+    `samples` are a part of it.
     """
     analytes = by_rule(register, "rate")
     reported = [a for a in analytes if a in samples]
@@ -85,9 +92,11 @@ def _with_new(frozen: pd.DataFrame, fitted: pd.DataFrame) -> pd.DataFrame:
 
 
 def drift(numbers: pd.DataFrame, frozen: pd.DataFrame) -> pd.DataFrame:
-    """How far numbers estimated now lie from the frozen ones: family, analyte, rate_frozen, rate_now, ratio, sds (change of the rate over its standard error), words.
+    """How far numbers estimated now lie from the frozen ones: family, analyte, rate_frozen, rate_now, ratio, sds
+    (change of the rate over its standard error), words.
 
-    The standard error of a family's mean rate is taken as sqrt(rate_sd^2/n) of each side. Only families and analytes in both tables.
+    The standard error of a family's mean rate is taken as sqrt(rate_sd^2/n) of each side. Only families and analytes in
+    both tables.
     """
     both = numbers.merge(frozen[COLUMNS], on=["family", "analyte"], suffixes=("_now", "_frozen"))
     se2 = (both["rate_sd_now"] ** 2 / both["n_series_now"]) + (both["rate_sd_frozen"] ** 2 / both["n_series_frozen"])
@@ -112,7 +121,8 @@ def drift_report(moved: pd.DataFrame, frozen_on: str, most: int = 5) -> str:
         furthest = [f" (furthest: {r.family}, {r.analyte}, {r.ratio:.2g} times)" for r in moved.head(1).itertuples()]
         return f"{head}: no notable drift in {len(moved)} families and results{''.join(furthest)}."
     lines = [
-        f"  {r.family}, {r.analyte}: {1000 * r.rate_frozen:.2g} then, {1000 * r.rate_now:.2g} ppm per 1,000 h now, {r.words}"
+        f"  {r.family}, {r.analyte}: {1000 * r.rate_frozen:.2g} then, {1000 * r.rate_now:.2g} ppm per 1,000 h now, "
+        f"{r.words}"
         for r in away.head(most).itertuples()
     ]
     more = [f"  and {len(away) - most} more"] if len(away) > most else []
@@ -124,8 +134,9 @@ def drift_report(moved: pd.DataFrame, frozen_on: str, most: int = 5) -> str:
 def paule_mandel(estimates: ArrayLike, variances: ArrayLike) -> tuple[float, float, float, Floats]:
     """Between-series variance tau2, mean, its standard error, and the estimates shrunk towards the mean.
 
-    Solves sum (b_i - mu)^2/(v_i + tau2) = n - 1 for tau2 (0 when even tau2 = 0 leaves less), mu the weighted mean. Needs n >= 2 and
-    positive variances, else ValueError. The sum falls with tau2 and is convex, so Newton's steps from 0 rise to the root (DerSimonian and Kacker 2007).
+    Solves sum (b_i - mu)^2/(v_i + tau2) = n - 1 for tau2 (0 when even tau2 = 0 leaves less), mu the weighted mean.
+    Needs n >= 2 and positive variances, else ValueError. The sum falls with tau2 and is convex, so Newton's steps from
+    0 rise to the root (DerSimonian and Kacker 2007).
     """
     b, v = np.asarray(estimates, float), np.asarray(variances, float)
     if len(b) < 2 or b.shape != v.shape or not (v > 0).all():
@@ -161,7 +172,8 @@ def _fit_all(data: Panel, register: pd.DataFrame, steps: pd.DataFrame) -> pd.Dat
     parent_enough = ((parents["n_series"] >= ENOUGH_SERIES) & (parents["n_values"] >= ENOUGH_VALUES)).to_numpy()[up]
     m, ratio, b, eta = np.exp(best[:, :FRESH]).T
     return families.assign(
-        rate_mean=m, rate_sd=ratio * m, noise_floor=families["noise_floor"], noise_share=b, load_share=eta, drift_share=DRIFT_SHARE, rounding_step=families["unit"], fresh_ppm=best[:, FRESH] * families["usual"],
+        rate_mean=m, rate_sd=ratio * m, noise_floor=families["noise_floor"], noise_share=b, load_share=eta,
+        drift_share=DRIFT_SHARE, rounding_step=families["unit"], fresh_ppm=best[:, FRESH] * families["usual"],
         basis=pd.Series(np.where(enough, "fitted", np.where(parent_enough, "parent", "register")), dtype="str"),
     )  # fmt: skip
 
@@ -170,7 +182,9 @@ def fit_kinds(
     data: Panel, series: pd.DataFrame, register: pd.DataFrame, steps: pd.DataFrame, *,
     free: tuple[int, ...] = tuple(range(FRESH + 1)), sweeps: int = _SWEEPS,
 ) -> tuple[pd.DataFrame, Floats, Floats]:  # fmt: skip
-    """Facts of every kind and analyte, their best parameters and the centre of the penalties (columns as of :func:`fit_groups`)."""
+    """Facts of every kind and analyte, their best parameters and the centre of the penalties (columns as of
+    :func:`fit_groups`).
+    """
     parents = _facts(data, series, "kind", register, steps)
     first = np.log(parents[["m0", "noise_share"]].to_numpy(float))
     usual = np.log([_USUAL_CV, _USUAL_LOAD])
@@ -180,7 +194,9 @@ def fit_kinds(
 
 
 def _facts(data: Panel, series: pd.DataFrame, by: str, register: pd.DataFrame, steps: pd.DataFrame) -> pd.DataFrame:
-    """Per group (kind or family) and analyte: counts, usual level (level_mean, level_var), a first rate m0, and the register's noise."""
+    """Per group (kind or family) and analyte: counts, usual level (level_mean, level_var), a first rate m0, and the
+    register's noise.
+    """
     seen = np.isfinite(data.y)
     life = series["life_row"].to_numpy()
     psi, phi = data.exposure["psi"][life], data.exposure["phi"][life]
@@ -195,8 +211,10 @@ def _facts(data: Panel, series: pd.DataFrame, by: str, register: pd.DataFrame, s
         square=steps.to_numpy()[data.bottle[life][s, i], steps.columns.get_indexer(series["analyte"])[s]] ** 2,
     )  # fmt: skip
     out = long.groupby([by, "analyte"], sort=True).agg(
-        usual=("level", "median"), level_mean=("drained", "median"), drains=("drained", "count"), rate=("rate", "median"),
-        psi=("psi", "median"), contrast=("chi", "std"), n_values=("level", "size"), n_series=("series", "nunique"), parent=("parent", "first"), square=("square", "mean"),
+        usual=("level", "median"), level_mean=("drained", "median"), drains=("drained", "count"),
+        rate=("rate", "median"),
+        psi=("psi", "median"), contrast=("chi", "std"), n_values=("level", "size"), n_series=("series", "nunique"),
+        parent=("parent", "first"), square=("square", "mean"),
     )  # fmt: skip
     out = out.reset_index().join(register[["noise_floor", "noise_share"]], on="analyte")
     out["level_mean"] = out["level_mean"].where(out["drains"] >= ENOUGH_SERIES, out["usual"])
@@ -218,7 +236,9 @@ def _changed_after(data: Panel) -> NDArray[np.bool_]:
 
 
 def _spread_about(long: pd.DataFrame, groups: pd.DataFrame, by: str) -> pd.Series:
-    """Robust sd of the levels about each group's level_mean, not below half of it: a first bottle's own past is not known."""
+    """Robust sd of the levels about each group's level_mean, not below half of it: a first bottle's own past is not
+    known.
+    """
     near = long.merge(groups[[by, "analyte", "level_mean", "drains"]], on=[by, "analyte"])
     value = near["drained"].where(near["drains"] >= ENOUGH_SERIES, near["level"])
     off = (value - near["level_mean"]).abs().groupby([near[by], near["analyte"]]).median()
@@ -227,12 +247,15 @@ def _spread_about(long: pd.DataFrame, groups: pd.DataFrame, by: str) -> pd.Serie
 
 
 def fit_groups(
-    data: Panel, series: pd.DataFrame, by: str, groups: pd.DataFrame, lean: tuple[Floats, Floats], *, start: Floats | None = None,
+    data: Panel, series: pd.DataFrame, by: str, groups: pd.DataFrame, lean: tuple[Floats, Floats], *,
+    start: Floats | None = None,
     free: tuple[int, ...] = tuple(range(FRESH + 1)), sweeps: int = _SWEEPS,
 ) -> tuple[Floats, Floats]:  # fmt: skip
-    """Best parameters of every group at once and what they cost, by sweeps of one-dimensional parabola steps, each kept only if better.
+    """Best parameters of every group at once and what they cost, by sweeps of one-dimensional parabola steps, each kept
+    only if better.
 
-    Rows are groups, columns log rate_mean, log rate_sd/rate_mean, log noise_share, log load_share and fresh content over the usual level.
+    Rows are groups, columns log rate_mean, log rate_sd/rate_mean, log noise_share, log load_share and fresh content
+    over the usual level.
     lean: centre and spread of the penalties; start: where to begin (the centre); free: columns that may move.
     """
     centre, spread = lean
@@ -252,7 +275,9 @@ def fit_groups(
 
 @dataclass(frozen=True)
 class _Cost:
-    """Cost of some groups, number by number: their series, the group of each series, and the penalties. at: their numbers among all groups."""
+    """Cost of some groups, number by number: their series, the group of each series, and the penalties. at: their
+    numbers among all groups.
+    """
 
     at: NDArray[np.int64]
     group: NDArray[np.int64]
@@ -263,7 +288,8 @@ class _Cost:
 
     @classmethod
     def of(
-        cls, data: Panel, chosen: tuple[NDArray[np.int64], ...], groups: pd.DataFrame, lean: tuple[Floats, Floats], at: NDArray[np.bool_]
+        cls, data: Panel, chosen: tuple[NDArray[np.int64], ...], groups: pd.DataFrame, lean: tuple[Floats, Floats],
+        at: NDArray[np.bool_]
     ) -> "_Cost":  # fmt: skip
         """chosen: group, life and row of every series of all groups; lean: centre and spread; at: which groups."""
         group, life, rows = (part[at[chosen[0]]] for part in chosen)

@@ -1,7 +1,9 @@
-"""The two-state filter of level and wear rate, for many series at once (one series = one compartment life and one analyte).
+"""The two-state filter of level and wear rate, for many series at once (one series = one compartment life and one
+analyte).
 
-State (C, beta) with C_i = phi C_{i-1} + beta psi + chi c_f. A linear Gaussian filter with three additions: noise that grows with the level,
-a robust update (a result far off moves the state little at first), and a moment match for results reported as below or above a limit. With the
+State (C, beta) with C_i = phi C_{i-1} + beta psi + chi c_f. A linear Gaussian filter with three additions: noise that
+grows with the level, a robust update (a result far off moves the state little at first), and a moment match for results
+reported as below or above a limit. With the
 additions switched off and no drift it is the best linear unbiased predictor of the whole history. Derivation: guide
 how_it_is_computed, B2; censored update: moments of a truncated normal distribution.
 """
@@ -29,8 +31,9 @@ LEAST_RATE = constant("wear", "least_rate_share")
 class Numbers:
     """What is assumed of each series before its own results; arrays of shape (S,) or one number for all.
 
-    rate_mean, rate_sd: mean and sd of the wear rate in the family (ppm/h); level_mean, level_var: mean (ppm) and variance of the level before the first interval;
-    noise_floor (ppm), noise_share: measurement sd = sqrt(noise_floor^2 + (noise_share C)^2); load_share: load, share of the rate from interval to interval; drift_share: drift, share per
+    rate_mean, rate_sd: mean and sd of the wear rate in the family (ppm/h); level_mean, level_var: mean (ppm) and
+    variance of the level before the first interval; noise_floor (ppm), noise_share: measurement sd = sqrt(noise_floor^2
+    + (noise_share C)^2); load_share: load, share of the rate from interval to interval; drift_share: drift, share per
     sqrt(1000 h); fresh: ppm in fresh fluid; unit: step the laboratory rounds to (ppm).
     """
 
@@ -55,9 +58,11 @@ class Numbers:
 class Track:
     """The filter's story, arrays of shape (S, n).
 
-    expected, expected_sd: forecast of each result before it was seen (ppm); z: departure in sd (of a censored result the mean departure);
-    rise: largest likelihood ratio of a rate rise begun change_k = 0..3 intervals ago (-1: none); rate, rate_sd (ppm/h), level, level_sd
-    (ppm), cov: state after the result. Where there was no result expected and state are carried, z and rise are NaN.
+    expected, expected_sd: forecast of each result before it was seen (ppm); z: departure in sd (of a censored result
+    the mean departure);
+    rise: largest likelihood ratio of a rate rise begun change_k = 0..3 intervals ago (-1: none); rate, rate_sd (ppm/h),
+    level, level_sd (ppm), cov: state after the result. Where there was no result expected and state are carried, z and
+    rise are NaN.
     """
 
     expected: Floats
@@ -91,9 +96,10 @@ def wear_rates(
 ) -> Track:
     """Filter S series of n samples, in blocks that stay in cache.
 
-    y: results (S, n), ppm; NaN where not measured. censored: -1 where y is the limit of a result reported below it, 1 above it, else 0; flags are taken as below. phi, psi (h), chi, sd_phi,
-    sd_psi, hours (since the sample before; NaN at the first): exposure, (S, n), broadcastable, or (E, n) with `exposure_of` giving each
-    series' row; phi NaN after a series' last sample. accept: correct the state for believed changes of rate. robust: weigh results down
+    y: results (S, n), ppm; NaN where not measured. censored: -1 where y is the limit of a result reported below it, 1
+    above it, else 0; flags are taken as below. phi, psi (h), chi, sd_phi, sd_psi, hours (since the sample before; NaN
+    at the first): exposure, (S, n), broadcastable, or (E, n) with `exposure_of` giving each series' row; phi NaN after
+    a series' last sample. accept: correct the state for believed changes of rate. robust: weigh results down
     beyond 2.5 sd. dtype: of the stored results (float32 halves the memory). Raises ValueError when shapes do not fit.
     """
     y = np.atleast_2d(np.asarray(y))
@@ -166,7 +172,9 @@ def start_state(numbers: Numbers, size: int) -> State:
 
 
 def predict(state: State, step: list[Floats], numbers: Numbers) -> tuple[Floats, State]:
-    """Expected level after an interval, and the state moved to it (its covariance includes load, drift and doubtful exposure)."""
+    """Expected level after an interval, and the state moved to it (its covariance includes load, drift and doubtful
+    exposure).
+    """
     c, beta, p11, p12, p22 = state
     phi, psi, chi, sd_phi, sd_psi, hours = step
     expected = phi * c + psi * beta + chi * numbers.fresh
@@ -214,7 +222,9 @@ def update(
 
 
 def true_limit(limit: Floats, unit: Floats, side: NDArray[Any] | int = -1) -> Floats:
-    """Level below (side -1) or above (1) which a result is reported so when the laboratory rounds to `unit` before it compares."""
+    """Level below (side -1) or above (1) which a result is reported so when the laboratory rounds to `unit` before it
+    compares.
+    """
     return np.where(np.asarray(side) > 0, limit + unit / 2, np.maximum(limit - unit / 2, limit / 2))
 
 
@@ -225,7 +235,9 @@ def beyond_limit(limit: Floats, expected: Floats, root: Floats, side: NDArray[An
 
 
 def below_limit(limit: Floats, expected: Floats, root: Floats) -> tuple[Floats, Floats]:
-    """Mean standardised departure of a result known only to lie below `limit`, and the share of an exact result's information it has."""
+    """Mean standardised departure of a result known only to lie below `limit`, and the share of an exact result's
+    information it has.
+    """
     below = (limit - expected) / root
     return departure_below(below, log_ndtr(below))
 
@@ -266,7 +278,8 @@ def _write(
     best = np.argmax(glr, axis=0)
     top = glr[best, np.arange(len(best))]
     rows = (
-        expected, np.sqrt(s), z, np.where(np.isnan(z), np.nan, top), beta, np.sqrt(np.maximum(p22, 0)), c, np.sqrt(np.maximum(p11, 0)), p12,
+        expected, np.sqrt(s), z, np.where(np.isnan(z), np.nan, top), beta, np.sqrt(np.maximum(p22, 0)), c,
+        np.sqrt(np.maximum(p11, 0)), p12,
     )  # fmt: skip
     for name, row in zip(fields(Track), rows, strict=False):
         getattr(track, name.name)[part, i] = row

@@ -1,4 +1,6 @@
-"""How fast does every compartment wear? Exposure, the filter with and without accepted changes, rates and what lies ahead."""
+"""How fast does every compartment wear? Exposure, the filter with and without accepted changes, rates and what lies
+ahead.
+"""
 
 from dataclasses import dataclass
 
@@ -17,8 +19,8 @@ from cmkit.wear.rates import current_wear, run_filter
 
 @dataclass(frozen=True)
 class Wear:
-    """exposure: usable bottles; history: the filter's story with changes of rate accepted (columns HISTORY); rates: its last word per
-    compartment and analyte; forecast: what lies ahead; for_screening: what the bottle screens need."""
+    """exposure: usable bottles; history: the filter's story with changes of rate accepted (columns HISTORY); rates: its
+    last word per compartment and analyte; forecast: what lies ahead; for_screening: what the bottle screens need."""
 
     exposure: pd.DataFrame
     history: pd.DataFrame

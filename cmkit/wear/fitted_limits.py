@@ -1,4 +1,6 @@
-"""Percentile limits of many families at once, on arrays: trimmed and censored lognormal fits, each leaning on its compartment kind (guide how_it_is_computed, C)."""
+"""Percentile limits of many families at once, on arrays: trimmed and censored lognormal fits, each leaning on its
+compartment kind (guide how_it_is_computed, C).
+"""
 
 from dataclasses import dataclass, replace
 from typing import Any
@@ -32,7 +34,8 @@ TOLERANCE_BELOW = constant("wear", "limit_tolerance_below")
 _UNIT_FACTOR = constant("wear", "limit_unit_factor")
 _KIND_FACTOR = constant("wear", "limit_kind_factor")
 _LEAST_SPREAD = constant("wear", "limit_least_spread")
-# Compartments, and the distance of two groups in their own spread that 1 of 100 normal families of so many exceeds (40 000 simulated).
+# Compartments, and the distance of two groups in their own spread that 1 of 100 normal families of so many exceeds
+# (40 000 simulated).
 _TWO_GROUPS = (
     [6, 7, 8, 9, 10, 12, 14, 16, 20, 24, 32, 40, 60, 100],
     [11.4, 9.3, 8.1, 7.2, 6.7, 5.8, 5.4, 5.0, 4.6, 4.3, 4.0, 3.8, 3.5, 3.2],
@@ -43,8 +46,9 @@ _TWO_GROUPS = (
 class FamilyFits:
     """What the results of each family 0..F-1 say on log scale, before shrinkage. Arrays of length F.
 
-    mu, s with variances (clustering allowed for); n results, n_below of them reported below a limit, n_aside left out as another unit; compartments;
-    n_eff; groups: how many times higher the upper of two groups of compartments lies, NaN where there is one group.
+    mu, s with variances (clustering allowed for); n results, n_below of them reported below a limit, n_aside left out
+    as another unit; compartments; n_eff; groups: how many times higher the upper of two groups of compartments lies,
+    NaN where there is one group.
     """
 
     mu: Floats
@@ -60,12 +64,15 @@ class FamilyFits:
 
 
 def fit_families(
-    x: Floats, side: NDArray[Any], family: NDArray[Any], parent: NDArray[Any], compartment: NDArray[Any], *, resolution: float = 0.0, trim: float = 0.90
+    x: Floats, side: NDArray[Any], family: NDArray[Any], parent: NDArray[Any], compartment: NDArray[Any], *,
+    resolution: float = 0.0, trim: float = 0.90
 ) -> FamilyFits:  # fmt: skip
-    """Trimmed censored lognormal per family. x [N] > 0 (the limit where side is not 0: LEFT below it, RIGHT above it; flags are taken as below), family, compartment [N] integers, parent [F] integers.
+    """Trimmed censored lognormal per family. x [N] > 0 (the limit where side is not 0: LEFT below it, RIGHT above it;
+    flags are taken as below), family, compartment [N] integers, parent [F] integers.
 
-    The intraclass correlation is pooled over the families of a parent (compartment kind). var(mu) grows by 1 + (m - 1) icc, var(log s)
-    by 1 + (m - 1) icc^2, with m the mean bottles per compartment, weighted by bottles (guide how_it_is_computed, C).
+    The intraclass correlation is pooled over the families of a parent (compartment kind). var(mu) grows by 1 + (m - 1)
+    icc, var(log s) by 1 + (m - 1) icc^2, with m the mean bottles per compartment, weighted by bottles (guide
+    how_it_is_computed, C).
     """
     count, side = len(parent), sides_of(side)
     keep = ~_other_unit(x, family, count)
@@ -84,8 +91,10 @@ def fit_families(
         m = np.bincount(home, size.astype(float) ** 2, count) / n
         n_eff = n / (1 + (m - 1) * icc)
     return FamilyFits(
-        fit["mu"], np.maximum(fit["s"], _LEAST_SPREAD), fit["var_mu"] * (1 + (m - 1) * icc), fit["var_log_s"] * (1 + (m - 1) * icc**2), n,
-        np.bincount(family[side == LEFT], minlength=count).astype(float), n_aside, np.bincount(home, minlength=count).astype(float),
+        fit["mu"], np.maximum(fit["s"], _LEAST_SPREAD), fit["var_mu"] * (1 + (m - 1) * icc),
+        fit["var_log_s"] * (1 + (m - 1) * icc**2), n,
+        np.bincount(family[side == LEFT], minlength=count).astype(float), n_aside,
+        np.bincount(home, minlength=count).astype(float),
         np.nan_to_num(n_eff), two_groups(np.log(x), family, compartment, count),
     )  # fmt: skip
 
@@ -113,8 +122,9 @@ def _other_unit(x: Floats, family: NDArray[Any], count: int) -> NDArray[Any]:
 def two_groups(y: Floats, family: NDArray[Any], compartment: NDArray[Any], count: int) -> Floats:
     """Ratio between two groups of compartments of a family where their means (of logs) split clearly, else NaN.
 
-    Split at the widest gap with at least a fifth, and two, of six or more compartments on either side. Clear: means apart by a factor of two or more,
-    and by more of the groups' own spread than 99 of 100 normal families are (simulated, by the number of compartments).
+    Split at the widest gap with at least a fifth, and two, of six or more compartments on either side. Clear: means
+    apart by a factor of two or more, and by more of the groups' own spread than 99 of 100 normal families are
+    (simulated, by the number of compartments).
     """
     out = np.full(count, np.nan)
     if len(y) == 0:
@@ -141,7 +151,9 @@ def two_groups(y: Floats, family: NDArray[Any], compartment: NDArray[Any], count
 
 
 def _widest_gap(v: Floats, home: NDArray[Any], n: NDArray[Any]) -> NDArray[Any]:
-    """How many of each family's sorted values lie below its widest gap, keeping a fifth, and two, on either side; 0: no such gap."""
+    """How many of each family's sorted values lie below its widest gap, keeping a fifth, and two, on either side; 0: no
+    such gap.
+    """
     first = np.cumsum(n) - n
     below = np.arange(len(v)) - first[home] + 1
     edge = np.maximum(2, np.ceil(0.2 * n).astype(int))[home]
@@ -155,7 +167,9 @@ def _widest_gap(v: Floats, home: NDArray[Any], n: NDArray[Any]) -> NDArray[Any]:
 
 @dataclass(frozen=True)
 class Percentiles:
-    """Limits of families from their fits, in the results' own unit (arrays of length F): alert, alarm, its bounds, method."""
+    """Limits of families from their fits, in the results' own unit (arrays of length F): alert, alarm, its bounds,
+    method.
+    """
 
     alert: Floats
     alarm: Floats
@@ -166,9 +180,11 @@ class Percentiles:
 
 
 def shrunk_percentiles(fits: FamilyFits, parent: NDArray[Any], alarm: Alarm) -> Percentiles:
-    """Percentile limits of every family, each leaning on its parent as far as the families of that parent are alike (guide how_it_is_computed, C).
+    """Percentile limits of every family, each leaning on its parent as far as the families of that parent are alike
+    (guide how_it_is_computed, C).
 
-    far: how many times the family lies off its parent where that is beyond belief (another unit?), else NaN; such a family stands alone.
+    far: how many times the family lies off its parent where that is beyond belief (another unit?), else NaN; such a
+    family stands alone.
     """
     za, zb, zc = norm.ppf(alarm.alert_share), norm.ppf(alarm.alarm_share), norm.ppf(alarm.confidence)
     mu, log_s = fits.mu.copy(), np.log(fits.s)
@@ -212,7 +228,8 @@ def _quote_tolerance(own: Percentiles, fits: FamilyFits, leaning: NDArray[Any], 
         return np.where(told, values, np.nan)
 
     return Percentiles(
-        only(np.where(alone, watch, own.alert)), only(np.where(alone, bound, own.alarm)), only(own.low), only(high), method, own.far
+        only(np.where(alone, watch, own.alert)), only(np.where(alone, bound, own.alarm)), only(own.low), only(high),
+        method, own.far
     )  # fmt: skip
 
 
@@ -221,9 +238,12 @@ def _logged_back(p: Percentiles) -> Percentiles:
 
 
 def percentiles(
-    x: Floats, side: NDArray[Any], family: NDArray[Any], parent: NDArray[Any], compartment: NDArray[Any], *, alarm: Alarm, resolution: float = 0.0
+    x: Floats, side: NDArray[Any], family: NDArray[Any], parent: NDArray[Any], compartment: NDArray[Any], *,
+    alarm: Alarm, resolution: float = 0.0
 ) -> tuple[FamilyFits, Percentiles]:  # fmt: skip
-    """Fits and limits of every family; one that cannot be judged by itself gets the number of its kind, fitted as one family, if it has one."""
+    """Fits and limits of every family; one that cannot be judged by itself gets the number of its kind, fitted as one
+    family, if it has one.
+    """
     fits = fit_families(x, side, family, parent, compartment, resolution=resolution)
     own = shrunk_percentiles(fits, parent, alarm)
     silent = own.method == "not judged"

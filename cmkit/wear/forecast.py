@@ -1,13 +1,16 @@
-"""What lies ahead: the level at the next bottle, the chance of passing the limit before its result, and the hours to the limit.
+"""What lies ahead: the level at the next bottle, the chance of passing the limit before its result, and the hours to
+the limit.
 
 From the state of the wear filter (level C, rate beta, covariance P) after t more hours (guide how_it_is_computed, E)
 
-    m(t) = C phi + beta psi + chi        v(t) = phi^2 P11 + 2 phi psi P12 + psi^2 P22 + (load_share beta psi)^2 min(1, T/t) + (drift_share beta)^2 (t/1000) psi^2/3
+    m(t) = C phi + beta psi + chi        v(t) = phi^2 P11 + 2 phi psi P12 + psi^2 P22 + (load_share beta psi)^2 min(1,
+    T/t) + (drift_share beta)^2 (t/1000) psi^2/3
 
-(the load is one number an interval of T hours and independent from interval to interval, so over t > T it averages out as the mean of t/T numbers)
+(the load is one number an interval of T hours and independent from interval to interval, so over t > T it averages out
+as the mean of t/T numbers)
 
-and P(limit passed by t) = Phi((m - L)/sqrt v): the level only rises between changes, so being above and having passed are one. A planned
-fluid change leaves the residual share and the climb starts again.
+and P(limit passed by t) = Phi((m - L)/sqrt v): the level only rises between changes, so being above and having passed
+are one. A planned fluid change leaves the residual share and the climb starts again.
 """
 
 from dataclasses import dataclass, fields
@@ -36,8 +39,9 @@ _GRID = 24
 
 @dataclass(frozen=True)
 class WearState:
-    """State of the wear filter, arrays of one length (or scalars): level ppm, rate ppm/h, their variances and covariance; loss 1/h and
-    fresh ppm/h are what dilution takes and brings; load_share (per interval) and drift_share (per sqrt 1000 h) scatter of the rate, as shares;
+    """State of the wear filter, arrays of one length (or scalars): level ppm, rate ppm/h, their variances and
+    covariance; loss 1/h and fresh ppm/h are what dilution takes and brings; load_share (per interval) and drift_share
+    (per sqrt 1000 h) scatter of the rate, as shares;
     interval_h: hours of one interval."""
 
     level: Floats
@@ -53,17 +57,22 @@ class WearState:
 
 
 def wear_state(
-    level: ArrayLike, rate: ArrayLike, covariance: ArrayLike, *, loss: ArrayLike = 0.0, fresh: ArrayLike = 0.0, load_share: ArrayLike = 0.0,
+    level: ArrayLike, rate: ArrayLike, covariance: ArrayLike, *, loss: ArrayLike = 0.0, fresh: ArrayLike = 0.0,
+    load_share: ArrayLike = 0.0,
     drift_share: ArrayLike = 0.0, interval_h: ArrayLike = np.inf,
 ) -> WearState:  # fmt: skip
-    """A state from level [N], rate [N] and covariance [N, 2, 2]; the rest broadcast. One compartment may be given as plain numbers."""
+    """A state from level [N], rate [N] and covariance [N, 2, 2]; the rest broadcast. One compartment may be given as
+    plain numbers.
+    """
     p = np.asarray(covariance, float).reshape(-1, 2, 2)
     given = (level, rate, p[:, 0, 0], p[:, 0, 1], p[:, 1, 1], loss, fresh, load_share, drift_share, interval_h)
     return WearState(*(a.astype(float) for a in np.broadcast_arrays(*(np.asarray(v, float) for v in given))))
 
 
 def level_ahead(state: WearState, hours: ArrayLike) -> tuple[Floats, Floats]:
-    """Mean and variance of the true level after `hours` more operating hours (>= 0) on the same fluid, ppm and ppm^2."""
+    """Mean and variance of the true level after `hours` more operating hours (>= 0) on the same
+    fluid, ppm and ppm^2.
+    """
     t = np.asarray(hours, float)
     phi, psi = np.exp(-state.loss * t), effective_hours(state.loss, t)
     mean = state.level * phi + (state.rate + state.fresh) * psi
@@ -82,7 +91,8 @@ def chance_above(state: WearState, limit: ArrayLike, hours: ArrayLike) -> Floats
 def after_change(
     state: WearState, hours: ArrayLike, residual: ArrayLike, residual_sd: ArrayLike = 0.0, fresh_ppm: ArrayLike = 0.0
 ) -> WearState:
-    """The state right after a fluid change `hours` from now: the share `residual` (sd `residual_sd`) of the old fluid stays, the rest is fresh.
+    """The state right after a fluid change `hours` from now: the share `residual` (sd `residual_sd`) of the old fluid
+    stays, the rest is fresh.
 
     C' = f C + (1 - f) c_f, var C' = f^2 var C + (sd_f (C - c_f))^2.
     """
@@ -93,14 +103,17 @@ def after_change(
     walk = (state.drift_share * state.rate) ** 2 * t / 1000
     cov = phi * state.cov + psi * state.var_rate + walk * psi / 2
     return WearState(
-        f * mean + (1 - f) * fresh, state.rate, f**2 * var + (np.asarray(residual_sd, float) * (mean - fresh)) ** 2, f * cov,
+        f * mean + (1 - f) * fresh, state.rate, f**2 * var + (np.asarray(residual_sd, float) * (mean - fresh)) ** 2,
+        f * cov,
         state.var_rate + walk, state.loss, state.fresh, state.load_share, state.drift_share, state.interval_h,
     )  # fmt: skip
 
 
 @dataclass(frozen=True)
 class Crossing:
-    """Hours until the limit is passed with chance 10, 50 and 90 % (NaN: not on this trend), and the chance by the hours asked for."""
+    """Hours until the limit is passed with chance 10, 50 and 90 % (NaN: not on this trend), and the chance by the hours
+    asked for.
+    """
 
     hours_to_limit_p10: Floats
     hours_to_limit_p50: Floats
@@ -109,16 +122,19 @@ class Crossing:
 
 
 def time_to_limit(
-    state: WearState, limit: ArrayLike, until_change_h: ArrayLike = np.inf, *, by_h: ArrayLike = 0.0, residual: ArrayLike = 0.0,
+    state: WearState, limit: ArrayLike, until_change_h: ArrayLike = np.inf, *, by_h: ArrayLike = 0.0,
+    residual: ArrayLike = 0.0,
     change_every_h: ArrayLike = np.inf,
 ) -> Crossing:  # fmt: skip
     """When the level passes `limit` (ppm): quantiles of the hours from now, and the chance of passing by `by_h`.
 
-    until_change_h: hours to the next planned fluid change; after it the level starts from `residual` of where it was, and changes follow
-    every `change_every_h`. Looks at most four fluid lives or 20,000 h ahead. The chance of having passed is the largest chance of
-    being above so far; that is exact while the level rises towards the limit, a lower bound over several lives.
+    until_change_h: hours to the next planned fluid change; after it the level starts from `residual` of where it was,
+    and changes follow every `change_every_h`. Looks at most four fluid lives or 20,000 h ahead. The chance of having
+    passed is the largest chance of being above so far; that is exact while the level rises towards the limit, a lower
+    bound over several lives.
     """
-    limit, until, by, f, every = (np.broadcast_to(np.asarray(v, float), state.level.shape) for v in (limit, until_change_h, by_h, residual, change_every_h))  # fmt: skip
+    limit, until, by, f, every = (np.broadcast_to(np.asarray(v, float), state.level.shape) for v in (limit,
+        until_change_h, by_h, residual, change_every_h))  # fmt: skip
     quantiles = {q: np.full(state.level.shape, np.nan) for q in (0.1, 0.5, 0.9)}
     chance, start = np.zeros(state.level.shape), np.zeros(state.level.shape)
     for life in range(_LIVES):
@@ -141,7 +157,9 @@ def _highest(state: WearState, limit: Floats, span: Floats) -> Floats:
 
 
 def _first_at(state: WearState, limit: Floats, span: Floats, q: float) -> Floats:
-    """First moment within `span` at which the chance of being above reaches q, by bisection between grid points; NaN if none."""
+    """First moment within `span` at which the chance of being above reaches q, by bisection between grid points; NaN if
+    none.
+    """
     grid = _grid(span)
     over = chance_above(state, limit, grid) >= q
     at = over.argmax(axis=0)
@@ -157,14 +175,17 @@ def _first_at(state: WearState, limit: Floats, span: Floats, q: float) -> Floats
 def forecast_next(
     known: Fleet, exposure: pd.DataFrame, history: pd.DataFrame, use: pd.DataFrame, learnt: Learnt
 ) -> pd.DataFrame:
-    """One row per compartment x analyte of rule `rate` (columns FORECAST), from the newest bottle of the component now in place.
+    """One row per compartment x analyte of rule `rate` (columns FORECAST), from the newest bottle of the component now
+    in place.
 
-    hours_ahead: operating hours from that bottle to the next one whose result will come in, by the fleet's own habit; one in the post
-    counts (`wear.next_bottle`). next_mean, next_sd: the result to expect there, laboratory scatter included. limit: the family's alarm limit for the level (of a
-    percentile its upper bound). chance: of the true level passing it before that bottle's result is in the office, turnaround included;
+    hours_ahead: operating hours from that bottle to the next one whose result will come in, by the fleet's own habit;
+    one in the post counts (`wear.next_bottle`). next_mean, next_sd: the result to expect there, laboratory scatter
+    included. limit: the family's alarm limit for the level (of a percentile its upper bound). chance: of the true level
+    passing it before that bottle's result is in the office, turnaround included;
     the time already gone by counts too. hours_to_limit_p10, _p50, _p90: operating hours from the newest bottle to the
     limit. A bottle is drawn before the change of its day, so a
-    change done or planned near the next bottle's visit does not set that result back. To the limit, an overdue change is not assumed.
+    change done or planned near the next bottle's visit does not set that result back. To the limit, an overdue change
+    is not assumed.
     """
     last = _last_states(known, exposure, history, learnt.numbers)
     if not len(last):
@@ -199,7 +220,8 @@ def _crossing(state: WearState, last: pd.DataFrame) -> Crossing:
     now = WearState(*(np.where(done, getattr(renewed, f.name), getattr(state, f.name)) for f in fields(state)))
     found = time_to_limit(
         now, last["limit"].fillna(np.inf), np.where(done, column["change_every_h"], column["until_change"]),
-        by_h=np.maximum(column["by_h"] - begun, 0.0), residual=last["residual"], change_every_h=column["change_every_h"],
+        by_h=np.maximum(column["by_h"] - begun, 0.0), residual=last["residual"],
+        change_every_h=column["change_every_h"],
     )  # fmt: skip
     p10, p50, p90 = (begun + h for h in (found.hours_to_limit_p10, found.hours_to_limit_p50, found.hours_to_limit_p90))
     return Crossing(p10, p50, p90, found.chance)
@@ -212,7 +234,9 @@ def _what_stays(last: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
 
 
 def _last_states(known: Fleet, exposure: pd.DataFrame, history: pd.DataFrame, numbers: pd.DataFrame) -> pd.DataFrame:
-    """The filter's last word on each compartment x analyte of working machines, unless the component was replaced since."""
+    """The filter's last word on each compartment x analyte of working machines, unless the component was replaced
+    since.
+    """
     order = ["compartment", "analyte", "life", "order"]
     last = history.sort_values(order, kind="stable").drop_duplicates(["compartment", "analyte"], keep="last")
     last = last.drop(columns=["fluid_h"], errors="ignore").merge(
@@ -245,7 +269,9 @@ def _plans(known: Fleet, last: pd.DataFrame, residuals: pd.DataFrame) -> pd.Data
 
 
 def _steady_sums(exposure: pd.DataFrame) -> pd.DataFrame:
-    """Of bottles without a fluid change before them: compartment, family, share lost (log), hours, fresh share, effective hours."""
+    """Of bottles without a fluid change before them: compartment, family, share lost (log), hours, fresh share,
+    effective hours.
+    """
     steady = exposure[(exposure["order"] >= 1) & ~exposure["changed"].astype(bool) & (exposure["hours"] > 0)]
     sums = steady.assign(lost=-np.log(steady["phi"].clip(lower=1e-6)))
     return sums[["compartment", "family", "lost", "hours", "chi", "psi"]]
@@ -257,12 +283,16 @@ def _dilution_rates(sums: pd.DataFrame, key: str) -> pd.DataFrame:
 
 
 def family_dilution(exposure: pd.DataFrame) -> pd.DataFrame:
-    """Per family: loss, share of the fluid lost per hour, and fresh_share, share renewed per effective hour, without fluid changes."""
+    """Per family: loss, share of the fluid lost per hour, and fresh_share, share renewed per effective hour, without
+    fluid changes.
+    """
     return typed(_dilution_rates(_steady_sums(exposure), "family").rename_axis("family").reset_index(), "dilution")
 
 
 def _dilution(last: pd.DataFrame, exposure: pd.DataFrame, usual: pd.DataFrame) -> pd.DataFrame:
-    """Adds loss (1/h) and fresh fluid (1/h): what the compartment's intervals without a change show, else the family's, else none."""
+    """Adds loss (1/h) and fresh fluid (1/h): what the compartment's intervals without a change show, else the family's,
+    else none.
+    """
     out, own, family = last.copy(), _dilution_rates(_steady_sums(exposure), "compartment"), usual.set_index("family")
     for name in ("loss", "fresh_share"):
         rate = own[name].reindex(out["compartment"]).to_numpy()
@@ -278,7 +308,8 @@ def _as_state(last: pd.DataFrame) -> WearState:
     }
     fresh = last["fresh_share"].to_numpy(dtype=float) * last["fresh_ppm"].fillna(0.0).to_numpy(dtype=float)
     return WearState(
-        column["level"], column["rate"], column["level_sd"] ** 2, column["cov"], column["rate_sd"] ** 2, column["loss"], fresh,
+        column["level"], column["rate"], column["level_sd"] ** 2, column["cov"], column["rate_sd"] ** 2, column["loss"],
+        fresh,
         column["load_share"], column["drift_share"], column["every"],
     )  # fmt: skip
 
@@ -286,7 +317,8 @@ def _as_state(last: pd.DataFrame) -> WearState:
 def _next_result(state: WearState, last: pd.DataFrame) -> tuple[Floats, Floats]:
     """Mean and standard deviation of the next result; a fluid change before its bottle is carried through.
 
-    To the variance of the level: the moment of the bottle (slope times its sd), the laboratory's scatter and its rounding.
+    To the variance of the level: the moment of the bottle (slope times its sd), the laboratory's scatter and its
+    rounding.
     """
     c = {
         n: last[n].to_numpy(dtype=float)
@@ -311,7 +343,13 @@ def _words(r: Any, name: str) -> str:
     if r.hours_to_limit_p50 == 0:
         return f"{ahead}; already above the limit of {r.limit:.3g}"
     if r.chance >= 0.5:
-        return f"{name} is expected to pass {r.limit:.3g} ppm within {r.hours_to_limit_p50:,.0f} h of the newest bottle, with a chance of {r.chance:.0%} before the next result"
+        return (
+            f"{name} is expected to pass {r.limit:.3g} ppm within {r.hours_to_limit_p50:,.0f} h of the newest "
+            f"bottle, with a chance of {r.chance:.0%} before the next result"
+        )
     if np.isnan(r.hours_to_limit_p50):
         return f"{ahead}; not on this trend to the limit of {r.limit:.3g}"
-    return f"{ahead}; even chance of passing {r.limit:.3g} within {r.hours_to_limit_p50:,.0f} h, {r.chance:.0%} before the next result"
+    return (
+        f"{ahead}; even chance of passing {r.limit:.3g} within {r.hours_to_limit_p50:,.0f} h, {r.chance:.0%} "
+        f"before the next result"
+    )

@@ -1,7 +1,9 @@
-"""How likely many series are by the filter's own one-step forecasts, for many tries of the family's numbers: the inner loop of learning.
+"""How likely many series are by the filter's own one-step forecasts, for many tries of the family's numbers: the inner
+loop of learning.
 
-The same recursion as :mod:`cmkit.wear.filter`, written for speed: what does not depend on the numbers is arranged once, a series that has ended is
-no longer followed, and intermediate arrays are used again. `tests/wear/test_likelihood.py` holds it equal to the filter.
+The same recursion as :mod:`cmkit.wear.filter`, written for speed: what does not depend on the numbers is arranged once,
+a series that has ended is no longer followed, and intermediate arrays are used again. `tests/wear/test_likelihood.py`
+holds it equal to the filter.
 """
 
 from dataclasses import dataclass
@@ -22,8 +24,8 @@ _DOF, _SCALE = 6.0, 0.7  # of the Student form: own choice
 
 @dataclass(frozen=True)
 class _Step:
-    """One bottle of the first `size` series of a block: exposure, results, which are missing, and of those below or above a limit (`cut`) the side
-    (-1 below, 1 above), the true limit and the variance of rounding."""
+    """One bottle of the first `size` series of a block: exposure, results, which are missing, and of those below or
+    above a limit (`cut`) the side (-1 below, 1 above), the true limit and the variance of rounding."""
 
     size: int
     phi: Floats
@@ -54,8 +56,8 @@ class _Step:
 
 @dataclass(frozen=True)
 class _Block:
-    """Some of the series: where they stand among all, the level they begin at with its variance, the variance of a result that does not depend
-    on the level, the usual level, and their bottles."""
+    """Some of the series: where they stand among all, the level they begin at with its variance, the variance of a
+    result that does not depend on the level, the usual level, and their bottles."""
 
     part: slice
     level: Floats
@@ -76,7 +78,8 @@ class Series:
     def of(cls, data: Panel, life: Rows, rows: Rows, constants: Floats) -> "Series":
         """Series `rows` of a panel, whose lives are `life`; fastest where long series come first, as a panel has them.
 
-        constants: (S, 5), columns level_mean, level_var, noise_floor, unit (the step a laboratory rounds to) and usual (ppm).
+        constants: (S, 5), columns level_mean, level_var, noise_floor, unit (the step a laboratory rounds to) and usual
+        (ppm).
         """
         blocks = []
         for start in range(0, len(rows), _BLOCK):
@@ -89,8 +92,10 @@ class Series:
     def log_likelihood(self, theta: Floats) -> Floats:
         """Robust log likelihood of each series' one-step forecasts (S,).
 
-        theta: (S, 5), columns log rate_mean, log rate_sd/rate_mean, log noise_share, log load_share and fresh content over the usual level.
-        Student form with 6 degrees of freedom and squared scale 0.7: -3.5 log(1 + z^2/4.2) - log(S)/2; log Phi for censored results.
+        theta: (S, 5), columns log rate_mean, log rate_sd/rate_mean, log noise_share, log load_share and fresh content
+        over the usual level.
+        Student form with 6 degrees of freedom and squared scale 0.7: -3.5 log(1 + z^2/4.2) - log(S)/2; log Phi for
+        censored results.
         """
         total = np.zeros(self.count)
         for block in self.blocks:
@@ -166,7 +171,9 @@ def _predict(step: _Step, state: tuple[Floats, ...], least: Floats, load2: Float
 
 
 def _update(step: _Step, expected: Floats, moved: tuple[Floats, ...], state: tuple[Floats, ...]) -> Floats:
-    """State after the results, in place, and the score of each. moved: variances of the level, its covariance with the rate, and of the result."""
+    """State after the results, in place, and the score of each. moved: variances of the level, its covariance with the
+    rate, and of the result.
+    """
     a11, a12, s = moved
     c, beta, p11, p12, p22 = state
     nu = step.y - expected
@@ -199,7 +206,9 @@ def _update(step: _Step, expected: Floats, moved: tuple[Floats, ...], state: tup
 
 
 def _at_limits(step: _Step, expected: Floats, parts: tuple[Floats, ...]) -> Floats | None:
-    """Results below or above a limit and missing ones: innovation, variance and score in place; weights where not all are 1."""
+    """Results below or above a limit and missing ones: innovation, variance and score in place; weights where not all
+    are 1.
+    """
     if not (len(step.cut) or len(step.missing)):
         return None
     s, nu, wide, score = parts

@@ -1,12 +1,12 @@
 """What is usual in a family, and where a result stops being usual: alert and alarm limits per family and analyte.
 
 Three sources, the first that speaks wins: a limit the maker or the site set (fleet.toml), a limit of common practice
-(reference/practice_limits.csv: fluid condition, where a share of bottles would say nothing of the risk), a percentile of the family's own
-results (guide how_it_is_computed, C: trimmed, censored, lognormal, shrunk to the family's compartment kind). A limit that is not available is a row with NaN
-and the reason.
+(reference/practice_limits.csv: fluid condition, where a share of bottles would say nothing of the risk), a percentile
+of the family's own results (guide how_it_is_computed, C: trimmed, censored, lognormal, shrunk to the family's
+compartment kind). A limit that is not available is a row with NaN and the reason.
 
-Percentiles fix the share of bottles that pass the limit, not the risk: freeze them at a yearly review (`cmkit.review`), or they creep
-up with a fleet that wears out.
+Percentiles fix the share of bottles that pass the limit, not the risk: freeze them at a yearly review (`cmkit.review`),
+or they creep up with a fleet that wears out.
 """
 
 from dataclasses import replace
@@ -40,7 +40,9 @@ _ZERO_SHARE = constant("wear", "limit_zero_share")
 
 @cache
 def practice_limits() -> pd.DataFrame:
-    """reference/practice_limits.csv: kind (`*` any), analyte, measure, direction, alert, alarm, words, basis, source."""
+    """reference/practice_limits.csv: kind (`*` any), analyte, measure, direction, alert, alarm,
+    words, basis, source.
+    """
     with files("cmkit.reference").joinpath("practice_limits.csv").open(encoding="utf-8") as handle:
         return pd.read_csv(handle).astype({"alert": float, "alarm": float})
 
@@ -56,12 +58,14 @@ def family_limits(
 ) -> pd.DataFrame:
     """Alert and alarm limits per family x analyte x measure x direction (columns LIMITS), sorted by these.
 
-    measure: `rate` ppm/h; `level` the analyte's unit; `change` share of the fresh value; `rise` above the fresh value, in the analyte's
-    unit; `code` ISO 4406 code. method: `maker`, `practice`, `trimmed and shrunk`, `tolerance` (few results, no parent: the bound that
-    covers the share with the stated confidence), `parent` (the kind's number), `not judged` (NaN, reason in words). alarm_low and
-    alarm_high bound the alarm limit, each with `settings.alarm.confidence`; a fixed limit is its own bound. n_eff: results the n are worth,
-    as bottles of one compartment resemble one another.
-    frozen: limits of an earlier review, which take the place of the percentiles of now; `frozen_on` says of which day a limit is.
+    measure: `rate` ppm/h; `level` the analyte's unit; `change` share of the fresh value; `rise` above the fresh value,
+    in the analyte's unit; `code` ISO 4406 code. method: `maker`, `practice`, `trimmed and shrunk`, `tolerance` (few
+    results, no parent: the bound that covers the share with the stated confidence), `parent` (the kind's number), `not
+    judged` (NaN, reason in words). alarm_low and alarm_high bound the alarm limit, each with
+    `settings.alarm.confidence`; a fixed limit is its own bound. n_eff: results the n are worth, as bottles of one
+    compartment resemble one another.
+    frozen: limits of an earlier review, which take the place of the percentiles of now; `frozen_on` says of which day a
+    limit is.
     """
     families = exposure[["family", "kind"]].drop_duplicates("family").sort_values("family", ignore_index=True)
     fixed = _fixed_rows(families, settings.limits)
@@ -84,10 +88,11 @@ def _as_reviewed(now: pd.DataFrame, frozen: pd.DataFrame, families: pd.DataFrame
 
 
 def limits_drift(now: pd.DataFrame, frozen: pd.DataFrame, confidence: float) -> pd.DataFrame:
-    """How far limits fitted now lie from the frozen ones: family, analyte, measure, direction, alarm_frozen, alarm_now, ratio, sds, words.
+    """How far limits fitted now lie from the frozen ones: family, analyte, measure, direction, alarm_frozen, alarm_now,
+    ratio, sds, words.
 
-    sds: the change of log alarm over its standard error, from the bounds of both (each held with `confidence`); 3 or more is said to have
-    moved. Only limits in both tables, furthest first.
+    sds: the change of log alarm over its standard error, from the bounds of both (each held with `confidence`); 3 or
+    more is said to have moved. Only limits in both tables, furthest first.
     """
     both = now.merge(frozen[LIMITS], on=_KEY, suffixes=("_now", "_frozen"))
     widths = [
@@ -107,7 +112,8 @@ def limits_drift_report(moved: pd.DataFrame, frozen_on: str, most: int = 5) -> s
     if not len(away):
         return f"Limits frozen on {frozen_on}: none of {len(moved)} would be set elsewhere today."
     lines = [
-        f"  {r.family}, {r.analyte} ({r.measure}): alarm {r.alarm_frozen:.3g} then, {r.alarm_now:.3g} by today's bottles"
+        f"  {r.family}, {r.analyte} ({r.measure}): alarm {r.alarm_frozen:.3g} then, {r.alarm_now:.3g} by today's "
+        f"bottles"
         for r in away.head(most).itertuples()
     ]
     more = [f"  and {len(away) - most} more"] if len(away) > most else []
@@ -116,7 +122,9 @@ def limits_drift_report(moved: pd.DataFrame, frozen_on: str, most: int = 5) -> s
 
 
 def _first_speaker(rows: pd.DataFrame) -> pd.DataFrame:
-    """One row per key; a maker's limit silences practice on the same side; a word of practice silences the level percentile."""
+    """One row per key; a maker's limit silences practice on the same side; a word of practice silences the level
+    percentile.
+    """
     rows = rows.drop_duplicates(_KEY, keep="first")
     side = pd.MultiIndex.from_frame(rows[["family", "analyte", "direction"]])
     maker = side.isin(side[rows["method"] == "maker"])
@@ -130,7 +138,8 @@ def _first_speaker(rows: pd.DataFrame) -> pd.DataFrame:
 def _fixed_rows(families: pd.DataFrame, limits: tuple[FixedLimit, ...]) -> pd.DataFrame:
     """Limits from fleet.toml; one for the family itself comes before one for its compartment kind."""
     rows = [
-        {"family": f.family, "analyte": x.analyte, "measure": "level", "direction": x.direction, "alert": x.alert, "alarm": x.alarm,
+        {"family": f.family, "analyte": x.analyte, "measure": "level", "direction": x.direction, "alert": x.alert,
+        "alarm": x.alarm,
          "alarm_low": x.alarm, "alarm_high": x.alarm, "n": 0, "n_eff": np.nan, "method": "maker",
          "words": f"set in fleet.toml for {x.where}"}
         for f in families.itertuples()
@@ -156,7 +165,8 @@ def _practice_rows(families: pd.DataFrame, register: pd.DataFrame) -> pd.DataFra
 
 
 def _statistical_rows(
-    families: pd.DataFrame, exposure: pd.DataFrame, samples: pd.DataFrame, history: pd.DataFrame, *, alarm: Alarm, register: pd.DataFrame,
+    families: pd.DataFrame, exposure: pd.DataFrame, samples: pd.DataFrame, history: pd.DataFrame, *, alarm: Alarm,
+    register: pd.DataFrame,
 ) -> pd.DataFrame:  # fmt: skip
     code = pd.Series(np.arange(len(families)), index=families["family"])
     parent = pd.factorize(families["kind"])[0]
@@ -173,7 +183,9 @@ def _statistical_rows(
 
 
 def _seats(exposure: pd.DataFrame, samples: pd.DataFrame, code: pd.Series) -> pd.DataFrame:
-    """For every usable bottle: its row in samples, family and compartment numbers, and whether its fluid age is usual in the family."""
+    """For every usable bottle: its row in samples, family and compartment numbers, and whether its fluid age is usual
+    in the family.
+    """
     seat = exposure[["sample", "family", "compartment", "fluid_h"]].copy()
     seat["row"] = pd.Series(np.arange(len(samples)), index=samples["sample"]).reindex(seat["sample"]).to_numpy()
     seat["f"] = code.reindex(seat["family"]).to_numpy()
@@ -192,7 +204,9 @@ def _level_parts(
     *,
     alarm: Alarm,
 ) -> list[pd.DataFrame]:
-    """Percentiles of results at the family's usual fluid age; upper, and lower for an analyte whose fall means trouble too."""
+    """Percentiles of results at the family's usual fluid age; upper, and lower for an analyte whose fall means trouble
+    too.
+    """
     if row["plausible_low"] < 0:
         return []  # a scale through zero (freeze point) has no logarithm; practice limits speak for it
     own = seat[seat["usual"]]
@@ -218,14 +232,18 @@ def _level_parts(
 
 
 def _as_reported(p: Percentiles, row: pd.Series, half: float) -> Percentiles:
-    """Upper limits that a rounded result is held against: half a reported unit up, the alarm clear of the laboratory's own scatter."""
+    """Upper limits that a rounded result is held against: half a reported unit up, the alarm clear of the laboratory's
+    own scatter.
+    """
     lowest = np.nan_to_num(float(row["reporting_limit"])) + _SCATTER * float(row["noise_floor"])
     up = {name: np.maximum(getattr(p, name) + half, lowest) for name in ("alarm", "low", "high")}
     return _believable(replace(p, alert=p.alert + half, **up), float(row["plausible_high"]))
 
 
 def _believable(p: Percentiles, highest: float) -> Percentiles:
-    """A limit beyond what the register calls plausible is none: the results are in another unit, or not what their heading says."""
+    """A limit beyond what the register calls plausible is none: the results are in another unit, or not what their
+    heading says.
+    """
     beyond = p.alarm > highest
     values = {name: np.where(beyond, np.nan, getattr(p, name)) for name in ("alert", "alarm", "low", "high")}
     return replace(p, **values, method=np.where(beyond, "not judged", p.method))
@@ -237,9 +255,12 @@ def _turned(p: Percentiles) -> Percentiles:
 
 
 def _rate_part(
-    families: pd.DataFrame, parent: NDArray[Any], code: pd.Series, history: pd.DataFrame, alarm: Alarm, *, row: pd.Series
+    families: pd.DataFrame, parent: NDArray[Any], code: pd.Series, history: pd.DataFrame, alarm: Alarm, *,
+    row: pd.Series
 ) -> pd.DataFrame:  # fmt: skip
-    """Percentiles of the wear rate held after each bottle from a life's second on; a rate about zero counts as less than a tenth of usual."""
+    """Percentiles of the wear rate held after each bottle from a life's second on; a rate about zero counts as less
+    than a tenth of usual.
+    """
     own = history[(history["order"] >= 1) & np.isfinite(history["rate"]) & history["family"].isin(code.index)]
     rate, sd = own["rate"].to_numpy(dtype=float), own["rate_sd"].to_numpy(dtype=float)
     f = code.reindex(own["family"]).to_numpy()
@@ -265,13 +286,16 @@ def _rate_part(
 
 
 def _frame(
-    families: pd.DataFrame, fits: FamilyFits, p: Percentiles, *, analyte: str, measure: str, direction: str, alarm: Alarm, age: Floats
+    families: pd.DataFrame, fits: FamilyFits, p: Percentiles, *, analyte: str, measure: str, direction: str,
+    alarm: Alarm, age: Floats
 ) -> pd.DataFrame:  # fmt: skip
     seen = (fits.n + fits.n_aside > 0) | np.isfinite(p.alarm)
     words = [_words(fits, p, i, alarm, age[i]) for i in range(len(families))]
     out = pd.DataFrame(
-        {"family": families["family"], "analyte": analyte, "measure": measure, "direction": direction, "alert": p.alert, "alarm": p.alarm,
-         "alarm_low": p.low, "alarm_high": p.high, "n": fits.n.astype(int), "n_eff": fits.n_eff, "method": p.method, "words": words}
+        {"family": families["family"], "analyte": analyte, "measure": measure, "direction": direction, "alert": p.alert,
+        "alarm": p.alarm,
+         "alarm_low": p.low, "alarm_high": p.high, "n": fits.n.astype(int), "n_eff": fits.n_eff, "method": p.method,
+         "words": words}
     )  # fmt: skip
     return out[seen]
 
@@ -287,12 +311,14 @@ def _words(fits: FamilyFits, p: Percentiles, i: int, alarm: Alarm, age: float) -
     elif p.method[i] == "parent":
         words.append("mostly the number of its compartment kind, too few of its own")
     elif fits.n_eff[i] < TOLERANCE_BELOW:
-        words.append(f"worth {fits.n_eff[i]:.0f} independent results; a limit without assumptions needs {samples_needed(alarm.alarm_share, alarm.confidence)}")  # fmt: skip
+        words.append(f"worth {fits.n_eff[i]:.0f} independent results; a limit without assumptions needs "
+        f"{samples_needed(alarm.alarm_share, alarm.confidence)}")  # fmt: skip
     if fits.s[i] > _WIDE:
         words.append("its results are very unlike one another: not one family, or part of it is sick")
     if np.isfinite(fits.groups[i]):
         words.append(
-            f"two groups, the upper about {fits.groups[i]:.1f} times the lower: the limit sits between them, look at the upper"
+            f"two groups, the upper about {fits.groups[i]:.1f} times the lower: the limit sits between them, look at "
+            f"the upper"
         )
     if np.isfinite(p.far[i]):
         words.append(f"lies {p.far[i]:.2g} times its compartment kind: another unit?")

@@ -1,8 +1,9 @@
 """When the next result's bottle is drawn, and whether the fluid is changed before it.
 
-Rules of the trade used here (common practice, no source): bottles and changes are the work of service visits, and a bottle is drawn before the
-work of its day. So a change due early in an interval comes before the next bottle, one due late in it waits for that bottle. Where early
-ends is learnt from the fleet's own record: the share of the interval that tells apart best which changes came before the bottle. A bottle
+Rules of the trade used here (common practice, no source): bottles and changes are the work of service visits, and a
+bottle is drawn before the work of its day. So a change due early in an interval comes before the next bottle, one due
+late in it waits for that bottle. Where early ends is learnt from the fleet's own record: the share of the interval that
+tells apart best which changes came before the bottle. A bottle
 may have been drawn already and be in the post: not longer ago than the laboratory's answers usually take.
 """
 
@@ -23,9 +24,10 @@ _PUNCTUAL = (1.0, constant("wear", "visit_interval_cv"))
 def learn_visits(known: Fleet, exposure: pd.DataFrame) -> pd.DataFrame:
     """Habits of the fleet's service visits, one row.
 
-    interval_middle, interval_spread: hours between bottles as shares of the agreed interval, middle and sd (from the middle 90 %);
-    early_share: share of the interval up to which a change that falls due comes before the next bottle; post_days: days within which
-    nearly every result is in the office after its bottle was drawn.
+    interval_middle, interval_spread: hours between bottles as shares of the agreed interval, middle and sd (from the
+    middle 90 %);
+    early_share: share of the interval up to which a change that falls due comes before the next bottle; post_days: days
+    within which nearly every result is in the office after its bottle was drawn.
     """
     share = exposure["hours"] / sampled_every(known).reindex(exposure["compartment"]).to_numpy()
     share = share[(share > 0) & np.isfinite(share)]
@@ -45,12 +47,13 @@ def learn_visits(known: Fleet, exposure: pd.DataFrame) -> pd.DataFrame:
 
 
 def next_bottles(known: Fleet, last: pd.DataFrame, use: pd.DataFrame, visits: pd.DataFrame) -> pd.DataFrame:
-    """`last` (one row a compartment and analyte: newest bottle, its meter_h, change_every_h) with what is to be expected of the next bottle's day.
+    """`last` (one row a compartment and analyte: newest bottle, its meter_h, change_every_h) with what is to be
+    expected of the next bottle's day.
 
-    visits: `learn_visits`. Adds every, hours_ahead (operating hours from the newest bottle to the next whose result will come in) with
-    sd_ahead; change_at (hours from the newest bottle to the change before the next bottle; NaN: none); changed_h (to the last change on
-    record since; NaN: none); until_change (hours to the planned change, infinite where it is overdue); by_h (hours by which that result
-    is in the office).
+    visits: `learn_visits`. Adds every, hours_ahead (operating hours from the newest bottle to the next whose result
+    will come in) with sd_ahead; change_at (hours from the newest bottle to the change before the next bottle; NaN:
+    none); changed_h (to the last change on record since; NaN: none); until_change (hours to the planned change,
+    infinite where it is overdue); by_h (hours by which that result is in the office).
     """
     out = last.merge(use[["machine", "h_per_day", "last_read_on", "last_run_h", "idle"]], on="machine", how="left")
     habit = visits.iloc[0]
@@ -75,7 +78,9 @@ def next_bottles(known: Fleet, last: pd.DataFrame, use: pd.DataFrame, visits: pd
 
 
 def _early(known: Fleet, exposure: pd.DataFrame) -> float:
-    """Share of the interval up to which a change that falls due comes before the next bottle: the split with the fewest errors on record."""
+    """Share of the interval up to which a change that falls due comes before the next bottle: the split with the fewest
+    errors on record.
+    """
     rows = exposure[["compartment", "life", "kind", "fluid_h", "changed", "hours"]].copy()
     if len(rows) < _FEWEST:
         return _USUALLY_EARLY
@@ -95,9 +100,11 @@ def _early(known: Fleet, exposure: pd.DataFrame) -> float:
 def _changes_since(
     known: Fleet, last: pd.DataFrame, per_day: pd.Series, early: np.ndarray, post: float
 ) -> tuple[pd.Series, pd.Series]:
-    """Hours from each newest bottle to the last early change (up to `early` hours), and to the first later one (NaN: none).
+    """Hours from each newest bottle to the last early change (up to `early` hours), and to the first later one (NaN:
+    none).
 
-    By the two meter readings where they fit, else by the machine's pace. A later change whose own bottle would have answered by now had no bottle: it counts with the first kind.
+    By the two meter readings where they fit, else by the machine's pace. A later change whose own bottle would have
+    answered by now had no bottle: it counts with the first kind.
     """
     work = known.services[known.services["kind"].isin(["change", "flush"])][["compartment", "done_on"]]
     rows = last[["compartment", "drawn_on", "fluid_h"]].assign(at=last.index, per_day=per_day, early=early)

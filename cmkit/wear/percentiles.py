@@ -1,7 +1,9 @@
-"""Percentiles of a family of compartments from few, clustered, partly censored results. Arrays in, arrays out; log scale.
+"""Percentiles of a family of compartments from few, clustered, partly censored results. Arrays in, arrays out; log
+scale.
 
-Lognormal maximum likelihood with left-censoring ("<1") and a trimmed top (guide how_it_is_computed, C), for many families at once; one-sided tolerance
-factors; distribution-free order statistics; shrinkage of families to their parent.
+Lognormal maximum likelihood with left-censoring ("<1") and a trimmed top (guide how_it_is_computed, C), for many
+families at once; one-sided tolerance factors; distribution-free order statistics; shrinkage of families to their
+parent.
 """
 
 import math
@@ -21,10 +23,11 @@ _LOG_ROOT_2PI = 0.5 * math.log(2 * math.pi)
 
 @dataclass(frozen=True)
 class CensoredFit:
-    """Normal (of logs) fitted per group: mean mu, spread s, their variances from the observed information, log likelihood.
+    """Normal (of logs) fitted per group: mean mu, spread s, their variances from the observed information, log
+    likelihood.
 
-    NaN where the group has fewer than three uncensored results or these are all equal. `log_lik` is that of the logs (add -sum(log x)
-    of the uncensored results for that of the results themselves).
+    NaN where the group has fewer than three uncensored results or these are all equal. `log_lik` is that of the logs
+    (add -sum(log x) of the uncensored results for that of the results themselves).
     """
 
     mu: Floats
@@ -37,9 +40,9 @@ class CensoredFit:
 def censored_normal(y: ArrayLike, status: ArrayLike, group: ArrayLike | None = None) -> CensoredFit:
     """Maximum likelihood mean and spread of a censored normal, one fit per group 0..G-1.
 
-    y [N]: value, or the bound where censored; status [N]: -1 below y, 0 equal to y, +1 at or above y; group [N]: integers.
-    Newton steps in (1/s, mu/s), where the log likelihood is concave (Olsen 1978, Econometrica 46), with halving; all groups at once.
-    Raises ValueError when the lengths differ or a value is not finite.
+    y [N]: value, or the bound where censored; status [N]: -1 below y, 0 equal to y, +1 at or above y; group [N]:
+    integers. Newton steps in (1/s, mu/s), where the log likelihood is concave (Olsen 1978, Econometrica 46), with
+    halving; all groups at once. Raises ValueError when the lengths differ or a value is not finite.
     """
     y, status = np.asarray(y, float), np.asarray(status)
     group = np.zeros(len(y), int) if group is None else np.asarray(group)
@@ -77,7 +80,9 @@ def _fit_groups(y: Floats, status: NDArray[Any], group: NDArray[Any], count: int
 
 @dataclass(frozen=True)
 class _Problem:
-    """Censored normal likelihoods of several groups: sufficient statistics of the exact part, bounds of the censored parts."""
+    """Censored normal likelihoods of several groups: sufficient statistics of the exact part, bounds of the censored
+    parts.
+    """
 
     n: Floats
     sum1: Floats
@@ -133,10 +138,12 @@ class _Problem:
 
 
 def trim_top(y: ArrayLike, status: ArrayLike, group: ArrayLike, share: float = 0.90) -> tuple[Floats, NDArray[Any]]:
-    """Values and states with each group's top marked "known only to be at or above u" (guide how_it_is_computed, C): takes away the leverage of sick machines.
+    """Values and states with each group's top marked "known only to be at or above u" (guide how_it_is_computed, C):
+    takes away the leverage of sick machines.
 
-    u is the group's order statistic number ceil((n - 1) share) counted from zero (numpy's "higher" rule); results reported as below a
-    limit count with that limit and stay as they are, those reported as above one are cut like any other. Groups of fewer than five results are left whole.
+    u is the group's order statistic number ceil((n - 1) share) counted from zero (numpy's "higher" rule); results
+    reported as below a limit count with that limit and stay as they are, those reported as above one are cut like any
+    other. Groups of fewer than five results are left whole.
     """
     y, status, group = np.asarray(y, float).copy(), np.asarray(status).copy(), np.asarray(group)
     if len(y) == 0:
@@ -154,8 +161,8 @@ def trim_top(y: ArrayLike, status: ArrayLike, group: ArrayLike, share: float = 0
 def spread_ties(x: ArrayLike, group: ArrayLike, resolution: float) -> Floats:
     """Results rounded to `resolution`, ties within a group spread evenly over their rounding cell, in the order given.
 
-    Whole ppm of 1, 1, 1, 2 have no spread a likelihood can use; their cells have. Values apart by more than the cell do not move
-    past one another. Non-positive values and resolution 0 are returned unchanged.
+    Whole ppm of 1, 1, 1, 2 have no spread a likelihood can use; their cells have. Values apart by more than the cell do
+    not move past one another. Non-positive values and resolution 0 are returned unchanged.
     """
     x, group = np.asarray(x, float).copy(), np.asarray(group)
     if resolution <= 0 or len(x) == 0:
@@ -175,8 +182,8 @@ def intraclass(
 ) -> tuple[Floats, Floats, Floats, Floats, Floats]:
     """Sums for the intraclass correlation of results within compartments, per family 0..F-1.
 
-    Returns between sum of squares and its degrees of freedom, within sum of squares and its degrees of freedom, and the degrees of
-    freedom times n0 (the effective bottles per compartment), so that families can be pooled by adding.
+    Returns between sum of squares and its degrees of freedom, within sum of squares and its degrees of freedom, and the
+    degrees of freedom times n0 (the effective bottles per compartment), so that families can be pooled by adding.
     """
     y, family, compartment = np.asarray(y, float), np.asarray(family), np.asarray(compartment)
     count = int(family.max()) + 1 if len(family) else 0
@@ -198,7 +205,8 @@ def intraclass(
 def correlation(between: ArrayLike, df_b: ArrayLike, within: ArrayLike, df_w: ArrayLike, n0_df: ArrayLike) -> Floats:
     """Intraclass correlation (one-way analysis of variance) from the sums of :func:`intraclass`, clipped to 0..0.99.
 
-    Where there are no two compartments or no repeats it cannot be known: 1 is returned, so that a compartment counts once.
+    Where there are no two compartments or no repeats it cannot be known: 1 is returned, so that a compartment counts
+    once.
     """
     between, df_b, within, df_w, n0_df = (np.asarray(v, float) for v in (between, df_b, within, df_w, n0_df))
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -210,7 +218,8 @@ def correlation(between: ArrayLike, df_b: ArrayLike, within: ArrayLike, df_w: Ar
 def shrink(
     estimate: ArrayLike, variance: ArrayLike, tau2: float, mean: float, var_mean: float
 ) -> tuple[Floats, Floats]:
-    """Estimates drawn to the parent's mean and their variances, the mean's own uncertainty included; a missing estimate gets the parent's.
+    """Estimates drawn to the parent's mean and their variances, the mean's own uncertainty included; a missing estimate
+    gets the parent's.
 
     tau2, mean, var_mean: between-family variance (`wear.family.paule_mandel`), the parent's mean and its variance.
     """
@@ -223,7 +232,8 @@ def shrink(
 
 
 def tolerance_factor(n: ArrayLike, p: float, conf: float) -> Floats:
-    """One-sided normal tolerance factor k: mean + k sd covers share `p` with confidence `conf`, n results (n > 1, need not be whole).
+    """One-sided normal tolerance factor k: mean + k sd covers share `p` with confidence `conf`, n results (n > 1, need
+    not be whole).
 
     Exact, by the noncentral t distribution (NIST/SEMATECH e-Handbook 7.2.6.3). NaN for n <= 1.
     """
@@ -235,7 +245,8 @@ def tolerance_factor(n: ArrayLike, p: float, conf: float) -> Floats:
 
 
 def order_index(n: int, p: float, conf: float) -> int | None:
-    """Rank (1..n, from the smallest) of the result that bounds share `p` from above with confidence `conf`; None: no such result.
+    """Rank (1..n, from the smallest) of the result that bounds share `p` from above with confidence `conf`; None: no
+    such result.
 
     Distribution-free. r = binomial quantile(conf; n, p) + 1; none when r > n.
     """
@@ -244,5 +255,7 @@ def order_index(n: int, p: float, conf: float) -> int | None:
 
 
 def samples_needed(p: float, conf: float) -> int:
-    """Results needed before the largest bounds share `p` with confidence `conf`: ln(1 - conf) / ln p, rounded up. Distribution-free."""
+    """Results needed before the largest bounds share `p` with confidence `conf`: ln(1 - conf) / ln p, rounded up.
+    Distribution-free.
+    """
     return math.ceil(math.log(1 - conf) / math.log(p) - 1e-9)

@@ -16,15 +16,18 @@ HISTORY = names("history")
 
 
 def run_filter(
-    exposure: pd.DataFrame, samples: pd.DataFrame, numbers: pd.DataFrame, register: pd.DataFrame, *, accept_changes: bool,
+    exposure: pd.DataFrame, samples: pd.DataFrame, numbers: pd.DataFrame, register: pd.DataFrame, *,
+    accept_changes: bool,
     not_learnt: Collection[str] = (),
 ) -> pd.DataFrame:  # fmt: skip
-    """One row per sample and analyte of rule `rate` that has a result (columns HISTORY), in order of `exposure`, then of the register.
+    """One row per sample and analyte of rule `rate` that has a result (columns HISTORY), in order of `exposure`, then
+    of the register.
 
-    expected, expected_sd (ppm): forecast before the result was seen; z: departure in sd; rise: likelihood ratio of a rate rise begun change_k
-    intervals ago; rate (ppm/h), level (ppm) with sd and covariance: after it. accept_changes False: the state never jumps, as the bottle
-    screens need it. An analyte without a row in `numbers` for its family is left out. not_learnt: bottles whose results are held against
-    their forecast like any other, but do not move the state (rise is NaN there).
+    expected, expected_sd (ppm): forecast before the result was seen; z: departure in sd; rise: likelihood ratio of a
+    rate rise begun change_k intervals ago; rate (ppm/h), level (ppm) with sd and covariance: after it. accept_changes
+    False: the state never jumps, as the bottle
+    screens need it. An analyte without a row in `numbers` for its family is left out. not_learnt: bottles whose results
+    are held against their forecast like any other, but do not move the state (rise is NaN there).
     """
     data = panel(exposure, samples, [a for a in by_rule(register, "rate") if a in samples])
     series = data.series.join(data.lives["family"], on="life_row").merge(
@@ -35,7 +38,8 @@ def run_filter(
     strange = exposure["sample"].isin(not_learnt).to_numpy()
     aside = strange[data.bottle[life]] & (data.bottle[life] >= 0) if strange.any() else np.zeros(data.y.shape, bool)
     track = wear_rates(
-        np.where(aside, np.nan, data.y), data.censored, chained["phi"], chained["psi"], chained["chi"], sd_phi=chained["sd_phi"], hours=chained["hours"],
+        np.where(aside, np.nan, data.y), data.censored, chained["phi"], chained["psi"], chained["chi"],
+        sd_phi=chained["sd_phi"], hours=chained["hours"],
         numbers=_assumed(series), sd_psi=chained["sd_psi"], exposure_of=life, accept=accept_changes,
     )  # fmt: skip
     z = np.where(aside, (data.y - track.expected) / track.expected_sd, track.z)
@@ -66,7 +70,9 @@ def _long(
 
 
 def current_wear(history: pd.DataFrame) -> pd.DataFrame:
-    """Last row per compartment and analyte of the present life, with rate_low, rate_high (90 % interval, ppm/h, not below 0) and n_samples."""
+    """Last row per compartment and analyte of the present life, with rate_low, rate_high (90 % interval, ppm/h, not
+    below 0) and n_samples.
+    """
     present = history[history["life"] == history.groupby("compartment")["life"].transform("max")]
     counts = present.groupby(["compartment", "analyte"], sort=False)["sample"].transform("size")
     out = present.assign(n_samples=counts).drop_duplicates(["compartment", "analyte"], keep="last")

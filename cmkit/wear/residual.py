@@ -1,13 +1,16 @@
-"""What a fluid change really leaves behind, learnt from the fleet's own changes: for each kind of compartment the share f that stays.
+"""What a fluid change really leaves behind, learnt from the fleet's own changes: for each kind of compartment the share
+f that stays.
 
-After a change the level is f times what was drained plus what was gained since (`wear.exposure`), so a wrong f shows in every forecast of a
-first bottle after a change. f is the mode of the pooled robust likelihood of the wear filter's forecasts (`wear.family`), over all metals of a
-kind that fresh fluid carries next to none of (else f and the fresh content explain each other), times a log-normal prior about the kind's
-assumed share. The usual rate, its scatter and the laboratory's are fitted anew at each f tried.
+After a change the level is f times what was drained plus what was gained since (`wear.exposure`), so a wrong f shows in
+every forecast of a first bottle after a change. f is the mode of the pooled robust likelihood of the wear filter's
+forecasts (`wear.family`), over all metals of a kind that fresh fluid carries next to none of (else f and the fresh
+content explain each other), times a log-normal prior about the kind's assumed share. The usual rate, its scatter and
+the laboratory's are fitted anew at each f tried.
 
-Metals of one bottle share errors (the bottle, the load, that change's own f), so the pooled likelihood claims too much. Its curvature H is set
-against the scatter J of its slope between compartments: what it says is weighted by H/J where that is below 1 (composite likelihood and its
-sandwich variance; Varin, Reid and Firth 2011, Statistica Sinica 21, from memory).
+Metals of one bottle share errors (the bottle, the load, that change's own f), so the pooled likelihood claims too much.
+Its curvature H is set
+against the scatter J of its slope between compartments: what it says is weighted by H/J where that is below 1
+(composite likelihood and its sandwich variance; Varin, Reid and Firth 2011, Statistica Sinica 21, from memory).
 """
 
 from dataclasses import replace
@@ -45,11 +48,12 @@ _FREE = (0, 2, 3)  # columns of the parameters fitted at each share tried
 def learn_residuals(
     known: Fleet, line: pd.DataFrame, samples: pd.DataFrame, register: pd.DataFrame, steps: pd.DataFrame | None = None
 ) -> pd.DataFrame:
-    """Per kind with a usable bottle: residual (0..1), its sd at one change (what is not known of the kind's share included), the changes between
-    bottles it was learnt from, and basis (`own changes`, or `assumed` where there are too few). Sorted by kind.
+    """Per kind with a usable bottle: residual (0..1), its sd at one change (what is not known of the kind's share
+    included), the changes between bottles it was learnt from, and basis (`own changes`, or `assumed` where there are
+    too few). Sorted by kind.
 
-    line: `wear.timeline.with_make_up`; samples: wide results; register: analytes; steps: :func:`metal_steps` of the whole fleet where
-    these are a part of it.
+    line: `wear.timeline.with_make_up`; samples: wide results; register: analytes; steps: :func:`metal_steps` of the
+    whole fleet where these are a part of it.
     """
     exposure = exposure_of(with_changes(line))
     if exposure.empty:
@@ -109,9 +113,11 @@ def _found(
 
 
 def _at(full: Panel, less: Panel, x: float | Floats) -> Panel:
-    """The panel at e^x times the assumed share, from it and from half of it: the balance is linear in f over one change.
+    """The panel at e^x times the assumed share, from it and from half of it: the balance is linear in f over one
+    change.
 
-    The doubt of each change stays that of the assumed share: were it to grow with f, a small f would be likelier for its small doubt alone.
+    The doubt of each change stays that of the assumed share: were it to grow with f, a small f would be likelier for
+    its small doubt alone.
     """
     times = 2 * (np.exp(x) - 0.5)  # 1 at the assumed share, 0 at half of it
     moved = {
@@ -145,7 +151,9 @@ def _worth(
 
 
 def _posterior(log_likelihood: Floats) -> tuple[float, float]:
-    """Mean and sd of log(f / assumed) under a normal prior, by quadrature on a fine grid (cubic through the shares tried)."""
+    """Mean and sd of log(f / assumed) under a normal prior, by quadrature on a fine grid (cubic through the shares
+    tried).
+    """
     x = np.linspace(_TRIED[0], _TRIED[-1], 201)
     y = np.polynomial.Polynomial.fit(_TRIED, log_likelihood, 4)(x) - 0.5 * (x / _LOG_SD) ** 2
     weight = np.exp(y - y.max())

@@ -1,6 +1,8 @@
-"""The step a laboratory rounds its results to, learnt from the results: it sets how much of their scatter is rounding alone.
+"""The step a laboratory rounds its results to, learnt from the results: it sets how much of their scatter is rounding
+alone.
 
-A result rounded to a step s is off by an error spread evenly over -s/2..s/2, variance s^2/12 (moments of the uniform distribution).
+A result rounded to a step s is off by an error spread evenly over -s/2..s/2, variance s^2/12 (moments of the uniform
+distribution).
 """
 
 import numpy as np
@@ -15,7 +17,9 @@ _FEWEST, _LEAST_STEPS = int(constant("wear", "rounding_fewest")), int(constant("
 
 
 def rounding_step(values: np.ndarray, unit: float) -> float:
-    """Largest step of 1, 2, 5, 10, ... times `unit` of which nearly all results (> 0) are whole multiples; NaN where too few say so."""
+    """Largest step of 1, 2, 5, 10, ... times `unit` of which nearly all results (> 0) are whole multiples; NaN where
+    too few say so.
+    """
     values = values[np.isfinite(values) & (values > 0)]
     if len(values) < _FEWEST:
         return float("nan")
@@ -30,7 +34,8 @@ def rounding_step(values: np.ndarray, unit: float) -> float:
 def bottle_steps(samples: pd.DataFrame, analytes: list[str], register: pd.DataFrame) -> pd.DataFrame:
     """The step behind each result: rows of `samples`, columns `analytes`; learnt for each laboratory and analyte.
 
-    An analyte with too few results above its reporting limit has the middle step of the laboratory's other analytes of as many decimals.
+    An analyte with too few results above its reporting limit has the middle step of the laboratory's other analytes of
+    as many decimals.
     """
     lab = (samples["lab"] if "lab" in samples else pd.Series(index=samples.index, dtype="str")).fillna("")
     unit = pd.Series({a: float(10.0 ** -np.nan_to_num(register.loc[a, "decimals"])) for a in analytes}, dtype=float)

@@ -1,4 +1,6 @@
-"""Results and exposure as rectangles for the filter: one row per compartment life and analyte, one column per bottle of that life."""
+"""Results and exposure as rectangles for the filter: one row per compartment life and analyte, one column per bottle of
+that life.
+"""
 
 from dataclasses import dataclass
 
@@ -13,9 +15,9 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Panel:
-    """lives: one row per compartment life (compartment, life, kind, family), longest first. exposure: name -> (lives, n). series: one row per
-    life and analyte with a result (life_row, analyte). y, censored (-1: reported below y, 1: above it): (series, n). bottle: row of the `exposure` frame of each life's bottle (lives, n), -1
-    beyond the last.
+    """lives: one row per compartment life (compartment, life, kind, family), longest first. exposure: name -> (lives,
+    n). series: one row per life and analyte with a result (life_row, analyte). y, censored (-1: reported below y, 1:
+    above it): (series, n). bottle: row of the `exposure` frame of each life's bottle (lives, n), -1 beyond the last.
     """
 
     lives: pd.DataFrame
@@ -27,7 +29,9 @@ class Panel:
 
 
 def panel(exposure: pd.DataFrame, samples: pd.DataFrame, analytes: list[str]) -> Panel:
-    """Arrange the results of `analytes` (columns of wide `samples`, with their flags) by life and order of `exposure`."""
+    """Arrange the results of `analytes` (columns of wide `samples`, with their flags) by life and
+    order of `exposure`.
+    """
     lives, row = _lives(exposure)
     order = exposure["order"].to_numpy(np.int64)
     shape = (len(lives), int(order.max(initial=-1)) + 1)

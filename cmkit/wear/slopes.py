@@ -1,7 +1,8 @@
 """Readable estimators of a wear rate: what a person looks at beside the filter, one series or many at once.
 
-Weighted least squares (standard errors as in any text on regression), Huber's and Theil and Sen's robust slopes, the median of corrected pair
-slopes, and variances moderated across like series (Smyth 2004). They agree with the filter where its additions are switched off.
+Weighted least squares (standard errors as in any text on regression), Huber's and Theil and Sen's robust slopes, the
+median of corrected pair slopes, and variances moderated across like series (Smyth 2004). They agree with the filter
+where its additions are switched off.
 """
 
 import itertools
@@ -27,7 +28,9 @@ _MAD = 0.6744897501960817  # of a standard normal distribution
 
 @dataclass(frozen=True)
 class Lines:
-    """Straight lines y = intercept + slope x of groups (rows) and columns: coefficients, standard errors, n, residual sd and weighted SSE."""
+    """Straight lines y = intercept + slope x of groups (rows) and columns: coefficients, standard errors, n, residual
+    sd and weighted SSE.
+    """
 
     slope: Floats
     intercept: Floats
@@ -43,9 +46,10 @@ def weighted_slopes(
 ) -> Lines:
     """Weighted least squares of every column of y on x within every group; results have shape (groups, columns).
 
-    x: (N,); y: (N,) or (N, A), NaN where missing; groups: (N,), equal values adjacent; weights: (N,), positive, proportional to 1/variance, None for
-    equal. Standard errors use the residual variance SSE/(n - 2): NaN for n < 3; slopes are NaN where x does not vary. x and y are centred within the
-    group before anything is squared. Raises ValueError when lengths differ.
+    x: (N,); y: (N,) or (N, A), NaN where missing; groups: (N,), equal values adjacent; weights: (N,), positive,
+    proportional to 1/variance, None for equal. Standard errors use the residual variance SSE/(n - 2): NaN for n < 3;
+    slopes are NaN where x does not vary. x and y are centred within the group before anything is squared. Raises
+    ValueError when lengths differ.
     """
     x, groups = np.asarray(x, float), np.asarray(groups)
     y = np.asarray(y, float).reshape(len(x), -1)
@@ -71,7 +75,9 @@ def weighted_slopes(
 
 
 def _each(work: Callable[[slice], None], parts: list[slice]) -> None:
-    """Blocks one after another, or on all processors at once: numpy and the sparse product let go of the interpreter while they count."""
+    """Blocks one after another, or on all processors at once: numpy and the sparse product let go of the interpreter
+    while they count.
+    """
     if len(parts) < 3:
         for part in parts:
             work(part)
@@ -87,7 +93,9 @@ def _parts(count: int, step: int) -> list[slice]:
 def _block_lines(
     x: Floats, y: Floats, w: Floats, starts: NDArray[np.int64], out: Floats, *, count: NDArray[np.int64]
 ) -> None:
-    """Weighted sums over each group as products with sparse matrices, then the closed form, written into `out` (6, groups, columns)."""
+    """Weighted sums over each group as products with sparse matrices, then the closed form, written into `out` (6,
+    groups, columns).
+    """
     size = np.diff(starts)
     group = np.repeat(np.arange(len(size)), size)
     middle = np.add.reduceat(x, starts[:-1]) / size
@@ -116,7 +124,9 @@ def _sums(weights: list[Floats], starts: NDArray[np.int64], y: Floats) -> Floats
 
 
 def _closed_form(sums: tuple[Floats, ...], middle: Floats, level: Floats, out: Floats) -> None:
-    """Slopes, intercepts, their standard errors, residual sd and SSE from the sums of x less its middle and y less its level."""
+    """Slopes, intercepts, their standard errors, residual sd and SSE from the sums of x less its middle and y less its
+    level.
+    """
     n, sw, sx, sxx, sy, sxy, syy = sums
     slope, intercept, se_slope, se_intercept, scale, sse = out
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -137,7 +147,8 @@ def _closed_form(sums: tuple[Floats, ...], middle: Floats, level: Floats, out: F
 def theil_sen_slopes(x: ArrayLike, y: ArrayLike, block: int = 200_000) -> tuple[Floats, Floats]:
     """Median of all pair slopes, and median(y) - slope median(x), of G series of n points: x, y (G, n) -> (G,), (G,).
 
-    Pairs with the same x or with NaN are left out; NaN where none is left. Sources: Theil 1950, Sen 1968. block: pairs worked on at a time.
+    Pairs with the same x or with NaN are left out; NaN where none is left. Sources: Theil 1950, Sen 1968. block: pairs
+    worked on at a time.
     """
     x, y = (np.atleast_2d(np.asarray(v, float)) for v in (x, y))
     n = x.shape[1]
@@ -163,7 +174,9 @@ def theil_sen_slopes(x: ArrayLike, y: ArrayLike, block: int = 200_000) -> tuple[
 
 
 def _median_of(values: Floats) -> Floats:
-    """Row medians of values (G, n), n >= 1, leaving NaN out; NaN where a row has nothing else. Puts `values` in order."""
+    """Row medians of values (G, n), n >= 1, leaving NaN out; NaN where a row has nothing else. Puts
+    `values` in order.
+    """
     values.sort(axis=1)  # NaN comes last
     short = np.flatnonzero(np.isnan(values[:, -1]))
     n = np.full(len(values), values.shape[1])
@@ -175,8 +188,9 @@ def _median_of(values: Floats) -> Floats:
 def huber_slopes(x: ArrayLike, y: ArrayLike, steps: int = 50, block: int = 60_000) -> Lines:
     """Huber's M-estimate of G straight lines of n points each, x, y (G, n) -> Lines with results (G,).
 
-    Iterative reweighting with weights min(1, 1.345/|r/s|), s the median |residual|/0.6745, started from least squares; a series stops when its slope and
-    intercept move by less than 1e-9 of their size. Standard errors: Huber's first covariance form (Huber 1981, ch. 7.6). Source of the weights: Huber 1964.
+    Iterative reweighting with weights min(1, 1.345/|r/s|), s the median |residual|/0.6745, started from least squares;
+    a series stops when its slope and intercept move by less than 1e-9 of their size. Standard errors: Huber's first
+    covariance form (Huber 1981, ch. 7.6). Source of the weights: Huber 1964.
     block: points worked on at a time.
     """
     x, y = (np.atleast_2d(np.asarray(v, float)) for v in (x, y))
@@ -225,7 +239,9 @@ def _line(x: Floats, y: Floats, w: Floats) -> tuple[Floats, Floats]:
 
 
 def _huber_errors(x: Floats, r: Floats, scale: Floats, middle: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-    """Standard errors, scale and SSE: K^2 [sum psi^2/(n-2)]/[mean psi']^2 (X'X)^-1 with K = 1 + (2/n) var(psi')/mean(psi')^2."""
+    """Standard errors, scale and SSE: K^2 [sum psi^2/(n-2)]/[mean psi']^2 (X'X)^-1 with K = 1 + (2/n)
+    var(psi')/mean(psi')^2.
+    """
     n = x.shape[1]
     bound = HUBER * scale[:, None]
     inside = (np.abs(r) <= bound).astype(float)
@@ -240,7 +256,9 @@ def _huber_errors(x: Floats, r: Floats, scale: Floats, middle: Floats) -> tuple[
 
 @dataclass(frozen=True)
 class Wear:
-    """One series' readable estimate: rate (ppm/h) with standard error and 90 % interval, level at the start (ppm), standardised residuals."""
+    """One series' readable estimate: rate (ppm/h) with standard error and 90 % interval, level at the start (ppm),
+    standardised residuals.
+    """
 
     rate: float
     se: float
@@ -263,12 +281,15 @@ def wear_rate(
     robust: bool = False,
     rounds: int = 3,
 ) -> Wear:
-    """Weighted least squares of y - chi on [phi, psi], exposure counted from the start of the series (cumulative, not interval form).
+    """Weighted least squares of y - chi on [phi, psi], exposure counted from the start of the series (cumulative, not
+    interval form).
 
-    y (n,) ppm; weights 1/(noise_floor^2 + (noise_share fitted)^2), refitted `rounds` times; the noise is taken as known, so the interval is normal. censored: -1 where y is a limit the
-    result lay below, 1 above, else 0 (flags: below); such a result enters by scoring steps of its normal likelihood (give `rounds` 30 or more). prior: (rate_mean, rate_sd, level_mean, sd of level_mean)
-    of the family, as two further observations. robust: Huber weights min(1, 1.5/|standardised residual|). Raises ValueError for fewer than two results
-    that are no limit and no prior, or for no result at all.
+    y (n,) ppm; weights 1/(noise_floor^2 + (noise_share fitted)^2), refitted `rounds` times; the noise is taken as
+    known, so the interval is normal. censored: -1 where y is a limit the result lay below, 1 above, else 0 (flags:
+    below); such a result enters by scoring steps of its normal likelihood (give `rounds` 30 or more). prior:
+    (rate_mean, rate_sd, level_mean, sd of level_mean)
+    of the family, as two further observations. robust: Huber weights min(1, 1.5/|standardised residual|). Raises
+    ValueError for fewer than two results that are no limit and no prior, or for no result at all.
     """
     y, phi, psi = (np.atleast_1d(np.asarray(v, float)) for v in (y, phi, psi))
     side = np.zeros(len(y), np.int8) if censored is None else np.atleast_1d(sides_of(censored))
@@ -294,7 +315,9 @@ def wear_rate(
 
 
 def _working(y: Floats, fitted: Floats, noise: Floats, side: NDArray[np.int8], robust: bool) -> tuple[Floats, Floats]:
-    """What each result says of the level and with which weight: itself, or for a censored one the scoring step of its likelihood."""
+    """What each result says of the level and with which weight: itself, or for a censored one the scoring step of its
+    likelihood.
+    """
     share = np.minimum(1.0, 1.5 * noise / np.maximum(np.abs(y - fitted), 1e-12)) if robust else np.ones_like(y)
     step, information = beyond_limit(y, fitted, noise, np.where(side > 0, 1, -1))
     target = np.where(side != 0, fitted + noise * step / information, y)
@@ -302,9 +325,11 @@ def _working(y: Floats, fitted: Floats, noise: Floats, side: NDArray[np.int8], r
 
 
 def corrected_median_slope(y: ArrayLike, phi: ArrayLike, psi: ArrayLike) -> float:
-    """Median over pairs i < j of (y_j - y_i phi_j/phi_i)/(psi_j - psi_i phi_j/phi_i): Theil and Sen's idea with exposure allowed for (ppm/h).
+    """Median over pairs i < j of (y_j - y_i phi_j/phi_i)/(psi_j - psi_i phi_j/phi_i): Theil and Sen's idea with
+    exposure allowed for (ppm/h).
 
-    phi, psi cumulative since the start of the series. Pairs without exposure between them are left out; NaN when none is left.
+    phi, psi cumulative since the start of the series. Pairs without exposure between them are left out; NaN when none
+    is left.
     """
     y, phi, psi = (np.asarray(v, float) for v in (y, phi, psi))
     i, j = np.triu_indices(len(y), 1)
@@ -316,10 +341,12 @@ def corrected_median_slope(y: ArrayLike, phi: ArrayLike, psi: ArrayLike) -> floa
 
 
 def moderated_variances(s2: ArrayLike, df: ArrayLike) -> tuple[Floats, float, float]:
-    """Residual variances shrunk towards what is usual: (d0 s0^2 + df s2)/(d0 + df), prior degrees of freedom d0, prior variance s0^2.
+    """Residual variances shrunk towards what is usual: (d0 s0^2 + df s2)/(d0 + df), prior degrees of freedom d0, prior
+    variance s0^2.
 
-    s2 > 0 with df > 0 degrees of freedom, two or more, else ValueError. d0, s0^2 from mean and variance of log s2 through digamma and trigamma; d0 is
-    infinite when the variances differ no more than chance. Use t with d0 + df degrees of freedom. Source: Smyth 2004.
+    s2 > 0 with df > 0 degrees of freedom, two or more, else ValueError. d0, s0^2 from mean and variance of log s2
+    through digamma and trigamma; d0 is infinite when the variances differ no more than chance. Use t with d0 + df
+    degrees of freedom. Source: Smyth 2004.
     """
     s2, df = np.asarray(s2, float), np.broadcast_to(np.asarray(df, float), np.shape(s2))
     if s2.size < 2 or not ((s2 > 0) & (df > 0)).all():

@@ -1,7 +1,8 @@
-"""What happened to each compartment's fluid, in order: bottles, changes, top-ups and replacements on the machine's running hours.
+"""What happened to each compartment's fluid, in order: bottles, changes, top-ups and replacements on the machine's
+running hours.
 
-Rules of the trade used here (common practice, no source): a bottle of the same day is drawn before the work of that day; a compartment
-that needs topping up in most intervals needed it too where no top-up is written down.
+Rules of the trade used here (common practice, no source): a bottle of the same day is drawn before the work of that
+day; a compartment that needs topping up in most intervals needed it too where no top-up is written down.
 """
 
 import numpy as np
@@ -39,9 +40,11 @@ _EVENT = [
 
 
 def timeline(known: Fleet, hours: pd.DataFrame, services: pd.DataFrame, pace: float) -> pd.DataFrame:
-    """Events of all compartments that have a usable bottle, in order with their lives and hours (one row an event, run included).
+    """Events of all compartments that have a usable bottle, in order with their lives and hours (one row an event, run
+    included).
 
-    pace: :func:`usual_pace` of the whole fleet. Top-ups and changes are yet to be settled, by :func:`with_make_up` and :func:`with_changes`.
+    pace: :func:`usual_pace` of the whole fleet. Top-ups and changes are yet to be settled, by :func:`with_make_up` and
+    :func:`with_changes`.
     """
     bottles = _bottles(known, hours)
     per_day = _use_per_day(bottles).fillna(pace).clip(0.0, 24.0)
@@ -53,7 +56,8 @@ def timeline(known: Fleet, hours: pd.DataFrame, services: pd.DataFrame, pace: fl
 
 
 def usual_make_up(line: pd.DataFrame) -> pd.DataFrame:
-    """Per family of a :func:`timeline`: usual make-up per hour and usual single top-up, as shares of the charge, and how often an interval has one on record.
+    """Per family of a :func:`timeline`: usual make-up per hour and usual single top-up, as shares of the charge, and
+    how often an interval has one on record.
 
     Columns family, usual_per_h, habit, usual_share; sorted by family.
     """
@@ -62,7 +66,9 @@ def usual_make_up(line: pd.DataFrame) -> pd.DataFrame:
 
 
 def usual_pace(known: Fleet, hours: pd.DataFrame) -> float:
-    """Running hours a day of the middle compartment of the fleet, for those whose own bottles do not show it; 0 with no bottle."""
+    """Running hours a day of the middle compartment of the fleet, for those whose own bottles do not show it; 0 with no
+    bottle.
+    """
     middle = _use_per_day(_bottles(known, hours)).median()
     return 0.0 if np.isnan(middle) else float(middle)
 
@@ -120,7 +126,9 @@ def _works(known: Fleet, services: pd.DataFrame) -> pd.DataFrame:
 
 
 def _placed(works: pd.DataFrame, bottles: pd.DataFrame, per_day: pd.Series) -> pd.DataFrame:
-    """Work on the running hours between the bottles its date lies between; work without usable hours is interpolated by date."""
+    """Work on the running hours between the bottles its date lies between; work without usable hours is interpolated by
+    date.
+    """
     works = works.sort_values("date", kind="stable")
     shots = bottles[["compartment", "date", "run_h", "fluid_h_read"]].sort_values(["date", "run_h"], kind="stable")
     before = shots.rename(columns={"run_h": "low", "date": "low_on", "fluid_h_read": "low_fluid_h"})
@@ -166,7 +174,9 @@ def _place_by_date(out: pd.DataFrame, use: pd.Series) -> None:
 
 
 def _fitted(places: pd.DataFrame, bottles: pd.DataFrame, works: pd.DataFrame, per_day: pd.Series) -> pd.DataFrame:
-    """`fitted_on`, or the machine's first day of work, as the start of a component; a replacement on record within two weeks is the same."""
+    """`fitted_on`, or the machine's first day of work, as the start of a component; a replacement on record within two
+    weeks is the same.
+    """
     out = places[["compartment"]].copy()
     from_machine = places["fitted_on"].isna()
     out["date"] = places["fitted_on"].fillna(places["in_service_on"])
@@ -191,11 +201,15 @@ def _sorted(line: pd.DataFrame) -> pd.DataFrame:
 
 
 def _with_implied_changes(line: pd.DataFrame) -> pd.DataFrame:
-    """A bottle whose fluid has fewer hours than it would have without a change, and no change on record between: the change is put in.
+    """A bottle whose fluid has fewer hours than it would have without a change, and no change on record between: the
+    change is put in.
 
-    Without a change the fluid has the hours of the bottle before and those run since. The change lies as many hours back as the label
-    says, at the earliest with the bottle before: a bottle is drawn before the work of its day. Where the compartment's changes are kept
-    on record, one slip alone may be a slip of the pen: a change must have been due, or the next bottle's hours must bear it out.
+    Without a change the fluid has the hours of the bottle before and those run since. The change lies as many hours
+    back as the label
+    says, at the earliest with the bottle before: a bottle is drawn before the work of its day. Where the compartment's
+    changes are kept
+    on record, one slip alone may be a slip of the pen: a change must have been due, or the next bottle's hours must
+    bear it out.
     """
     bottle = line["what"] == "sample"
     fresh = line["what"].isin(["change", "start"]).groupby(line["compartment"]).cumsum()
@@ -221,7 +235,9 @@ def _with_implied_changes(line: pd.DataFrame) -> pd.DataFrame:
 
 
 def _lives(line: pd.DataFrame) -> pd.DataFrame:
-    """Number the lives of each compartment that have a bottle (a start begins one) and the intervals in each; drop what follows the last bottle."""
+    """Number the lives of each compartment that have a bottle (a start begins one) and the intervals in each; drop what
+    follows the last bottle.
+    """
     line = line.assign(raw=(line["what"] == "start").groupby(line["compartment"]).cumsum())
     lives = line[line["what"] == "sample"].drop_duplicates(["compartment", "raw"])[["compartment", "raw"]]
     lives["life"] = lives.groupby("compartment").cumcount() + 1
@@ -234,7 +250,9 @@ def _lives(line: pd.DataFrame) -> pd.DataFrame:
 
 
 def _lead_in(line: pd.DataFrame) -> pd.DataFrame:
-    """Begin each life where its fluid is first known: at the component's start, else at the first change, else at the first bottle."""
+    """Begin each life where its fluid is first known: at the component's start, else at the first change, else at the
+    first bottle.
+    """
     lead, bottle = line["order"] == 0, line["what"] == "sample"
     renewed = lead & (line["what"].isin(["change", "start"]) | bottle)
     following = line[renewed].groupby("chain")["run_h"].shift(-1).reindex(line.index)
@@ -251,7 +269,9 @@ def _lead_in(line: pd.DataFrame) -> pd.DataFrame:
 
 
 def _hours(line: pd.DataFrame) -> pd.DataFrame:
-    """Hours run before each event and since the bottle before, hours on the fluid, and what each event multiplies by."""
+    """Hours run before each event and since the bottle before, hours on the fluid, and what each
+    event multiplies by.
+    """
     run, of = line["run_h"], line["chain"]
     change, bottle = line["what"].isin(["change", "start"]), line["what"] == "sample"
     line["hours"] = (run - run.groupby(of).shift()).fillna(0.0)
@@ -265,7 +285,8 @@ def _hours(line: pd.DataFrame) -> pd.DataFrame:
 
 
 def with_make_up(line: pd.DataFrame, make_up: pd.DataFrame) -> pd.DataFrame:
-    """A :func:`timeline` with litres of each top-up and the rate at which fluid went between them: recorded, read from the bottle's slip, or the family's usual.
+    """A :func:`timeline` with litres of each top-up and the rate at which fluid went between them: recorded, read from
+    the bottle's slip, or the family's usual.
 
     make_up: :func:`usual_make_up` of the whole fleet.
     """
@@ -299,14 +320,18 @@ def with_make_up(line: pd.DataFrame, make_up: pd.DataFrame) -> pd.DataFrame:
 
 
 def with_changes(line: pd.DataFrame, residuals: pd.DataFrame | None = None) -> pd.DataFrame:
-    """What each change of :func:`with_make_up` leaves behind, ready for the chain of `wear.exposure`: learnt (`wear.residual`), else assumed of the kind."""
+    """What each change of :func:`with_make_up` leaves behind, ready for the chain of `wear.exposure`: learnt
+    (`wear.residual`), else assumed of the kind.
+    """
     line = with_residuals(line, residuals)
     left = {"amount": line["residual"], "sd": line["residual_sd"]}
     return line.assign(**{name: line[name].mask(line["drained"], value) for name, value in left.items()})
 
 
 def _intervals(line: pd.DataFrame) -> pd.DataFrame:
-    """Of the interval each event lies in: number of top-ups, their recorded litres, the make-up on the bottle's slip, hours."""
+    """Of the interval each event lies in: number of top-ups, their recorded litres, the make-up on the bottle's slip,
+    hours.
+    """
     line, of = line.copy(), [line["chain"], line["order"]]
     top, bottle = line["what"] == "top_up", line["what"] == "sample"
     line["n_top"] = top.groupby(of).transform("sum")
@@ -318,7 +343,9 @@ def _intervals(line: pd.DataFrame) -> pd.DataFrame:
 
 
 def _usual(line: pd.DataFrame) -> pd.DataFrame:
-    """Per family: usual make-up per hour and usual single top-up, as shares of the charge, and how often an interval has one on record."""
+    """Per family: usual make-up per hour and usual single top-up, as shares of the charge, and how often an interval
+    has one on record.
+    """
     bottle = (line["what"] == "sample") & (line["order"] > 0) & line["volume_l"].notna() & (line["span_h"] > 0)
     rows = line[bottle & ~line["sealed"]]
     litres = rows["recorded"].where(rows["n_top"] > 0, rows["makeup"]).fillna(0.0)
@@ -336,7 +363,9 @@ def _usual(line: pd.DataFrame) -> pd.DataFrame:
 
 
 def _loss(line: pd.DataFrame, held: pd.Series) -> pd.Series:
-    """Litres per hour by which the level fell before each top-up, spread over the hours since the level was last full."""
+    """Litres per hour by which the level fell before each top-up, spread over the hours since the
+    level was last full.
+    """
     filled = line["what"].isin(["top_up", "change", "start"])
     span = filled.groupby(line["chain"]).cumsum() - filled
     of = [line["chain"], span]

@@ -1,7 +1,7 @@
 """Fleets with few records or odd lives through the whole of `assess`: nothing crashes, warns, or is silently confident.
 
-Warnings are errors in this suite. What is expected of a result follows from how the records were made (`made_drives.py`), not from an
-outside source.
+Warnings are errors in this suite. What is expected of a result follows from how the records were made
+(`made_drives.py`), not from an outside source.
 """
 
 import numpy as np
@@ -52,7 +52,9 @@ def test_one_machine_of_one_kind_has_no_family_to_be_held_against(judged) -> Non
 
 
 def test_one_bottle_a_compartment_is_judged_by_its_family(judged) -> None:
-    """One of them thirty times the others, judged by its family alone: that one is raised, and a repeat bottle asked for."""
+    """One of them thirty times the others, judged by its family alone: that one is raised, and a repeat bottle asked
+    for.
+    """
     result = judged(drives(bottles=1, machines=8, sick={"M3 drive": 30.0}), day="2025-06-30")
     high = verdict(result, "M3 drive")
     assert (high["state"], high["asks"]) == ("alarm", "repeat")
@@ -98,7 +100,9 @@ def test_only_coolant(judged) -> None:
 
 
 def test_heavy_top_up_is_allowed_for(judged) -> None:
-    """A tenth of a litre an hour into a charge of 60 l: ppm over hours shows a quarter of the wear, the corrected rate shows it."""
+    """A tenth of a litre an hour into a charge of 60 l: ppm over hours shows a quarter of the wear, the corrected rate
+    shows it.
+    """
     rows, loss = drives(change=100_000), 0.1 / 60.0
     for s in rows["samples"]:
         hours = s["meter_h"] - 1000.0

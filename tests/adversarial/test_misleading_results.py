@@ -1,4 +1,5 @@
-"""Results that mislead, and records with anything in them, through the whole of `assess`: nothing crashes, warns, or is silently confident.
+"""Results that mislead, and records with anything in them, through the whole of `assess`: nothing crashes, warns, or is
+silently confident.
 
 What is expected of a result follows from how the records were made (`made_drives.py`), not from an outside source.
 """
@@ -31,7 +32,9 @@ def test_all_results_below_the_limit_give_no_alarm(judged) -> None:
 
 @pytest.mark.parametrize("times", [1000.0, 0.001])
 def test_one_laboratory_in_the_wrong_unit(judged, times) -> None:
-    """A second laboratory reports mg as g, or the other way round: a `units` doubt on its bottles, no limit moves by a factor of 1.2."""
+    """A second laboratory reports mg as g, or the other way round: a `units` doubt on its bottles, no limit moves by a
+    factor of 1.2.
+    """
     rows, right = drives(), drives()
     for s in rows["samples"][4::5]:
         s |= {a: s[a] * times for a in [*RATES, *ADDITIVES]} | {"lab": "Laboratory B"}
@@ -134,7 +137,8 @@ def test_analytes_of_ones_own(judged, make_fleet) -> None:
     assert "Bi_ppm" in set(result.limits["analyte"])
 
 
-HOSTILE = ["<script>alert(1)</script>", "=1+1", "../../x", "a\nb\r\nc", "\"quotes\" and 'more'", "\N{PILE OF POO} \N{GREEK SMALL LETTER OMEGA}", "x" * 5000, "{{ 7*7 }} %s {0}"]  # fmt: skip
+HOSTILE = ["<script>alert(1)</script>", "=1+1", "../../x", "a\nb\r\nc", "\"quotes\" and 'more'", "\N{PILE OF POO} "
+"\N{GREEK SMALL LETTER OMEGA}", "x" * 5000, "{{ 7*7 }} %s {0}"]  # fmt: skip
 
 
 def test_hostile_text_in_every_text_column_changes_no_number(judged, plain, tmp_path) -> None:
@@ -167,13 +171,19 @@ def test_hostile_text_in_every_text_column_changes_no_number(judged, plain, tmp_
 
 @pytest.mark.parametrize("seed", range(4))
 def test_cells_missing_and_wrong_at_random(judged, seed) -> None:
-    """A third of all cells that need not be there are gone; results, hours, litres and dates of some rows are far off."""
+    """A third of all cells that need not be there are gone; results, hours, litres and dates of
+    some rows are far off.
+    """
     rng = np.random.default_rng(seed)
     rows = drives(machines=4)
-    rows["findings"] = [{"finding": f"f{k}", "compartment": f"M{k + 1} drive", "found_on": FIRST + pd.Timedelta(days=int(rng.integers(1, 450))),
-                         "outcome": ("defect", "no defect", "failed")[k % 3], "meter_h": 2000.0, "cost": 100.0} for k in range(4)]  # fmt: skip
-    rows["services"] += [{"service": f"s{k}", "compartment": f"M{k % 4 + 1} drive", "done_on": FIRST + pd.Timedelta(days=int(rng.integers(1, 450))),
-                          "kind": ("top-up", "change", "flush", "replace", "repair", "filter")[k % 6], "meter_h": 1500.0, "volume_l": 80.0} for k in range(12)]  # fmt: skip
+    rows["findings"] = [{"finding": f"f{k}", "compartment": f"M{k + 1} drive",
+    "found_on": FIRST + pd.Timedelta(days=int(rng.integers(1, 450))),
+                         "outcome": ("defect", "no defect", "failed")[k % 3], "meter_h": 2000.0,
+                         "cost": 100.0} for k in range(4)]  # fmt: skip
+    rows["services"] += [{"service": f"s{k}", "compartment": f"M{k % 4 + 1} drive",
+    "done_on": FIRST + pd.Timedelta(days=int(rng.integers(1, 450))),
+                          "kind": ("top-up", "change", "flush", "replace", "repair", "filter")[k % 6],
+                          "meter_h": 1500.0, "volume_l": 80.0} for k in range(12)]  # fmt: skip
     for name, table in rows.items():
         needed = {c.name for c in TABLES[name].columns if c.required} | {"family"}
         for row in table:

@@ -29,7 +29,9 @@ def test_there_are_ten_guides_and_each_is_one_question() -> None:
 
 @pytest.mark.parametrize("path", GUIDES, ids=lambda p: p.stem)
 def test_a_guide_refuses_a_parameter_it_does_not_have(path: Path) -> None:
-    """The cell that opens the assessment, run as papermill would after a misspelt `-p asessment X`: no other fleet is shown."""
+    """The cell that opens the assessment, run as papermill would after a misspelt `-p asessment X`: no other fleet is
+    shown.
+    """
     cells = [c.source for c in nbformat.read(path, as_version=4).cells if c.cell_type == "code"]
     given: dict[str, object] = {"asessment": "X"}
     exec(cells[0], given)  # noqa: S102

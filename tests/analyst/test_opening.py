@@ -1,4 +1,6 @@
-"""A book notebook cannot mislead: what it was not meant to be given is refused in one message, and it says first what it is about."""
+"""A book notebook cannot mislead: what it was not meant to be given is refused in one message, and it says first what
+it is about.
+"""
 
 import pytest
 

@@ -1,4 +1,6 @@
-"""The analyst's figures: plain plotly, each with caption and alternative text, and a still picture that shows the same numbers."""
+"""The analyst's figures: plain plotly, each with caption and alternative text, and a still picture that shows the same
+numbers.
+"""
 
 import re
 import xml.etree.ElementTree as ET
@@ -19,8 +21,10 @@ SVG = "{" + NAMESPACE + "}"
 def figures(demo) -> dict[str, go.Figure]:
     plot, fits = cmkit.plot, [cmkit.refit(demo, SITE, method=m) for m in ("wls", "huber", "theil-sen", "filter")]
     return {
-        "results": plot.results(demo, SITE), "fluid": plot.fluid(demo, SITE, "Fe_ppm"), "rate": plot.rate(demo, SITE), "forecast": plot.forecast(demo, SITE),
-        "fit": plot.fit(fits), "residuals": plot.residuals(fits[0]), "cost": plot.cost(demo), "limits": plot.limits(demo, demo.compartments["family"].iloc[0]),
+        "results": plot.results(demo, SITE), "fluid": plot.fluid(demo, SITE, "Fe_ppm"), "rate": plot.rate(demo, SITE),
+        "forecast": plot.forecast(demo, SITE),
+        "fit": plot.fit(fits), "residuals": plot.residuals(fits[0]), "cost": plot.cost(demo),
+        "limits": plot.limits(demo, demo.compartments["family"].iloc[0]),
         "compare": plot.compare(demo, SITE, "RH-02/final drive/right"),
     }  # fmt: skip
 

@@ -1,4 +1,6 @@
-"""Explain, compare, what if, SQL, workbook: against the tables themselves, scipy, statsmodels and pandas; and the ten ordinary questions."""
+"""Explain, compare, what if, SQL, workbook: against the tables themselves, scipy, statsmodels and pandas; and the ten
+ordinary questions.
+"""
 
 import inspect
 import re
@@ -161,7 +163,8 @@ def test_sql_over_an_assessment_is_what_pandas_says_and_changes_nothing(demo, tm
     secret.write_text("a\n1\n")
     frame_of_the_caller = peer.to_frame()
     assert len(frame_of_the_caller)
-    for sql in ("SELECT * FROM read_csv(?)", "DROP TABLE verdicts", "SELECT 1; SELECT 2", "SELECT * FROM frame_of_the_caller", "SELECT * FROM nothing"):  # fmt: skip
+    for sql in ("SELECT * FROM read_csv(?)", "DROP TABLE verdicts", "SELECT 1; SELECT 2", "SELECT * FROM "
+    "frame_of_the_caller", "SELECT * FROM nothing"):  # fmt: skip
         with pytest.raises(StoreError):
             cmkit.query(demo, sql, [str(secret)] if "?" in sql else [])
 
@@ -240,7 +243,8 @@ def do_two_laboratories_read_alike(a):
 
 TEN = [
     which_need_a_look_now, why_is_this_one_in_alarm, how_fast_does_it_wear_by_a_robust_slope, when_did_that_begin,
-    does_the_left_wear_faster_than_the_right, which_newest_bottles_are_doubted, what_would_a_copper_limit_of_20_have_done,
+    does_the_left_wear_faster_than_the_right, which_newest_bottles_are_doubted,
+    what_would_a_copper_limit_of_20_have_done,
     what_would_engines_every_500_h_cost_a_year, what_became_of_our_alarms_by_site, do_two_laboratories_read_alike,
 ]  # fmt: skip
 

@@ -1,4 +1,6 @@
-"""One series and its fits: against statsmodels and scipy as peers, and against truth made by integrating the mass balance hour by hour."""
+"""One series and its fits: against statsmodels and scipy as peers, and against truth made by integrating the mass
+balance hour by hour.
+"""
 
 import numpy as np
 import pandas as pd
@@ -12,7 +14,8 @@ from cmkit.analyst.one_series import SERIES, cumulative_exposure
 from cmkit.analyst.onset import change_point
 from cmkit.errors import ParameterError
 
-CHANGED = "RH-02/final drive/left"  # invented: the demo opens a bearing fault here on 2026-03-04 (sample_data/truth/faults.csv)
+# invented: the demo opens a bearing fault here on 2026-03-04 (sample_data/truth/faults.csv)
+CHANGED = "RH-02/final drive/left"
 
 
 def test_a_series_has_its_exposure_counted_from_the_first_bottle(demo) -> None:
@@ -37,7 +40,9 @@ def test_a_result_without_a_wear_rate_has_a_series_too(demo) -> None:
 
 
 def test_cumulative_exposure_agrees_with_the_worked_example() -> None:
-    """Exposure chain of 60 l, 12 % left at the change, 8 ppm to begin with, 0.04 ppm/h: 15.9644575, then 11.7393589 ppm by ODE."""
+    """Exposure chain of 60 l, 12 % left at the change, 8 ppm to begin with, 0.04 ppm/h: 15.9644575, then 11.7393589 ppm
+    by ODE.
+    """
     phi, psi, chi = (
         np.array([1, 0.849332, 0.109235]),
         np.array([0, 227.64617, 239.0514]),
@@ -52,7 +57,8 @@ def test_cumulative_exposure_agrees_with_the_worked_example() -> None:
     [
         (lambda a: cmkit.series(a, "RH-02/engin"), "Did you mean 'RH-02/engine'"),
         (lambda a: cmkit.series(a, "RH-02/engine", "iron"), "analyte: found 'iron'"),
-        (lambda a: cmkit.refit(a, "RH-02/engine", method="ols"), "method: found 'ols', wanted one of 'wls', 'huber', 'theil-sen', 'filter'"),
+        (lambda a: cmkit.refit(a, "RH-02/engine", method="ols"), "method: found 'ols', wanted one of 'wls', 'huber', "
+        "'theil-sen', 'filter'"),
         (lambda a: cmkit.refit(a, "RH-02/engine", bottles=2), "2 result.s. in its present life; wanted three"),
         (lambda a: cmkit.onset(a, "RH-02/engine", bottles=4), "wanted 5 or more"),
         (lambda a: cmkit.series(a, "RH-02/engine", life=9), "life: found '9', wanted one of '1'"),
@@ -85,7 +91,9 @@ def test_pair_slopes_without_changes_are_scipys_theil_sen() -> None:
 
 
 def balance(rng: np.random.Generator, rate_at, bottles: int = 18) -> pd.DataFrame:
-    """Truth by another route: iron in 60 l integrated hour by hour, a change every 1,000 h that leaves 8 %, a bottle about every 250 h."""
+    """Truth by another route: iron in 60 l integrated hour by hour, a change every 1,000 h that leaves 8 %, a bottle
+    about every 250 h.
+    """
     hours = np.cumsum(rng.integers(220, 280, bottles))
     level, seen, since = 20.0, [], 0
     for h in range(hours[-1] + 1):
@@ -111,14 +119,17 @@ def balance(rng: np.random.Generator, rate_at, bottles: int = 18) -> pd.DataFram
     kept, effective = np.array(rows).T
     kept[0], effective[0] = 1.0, 0.0
     phi, psi, _ = cumulative_exposure(np.where(np.arange(bottles) == 0, 1.0, kept), effective, np.zeros(bottles))
-    return pd.DataFrame({"run_h": hours.astype(float), "value": true + rng.normal(0, sd), "chi": 0.0, "phi": phi, "psi": psi, "kept": kept, "effective_h": effective, "expected": true, "rate": 0.05})  # fmt: skip
+    return pd.DataFrame({"run_h": hours.astype(float), "value": true + rng.normal(0, sd), "chi": 0.0, "phi": phi,
+        "psi": psi, "kept": kept, "effective_h": effective, "expected": true, "rate": 0.05})  # fmt: skip
 
 
 NOISE = pd.Series({"noise_floor": 0.5, "noise_share": 0.08, "load_share": 0.1, "rate_mean": 0.05})
 
 
 def test_the_moment_of_a_change_is_found_with_an_interval_that_holds_it() -> None:
-    """Sixty series whose rate trebles at a known hour: nine in ten intervals of 90 % hold it (binomial, 0.1 % either side), rates within a quarter."""
+    """Sixty series whose rate trebles at a known hour: nine in ten intervals of 90 % hold it (binomial, 0.1 % either
+    side), rates within a quarter.
+    """
     held, rates = 0, []
     for seed in range(60):
         rng = np.random.default_rng(100 + seed)
@@ -132,7 +143,9 @@ def test_the_moment_of_a_change_is_found_with_an_interval_that_holds_it() -> Non
 
 
 def test_a_steady_rate_is_seldom_called_a_change() -> None:
-    """Sixty steady series: no more than one in ten beyond the threshold meant for one in twenty (binomial, 0.1 %: 10 of 60)."""
+    """Sixty steady series: no more than one in ten beyond the threshold meant for one in twenty (binomial, 0.1 %: 10 of
+    60).
+    """
     ratios = [
         change_point(balance(np.random.default_rng(500 + seed), lambda _: 0.05), NOISE).ratio for seed in range(60)
     ]
@@ -156,7 +169,9 @@ def test_the_four_methods_agree_on_a_steady_compartment_and_part_on_one_that_cha
 
 @pytest.mark.parametrize(("method", "least"), [("wls", 46), ("huber", 46), ("theil-sen", 38)])
 def test_intervals_hold_the_truth_as_often_as_is_said(method, least) -> None:
-    """Sixty steady series of 12 bottles: intervals of 90 % hold the true rate (binomial, 0.1 %: 46 of 60); that of the pair slopes, 8 in 10 as its docstring says."""
+    """Sixty steady series of 12 bottles: intervals of 90 % hold the true rate (binomial, 0.1 %: 46 of 60); that of the
+    pair slopes, 8 in 10 as its docstring says.
+    """
     held = 0
     for seed in range(60):
         data = balance(np.random.default_rng(2000 + seed), lambda _: 0.05, 12).assign(below=False)

@@ -1,4 +1,6 @@
-"""A finding or correction becomes exactly one row of the fleet's own file; nothing else of it changes, whatever stops the writing."""
+"""A finding or correction becomes exactly one row of the fleet's own file; nothing else of it changes, whatever stops
+the writing.
+"""
 
 import shutil
 import threading

@@ -1,5 +1,5 @@
-"""Runs the benchmarks (`bench_*.py`: ratios to a named peer measured in the same run) and calibrations (`calibrate_*.py`: error rates
-over seeds, each writing its page beside it).
+"""Runs the benchmarks (`bench_*.py`: ratios to a named peer measured in the same run) and calibrations
+(`calibrate_*.py`: error rates over seeds, each writing its page beside it).
 
     python -m tests.benchmarks              all of them, the best part of an hour on two cores
     python -m tests.benchmarks wear books   those whose name holds one of the words

@@ -1,13 +1,14 @@
-"""CPU seconds of learning, assessing and combining, their growth with the fleet, peak memory, two processes against one, and the ratio to an earlier
-state of the project, all in one run on the demo's recipe multiplied.
+"""CPU seconds of learning, assessing and combining, their growth with the fleet, peak memory, two processes against
+one, and the ratio to an earlier state of the project, all in one run on the demo's recipe multiplied.
 
     python tests/benchmarks/bench_assess.py              about 100, 400 and 1,600 compartments over 30 months
     python tests/benchmarks/bench_assess.py 14 90        the machine list so many times (1,600 and 10,000 compartments)
     python tests/benchmarks/bench_assess.py --no-peer 1  without the earlier state
 
-Each size runs in a process of its own, so that its peak memory is its own. The fleet is simulated first, outside the clock. The earlier state is
-commit 392acdc, taken from the repository's history, with its own recipe of the same machines; it measures itself by its own script. CPU seconds
-still depend on what else the machine does; ratios are of one run.
+Each size runs in a process of its own, so that its peak memory is its own. The fleet is simulated first, outside the
+clock. The earlier state is commit 392acdc, taken from the repository's history, with its own recipe of the same
+machines; it measures itself by its own script. CPU seconds still depend on what else the machine does; ratios are of
+one run.
 """
 
 import json
@@ -43,7 +44,8 @@ TIMES = (1, 4, 14)
 PEER = "392acdc"
 _ROOT = Path(__file__).parents[2]
 GOALS = (
-    "Goals, on two idle cores: 112 compartments in 3 s, 1,568 in 12 s, 10,000 in 75 s; CPU of the earlier state over today's at 1,568 at least 4.5; "
+    "Goals, on two idle cores: 112 compartments in 3 s, 1,568 in 12 s, 10,000 in 75 s; CPU of the earlier state over "
+    "today's at 1,568 at least 4.5; "
     "growth exponent from 1,568 to 10,000 at most 1.05; wall of one process over two at least 1.6."
 )
 
@@ -74,7 +76,9 @@ def clocked(step: Callable[[], Any], spent: dict[str, float], name: str) -> Any:
 
 
 def measure(times: int) -> dict[str, Any]:
-    """One assessment of the fleet `times` as large: sizes, CPU seconds by step, wall and CPU seconds of all, peak MB, then site by site."""
+    """One assessment of the fleet `times` as large: sizes, CPU seconds by step, wall and CPU seconds of all, peak MB,
+    then site by site.
+    """
     fleet = fleet_of(times)
     day = newest_record(fleet)
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
@@ -131,14 +135,19 @@ def against(found: list[dict[str, Any]], peers: list[dict[str, Any] | None]) -> 
 
 
 def table(found: list[dict[str, Any]]) -> str:
-    """Seconds by step and size, the largest step first, with the growth exponent between the first and the last size."""
+    """Seconds by step and size, the largest step first, with the growth exponent between the first
+    and the last size.
+    """
     sizes = [f["compartments"] for f in found]
     rows = sorted(found[-1]["steps"], key=lambda s: -found[-1]["steps"][s])
     head = ["step", *(f"{n:,} compartments, s" for n in sizes), "exponent"]
-    body = [[s, *(f"{f['steps'].get(s, 0.0):.2f}" for f in found), growth(sizes, [f["steps"].get(s, 0.0) for f in found])] for s in rows]  # fmt: skip
-    body += [[name, *(f"{f[key]:.1f}" for f in found), growth(sizes, [f[key] for f in found])] for name, key in (("**all, wall**", "seconds"), ("**all, CPU**", "cpu"))]  # fmt: skip
+    body = [[s, *(f"{f['steps'].get(s, 0.0):.2f}" for f in found),
+        growth(sizes, [f["steps"].get(s, 0.0) for f in found])] for s in rows]  # fmt: skip
+    body += [[name, *(f"{f[key]:.1f}" for f in found), growth(sizes, [f[key] for f in found])] for name,
+    key in (("**all, wall**", "seconds"), ("**all, CPU**", "cpu"))]  # fmt: skip
     for name, key in (("wall", "seconds"), ("CPU", "cpu")):
-        body += [[f"site by site, {n} process{'es' * (n > 1)}, {name}", *(f"{f[f'{key}_{n}']:.1f}" for f in found), growth(sizes, [f[f"{key}_{n}"] for f in found])] for n in (1, 2)]  # fmt: skip
+        body += [[f"site by site, {n} process{'es' * (n > 1)}, {name}", *(f"{f[f'{key}_{n}']:.1f}" for f in found),
+        growth(sizes, [f[f"{key}_{n}"] for f in found])] for n in (1, 2)]  # fmt: skip
     body += [["wall of one process over two", *(f"{f['seconds_1'] / f['seconds_2']:.2f}" for f in found), ""]]
     body += [["peak memory, MB (records alone)", *(f"{f['peak_mb']:,.0f} ({f['before_mb']:,.0f})" for f in found), ""]]
     body += [["bottles", *(f"{f['bottles']:,}" for f in found), ""]]
@@ -165,7 +174,8 @@ def main(arguments: list[str]) -> None:
         peers.append(of_peer(times) if peer else None)
     print(table(found), "\n\n" + against(found, peers) if any(peers) else "", f"\n\n{GOALS}", sep="")
     print(
-        f"\nOther work on the machine: load {before:.1f} at the start, {os.getloadavg()[1]:.1f} at the end, on {os.cpu_count()} cores."
+        f"\nOther work on the machine: load {before:.1f} at the start, {os.getloadavg()[1]:.1f} at the end, on "
+        f"{os.cpu_count()} cores."
     )
 
 

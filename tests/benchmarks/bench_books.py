@@ -1,10 +1,12 @@
-"""Books of a month against running the notebooks by hand: `papermill` and `jupyter nbconvert` by command line, book after book.
+"""Books of a month against running the notebooks by hand: `papermill` and `jupyter nbconvert` by command line, book
+after book.
 
-Same notebook, same data, same run. The demo fleet's three sites are copied under other names until there are enough. Two books are
+Same notebook, same data, same run. The demo fleet's three sites are copied under other names until there are enough.
+Two books are
 measured: a small one of 21 cells, 7 charts, 4 tables and 200 regressions, fixed here, and the site book as it is now.
 
-    python tests/benchmarks/bench_books.py             12 books by hand, ours for 3 to 60 sites, memory, parts   (minutes)
-    python tests/benchmarks/bench_books.py --by-hand 2 --sites 3 12 --books small       fewer
+    python tests/benchmarks/bench_books.py             12 books by hand, ours for 3 to 60 sites, memory, parts
+    (minutes) python tests/benchmarks/bench_books.py --by-hand 2 --sites 3 12 --books small       fewer
     python tests/benchmarks/bench_books.py --memory            does a kernel's memory grow from book 10 to book 100
 """
 
@@ -48,9 +50,11 @@ SMALL = [
     "a = load_assessment(assessment, site or None)\nhistory = a.history.dropna(subset=['value', 'run_h'])",
     "def fit(part):\n    x = np.column_stack([np.ones(len(part)), part['run_h'] - part['run_h'].mean()])\n"
     "    return OLS(part['value'].to_numpy(), x).fit().params[1]",
-    "series = [p for _, p in history.groupby(['compartment', 'analyte']) if len(p) > 3][:200]\nslopes = pd.Series([fit(p) for p in series])",
+    "series = [p for _, p in history.groupby(['compartment', 'analyte']) if len(p) > 3][:200]\nslopes = "
+    "pd.Series([fit(p) for p in series])",
     *(
-        f"p = series[{n} * len(series) // 6]\ngo.Figure(go.Scatter(x=p['run_h'].to_numpy(), y=p['value'].to_numpy()), layout={{'height': 300, "
+        f"p = series[{n} * len(series) // 6]\ngo.Figure(go.Scatter(x=p['run_h'].to_numpy(), y=p['value'].to_numpy()), "
+        f"layout={{'height': 300, "
         "'meta': {'caption': 'A result over running hours.', 'alt': 'A result over running hours.'}})"
         for n in range(6)
     ),
@@ -121,7 +125,9 @@ def by_hand(assessment: Path, sites: list[str], out: Path, notebooks: Path) -> f
 
 
 def ours(assessment: Path, out: Path, notebooks: Path, **how: object) -> tuple[float, MonthResult]:
-    """Seconds for the whole month (site books, fleet book, tables, publishing), in a process of its own as the command is."""
+    """Seconds for the whole month (site books, fleet book, tables, publishing), in a process of its own as the command
+    is.
+    """
     started = time.monotonic()
     result = run_books(assessment, MONTH, out, notebooks=notebooks, workers=Workers(**how))  # type: ignore[arg-type]
     return time.monotonic() - started, result
@@ -129,7 +135,9 @@ def ours(assessment: Path, out: Path, notebooks: Path, **how: object) -> tuple[f
 
 @contextmanager
 def watched_kernels() -> Iterator[dict[int, tuple[float, float]]]:
-    """Greatest proportional and resident set size (MiB) of each kernel that ran meanwhile, by process id in order of their start."""
+    """Greatest proportional and resident set size (MiB) of each kernel that ran meanwhile, by process id in order of
+    their start.
+    """
     most: dict[int, tuple[float, float]] = {}
     stop = threading.Event()
 
@@ -236,7 +244,9 @@ def started_cluster(place: Path) -> Iterator[str]:
 
 
 def cluster_against_threads(one: Assessment, place: Path) -> None:
-    """The same 21 small books by two workers of one thread each and by two threads here; both warmed up by 3 books before."""
+    """The same 21 small books by two workers of one thread each and by two threads here; both warmed up by 3 books
+    before.
+    """
     notebooks = small_notebooks(place / "small")
     for n in (3, 21):
         fleet_of(one, n).save(place / f"a{n}")
@@ -251,9 +261,11 @@ def cluster_against_threads(one: Assessment, place: Path) -> None:
 
 
 def memory_over_books(one: Assessment, place: Path, books: int = 100) -> None:
-    """Memory of kernels, of this process and of the server kernels are forked from, about book 10 and about the last of `books`.
+    """Memory of kernels, of this process and of the server kernels are forked from, about book 10 and about the last of
+    `books`.
 
-    A kernel lives for one book, so it cannot grow by itself: what would make the hundredth larger than the tenth is the server's heap.
+    A kernel lives for one book, so it cannot grow by itself: what would make the hundredth larger than the tenth is the
+    server's heap.
     """
     notebooks = small_notebooks(place / "small")
     fleet_of(one, 3 * (books // 3)).save(place / "many")

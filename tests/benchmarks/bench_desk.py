@@ -1,8 +1,10 @@
-"""How long the desk takes from a key press to the plot, and a tried limit; `--lab` measures in a real JupyterLab driven in Chromium.
+"""How long the desk takes from a key press to the plot, and a tried limit; `--lab` measures in a real JupyterLab driven
+in Chromium.
 
-In this process: CPU and wall milliseconds of each callback, against pandas' own description of the table `history` by analyte, in the same run. In JupyterLab:
-from the key press to the frame after the new plot stands in the page, and what axe-core finds at 360 px. `--python` names the interpreter
-whose JupyterLab and kernel are used, such as that of an environment with the wheel.
+In this process: CPU and wall milliseconds of each callback, against pandas' own description of the table `history` by
+analyte, in the same run. In JupyterLab: from the key press to the frame after the new plot stands in the page, and what
+axe-core finds at 360 px. `--python` names the interpreter whose JupyterLab and kernel are used, such as that of an
+environment with the wheel.
 """
 
 import argparse
@@ -31,7 +33,8 @@ ROOT = Path(__file__).parents[2]
 PLACE = "RH-02/final drive/left"
 PANELS = {"fleet": "a", "interval": "a", "limits": "a", "compare": "a", "compartment": f"a, {PLACE!r}"}
 NARROW = 360  # px
-BOXES = ("delay to failure, h", "rate at failure, times the usual", "hours between defects", "turnaround, operating h", "a sample", "a planned repair", "a failure")  # fmt: skip
+BOXES = ("delay to failure, h", "rate at failure, times the usual", "hours between defects", "turnaround, operating h",
+    "a sample", "a planned repair", "a failure")  # fmt: skip
 
 
 def line(*cells: object) -> None:
@@ -79,7 +82,8 @@ def presses(a: Assessment) -> dict[str, Callable[[int], Any]]:
         return lambda n: setattr(box, "value", start * (1 + 0.03 * (n + 1)))
 
     desk, boxes = cmkit.desk, named(cmkit.desk.interval(a))
-    out = {"fleet: compartment": chosen(desk.fleet(a), "compartment"), "compartment: result": chosen(desk.compartment(a, PLACE), "result")}  # fmt: skip
+    out = {"fleet: compartment": chosen(desk.fleet(a), "compartment"),
+        "compartment: result": chosen(desk.compartment(a, PLACE), "result")}  # fmt: skip
     out |= {"compare: other": chosen(desk.compare(a), "other")}
     out |= {f"interval: {label}": typed(boxes[label]) for label in BOXES}
     return out | {"limits: alert": typed(named(desk.limits(a))["alert"])}
@@ -119,7 +123,8 @@ def lab(python: str, folder: Path) -> Iterator[str]:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
     token = secrets.token_hex(16)
-    command = [python, "-m", "jupyterlab", "--no-browser", "--ServerApp.ip=127.0.0.1", f"--ServerApp.port={port}", f"--IdentityProvider.token={token}",
+    command = [python, "-m", "jupyterlab", "--no-browser", "--ServerApp.ip=127.0.0.1", f"--ServerApp.port={port}",
+        f"--IdentityProvider.token={token}",
                f"--ServerApp.root_dir={folder}", "--LabApp.expose_app_in_browser=True", "--allow-root"]  # fmt: skip
     server = subprocess.Popen(command, cwd=folder, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     try:
@@ -153,12 +158,13 @@ WATCH = """([box, key]) => new Promise((done) => {
 
 
 def pressed(page: Page, label: str, text: str, at: int = 0) -> float:
-    """Milliseconds from the key press that commits to the frame with the new plot. text: typed and entered; empty: the next choice
-    of a list is taken. NaN after 30 s."""
+    """Milliseconds from the key press that commits to the frame with the new plot. text: typed and entered; empty: the
+    next choice of a list is taken. NaN after 30 s."""
     box = page.get_by_label(label, exact=True).nth(at)
     box.scroll_into_view_if_needed()
     box.evaluate(
-        "(e) => { document.querySelectorAll('[data-watched]').forEach((o) => delete o.dataset.watched); e.dataset.watched = 'now'; }"
+        "(e) => { document.querySelectorAll('[data-watched]').forEach((o) => delete o.dataset.watched); "
+        "e.dataset.watched = 'now'; }"
     )
     box.focus()
     if text:
@@ -250,7 +256,9 @@ UNNAMED = """() => [...document.querySelectorAll('.jp-OutputArea-output :is(inpu
 
 
 def narrow(page: Page, shots: Path) -> None:
-    """The desk in a pane of 360 px: axe-core's findings in the outputs, controls without a name, what runs out of the pane."""
+    """The desk in a pane of 360 px: axe-core's findings in the outputs, controls without a name, what runs out of the
+    pane.
+    """
     page.evaluate(SQUEEZE, NARROW)
     page.wait_for_timeout(1000)
     found = Axe().run(page, context={"include": [[".jp-OutputArea-output"]]})

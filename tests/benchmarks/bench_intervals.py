@@ -1,4 +1,5 @@
-"""Sampling intervals: speed against named peers in the same run, and agreement with simulations larger than the test suite can afford.
+"""Sampling intervals: speed against named peers in the same run, and agreement with simulations larger than the test
+suite can afford.
 
 python tests/benchmarks/bench_intervals.py          everything (about two minutes on an idle machine)
 python tests/benchmarks/bench_intervals.py speed    one part: speed, events, filter, history or plan
@@ -56,7 +57,8 @@ def best_of(times: int, work: Callable[[], Any]) -> tuple[float, Any]:
     return min(spent), answer
 
 
-# ------------------------------------------------------------------------------------------------------------------ speed
+# ------------------------------------------------------------------------------------------------------------------
+# speed
 
 
 def random_fleet(n: int, seed: int = 1) -> Case:
@@ -64,8 +66,10 @@ def random_fleet(n: int, seed: int = 1) -> Case:
     rng = np.random.default_rng(seed)
     planned = rng.lognormal(np.log(12000), 0.3, n)
     return Case(
-        rng.lognormal(np.log(1 / 8000), 0.5, n), rng.lognormal(np.log(1200), 0.4, n), 2.0, 0.08 * rng.lognormal(0, 0.4, n), rng.uniform(3, 9, n),
-        1.0, 0.6, 0.10, 0.12, 0.20, np.nan, 2000.0, 0.08, 3.0, 0.95, 1.0, np.nan, 60.0, 400.0, planned, 5 * planned, 0.01, rng.uniform(50, 150, n),
+        rng.lognormal(np.log(1 / 8000), 0.5, n), rng.lognormal(np.log(1200), 0.4, n), 2.0,
+        0.08 * rng.lognormal(0, 0.4, n), rng.uniform(3, 9, n),
+        1.0, 0.6, 0.10, 0.12, 0.20, np.nan, 2000.0, 0.08, 3.0, 0.95, 1.0, np.nan, 60.0, 400.0, planned, 5 * planned,
+        0.01, rng.uniform(50, 150, n),
     )  # fmt: skip
 
 
@@ -79,7 +83,8 @@ def speed() -> None:
     same = got.cost_per_h[:100].argmin(axis=1) == exact.cost_per_h.argmin(axis=1)
     print(f"10,000 different compartments x 6 intervals, chance from the trend: {spent:.1f} s (goal 15 s)")
     print(
-        f"  fine rules on 100 of them: {fine:.2f} s, {fine / spent * 100:.1f} x the fast ones each; cost error 99th percentile {np.quantile(error, 0.99):.1e}, largest {error.max():.1e}; same best interval {same.mean():.0%}"
+        f"  fine rules on 100 of them: {fine:.2f} s, {fine / spent * 100:.1f} x the fast ones each; cost error 99th "
+        f"percentile {np.quantile(error, 0.99):.1e}, largest {error.max():.1e}; same best interval {same.mean():.0%}"
     )
     closed_forms()
     allocation()
@@ -97,7 +102,8 @@ def speed() -> None:
     )
     direct, _ = best_of(1, lambda: interval_cost(drawn, wide))
     print(
-        f"uncertainty of one compartment, 400 draws x 10 intervals: {mesh:.3f} s by the mesh, {direct:.2f} s draw by draw ({direct / mesh:.0f} x)"
+        f"uncertainty of one compartment, 400 draws x 10 intervals: {mesh:.3f} s by the mesh, {direct:.2f} s draw by "
+        f"draw ({direct / mesh:.0f} x)"
     )
 
 
@@ -121,7 +127,8 @@ def closed_forms() -> None:
     ratio = slow / len(answers) * grid.size * len(mean) / spent
     worst = np.abs(failed[:5].ravel() / np.array(answers) - 1).max()
     print(
-        f"closed form, 10,000 x 60 cells: {spent:.3f} s; scipy quad loop {ratio:.0f} x as long (goal 50 x); largest relative difference {worst:.0e}"
+        f"closed form, 10,000 x 60 cells: {spent:.3f} s; scipy quad loop {ratio:.0f} x as long (goal 50 x); largest "
+        f"relative difference {worst:.0e}"
     )
 
 
@@ -151,11 +158,14 @@ def allocation() -> None:
         fast, got = best_of(3, lambda room=room: allocate_samples(cost, load, room))
         common = min((float((cost[:, i]).sum()) for i in range(g) if load[:, i].sum() <= room), default=np.nan)
         print(
-            f"  capacity {share:.0%}: gap {got.cost / found.fun - 1:.1e}, bound {got.bound / found.fun - 1:+.1e}, price {got.price:.0f}, {slow / fast:.0f} x faster; one common interval costs {common / got.cost - 1:.0%} more"
+            f"  capacity {share:.0%}: gap {got.cost / found.fun - 1:.1e}, bound {got.bound / found.fun - 1:+.1e}, "
+            f"price {got.price:.0f}, {slow / fast:.0f} x faster; one common interval costs "
+            f"{common / got.cost - 1:.0%} more"
         )
 
 
-# ----------------------------------------------------------------------------------------------- agreement with simulations
+# ----------------------------------------------------------------------------------------------- agreement with
+# simulations
 
 
 def events() -> None:
@@ -169,7 +179,8 @@ def events() -> None:
             parts = [seen.cost_per_h / got.cost_per_h - 1, seen.p_caught - got.p_caught, seen.warning_h - got.warning_h]
             worst = [max(a, abs(float(b))) for a, b in zip(worst, parts, strict=True)]
             print(
-                f"  {name:16s} {every:5.0f} h: cost {parts[0]:+.2%}, caught {got.p_caught:.4f} {parts[1]:+.4f}, warning {got.warning_h:.0f} h {parts[2]:+.1f} h"
+                f"  {name:16s} {every:5.0f} h: cost {parts[0]:+.2%}, caught {got.p_caught:.4f} {parts[1]:+.4f}, "
+                f"warning {got.warning_h:.0f} h {parts[2]:+.1f} h"
             )
     print(f"  largest: cost {worst[0]:.2%}, caught {worst[1]:.4f}, warning {worst[2]:.1f} h")
 
@@ -190,7 +201,8 @@ def real_filter() -> None:
             said = []
             for every in (125.0, 250.0, 500.0, 1000.0):
                 case = Case(
-                    1 / 8000, 1200, 2, rate, multiple, 1, noise_floor=0.58, noise_share=0.099, load_share=0.10, drift_share=0.20, change_every_h=change, residual=residual,
+                    1 / 8000, 1200, 2, rate, multiple, 1, noise_floor=0.58, noise_share=0.099, load_share=0.10,
+                    drift_share=0.20, change_every_h=change, residual=residual,
                     acted_share=1.0, turnaround_h=100,
                 )  # fmt: skip
                 seen = EVENTS.planted(case, every, (0.07, 0.07), 6000, np.random.default_rng(3))
@@ -200,7 +212,8 @@ def real_filter() -> None:
             print(f"  {name:9s} x{multiple:.0f}: " + "   ".join(said))
     e = np.array(errors)
     print(
-        f"  mean absolute error {np.abs(e).mean():.3f}, largest {np.abs(e).max():.3f}; formula above the filter by {e.max():.3f} at most, below by {-e.min():.3f} at most"
+        f"  mean absolute error {np.abs(e).mean():.3f}, largest {np.abs(e).max():.3f}; formula above the filter by "
+        f"{e.max():.3f} at most, below by {-e.min():.3f} at most"
     )
 
 
@@ -215,11 +228,13 @@ def history() -> None:
         delays += fit.delay_interval[0] <= 1200 <= fit.delay_interval[1]
         widths.append(fit.n_events)
     print(
-        f"defect history, {np.mean(widths):.0f} events a fleet: 90 % interval of the rate covers {hits} of 60, of the delay {delays} of 60"
+        f"defect history, {np.mean(widths):.0f} events a fleet: 90 % interval of the rate covers {hits} of 60, of the "
+        f"delay {delays} of 60"
     )
 
 
-# ------------------------------------------------------------------------------------------------- plans on the demo's truth
+# ------------------------------------------------------------------------------------------------- plans on the
+# demo's truth
 
 SERVICE = (125.0, 250.0, 500.0, 1000.0, 2000.0)
 METALS = ("Fe_ppm", "Cr_ppm", "Al_ppm", "Cu_ppm", "Pb_ppm", "Sn_ppm")
@@ -235,10 +250,11 @@ def true_outcome(
     change: float,
     rng: np.random.Generator,
 ) -> tuple[float, float, float]:
-    """(share caught, mean hours a defect lives, false alarms per healthy bottle) by living n true defects of the demo's recipe.
+    """(share caught, mean hours a defect lives, false alarms per healthy bottle) by living n true defects of the demo's
+    recipe.
 
-    True rates of real compartments, true causes with what they do to each metal, the filter with the numbers the fleet estimated, and the
-    alarm lines z 3 and rise 3.5 on any of six wear metals.
+    True rates of real compartments, true causes with what they do to each metal, the filter with the numbers the fleet
+    estimated, and the alarm lines z 3 and rise 3.5 on any of six wear metals.
     """
     recipe = demo_recipe()
     truth = recipe.compartments[kind]
@@ -315,7 +331,9 @@ def true_outcome(
 
 
 def plan() -> None:
-    """Cost of the advised plan, of today's and of one common interval on the demo fleet, by living its true defects; spread over seeds."""
+    """Cost of the advised plan, of today's and of one common interval on the demo fleet, by living its true defects;
+    spread over seeds.
+    """
     fleet = load_fleet(ROOT / "sample_data")
     a = assess_fleet(fleet, newest_record(fleet))
     rates = pd.read_csv(ROOT / "sample_data" / "truth" / "rates.csv").merge(
@@ -347,7 +365,8 @@ def plan() -> None:
     for name in table:
         ratio = table[name] / table["advised"] - 1
         print(
-            f"  {name:13s} {table[name].mean():12,.0f}   against the advised {ratio.mean():+.1%} ({ratio.min():+.1%} to {ratio.max():+.1%}){'   the best common interval' if name == common else ''}"
+            f"  {name:13s} {table[name].mean():12,.0f}   against the advised {ratio.mean():+.1%} ({ratio.min():+.1%} "
+            f"to {ratio.max():+.1%}){'   the best common interval' if name == common else ''}"
         )
 
 

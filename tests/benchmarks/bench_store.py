@@ -3,10 +3,10 @@
     python tests/benchmarks/bench_store.py            1,000,000 samples over 200 sites   (minutes, about 4 GB of memory)
     python tests/benchmarks/bench_store.py 100000     fewer
 
-One site's history: the store against a DuckDB file and an SQLite file (indexed by site), each opened and read into pandas as a book does
-at its start; and against a DuckDB file that is kept open, whose pages are in memory. Spreadsheet: the
-loader's reading against openpyxl through pandas. Checks: the loader's own rules on typed columns against pandera on pandas (lazy), with
-the same rules on the same rows and the findings by row on both sides; see `checks`.
+One site's history: the store against a DuckDB file and an SQLite file (indexed by site), each opened and read into
+pandas as a book does at its start; and against a DuckDB file that is kept open, whose pages are in memory. Spreadsheet:
+the loader's reading against openpyxl through pandas. Checks: the loader's own rules on typed columns against pandera on
+pandas (lazy), with the same rules on the same rows and the findings by row on both sides; see `checks`.
 """
 
 import json
@@ -184,7 +184,8 @@ def fleet_statistics(frame: pd.DataFrame, folder: Path) -> None:
         with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as fresh:
             mb.append(fresh.submit(peak_mb, run, store).result())
     print(
-        f"{'the same, peak of memory, MB':<52}  {mb[0]:>10.0f}  {mb[1]:>10.0f}  {mb[1] / mb[0]:>7.1f}  {'10':>5}  the same"
+        f"{'the same, peak of memory, MB':<52}  {mb[0]:>10.0f}  {mb[1]:>10.0f}  {mb[1] / mb[0]:>7.1f}  {'10':>5}  the "
+        f"same"
     )
 
 
@@ -208,7 +209,9 @@ def spreadsheet(frame: pd.DataFrame, folder: Path) -> None:
 
 
 def spoiled(frame: pd.DataFrame, share: float) -> pd.DataFrame:
-    """The rows with this share of bad cells in every checked column: results, hours, compartments, methods, days, numbers used twice."""
+    """The rows with this share of bad cells in every checked column: results, hours, compartments, methods, days,
+    numbers used twice.
+    """
     rng = np.random.default_rng(2)
     out = frame.drop(columns="_site").copy()
     for column in ["meter_h", *analyte_register().index]:
@@ -222,7 +225,9 @@ def spoiled(frame: pd.DataFrame, share: float) -> pd.DataFrame:
 
 
 def our_findings(cells: Cells, names: pd.Index) -> pd.DataFrame:
-    """The loader's rules on one file: a finding a cell or row that fails, with its row, column, value, and why in words."""
+    """The loader's rules on one file: a finding a cell or row that fails, with its row, column, value, and why in
+    words.
+    """
     notes = Notes()
     context = Context(analyte_register(), {"compartments": names}, TODAY, notes)
     checked = checked_columns(cells, TABLES["samples"], context)
@@ -234,7 +239,9 @@ def our_findings(cells: Cells, names: pd.Index) -> pd.DataFrame:
 
 
 def our_reading(cells: Cells, names: pd.Index) -> int:
-    """The loader's whole way: typed usable rows with their place, without repeats, notes dated and in order. Number of notes."""
+    """The loader's whole way: typed usable rows with their place, without repeats, notes dated and in order. Number of
+    notes.
+    """
     notes = Notes()
     context = Context(analyte_register(), {"compartments": names}, TODAY, notes)
     usable = usable_rows(cells, TABLES["samples"], context)
@@ -284,10 +291,11 @@ def their_findings(schema: pa.DataFrameSchema, frame: pd.DataFrame) -> pd.DataFr
 def checks(frame: pd.DataFrame) -> None:
     """The rules alone on typed columns, then the loader's whole reading, then text as a CSV has it.
 
-    Both sides check the range of every result and of the hours, known compartments, known methods, days from 1950 to today, and bottle
-    numbers used once; both give each failing cell with its row, column and value. Ours adds why in words and leaves out single values of
-    rows that are lost, so it has somewhat fewer findings. The lines called `rules` are the goal's comparison. Bottle numbers rise from row to
-    row but for the repeated ones, which ours makes use of; in the last line of them they are in no order. In the other lines ours does
+    Both sides check the range of every result and of the hours, known compartments, known methods, days from 1950 to
+    today, and bottle numbers used once; both give each failing cell with its row, column and value. Ours adds why in
+    words and leaves out single values of rows that are lost, so it has somewhat fewer findings. The lines called
+    `rules` are the goal's comparison. Bottle numbers rise from row to row but for the repeated ones, which ours makes
+    use of; in the last line of them they are in no order. In the other lines ours does
     more than its peer: it builds the usable rows with their places, and dates and orders every note.
     """
     names = pd.Index(frame["compartment"].unique())

@@ -1,6 +1,7 @@
 """Speed of the wear estimators against named peers in the same run; prints a table of ratios.
 
-    python tests/benchmarks/bench_wear.py [scale]       scale 1: the goals' sizes; 0.1 (default under `make bench`): a tenth
+    python tests/benchmarks/bench_wear.py [scale]       scale 1: the goals' sizes; 0.1 (default under `make bench`): a
+    tenth
 
 Standard errors of the batched forms are checked against statsmodels on a sample of the very groups that are timed.
 """
@@ -55,7 +56,8 @@ def polars_sums(frame: pl.DataFrame, analytes: int) -> pl.DataFrame:
         y = pl.col(f"y{a}")
         seen = w * y.is_not_null()
         sums += [seen.sum().alias(f"w{a}"), (seen * x).sum().alias(f"wx{a}"), (seen * x * x).sum().alias(f"wxx{a}"),
-                 (w * y).sum().alias(f"wy{a}"), (w * x * y).sum().alias(f"wxy{a}"), (w * y * y).sum().alias(f"wyy{a}")]  # fmt: skip
+                 (w * y).sum().alias(f"wy{a}"), (w * x * y).sum().alias(f"wxy{a}"),
+                 (w * y * y).sum().alias(f"wyy{a}")]  # fmt: skip
     return frame.group_by("g").agg(sums)
 
 
@@ -89,12 +91,15 @@ def slopes_against_peers(compartments: int) -> list[tuple[str, str, float, float
         ("", "DuckDB regr_* that give the same (count, sxx, syy, sxy too), unweighted", ours, duck / ours, ">= 6"),
         ("", "DuckDB regr_slope and regr_intercept alone, unweighted, no standard errors", ours, bare / ours, ""),
         ("", "np.sum of the results, one read of memory: ours takes 1/ratio of it", ours, one_read / ours, ">= 1/80"),
-        ("", f"statsmodels WLS loop (largest relative difference {worst:.0e})", ours, loop * compartments * 5 * analytes / ours, ">= 1,000"),
+        ("", f"statsmodels WLS loop (largest relative difference {worst:.0e})", ours,
+        loop * compartments * 5 * analytes / ours, ">= 1,000"),
     ]  # fmt: skip
 
 
 def statsmodels_loop(groups: np.ndarray, x: np.ndarray, y: np.ndarray, w: np.ndarray) -> tuple[float, float]:
-    """Seconds a regression by statsmodels on 300 of the groups, and the largest relative difference of slope and standard error."""
+    """Seconds a regression by statsmodels on 300 of the groups, and the largest relative difference of slope and
+    standard error.
+    """
     line = weighted_slopes(x, y, groups, w)
     picks = np.random.default_rng(2).integers(0, len(line.slope), 300)
     spent, worst = 0.0, 0.0
@@ -112,7 +117,9 @@ def statsmodels_loop(groups: np.ndarray, x: np.ndarray, y: np.ndarray, w: np.nda
 
 
 def robust_against_loop(count: int, n: int, goals: tuple[str, str]) -> list[tuple[str, str, float, float, str]]:
-    """Huber's and Theil and Sen's slopes of so many series of n points against loops over statsmodels and scipy, of 100 series each."""
+    """Huber's and Theil and Sen's slopes of so many series of n points against loops over statsmodels and scipy, of 100
+    series each.
+    """
     rng = np.random.default_rng(3)
     x = np.sort(rng.uniform(0, 7500, (count, n)), axis=1)
     y = 5 + 0.03 * x + 8 * rng.standard_t(3, (count, n))
@@ -129,13 +136,17 @@ def robust_against_loop(count: int, n: int, goals: tuple[str, str]) -> list[tupl
     off = [np.abs(np.array(peer()) - own[:100]).max() for peer, own in ((rlm, lines), (scipy_loop, medians))]
     slow = [best(peer, 2) / 100 * count for peer in (rlm, scipy_loop)]
     return [
-        (f"Huber, n = {n}", f"statsmodels RLM loop (largest difference of a slope {off[0]:.0e})", huber, slow[0] / huber, goals[0]),
-        (f"Theil-Sen, n = {n}", f"scipy theilslopes loop (largest difference {off[1]:.0e})", sen, slow[1] / sen, goals[1]),
+        (f"Huber, n = {n}", f"statsmodels RLM loop (largest difference of a slope {off[0]:.0e})", huber,
+        slow[0] / huber, goals[0]),
+        (f"Theil-Sen, n = {n}", f"scipy theilslopes loop (largest difference {off[1]:.0e})", sen, slow[1] / sen,
+        goals[1]),
     ]  # fmt: skip
 
 
 def filter_run(compartments: int, analytes: int = 20, bottles: int = 20) -> float:
-    """Seconds of one run, single precision results, change of rate and acceptance on, a tenth of the results below the limit."""
+    """Seconds of one run, single precision results, change of rate and acceptance on, a tenth of the results below the
+    limit.
+    """
     rng = np.random.default_rng(4)
     phi = np.where(rng.random((compartments, bottles)) < 0.25, 0.1, 0.97).astype(np.float32)
     psi = np.full((compartments, bottles), 245.0, np.float32)
@@ -170,7 +181,8 @@ def chain_run(events: int) -> float:
     kind = np.tile(np.array([KINDS.index(k) for k in ("run", "top_up", "run", "sample", "change")]), events // 5)
     zero = np.zeros(len(kind))
     packed = Events(
-        np.repeat(np.arange(len(kind) // 100 + 1), 100)[: len(kind)], rng.uniform(0, 200, len(kind)), kind, np.where(kind == 2, 0.1, 1.0),
+        np.repeat(np.arange(len(kind) // 100 + 1), 100)[: len(kind)], rng.uniform(0, 200, len(kind)), kind,
+        np.where(kind == 2, 0.1, 1.0),
         zero + 0.01, zero, zero, zero + 60, zero + 1, zero, zero,
     )  # fmt: skip
     return best(lambda: chain(packed))
@@ -206,7 +218,8 @@ def main(scale: float) -> None:
     compartments = int(100_000 * scale)
     seconds, peak = filter_peak(compartments)
     rows: list[tuple[str, str, float, float, str]] = [
-        (f"filter, {compartments * 20:,} series x 20", f"peak memory {peak:.2f} GB (goal 2 GB at scale 1)", seconds, float("nan"), f"<= {30 * scale:g} s"),
+        (f"filter, {compartments * 20:,} series x 20", f"peak memory {peak:.2f} GB (goal 2 GB at scale 1)", seconds,
+        float("nan"), f"<= {30 * scale:g} s"),
         ("exposure chain, 1,000,000 events", "", chain_run(1_000_000), float("nan"), "<= 1 s"),
     ]  # fmt: skip
     rows += slopes_against_peers(compartments)

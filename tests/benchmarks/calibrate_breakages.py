@@ -1,9 +1,11 @@
-"""How well the estimates hold on fleets of another generator, one broken assumption at a time; writes a page (some minutes).
+"""How well the estimates hold on fleets of another generator, one broken assumption at a time; writes a page (some
+minutes).
 
     python tests/benchmarks/calibrate_breakages.py [page.md] [seeds, comma between]
 
-Every figure goes through the records: a folder of files is written by `other_fleets.py` (shares nothing with `cmkit`), loaded, put in
-order by the timeline, and only then compared with the truth that was written beside it. Compartments with a fault under way, and bottles with an
+Every figure goes through the records: a folder of files is written by `other_fleets.py` (shares nothing with `cmkit`),
+loaded, put in order by the timeline, and only then compared with the truth that was written beside it. Compartments
+with a fault under way, and bottles with an
 exchanged label, are left out: here the question is what is said of sound machines.
 """
 
@@ -32,17 +34,21 @@ NINETY = 1.6448536
 Z, RISE = 3.0, 3.5  # a departure of one result, a rise that lasts: what counts as a false alarm here
 MONTH_ENDS = ("2025-01-31",)
 EXPLAINED = {
-    "another laboratory": "a step of all results of one laboratory is noticed (trust), not yet estimated and allowed for",
+    "another laboratory": "a step of all results of one laboratory is noticed (trust), not yet estimated and allowed "
+    "for",
     "another fresh fluid": "fresh content is one number a family; not yet learnt for the compartment at its changes",
     "season": "no seasonal term: the filter follows half a year late",
     "wandering rates": "the drift is fixed at .20 per sqrt(1000 h); these fleets have .35",
-    "top-ups not recorded": "a family with few top-ups on record is taken as losing little; the rate is not marked as uncorrected",
+    "top-ups not recorded": "a family with few top-ups on record is taken as losing little; the rate is not marked as "
+    "uncorrected",
     "accelerating rates": "the rate is taken as a random walk without a trend",
 }
 
 
 def share(inside: pd.Series, compartment: pd.Series) -> str:
-    """A share with its standard error; results of one compartment are not independent, so compartments are what is counted."""
+    """A share with its standard error; results of one compartment are not independent, so compartments are what is
+    counted.
+    """
     own = inside.astype(float).groupby(compartment)
     total, size = own.sum(), own.size()
     p = total.sum() / size.sum()
@@ -145,8 +151,10 @@ def page(seeds: tuple[int, ...]) -> str:
     return "\n".join(
         [
             "# Estimates on fleets of another generator, one assumption broken at a time", "",
-            f"{date.today().isoformat()}, `python tests/benchmarks/calibrate_breakages.py`, seeds {', '.join(map(str, seeds))}; what was chosen was chosen on seed 301. "
-            "16 machines, 80 compartments, 30 months, 7 metals. Wanted .90; standard errors count compartments. Invented fleets: shape only, no field fact.", "",
+            f"{date.today().isoformat()}, `python tests/benchmarks/calibrate_breakages.py`, seeds "
+            f"{', '.join(map(str, seeds))}; what was chosen was chosen on seed 301. "
+            "16 machines, 80 compartments, 30 months, 7 metals. Wanted .90; standard errors count compartments. "
+            "Invented fleets: shape only, no field fact.", "",
             *("| " + " | ".join(row) + " |" for row in table), "",
             "## Not reached, and why", "",
             *(f"- {words}: {why}." for words, why in EXPLAINED.items()), "",

@@ -1,12 +1,14 @@
 """How true the judgement's chances are, by the truth of simulated fleets in which nobody acts.
 
-    python tests/benchmarks/calibrate_judgement.py CACHE "nobody acts" SEED [SEED ...]      (a variation of `recipes.py`)
-    python tests/benchmarks/calibrate_judgement.py CACHE "without dirt entry" SEED ...      (that pattern taken out of the tables)
-    python tests/benchmarks/calibrate_judgement.py CACHE "other: rounding to 5 ppm" SEED ...      (a breakage of `other_kinds.py`)
+    python tests/benchmarks/calibrate_judgement.py CACHE "nobody acts" SEED [SEED ...]      (a variation of
+    `recipes.py`) python tests/benchmarks/calibrate_judgement.py CACHE "without dirt entry" SEED ...      (that pattern
+    taken out of the tables) python tests/benchmarks/calibrate_judgement.py CACHE "other: rounding to 5 ppm" SEED ...
+    (a breakage of `other_kinds.py`)
 
-Fleets are written once into CACHE and read as any fleet is. A fault counts as findable when a bottle drawn after its beginning was reported
-before it failed; it is found when one of those bottles reached the threshold. False alarms are counted over all bottles, also badly drawn
-ones, of compartments that never had a fault. Standard errors are binomial (faults, bottles); of month ends between fleets. A compartment into which
+Fleets are written once into CACHE and read as any fleet is. A fault counts as findable when a bottle drawn after its
+beginning was reported before it failed; it is found when one of those bottles reached the threshold. False alarms are
+counted over all bottles, also badly drawn ones, of compartments that never had a fault. Standard errors are binomial
+(faults, bottles); of month ends between fleets. A compartment into which
 the recipe puts a wrong can is left out: what is seen there is true, and no fault of the machine.
 """
 
@@ -46,8 +48,8 @@ CLASSES = (0, 0.01, 0.02, 0.05, 0.1, 0.2, 0.35, 0.6, 0.8, 0.95, 1.0001)
 
 @dataclass(frozen=True)
 class Scored:
-    """One fleet or several: bottles (p_fault, active, sound, drawing, ...), faults (findable, best chance while it grew), month ends by chance alone, and as the pages
-    would say them (`month_ends`)."""
+    """One fleet or several: bottles (p_fault, active, sound, drawing, ...), faults (findable, best chance while it
+    grew), month ends by chance alone, and as the pages would say them (`month_ends`)."""
 
     bottles: pd.DataFrame
     faults: pd.DataFrame
@@ -147,7 +149,9 @@ def score(folder: Path, g: Given, learnt: JudgeLearnt, result: Judged) -> Scored
 
 
 def arrivals_per_day(g: Given, learnt: JudgeLearnt) -> pd.Series:
-    """Faults a day by compartment, as the judgement takes them to arrive: its rate per hour at the pace of the compartment's machine."""
+    """Faults a day by compartment, as the judgement takes them to arrive: its rate per hour at the pace of the
+    compartment's machine.
+    """
     groups = g.wear.exposure.groupby("compartment")
     pace = groups["run_h"].agg(np.ptp) / (groups["drawn_on"].agg(np.ptp) / pd.Timedelta(days=1)).clip(lower=1)
     factor = priors_of(learnt.priors).factor
@@ -165,7 +169,8 @@ def _with_fault(rows: pd.DataFrame, faults: pd.DataFrame, day: str) -> pd.DataFr
     both["way"] = ((both[day] - both["opened_on"]).dt.days * hours / both["delay_h"]).clip(0, 1)
     both = both.drop_duplicates("at", keep="last").set_index("at")
     return rows.assign(
-        active=rows["at"].isin(both.index), fault=rows["at"].map(both["fault"]), cause_true=rows["at"].map(both["cause"]), way=rows["at"].map(both["way"])
+        active=rows["at"].isin(both.index), fault=rows["at"].map(both["fault"]),
+        cause_true=rows["at"].map(both["cause"]), way=rows["at"].map(both["way"])
     ).drop(columns="at")  # fmt: skip
 
 
@@ -181,7 +186,9 @@ def _fault_rows(bottles: pd.DataFrame, faults: pd.DataFrame) -> pd.DataFrame:
 
 
 def _month_ends(bottles: pd.DataFrame, faults: pd.DataFrame, per_day: pd.Series, fleet: str) -> pd.DataFrame:
-    """Every compartment at every month end from the seventh: the chance of its newest known bottle, unless it failed or was mended since, and what has arrived since."""
+    """Every compartment at every month end from the seventh: the chance of its newest known bottle, unless it failed or
+    was mended since, and what has arrived since.
+    """
     days = pd.date_range(bottles["known_on"].min(), bottles["known_on"].max(), freq="ME")[6:]
     known = bottles.sort_values("known_on", kind="stable")
     places = pd.DataFrame({"compartment": known["compartment"].unique()})
@@ -230,7 +237,9 @@ def recall_at(s: Scored) -> list[tuple[float, float, float, int]]:
 
 
 def by_cause(s: Scored, threshold: float) -> pd.DataFrame:
-    """Findable failed faults by cause: number, share found at 1 % false, at .5, with alerts at .15, and with repeats asked for."""
+    """Findable failed faults by cause: number, share found at 1 % false, at .5, with alerts at .15, and with repeats
+    asked for.
+    """
     failed = s.faults[(s.faults["how"] == "failed") & s.faults["findable"]].copy()
     failed["at_1pct"], failed["alarm"], failed["alert"] = (failed["best"] > t for t in (threshold, 0.5, 0.15))
     failed["repeat"] = failed["alert"] | (failed["odd"] > 0.5)
@@ -257,13 +266,18 @@ def figures(s: Scored) -> dict[str, float]:
     named = b[alarm & b["active"]]
     m = s.months
     return out | {
-        "faults": len(failed), "precision .5": float(b.loc[alarm, "active"].mean()), "recall .5": float((failed["best"] >= 0.5).mean()),
-        "recall .15": float((failed["best"] >= 0.15).mean()), "repeat": float(((failed["best"] >= 0.15) | (failed["odd"] > 0.5)).mean()),
-        "false .5": float((b.loc[b["faultless"], "p_fault"] >= 0.5).mean()), "false .15": float((b.loc[b["faultless"], "p_fault"] >= 0.15).mean()),
+        "faults": len(failed), "precision .5": float(b.loc[alarm, "active"].mean()),
+        "recall .5": float((failed["best"] >= 0.5).mean()),
+        "recall .15": float((failed["best"] >= 0.15).mean()),
+        "repeat": float(((failed["best"] >= 0.15) | (failed["odd"] > 0.5)).mean()),
+        "false .5": float((b.loc[b["faultless"], "p_fault"] >= 0.5).mean()),
+        "false .15": float((b.loc[b["faultless"], "p_fault"] >= 0.15).mean()),
         "false repeat": float(((b["p_fault"] >= 0.15) | (b["p_good"] < 0.5))[b["faultless"]].mean()),
         "Brier": float(((p - b["active"]) ** 2).mean()), "log": float(-np.log(np.where(b["active"], p, 1 - p)).mean()),
-        "after bad": float((after.loc[prior_bad, "p_fault"] >= 0.5).mean()), "bad": float((b.loc[b["badly"] & ~b["active"], "p_fault"] >= 0.5).mean()),
-        "month true": float(m.loc[m["p_fault"] >= 0.5, "active"].mean()), "month stated": float(m.loc[m["p_fault"] >= 0.5, "p_fault"].mean()),
+        "after bad": float((after.loc[prior_bad, "p_fault"] >= 0.5).mean()),
+        "bad": float((b.loc[b["badly"] & ~b["active"], "p_fault"] >= 0.5).mean()),
+        "month true": float(m.loc[m["p_fault"] >= 0.5, "active"].mean()),
+        "month stated": float(m.loc[m["p_fault"] >= 0.5, "p_fault"].mean()),
         "month active": float((m.loc[m["active"] & m["in_hand"], "p_fault"] >= 0.5).mean()),
         "half way": float((m.loc[m["active"] & m["in_hand"] & (m["way"] > 0.5), "p_fault"] >= 0.5).mean()),
         "month Brier": float(((m["p_fault"] - m["active"]) ** 2).mean()), "n named": len(named),
@@ -275,7 +289,8 @@ def report(s: Scored) -> None:
     values = figures(s)
     failed = [f"{share:.1%}: {r:.3f} ({se:.3f})" for share, r, se, _ in recall_at(s)]
     print(
-        f"Bottles {len(s.bottles)}, failed faults with a bottle {values['faults']:.0f}. Recall at false share: {', '.join(failed)}\n"
+        f"Bottles {len(s.bottles)}, failed faults with a bottle {values['faults']:.0f}. Recall at false share: "
+        f"{', '.join(failed)}\n"
     )
     print("\n".join(f"- {name}: {value:.4f}" for name, value in values.items()))
     false = s.bottles.loc[s.bottles["faultless"], "p_fault"]
@@ -291,7 +306,9 @@ def report(s: Scored) -> None:
 
 
 def main(cache: str, name: str, *seeds: str) -> None:
-    """Score the fleets of these seeds together: a variation of the recipe, or `without CAUSE` on fleets in which nobody acts."""
+    """Score the fleets of these seeds together: a variation of the recipe, or `without CAUSE` on fleets in which nobody
+    acts.
+    """
     began = time.process_time()
     left_out = name.removeprefix("without ") if name.startswith("without ") else ""
     variation = "nobody acts" if left_out else name

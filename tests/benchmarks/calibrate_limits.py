@@ -2,9 +2,11 @@
 
     python tests/benchmarks/calibrate_limits.py [seed]
 
-Limits: families whose true log level differs by sd .35 and log spread by sd .15 within their kind, 4 bottles a machine (intraclass
-correlation .35), results below 1 censored, 4 % of bottles from sick machines at 3 to 8 times their level. Printed: rmse (bias) of the logarithm of
-the 97.5th percentile. Forecasts: coverage of the interval of the next result, from the filter's state one bottle before.
+Limits: families whose true log level differs by sd .35 and log spread by sd .15 within their kind, 4 bottles a machine
+(intraclass correlation .35), results below 1 censored, 4 % of bottles from sick machines at 3 to 8 times their level.
+Printed: rmse (bias) of the logarithm of
+the 97.5th percentile. Forecasts: coverage of the interval of the next result, from the filter's state one bottle
+before.
 """
 
 import sys
@@ -40,7 +42,8 @@ def draw_families(n: int, kinds: int, sick: float, rng: np.random.Generator) -> 
     ill = rng.random(len(x)) < sick
     x = np.where(ill, x * rng.uniform(3, 8, len(x)), x)
     return {
-        "x": np.maximum(x, 1.0), "below": x < 1, "family": family, "parent": np.arange(count) // WITHIN_KIND, "compartment": compartment,
+        "x": np.maximum(x, 1.0), "below": x < 1, "family": family, "parent": np.arange(count) // WITHIN_KIND,
+        "compartment": compartment,
         "true": mu + Z * s,
     }  # fmt: skip
 
@@ -55,8 +58,10 @@ def limit_errors(n: int, kinds: int, sick: float, rng: np.random.Generator) -> d
     bound = trimmed.mu + tolerance_factor(np.maximum(trimmed.n_eff, 2.0), 0.975, 0.90) * trimmed.s
     true = d["true"]
     return {
-        "order statistic": np.log(ordered) - true, "untrimmed": plain.mu + Z * plain.s - true, "trimmed": trimmed.mu + Z * trimmed.s - true,
-        "trimmed and shrunk": np.log(shrunk.alarm) - true, "tolerance bound holds": bound >= true, "upper bound holds": np.log(shrunk.high) >= true,
+        "order statistic": np.log(ordered) - true, "untrimmed": plain.mu + Z * plain.s - true,
+        "trimmed": trimmed.mu + Z * trimmed.s - true,
+        "trimmed and shrunk": np.log(shrunk.alarm) - true, "tolerance bound holds": bound >= true,
+        "upper bound holds": np.log(shrunk.high) >= true,
     }  # fmt: skip
 
 
@@ -72,7 +77,9 @@ def summary(errors: dict[str, np.ndarray]) -> dict[str, tuple[float, float]]:
 def next_result_coverage(
     kind: str, noise: str, n: int, rng: np.random.Generator, bottles: int = 12
 ) -> dict[float, float]:
-    """Share of next results inside the 50, 80, 90, 95 % interval of `level_ahead` plus laboratory scatter; bottles 4 and later, all metals."""
+    """Share of next results inside the 50, 80, 90, 95 % interval of `level_ahead` plus laboratory scatter; bottles 4
+    and later, all metals.
+    """
     fleet = simulate(kind, noise, n, rng, bottles=bottles)
     register = analyte_register()
     numbers = family_numbers(fleet.exposure, fleet.samples, register)

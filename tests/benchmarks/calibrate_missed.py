@@ -1,8 +1,10 @@
-"""Reasons given for missed failures against the truth of invented fleets. `python -m tests.benchmarks.calibrate_missed CACHE SEED ...`
+"""Reasons given for missed failures against the truth of invented fleets. `python -m tests.benchmarks.calibrate_missed
+CACHE SEED ...`
 
-A fleet with every reason in it: faults x3, half the decisions carried out, one laboratory that takes 40 days, transmissions and swing drives
-sampled at three times their interval, differentials with a panel that holds no metal. The truth counts a bottle as drawn in time when its
-fault had gone a fifth of its way (own choice: before that no bottle shows it) and its result was known three days before the failure.
+A fleet with every reason in it: faults x3, half the decisions carried out, one laboratory that takes 40 days,
+transmissions and swing drives sampled at three times their interval, differentials with a panel that holds no metal.
+The truth counts a bottle as drawn in time when its fault had gone a fifth of its way (own choice: before that no bottle
+shows it) and its result was known three days before the failure.
 """
 
 import sys
@@ -48,7 +50,9 @@ def _kind(name: str, kind: CompartmentKind) -> CompartmentKind:
 
 
 def true_reason(fault: Any, bottles: pd.DataFrame, recipe: Recipe, kind: str) -> str:
-    """The reason by truth. bottles: those of the fault's compartment with share_of_way, drawn_on, reported_on and state."""
+    """The reason by truth. bottles: those of the fault's compartment with share_of_way, drawn_on, reported_on and
+    state.
+    """
     own = bottles[
         (bottles["share_of_way"] >= _SEEN_FROM) & bottles["drawn_on"].between(fault.opened_on, fault.ended_on)
     ]
@@ -83,7 +87,8 @@ def reasons(seed: int, cache: Path) -> pd.DataFrame:
     kinds = known.compartments.set_index("compartment")["kind"]
     failed = truth["faults"][truth["faults"]["how"] == "failed"]
     rows = [
-        (f.compartment, f.ended_on, true_reason(f, bottles[bottles["compartment"] == f.compartment], recipe, kinds[f.compartment]))
+        (f.compartment, f.ended_on, true_reason(f, bottles[bottles["compartment"] == f.compartment], recipe,
+        kinds[f.compartment]))
         for f in failed.itertuples()
     ]  # fmt: skip
     true = pd.DataFrame(rows, columns=["compartment", "found_on", "true"])

@@ -16,7 +16,9 @@ from cmkit.practice.technique import sampler_bias, sampler_spread
 
 
 def figures(test, fleets: int, planted: int, **how) -> tuple[float, float, float]:
-    """Over `fleets` fleets of 60 crews: share in which an innocent crew is named, share of planted crews named, false share of the named."""
+    """Over `fleets` fleets of 60 crews: share in which an innocent crew is named, share of planted crews named, false
+    share of the named.
+    """
     any_false, found, false = 0, 0, 0
     for seed in range(fleets):
         out = test(*crews(np.random.default_rng(10_000 + seed), **how))
@@ -45,8 +47,10 @@ def main(fleets: int = 200) -> str:
     ]
     page = [
         "# Calibration of the sampler comparison\n",
-        f"{date.today():%Y-%m-%d}, `python -m tests.benchmarks.calibrate_technique`, {fleets} fleets of 60 crews with 10 to 80 bottles "
-        "(INVENTED): t residuals (5 df), 2 % genuine events. Wanted: anyone accused in innocent fleets <= .10; false share of the named about .10 at most.\n",
+        f"{date.today():%Y-%m-%d}, `python -m tests.benchmarks.calibrate_technique`, {fleets} fleets of 60 crews with "
+        f"10 to 80 bottles "
+        "(INVENTED): t residuals (5 df), 2 % genuine events. Wanted: anyone accused in innocent fleets <= .10; false "
+        "share of the named about .10 at most.\n",
         "| case | an innocent crew named | planted crews named | false share of the named |\n|---|---|---|---|",
         *(f"| {name} | {a:.3f} | {b:.2f} | {c:.3f} |".replace("nan", "") for name, (a, b, c) in rows),
     ]

@@ -47,7 +47,9 @@ def exchange_figures(name: str, noise: str, side_cv: float, pairs: int, seed: in
 
 
 def true_rise_called(name: str, noise: str, pairs: int, seed: int) -> dict:
-    """One side truly rising fivefold from the 13th bottle: share of its bottles called an exchange, first bottle and later ones."""
+    """One side truly rising fivefold from the 13th bottle: share of its bottles called an exchange, first bottle and
+    later ones.
+    """
     boost = np.ones((pairs, 2, 20, 7))
     boost[:, 0, 12:] = 5.0
     truth = ref.simulate(name, noise, pairs, seed, exchange=0.0, boost=boost)
@@ -60,7 +62,9 @@ def true_rise_called(name: str, noise: str, pairs: int, seed: int) -> dict:
 
 
 def factor_figures(name: str, noise: str, pairs: int, seed: int) -> dict:
-    """Share called of bottom-drawn (x2-4), diluted, normal, and truly worn (Fe, Cr x5 over the last interval) bottles."""
+    """Share called of bottom-drawn (x2-4), diluted, normal, and truly worn (Fe, Cr x5 over the last
+    interval) bottles.
+    """
     register, out = analyte_register(), {}
     spoils = {
         "bottom-drawn": lambda y, rng: y * np.where(LAST, rng.uniform(2, 4, (*y.shape[:2], 1, 1)), 1.0),
@@ -81,7 +85,9 @@ LAST = (np.arange(16) == 15)[:, None]
 
 
 def fluid_figures(seed: int) -> list[dict]:
-    """Share of mixtures found, source named, mean share, at the product's own threshold; false calls on fresh sound bottles."""
+    """Share of mixtures found, source named, mean share, at the product's own threshold; false calls on fresh sound
+    bottles.
+    """
     rng = np.random.default_rng(seed)
     results = {name: ref.fluid_samples(rng, name, 600) for name in ref.FINGERPRINTS}
     x = np.concatenate([marks_of(r) for r in results.values()])
@@ -149,7 +155,9 @@ is a reason to compare labels, never acted upon.
 
 
 def main(pairs: int = 1500, seeds: tuple[int, ...] = (1, 2, 3), check: tuple[int, ...] = (201, 202, 203)) -> str:
-    """All figures over the seeds, as one page; those of exchanged labels also over seeds `check`, on which nothing was ever chosen."""
+    """All figures over the seeds, as one page; those of exchanged labels also over seeds `check`, on which nothing was
+    ever chosen.
+    """
     start = time.perf_counter()
     exchange, rise, factor = [], [], []
     for name in ref.FLEETS:
@@ -172,7 +180,8 @@ def main(pairs: int = 1500, seeds: tuple[int, ...] = (1, 2, 3), check: tuple[int
     )
     page = [
         "# Calibration of the bottle screens",
-        f"\n{date.today():%Y-%m-%d}, `python -m tests.benchmarks.calibrate_trust`, {pairs} pairs, seeds {', '.join(map(str, seeds))}, "
+        f"\n{date.today():%Y-%m-%d}, `python -m tests.benchmarks.calibrate_trust`, {pairs} pairs, seeds "
+        f"{', '.join(map(str, seeds))}, "
         f"{time.perf_counter() - start:.0f} s. Reference fleets (INVENTED rates and fluids).",
         table(
             "Exchanged labels, called at > .9 from the 5th bottle (wanted: right >= .95; drive cv .25 found >= .75)",

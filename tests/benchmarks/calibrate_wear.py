@@ -1,4 +1,5 @@
-"""Calibration of exposure, filter, family numbers and alarm rule on invented fleets with known truth; writes a page of tables (some minutes).
+"""Calibration of exposure, filter, family numbers and alarm rule on invented fleets with known truth; writes a page of
+tables (some minutes).
 
     python tests/benchmarks/calibrate_wear.py [page.md] [compartments] [seeds]
 
@@ -25,7 +26,8 @@ REGISTER = analyte_register()
 NINETY = 1.6448536
 AT = (1, 3, 7, 19)
 FLEETS: dict[str, dict[str, Any]] = {
-    "clean": {}, "1.5 % exchanged": {"exchanges": 0.015}, "clean, skewed noise": {"skewed": True}, "no top-up on record": {"missing": 1.0},
+    "clean": {}, "1.5 % exchanged": {"exchanges": 0.015}, "clean, skewed noise": {"skewed": True},
+    "no top-up on record": {"missing": 1.0},
     "drift cv .25": {"drift_cv": 0.25}, "machine cv .8": {"machine_cv": 0.8},
 }  # fmt: skip
 
@@ -63,7 +65,9 @@ def calibration(kind: str, noise: str, n: int, seed: int, **fleet: Any) -> dict[
 
 
 def power(kind: str, noise: str, n: int, seed: int, multiple: float) -> dict[str, float]:
-    """Iron and chromium step up after 12 bottles: share found at bottles 1, 2, 3 by the alarm rule and by a fixed iron limit at 1 % false alarms."""
+    """Iron and chromium step up after 12 bottles: share found at bottles 1, 2, 3 by the alarm rule and by a fixed iron
+    limit at 1 % false alarms.
+    """
     sound = simulate(kind, noise, max(n, 400), np.random.default_rng(3000 + seed), bottles=15)
     numbers = family_numbers(sound.exposure, sound.samples, REGISTER)
     step = (12, {"Fe_ppm": multiple, "Cr_ppm": multiple})
@@ -101,7 +105,8 @@ def page(n: int, seeds: int) -> str:
     return "\n".join(
         [
             "# Calibration of wear rates and the alarm rule", "",
-            f"{date.today().isoformat()}, `python tests/benchmarks/calibrate_wear.py`: {n} compartments a fleet of 7 metals and 20 bottles, {seeds} seeds, "
+            f"{date.today().isoformat()}, `python tests/benchmarks/calibrate_wear.py`: {n} compartments a fleet of 7 "
+            f"metals and 20 bottles, {seeds} seeds, "
             "30 % of top-up records missing. Invented fleets: shape only, no field fact.", "",
             "## Figures", "", *verdicts(calm, steps_table), "",
             "## Intervals and false alarms", "", markdown(calm), "",
@@ -121,15 +126,23 @@ def verdicts(calm: pd.DataFrame, steps: pd.DataFrame) -> list[str]:
         return steps[(steps["fleet"] == kind) & (steps["noise"] == "cv10") & (steps["rise"] == "x3")][column].item()
 
     checks = [
-        ("90 % interval of the rate covers .88-.98 at bottles 2, 4, 8, 20, all fleets", cover.min().min(), cover.max().max(), cover.min().min() >= 0.88 and cover.max().max() <= 0.98),
-        ("|median bias| <= .03", calm["median bias"].min(), calm["median bias"].max(), calm["median bias"].abs().max() <= 0.03),
-        ("next result's 90 % interval covers .86-.95", calm["next result 90 %"].min(), calm["next result 90 %"].max(), calm["next result 90 %"].between(0.86, 0.95).all()),
-        ("z >= 3 on at most .005 of a metal's results, clean", clean["z >= 3, worst metal"].min(), clean["z >= 3, worst metal"].max(), clean["z >= 3, worst metal"].max() <= 0.005),
-        ("z >= 3 on at most .02 of bottles of 7 metals, clean", clean["z >= 3, bottle"].min(), clean["z >= 3, bottle"].max(), clean["z >= 3, bottle"].max() <= 0.02),
+        ("90 % interval of the rate covers .88-.98 at bottles 2, 4, 8, 20, all fleets", cover.min().min(),
+        cover.max().max(), cover.min().min() >= 0.88 and cover.max().max() <= 0.98),
+        ("|median bias| <= .03", calm["median bias"].min(), calm["median bias"].max(),
+        calm["median bias"].abs().max() <= 0.03),
+        ("next result's 90 % interval covers .86-.95", calm["next result 90 %"].min(), calm["next result 90 %"].max(),
+        calm["next result 90 %"].between(0.86, 0.95).all()),
+        ("z >= 3 on at most .005 of a metal's results, clean", clean["z >= 3, worst metal"].min(), clean["z >= 3, "
+        "worst metal"].max(), clean["z >= 3, worst metal"].max() <= 0.005),
+        ("z >= 3 on at most .02 of bottles of 7 metals, clean", clean["z >= 3, bottle"].min(),
+        clean["z >= 3, bottle"].max(), clean["z >= 3, bottle"].max() <= 0.02),
         ("the same with log-normal bottle factors", skewed.min(), skewed.max(), skewed.max() <= 0.02),
-        ("drive cv10 x3 found by the second bottle >= .70", found("drive", "found by 2"), found("drive", "found by 2"), found("drive", "found by 2") >= 0.70),
-        ("... where a fixed ppm limit finds <= .15", found("drive", "fixed limit by 2"), found("drive", "fixed limit by 2"), found("drive", "fixed limit by 2") <= 0.15),
-        ("engine cv10 x3 found by the second bottle >= .97", found("engine", "found by 2"), found("engine", "found by 2"), found("engine", "found by 2") >= 0.97),
+        ("drive cv10 x3 found by the second bottle >= .70", found("drive", "found by 2"), found("drive", "found by 2"),
+        found("drive", "found by 2") >= 0.70),
+        ("... where a fixed ppm limit finds <= .15", found("drive", "fixed limit by 2"), found("drive", "fixed limit "
+        "by 2"), found("drive", "fixed limit by 2") <= 0.15),
+        ("engine cv10 x3 found by the second bottle >= .97", found("engine", "found by 2"),
+        found("engine", "found by 2"), found("engine", "found by 2") >= 0.97),
     ]  # fmt: skip
     return [
         f"- {'held' if held else 'MISSED'}: {words}; found {low:.3f} to {high:.3f}" for words, low, high, held in checks

@@ -1,9 +1,12 @@
-"""What each way of judging is worth when its orders are followed: failures, looks in vain, bottles, money; same faults for every policy.
+"""What each way of judging is worth when its orders are followed: failures, looks in vain, bottles, money; same faults
+for every policy.
 
-    python tests/benchmarks/closed_loop.py CACHE [choose 101-103] [report 201-212] [every 14] [policies nobody,naive,ours] [faults 1]
+    python tests/benchmarks/closed_loop.py CACHE [choose 101-103] [report 201-212] [every 14] [policies
+    nobody,naive,ours] [faults 1]
 
-Every run (policy, threshold, seed) is kept in the folder CACHE and not made again, so the page can be built up in pieces. Thresholds of the naive
-rules are the cheapest on the choosing seeds. The page `closed_loop.md` says which seeds were used for what.
+Every run (policy, threshold, seed) is kept in the folder CACHE and not made again, so the page can be built up in
+pieces. Thresholds of the naive rules are the cheapest on the choosing seeds. The page `closed_loop.md` says which seeds
+were used for what.
 """
 
 import hashlib
@@ -35,8 +38,8 @@ def loop_recipe(seed: int, faults: float) -> Recipe:
 
 
 def policies(words: list[str]) -> dict[str, dict[str, Policy]]:
-    """Policies asked for: name -> variant -> policy (a class of them: one instance a run). `naive` stands for all naive rules, each
-    of which may also be named.
+    """Policies asked for: name -> variant -> policy (a class of them: one instance a run). `naive` stands for all naive
+    rules, each of which may also be named.
     """
     known: dict[str, dict[str, Policy]] = {"nobody": {"": nobody}, "ours": {"": Ours}}
     rules: dict[str, dict[str, Policy]] = {}
@@ -57,7 +60,8 @@ def run(name: str, variant: str, policy: Policy, recipe: Recipe, every_days: int
         totals = done.outcome.select_dtypes("number").sum().to_dict()
         cache.mkdir(parents=True, exist_ok=True)
         path.write_text(json.dumps(totals), encoding="utf-8")
-        print(f"{name} {variant} seed {recipe.seed}: {totals['failures']:.0f} failed, {totals['cost']:,.0f}", file=sys.stderr, flush=True)  # fmt: skip
+        print(f"{name} {variant} seed {recipe.seed}: {totals['failures']:.0f} failed, {totals['cost']:,.0f}",
+        file=sys.stderr, flush=True)  # fmt: skip
     return dict(json.loads(path.read_text(encoding="utf-8")))
 
 
@@ -73,7 +77,9 @@ def chosen(
 
 
 def summary(runs: pd.DataFrame, base: pd.DataFrame) -> dict[str, str]:
-    """Figures per 100 compartment-years (money per compartment-year) with standard errors over fleets; saved: against nobody acting, paired."""
+    """Figures per 100 compartment-years (money per compartment-year) with standard errors over fleets; saved: against
+    nobody acting, paired.
+    """
     per = runs[COUNTS].div(runs["years"], axis=0) * 100
     out = {c: f"{per[c].mean():.2f}{_bracket(per[c], '.2f')}" for c in COUNTS[:-1]}
     saved = (base["cost"] / base["years"]) - (runs["cost"] / runs["years"])
@@ -104,7 +110,8 @@ def compare(tables: dict[str, pd.DataFrame]) -> list[str]:
         return f"se {np.std(a / np.maximum(b, 1)):.2f}, over fleets"
 
     return [
-        f"Against {best}, the best naive policy on the reporting fleets: failures {left:.2f} times as many ({spread('failures')}), "
+        f"Against {best}, the best naive policy on the reporting fleets: failures {left:.2f} times as many "
+        f"({spread('failures')}), "
         f"cost {cost:.2f} times ({spread('cost')})."
     ]
 
@@ -124,12 +131,17 @@ def page(cache: Path, choose: list[int], report: list[int], every_days: int, wor
     return "\n".join(
         [
             "# Closed loop: what comes of following the orders", "",
-            f"{date.today().isoformat()}, `python tests/benchmarks/closed_loop.py CACHE` with thresholds chosen on seeds {_words(choose)}, reported on "
-            f"seeds {_words(report)}, orders every {every_days} days, {faults:g} times the demo's fault rate. Each seed is a fleet of {len(MACHINES)} machines "
-            f"(45 compartments); {years:,.0f} compartment-years in all. Figures per 100 compartment-years, money per compartment-year (EUR of the demo), standard errors over fleets in "
+            f"{date.today().isoformat()}, `python tests/benchmarks/closed_loop.py CACHE` with thresholds chosen on "
+            f"seeds {_words(choose)}, reported on "
+            f"seeds {_words(report)}, orders every {every_days} days, {faults:g} times the demo's fault rate. Each "
+            f"seed is a fleet of {len(MACHINES)} machines "
+            f"(45 compartments); {years:,.0f} compartment-years in all. Figures per 100 compartment-years, money per "
+            f"compartment-year (EUR of the demo), standard errors over fleets in "
             "brackets. Every policy meets the same faults. Invented fleets: shape only, no field fact.", "",
-            "| " + " | ".join(head) + " |", "|" + "---|" * len(head), *("| " + " | ".join([name, *row.values()]) + " |" for name, row in rows.items()),
-            "", *compare(tables), "", "## Thresholds tried on the choosing seeds: mean cost of a fleet", "", "| policy | threshold | cost | |", "|---|---|---|---|", *lines, "",
+            "| " + " | ".join(head) + " |", "|" + "---|" * len(head),
+            *("| " + " | ".join([name, *row.values()]) + " |" for name, row in rows.items()),
+            "", *compare(tables), "", "## Thresholds tried on the choosing seeds: mean cost of a fleet", "", "| "
+            "policy | threshold | cost | |", "|---|---|---|---|", *lines, "",
         ]
     )  # fmt: skip
 
@@ -148,7 +160,8 @@ def main(cache: str, *words: str) -> None:
     given = dict(zip(words[::2], words[1::2], strict=True))
     asked = given.get("policies", "nobody,naive,ours").split(",")
     text = page(
-        Path(cache), _seeds(given.get("choose", "101-103")), _seeds(given.get("report", "201-212")), int(given.get("every", "14")),
+        Path(cache), _seeds(given.get("choose", "101-103")), _seeds(given.get("report", "201-212")),
+        int(given.get("every", "14")),
         asked, float(given.get("faults", "1")),
     )  # fmt: skip
     Path(given.get("page", str(Path(__file__).with_suffix(".md")))).write_text(text, encoding="utf-8")

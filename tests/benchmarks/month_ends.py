@@ -1,7 +1,8 @@
-"""What the pages would say at each month's end, held against what is true of the machines: states, orders and money of `cmkit.judge.decide`.
+"""What the pages would say at each month's end, held against what is true of the machines: states, orders and money of
+`cmkit.judge.decide`.
 
-Used by `calibrate_judgement.py`. Nobody acts in these fleets; a compartment whose fluid was mixed up by a wrong can (in the recipe, not a fault of
-the machine) is left out.
+Used by `calibrate_judgement.py`. Nobody acts in these fleets; a compartment whose fluid was mixed up by a wrong can (in
+the recipe, not a fault of the machine) is left out.
 """
 
 from dataclasses import replace
@@ -22,8 +23,9 @@ _FIRST = 3  # compartments of a site's list that a manager reads first
 
 
 def month_ends(fleet: Fleet, judged: Judged, beside: Beside, faults: pd.DataFrame) -> pd.DataFrame:
-    """One row a compartment and month end: state, chance, look (a look inside is ordered), money (expected cost of waiting), came (what failed
-    before the result waited for, at its extra cost), faulty, way (0..1), seen (a bottle of the fault is in hand).
+    """One row a compartment and month end: state, chance, look (a look inside is ordered), money (expected cost of
+    waiting), came (what failed before the result waited for, at its extra cost), faulty, way (0..1), seen (a bottle of
+    the fault is in hand).
 
     judged, beside: of the last day; each month sees of them what was known then. faults: truth/faults.csv.
     """
@@ -64,18 +66,22 @@ def _with_truth(out: pd.DataFrame, faults: pd.DataFrame, day: pd.Timestamp, pace
     left = ((current["ended_on"] - day).dt.total_seconds() / 86400).to_numpy()
     fails = (current["how"] == "failed").to_numpy() & (left <= ahead)
     return out.assign(
-        faulty=now["faulty"].to_numpy(), way=now["way"].to_numpy(), look=out["group"].isin(LOOKS) & (out["state"] == "alarm"),
+        faulty=now["faulty"].to_numpy(), way=now["way"].to_numpy(),
+        look=out["group"].isin(LOOKS) & (out["state"] == "alarm"),
         seen=(out["drawn_on"].to_numpy() > current["opened_on"].to_numpy()), came=np.where(fails, out["extra"], 0.0),
         true_cause=current["cause"].fillna("").to_numpy(),
     ).drop(columns=["hours_repeat", "hours_sooner", "hours_routine"])  # fmt: skip
 
 
 def month_figures(m: pd.DataFrame) -> dict[str, float]:
-    """Figures of month ends, each with its standard error beside it (`se ...`); m: rows of `month_ends` with `fleet`."""
+    """Figures of month ends, each with its standard error beside it (`se ...`); m: rows of
+    `month_ends` with `fleet`.
+    """
     alarm, active = m["state"] == "alarm", m["faulty"] & m["seen"]
     raised = m[m["state"].isin(["alarm", "alert"])]
     parts = {
-        "alarm true": m.loc[alarm, "faulty"], "look inside true": m.loc[m["look"], "faulty"], "active in alarm": alarm[active],
+        "alarm true": m.loc[alarm, "faulty"], "look inside true": m.loc[m["look"], "faulty"],
+        "active in alarm": alarm[active],
         "past half way in alarm": alarm[active & (m["way"] > 0.5)], "active and clear": (m["state"] == "clear")[active],
     }  # fmt: skip
     out = {
@@ -99,7 +105,9 @@ def _first_of_sites(raised: pd.DataFrame) -> pd.DataFrame:
 
 
 def _between_fleets(values: pd.Series, fleet: pd.Series) -> float:
-    """Standard error of a share of correlated months: fleets are drawn again (ratio of sums, linearised); NaN for one fleet."""
+    """Standard error of a share of correlated months: fleets are drawn again (ratio of sums, linearised); NaN for one
+    fleet.
+    """
     hits = values.astype(float).groupby(fleet.reindex(values.index)).agg(["sum", "size"])
     n = len(hits)
     left = hits["sum"] - hits["size"] * hits["sum"].sum() / max(hits["size"].sum(), 1)

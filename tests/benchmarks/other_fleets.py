@@ -1,14 +1,16 @@
-"""Test fleets by another route: fleet folders as a user would have them, with the truth beside, and a switch for each broken assumption.
+"""Test fleets by another route: fleet folders as a user would have them, with the truth beside, and a switch for each
+broken assumption.
 
     python tests/benchmarks/other_fleets.py FOLDER SEED [WORDS OF A BREAKAGE]
 
-Shares nothing with cmkit: numpy and pandas only. Where cmkit.simulate integrates in steps, the balance here is exact over a day (fluid lost at
-the content of the day, wear constant over the day, top-ups in lumps); wear wanders as a stationary process or as a random walk; faults act as
-a step, a ramp or an exponential, with gamma delays; signatures, kinds, sizes and habits are its own. Everything is invented: shape only, no field
-fact. Nobody acts on any result; the share FOUND of the faults is found by the workshop by chance.
+Shares nothing with cmkit: numpy and pandas only. Where cmkit.simulate integrates in steps, the balance here is exact
+over a day (fluid lost at the content of the day, wear constant over the day, top-ups in lumps); wear wanders as a
+stationary process or as a random walk; faults act as a step, a ramp or an exponential, with gamma delays; signatures,
+kinds, sizes and habits are its own. Everything is invented: shape only, no field fact. Nobody acts on any result; the
+share FOUND of the faults is found by the workshop by chance.
 
-Truth (folder truth/): `samples` (true compartment, run hour, drawing, exchange, cause and share of the way, level and rate of every balanced
-analyte), `faults`, `topups`, in the columns of the demo's truth, so that one scoring reads both.
+Truth (folder truth/): `samples` (true compartment, run hour, drawing, exchange, cause and share of the way, level and
+rate of every balanced analyte), `faults`, `topups`, in the columns of the demo's truth, so that one scoring reads both.
 """
 
 import sys
@@ -45,10 +47,12 @@ _DELAY_SHAPE = 4.0  # gamma
 
 
 def after_work(content: Array, volume: Array, wear: Array, loss_l: Array, hours: Array) -> tuple[Array, Array]:
-    """(content, volume) after `hours` of constant wear with fluid lost at the content of the moment and nothing added; exact.
+    """(content, volume) after `hours` of constant wear with fluid lost at the content of the moment and nothing added;
+    exact.
 
-    dM/dt = wear - loss M / V and dV/dt = -loss give dC/dt = wear / V(t): C + wear / loss ln(V / (V - loss hours)), which is C + wear hours / V
-    without loss. content (compartments, analytes), wear in content times litres per hour, volume in litres, loss in litres per hour.
+    dM/dt = wear - loss M / V and dV/dt = -loss give dC/dt = wear / V(t): C + wear / loss ln(V / (V - loss hours)),
+    which is C + wear hours / V without loss. content (compartments, analytes), wear in content times litres per hour,
+    volume in litres, loss in litres per hour.
     """
     lost = loss_l * hours
     share = lost / volume
@@ -87,7 +91,9 @@ class Fault:
 
 @dataclass
 class World:
-    """All compartments of a fleet while it is lived through, as arrays in the order of `places`; the records and the truth in `books`."""
+    """All compartments of a fleet while it is lived through, as arrays in the order of `places`; the records and the
+    truth in `books`.
+    """
 
     breakage: Breakage
     rng: np.random.Generator
@@ -150,9 +156,12 @@ def begin(breakage: Breakage, seed: int, machines: int) -> World:
     base = typical * np.exp(shared + 0.28 * rng.standard_normal((n, a)))
     age = rng.uniform(0, 1, n) * np.array([k.change_h for k in kinds])
     world = World(
-        breakage, rng, places, base, fresh, np.exp(breakage.lab_sd * rng.standard_normal(a)), np.zeros((n, a)), fresh + base * age[:, None],
-        np.array([k.litres for k in kinds]), np.ones(n), [], np.zeros(n), rng.uniform(0, 6000, n), age, rng.uniform(0, 250, n), np.zeros(n),
-        np.ones(n, int), np.full(n, -1), rng.uniform(20, 250, machines), {"samples": [], "services": [], "meters": [], "findings": [], "true": [], "faults": [], "topups": []},
+        breakage, rng, places, base, fresh, np.exp(breakage.lab_sd * rng.standard_normal(a)), np.zeros((n, a)),
+        fresh + base * age[:, None],
+        np.array([k.litres for k in kinds]), np.ones(n), [], np.zeros(n), rng.uniform(0, 6000, n), age,
+        rng.uniform(0, 250, n), np.zeros(n),
+        np.ones(n, int), np.full(n, -1), rng.uniform(20, 250, machines),
+        {"samples": [], "services": [], "meters": [], "findings": [], "true": [], "faults": [], "topups": []},
     )  # fmt: skip
     world.wander = 0.0 if breakage.random_walk else breakage.wander * rng.standard_normal((n, a))
     world.faults = [next_fault(world, c, 0.0) for c in range(n)]
@@ -248,7 +257,8 @@ def end_faults(world: World, day: pd.Timestamp) -> None:
         if not (failed or found):
             continue
         note_fault(world, c, day, "failed" if failed else "caught")
-        row = {"compartment": name(world, c), "found_on": day, "meter_h": round(meter(world, c)), "outcome": "failed" if failed else "defect",
+        row = {"compartment": name(world, c), "found_on": day, "meter_h": round(meter(world, c)),
+            "outcome": "failed" if failed else "defect",
                "cause": fault.cause, "recorded_on": day + pd.Timedelta(days=3)}  # fmt: skip
         world.books["findings"].append(row | {"finding": f"F{len(world.books['findings']) + 1:04d}"})
         service(world, c, day, "replace" if failed else "repair", None)
@@ -264,7 +274,8 @@ def note_fault(world: World, c: int, day: pd.Timestamp, how: str) -> None:
     """A fault that ended (failed, caught) or was open at the end of the records, in the truth."""
     fault = world.faults[c]
     world.books["faults"].append(
-        {"compartment": name(world, c), "cause": fault.cause, "planted": False, "opened_on": fault.opened_on, "onset_h": fault.onset_h,
+        {"compartment": name(world, c), "cause": fault.cause, "planted": False, "opened_on": fault.opened_on,
+        "onset_h": fault.onset_h,
          "delay_h": fault.delay_h, "ended_on": day, "ended_h": float(world.run_h[c]), "how": how}
     )  # fmt: skip
 
@@ -364,13 +375,17 @@ def bottle(world: World, c: int, day: pd.Timestamp, label: int) -> None:
     second = b.lab_sd > 0 and world.places["site"].iloc[c] == "site 2" and day > START + pd.Timedelta(days=365)
     results = analyse(world, c, drawing, factor * (world.laboratory if second else 1.0))
     low = world.volume[c] < 0.9 * of.litres
-    seen = {"sample": number, "compartment": name(world, label), "drawn_on": day, "meter_h": round(meter(world, label)), "fluid_h": round(float(world.fluid_h[label])),
-            "method": "probe" if of.pressurised else "pump", "sampler": f"fitter {1 + c % 3}", "fluid_level": "low" if low else "full", "lab": "laboratory B" if second else "laboratory A",
+    seen = {"sample": number, "compartment": name(world, label), "drawn_on": day, "meter_h": round(meter(world, label)),
+        "fluid_h": round(float(world.fluid_h[label])),
+            "method": "probe" if of.pressurised else "pump", "sampler": f"fitter {1 + c % 3}",
+            "fluid_level": "low" if low else "full", "lab": "laboratory B" if second else "laboratory A",
             "reported_on": day + pd.Timedelta(days=b.post_days + int(rng.integers(0, 3)))}  # fmt: skip
     world.books["samples"].append(seen | results)
     way = way_of(world, c)
-    true = {"sample": number, "compartment": name(world, c), "label": name(world, label), "drawing": drawing, "bottle_factor": factor, "slip": False, "run_h": float(world.run_h[c]),
-            "fluid_h": float(world.fluid_h[c]), "life": int(world.life[c]), "makeup_l": float(world.makeup_l[c]), "volume_l": float(world.volume[c]),
+    true = {"sample": number, "compartment": name(world, c), "label": name(world, label), "drawing": drawing,
+        "bottle_factor": factor, "slip": False, "run_h": float(world.run_h[c]),
+            "fluid_h": float(world.fluid_h[c]), "life": int(world.life[c]), "makeup_l": float(world.makeup_l[c]),
+            "volume_l": float(world.volume[c]),
             "share_of_way": way, "cause": world.faults[c].cause if way > 0 else ""}  # fmt: skip
     levels = {f"{x}_level": world.content[c, AT[x]] for x in BALANCED} | {
         f"{x}_rate": world.rate[c, AT[x]] for x in BALANCED
@@ -408,7 +423,9 @@ def analyse(world: World, c: int, drawing: str, factor: Any) -> dict[str, Any]:
 
 
 def conditions(world: World, c: int) -> dict[str, Any]:
-    """Viscosity, water, fuel, acid and base numbers, additives: levels that scatter, age with the fluid and move with a fault."""
+    """Viscosity, water, fuel, acid and base numbers, additives: levels that scatter, age with the fluid and move with a
+    fault.
+    """
     rng, of, age = world.rng, KINDS[world.places["kind"].iloc[c]], float(world.fluid_h[c])
     pattern, grown = PATTERNS[world.faults[c].cause], grown_to(world, c)
     fuel = max(0.0, 0.6 + pattern.fuel_pct * grown + 0.25 * rng.standard_normal()) if of.fluid == "engine oil" else 0.0
@@ -464,12 +481,16 @@ def registers(places: pd.DataFrame) -> dict[str, pd.DataFrame]:
     machines = places.drop_duplicates("machine")
     kinds = [KINDS[k] for k in places["kind"]]
     compartments = places[["compartment", "machine", "kind", "position"]].assign(
-        capacity_l=[k.litres for k in kinds], pressurised=["true" if k.pressurised else "false" for k in kinds], fluid=[k.fluid for k in kinds],
-        grade=[k.grade for k in kinds], sample_every_h=[k.sample_h for k in kinds], change_every_h=[k.change_h for k in kinds],
+        capacity_l=[k.litres for k in kinds], pressurised=["true" if k.pressurised else "false" for k in kinds],
+        fluid=[k.fluid for k in kinds],
+        grade=[k.grade for k in kinds], sample_every_h=[k.sample_h for k in kinds],
+        change_every_h=[k.change_h for k in kinds],
     )  # fmt: skip
     return {
-        "sites": pd.DataFrame({"site": ["site 1", "site 2"], "time_zone": "Etc/UTC", "downtime_cost_per_h": [300, 300]}),
-        "machines": pd.DataFrame({"machine": machines["machine"], "site": machines["site"], "kind": machines["machine_kind"], "size_class": "medium", "in_service_on": "2021-01-04"}),
+        "sites": pd.DataFrame({"site": ["site 1", "site 2"], "time_zone": "Etc/UTC",
+        "downtime_cost_per_h": [300, 300]}),
+        "machines": pd.DataFrame({"machine": machines["machine"], "site": machines["site"],
+        "kind": machines["machine_kind"], "size_class": "medium", "in_service_on": "2021-01-04"}),
         "compartments": compartments,
     }  # fmt: skip
 

@@ -1,4 +1,6 @@
-"""What the fleets of `other_fleets.py` are made of: the switches that break an assumption, kinds of compartment, and faults. All invented."""
+"""What the fleets of `other_fleets.py` are made of: the switches that break an assumption, kinds of compartment, and
+faults. All invented.
+"""
 
 from dataclasses import dataclass, field
 
@@ -7,11 +9,15 @@ from dataclasses import dataclass, field
 class Breakage:
     """Which assumption is broken; the defaults break none. Shares 0..1, sd relative, times as factors.
 
-    step_ppm: results are rounded to it. topups_missing: share not recorded. residual_times: of the usual share left at a change. wander: sd of
-    the log rate, stationary (memory 1,500 h), or with `random_walk` its sd per sqrt(1000 h). lab_sd: log step of a second laboratory from
-    the second year on at one of the two sites. fresh_si, fresh_cu: ppm more in the fresh fluid of half the machines. tails: t degrees of
-    freedom of bottle and result, 0 normal. season: amplitude on wear. speeding: rates grow by this share of themselves per 1,000 h squared.
-    exchanged: share of pair bottles. post_days: drawing to result. change_days: planned change after its bottle, 0 the same day.
+    step_ppm: results are rounded to it. topups_missing: share not recorded. residual_times: of the usual share left at
+    a change. wander: sd of the log rate, stationary (memory 1,500 h), or with `random_walk` its sd per sqrt(1000 h).
+    lab_sd: log step of a second laboratory from
+    the second year on at one of the two sites. fresh_si, fresh_cu: ppm more in the fresh fluid of half the machines.
+    tails: t degrees of
+    freedom of bottle and result, 0 normal. season: amplitude on wear. speeding: rates grow by this share of themselves
+    per 1,000 h squared.
+    exchanged: share of pair bottles. post_days: drawing to result. change_days: planned change after its bottle, 0 the
+    same day.
     faults_times, signature: rate and strength of faults.
     """
 
@@ -56,7 +62,9 @@ BREAKAGES = {
 
 @dataclass(frozen=True)
 class Kind:
-    """A kind of compartment: litres, loss as a share of the charge per hour, usual residual, intervals in hours, wear per hour at full charge."""
+    """A kind of compartment: litres, loss as a share of the charge per hour, usual residual, intervals in hours, wear
+    per hour at full charge.
+    """
 
     litres: float
     loss: float
@@ -77,11 +85,21 @@ _GEAR_OIL = {"Ca_ppm": 15, "Mg_ppm": 3, "Zn_ppm": 10, "P_ppm": 1500, "B_ppm": 15
 _DRIVE_OIL = {"Ca_ppm": 3000, "Mg_ppm": 10, "Zn_ppm": 1000, "P_ppm": 900, "B_ppm": 3, "Mo_ppm": 1}
 _HYDRAULIC_OIL = {"Ca_ppm": 70, "Mg_ppm": 2, "Zn_ppm": 400, "P_ppm": 330, "B_ppm": 1, "Mo_ppm": 1}
 KINDS = {
-    "engine": Kind(32, 2.5e-4, 0.10, 250, 500, {"Fe_ppm": .050, "Cr_ppm": .004, "Cu_ppm": .010, "Pb_ppm": .008, "Sn_ppm": .003, "Al_ppm": .010, "Si_ppm": .016, "Na_ppm": .006, "K_ppm": .002, "soot_pct": .0018}, "engine oil", "SAE 15W-40", 108, _ENGINE_OIL, True, False),
-    "transmission": Kind(50, 3e-5, 0.15, 500, 1000, {"Fe_ppm": .028, "Cr_ppm": .002, "Cu_ppm": .030, "Pb_ppm": .008, "Sn_ppm": .003, "Al_ppm": .009, "Si_ppm": .009, "Na_ppm": .001, "K_ppm": .0005, "ferrous_index": .012}, "drive oil", "SAE 30", 94, _DRIVE_OIL, True, False),
-    "final drive": Kind(18, 0.0, 0.08, 500, 2000, {"Fe_ppm": .070, "Cr_ppm": .004, "Cu_ppm": .005, "Pb_ppm": .002, "Sn_ppm": .001, "Al_ppm": .008, "Si_ppm": .020, "Na_ppm": .001, "K_ppm": .0005, "ferrous_index": .035}, "drive oil", "SAE 50", 205, _DRIVE_OIL, False, True),
-    "swing drive": Kind(8, 0.0, 0.08, 500, 1000, {"Fe_ppm": .060, "Cr_ppm": .003, "Cu_ppm": .009, "Pb_ppm": .003, "Sn_ppm": .0015, "Al_ppm": .005, "Si_ppm": .012, "Na_ppm": .001, "K_ppm": .0005, "ferrous_index": .030}, "gear oil", "SAE 80W-90", 142, _GEAR_OIL, False, True),
-    "hydraulic": Kind(180, 8e-5, 0.35, 500, 4000, {"Fe_ppm": .005, "Cr_ppm": .0012, "Cu_ppm": .008, "Pb_ppm": .0015, "Sn_ppm": .0008, "Al_ppm": .0025, "Si_ppm": .005, "Na_ppm": .0006, "K_ppm": .0003}, "hydraulic oil", "ISO VG 46", 46, _HYDRAULIC_OIL, True, False),
+    "engine": Kind(32, 2.5e-4, 0.10, 250, 500, {"Fe_ppm": .050, "Cr_ppm": .004, "Cu_ppm": .010, "Pb_ppm": .008,
+    "Sn_ppm": .003, "Al_ppm": .010, "Si_ppm": .016, "Na_ppm": .006, "K_ppm": .002, "soot_pct": .0018}, "engine oil",
+    "SAE 15W-40", 108, _ENGINE_OIL, True, False),
+    "transmission": Kind(50, 3e-5, 0.15, 500, 1000, {"Fe_ppm": .028, "Cr_ppm": .002, "Cu_ppm": .030, "Pb_ppm": .008,
+    "Sn_ppm": .003, "Al_ppm": .009, "Si_ppm": .009, "Na_ppm": .001, "K_ppm": .0005, "ferrous_index": .012}, "drive oil",
+    "SAE 30", 94, _DRIVE_OIL, True, False),
+    "final drive": Kind(18, 0.0, 0.08, 500, 2000, {"Fe_ppm": .070, "Cr_ppm": .004, "Cu_ppm": .005, "Pb_ppm": .002,
+    "Sn_ppm": .001, "Al_ppm": .008, "Si_ppm": .020, "Na_ppm": .001, "K_ppm": .0005, "ferrous_index": .035}, "drive oil",
+    "SAE 50", 205, _DRIVE_OIL, False, True),
+    "swing drive": Kind(8, 0.0, 0.08, 500, 1000, {"Fe_ppm": .060, "Cr_ppm": .003, "Cu_ppm": .009, "Pb_ppm": .003,
+    "Sn_ppm": .0015, "Al_ppm": .005, "Si_ppm": .012, "Na_ppm": .001, "K_ppm": .0005, "ferrous_index": .030}, "gear oil",
+    "SAE 80W-90", 142, _GEAR_OIL, False, True),
+    "hydraulic": Kind(180, 8e-5, 0.35, 500, 4000, {"Fe_ppm": .005, "Cr_ppm": .0012, "Cu_ppm": .008, "Pb_ppm": .0015,
+    "Sn_ppm": .0008, "Al_ppm": .0025, "Si_ppm": .005, "Na_ppm": .0006, "K_ppm": .0003}, "hydraulic oil", "ISO VG 46",
+    46, _HYDRAULIC_OIL, True, False),
 }  # fmt: skip
 MACHINE_KINDS = {
     "excavator": (13.0, ["engine", "hydraulic", "swing drive", "final drive/left", "final drive/right"]),
@@ -91,7 +109,9 @@ MACHINE_KINDS = {
 
 @dataclass(frozen=True)
 class Pattern:
-    """A fault: where it occurs, its shape in time, what wear is multiplied by and what enters per hour at failure; conditions in their units."""
+    """A fault: where it occurs, its shape in time, what wear is multiplied by and what enters per hour at failure;
+    conditions in their units.
+    """
 
     where: tuple[str, ...]
     shape: str
@@ -103,11 +123,16 @@ class Pattern:
 
 
 PATTERNS = {
-    "bearing fatigue": Pattern(("final drive", "swing drive", "transmission"), "exponential", {"Fe_ppm": 7, "Cr_ppm": 6, "ferrous_index": 15}),
-    "dirt entry": Pattern(("engine", "final drive", "hydraulic"), "ramp", {"Si_ppm": 8, "Al_ppm": 6, "Fe_ppm": 3.5, "Cr_ppm": 3}),
-    "coolant leak": Pattern(("engine",), "ramp", {"Cu_ppm": 2.5, "Pb_ppm": 3}, {"Na_ppm": 0.4, "K_ppm": 0.15}, water_ppm=700),
+    "bearing fatigue": Pattern(("final drive", "swing drive", "transmission"), "exponential",
+    {"Fe_ppm": 7, "Cr_ppm": 6, "ferrous_index": 15}),
+    "dirt entry": Pattern(("engine", "final drive", "hydraulic"), "ramp",
+    {"Si_ppm": 8, "Al_ppm": 6, "Fe_ppm": 3.5, "Cr_ppm": 3}),
+    "coolant leak": Pattern(("engine",), "ramp", {"Cu_ppm": 2.5, "Pb_ppm": 3}, {"Na_ppm": 0.4, "K_ppm": 0.15},
+    water_ppm=700),
     "fuel dilution": Pattern(("engine",), "step", {"Fe_ppm": 2, "Pb_ppm": 2.5}, fuel_pct=6.0),
-    "bush or thrust washer wear": Pattern(("transmission", "swing drive"), "ramp", {"Cu_ppm": 6, "Pb_ppm": 7, "Sn_ppm": 6}),
+    "bush or thrust washer wear": Pattern(("transmission", "swing drive"), "ramp",
+    {"Cu_ppm": 6, "Pb_ppm": 7, "Sn_ppm": 6}),
     "pump wear": Pattern(("hydraulic",), "exponential", {"Cu_ppm": 12, "Fe_ppm": 8, "Pb_ppm": 7, "Sn_ppm": 6}),
-    "seal leak": Pattern(("final drive", "swing drive"), "step", {"Si_ppm": 3, "Fe_ppm": 2.5}, water_ppm=900, loss=4e-4),
+    "seal leak": Pattern(("final drive", "swing drive"), "step", {"Si_ppm": 3, "Fe_ppm": 2.5}, water_ppm=900,
+    loss=4e-4),
 }  # fmt: skip

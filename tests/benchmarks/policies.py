@@ -1,8 +1,9 @@
-"""Policies for the closed loop: cmkit's own, and the rules a careful office without it would use. Each sees the records so far and the day, no truth.
+"""Policies for the closed loop: cmkit's own, and the rules a careful office without it would use. Each sees the records
+so far and the day, no truth.
 
-The naive rules share everything but the rule itself: the newest bottle of a compartment since its last look or repair is held against it;
-one that is beyond asks for a repeat bottle, and a repeat bottle that is beyond too asks for a look (or `at_once` for a look at the first). A
-sealed compartment found low is looked into.
+The naive rules share everything but the rule itself: the newest bottle of a compartment since its last look or repair
+is held against it; one that is beyond asks for a repeat bottle, and a repeat bottle that is beyond too asks for a look
+(or `at_once` for a look at the first). A sealed compartment found low is looked into.
 """
 
 from collections.abc import Callable
@@ -22,7 +23,8 @@ from cmkit.trust.screen import screen_bottles
 from cmkit.wear.fit import fit_wear
 
 _UP = [
-    *analyte_register().query("rule == 'rate'").index, "Na_ppm", "K_ppm", "water_ppm", "fuel_pct", "glycol_pct", "soot_pct", "ferrous_index",
+    *analyte_register().query("rule == 'rate'").index, "Na_ppm", "K_ppm", "water_ppm", "fuel_pct", "glycol_pct",
+    "soot_pct", "ferrous_index",
     "p4_per_ml", "p6_per_ml", "p14_per_ml",
 ]  # fmt: skip
 _METALS = list(analyte_register().query("rule == 'rate'").index)
@@ -67,10 +69,12 @@ def _naive(rule: Rule, threshold: float, at_once: bool, known: Fleet, day: pd.Ti
 
 
 def bottles_of(known: Fleet) -> pd.DataFrame:
-    """Bottles with results in order of drawing, as numbers (a result below its limit is the limit), with what the rules need beside them:
+    """Bottles with results in order of drawing, as numbers (a result below its limit is the limit), with what the rules
+    need beside them:
 
-    kind, sealed, newest (of its compartment), settled (a look or repair came on its day or later), before (row of the bottle before it of
-    the same component, -1 for none; a repeat bottle skips the one it repeats), hours (run hours since that), fresh (changed in between).
+    kind, sealed, newest (of its compartment), settled (a look or repair came on its day or later), before (row of the
+    bottle before it of the same component, -1 for none; a repeat bottle skips the one it repeats), hours (run hours
+    since that), fresh (changed in between).
     """
     places = known.compartments.set_index("compartment")
     out = known.samples.sort_values(["compartment", "drawn_on", "sample"], kind="stable", ignore_index=True)
@@ -81,7 +85,8 @@ def bottles_of(known: Fleet) -> pd.DataFrame:
     done = pd.concat(
         [
             known.findings[["compartment", "found_on"]].set_axis(["compartment", "on"], axis=1),
-            known.services.loc[known.services["kind"].isin(["repair", "replace"]), ["compartment", "done_on"]].set_axis(["compartment", "on"], axis=1),
+            known.services.loc[known.services["kind"].isin(["repair", "replace"]),
+            ["compartment", "done_on"]].set_axis(["compartment", "on"], axis=1),
         ]
     )  # fmt: skip
     last = done.groupby("compartment")["on"].max()
@@ -136,7 +141,9 @@ RULES = {
 
 
 def gains(bottles: pd.DataFrame) -> pd.DataFrame:
-    """Metals as gains per 100 hours since the bottle before, or since the change where one came between; NaN where hours are not known."""
+    """Metals as gains per 100 hours since the bottle before, or since the change where one came between; NaN where
+    hours are not known.
+    """
     out, before = bottles.copy(), np.maximum(bottles["before"].to_numpy(), 0)
     hours = bottles["hours"].where(~bottles["fresh"], bottles["fluid_h"]).where(lambda h: h >= _SHORTEST_H)
     for metal in _METALS:
@@ -175,10 +182,11 @@ def _beyond_own(bottles: pd.DataFrame, analytes: list[str], k: float, sign: floa
 
 
 class Ours:
-    """cmkit's own policy: the chapters of an assessment up to its verdicts and orders; what the fleet teaches is learnt anew every year.
+    """cmkit's own policy: the chapters of an assessment up to its verdicts and orders; what the fleet teaches is learnt
+    anew every year.
 
-    A machine is judged when a bottle, finding or repair of it has come in since it was last judged; until then its orders stand. One fleet an
-    instance, since it remembers what it learnt.
+    A machine is judged when a bottle, finding or repair of it has come in since it was last judged; until then its
+    orders stand. One fleet an instance, since it remembers what it learnt.
     """
 
     def __init__(self, learn_every_days: int = 364) -> None:
@@ -214,7 +222,9 @@ class Ours:
 
 
 def records_of(known: Fleet) -> pd.Series:
-    """How many bottles, issues of results, findings and repairs of each machine are known, as a number that changes with any of them."""
+    """How many bottles, issues of results, findings and repairs of each machine are known, as a number that changes
+    with any of them.
+    """
     machine = known.compartments.set_index("compartment")["machine"]
     mended = known.services[known.services["kind"].isin(["repair", "replace"])]
     rows = [frame["compartment"].map(machine) for frame in (known.samples, mended, known.findings)]
@@ -240,9 +250,11 @@ def only(fleet: Fleet, machines: pd.Index) -> Fleet:
 def by_order(orders: pd.DataFrame, sooner_h: pd.Series) -> pd.DataFrame:
     """Orders of a crew from an assessment's `orders` table.
 
-    sooner_h: by compartment, operating hours after the newest bottle at which the next is due where it is asked for sooner.
-    A repeat bottle where one is asked for, as the work or beside it. Work on the fluid alone is a fluid change unless the fault is only early.
-    Waiting for the next bottle is nothing else to do. All other work opens or tests the compartment: a look, by the order's day.
+    sooner_h: by compartment, operating hours after the newest bottle at which the next is due where it is asked for
+    sooner. A repeat bottle where one is asked for, as the work or beside it. Work on the fluid alone is a fluid change
+    unless the fault is only early.
+    Waiting for the next bottle is nothing else to do. All other work opens or tests the compartment: a look, by the
+    order's day.
     """
     group, request = orders["group"].fillna(""), orders["request"].fillna("")
     fluid = (group == "fluid") & orders["cause"].isin(_OF_THE_FLUID)
@@ -257,8 +269,8 @@ def by_order(orders: pd.DataFrame, sooner_h: pd.Series) -> pd.DataFrame:
 
 
 def by_chance(chances: pd.DataFrame, look: float = 0.5, repeat: float = 0.15) -> pd.DataFrame:
-    """Orders from `bottle_chances` alone, newest bottle of each compartment: a look from `look` on, a repeat bottle from `repeat` on or when
-    the bottle is more likely bad than good.
+    """Orders from `bottle_chances` alone, newest bottle of each compartment: a look from `look` on, a repeat bottle
+    from `repeat` on or when the bottle is more likely bad than good.
     """
     newest = chances.sort_values(["compartment", "order"]).drop_duplicates("compartment", keep="last")
     acts = np.select(

@@ -27,7 +27,9 @@ def acting(recipe: Recipe | None = None) -> Recipe:
 
 
 def nobody_acts(recipe: Recipe | None = None) -> Recipe:
-    """No result is acted on and no operator notices anything: every fault runs to its failure or to the end of the records."""
+    """No result is acted on and no operator notices anything: every fault runs to its failure or to the end of the
+    records.
+    """
     plain = acting(recipe)
     return replace(plain, office=replace(plain.office, acted=0.0, noticed_per_day=0.0))
 
@@ -112,9 +114,11 @@ VARIATIONS: dict[str, Callable[[], Recipe]] = {
 
 
 def fleet_of(recipe: Recipe, seed: int, cache: Path) -> tuple[Fleet, dict[str, pd.DataFrame]]:
-    """(fleet as loaded from files, truth tables) of a recipe and seed; the files are written to `cache` the first time only.
+    """(fleet as loaded from files, truth tables) of a recipe and seed; the files are written to `cache` the first time
+    only.
 
-    A recipe that differs in anything gets a folder of its own. After a change of cmkit.simulate itself, empty the cache.
+    A recipe that differs in anything gets a folder of its own. After a change of cmkit.simulate itself, empty the
+    cache.
     """
     named = replace(recipe, seed=seed)
     folder = cache / f"{hashlib.sha256(repr(named).encode()).hexdigest()[:16]}-{seed}"
@@ -156,13 +160,16 @@ def _halved(fault: FaultKind) -> FaultKind:
 
 
 def main(cache: str, *seeds: str) -> None:
-    """CACHE SEED ...: writes every variation for every seed and prints how many bottles, faults and failures it holds."""
+    """CACHE SEED ...: writes every variation for every seed and prints how many bottles, faults and
+    failures it holds.
+    """
     for name, make in VARIATIONS.items():
         for seed in seeds:
             fleet, truth = fleet_of(make(), int(seed), Path(cache))
             how = truth["faults"]["how"].value_counts()
             print(
-                f"{name:18} {seed} {len(fleet.samples):6} bottles {len(truth['faults']):4} faults {how.get('failed', 0):4} failed"
+                f"{name:18} {seed} {len(fleet.samples):6} bottles {len(truth['faults']):4} faults "
+                f"{how.get('failed', 0):4} failed"
             )
 
 

@@ -1,8 +1,10 @@
-"""Invented fleets with known wear rates, as arrays: the reference fleets of the calibration of exposure, filter and alarm rule.
+"""Invented fleets with known wear rates, as arrays: the reference fleets of the calibration of exposure, filter and
+alarm rule.
 
-Shape only, no field fact: three kinds of compartment, seven metals, machine-to-machine and slow drift of rates, load, top-ups partly not recorded,
-a residual that differs from what is assumed, bottle and metal noise, rounding and censoring, exchanged left and right labels.
-The levels follow the mass balance exactly; what is *known* of exposure goes through cmkit's own chain.
+Shape only, no field fact: three kinds of compartment, seven metals, machine-to-machine and slow drift of rates, load,
+top-ups partly not recorded, a residual that differs from what is assumed, bottle and metal noise, rounding and
+censoring, exchanged left and right labels. The levels follow the mass balance exactly; what is *known* of exposure goes
+through cmkit's own chain.
 """
 
 from dataclasses import dataclass
@@ -37,7 +39,9 @@ KINDS = {
 
 @dataclass(frozen=True)
 class Simulated:
-    """y, below: results (metals, compartments, bottles); rate: true rate during, and at the end of, the interval before each bottle (load left out)."""
+    """y, below: results (metals, compartments, bottles); rate: true rate during, and at the end of, the interval before
+    each bottle (load left out).
+    """
 
     y: NDArray[np.float64]
     below: NDArray[np.bool_]
@@ -60,9 +64,11 @@ def simulate(
     step: tuple[int, dict[str, float]] | None = None,
     skewed: bool = False,
 ) -> Simulated:
-    """A fleet of `n` compartments (even: left and right of one machine are neighbours). step: (from which bottle, metal -> multiple of its rate).
+    """A fleet of `n` compartments (even: left and right of one machine are neighbours). step: (from which bottle, metal
+    -> multiple of its rate).
 
-    skewed: the bottle's factor is log-normal and multiplies the metal's own error, which makes the upper tail heavier than the reference fleets'.
+    skewed: the bottle's factor is log-normal and multiplies the metal's own error, which makes the upper tail heavier
+    than the reference fleets'.
     """
     k, a = KINDS[kind], len(METALS)
     burn = 2 * k.per_life
@@ -91,7 +97,9 @@ def simulate(
 def _true_rates(
     k: Kind, n: int, total: int, dt: NDArray[np.float64], rng: np.random.Generator, machine_cv: float, drift_cv: float
 ) -> NDArray[np.float64]:
-    """Rates (metals, n, total): log-normal between machines, metals correlated 0.5; AR(1) drift of the logarithm with 1,000 h of memory."""
+    """Rates (metals, n, total): log-normal between machines, metals correlated 0.5; AR(1) drift of the logarithm with
+    1,000 h of memory.
+    """
     a = len(METALS)
     sd = np.sqrt(np.log1p(machine_cv**2))
     z = np.sqrt(0.5) * rng.standard_normal((1, n)) + np.sqrt(0.5) * rng.standard_normal((a, n))
@@ -143,8 +151,10 @@ def _frames(
     count = n * bottles
     exposure = pd.DataFrame(
         {
-            "sample": [f"b{i:07d}" for i in range(count)], "compartment": np.repeat([f"c{i:06d}" for i in range(n)], bottles),
-            "kind": kind, "family": kind, "life": 1, "order": np.tile(np.arange(bottles), n), "drawn_on": pd.Timestamp("2025-01-01"),
+            "sample": [f"b{i:07d}" for i in range(count)],
+            "compartment": np.repeat([f"c{i:06d}" for i in range(n)], bottles),
+            "kind": kind, "family": kind, "life": 1, "order": np.tile(np.arange(bottles), n),
+            "drawn_on": pd.Timestamp("2025-01-01"),
             "run_h": dt.cumsum(axis=1).ravel(), "hours": dt.ravel(), "fluid_h": dt.ravel(),
             "changed": np.tile(renewed & (np.arange(bottles) > 0), n), **done,
         }
@@ -169,7 +179,8 @@ def _chained(
     zero = np.zeros(2 * n * bottles)
     done = chain(
         Events(
-            np.repeat(np.arange(n), 2 * bottles), pairs(0, dt), pairs(2, 3).astype(np.int64), pairs(np.where(renewed, k.residual, 1.0), 0),
+            np.repeat(np.arange(n), 2 * bottles), pairs(0, dt), pairs(2, 3).astype(np.int64),
+            pairs(np.where(renewed, k.residual, 1.0), 0),
             pairs(0, make_up), zero, zero, zero + 1.0, zero + 1.0,
             pairs(np.where(renewed, 0.25 * k.residual, 0.0), np.where(lost, _MISSED_SD * k.make_up * dt, 0.0)), zero,
         )

@@ -1,6 +1,8 @@
-"""Scores of any way of judging bottles or compartments against known truth. Reads the truth tables of both generators of test fleets.
+"""Scores of any way of judging bottles or compartments against known truth. Reads the truth tables of both generators
+of test fleets.
 
-A score is a number a bottle (index: sample), larger is worse: a chance, a z, a rank. Nothing here knows where it came from.
+A score is a number a bottle (index: sample), larger is worse: a chance, a z, a rank. Nothing here knows where it came
+from.
 """
 
 from collections.abc import Sequence
@@ -12,8 +14,8 @@ CLASSES = (0.0, 0.01, 0.02, 0.05, 0.10, 0.20, 0.35, 0.50, 0.65, 0.80, 0.95, 1.0)
 
 
 def bottles_with_truth(scores: pd.Series, known_on: pd.Series, truth: dict[str, pd.DataFrame]) -> pd.DataFrame:
-    """One row a scored bottle, by sample: score, known_on, compartment (the true one), faulty, way, cause, odd (drawn badly, exchanged, hours
-    slipped), fault_free (its compartment has no fault in the whole record).
+    """One row a scored bottle, by sample: score, known_on, compartment (the true one), faulty, way, cause, odd (drawn
+    badly, exchanged, hours slipped), fault_free (its compartment has no fault in the whole record).
     """
     true = truth["samples"].drop_duplicates("sample").set_index("sample")
     out = true.loc[true.index.intersection(scores.index)]
@@ -33,7 +35,9 @@ def bottles_with_truth(scores: pd.Series, known_on: pd.Series, truth: dict[str, 
 
 
 def found_scores(bottles: pd.DataFrame, faults: pd.DataFrame) -> pd.Series:
-    """By fault (index of `faults`): the largest score among its bottles that the office had before the fault ended; NaN without such a bottle."""
+    """By fault (index of `faults`): the largest score among its bottles that the office had before the fault ended; NaN
+    without such a bottle.
+    """
     own = bottles[bottles["faulty"]].reset_index(names="sample")
     pairs = faults.reset_index(names="fault")[["fault", "compartment", "cause", "opened_on", "ended_on"]]
     pairs = pairs.merge(own, on=["compartment", "cause"])
@@ -46,8 +50,9 @@ def recall_at(
 ) -> pd.DataFrame:
     """Share of `faults` found in time at the threshold that raises `share` of the bottles of fault-free compartments.
 
-    Columns share, threshold, false (share truly raised, <= share: equal scores are raised together or not at all), recall, se, n (faults with
-    a bottle in time; those without one are not counted). Several fleets: concatenate their bottles and faults under distinct names first.
+    Columns share, threshold, false (share truly raised, <= share: equal scores are raised together or not at all),
+    recall, se, n (faults with a bottle in time; those without one are not counted). Several fleets: concatenate their
+    bottles and faults under distinct names first.
     """
     clean = np.sort(bottles.loc[bottles["fault_free"], "score"].to_numpy())
     best = found_scores(bottles, faults).dropna().to_numpy()
@@ -55,13 +60,16 @@ def recall_at(
     for share in shares:
         threshold = clean[len(clean) - int(np.floor(share * len(clean))) - 1] if len(clean) else np.nan
         recall = float(np.mean(best > threshold)) if len(best) else np.nan
-        rows.append({"share": share, "threshold": threshold, "false": float(np.mean(clean > threshold)), "recall": recall,
+        rows.append({"share": share, "threshold": threshold, "false": float(np.mean(clean > threshold)),
+        "recall": recall,
                      "se": float(np.sqrt(recall * (1 - recall) / max(len(best), 1))), "n": len(best)})  # fmt: skip
     return pd.DataFrame(rows)
 
 
 def raised_table(bottles: pd.DataFrame, raised: pd.Series, faults: pd.DataFrame) -> dict[str, float]:
-    """Precision of raised bottles, recall of faults, share raised of sound and of odd bottles; raised: flags by sample."""
+    """Precision of raised bottles, recall of faults, share raised of sound and of odd bottles;
+    raised: flags by sample.
+    """
     up = raised.reindex(bottles.index, fill_value=False).astype(bool)
     found = found_scores(bottles.assign(score=up.astype(float)), faults).dropna()
     return {
@@ -108,7 +116,8 @@ def log_score(stated: pd.Series, true: pd.Series, least: float = 1e-4) -> float:
 
 
 def active_on(faults: pd.DataFrame, compartments: Sequence[str], day: pd.Timestamp) -> pd.DataFrame:
-    """By compartment: faulty on `day`, and way (share of its calendar way to the end of the fault; open faults by their hours).
+    """By compartment: faulty on `day`, and way (share of its calendar way to the end of the fault; open faults by their
+    hours).
 
     A fault open at the end of the records is active on the last day.
     """
@@ -122,8 +131,8 @@ def active_on(faults: pd.DataFrame, compartments: Sequence[str], day: pd.Timesta
 
 
 def month_end_table(months: pd.DataFrame) -> dict[str, float]:
-    """Figures of many month ends together: one row a compartment and month with state, look (flag), chance, faulty, way, seen (a bottle of the
-    fault is in hand).
+    """Figures of many month ends together: one row a compartment and month with state, look (flag), chance, faulty,
+    way, seen (a bottle of the fault is in hand).
     """
     alarm, active = months["state"] == "alarm", months["faulty"] & months["seen"]
     return {
@@ -142,9 +151,11 @@ def month_end_table(months: pd.DataFrame) -> dict[str, float]:
 def net_money(
     raised: pd.Series, bottles: pd.DataFrame, faults: pd.DataFrame, prices: pd.DataFrame, years: float
 ) -> float:
-    """Money saved a compartment-year if every raised bottle were looked into: failures turned into planned repairs less looks in vain.
+    """Money saved a compartment-year if every raised bottle were looked into: failures turned into planned repairs less
+    looks in vain.
 
-    prices: by compartment, look (a look in vain) and saved (failure less planned repair, downtime in). One look a run of raised bottles.
+    prices: by compartment, look (a look in vain) and saved (failure less planned repair, downtime in). One look a run
+    of raised bottles.
     """
     up = raised.reindex(bottles.index, fill_value=False).astype(bool)
     failed = faults[faults["how"] == "failed"]

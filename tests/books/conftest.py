@@ -1,4 +1,6 @@
-"""A small invented assessment and two notebooks of its own, so that the machinery of books is tested apart from what books say."""
+"""A small invented assessment and two notebooks of its own, so that the machinery of books is tested apart from what
+books say.
+"""
 
 import functools
 import importlib.util
@@ -60,7 +62,8 @@ def made_notebook(parameters: list[str], cells: list[str]) -> NotebookNode:
 def made_samples(sites: list[str], each: int, note: str) -> pd.DataFrame:
     """`each` bottles a site, one compartment a site."""
     rows = [
-        {"sample": f"S{s}-{i}", "compartment": f"{site} engine", "drawn_on": pd.Timestamp("2026-01-05") + pd.Timedelta(days=30 * i),
+        {"sample": f"S{s}-{i}", "compartment": f"{site} engine",
+        "drawn_on": pd.Timestamp("2026-01-05") + pd.Timedelta(days=30 * i),
          "Fe_ppm": 10.0 + 3 * i + s, "note": note}
         for s, site in enumerate(sites)
         for i in range(each)
@@ -78,7 +81,8 @@ def small_assessment(sites: list[str], each: int = 4, note: str = "", as_of: str
         {"machine": [f"{s} digger" for s in sites], "site": sites, "kind": "digger"}, dtype="str"
     )
     tables["compartments"] = pd.DataFrame(
-        {"compartment": [f"{s} engine" for s in sites], "machine": [f"{s} digger" for s in sites], "family": "engine", "kind": "engine", "position": ""},
+        {"compartment": [f"{s} engine" for s in sites], "machine": [f"{s} digger" for s in sites], "family": "engine",
+        "kind": "engine", "position": ""},
         dtype="str",
     )  # fmt: skip
     tables["samples"] = made_samples(sites, each, note)
@@ -89,7 +93,9 @@ def small_assessment(sites: list[str], each: int = 4, note: str = "", as_of: str
 
 @pytest.fixture
 def save_assessment(tmp_path: Path) -> Callable[..., Path]:
-    """Save a small assessment and say where; the same folder each time, so that a second call is the fleet's next state."""
+    """Save a small assessment and say where; the same folder each time, so that a second call is the fleet's next
+    state.
+    """
 
     def save(sites: list[str], **how: object) -> Path:
         small_assessment(sites, **how).save(tmp_path / "assessment")  # type: ignore[arg-type]
@@ -122,7 +128,9 @@ def notebooks(tmp_path: Path) -> Path:
 
 @dataclass(frozen=True)
 class PageReport:
-    """What a browser without a network found of a page at one width. drawn: charts with a picture; serious: axe-core's findings."""
+    """What a browser without a network found of a page at one width. drawn: charts with a picture; serious: axe-core's
+    findings.
+    """
 
     requests: list[str]
     errors: list[str]
@@ -155,7 +163,9 @@ def chromium() -> Iterator[Browser]:
 
 
 def open_page(browser: Browser, path: Path, width: int) -> tuple[Page, list[str], list[str]]:
-    """A page opened with the network cut; requests for anything but local files and data, and what the console complained of."""
+    """A page opened with the network cut; requests for anything but local files and data, and what the console
+    complained of.
+    """
     context = browser.new_context(offline=True, viewport={"width": width, "height": 900})
     page = context.new_page()
     requests: list[str] = []
@@ -170,7 +180,9 @@ def open_page(browser: Browser, path: Path, width: int) -> tuple[Page, list[str]
 
 
 def wait_until(page: Page, expression: str, seconds: float = 20) -> None:
-    """Until the page says so. playwright's own wait_for_function is stopped by the pages' security policy, now and then."""
+    """Until the page says so. playwright's own wait_for_function is stopped by the pages' security policy, now and
+    then.
+    """
     until = time.monotonic() + seconds
     while not page.evaluate(expression):
         assert time.monotonic() < until, f"not so within {seconds} s: {expression}"

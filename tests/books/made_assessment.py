@@ -1,4 +1,6 @@
-"""An invented fleet of two sites and six machines, with made-up results and four planted faults, assessed by cmkit as any fleet is: for tests of the pages."""
+"""An invented fleet of two sites and six machines, with made-up results and four planted faults, assessed by cmkit as
+any fleet is: for tests of the pages.
+"""
 
 import numpy as np
 import pandas as pd
@@ -24,12 +26,17 @@ RISES = {
 }
 STEADY = {"Na_ppm": 4.0, "K_ppm": 1.0, "water_ppm": 120.0}
 PLACES = {
-    "wheel loader": [("engine", ""), ("transmission", ""), ("differential", "front"), ("differential", "rear"), ("final drive", "front left"),
-                     ("final drive", "front right"), ("final drive", "rear left"), ("final drive", "rear right"), ("hydraulic", ""), ("coolant", "")],
-    "excavator": [("engine", ""), ("hydraulic", ""), ("swing drive", ""), ("travel drive", "left"), ("travel drive", "right"), ("coolant", "")],
+    "wheel loader": [("engine", ""), ("transmission", ""), ("differential", "front"), ("differential", "rear"),
+    ("final drive", "front left"),
+                     ("final drive", "front right"), ("final drive", "rear left"), ("final drive", "rear right"),
+                     ("hydraulic", ""), ("coolant", "")],
+    "excavator": [("engine", ""), ("hydraulic", ""), ("swing drive", ""), ("travel drive", "left"),
+    ("travel drive", "right"), ("coolant", "")],
 }  # fmt: skip
-MACHINES = [("WL-1", "north pit", "wheel loader"), ("WL-2", "north pit", "wheel loader"), ("WL-10", "north pit", "wheel loader"),
-            ("EX-1", "north pit", "excavator"), ("EX-2", "south quarry", "excavator"), ("WL-3", "south quarry", "wheel loader")]  # fmt: skip
+MACHINES = [("WL-1", "north pit", "wheel loader"), ("WL-2", "north pit", "wheel loader"),
+    ("WL-10", "north pit", "wheel loader"),
+            ("EX-1", "north pit", "excavator"), ("EX-2", "south quarry", "excavator"),
+            ("WL-3", "south quarry", "wheel loader")]  # fmt: skip
 AS_OF = pd.Timestamp("2026-06-30")
 # compartment: bottles it shows in, and what each of them adds, times their number so far
 FAULTS = {
@@ -65,14 +72,20 @@ def made_records(hostile: str = "") -> Fleet:
         for place, position in PLACES[kind]:
             key = "/".join(p for p in (name, place, position) if p)
             probe = place in ("engine", "transmission", "hydraulic", "coolant")
-            compartments.append({"compartment": key, "machine": name, "kind": place, "position": position, "capacity_l": 40.0, "pressurised": probe, "sampling_point": {"hydraulic": "low-pressure", "coolant": "hot coolant valve"}.get(place, ""),
-                                 "access": "probe valve" if probe else "fill plug", "depth_mm": 400.0, "fluid": "engine oil", "grade": "SAE 15W-40",
+            compartments.append({"compartment": key, "machine": name, "kind": place, "position": position,
+            "capacity_l": 40.0, "pressurised": probe,
+            "sampling_point": {"hydraulic": "low-pressure", "coolant": "hot coolant valve"}.get(place, ""),
+                                 "access": "probe valve" if probe else "fill plug", "depth_mm": 400.0,
+                                 "fluid": "engine oil", "grade": "SAE 15W-40",
                                  "sample_every_h": 250.0, "family": f"{kind} large {place}"})  # fmt: skip
             for i in range(BOTTLES):
                 meter = 4000 + 250.0 * i
                 drawn = pd.Timestamp("2025-03-10") + pd.Timedelta(days=int(40 * i + rng.integers(0, 9)))
-                samples.append({"sample": f"B{len(samples):04d}", "compartment": key, "drawn_on": drawn, "meter_h": meter, "fluid_h": meter - (CHANGED_AT if meter > CHANGED_AT else 3800.0), "method": "probe" if probe else "pump",
-                                "sampler": "crew A" + hostile, "fluid_level": "low" if key == "EX-1/travel drive/left" and i == BOTTLES - 1 else "full", "lab": "laboratory 1",
+                samples.append({"sample": f"B{len(samples):04d}", "compartment": key, "drawn_on": drawn,
+                "meter_h": meter, "fluid_h": meter - (CHANGED_AT if meter > CHANGED_AT else 3800.0),
+                "method": "probe" if probe else "pump",
+                                "sampler": "crew A" + hostile,
+                                "fluid_level": "low" if key == "EX-1/travel drive/left" and i == BOTTLES - 1 else "full", "lab": "laboratory 1",
                                 "reported_on": drawn + pd.Timedelta(days=9), "note": hostile})  # fmt: skip
             services.append(
                 {
@@ -84,11 +97,15 @@ def made_records(hostile: str = "") -> Fleet:
                     "note": hostile,
                 }
             )
-    findings.append({"finding": "F1", "compartment": "WL-2/engine", "found_on": "2026-01-20", "outcome": "no defect", "cause": hostile, "cost": 350.0,
-                     "downtime_h": 3.0, "recorded_on": "2026-01-22", "note": "pan dropped, nothing found" + hostile})  # fmt: skip
-    findings.append({"finding": "F2", "compartment": "WL-3/hydraulic", "found_on": "2026-06-20", "outcome": "defect", "cause": "dirt entry", "cost": 2100.0,
+    findings.append({"finding": "F1", "compartment": "WL-2/engine", "found_on": "2026-01-20", "outcome": "no defect",
+    "cause": hostile, "cost": 350.0,
+                     "downtime_h": 3.0, "recorded_on": "2026-01-22",
+                     "note": "pan dropped, nothing found" + hostile})  # fmt: skip
+    findings.append({"finding": "F2", "compartment": "WL-3/hydraulic", "found_on": "2026-06-20", "outcome": "defect",
+    "cause": "dirt entry", "cost": 2100.0,
                      "downtime_h": 9.0, "recorded_on": "2026-06-21", "note": "breather torn"})  # fmt: skip
-    findings.append({"finding": "F3", "compartment": "EX-2/engine", "found_on": "2026-02-11", "outcome": "failed", "cause": "bearing fatigue", "cost": 52000.0,
+    findings.append({"finding": "F3", "compartment": "EX-2/engine", "found_on": "2026-02-11", "outcome": "failed",
+    "cause": "bearing fatigue", "cost": 52000.0,
                      "downtime_h": 90.0, "recorded_on": "2026-02-12"})  # fmt: skip
     frame = blank("samples", samples).assign(corrected="")
     for analyte in analyte_register()["analyte"]:
@@ -116,14 +133,19 @@ def made_records(hostile: str = "") -> Fleet:
         "set_aside": 1,
     }
     settings = parse_settings({"name": "Made-up fleet" + hostile, "currency": "credits"}, "made")
-    return Fleet(settings=settings, sites=blank("sites", sites), machines=blank("machines", machines), compartments=blank("compartments", compartments),
-                 samples=with_results(frame), services=blank("services", services), meters=blank("meters", meters).assign(new_meter=False), findings=blank("findings", findings),
-                 corrections=blank("corrections", []), set_aside=typed([aside | {"known_on": AS_OF}], "set_aside"), repairs=empty("repairs"), counts=typed([counts], "counts"),
+    return Fleet(settings=settings, sites=blank("sites", sites), machines=blank("machines", machines),
+        compartments=blank("compartments", compartments),
+                 samples=with_results(frame), services=blank("services", services),
+                 meters=blank("meters", meters).assign(new_meter=False), findings=blank("findings", findings),
+                 corrections=blank("corrections", []), set_aside=typed([aside | {"known_on": AS_OF}], "set_aside"),
+                 repairs=empty("repairs"), counts=typed([counts], "counts"),
                  sources={"samples.csv": "ab" * 32})  # fmt: skip
 
 
 def with_results(samples: pd.DataFrame) -> pd.DataFrame:
-    """Samples with results: what rises with the fluid's hours, what is steady, and what the planted faults add to the last bottles."""
+    """Samples with results: what rises with the fluid's hours, what is steady, and what the planted faults add to the
+    last bottles.
+    """
     rng = np.random.default_rng(3)
     out = samples.copy()
     key = out["compartment"].str.replace(r"^WL-1[^/0]*/", "WL-1/", regex=True)

@@ -1,4 +1,6 @@
-"""Figures: what they draw is what the tables hold, they can be read without sight, and a page of them costs kilobytes."""
+"""Figures: what they draw is what the tables hold, they can be read without sight, and a page of
+them costs kilobytes.
+"""
 
 import json
 import re
@@ -43,9 +45,12 @@ def points(book: Book) -> pd.DataFrame:
 
 
 def test_a_result_within_its_usual_scatter_is_not_called_above_or_below() -> None:
-    """By the register: iron 0.5 ppm and a tenth, viscosity at 40 C 0.1 mm2/s and a fiftieth; a made-up result is never within."""
+    """By the register: iron 0.5 ppm and a tenth, viscosity at 40 C 0.1 mm2/s and a fiftieth; a made-up result is never
+    within.
+    """
     rows = pd.DataFrame(
-        [("Fe_ppm", 27.0, 28.2), ("Fe_ppm", 32.0, 28.2), ("visc40_cSt", 105.3, 111.0), ("visc40_cSt", 110.0, 111.0), ("own", 1.0, 1.0)],
+        [("Fe_ppm", 27.0, 28.2), ("Fe_ppm", 32.0, 28.2), ("visc40_cSt", 105.3, 111.0), ("visc40_cSt", 110.0, 111.0),
+        ("own", 1.0, 1.0)],
         columns=["analyte", "value", "usual"],
     )  # fmt: skip
     assert within_scatter(rows).tolist() == [True, False, False, True, False]
@@ -138,7 +143,9 @@ def test_limits_against_the_fresh_fluid_are_drawn_in_the_results_unit(book: Book
 
 
 def test_cost_is_drawn_over_the_logarithm_of_the_interval() -> None:
-    """Doublings of the interval lie at equal distances; plotly takes a note's place there as a logarithm and a line's as the value."""
+    """Doublings of the interval lie at equal distances; plotly takes a note's place there as a logarithm and a line's
+    as the value.
+    """
     hours = [125.0, 250.0, 500.0, 1000.0, 2000.0]
     curve = pd.DataFrame(
         {

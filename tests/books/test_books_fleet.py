@@ -1,4 +1,6 @@
-"""From a fleet's folder: books once and not again when nothing changed; an assessment from whatever folder a notebook is given."""
+"""From a fleet's folder: books once and not again when nothing changed; an assessment from whatever folder a notebook
+is given.
+"""
 
 from collections.abc import Callable
 from pathlib import Path

@@ -1,4 +1,6 @@
-"""Whole books from the real notebooks, opened in a real browser: nothing asked of a network, every figure drawn, readable on a phone and on paper."""
+"""Whole books from the real notebooks, opened in a real browser: nothing asked of a network, every figure drawn,
+readable on a phone and on paper.
+"""
 
 import re
 from collections.abc import Callable
@@ -112,8 +114,8 @@ def test_the_contents_stay_in_sight_and_are_a_menu_on_a_phone(
 
 
 def bad_site(whole: Assessment, site: str, raised: int, of: int) -> Assessment:
-    """A site of `of` compartments, `raised` of them in alarm or alert: its own again and again under other machines' names, results a
-    little different each time (invented)."""
+    """A site of `of` compartments, `raised` of them in alarm or alert: its own again and again under other machines'
+    names, results a little different each time (invented)."""
     own = whole.for_site(site)
     states = own.verdicts.set_index("compartment")["state"].isin(["alarm", "alert"])
     up, calm = states.index[states], states.index[~states]
@@ -174,7 +176,8 @@ def test_headings_are_those_of_the_book_in_order(books: Callable[..., Path]) -> 
     text = books("site_book").read_text(encoding="utf-8")
     assert text.count("<h1") == 1
     assert re.findall(r"<h2[^>]*>([^<]+)</h2>", text) == [
-        "Headline", "Do this month", "Since last month", "The site at a glance", "Compartments that need a look", "Can the bottles be believed?",
+        "Headline", "Do this month", "Since last month", "The site at a glance", "Compartments that need a look",
+        "Can the bottles be believed?",
         "Next round", "How often to sample", "Our record", "The programme", "How this was made",
     ]  # fmt: skip
 
@@ -195,7 +198,9 @@ def test_the_first_printed_page_says_what_to_do(
 def test_the_pages_of_alarms_print_on_two_sheets_each_at_most(
     paper: str, books: Callable[..., Path], print_page: Callable[..., Path], tmp_path: Path
 ) -> None:
-    """Invented: three alarms at this site; their pages print without being opened, figures too, and each begins a sheet."""
+    """Invented: three alarms at this site; their pages print without being opened, figures too, and each begins a
+    sheet.
+    """
     sheets = [p.extract_text() for p in PdfReader(print_page(books("site_book"), tmp_path / "book.pdf", paper)).pages]
     starts = [n for n, text in enumerate(sheets) if "How sure" in text]
     after = next(n for n, text in enumerate(sheets) if "Can the bottles be believed?" in text)

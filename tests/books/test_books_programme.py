@@ -1,4 +1,6 @@
-"""The programme on a page: what clear is clear of, what the missing test would cost, and the measures by month, by hand from the tables."""
+"""The programme on a page: what clear is clear of, what the missing test would cost, and the measures by month, by hand
+from the tables.
+"""
 
 import re
 from collections.abc import Callable
@@ -65,7 +67,8 @@ def test_a_compartment_without_a_bottle_is_named_and_not_priced(book: Book) -> N
     text = text_of(programme(own))
     assert "Nothing is watched in 1 compartment without a bottle in the last year: WL-1, engine. Draw one." in text
     before, after = (unwatched_rows(b) for b in (book, own))
-    assert after["n"].sum() == before["n"].sum() - int((book.tables.coverage[blind]["watched"].isin(["not watched", "shown a little"])).sum())  # fmt: skip
+    assert after["n"].sum() == before["n"].sum() - int((book.tables.coverage[blind]["watched"].isin(["not watched",
+    "shown a little"])).sum())  # fmt: skip
 
 
 def test_clear_always_says_of_what(book: Book) -> None:

@@ -1,5 +1,5 @@
-"""The round sheet: every due bottle has a card, its QR code says number and compartment to a reader that is not ours (zxing), and the
-rules of a good bottle are on it (common practice, no source)."""
+"""The round sheet: every due bottle has a card, its QR code says number and compartment to a reader that is not ours
+(zxing), and the rules of a good bottle are on it (common practice, no source)."""
 
 import base64
 import re
@@ -54,8 +54,11 @@ def test_hostile_names_stay_text_and_in_the_code(made: Callable[..., Assessment]
 
 def test_the_rules_of_a_good_bottle_and_the_cautions() -> None:
     text = good_bottle().text
-    for words in ("operator's seat", "within half an hour of working", "half way between the fluid's surface and the bottom, never to the bottom", "never from a hot system", "only where the point is recorded as low-pressure", "Never from the drain stream",
-                  "a pump or probe of its own for each fluid, and never one of coolant for oil", "sealed compartment found low has a leak", "manual, local rules and licensed practice come first"):  # fmt: skip
+    for words in ("operator's seat", "within half an hour of working", "half way between the fluid's surface and the "
+    "bottom, never to the bottom", "never from a hot system", "only where the point is recorded as low-pressure",
+    "Never from the drain stream",
+                  "a pump or probe of its own for each fluid, and never one of coolant for oil", "sealed compartment "
+                  "found low has a leak", "manual, local rules and licensed practice come first"):  # fmt: skip
         assert words.lower() in text.replace("&#39;", "'").lower()
 
 
@@ -68,7 +71,9 @@ def with_cards(whole: Assessment, **changed: object) -> Assessment:
 
 
 def test_the_quiet_zone_of_a_code_is_four_modules(made: Callable[..., Assessment]) -> None:
-    """ISO/IEC 18004 asks for four modules of white on every side of a QR code, from memory; a cut along the line leaves them."""
+    """ISO/IEC 18004 asks for four modules of white on every side of a QR code, from memory; a cut along the line leaves
+    them.
+    """
     book = open_book(made(), made().sites["site"].iloc[0])
     picture = Image.open(BytesIO(base64.b64decode(PICTURE.findall(bottle_cards(book).text)[0]))).convert("L")
     left, top, right, bottom = ImageOps.invert(picture).getbbox()
@@ -119,7 +124,10 @@ def sheet(made: Callable[..., Assessment], root: Path, tmp_path_factory: pytest.
     return folder / "round.html"
 
 
-SMALLEST = "[...document.querySelectorAll('.boxes li')].map((e) => e.getBoundingClientRect()).reduce((s, r) => [Math.min(s[0], r.width), Math.min(s[1], r.height)], [1e9, 1e9])"  # fmt: skip
+SMALLEST = (
+    "[...document.querySelectorAll('.boxes li')].map((e) => e.getBoundingClientRect()).reduce((s, r) => "
+    "[Math.min(s[0], r.width), Math.min(s[1], r.height)], [1e9, 1e9])"
+)  # fmt: skip
 MM = 96 / 25.4  # CSS pixels
 
 

@@ -1,4 +1,6 @@
-"""Sections: what a reader is told follows from the tables, nothing is said of what is not there, and hostile text stays text."""
+"""Sections: what a reader is told follows from the tables, nothing is said of what is not there, and hostile text stays
+text.
+"""
 
 import re
 from collections.abc import Callable
@@ -89,7 +91,9 @@ def test_the_headline_counts_what_the_tables_hold(book: Book) -> None:
 
 
 def test_bottles_wanted_are_three_numbers_and_never_one(book: Book) -> None:
-    """Invented: one of each, and one asked for sooner; a repeat counts from the day it was asked for, whether or not it is overdue."""
+    """Invented: one of each, and one asked for sooner; a repeat counts from the day it was asked for, whether or not it
+    is overdue.
+    """
     due = book.tables.due.assign(due_as="not due yet", why="routine")
     due.loc[0, "due_as"] = "routine late"
     due.loc[1, ["due_as", "why"]] = ["routine late", "sooner after alarm"]
@@ -97,7 +101,8 @@ def test_bottles_wanted_are_three_numbers_and_never_one(book: Book) -> None:
     due.loc[3, ["due_as", "why"]] = ["never sampled", "never sampled"]
     words = bottles_words(replace(book, tables=replace(book.tables, due=due)))
     assert words == (
-        "Bottles wanted: 1 late by the routine, 1 due sooner after an alarm or alert, 1 asked for again and 1 from a compartment never sampled."
+        "Bottles wanted: 1 late by the routine, 1 due sooner after an alarm or alert, 1 asked for again and 1 from a "
+        "compartment never sampled."
     )
 
 
@@ -144,7 +149,9 @@ def test_work_is_in_order_of_what_acting_saves_and_leads_to_pages(book: Book) ->
 
 
 def test_every_order_stands_in_the_acts_once_under_how_soon(book: Book) -> None:
-    """Invented faults: two severe ones in drives and one of coolant ask to stop; a sealed drive found low asks to find the leak."""
+    """Invented faults: two severe ones in drives and one of coolant ask to stop; a sealed drive found low asks to find
+    the leak.
+    """
     rows = act_rows(book).set_index("compartment")
     assert sorted(rows.index) == sorted(book.tables.orders["compartment"])
     assert set(rows.index[rows["band"] == BANDS[0]]) == {
@@ -176,7 +183,9 @@ def test_bands_follow_the_day_and_the_kind_of_work(book: Book) -> None:
 
 
 def test_a_page_holds_the_order_and_what_speaks_for_and_against(book: Book) -> None:
-    """WL-1's final drive: three bottles in alarm, a fluid change, a bearing or gear suspected, and nobody has looked."""
+    """WL-1's final drive: three bottles in alarm, a fluid change, a bearing or gear suspected, and
+    nobody has looked.
+    """
     page = site_book.compartment_page(book, FAULTY)
     text = "".join(str(item) for item in page.items if isinstance(item, Html)).replace("\u00a0", " ")
     order = book.of("orders", FAULTY).iloc[0]
@@ -211,7 +220,9 @@ def test_the_newest_report_is_whole_and_beside_what_was_expected(book: Book) -> 
 
 
 def test_a_result_above_its_limit_may_be_past_one_that_lies_higher() -> None:
-    """Water `>1000` under an alarm limit of 2000: nobody knows; of 500: it is past for certain, which the rules say; `<1000`: it is not."""
+    """Water `>1000` under an alarm limit of 2000: nobody knows; of 500: it is past for certain, which the rules say;
+    `<1000`: it is not.
+    """
     up, down = (SimpleNamespace(measure="level", direction=d, alarm=2000.0) for d in ("up", "down"))
     assert perhaps_past(1000.0, ">", [up])
     assert not perhaps_past(1000.0, ">", [down])
@@ -229,7 +240,8 @@ def test_much_set_aside_lately_is_said_in_the_headline(book: Book) -> None:
 
 def test_what_the_register_does_not_say_is_marked(book: Book) -> None:
     places = book.tables.compartments
-    known = replace(book, tables=replace(book.tables, compartments=places.assign(dead_volume_ml=20.0, change_every_h=250.0)))  # fmt: skip
+    known = replace(book, tables=replace(book.tables, compartments=places.assign(dead_volume_ml=20.0,
+        change_every_h=250.0)))  # fmt: skip
     assert "Not in the register, so assumed" not in how_made(known).text
     silent = places.assign(capacity_l=places["capacity_l"].mask(places["compartment"] == FAULTY), depth_mm=float("nan"))
     gaps = replace(book, tables=replace(book.tables, compartments=silent))
@@ -270,7 +282,9 @@ def test_the_sister_is_another_side_of_the_same_machine_or_of_the_same_family(bo
 
 
 def test_what_changed_since_last_month(book: Book, fleet: Book) -> None:
-    """Invented: a fault of EX-1's swing drive began with the last bottle, reported in June; WL-1 and WL-2 were in alarm before."""
+    """Invented: a fault of EX-1's swing drive began with the last bottle, reported in June; WL-1 and WL-2 were in alarm
+    before.
+    """
     then = state_then(book)
     assert then["WL-1/final drive/front right"] == "alarm"
     assert then["WL-10/engine"] == "clear"
@@ -327,7 +341,9 @@ def test_every_compartment_stands_in_the_grid(book: Book) -> None:
 
 
 def test_share_with_interval() -> None:
-    """Jeffreys' interval of 7 in 9 leaves 5 % of Beta(7.5, 2.5) on each side, by integrating its density numerically (scipy's quad)."""
+    """Jeffreys' interval of 7 in 9 leaves 5 % of Beta(7.5, 2.5) on each side, by integrating its density numerically
+    (scipy's quad).
+    """
     assert share_with_interval(7, 9).replace("\u00a0", " ") == "7 of 9, 78 % (90 % interval 51 to 93 %)"
     whole = quad(lambda p: p**6.5 * (1 - p) ** 1.5, 0, 1)[0]
     below = [quad(lambda p: p**6.5 * (1 - p) ** 1.5, 0, x)[0] / whole for x in (0.505, 0.515, 0.925, 0.935)]
@@ -362,17 +378,22 @@ def test_a_fleet_without_sites_says_so_in_words(name: str, fleet: Book) -> None:
 
 
 def with_decisions(book: Book, bad: str = "") -> Book:
-    """The book with one correction that applies, one without a bottle, an interval, a frozen number and a limit of the fleet's own."""
+    """The book with one correction that applies, one without a bottle, an interval, a frozen number and a limit of the
+    fleet's own.
+    """
     tables = book.tables
     bottle, place = tables.samples["sample"].iloc[0], tables.compartments.iloc[0]
     columns = ["correction", "sample", "field", "value", "decided_on", "decided_by", "reason"]
     rows = [
-        ("K1", bottle, "meter_h", "1250" + bad, pd.Timestamp("2026-03-04"), "analyst 1" + bad, "read again on site" + bad),
-        ("K2", "no such bottle", "compartment", place["compartment"], pd.Timestamp("2026-03-05"), "analyst 2", "exchanged"),
+        ("K1", bottle, "meter_h", "1250" + bad, pd.Timestamp("2026-03-04"), "analyst 1" + bad,
+        "read again on site" + bad),
+        ("K2", "no such bottle", "compartment", place["compartment"], pd.Timestamp("2026-03-05"), "analyst 2",
+        "exchanged"),
     ]  # fmt: skip
     about = tables.about | {
         "accepted_intervals": {place["compartment"]: 400.0, "a kind of another site": 999.0},
-        "fixed_limits": [{"where": place["kind"], "analyte": "Fe_ppm" + bad, "alert": 80.0, "alarm": 120.0, "direction": "up"}],
+        "fixed_limits": [{"where": place["kind"], "analyte": "Fe_ppm" + bad, "alert": 80.0, "alarm": 120.0,
+        "direction": "up"}],
     }  # fmt: skip
     numbers = pd.DataFrame(
         {"family": ["a", "b"], "analyte": ["Fe_ppm"] * 2, "frozen_on": pd.to_datetime(["2025-12-31", None])}

@@ -1,4 +1,6 @@
-"""Tables on a page: long ones fold and lose no row, narrow ones name every cell, and one machine's rows can be had alone."""
+"""Tables on a page: long ones fold and lose no row, narrow ones name every cell, and one machine's rows can be had
+alone.
+"""
 
 import re
 from collections.abc import Callable

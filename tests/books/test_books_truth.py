@@ -1,5 +1,6 @@
-"""The pages against what is true: the demo's faults, badly drawn bottles and wrong oil (sample_data/truth, made by its simulator and read
-by nothing that estimates), and every number of a page's text against the tables of the assessment."""
+"""The pages against what is true: the demo's faults, badly drawn bottles and wrong oil (sample_data/truth, made by its
+simulator and read by nothing that estimates), and every number of a page's text against the tables of the
+assessment."""
 
 import html
 import itertools
@@ -122,7 +123,9 @@ def test_sound_compartments_have_no_page_or_one_that_says_how_little_it_knows(
 
 
 def texts_and_numbers(book: Book, compartment: str) -> tuple[set[str], np.ndarray]:
-    """Every text and every number (dates as days apart from it) that the tables hold about a compartment, its family and its sister."""
+    """Every text and every number (dates as days apart from it) that the tables hold about a compartment, its family
+    and its sister.
+    """
     place = book.places.loc[compartment]
     family = place["family"]
     texts, numbers = {book.month}, [0.0]
@@ -152,7 +155,9 @@ def texts_and_numbers(book: Book, compartment: str) -> tuple[set[str], np.ndarra
 
 
 def allowed(book: Book, compartment: str) -> set[str]:
-    """Every number as the pages may write it: from the tables as it is, per 1,000 h, in per cent, as odds, as what a page derives."""
+    """Every number as the pages may write it: from the tables as it is, per 1,000 h, in per cent, as odds, as what a
+    page derives.
+    """
     texts, numbers = texts_and_numbers(book, compartment)
     sister = site_book_sister(book, compartment)
     numbers = np.concatenate([numbers, sister, usual_of(book, compartment)])
@@ -210,7 +215,9 @@ def strange(text: str, known: set[str], names: set[str]) -> list[str]:
 
 
 def next_result(book: Book, compartment: str) -> list[pd.Timestamp]:
-    """The day on which the next result can be acted on, by the machine's own pace; none where no fault is suspected or the machine is idle."""
+    """The day on which the next result can be acted on, by the machine's own pace; none where no fault is suspected or
+    the machine is idle.
+    """
     use = book.tables.use.set_index("machine")["h_per_day"]
     pace = use[book.places.loc[compartment, "machine"]]
     ahead = book.tables.waiting.set_index("compartment")["hours_ahead"]

@@ -10,7 +10,8 @@ NB = "\u00a0"
 
 @pytest.mark.parametrize(
     ("value", "text"),
-    [(0, "0"), (0.01234, "0.0123"), (9.996, "10"), (99.96, "100"), (42.0, "42"), (1234.5, "1,234"), (12345.6, "12,346"), (-3.14159, "-3.14"), (float("nan"), "-"), (float("inf"), "-")],
+    [(0, "0"), (0.01234, "0.0123"), (9.996, "10"), (99.96, "100"), (42.0, "42"), (1234.5, "1,234"), (12345.6, "12,346"),
+    (-3.14159, "-3.14"), (float("nan"), "-"), (float("inf"), "-")],
 )  # fmt: skip
 def test_numbers_keep_three_figures_and_never_use_exponents(value: float, text: str) -> None:
     assert wording.number(value) == text

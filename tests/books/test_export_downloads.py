@@ -1,4 +1,6 @@
-"""Tables a reader takes away: text stays text in CSV and XLSX, numbers stay numbers, the same table gives the same bytes."""
+"""Tables a reader takes away: text stays text in CSV and XLSX, numbers stay numbers, the same table gives the same
+bytes.
+"""
 
 import io
 from pathlib import Path

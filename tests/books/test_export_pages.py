@@ -57,7 +57,9 @@ def test_the_drawing_library_is_the_one_plotly_py_speaks_to() -> None:
 
 
 def test_a_page_that_carries_the_drawing_library_carries_its_licences(root: Path) -> None:
-    """Each of these licences asks that its text go along with every copy; the libraries are those of the bundle's own module list."""
+    """Each of these licences asks that its text go along with every copy; the libraries are those of the bundle's own
+    module list.
+    """
     licences = (TEMPLATE / "plotly-cartesian.LICENSE.txt").read_text(encoding="utf-8")
     for words in ("MIT License", "The ISC License", "zlib licence", "3-clause BSD licence", "@plotly/d3", "polybooljs"):
         assert words in licences
@@ -138,7 +140,8 @@ def test_a_lost_chart_is_an_error(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 KEPT = (
-    '<table class="t"><caption>c</caption><thead><tr><th scope="col">a</th></tr></thead><tbody><tr><td>1</td></tr></tbody></table>'
+    '<table class="t"><caption>c</caption><thead><tr><th '
+    'scope="col">a</th></tr></thead><tbody><tr><td>1</td></tr></tbody></table>'
     '<details open=""><summary>s</summary><dl><div><dt>n</dt><dd>v</dd></div></dl></details>'
     '<span aria-hidden="true" class="glyph">○</span><img alt="code" src="data:image/png;base64,AA==">'
     '<svg viewBox="0 0 9 9" role="img"><title>t</title><path d="M0 0h9" fill="none"></path></svg>'
@@ -152,10 +155,14 @@ def test_what_books_use_passes_the_sanitiser_unchanged() -> None:
 @pytest.mark.parametrize(
     "text",
     [
-        "<script>x</script>", "<style>x</style>", '<a href="javascript:x">a</a>', '<a href="data:text/html,x">a</a>', "<p onclick=x>a</p>",
-        '<img alt="a" src="http://a.invalid/x">', '<iframe src="x"></iframe>', '<form action="x"><input></form>', "<svg><script>x</script></svg>",
-        '<img alt="a" src="data:text/html;base64,AA==">', '<p style="background:url(http://a.invalid)">a</p>', "<base href=x>", "<meta http-equiv=refresh>",
-        '<svg><use href="http://a.invalid"></use></svg>', "<math><mtext><style><img src=x onerror=x></style></mtext></math>", "<object data=x></object>",
+        "<script>x</script>", "<style>x</style>", '<a href="javascript:x">a</a>', '<a href="data:text/html,x">a</a>',
+        "<p onclick=x>a</p>",
+        '<img alt="a" src="http://a.invalid/x">', '<iframe src="x"></iframe>', '<form action="x"><input></form>',
+        "<svg><script>x</script></svg>",
+        '<img alt="a" src="data:text/html;base64,AA==">', '<p style="background:url(http://a.invalid)">a</p>', "<base "
+        "href=x>", "<meta http-equiv=refresh>",
+        '<svg><use href="http://a.invalid"></use></svg>', "<math><mtext><style><img src=x "
+        "onerror=x></style></mtext></math>", "<object data=x></object>",
     ],
 )  # fmt: skip
 def test_what_could_run_or_ask_is_taken_out(text: str) -> None:
@@ -200,7 +207,8 @@ def test_a_number_json_has_not_is_refused() -> None:
 
 
 FOLDS = (
-    '<main id="main"><details class="fold" id="a"><summary>A</summary><div>{0}<details><summary>inner</summary>x</details></div></details>'
+    '<main id="main"><details class="fold" '
+    'id="a"><summary>A</summary><div>{0}<details><summary>inner</summary>x</details></div></details>'
     '<p>between</p><details id="b"><summary>B</summary>{1}</details></main><details>after</details>'
 )
 

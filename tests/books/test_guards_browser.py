@@ -1,4 +1,6 @@
-"""Pages opened in a real browser with the network cut: nothing asked for, nothing complained of, everything drawn, nothing executed."""
+"""Pages opened in a real browser with the network cut: nothing asked for, nothing complained of, everything drawn,
+nothing executed.
+"""
 
 from collections.abc import Callable
 from pathlib import Path

@@ -1,4 +1,5 @@
-"""Warm kernels give what plain ones give, stay within their bounds, leave nothing behind, and step aside where forking is not safe.
+"""Warm kernels give what plain ones give, stay within their bounds, leave nothing behind, and step aside where forking
+is not safe.
 
 The traps tested here are all silent ones found by trying: none of them raises an error by itself.
 """
@@ -53,7 +54,8 @@ CELLS = [
     "a = np.random.default_rng(1).normal(size=(300, 40)); print(np.linalg.svd(a, compute_uv=False).sum())",
     "from statsmodels.regression.linear_model import OLS\nprint(OLS(a[:, 0], a[:, 1:4]).fit().params)",
     "import duckdb\nprint(duckdb.sql('select sum(i) from range(1000) t(i)').fetchall())",
-    "import tempfile, os\nf = tempfile.mktemp('.parquet'); pd.DataFrame({'a': ['x', None]}).to_parquet(f); print(pd.read_parquet(f)); os.remove(f)",
+    "import tempfile, os\nf = tempfile.mktemp('.parquet'); pd.DataFrame({'a': ['x', None]}).to_parquet(f); "
+    "print(pd.read_parquet(f)); os.remove(f)",
     "import subprocess\nprint(subprocess.run(['echo', 'hello'], capture_output=True, text=True).stdout)",
     "%%bash\necho from a shell",
     "import multiprocessing as mp\nwith mp.get_context('fork').Pool(2) as pool:\n    print(pool.map(abs, [-1, 2]))",
@@ -102,7 +104,10 @@ def test_memory_in_small_steps_is_bounded_too(tmp_path: Path, write_notebook: Wr
 
 
 def test_a_kernels_sockets_are_its_own_and_go_with_it(tmp_path: Path, write_notebook: Write) -> None:
-    look = "from ipykernel.connect import get_connection_file\nimport os\nf = get_connection_file()\nprint(f, oct(os.stat(os.path.dirname(f)).st_mode & 0o777), open(f).read().count('ipc'))"
+    look = (
+        "from ipykernel.connect import get_connection_file\nimport os\nf = get_connection_file()\nprint(f, "
+        "oct(os.stat(os.path.dirname(f)).st_mode & 0o777), open(f).read().count('ipc'))"
+    )
     folders = []
     for _ in range(2):
         said = executed(write_notebook(look), warm=True).cells[-1].outputs[0].text.split()
@@ -127,7 +132,10 @@ def test_no_kernel_outlives_its_runner(
     tmp_path: Path, write_notebook: Write, warm: bool, how: signal.Signals, until: Callable[..., None]
 ) -> None:
     pids = tmp_path / "pids"
-    cell = f"import os, subprocess, time\nc = subprocess.Popen(['sleep', '300'])\nopen({str(pids)!r}, 'w').write(f'{{os.getpid()}} {{c.pid}}')\ntime.sleep(300)"
+    cell = (
+        f"import os, subprocess, time\nc = subprocess.Popen(['sleep', '300'])\nopen({str(pids)!r}, "
+        f"'w').write(f'{{os.getpid()}} {{c.pid}}')\ntime.sleep(300)"
+    )
     script = tmp_path / "runner.py"
     script.write_text(RUNNER.format(path=str(write_notebook(cell)), out=str(tmp_path / "out"), warm=warm))
     runner = subprocess.Popen([sys.executable, str(script)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
@@ -160,7 +168,8 @@ def test_too_many_threads_in_the_server_mean_plain_kernels_and_one_line(
             said = [executed(path, warm=True).cells[-1].outputs[0].text.strip() for _ in range(2)]
         assert said == [str(os.getpid())] * 2  # a plain kernel is our child, a forked one the server's
         assert [r.message for r in caplog.records] == [
-            "warm kernels are off: the fork server holds 3 threads, and forking is safe with at most 2; books run on plain kernels, slower"
+            "warm kernels are off: the fork server holds 3 threads, and forking is safe with at most 2; books run on "
+            "plain kernels, slower"
         ]
     finally:
         kernels.why_not_warm.cache_clear()
@@ -189,7 +198,8 @@ def test_a_script_without_a_guard_is_not_run_again_by_its_kernels(tmp_path: Path
     script.write_text(
         "import sys\nfrom cmkit.books.running.run import run_book\n"
         f"open({str(tmp_path / 'runs')!r}, 'a').write('x')\n"
-        f"assert run_book({str(write_notebook('import os; print(os.getppid())'))!r}, {{}}, {str(tmp_path / 'out')!r}).made\n"
+        f"assert run_book({str(write_notebook('import os; print(os.getppid())'))!r}, {{}}, "
+        f"{str(tmp_path / 'out')!r}).made\n"
     )
     subprocess.run([sys.executable, str(script)], check=True, capture_output=True)
     assert (tmp_path / "runs").read_text() == "x"

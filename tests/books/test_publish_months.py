@@ -1,4 +1,6 @@
-"""A month is built aside and swapped in whole; only what changed is made again; what fails leaves what was there before."""
+"""A month is built aside and swapped in whole; only what changed is made again; what fails leaves what was there
+before.
+"""
 
 import io
 import json
@@ -324,7 +326,9 @@ for number in range(100000):
 
 
 def whole_run(month: Path) -> str:
-    """What run a month is of; fails when its files are of several. Read through one open folder, as a reader holding it would."""
+    """What run a month is of; fails when its files are of several. Read through one open folder, as a reader holding it
+    would.
+    """
     folder = os.open(month, os.O_RDONLY)
     try:
         names = ["run.json", *(f"{n}/book.html" for n in range(12))]

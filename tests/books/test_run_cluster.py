@@ -14,8 +14,8 @@ import pytest
 
 from cmkit import engine
 from cmkit.books.publishing.export import page_facts
-from cmkit.books.publishing.month import lost_book, make_once, run_books
-from cmkit.books.running.run import BookJob
+from cmkit.books.publishing.month import run_books
+from cmkit.books.running.run import BookJob, lost_book, make_once
 from cmkit.engine import Workers, run_cluster
 from cmkit.errors import ParameterError
 
@@ -34,7 +34,9 @@ def free_port() -> int:
 
 @pytest.fixture
 def scheduler(tmp_path: Path) -> Iterator[str]:
-    """A scheduler and two workers of one thread each, as an operator would start them; their nannies may have children's children."""
+    """A scheduler and two workers of one thread each, as an operator would start them; their nannies may have
+    children's children.
+    """
     address = f"tcp://127.0.0.1:{free_port()}"
     environment = {**os.environ, "DASK_DISTRIBUTED__WORKER__DAEMON": "false"}
     dask = [

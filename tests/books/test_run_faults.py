@@ -1,4 +1,6 @@
-"""One book and everything that can go wrong with it: nothing half-made is ever left under a book's name, and it says what happened."""
+"""One book and everything that can go wrong with it: nothing half-made is ever left under a book's name, and it says
+what happened.
+"""
 
 import shutil
 import subprocess
@@ -48,11 +50,14 @@ def test_the_same_inputs_give_the_same_bytes(tmp_path: Path, write_notebook: Wri
 
 FAULTS = {
     "a cell raises": ("1 / 0", "code cell 2 failed: ZeroDivisionError: division by zero"),
-    "the kernel is killed": ("import os, signal; os.kill(os.getpid(), signal.SIGKILL)", "the kernel died, and died again"),
+    "the kernel is killed": ("import os, signal; os.kill(os.getpid(), signal.SIGKILL)", "the kernel died, and died "
+    "again"),
     "the kernel leaves": ("import os; os._exit(0)", "the kernel died, and died again"),
     "sys.exit(0)": ("import sys; sys.exit(0)", "stopped before its end without an error"),
-    "a chart without words": ("import plotly.graph_objects as go\ngo.Figure(go.Scatter(y=[1]))", "chart 1 of the book has no caption"),
-    "a picture without words": ("from IPython.display import HTML\nHTML('<img src=\"data:image/png;base64,AA==\">')", "without alternative text"),
+    "a chart without words": ("import plotly.graph_objects as go\ngo.Figure(go.Scatter(y=[1]))", "chart 1 of the book "
+    "has no caption"),
+    "a picture without words": ("from IPython.display import HTML\nHTML('<img src=\"data:image/png;base64,AA==\">')",
+    "without alternative text"),
 }  # fmt: skip
 
 
@@ -91,7 +96,10 @@ def test_a_cell_that_hangs_is_stopped(tmp_path: Path, write_notebook: Write, war
 
 def test_a_book_that_takes_too_long_is_stopped_with_its_children(tmp_path: Path, write_notebook: Write) -> None:
     pid = tmp_path / "pid"
-    cell = f"import subprocess, time\nopen({str(pid)!r}, 'w').write(str(subprocess.Popen(['sleep', '300']).pid))\ntime.sleep(300)"
+    cell = (
+        f"import subprocess, time\nopen({str(pid)!r}, 'w').write(str(subprocess.Popen(['sleep', "
+        f"'300']).pid))\ntime.sleep(300)"
+    )
     result = run_book(write_notebook(cell), {}, tmp_path / "out", limits=Limits(cell_s=200, book_s=8))
     assert (result.made, result.error) == (False, "the book took longer than 8 s and its kernel was ended")
     assert result.attempts == 1

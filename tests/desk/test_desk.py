@@ -40,7 +40,8 @@ def test_the_fleet_is_listed_most_urgent_first_and_a_choice_is_shown(demo) -> No
 
 def test_every_control_of_every_panel_has_a_label(demo, root) -> None:
     desk = cmkit.desk
-    boxes = [desk.fleet(demo), desk.compartment(demo, "RH-02/engine"), desk.limits(demo), desk.interval(demo), desk.compare(demo), desk.review(demo, root / "sample_data")]  # fmt: skip
+    boxes = [desk.fleet(demo), desk.compartment(demo, "RH-02/engine"), desk.limits(demo), desk.interval(demo),
+        desk.compare(demo), desk.review(demo, root / "sample_data")]  # fmt: skip
     assert all(c.description for box in boxes for c in controls(box))
 
 

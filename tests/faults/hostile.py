@@ -1,6 +1,7 @@
 """Files of inbox/ that are wrong by mistake or on purpose, and a measure of what reading each costs.
 
-python -m tests.faults.hostile        one line a file: seconds, peak memory, what was said; the record is `hostile.md` beside this file
+python -m tests.faults.hostile        one line a file: seconds, peak memory, what was said; the record is `hostile.md`
+beside this file
 """
 
 import html
@@ -66,7 +67,8 @@ def sheet(
     space = "http" + "://schemas.openxmlformats.org"  # a name, and no address that leads anywhere
     types = (
         f'<Types xmlns="{space}/package/2006/content-types"><Default Extension="xml" ContentType="application/xml"/>'
-        '<Override PartName="/xl/workbook.xml" ContentType="application/vnd.openxmlformats-officedocument.spreadsheetml.sheet.main+xml"/></Types>'
+        '<Override PartName="/xl/workbook.xml" '
+        'ContentType="application/vnd.openxmlformats-officedocument.spreadsheetml.sheet.main+xml"/></Types>'
     )
     main = f"{space}/spreadsheetml/2006/main"
     links = f"{space}/officeDocument/2006/relationships"
@@ -74,9 +76,12 @@ def sheet(
     return packed(
         {
             "[Content_Types].xml": types.encode(),
-            "_rels/.rels": f'<Relationships xmlns="{package}"><Relationship Id="r1" Type="{links}/officeDocument" Target="xl/workbook.xml"/></Relationships>'.encode(),
-            "xl/workbook.xml": f'<workbook xmlns="{main}" xmlns:r="{links}"><sheets><sheet name="samples" sheetId="1" r:id="r1"/></sheets></workbook>'.encode(),
-            "xl/_rels/workbook.xml.rels": f'<Relationships xmlns="{package}"><Relationship Id="r1" Type="{links}/worksheet" Target="{part.removeprefix("xl/")}"/></Relationships>'.encode(),
+            "_rels/.rels": f'<Relationships xmlns="{package}"><Relationship Id="r1" Type="{links}/officeDocument" '
+            f'Target="xl/workbook.xml"/></Relationships>'.encode(),
+            "xl/workbook.xml": f'<workbook xmlns="{main}" xmlns:r="{links}"><sheets><sheet name="samples" sheetId="1" '
+            f'r:id="r1"/></sheets></workbook>'.encode(),
+            "xl/_rels/workbook.xml.rels": f'<Relationships xmlns="{package}"><Relationship Id="r1" '
+            f'Type="{links}/worksheet" Target="{part.removeprefix("xl/")}"/></Relationships>'.encode(),
             part: f'<worksheet xmlns="{main}"><sheetData>{cells}</sheetData></worksheet>'.encode(),
             **(more or {}),
         }
@@ -132,8 +137,10 @@ def spaces(inbox: Path) -> None:
 def open_document(table: str) -> Callable[[Path], None]:
     office = "urn:oasis:names:tc:opendocument:xmlns"
     content = (
-        f'<office:document-content xmlns:office="{office}:office:1.0" xmlns:table="{office}:table:1.0" xmlns:text="{office}:text:1.0">'
-        f'<office:body><office:spreadsheet><table:table table:name="samples">{table}</table:table></office:spreadsheet></office:body></office:document-content>'
+        f'<office:document-content xmlns:office="{office}:office:1.0" xmlns:table="{office}:table:1.0" '
+        f'xmlns:text="{office}:text:1.0">'
+        f"<office:body><office:spreadsheet><table:table "
+        f'table:name="samples">{table}</table:table></office:spreadsheet></office:body></office:document-content>'
     )
     return packed(
         {"mimetype": b"application/vnd.oasis.opendocument.spreadsheet", "content.xml": content.encode()}, "x.ods"
@@ -164,17 +171,20 @@ HOSTILE: dict[str, Callable[[Path], None]] = {
     "far corner": sheet(cell("XFD1048576")),
     "far corner, unusual part name": sheet(cell("XFD1048576"), "xl/sheets/odd.data"),
     "far corner, small letters": sheet(cell("XFD1048576").replace("XFD", "xfd")),
-    "far corner, spaced attributes": sheet(cell("XFD1048576").replace('r="', "r = '").replace('" t', "' t").replace('"><c', "'><c")),
+    "far corner, spaced attributes": sheet(cell("XFD1048576").replace('r="', "r = '").replace('" t',
+    "' t").replace('"><c', "'><c")),
     "long Parquet": long_parquet,
     "wide words in Parquet": wide_words_parquet,
     "nested Parquet": parquet(pa.table({"sample": [[1], [2]], "x": [{"a": 1}, {"a": 2}]})),
     "bytes as ids": parquet(pa.table({"sample": [b"H1", b"H2"], "compartment": [b"WL-01/engine"] * 2, **DAY})),
-    "bytes that are no text": parquet(pa.table({"sample": [b"\xff\xfe", b"\x80"], "compartment": THREE["compartment"], **DAY})),
+    "bytes that are no text": parquet(pa.table({"sample": [b"\xff\xfe", b"\x80"], "compartment": THREE["compartment"],
+    **DAY})),
     "the year 30000": parquet(pa.table({**THREE, "drawn_on": TIMES})),
     "the year 30000 in microseconds": parquet(pa.table({**THREE, "drawn_on": TIMES.cast(pa.timestamp("us"))})),
     "odd metadata": odd_metadata,
     "columns twice in Parquet": parquet(pa.Table.from_arrays([pa.array(["a"])] * 2, ["sample", "sample"])),
-    "decimals and times in Parquet": parquet(pa.table({**THREE, **DAY, "Fe_ppm": pa.array([1, 2]).cast(pa.decimal128(38, 0)), "meter_h": pa.array([1, 2], pa.time64("us"))})),
+    "decimals and times in Parquet": parquet(pa.table({**THREE, **DAY,
+    "Fe_ppm": pa.array([1, 2]).cast(pa.decimal128(38, 0)), "meter_h": pa.array([1, 2], pa.time64("us"))})),
     "cut Parquet": text(b"PAR1" + b"\x00" * 200 + b"PAR1", "x.parquet"),
     "60 MB of separators": text(b",", times=60_000_000),
     "40 MB of separators": text(b"," * 1000, times=40_000),
@@ -194,7 +204,9 @@ HOSTILE: dict[str, Callable[[Path], None]] = {
     "a zip that is no workbook": packed({"hello.txt": b"hello"}),
     "a binary workbook": packed({"xl/workbook.bin": b"\x00" * 100}),
     "random bytes": text(bytes(np.random.default_rng(1).integers(0, 256, 100_000, dtype=np.uint8)), "x.xls"),
-    "repeated cells": open_document('<table:table-row table:number-rows-repeated="1048576"><table:table-cell table:number-columns-repeated="16384" office:value-type="float" office:value="1"><text:p>1</text:p></table:table-cell></table:table-row>'),
+    "repeated cells": open_document('<table:table-row table:number-rows-repeated="1048576"><table:table-cell '
+    'table:number-columns-repeated="16384" office:value-type="float" '
+    'office:value="1"><text:p>1</text:p></table:table-cell></table:table-row>'),
     "nested elements": packed({"content.xml": b"<a>" * 200_000}, "x.ods"),
     "200 sheets": many_sheets,
     "a loop of links": loop,
@@ -260,17 +272,21 @@ def page(rows: list[tuple[str, float, float, float, str]]) -> str:
         r[0] for r in rows if r[2] > MOST_S or r[3] > MOST_MB or r[4].startswith(("STOPPED", "TRACEBACK", "NO ANSWER"))
     ]
     lines = [
-        f"| {name} | {wall:.2f} | {used:.2f} | {peak:.0f} | {html.escape(said).replace('|', '&#124;').replace('`', '&#96;')} |"
+        f"| {name} | {wall:.2f} | {used:.2f} | {peak:.0f} | "
+        f"{html.escape(said).replace('|', '&#124;').replace('`', '&#96;')} |"
         for name, wall, used, peak, said in rows
     ]
     return "\n".join(
         [
             "# Files that are wrong by mistake or on purpose",
             "",
-            "Written by `python -m tests.faults.hostile`, which holds the files: reading a fleet of one good file and this one.",
+            "Written by `python -m tests.faults.hostile`, which holds the files: reading a fleet of one good file and "
+            "this one.",
             "",
-            f"{len(rows)} files; over {MOST_S:g} s of the processor or {MOST_MB:g} MB, stopped the fleet or ended in a traceback: "
-            f"**{', '.join(failed) or 'none'}**. Load of the machine while measured: {os.getloadavg()[0]:.0f} on {os.cpu_count()} cores.",
+            f"{len(rows)} files; over {MOST_S:g} s of the processor or {MOST_MB:g} MB, stopped the fleet or ended in "
+            f"a traceback: "
+            f"**{', '.join(failed) or 'none'}**. Load of the machine while measured: {os.getloadavg()[0]:.0f} on "
+            f"{os.cpu_count()} cores.",
             "",
             "| file | seconds | of the processor | peak MB of the process | what was said |",
             "|---|---|---|---|---|",

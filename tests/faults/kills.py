@@ -1,9 +1,11 @@
-"""Every writing command killed, and refused by a full disk, at many steps and at random moments; the record is `kills.md` beside this file.
+"""Every writing command killed, and refused by a full disk, at many steps and at random moments; the record is
+`kills.md` beside this file.
 
     python -m tests.faults.kills            all of them, about ten minutes on two cores
     python -m tests.faults.kills books      those whose name holds the word; the page is not written
 
-A kill is SIGKILL, which no program can answer. Old, new: what a reader finds afterwards is what stood there before, or what the command
+A kill is SIGKILL, which no program can answer. Old, new: what a reader finds afterwards is what stood there before, or
+what the command
 would have written, byte by byte. Torn: anything else.
 """
 
@@ -98,7 +100,8 @@ def page(results: dict[str, Found]) -> str:
     total = sum((f.stops for f in results.values()), Counter())
     left = sum((f.left for f in results.values()), Counter())
     rows = [
-        f"| {name} | {f.steps} | {' | '.join(str(f.stops[k]) for k in kinds)} | {f.left['old']} | {f.left['new']} | {f.left['torn']} |"
+        f"| {name} | {f.steps} | {' | '.join(str(f.stops[k]) for k in kinds)} | {f.left['old']} | {f.left['new']} | "
+        f"{f.left['torn']} |"
         for name, f in results.items()
     ]
     torn = [f"- {line}" for f in results.values() for line in f.torn]
@@ -108,11 +111,13 @@ def page(results: dict[str, Found]) -> str:
             "",
             "Written by `python -m tests.faults.kills`; what is counted stands in that file.",
             "",
-            f"{total['step'] + total['moment']} kills and {total['full disk']} full disks over {len(results)} writing commands: "
+            f"{total['step'] + total['moment']} kills and {total['full disk']} full disks over {len(results)} writing "
+            f"commands: "
             f"{left['old']} left the old, {left['new']} the new, **{left['torn']} torn**. "
             f"Python {platform.python_version()}, {platform.system()}, {multiprocessing.cpu_count()} cores.",
             "",
-            "| command | steps that change the disk | killed at a step | killed at a random moment | disk full from a step on | old stands | new stands | torn |",
+            "| command | steps that change the disk | killed at a step | killed at a random moment | disk full from a "
+            "step on | old stands | new stands | torn |",
             "|---|---|---|---|---|---|---|---|",
             *rows,
             *(["", "Torn:", "", *torn] if torn else []),

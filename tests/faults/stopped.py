@@ -1,6 +1,7 @@
 """A writing function stopped at its n-th step: killed there, or refused by a full disk. Runs in a process of its own.
 
-A step is anything that changes the disk: a file flushed, renamed, linked, exchanged or removed, and a table or file half written.
+A step is anything that changes the disk: a file flushed, renamed, linked, exchanged or removed, and a table or file
+half written.
 """
 
 import errno
@@ -40,7 +41,9 @@ DONE, REFUSED, OTHER = 0, 3, 4
 
 
 def run_stopped(name: str, place: Path, source: Path, step: int, how: str) -> None:
-    """Run WRITERS[name], stopped at step `step` by `how` (`kill` or `full`); ends the process with one of the codes above."""
+    """Run WRITERS[name], stopped at step `step` by `how` (`kill` or `full`); ends the process with one of the codes
+    above.
+    """
     seen = _arm(step, how)
     try:
         WRITERS[name](place, source)

@@ -1,4 +1,6 @@
-"""Settings with anything in them: taken, or refused in words; and what is taken is a fixed point of writing and reading."""
+"""Settings with anything in them: taken, or refused in words; and what is taken is a fixed point of writing and
+reading.
+"""
 
 import tomllib
 from contextlib import suppress
@@ -37,7 +39,8 @@ _NUMBERS = st.one_of(
 _VALUES = st.recursive(
     st.one_of(_NUMBERS, st.text(max_size=8), st.just("x" * 5000)),
     lambda inner: st.one_of(
-        st.lists(inner, max_size=3), st.dictionaries(st.sampled_from(["alert", "alarm", "direction", "z", ""]), inner, max_size=3)
+        st.lists(inner, max_size=3), st.dictionaries(st.sampled_from(["alert", "alarm", "direction", "z", ""]), inner,
+        max_size=3)
     ),
     max_leaves=5,
 )  # fmt: skip
@@ -56,7 +59,9 @@ ANYTHING = st.fixed_dictionaries(
         "curency": _VALUES,
         **{name: st.one_of(_block(cls), _VALUES) for name, cls in BLOCKS.items()},
         "kinds": st.one_of(st.dictionaries(_NAMED, _block(Kind), max_size=2), _VALUES),
-        "limits": st.dictionaries(_NAMED, st.dictionaries(st.sampled_from(["Fe_ppm", "Fe_pm"]), st.one_of(_block(FixedLimit), _VALUES), max_size=2), max_size=2),
+        "limits": st.dictionaries(_NAMED,
+        st.dictionaries(st.sampled_from(["Fe_ppm", "Fe_pm"]), st.one_of(_block(FixedLimit), _VALUES), max_size=2),
+        max_size=2),
         "accepted_intervals": st.one_of(st.dictionaries(_NAMED, _VALUES, max_size=3), _VALUES),
         "analytes": _VALUES,
         "costs": _VALUES,

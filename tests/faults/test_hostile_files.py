@@ -85,7 +85,8 @@ def test_a_part_that_claims_a_false_size_is_counted_as_it_unpacks(tmp_path: Path
         ("[sampling]\nturnaround_days = -1", "turnaround_days: found -1, wanted 0 to 365"),
         ("[sampling]\nturnaround_days = nan", "turnaround_days: found nan, wanted 0 to 365"),
         ("[sampling]\nturnaround_days = " + "9" * 5000, "not readable as TOML"),
-        ("[sampling]\nturnaround_days = 0x" + "F" * 5000, "turnaround_days: found a value too long to show, wanted a number"),
+        ("[sampling]\nturnaround_days = 0x" + "F" * 5000, "turnaround_days: found a value too long to show, wanted a "
+        "number"),
         ("[sampling]\nservice_grid_h = [0, 250]", "service_grid_h: found 0, wanted 1 to 100000"),
         ("[kinds.engine]\nsample_every_h = 0", "sample_every_h: found 0, wanted 1 to 100000"),
         ("[kinds.engine]\nsample_every_h = -250", "sample_every_h: found -250"),
@@ -110,7 +111,8 @@ def test_a_setting_out_of_its_range_is_said(tmp_path: Path, lines: str, words: s
 def test_all_faults_of_the_settings_are_said_at_once(tmp_path: Path) -> None:
     folder = base_fleet(tmp_path / "fleet")
     (folder / "fleet.toml").write_text(
-        'name = 5\ncurency = "x"\n[alarm]\nz = -1\nrise = "high"\n[kinds.engine]\nresidual = 2\n[kinds.winch]\nsealed = 3\n'
+        'name = 5\ncurency = "x"\n[alarm]\nz = -1\nrise = "high"\n[kinds.engine]\nresidual = 2\n[kinds.winch]\nsealed '
+        "= 3\n"
     )
     with pytest.raises(SettingsError) as error:
         load_fleet(folder)

@@ -31,12 +31,15 @@ PUT = "cmkit.records.storing.store._put"
 
 
 def stopped(folder: Path, how: signal.Signals, stop_in: str, *words: str) -> tuple[int, str, list[str]]:
-    """Exit code and words of a command stopped inside the function `stop_in`, and what stood in its temporary folder at that time."""
+    """Exit code and words of a command stopped inside the function `stop_in`, and what stood in its temporary folder at
+    that time.
+    """
     short = Path(tempfile.mkdtemp(prefix="s-"))  # the address of a fork server's socket has 107 characters at most
     (folder / "temporary").symlink_to(short)
     started = subprocess.Popen(
         [sys.executable, "-c", SLOW, stop_in, *words],
-        cwd=folder, text=True, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, env=os.environ | {"TMPDIR": str(short)},
+        cwd=folder, text=True, stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
+        env=os.environ | {"TMPDIR": str(short)},
     )  # fmt: skip
     assert started.stdout is not None
     assert "here\n" in iter(started.stdout.readline, "")

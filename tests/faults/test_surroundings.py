@@ -1,4 +1,6 @@
-"""Commands where the surroundings are poor: the C locale, no home, blanks and accents in paths, a user without root's rights."""
+"""Commands where the surroundings are poor: the C locale, no home, blanks and accents in paths, a user without root's
+rights.
+"""
 
 import os
 import shutil
@@ -68,7 +70,9 @@ def as_nobody(place: Path) -> None:
 
 
 def test_a_user_without_roots_rights(open_place: Path, forks: BaseContext) -> None:
-    """What is one's own is taken in; what may only be read is read, and writing there is one message that names the place."""
+    """What is one's own is taken in; what may only be read is read, and writing there is one message that names the
+    place.
+    """
     for name in ("warm", "own", "theirs"):
         base_fleet(open_place / name)
     for path in [open_place / "own", *(open_place / "own").rglob("*")]:

@@ -1,4 +1,5 @@
-"""Every writing command, killed or refused by a full disk at every step: what was there before stands whole, or what is new does.
+"""Every writing command, killed or refused by a full disk at every step: what was there before stands whole, or what is
+new does.
 
 Known truth by another route: the states before and after are read from a run that nothing stopped.
 """

@@ -1,4 +1,6 @@
-"""What a writing command finds, and what a reader finds after it was stopped; shared by the tests and by `python -m tests.faults.kills`."""
+"""What a writing command finds, and what a reader finds after it was stopped; shared by the tests and by `python -m
+tests.faults.kills`.
+"""
 
 import hashlib
 import multiprocessing
@@ -14,7 +16,10 @@ from cmkit.records.storing.store import damaged_files, history
 from cmkit.review import freeze
 from tests.faults.stopped import run_stopped
 
-LAB = "Bottle no.,Unit,Date drawn,Unit hours,Iron mg/kg,Copper mg/kg,Silicon mg/kg\nA1,WL-01/engine,2026-03-02,4120,21,3,8\n"
+LAB = (
+    "Bottle no.,Unit,Date drawn,Unit hours,Iron mg/kg,Copper mg/kg,Silicon "
+    "mg/kg\nA1,WL-01/engine,2026-03-02,4120,21,3,8\n"
+)
 FLEET_WRITERS = ("take-in", "returned", "match --out", "intervals --accept", "decide", "join-bottles --accept")
 NEVER = 10**9  # a step no writer comes to
 
@@ -27,7 +32,9 @@ def forkserver() -> BaseContext:
 
 
 def filled(source: Path) -> Path:
-    """`source`, which holds two saved assessments, `then` and `now`, with a laboratory's file and the example fleet beside them."""
+    """`source`, which holds two saved assessments, `then` and `now`, with a laboratory's file and the example fleet
+    beside them.
+    """
     (source / "lab.csv").write_text(LAB)
     _example_fleet(source / "fleet")
     return source
@@ -40,7 +47,9 @@ def _example_fleet(folder: Path) -> None:
 
 
 def before(name: str, place: Path, source: Path) -> Path:
-    """The place a writer finds: with an earlier state where the command replaces one, else empty. Always the same below `place`."""
+    """The place a writer finds: with an earlier state where the command replaces one, else empty. Always the same below
+    `place`.
+    """
     place.mkdir(parents=True)
     if name == "assess --out":
         shutil.copytree(source / "then", place / "run")
@@ -68,7 +77,9 @@ def target(name: str, place: Path) -> Path:
 
 
 def snapshot(place: Path) -> object:
-    """What a reader sees of a place: files by name and content, without what a killed writer left aside, locks and logs."""
+    """What a reader sees of a place: files by name and content, without what a killed writer left aside, locks and
+    logs.
+    """
     if not place.exists():
         return None
     if place.suffix == ".db":
@@ -94,7 +105,9 @@ def snapshot(place: Path) -> object:
 
 @dataclass(frozen=True)
 class Stops:
-    """A writer and what it finds: `old`, what a reader sees before; `new`, after a run that nothing stopped; `steps` of that run."""
+    """A writer and what it finds: `old`, what a reader sees before; `new`, after a run that nothing stopped; `steps` of
+    that run.
+    """
 
     name: str
     how: str

@@ -1,4 +1,6 @@
-"""Particle codes against the tables of ISO 4406:2021, SAE AS4059 E and NAS 1638, at the boundaries where a logarithm is wrong."""
+"""Particle codes against the tables of ISO 4406:2021, SAE AS4059 E and NAS 1638, at the boundaries where a logarithm is
+wrong.
+"""
 
 import numpy as np
 import pandas as pd
@@ -53,7 +55,8 @@ def test_per_100_ml_is_another_unit() -> None:
 
 @pytest.mark.parametrize(
     ("counts", "why"),
-    [((100, 200, 10), "rise with size"), ((100, np.nan, 200), "rise with size"), ((-1, 0, 0), "negative"), ((np.nan,) * 3, "no counts")],
+    [((100, 200, 10), "rise with size"), ((100, np.nan, 200), "rise with size"), ((-1, 0, 0), "negative"),
+    ((np.nan,) * 3, "no counts")],
 )  # fmt: skip
 def test_no_code_for_impossible_counts(counts: tuple[float, float, float], why: str) -> None:
     answer = iso_code(*counts)
@@ -67,7 +70,9 @@ def test_parse_gives_the_ranges() -> None:
 
 
 def test_parse_marks() -> None:
-    """`*` too many to count, `-` not required, `>=` raw count below 20 (ISO 4406, from memory); two numbers: microscope."""
+    """`*` too many to count, `-` not required, `>=` raw count below 20 (ISO 4406, from memory); two numbers:
+    microscope.
+    """
     assert [r.mark for r in parse_iso_code("*/18/13")] == ["*", "", ""]
     assert [r.mark for r in parse_iso_code("-/18/13")] == ["-", "", ""]
     few = parse_iso_code("14/12/>=7")[2]
@@ -103,7 +108,8 @@ def test_as4059_every_row(design_data) -> None:
     table = pd.read_csv(design_data / "as4059e_cumulative_per_100ml.csv", dtype={"class": "str"}).set_index("class")
     for _, row in table.iterrows():
         got = as4059_classes(row.tolist())
-        # tiny upper limits repeat between classes (1 particle of 70 um is the limit of 1F and 2F): the cleaner class is named
+        # tiny upper limits repeat between classes (1 particle of 70 um is the limit of 1F and 2F): the
+        # cleaner class is named
         cleanest = tuple(str(table.index[(table[c] == v).argmax()]) + c[0] for c, v in row.items())
         assert got == cleanest
 

@@ -30,7 +30,8 @@ def test_one_wild_result_does_not_turn_the_trend() -> None:
 
 @pytest.mark.parametrize(
     ("hours", "value", "why"),
-    [([0, 100], [10, 9], "wants three"), ([0, 0, 0], [10, 9, 8], "wants three"), ([0, 1, 2], [8, 9, 10], "does not lead"), ([0, 1, 2], [np.nan] * 3, "wants three")],
+    [([0, 100], [10, 9], "wants three"), ([0, 0, 0], [10, 9, 8], "wants three"),
+    ([0, 1, 2], [8, 9, 10], "does not lead"), ([0, 1, 2], [np.nan] * 3, "wants three")],
 )  # fmt: skip
 def test_remaining_life_undefined(hours: list, value: list, why: str) -> None:
     answer = remaining_life(hours, value, 2.0)

@@ -1,4 +1,6 @@
-"""Viscosity formulas against ASTM D2270 examples, the library chemicals as peer, derived D341 values and ISO 3448 limits."""
+"""Viscosity formulas against ASTM D2270 examples, the library chemicals as peer, derived D341 values and ISO 3448
+limits.
+"""
 
 import math
 
@@ -113,7 +115,8 @@ def test_a_result_at_98_9_C_is_brought_to_100_before_the_index() -> None:
 
 @pytest.mark.parametrize(
     ("temperature", "kv40", "kv100", "why"),
-    [(200, 46, 6.8, "below 2"), (20, 46, 1.5, "above 2"), (20, 6.8, 46, "thinner"), (-300, 46, 6.8, "no temperature"), (20, 0, 6.8, "above zero")],
+    [(200, 46, 6.8, "below 2"), (20, 46, 1.5, "above 2"), (20, 6.8, 46, "thinner"), (-300, 46, 6.8, "no temperature"),
+    (20, 0, 6.8, "above zero")],
 )  # fmt: skip
 def test_viscosity_outside_the_formula_is_a_reason(temperature: float, kv40: float, kv100: float, why: str) -> None:
     answer = viscosity_at(temperature, kv40, kv100)
@@ -123,7 +126,8 @@ def test_viscosity_outside_the_formula_is_a_reason(temperature: float, kv40: flo
 
 @pytest.mark.parametrize(
     ("kv40", "grade"),
-    [(50.6, 46), (41.4, 46), (61.2, 68), (2.2, 2), (3.2, 3), (4.6, 5), (6.8, 7), (1.98, 2), (3520, 3200), (32, 32)],  # ISO 3448: +-10 %
+    # ISO 3448: +-10 %
+    [(50.6, 46), (41.4, 46), (61.2, 68), (2.2, 2), (3.2, 3), (4.6, 5), (6.8, 7), (1.98, 2), (3520, 3200), (32, 32)],
 )  # fmt: skip
 def test_iso_grade(kv40: float, grade: int) -> None:
     assert iso_grade(kv40).value == grade
@@ -181,7 +185,9 @@ def test_mixing_cannot_explain_what_lies_outside() -> None:
 
 
 def test_fuel_thins_as_a_handbook_blend() -> None:
-    """Equal parts of 10 and 1000 mm2/s: the double logarithm gives about 64 (hand computed), far below the geometric mean of 100."""
+    """Equal parts of 10 and 1000 mm2/s: the double logarithm gives about 64 (hand computed), far below the geometric
+    mean of 100.
+    """
     hand = 10**10 ** ((math.log10(math.log10(10.7)) + math.log10(math.log10(1000.7))) / 2) - 0.7
     assert mixed_viscosity(10, 0.5, 1000).value == pytest.approx(hand, rel=1e-12)
     assert hand < 100

@@ -30,7 +30,9 @@ def events() -> ModuleType:
 def worked() -> Case:
     """The design's worked case (F4): invented numbers, answers from an independent prototype."""
     return Case(
-        defect_rate_per_h=1 / 8000, delay_mean_h=1200, delay_shape=2, base_rate=0.08, rate_multiple=6, growth=1, noise_floor=0.6, noise_share=0.10, load_share=0.12,
-        drift_share=0.15, level=80, change_every_h=2000, residual=0.08, z_alarm=3, acted_share=0.95, sample_cost=60, inspect_cost=400,
+        defect_rate_per_h=1 / 8000, delay_mean_h=1200, delay_shape=2, base_rate=0.08, rate_multiple=6, growth=1,
+        noise_floor=0.6, noise_share=0.10, load_share=0.12,
+        drift_share=0.15, level=80, change_every_h=2000, residual=0.08, z_alarm=3, acted_share=0.95, sample_cost=60,
+        inspect_cost=400,
         planned_cost=12000, failure_cost=60000, false_alarm=0.004, turnaround_h=100,
     )  # fmt: skip

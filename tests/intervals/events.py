@@ -1,8 +1,9 @@
-"""Compartments followed event by event, written from the words of the model and not from its formulas: what the cost formulas are checked against.
+"""Compartments followed event by event, written from the words of the model and not from its formulas: what the cost
+formulas are checked against.
 
-Machines run on one clock each; samples fall on multiples of the interval; every sample is paid, every healthy one may raise a false
-alarm, every defect is followed from sample to sample until it is called (and repaired a turnaround later) or fails. The filter's gains
-come from scipy's solver of the discrete Riccati equation.
+Machines run on one clock each; samples fall on multiples of the interval; every sample is paid, every healthy one may
+raise a false alarm, every defect is followed from sample to sample until it is called (and repaired a turnaround later)
+or fails. The filter's gains come from scipy's solver of the discrete Riccati equation.
 """
 
 from dataclasses import dataclass
@@ -43,7 +44,9 @@ def gains(case: Case, every_h: float) -> tuple[float, float, float]:
 def follow(
     case: Case, every_h: float, first: np.ndarray, life: np.ndarray, rng: np.random.Generator
 ) -> tuple[np.ndarray, np.ndarray]:
-    """(called in time, age at repair or failure) of defects with these delays, first sampled `first` hours after they began."""
+    """(called in time, age at repair or failure) of defects with these delays, first sampled `first` hours after they
+    began.
+    """
     s, k1, k2 = gains(case, every_h) if np.isnan(case.chance) else (1.0, 0.0, 0.0)
     keep = 1 - (1 - case.residual) * min(1.0, every_h / case.change_every_h)
     level_true = level_known = rate_known = np.zeros_like(life)
@@ -105,9 +108,11 @@ def simulate(
 
 
 def planted(case: Case, every: float, noise: tuple[float, float], n: int, rng: np.random.Generator) -> float:
-    """Share of n planted defects that the real filter calls (z >= 3) and repairs in time; healthy for 16 samples before.
+    """Share of n planted defects that the real filter calls (z >= 3) and repairs in time; healthy for 16 samples
+    before.
 
-    One metal, level by hand: rate with machine spread .4, drift and load noise, fluid changed every case.change_every_h, results rounded.
+    One metal, level by hand: rate with machine spread .4, drift and load noise, fluid changed every
+    case.change_every_h, results rounded.
     """
     before, after = 16, int(np.ceil(3.4 * case.delay_mean_h / every)) + 2
     life = case.delay_mean_h / gamma(1 + 1 / case.delay_shape) * rng.weibull(case.delay_shape, n)

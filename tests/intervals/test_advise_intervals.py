@@ -1,4 +1,6 @@
-"""Advice for a small fleet: every compartment gets a row, capacity binds, refusals are said, records are read in order."""
+"""Advice for a small fleet: every compartment gets a row, capacity binds, refusals are said,
+records are read in order.
+"""
 
 from collections.abc import Callable
 from dataclasses import replace
@@ -53,15 +55,19 @@ def small_fleet(
         for day, h in (("2024-01-01", 0.0), ("2025-01-05", 4100.0))
     ]
     known = make_fleet(
-        settings, sites=[{"site": "north", "downtime_cost_per_h": 150.0}], machines=machines, compartments=compartments, meters=meters, findings=findings or [],
+        settings, sites=[{"site": "north", "downtime_cost_per_h": 150.0}], machines=machines, compartments=compartments,
+        meters=meters, findings=findings or [],
     ).as_of("2025-01-31")  # fmt: skip
     rows = [
-        {"sample": f"{p} {k}", "compartment": p, "machine": p[0], "family": "loader " + p.split("/")[1], "life": 1, "run_h": 250.0 * (k + 1), "hours": np.nan if k == 0 else 250.0}
+        {"sample": f"{p} {k}", "compartment": p, "machine": p[0], "family": "loader " + p.split("/")[1], "life": 1,
+        "run_h": 250.0 * (k + 1), "hours": np.nan if k == 0 else 250.0}
         for p in PLACES for k in range(16)
     ]  # fmt: skip
     families = [("loader engine", 0.06), ("loader final drive", 0.08)]
     numbers = pd.DataFrame(
-        [{"family": f, "analyte": a, "rate_mean": m * s, "noise_floor": 0.5, "noise_share": 0.1, "load_share": 0.1, "drift_share": 0.2, "level_mean": 400 * m * s} for f, m in families for a, s in (("Fe_ppm", 1.0), ("Cu_ppm", 0.2), ("Si_ppm", 3.0))]
+        [{"family": f, "analyte": a, "rate_mean": m * s, "noise_floor": 0.5, "noise_share": 0.1, "load_share": 0.1,
+        "drift_share": 0.2, "level_mean": 400 * m * s} for f, m in families for a,
+        s in (("Fe_ppm", 1.0), ("Cu_ppm", 0.2), ("Si_ppm", 3.0))]
     )  # fmt: skip
     wear = pd.DataFrame(
         {"compartment": PLACES[:4], "analyte": "Fe_ppm", "rate": [0.06, 0.06, 0.13, 0.08], "rise": [0.0, 0.2, 5.0, 0.0]}
@@ -120,7 +126,9 @@ def test_not_judged_is_said_and_never_called_not_worth_it(fleet: Frames) -> None
 
 
 def test_parameters_behind_the_row(fleet: Frames) -> None:
-    """Downtime of the site is in the costs, turnaround in operating hours, a rate in alarm leaves the family's in place."""
+    """Downtime of the site is in the costs, turnaround in operating hours, a rate in alarm leaves the family's in
+    place.
+    """
     rows = advise(fleet)[0].set_index("compartment")
     kind = fleet["known"].settings.kind("engine")
     case = case_of(rows.loc["A/engine"])
@@ -222,7 +230,8 @@ def test_what_the_record_teaches(make_fleet: Callable[..., Fleet]) -> None:
     assert learnt.loc["engine", "delay_mean_h"] == kind.delay_mean_h
     assert learnt.loc["engine", "n_events"] == 2
     assert learnt.loc["engine", "words"] == (
-        "2 defects on record in 11,550 h of this kind: how often they start is mostly assumed, how long they take to fail is assumed"
+        "2 defects on record in 11,550 h of this kind: how often they start is mostly assumed, how long they take to "
+        "fail is assumed"
     )
 
 
@@ -248,7 +257,10 @@ def test_many_events_are_fitted() -> None:
     )
 
 
-TOML = 'name = "North"\n# a remark that stays\n\n[sampling]\nturnaround_days = 5\n\n[accepted_intervals]\n"A/engine" = 250\n\n[alarm]\nz = 3.5\n'
+TOML = (
+    'name = "North"\n# a remark that stays\n\n[sampling]\nturnaround_days = 5\n\n[accepted_intervals]\n"A/engine" '
+    "= 250\n\n[alarm]\nz = 3.5\n"
+)
 
 
 @pytest.mark.parametrize(
@@ -283,7 +295,8 @@ def test_a_hostile_name_stays_a_name(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("name", "every", "message"),
-    [("Z/engine", 250.0, "no compartment, family or kind"), ("A/engine", 0.0, "wanted 1 to 100000 hours"), ("B/engine", None, "no accepted interval to take back")],
+    [("Z/engine", 250.0, "no compartment, family or kind"), ("A/engine", 0.0, "wanted 1 to 100000 hours"),
+    ("B/engine", None, "no accepted interval to take back")],
 )  # fmt: skip
 def test_refusals_write_nothing(tmp_path: Path, name: str, every: float | None, message: str) -> None:
     file = tmp_path / "fleet.toml"

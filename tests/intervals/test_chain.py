@@ -1,4 +1,6 @@
-"""The fast inner loop of interval advice: the distribution function against SciPy, and the alarm chance in place against the plain formula."""
+"""The fast inner loop of interval advice: the distribution function against SciPy, and the alarm chance in place
+against the plain formula.
+"""
 
 import numpy as np
 from numpy.testing import assert_allclose
@@ -19,11 +21,13 @@ def test_alarm_chance_in_place_equals_the_formula() -> None:
     places, delays = 40, 25
     size = rng.uniform(1e-4, 1e-3, (delays, places))
     mark = Signature(rng.uniform(-1e3, 3e4, places), rng.uniform(0, 1e4, places))
-    watch = Watch(*(rng.uniform(low, high, places) for low, high in ((1, 9), (0.02, 0.2), (5, 60), (2, 4), (0.5, 1))), np.full(places, 2.0))  # fmt: skip
+    watch = Watch(*(rng.uniform(low, high, places) for low, high in ((1, 9), (0.02, 0.2), (5, 60), (2, 4), (0.5, 1))),
+        np.full(places, 2.0))  # fmt: skip
     steady = SteadyFilter(watch.variance, np.zeros(places), np.zeros(places))
     for metals in (np.full(places, 2.0), rng.uniform(1, 3, places)):
         wanted = alarm_chance(
-            mark.departure * size, mark.followed * size, steady, noise_share=watch.noise_share, level=watch.level, z_alarm=watch.z_alarm, acted=watch.acted, metals=metals,
+            mark.departure * size, mark.followed * size, steady, noise_share=watch.noise_share, level=watch.level,
+            z_alarm=watch.z_alarm, acted=watch.acted, metals=metals,
         )  # fmt: skip
         now = Watch(watch.variance, watch.noise_share, watch.level, watch.z_alarm, watch.acted, metals)
         assert_allclose(1 - not_called(now, mark, size, np.empty((4, *size.shape))), wanted, atol=2e-9)

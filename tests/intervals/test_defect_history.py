@@ -86,7 +86,9 @@ def history(
 
 
 def test_known_truth_is_recovered_with_onset_marks() -> None:
-    """About 140 events: rate within 2 sd of the truth's log (sd .09), delay within .45, detection by the data and not the prior."""
+    """About 140 events: rate within 2 sd of the truth's log (sd .09), delay within .45, detection by the data and not
+    the prior.
+    """
     table, onsets = history(100, 12_000, np.random.default_rng(6))
     marked = mark_onsets(table, onsets)
     assert set(marked["kind"]) > {"healthy", "missed"}

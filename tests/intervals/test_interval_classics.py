@@ -59,7 +59,9 @@ def test_the_cost_form_refuses() -> None:
 
 
 def test_phase_of_a_fixed_pf_interval() -> None:
-    """PF/I = 2.4, theta .8: .0272 exactly, .0210 by the smooth form; theta 1 gives 0 for I <= PF and .5 at 2 PF (derived)."""
+    """PF/I = 2.4, theta .8: .0272 exactly, .0210 by the smooth form; theta 1 gives 0 for I <= PF and .5 at 2 PF
+    (derived).
+    """
     assert_allclose(c.missed_fixed_delay(240, 100, 0.8), 0.0272, atol=1e-12)
     assert_allclose(0.2**2.4, 0.0210, atol=5e-5)
     assert_allclose([c.missed_fixed_delay(100, t, 1.0) for t in (50, 100, 200)], [0, 0, 0.5], atol=1e-12)
@@ -159,18 +161,22 @@ def test_uniform_delay() -> None:
 @pytest.mark.parametrize(
     ("shape", "ratio", "age", "rate"),
     [
-        (1.5, 2, 2.17464, 2.21200), (1.5, 5, 0.67549, 4.93130), (1.5, 10, 0.37814, 8.30162), (1.5, 20, 0.22612, 13.55234),
+        (1.5, 2, 2.17464, 2.21200), (1.5, 5, 0.67549, 4.93130), (1.5, 10, 0.37814, 8.30162),
+        (1.5, 20, 0.22612, 13.55234),
         (2, 2, 1.09080, 2.18159), (2, 5, 0.51066, 4.08524), (2, 10, 0.33645, 6.05612), (2, 20, 0.23043, 8.75622),
     ],
 )  # fmt: skip
 def test_age_replacement(shape: float, ratio: float, age: float, rate: float) -> None:
-    """Weibull of scale 1, cp 1 (formulas Barlow and Proschan 1965; values derived); at the optimum cost = (cf - cp) h(t)."""
+    """Weibull of scale 1, cp 1 (formulas Barlow and Proschan 1965; values derived); at the optimum cost = (cf - cp)
+    h(t).
+    """
     got = c.age_replacement(shape, 1.0, 1.0, ratio)
     assert_allclose([got.every_h, got.cost_per_h], [age, rate], atol=6e-6)
     assert_allclose(c.age_replacement_cost(got.every_h, lambda t: np.exp(-(t**shape)), 1.0, ratio), rate, atol=6e-6)
 
 
-@pytest.mark.parametrize(("shape", "failure", "words"), [(1.0, 5.0, "hazard does not rise"), (0.7, 5.0, "hazard does not rise"), (2.0, 1.0, "no more than a planned")])  # fmt: skip
+@pytest.mark.parametrize(("shape", "failure", "words"), [(1.0, 5.0, "hazard does not rise"), (0.7, 5.0, "hazard does "
+"not rise"), (2.0, 1.0, "no more than a planned")])  # fmt: skip
 def test_no_best_age_is_said(shape: float, failure: float, words: str) -> None:
     got = c.age_replacement(shape, 1000, 1.0, failure)
     assert np.isnan(got.every_h)
@@ -178,7 +184,9 @@ def test_no_best_age_is_said(shape: float, failure: float, words: str) -> None:
 
 
 def test_age_replacement_of_a_normal_life() -> None:
-    """Normal(5, 1) weeks, cp 5, cf 10: 2.50385 1.70942 1.47913 1.63006 1.87255 at 2..6, best 4.02197 at 1.479031 (textbook, from memory)."""
+    """Normal(5, 1) weeks, cp 5, cf 10: 2.50385 1.70942 1.47913 1.63006 1.87255 at 2..6, best 4.02197 at 1.479031
+    (textbook, from memory).
+    """
 
     def survival(t: float) -> float:
         return float(norm.sf(t, 5, 1))

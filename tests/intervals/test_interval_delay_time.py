@@ -40,7 +40,9 @@ def test_imperfect_sampling_with_turnaround(every: float, chance: float, turnaro
 
 @pytest.mark.parametrize(("every", "failed"), [(500, 0.061768), (1000, 0.210091)])
 def test_perfect_sampling_of_a_weibull_delay(every: float, failed: float) -> None:
-    """Q0 = (1/T) int_0^T [1 - exp(-(G (T-u))^k)] du, G = Gamma(1+1/k)/mean (university lecture page on P-F intervals)."""
+    """Q0 = (1/T) int_0^T [1 - exp(-(G (T-u))^k)] du, G = Gamma(1+1/k)/mean (university lecture page
+    on P-F intervals).
+    """
     g, k = gamma(1.5) / 1000, 2
     closed = 1 - gamma(1 + 1 / k) * gammainc(1 / k, (g * every) ** k) / (g * every)
     assert_allclose(interval_cost(perfect(1000, k), every).p_fail, closed, atol=1e-7)
@@ -55,7 +57,9 @@ def test_fixed_delay_with_whole_looks(looks: int, chance: float, failed: float) 
 
 
 def test_fixed_delay_with_a_part_of_a_look() -> None:
-    """PF/I = 2.4, theta .8: .6 x .2^2 + .4 x .2^3 = .0272, where the smooth formula gives .0210 (design check 3.1, exact)."""
+    """PF/I = 2.4, theta .8: .6 x .2^2 + .4 x .2^3 = .0272, where the smooth formula gives .0210 (design check 3.1,
+    exact).
+    """
     case = Case(1e-4, 1000, 0, chance=0.8)
     assert_allclose(interval_cost(case, 1000 / 2.4).p_fail, 0.0272, atol=1e-12)
     assert_allclose(interval_cost(replace(case, chance=1.0), [900.0, 1000.0, 2000.0]).p_fail, [0, 0, 0.5], atol=1e-12)
@@ -70,7 +74,9 @@ def test_uniform_phase_of_a_fixed_delay_with_a_trend(worked: Case) -> None:
 
 
 def test_age_replacement_is_the_limit_without_sampling_or_delay() -> None:
-    """Weibull(2, 1000), cf/cp = 5: A* = 510.655 h, .00408524 per h (Barlow and Proschan 1965, from memory; design F4 and check 3.3)."""
+    """Weibull(2, 1000), cf/cp = 5: A* = 510.655 h, .00408524 per h (Barlow and Proschan 1965, from memory; design F4
+    and check 3.3).
+    """
     case = Case(1.0, 1e-3, 2, chance=0.0, planned_cost=1, failure_cost=5)
     ageing = Ageing(2, 1000)
     best = minimize_scalar(
@@ -85,7 +91,9 @@ def test_age_replacement_is_the_limit_without_sampling_or_delay() -> None:
 
 
 def test_a_long_change_out_age_is_the_renewal_formula_on_a_restarted_grid() -> None:
-    """lam 1/3000, mu 600, p .7, T 250, L 80: 9.572176 against 9.572195 (design F4); sampling 60, repair 12000, failure 60000."""
+    """lam 1/3000, mu 600, p .7, T 250, L 80: 9.572176 against 9.572195 (design F4); sampling 60, repair 12000, failure
+    60000.
+    """
     case = Case(1 / 3000, 600, 1, chance=0.7, turnaround_h=80, sample_cost=60, planned_cost=12000, failure_cost=60000)
     renewal = interval_cost(case, 250, restarted=True).cost_per_h
     assert_allclose(renewal, 9.572176, atol=1e-6)
@@ -99,7 +107,9 @@ def test_a_long_change_out_age_with_a_trend(worked: Case) -> None:
 
 
 def test_intervals_by_age_band(worked: Case) -> None:
-    """Weibull 2.5, 12 000 h: 700/350/250/175/175/175/175 h over 2000-h bands; best constant 250 h at 1.9466 by simulation (design F1)."""
+    """Weibull 2.5, 12 000 h: 700/350/250/175/175/175/175 h over 2000-h bands; best constant 250 h at 1.9466 by
+    simulation (design F1).
+    """
     ageing = Ageing(2.5, 12_000)
     allowed = [125.0, 175.0, 250.0, 350.0, 500.0, 700.0, 1000.0]
     bands = age_bands(worked, ageing, np.arange(0, 14_001, 2000), allowed)

@@ -19,9 +19,12 @@ def cases(draw: st.DrawFn) -> Case:
     number = lambda low, high: draw(st.floats(low, high, allow_nan=False))  # noqa: E731
     planned = number(1e3, 3e4)
     return Case(
-        1 / number(2e3, 4e4), number(200, 2500), draw(st.sampled_from([1.0, 1.5, 2.0, 3.0])), number(0.005, 0.2), number(1.5, 10),
-        number(0.5, 2.0), number(0.2, 1.0), number(0.03, 0.15), number(0.05, 0.3), number(0.1, 0.3), number(5, 150), number(500, 4000),
-        number(0.02, 0.4), number(2.5, 4), number(0.5, 1.0), 1.0, np.nan, number(20, 200), number(100, 1000), planned, planned * number(1.5, 8),
+        1 / number(2e3, 4e4), number(200, 2500), draw(st.sampled_from([1.0, 1.5, 2.0, 3.0])), number(0.005, 0.2),
+        number(1.5, 10),
+        number(0.5, 2.0), number(0.2, 1.0), number(0.03, 0.15), number(0.05, 0.3), number(0.1, 0.3), number(5, 150),
+        number(500, 4000),
+        number(0.02, 0.4), number(2.5, 4), number(0.5, 1.0), 1.0, np.nan, number(20, 200), number(100, 1000), planned,
+        planned * number(1.5, 8),
         number(0, 0.03), number(0, 200),
     )  # fmt: skip
 
@@ -66,7 +69,9 @@ def test_far_apart_samples_are_no_samples(case: Case) -> None:
 @QUICK
 @given(st.floats(200, 2500), st.sampled_from([1.0, 2.0, 3.0]), st.floats(0.3, 1.0))
 def test_samples_without_end_catch_everything(mean: float, shape: float, chance: float) -> None:
-    """T to 0 with a constant chance and no turnaround: every defect is caught at once, and sampling costs without bound."""
+    """T to 0 with a constant chance and no turnaround: every defect is caught at once, and sampling costs without
+    bound.
+    """
     case = Case(1e-4, mean, shape, chance=chance, sample_cost=1.0, planned_cost=10, failure_cost=100)
     near, nearer = interval_cost(case, [mean / 100, mean / 200], fine=False).p_fail
     assert nearer < near < 0.05

@@ -1,4 +1,6 @@
-"""The cost formulas against the independent event-by-event simulation (events.py) and against the real filter on planted defects."""
+"""The cost formulas against the independent event-by-event simulation (events.py) and against the real filter on
+planted defects.
+"""
 
 from dataclasses import replace
 from types import ModuleType
@@ -24,7 +26,9 @@ def test_events_agree(events: ModuleType, name: str, every: float) -> None:
 
 
 def test_events_agree_on_a_restarted_grid(events: ModuleType) -> None:
-    """With the grid restarted at each repair the phase is not uniform; the exact density is used (share caught within .004)."""
+    """With the grid restarted at each repair the phase is not uniform; the exact density is used (share caught within
+    .004).
+    """
     case = replace(events.CASES["constant chance"], defect_rate_per_h=1 / 600)
     seen = events.simulate(case, 500.0, machines=20_000, cycles=10, rng=np.random.default_rng(12), restarted=True)
     got, uniform = interval_cost(case, 500.0, restarted=True), interval_cost(case, 500.0)
@@ -37,9 +41,12 @@ def test_events_agree_on_a_restarted_grid(events: ModuleType) -> None:
 def test_the_real_filter_catches_what_the_formula_says(
     events: ModuleType, multiple: float, every: float, far: float
 ) -> None:
-    """Ramping defects in a drive-like fleet: within .08 for a strong rise, .12 for a weak one (design F4; all cells in the benchmarks)."""
+    """Ramping defects in a drive-like fleet: within .08 for a strong rise, .12 for a weak one (design F4; all cells in
+    the benchmarks).
+    """
     case = Case(
-        1 / 8000, 1200, 2, 0.08, multiple, 1, noise_floor=0.5, noise_share=0.099, load_share=0.10, drift_share=0.20, change_every_h=2000, residual=0.08, acted_share=1.0, turnaround_h=100,
+        1 / 8000, 1200, 2, 0.08, multiple, 1, noise_floor=0.5, noise_share=0.099, load_share=0.10, drift_share=0.20,
+        change_every_h=2000, residual=0.08, acted_share=1.0, turnaround_h=100,
     )  # fmt: skip
     found = events.planted(case, every, (0.07, 0.07), 3000, np.random.default_rng(8))
     assert_allclose(found, interval_cost(case, every).p_caught, atol=far)

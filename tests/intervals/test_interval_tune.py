@@ -74,7 +74,9 @@ def test_draws_interpolated_agree_with_draws_computed(worked: Case) -> None:
 
 
 def test_more_events_less_doubt(worked: Case) -> None:
-    """3/10/40 events: 250 h each time, and the expected regret falls (design F3: 4.2/2.0/.9 %; spreads there not stated)."""
+    """3/10/40 events: 250 h each time, and the expected regret falls (design F3: 4.2/2.0/.9 %; spreads there not
+    stated).
+    """
     found = [
         interval_uncertainty(
             worked,
@@ -157,8 +159,10 @@ def fleet_table(n: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
     """Yearly cost and load of n invented compartments over 125..2000 h and none."""
     rng = np.random.default_rng(seed)
     many = Case(
-        rng.lognormal(np.log(1 / 9000), 0.5, n), rng.choice([700.0, 1200.0, 1800.0], n), 2, rng.choice([0.02, 0.08], n), rng.choice([4.0, 8.0], n),
-        level=60.0, change_every_h=2000.0, sample_cost=rng.choice([40.0, 60.0], n), planned_cost=10000, failure_cost=rng.lognormal(np.log(50000), 0.4, n),
+        rng.lognormal(np.log(1 / 9000), 0.5, n), rng.choice([700.0, 1200.0, 1800.0], n), 2, rng.choice([0.02, 0.08], n),
+        rng.choice([4.0, 8.0], n),
+        level=60.0, change_every_h=2000.0, sample_cost=rng.choice([40.0, 60.0], n), planned_cost=10000,
+        failure_cost=rng.lognormal(np.log(50000), 0.4, n),
         turnaround_h=100.0,
     )  # fmt: skip
     hours = rng.uniform(1500, 6000, n)[:, None]

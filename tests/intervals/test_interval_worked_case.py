@@ -82,10 +82,13 @@ def test_two_levels_lie_between_their_own_answers(worked: Case) -> None:
 
 @pytest.mark.parametrize(
     ("name", "low", "high"),
-    [("delay_mean_h", 108, 435), ("rate_multiple", 393, 190), ("noise_share", 178, 312), ("failure_cost", 273, 146), ("sample_cost", 151, 239), ("defect_rate_per_h", 239, 156)],
+    [("delay_mean_h", 108, 435), ("rate_multiple", 393, 190), ("noise_share", 178, 312), ("failure_cost", 273, 146),
+    ("sample_cost", 151, 239), ("defect_rate_per_h", 239, 156)],
 )  # fmt: skip
 def test_what_moves_the_best_interval(worked: Case, name: str, low: float, high: float) -> None:
-    """Best interval with half and double of each (design F3, tornado); the valley is flat, so 4 % of the interval is the tolerance."""
+    """Best interval with half and double of each (design F3, tornado); the valley is flat, so 4 % of the interval is
+    the tolerance.
+    """
     table = interval_sensitivity(worked, [name]).set_index("factor")
     assert_allclose(table["every_h"], [low, high], rtol=0.04)
 
@@ -109,12 +112,16 @@ def test_equivalent_chance_catches_the_same_share(worked: Case) -> None:
 
 
 def test_fast_rules_agree_with_fine_ones() -> None:
-    """Cost of the fast rules within .3 % of the fine ones at worst and .02 % in the middle (design F4: 99th percentile .2 to .5 %)."""
+    """Cost of the fast rules within .3 % of the fine ones at worst and .02 % in the middle (design F4: 99th percentile
+    .2 to .5 %).
+    """
     rng = np.random.default_rng(5)
     n = 30
     many = Case(
-        1 / 8000, np.exp(rng.uniform(np.log(300), np.log(3000), n)), rng.choice([1.0, 1.5, 2.0, 3.0], n), 0.08, rng.uniform(3, 9, n),
-        level=80.0, change_every_h=2000.0, sample_cost=60, planned_cost=12000, failure_cost=60000, turnaround_h=rng.uniform(20, 150, n),
+        1 / 8000, np.exp(rng.uniform(np.log(300), np.log(3000), n)), rng.choice([1.0, 1.5, 2.0, 3.0], n), 0.08,
+        rng.uniform(3, 9, n),
+        level=80.0, change_every_h=2000.0, sample_cost=60, planned_cost=12000, failure_cost=60000,
+        turnaround_h=rng.uniform(20, 150, n),
     )  # fmt: skip
     grid = np.array([125.0, 500.0, 2000.0])
     fast, fine = interval_cost(many, grid, fine=False).cost_per_h, interval_cost(many, grid, fine=True).cost_per_h

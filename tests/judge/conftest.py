@@ -1,6 +1,8 @@
-"""Made courses: compartments of every kind whose bottles follow a mass balance of their own, with faults set by hand. INVENTED figures, shape only.
+"""Made courses: compartments of every kind whose bottles follow a mass balance of their own, with faults set by hand.
+INVENTED figures, shape only.
 
-Nothing here is read by the judge, and nothing is taken from its tables or from `cmkit.simulate`: usual values and multiples are general engineering.
+Nothing here is read by the judge, and nothing is taken from its tables or from `cmkit.simulate`: usual values and
+multiples are general engineering.
 """
 
 import zlib
@@ -21,31 +23,46 @@ from cmkit.wear.rates import run_filter
 
 REGISTER = analyte_register()
 METALS = ("Fe", "Cr", "Ni", "Al", "Cu", "Pb", "Sn", "Si")
-# ppm released in 1,000 h, other values when all is well, hours between bottles, bottles to a fluid, share left at a change, charge (l)
+# ppm released in 1,000 h, other values when all is well, hours between bottles, bottles to a fluid, share left at a
+# change, charge (l)
 USUAL = {
-    "engine": ((55, 5, 3, 11, 12, 9, 4, 19), {"Na": 4, "K": 2, "Ca": 2500, "Mg": 90, "Zn": 1200, "P": 1080, "B": 70, "Mo": 55, "visc40": 107, "visc100": 14.4, "TBN": 8.5, "TAN": 2.4, "water": 90, "fuel": 0.4, "glycol": 0.02, "soot": 0.8, "oxidation": 11, "nitration": 8, "sulfation": 20}, 250, 2, 0.1, 40),
-    "final drive": ((85, 5, 4, 10, 6, 3, 2, 24), {"Na": 3, "K": 2, "Ca": 3300, "Mg": 15, "Zn": 1050, "P": 950, "B": 6, "visc40": 205, "visc100": 18.5, "TAN": 1.4, "water": 110, "oxidation": 5, "ferrous": 25}, 500, 4, 0.08, 30),
-    "swing drive": ((55, 4, 3, 6, 8, 3, 2, 15), {"Na": 2, "K": 1, "Ca": 22, "Mg": 5, "Zn": 15, "P": 1350, "B": 170, "visc40": 144, "visc100": 14.6, "TAN": 2.2, "water": 110, "oxidation": 4, "ferrous": 22}, 500, 2, 0.08, 10),
-    "transmission": ((24, 2, 1, 9, 42, 9, 4, 13), {"Na": 3, "K": 2, "Ca": 3200, "Mg": 12, "Zn": 1080, "P": 960, "B": 5, "visc40": 95, "visc100": 10.8, "TAN": 1.4, "water": 90, "oxidation": 6, "ferrous": 12}, 500, 2, 0.15, 60),
-    "hydraulic": ((7, 2, 0, 3, 11, 2, 1, 6), {"Na": 2, "K": 1, "Ca": 55, "Mg": 3, "Zn": 430, "P": 340, "B": 1, "visc40": 46, "visc100": 6.8, "TAN": 0.7, "water": 90, "oxidation": 4, "p4": 1300, "p6": 350, "p14": 28}, 500, 8, 0.35, 180),
-    "coolant": ((1.6, 0, 0, 1.4, 1.1, 0.5, 0, 0), {"Si": 210, "Na": 3100, "K": 900, "B": 410, "Mo": 190, "P": 310, "pH": 9.0, "freeze": -37, "nitrite": 1000, "glycol_vol": 50, "conductivity": 2700}, 500, 8, 0.15, 50),
+    "engine": ((55, 5, 3, 11, 12, 9, 4, 19), {"Na": 4, "K": 2, "Ca": 2500, "Mg": 90, "Zn": 1200, "P": 1080, "B": 70,
+    "Mo": 55, "visc40": 107, "visc100": 14.4, "TBN": 8.5, "TAN": 2.4, "water": 90, "fuel": 0.4, "glycol": 0.02,
+    "soot": 0.8, "oxidation": 11, "nitration": 8, "sulfation": 20}, 250, 2, 0.1, 40),
+    "final drive": ((85, 5, 4, 10, 6, 3, 2, 24), {"Na": 3, "K": 2, "Ca": 3300, "Mg": 15, "Zn": 1050, "P": 950, "B": 6,
+    "visc40": 205, "visc100": 18.5, "TAN": 1.4, "water": 110, "oxidation": 5, "ferrous": 25}, 500, 4, 0.08, 30),
+    "swing drive": ((55, 4, 3, 6, 8, 3, 2, 15), {"Na": 2, "K": 1, "Ca": 22, "Mg": 5, "Zn": 15, "P": 1350, "B": 170,
+    "visc40": 144, "visc100": 14.6, "TAN": 2.2, "water": 110, "oxidation": 4, "ferrous": 22}, 500, 2, 0.08, 10),
+    "transmission": ((24, 2, 1, 9, 42, 9, 4, 13), {"Na": 3, "K": 2, "Ca": 3200, "Mg": 12, "Zn": 1080, "P": 960, "B": 5,
+    "visc40": 95, "visc100": 10.8, "TAN": 1.4, "water": 90, "oxidation": 6, "ferrous": 12}, 500, 2, 0.15, 60),
+    "hydraulic": ((7, 2, 0, 3, 11, 2, 1, 6), {"Na": 2, "K": 1, "Ca": 55, "Mg": 3, "Zn": 430, "P": 340, "B": 1,
+    "visc40": 46, "visc100": 6.8, "TAN": 0.7, "water": 90, "oxidation": 4, "p4": 1300, "p6": 350, "p14": 28}, 500, 8,
+    0.35, 180),
+    "coolant": ((1.6, 0, 0, 1.4, 1.1, 0.5, 0, 0), {"Si": 210, "Na": 3100, "K": 900, "B": 410, "Mo": 190, "P": 310,
+    "pH": 9.0, "freeze": -37, "nitrite": 1000, "glycol_vol": 50, "conductivity": 2700}, 500, 8, 0.15, 50),
 }  # fmt: skip
 COLUMN = {
-    "visc40": "visc40_cSt", "visc100": "visc100_cSt", "TBN": "TBN_mgKOH_g", "TAN": "TAN_mgKOH_g", "fuel": "fuel_pct", "glycol": "glycol_pct",
-    "soot": "soot_pct", "oxidation": "oxidation_Acm", "nitration": "nitration_Acm", "sulfation": "sulfation_Acm", "ferrous": "ferrous_index",
-    "p4": "p4_per_ml", "p6": "p6_per_ml", "p14": "p14_per_ml", "pH": "pH", "freeze": "freeze_C", "glycol_vol": "glycol_vol_pct",
+    "visc40": "visc40_cSt", "visc100": "visc100_cSt", "TBN": "TBN_mgKOH_g", "TAN": "TAN_mgKOH_g", "fuel": "fuel_pct",
+    "glycol": "glycol_pct",
+    "soot": "soot_pct", "oxidation": "oxidation_Acm", "nitration": "nitration_Acm", "sulfation": "sulfation_Acm",
+    "ferrous": "ferrous_index",
+    "p4": "p4_per_ml", "p6": "p6_per_ml", "p14": "p14_per_ml", "pH": "pH", "freeze": "freeze_C",
+    "glycol_vol": "glycol_vol_pct",
     "conductivity": "conductivity_uS",
 }  # fmt: skip
-NOISE = {"visc": 0.012, "p": 0.25, "pH": 0.01, "Ca": 0.04, "Mg": 0.04, "Zn": 0.04, "P": 0.04, "B": 0.05, "Mo": 0.05, "glycol_vol": 0.02,
+NOISE = {"visc": 0.012, "p": 0.25, "pH": 0.01, "Ca": 0.04, "Mg": 0.04, "Zn": 0.04, "P": 0.04, "B": 0.05, "Mo": 0.05,
+    "glycol_vol": 0.02,
          "freeze": 0.03, "conductivity": 0.03, "nitrite": 0.04}  # fmt: skip
 LIMITS = {"water_ppm": 60.0, "fuel_pct": 0.5, "soot_pct": 0.1, "glycol_pct": 0.1}
 
 
 @dataclass(frozen=True)
 class Course:
-    """One compartment: multiples of release (metals) and of values (others), values added, per bottle from `start` on with strength 0..1.
+    """One compartment: multiples of release (metals) and of values (others), values added, per bottle from `start` on
+    with strength 0..1.
 
-    strengths: of the bottles from `start` on, the last held. bottle: bottle number -> (multiple of its metals, silicon added). low: level found low.
+    strengths: of the bottles from `start` on, the last held. bottle: bottle number -> (multiple of its metals, silicon
+    added). low: level found low.
     """
 
     kind: str
@@ -118,8 +135,8 @@ def _reported(row: dict) -> dict:
 
 @pytest.fixture(scope="session")
 def given(make_fleet: Callable[..., Fleet]) -> Callable[..., tuple]:
-    """`given({"name": Course, ...})` -> what the judge is given (fleet as of its last day, results, exposure, numbers, forecasts), with `beside` sound
-    compartments of every kind concerned (`sound N kind`).
+    """`given({"name": Course, ...})` -> what the judge is given (fleet as of its last day, results, exposure, numbers,
+    forecasts), with `beside` sound compartments of every kind concerned (`sound N kind`).
     """
 
     def build(courses: dict[str, Course], seed: int = 1, findings: list[dict] = (), beside: int = 24) -> tuple:
@@ -135,7 +152,9 @@ def given(make_fleet: Callable[..., Fleet]) -> Callable[..., tuple]:
 
 @pytest.fixture(scope="session")
 def judge_courses(given: Callable[..., tuple]) -> Callable[..., Judged]:
-    """`judge_courses({"name": Course, ...})` -> Judged, by what these compartments and the sound ones beside them teach."""
+    """`judge_courses({"name": Course, ...})` -> Judged, by what these compartments and the sound ones beside them
+    teach.
+    """
 
     def run(*args, **options) -> Judged:
         made = given(*args, **options)
@@ -175,7 +194,8 @@ def _put(rows: dict[str, list], name: str, course: Course, rng: np.random.Genera
         made = _reported({k: v for k, v in row.items() if k not in ("meter_h", "low")})
         level = "low" if row["low"] else "full"
         rows["samples"].append(
-            {"sample": f"{name} {i}", "compartment": name, "drawn_on": day, "reported_on": day, "meter_h": row["meter_h"], "method": "probe", "lab": "L",
+            {"sample": f"{name} {i}", "compartment": name, "drawn_on": day, "reported_on": day,
+            "meter_h": row["meter_h"], "method": "probe", "lab": "L",
              "fluid_level": level, "makeup_l": 0.0, **made}
         )  # fmt: skip
     for i, work in enumerate(services):

@@ -1,7 +1,7 @@
 """States, alarms and orders from a hand-made posterior, so that every answer can be worked out by hand.
 
-That an alarm stands until somebody looked or bottles speak against it, that a doubtful bottle adds a request and replaces no order, and
-which findings ask to stop, is the design's own choice and common practice (no source)."""
+That an alarm stands until somebody looked or bottles speak against it, that a doubtful bottle adds a request and
+replaces no order, and which findings ask to stop, is the design's own choice and common practice (no source)."""
 
 from collections.abc import Callable
 from types import SimpleNamespace
@@ -47,33 +47,43 @@ def story(make_fleet) -> Story:
     """`story([bottle(...), ...])` judged 10 days after the last bottle; results known 7 days after drawing."""
 
     def tell(
-        bottles: list[dict], rules: dict[int, list[tuple]] | None = None, findings: tuple = (), services: tuple = (), kind: str = "engine",
-        today: int | None = None, contributions: tuple = (), results: dict[str, list[float]] | None = None, settings: dict | None = None,
+        bottles: list[dict], rules: dict[int, list[tuple]] | None = None, findings: tuple = (), services: tuple = (),
+        kind: str = "engine",
+        today: int | None = None, contributions: tuple = (), results: dict[str, list[float]] | None = None,
+        settings: dict | None = None,
         hypotheses: pd.DataFrame | None = None, doubts: pd.DataFrame | None = None,
     ) -> Decisions:  # fmt: skip
         n = len(bottles)
         drawn = [FIRST + pd.Timedelta(days=STEP * i) for i in range(n)]
-        samples = [{"sample": f"s{i}", "compartment": "M/c", "drawn_on": d, "reported_on": d + pd.Timedelta(days=7), "meter_h": 240.0 * i,
-                    **{name: values[i] for name, values in (results or {}).items()}} for i, d in enumerate(drawn)]  # fmt: skip
+        samples = [{"sample": f"s{i}", "compartment": "M/c", "drawn_on": d, "reported_on": d + pd.Timedelta(days=7),
+            "meter_h": 240.0 * i,
+                    **{name: values[i] for name, values in (results or {}).items()}} for i,
+                    d in enumerate(drawn)]  # fmt: skip
         day = FIRST + pd.Timedelta(days=(n - 1) * STEP + 10 if today is None else today)
         known = make_fleet(
             settings=settings or {}, sites=[{"site": "S", "downtime_cost_per_h": 100}],
             machines=[{"machine": "M", "site": "S", "kind": "wheel loader"}],
             compartments=[{"compartment": "M/c", "machine": "M", "kind": kind, "sample_every_h": 250, "family": kind}],
             samples=samples,
-            findings=[{"finding": f"F{d}", "compartment": "M/c", "found_on": FIRST + pd.Timedelta(days=d), "outcome": o} for d, o in findings],
-            services=[{"service": f"W{d}", "compartment": "M/c", "done_on": FIRST + pd.Timedelta(days=d), "kind": k} for d, k in services],
+            findings=[{"finding": f"F{d}", "compartment": "M/c", "found_on": FIRST + pd.Timedelta(days=d),
+            "outcome": o} for d, o in findings],
+            services=[{"service": f"W{d}", "compartment": "M/c", "done_on": FIRST + pd.Timedelta(days=d),
+            "kind": k} for d, k in services],
         ).as_of(day)  # fmt: skip
         chances = pd.DataFrame([
-            {"sample": f"s{i}", "compartment": "M/c", "kind": kind, "life": 1, "order": i, "drawn_on": drawn[i], "known_on": drawn[i] + pd.Timedelta(days=7),
+            {"sample": f"s{i}", "compartment": "M/c", "kind": kind, "life": 1, "order": i, "drawn_on": drawn[i],
+            "known_on": drawn[i] + pd.Timedelta(days=7),
              "run_h": 240.0 * i, **b} for i, b in enumerate(bottles)
         ])  # fmt: skip
         names = ["compartment", "sample", "about", "hypothesis", "chance", "p_early", "p_clear", "p_severe"]
-        parts = pd.DataFrame([{"compartment": "M/c", "sample": s, "hypothesis": h, "analyte": a, "log_odds": x} for s, h, a, x in contributions],
+        parts = pd.DataFrame([{"compartment": "M/c", "sample": s, "hypothesis": h, "analyte": a, "log_odds": x} for s,
+            h, a, x in contributions],
                              columns=["compartment", "sample", "hypothesis", "analyte", "log_odds"])  # fmt: skip
         fired = [
-            {"compartment": "M/c", "sample": f"s{i}", "drawn_on": drawn[i], "known_on": drawn[i] + pd.Timedelta(days=7), "analyte": a, "rule": rule,
-             "value": v, "operator": op, "threshold": v, "unit": "", "state": state, "words": f"{a} {v:g} past its limit" if a else "found low"}
+            {"compartment": "M/c", "sample": f"s{i}", "drawn_on": drawn[i], "known_on": drawn[i] + pd.Timedelta(days=7),
+            "analyte": a, "rule": rule,
+             "value": v, "operator": op, "threshold": v, "unit": "", "state": state, "words": f"{a} {v:g} past its "
+             f"limit" if a else "found low"}
             for i, given in (rules or {}).items() for a, rule, op, v, state in given
         ]  # fmt: skip
         use = pd.DataFrame(
@@ -94,7 +104,8 @@ def story(make_fleet) -> Story:
         )
         told = SimpleNamespace(
             bottle_chances=chances, contributions=parts,
-            hypotheses=pd.DataFrame(columns=names).astype(dict.fromkeys(names[4:], float)) if hypotheses is None else hypotheses,
+            hypotheses=pd.DataFrame(columns=names).astype(dict.fromkeys(names[4:],
+            float)) if hypotheses is None else hypotheses,
         )  # fmt: skip
         return decide(known, told, beside)
 
@@ -157,7 +168,9 @@ def test_a_limit_of_the_family_alone_is_none(story: Story) -> None:
 
 
 def test_a_doubtful_bottle_adds_a_request_and_replaces_no_order(story: Story) -> None:
-    """Sediment does not make fuel: the alarm stands. Water may come from the bottom: an alert, with its order and the request."""
+    """Sediment does not make fuel: the alarm stands. Water may come from the bottom: an alert, with its order and the
+    request.
+    """
     fuel = story([bottle(), bottle(0.02, good=0.2)], rules={1: [FUEL]})
     assert verdict(fuel)["state"] == "alarm"
     assert order(fuel)["group"] == "fuel system"
@@ -279,7 +292,8 @@ def test_a_first_early_alarm_asks_for_a_repeat_beside_its_work(story: Story) -> 
     ],
 )
 def test_a_look_settles_an_alarm(make_fleet, story: Story, outcome: str, state: str, words: str) -> None:
-    after = pd.DataFrame([{"compartment": "M/c", "sample": "s1", "about": "compartment", "hypothesis": "coolant leak", "chance": 0.05,
+    after = pd.DataFrame([{"compartment": "M/c", "sample": "s1", "about": "compartment", "hypothesis": "coolant leak",
+        "chance": 0.05,
                            "p_early": 0.05, "p_clear": 0.0, "p_severe": 0.0}])  # fmt: skip
     out = story([bottle(), bottle(0.8)], findings=((35, outcome),), hypotheses=after)
     assert verdict(out)["state"] == state
@@ -288,7 +302,8 @@ def test_a_look_settles_an_alarm(make_fleet, story: Story, outcome: str, state: 
 
 
 def test_results_that_outweigh_a_look_keep_an_alert(story: Story) -> None:
-    still = pd.DataFrame([{"compartment": "M/c", "sample": "s1", "about": "compartment", "hypothesis": "coolant leak", "chance": 0.9,
+    still = pd.DataFrame([{"compartment": "M/c", "sample": "s1", "about": "compartment", "hypothesis": "coolant leak",
+        "chance": 0.9,
                            "p_early": 0.0, "p_clear": 0.0, "p_severe": 0.9}])  # fmt: skip
     out = story([bottle(), bottle(0.98, phase="severe")], findings=((35, "no defect"),), hypotheses=still)
     assert verdict(out)["state"] == "alert"
@@ -408,13 +423,17 @@ def test_reasons_add_up_over_the_bottles_of_the_alarm(story: Story) -> None:
 
 
 def test_money_moves_the_order_of_an_alert_not_its_state(story: Story) -> None:
-    """Severe at 8 h a day, 30-day interval: waiting costs more than a look; early: a repeat bottle is cheapest; at little money: wait."""
+    """Severe at 8 h a day, 30-day interval: waiting costs more than a look; early: a repeat bottle is cheapest; at
+    little money: wait.
+    """
     severe, early = (story([bottle(), bottle(0.3, phase=p)]) for p in ("severe", "early"))
     assert [verdict(o)["state"] for o in (severe, early)] == ["alert", "alert"]
     assert order(severe)["choice"] == "look"
     assert order(early)["choice"] == "repeat"
     assert order(early)["group"] == "repeat bottle"
-    cheap = story([bottle(), bottle(0.3, phase="early")], settings={"kinds": {"engine": {"planned_cost": 100.0, "failure_cost": 150.0, "failure_downtime_h": 24.0}}})  # fmt: skip
+    cheap = story([bottle(), bottle(0.3, phase="early")],
+        settings={"kinds": {"engine": {"planned_cost": 100.0, "failure_cost": 150.0,
+        "failure_downtime_h": 24.0}}})  # fmt: skip
     assert order(cheap)["choice"] == "wait"
     assert order(cheap)["group"] == "next bottle"
 
@@ -432,13 +451,17 @@ def test_a_compartment_whose_bottles_stay_doubtful_is_drawn_another_way(story: S
 
 def test_a_compartment_without_a_bottle(story: Story, make_fleet) -> None:
     out = story([bottle()])
-    empty = SimpleNamespace(bottle_chances=out.bottles.iloc[:0], hypotheses=pd.DataFrame(columns=["compartment", "about", "hypothesis", "chance", "p_early", "p_clear", "p_severe"]),
-                            contributions=pd.DataFrame(columns=["compartment", "sample", "hypothesis", "analyte", "log_odds"]))  # fmt: skip
+    empty = SimpleNamespace(bottle_chances=out.bottles.iloc[:0],
+        hypotheses=pd.DataFrame(columns=["compartment", "about", "hypothesis", "chance", "p_early", "p_clear",
+        "p_severe"]),
+                            contributions=pd.DataFrame(columns=["compartment", "sample", "hypothesis", "analyte",
+                            "log_odds"]))  # fmt: skip
     known = make_fleet(
         sites=[{"site": "S"}], machines=[{"machine": "M", "site": "S", "kind": "w"}],
         compartments=[{"compartment": "M/c", "machine": "M", "kind": "engine", "family": "engine"}],
     ).as_of("2026-03-01")  # fmt: skip
-    use = pd.DataFrame({"machine": ["M"], "h_per_day": [np.nan], "last_read_on": [pd.NaT], "last_run_h": [np.nan], "idle": [False]}).astype({"last_read_on": "datetime64[us]"})  # fmt: skip
+    use = pd.DataFrame({"machine": ["M"], "h_per_day": [np.nan], "last_read_on": [pd.NaT], "last_run_h": [np.nan],
+        "idle": [False]}).astype({"last_read_on": "datetime64[us]"})  # fmt: skip
     beside = Beside(
         pd.DataFrame(columns=EVIDENCE),
         pd.DataFrame({"sample": [], "meter_h": []}),

@@ -55,10 +55,12 @@ def known(make_fleet):
         for i in range(8)
     ]
     return make_fleet(
-        settings={"sampling": {"turnaround_days": 5}, "judge": {"turnaround_bottles": 8}, "kinds": {"engine": {"planned_cost": 10000.0, "failure_cost": 60000.0}}},
+        settings={"sampling": {"turnaround_days": 5}, "judge": {"turnaround_bottles": 8},
+        "kinds": {"engine": {"planned_cost": 10000.0, "failure_cost": 60000.0}}},
         sites=[{"site": "S", "downtime_cost_per_h": 100}, {"site": "T"}],
         machines=[{"machine": "M1", "site": "S", "kind": "w"}, {"machine": "M2", "site": "T", "kind": "w"}],
-        compartments=[{"compartment": f"{m}/{k}", "machine": m, "kind": k, "family": k, "sample_every_h": 250} for m, k in (("M1", "engine"), ("M2", "final drive"))],
+        compartments=[{"compartment": f"{m}/{k}", "machine": m, "kind": k, "family": k, "sample_every_h": 250} for m,
+        k in (("M1", "engine"), ("M2", "final drive"))],
         samples=samples,
     ).as_of("2026-06-30")  # fmt: skip
 
@@ -80,7 +82,8 @@ def use() -> pd.DataFrame:
 @pytest.fixture
 def places() -> pd.DataFrame:
     return pd.DataFrame(
-        {"compartment": ["M1/engine", "M2/final drive"], "machine": ["M1", "M2"], "site": ["S", "T"], "kind": ["engine", "final drive"],
+        {"compartment": ["M1/engine", "M2/final drive"], "machine": ["M1", "M2"], "site": ["S", "T"],
+        "kind": ["engine", "final drive"],
          "run_h": [5000.0, 4900.0], "p_early": [0.1, np.nan], "p_clear": [0.2, np.nan], "p_severe": [0.3, np.nan]}
     )  # fmt: skip
 
@@ -124,10 +127,12 @@ def test_cost_until_the_next_result_follows_what_is_asked_for(known, use, places
 
 
 def test_the_cheapest_of_three_by_hand(known, use, places) -> None:
-    """2 h a day, so a repeat's result is 24 h away and the shortened interval's 149 h; the extra cost of a failure is 59,600.
+    """2 h a day, so a repeat's result is 24 h away and the shortened interval's 149 h; the extra cost of a failure is
+    59,600.
 
-    An early fault of chance .3: waiting 0.3 (1 - exp(-(149/900)^2)) 59,600 + 105 = 588; a look 350 + 0.7 x 3 h x 100 = 560; a repeat
-    45 + 13 + 0.7 x 105 + 0.3 x (483 - 13) = 272. Of chance .02 waiting is 39. A severe one of chance .3 risks 930 until a repeat's result: a look.
+    An early fault of chance .3: waiting 0.3 (1 - exp(-(149/900)^2)) 59,600 + 105 = 588; a look 350 + 0.7 x 3 h x 100 =
+    560; a repeat 45 + 13 + 0.7 x 105 + 0.3 x (483 - 13) = 272. Of chance .02 waiting is 39. A severe one of chance .3
+    risks 930 until a repeat's result: a look.
     """
     for phase, p, choice in (("early", 0.3, "repeat"), ("early", 0.02, "wait"), ("severe", 0.3, "look")):
         chances = {"p_early": 0.0, "p_clear": 0.0, "p_severe": 0.0} | {f"p_{phase}": p}

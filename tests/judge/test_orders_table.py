@@ -1,4 +1,6 @@
-"""reference/faults.csv and reference/orders.csv are whole: every cause has its words and its work at every severity, and only few ask to stop."""
+"""reference/faults.csv and reference/orders.csv are whole: every cause has its words and its work at every severity,
+and only few ask to stop.
+"""
 
 import pandas as pd
 import pytest
@@ -68,7 +70,8 @@ def test_only_few_findings_ask_to_stop_and_only_when_severe() -> None:
     stop = table("orders.csv").query("group == 'stop and check'")
     assert set(stop["severity"]) == {"severe"}
     assert set(stop["cause"]) == {
-        "coolant leak", "fuel dilution", "bearing wear", "bearing fatigue", "pump wear", "combustion gas in the coolant",
+        "coolant leak", "fuel dilution", "bearing wear", "bearing fatigue", "pump wear",
+        "combustion gas in the coolant",
     }  # fmt: skip
     assert (stop["within_h"] == 0).all()
     assert stop["work"].str.startswith("Stop and check before running on").all()
@@ -85,14 +88,20 @@ def test_what_is_done_without_opening_comes_first() -> None:
 @pytest.mark.parametrize(
     ("kind", "analyte", "way", "cause"),
     [
-        ("engine", "fuel_pct", "+", "fuel dilution"), ("engine", "glycol_pct", "+", "coolant leak"), ("engine", "Na_ppm", "+", "coolant leak"),
-        ("engine", "soot_pct", "+", "soot"), ("engine", "water_ppm", "+", "water without coolant"), ("engine", "TBN_mgKOH_g", "-", "base number spent"),
-        ("engine", "visc40_cSt", "-", "thinned oil"), ("engine", "visc100_cSt", "+", "thickened oil"), ("final drive", "water_ppm", "+", "water entry"),
+        ("engine", "fuel_pct", "+", "fuel dilution"), ("engine", "glycol_pct", "+", "coolant leak"),
+        ("engine", "Na_ppm", "+", "coolant leak"),
+        ("engine", "soot_pct", "+", "soot"), ("engine", "water_ppm", "+", "water without coolant"),
+        ("engine", "TBN_mgKOH_g", "-", "base number spent"),
+        ("engine", "visc40_cSt", "-", "thinned oil"), ("engine", "visc100_cSt", "+", "thickened oil"),
+        ("final drive", "water_ppm", "+", "water entry"),
         ("hydraulic", "water_ppm", "+", "water entry"), ("hydraulic", "p14_per_ml", "+", "particles without metal"),
         ("transmission", "TAN_mgKOH_g", "+", "oxidised oil"), ("hydraulic", "visc40_cSt", "-", "another oil put in"),
-        ("coolant", "pH", "-", "acid coolant"), ("coolant", "pH", "+", "alkaline coolant"), ("coolant", "glycol_vol_pct", "-", "too much water"),
-        ("coolant", "glycol_vol_pct", "+", "too rich"), ("coolant", "nitrite_ppm", "-", "inhibitor used up"), ("coolant", "freeze_C", "+", "too much water"),
-        ("coolant", "conductivity_uS", "+", "salts in the coolant"), ("other", "water_ppm", "+", "water entry"), ("engine", "V_ppm", "+", OVER_LIMIT),
+        ("coolant", "pH", "-", "acid coolant"), ("coolant", "pH", "+", "alkaline coolant"),
+        ("coolant", "glycol_vol_pct", "-", "too much water"),
+        ("coolant", "glycol_vol_pct", "+", "too rich"), ("coolant", "nitrite_ppm", "-", "inhibitor used up"),
+        ("coolant", "freeze_C", "+", "too much water"),
+        ("coolant", "conductivity_uS", "+", "salts in the coolant"), ("other", "water_ppm", "+", "water entry"),
+        ("engine", "V_ppm", "+", OVER_LIMIT),
     ],
 )  # fmt: skip
 def test_a_limit_points_to_its_finding(kind: str, analyte: str, way: str, cause: str) -> None:

@@ -1,4 +1,6 @@
-"""Results that are limits or ranges say what they can: the same courses judged by numbers, by ISO 4406 codes, and with metals as `>` a limit."""
+"""Results that are limits or ranges say what they can: the same courses judged by numbers, by ISO 4406 codes, and with
+metals as `>` a limit.
+"""
 
 import numpy as np
 import pandas as pd
@@ -36,7 +38,9 @@ def as_codes(samples: pd.DataFrame) -> pd.DataFrame:
 
 
 def test_codes_judge_nearly_as_counts_do(given, course) -> None:
-    """A code leaves a count open by a factor of two: sound stays sound, dirt is found, and in between the chance moves little."""
+    """A code leaves a count open by a factor of two: sound stays sound, dirt is found, and in between the chance moves
+    little.
+    """
     dirty = {"p4": 20, "p6": 20, "p14": 20, "Si": 14, "Al": 10, "Fe": 4, "Cr": 4}
     courses = {f"dirty {k}": course("hydraulic", dirty, start=6) for k in range(6)}
     made = given(courses)
@@ -50,7 +54,9 @@ def test_codes_judge_nearly_as_counts_do(given, course) -> None:
 
 
 def test_a_metal_above_its_limit_is_never_taken_for_its_limit(given, course) -> None:
-    """Iron risen beyond what the laboratory can say (`>` the level it would have had): the chance is at least that of the bare limit."""
+    """Iron risen beyond what the laboratory can say (`>` the level it would have had): the chance is at least that of
+    the bare limit.
+    """
     courses = {f"drive {k}": course("final drive", {"Fe": 2.2, "Cr": 1.5}, start=9) for k in range(8)}
     made = given(courses)
     samples = made[1]

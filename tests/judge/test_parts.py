@@ -1,4 +1,6 @@
-"""Any part of a fleet is judged as in the whole, by what the whole taught; and what was taught is a few tables that can be kept."""
+"""Any part of a fleet is judged as in the whole, by what the whole taught; and what was taught is a few tables that can
+be kept.
+"""
 
 import pandas as pd
 import pytest

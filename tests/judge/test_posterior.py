@@ -52,7 +52,9 @@ def test_transition_keeps_all_chance_and_phases_only_grow() -> None:
 
 
 def test_transition_of_a_short_time_is_its_rate() -> None:
-    """dP/dt at zero by hand: faults begin at rate lambda share, early turns clear at 1 / (.45 D), severe fades at .2 / D."""
+    """dP/dt at zero by hand: faults begin at rate lambda share, early turns clear at 1 / (.45 D), severe fades at .2 /
+    D.
+    """
     share, a = np.array([0.7, 0.3]), np.array([[0.7, 0.1, 0.05, 0.05, 0.06, 0.03, 0.01]])
     h = 1e-3
     rate = (moved_on(a, share, ARRIVALS, np.array([h])) - a)[0] / h
@@ -119,7 +121,9 @@ def test_ageing_curve_follows_a_straight_line_and_doubts_beyond_it() -> None:
 
 
 def brute_force(steps, likes, prior):
-    """Posterior of the last state by enumerating every path of states: sum over paths of prior, transitions and likelihoods."""
+    """Posterior of the last state by enumerating every path of states: sum over paths of prior, transitions and
+    likelihoods.
+    """
     total = np.zeros(len(prior))
     for path in itertools.product(range(len(prior)), repeat=len(likes)):
         p = prior[path[0]] * likes[0][path[0]]
@@ -147,7 +151,9 @@ def newest(result, name: str) -> pd.Series:
 
 
 def test_one_rich_bottle_and_its_normal_repeat(judge_courses, course) -> None:
-    """A bottle at 2.4 times its metals is doubted; a bottle a day later that is back where it was clears the compartment."""
+    """A bottle at 2.4 times its metals is doubted; a bottle a day later that is back where it was clears the
+    compartment.
+    """
     rich = course("final drive", odd={7: (2.4, 0.0)}, repeat_after=(8,), bottles=9)
     confirmed = course("final drive", {"Fe": 14, "Cr": 14, "ferrous": 8}, start=7, repeat_after=(8,), bottles=9)
     result = judge_courses({"rich": rich, "confirmed": confirmed})
@@ -161,7 +167,9 @@ def test_one_rich_bottle_and_its_normal_repeat(judge_courses, course) -> None:
 
 
 def test_dirt_in_the_bottle_is_settled_by_the_repeat(judge_courses, course) -> None:
-    """Silicon and aluminium alone leave it open whether dirt was in the bottle or gets into the drive; the repeat bottle tells."""
+    """Silicon and aluminium alone leave it open whether dirt was in the bottle or gets into the drive; the repeat
+    bottle tells.
+    """
     dirty = {f"dirty {k}": course("final drive", odd={7: (1.0, 25.0)}, repeat_after=(8,), bottles=9) for k in range(10)}
     dust = {"Si": 6, "Al": 5, "Fe": 3, "Cr": 3}
     entering = {f"entering {k}": course("final drive", dust, start=7, repeat_after=(8,), bottles=9) for k in range(10)}
@@ -206,7 +214,9 @@ def test_a_look_that_finds_nothing_lowers_and_a_repair_clears(judge_courses, cou
 
 
 def test_two_looks_in_a_row_that_found_nothing_make_it_the_compartments_own(judge_courses, course) -> None:
-    """A drive that wears five times as fast as its past, as a new component may: suspected, looked into after its 7th and 8th bottle."""
+    """A drive that wears five times as fast as its past, as a new component may: suspected, looked into after its 7th
+    and 8th bottle.
+    """
     times = {"Fe": 5, "Cr": 5, "Ni": 4, "Cu": 4, "ferrous": 3}
     steady = course("final drive", times, start=5, bottles=12)
     rising = course(
@@ -221,7 +231,8 @@ def test_two_looks_in_a_row_that_found_nothing_make_it_the_compartments_own(judg
 
     def after(course_, looks: list[int]) -> pd.Series:
         made = [
-            {"finding": f"f{i}", "compartment": "drive", "found_on": plain["drawn_on"][i], "recorded_on": plain["drawn_on"][i], "outcome": "no defect"}
+            {"finding": f"f{i}", "compartment": "drive", "found_on": plain["drawn_on"][i],
+            "recorded_on": plain["drawn_on"][i], "outcome": "no defect"}
             for i in looks
         ]  # fmt: skip
         return (
@@ -236,7 +247,9 @@ def test_two_looks_in_a_row_that_found_nothing_make_it_the_compartments_own(judg
 
 
 def test_a_result_that_was_not_measured_says_nothing(judge_courses, course) -> None:
-    """Without iron, chromium and debris a bearing that only shows there leaves the compartment as likely sound as the others."""
+    """Without iron, chromium and debris a bearing that only shows there leaves the compartment as likely sound as the
+    others.
+    """
     blind = course(
         "final drive",
         {"Fe": 5, "Cr": 5, "ferrous": 8},

@@ -1,4 +1,6 @@
-"""Textbook signatures, written by hand in three strengths, are named right, and sound compartments stay clear. Common practice, no source."""
+"""Textbook signatures, written by hand in three strengths, are named right, and sound compartments stay clear. Common
+practice, no source.
+"""
 
 import numpy as np
 import pandas as pd
@@ -20,7 +22,8 @@ SIGNATURES = {
     "engine sealant": ("engine", "sealant or anti-foam silicon", {"Si": 6}, {}),
     "engine coolant by sodium": ("engine", "coolant leak", {"Na": 20, "K": 8, "Pb": 2.5}, {"water": 200}),
     "engine coolant by potassium": ("engine", "coolant leak", {"K": 25, "Na": 3}, {}),
-    "engine coolant, wet": ("engine", "coolant leak", {"Na": 25, "K": 12, "Cu": 2, "Pb": 2.5, "Fe": 1.8}, {"water": 900, "glycol": 0.3}),
+    "engine coolant, wet": ("engine", "coolant leak", {"Na": 25, "K": 12, "Cu": 2, "Pb": 2.5, "Fe": 1.8},
+    {"water": 900, "glycol": 0.3}),
     "engine coolant, burnt off": ("engine", "coolant leak", {"Na": 12, "K": 10, "B": 1.4}, {}),
     "engine coolant with silicate": ("engine", "coolant leak", {"Si": 4, "Na": 12, "K": 8}, {}),
     "engine fuel": ("engine", "fuel dilution", {"visc40": 0.82, "visc100": 0.86, "Fe": 1.7, "Pb": 2}, {"fuel": 5}),
@@ -33,7 +36,8 @@ SIGNATURES = {
     "engine cams with nickel": ("engine", "valve train or gear wear", {"Fe": 5, "Ni": 3}, {}),
     "engine cooler copper": ("engine", "copper leaching from the oil cooler", {"Cu": 8}, {}),
     "engine soot": ("engine", "soot", {"soot": 5, "visc100": 1.08, "visc40": 1.08, "Fe": 1.5}, {}),
-    "engine oil oxidised": ("engine", "oxidised oil", {"oxidation": 3, "nitration": 2.5, "sulfation": 2, "visc40": 1.15, "visc100": 1.12, "TAN": 1.9, "TBN": 0.55}, {}),
+    "engine oil oxidised": ("engine", "oxidised oil", {"oxidation": 3, "nitration": 2.5, "sulfation": 2, "visc40": 1.15,
+    "visc100": 1.12, "TAN": 1.9, "TBN": 0.55}, {}),
     "engine water": ("engine", "water without coolant", {}, {"water": 2500}),
     "final drive bearing": ("final drive", "bearing fatigue", {"Fe": 4.5, "Cr": 4.5, "Ni": 3.5, "ferrous": 8}, {}),
     "final drive bearing, large debris": ("final drive", "bearing fatigue", {"Fe": 2.2, "Cr": 2, "ferrous": 10}, {}),
@@ -44,7 +48,8 @@ SIGNATURES = {
     "final drive water and rust": ("final drive", "water entry", {"Fe": 1.8}, {"water": 2500}),
     "final drive thrust washer": ("final drive", "thrust washer or bush wear", {"Cu": 6, "Sn": 4, "Pb": 3}, {}),
     "final drive seal": ("final drive", "seal leak", {"Fe": 1.6, "Si": 1.8}, {"water": 250}, True),
-    "final drive oxidised": ("final drive", "oxidised oil", {"oxidation": 4, "TAN": 2.2, "visc40": 1.12, "visc100": 1.1}, {}),
+    "final drive oxidised": ("final drive", "oxidised oil",
+    {"oxidation": 4, "TAN": 2.2, "visc40": 1.12, "visc100": 1.1}, {}),
     "swing drive bearing": ("swing drive", "bearing fatigue", {"Fe": 5, "Cr": 5, "Ni": 4, "ferrous": 9}, {}),
     "swing drive bush": ("swing drive", "thrust washer or bush wear", {"Cu": 6, "Pb": 5, "Sn": 5}, {}),
     "swing drive dirt": ("swing drive", "dirt entry", {"Si": 6, "Al": 5, "Fe": 3, "Cr": 3}, {}),
@@ -58,24 +63,33 @@ SIGNATURES = {
     "hydraulic pump": ("hydraulic", "pump wear", {"Cu": 6, "Fe": 4, "Sn": 4, "Pb": 4, "p4": 4, "p6": 4, "p14": 4}, {}),
     "hydraulic pump, copper": ("hydraulic", "pump wear", {"Cu": 7, "Fe": 2.5, "Pb": 3}, {}),
     "hydraulic rod": ("hydraulic", "cylinder rod or bore wear", {"Cr": 7, "Fe": 3}, {}),
-    "hydraulic dirt": ("hydraulic", "dirt entry", {"Si": 6, "Al": 5, "Fe": 2.5, "Cr": 2.5, "p4": 8, "p6": 8, "p14": 6}, {}),
+    "hydraulic dirt": ("hydraulic", "dirt entry", {"Si": 6, "Al": 5, "Fe": 2.5, "Cr": 2.5, "p4": 8, "p6": 8, "p14": 6},
+    {}),
     "hydraulic particles": ("hydraulic", "particles without metal", {"p4": 12, "p6": 12, "p14": 10}, {}),
     "hydraulic water": ("hydraulic", "water entry", {}, {"water": 1500}),
-    "hydraulic oxidised": ("hydraulic", "oxidised oil", {"oxidation": 4, "TAN": 2.5, "visc40": 1.1, "visc100": 1.08}, {}),
+    "hydraulic oxidised": ("hydraulic", "oxidised oil", {"oxidation": 4, "TAN": 2.5, "visc40": 1.1, "visc100": 1.08},
+    {}),
     "coolant inhibitor": ("coolant", "inhibitor used up", {"nitrite": 0.35, "pH": 0.92, "Si": 0.6}, {}),
-    "coolant inhibitor, corroding": ("coolant", "inhibitor used up", {"nitrite": 0.3, "pH": 0.9, "Fe": 5, "Al": 5, "Cu": 3}, {}),
+    "coolant inhibitor, corroding": ("coolant", "inhibitor used up",
+    {"nitrite": 0.3, "pH": 0.9, "Fe": 5, "Al": 5, "Cu": 3}, {}),
     "coolant corrosion": ("coolant", "corrosion", {"Fe": 12, "Al": 8, "Cu": 8, "Pb": 5}, {}),
-    "coolant watered": ("coolant", "too much water", {"glycol_vol": 0.6, "freeze": 0.5, "Na": 0.62, "K": 0.62, "B": 0.62, "Mo": 0.62, "P": 0.62, "Si": 0.62, "nitrite": 0.6, "conductivity": 0.7}, {}),
+    "coolant watered": ("coolant", "too much water",
+    {"glycol_vol": 0.6, "freeze": 0.5, "Na": 0.62, "K": 0.62, "B": 0.62, "Mo": 0.62, "P": 0.62, "Si": 0.62,
+    "nitrite": 0.6, "conductivity": 0.7}, {}),
     "coolant rich": ("coolant", "too rich", {"glycol_vol": 1.35, "freeze": 1.6}, {}),
     "coolant gas": ("coolant", "combustion gas in the coolant", {"pH": 0.78, "nitrite": 0.75}, {}),
 }  # fmt: skip
 STRENGTHS = {"clear": ((0.7, 1.0), 1.0), "early": ((0.25, 0.4, 0.5), 1.0), "wide scatter": ((0.7, 1.0), 2.0)}
 RIGHT = {"clear": 0.95, "early": 0.80, "wide scatter": 0.85}
-# groups of work that answer a finding; opening, testing or mending where the fault is, nothing opened for the fluid or for harmless silicon and copper
+# groups of work that answer a finding; opening, testing or mending where the fault is, nothing opened for the fluid
+# or for harmless silicon and copper
 ANSWERS = {
-    "dirt entry": "keep dirt out|look inside", "coolant leak": "pressure test|stop and check", "fuel dilution": "fuel system|stop and check",
-    "water without coolant": "pressure test|fluid", "water entry": "fluid|pressure test|find the leak", "seal leak": "find the leak",
-    "sealant or anti-foam silicon": "next bottle", "copper leaching from the oil cooler": "next bottle", "particles without metal": "fluid",
+    "dirt entry": "keep dirt out|look inside", "coolant leak": "pressure test|stop and check", "fuel dilution": "fuel "
+    "system|stop and check",
+    "water without coolant": "pressure test|fluid", "water entry": "fluid|pressure test|find the leak",
+    "seal leak": "find the leak",
+    "sealant or anti-foam silicon": "next bottle", "copper leaching from the oil cooler": "next bottle", "particles "
+    "without metal": "fluid",
     "soot": "fluid", "oxidised oil": "fluid",
 }  # fmt: skip
 ANSWERS |= dict.fromkeys(("inhibitor used up", "corrosion", "too much water", "too rich"), "cooling system")
@@ -96,7 +110,8 @@ def judged(request, given, course):
     strengths, noise = STRENGTHS[request.param]
     start = 10 - len(strengths)
     courses = {
-        name: course(s[0], s[2], s[3], start=start, strengths=strengths, noise=noise, low=len(s) > 4) for name, s in SIGNATURES.items()
+        name: course(s[0], s[2], s[3], start=start, strengths=strengths, noise=noise, low=len(s) > 4) for name,
+        s in SIGNATURES.items()
     }  # fmt: skip
     made, register = given(courses, beside=28), analyte_register()
     return (
@@ -148,7 +163,9 @@ def test_clear_signatures_are_alarms(named) -> None:
 
 
 def _answered(order: pd.Series, cause: str) -> bool:
-    """Whether an order is the right one: work of the right sort, or in an alert an outside check or a bottle for that cause."""
+    """Whether an order is the right one: work of the right sort, or in an alert an outside check or a bottle for that
+    cause.
+    """
     groups = ANSWERS.get(cause, "look inside|stop and check").split("|")
     ahead = order["state"] == "alert" and order["group"] in ("check first", "repeat bottle", "next bottle")
     return order["group"] in groups or (ahead and order["cause"] == cause)

@@ -1,4 +1,6 @@
-"""What a card must carry, by method and kind. Common practice (no source): each line below names what goes wrong without it."""
+"""What a card must carry, by method and kind. Common practice (no source): each line below names what goes wrong
+without it.
+"""
 
 import itertools
 import re
@@ -9,7 +11,8 @@ from cmkit.practice.card_texts import card_steps, card_table, card_words
 from cmkit.practice.drawing import NO_DRAWING
 from cmkit.records.settings import default_kinds
 
-VALUES = {"where": "At the fill plug", "tool": "pump for gear oil", "tube": "cut 350 mm", "purge_ml": "100", "times": "5", "dead_ml": "20 ml"}  # fmt: skip
+VALUES = {"where": "At the fill plug", "tool": "pump for gear oil", "tube": "cut 350 mm", "purge_ml": "100",
+    "times": "5", "dead_ml": "20 ml"}  # fmt: skip
 KINDS = sorted(default_kinds())
 OIL = [k for k in KINDS if k != "coolant"]
 DRIVES = ["final drive", "travel drive"]
@@ -21,14 +24,18 @@ REQUIRED = [
     (EVERY, OIL, "orking temperature", "cold fluid has let its metal settle"),
     (EVERY, KINDS, "Level ground", "the level reads wrong and the machine may roll"),
     (EVERY, KINDS, "[Gg]loves and (eye protection|face shield)", "skin and eyes are hurt"),
-    (EVERY, DRIVES, "turn the drive to its mark, plug at the level position; let it settle where the maker says so", "the plug is below the fluid, or nothing runs"),
+    (EVERY, DRIVES, "turn the drive to its mark, plug at the level position; let it settle where the maker says so",
+    "the plug is below the fluid, or nothing runs"),
     (EVERY, KINDS, "Clean the (area|valve) before you", "dirt falls into the bottle and the compartment"),
     (["pump"], OIL, "open slowly, let it off, never lean over it", "a warm compartment blows hot oil into a face"),
-    (["pump"], ["coolant"], "NEVER open a hot system.*Once cold, turn the cap slowly to its first stop, let the pressure off, never lean over it", "scalding"),
+    (["pump"], ["coolant"], "NEVER open a hot system.*Once cold, turn the cap slowly to its first stop, let the "
+    "pressure off, never lean over it", "scalding"),
     (["pump"], ["coolant"], "let it cool", "scalding"),
     (["probe"], ["coolant"], "ONLY the valve made and rated for hot coolant; leave the cap closed", "scalding"),
-    (["probe"], ["hydraulic", "other"], "ONLY the point recorded as low-pressure.*INJECTION.*skin.*never feel for a leak by hand.*hospital at once", "oil is injected through the skin"),
-    (["probe"], ["transmission", "torque converter"], "[Oo]nly a valve in a low-pressure line.*through skin", "oil is injected through the skin"),
+    (["probe"], ["hydraulic", "other"], "ONLY the point recorded as low-pressure.*INJECTION.*skin.*never feel for a "
+    "leak by hand.*hospital at once", "oil is injected through the skin"),
+    (["probe"], ["transmission", "torque converter"], "[Oo]nly a valve in a low-pressure line.*through skin", "oil is "
+    "injected through the skin"),
     (["probe"], KINDS, "never lean over", "a valve that sticks open sprays hot fluid"),
     (EVERY, KINDS, "Note the level before you draw or top up", "a leak is topped up and never seen"),
     (EVERY, [*DRIVES, "differential"], "bottom of the plug's thread", "nobody knows what level is right"),
@@ -41,18 +48,22 @@ REQUIRED = [
     (["pump"], KINDS, "Break the vacuum, then lift the tube", "the pump sucks air and dirt"),
     (["pump"], KINDS, "push it out downwards: no fluid into the pump", "the pump is wet for the next bottle"),
     (EVERY, KINDS, "cap in its bag until", "dust of the air is measured"),
-    (["probe"], KINDS, "Run off 100 ml into the waste bottle: 5 times the dead volume of 20 ml", "what stood in the line is measured"),
+    (["probe"], KINDS, "Run off 100 ml into the waste bottle: 5 times the dead volume of 20 ml", "what stood in the "
+    "line is measured"),
     (["probe"], KINDS, "see that the valve closes", "the machine loses its fluid"),
     (["pump"], OIL, "seal ring and replace it", "the plug leaks"),
     (["pump"], ["coolant"], "Look at the cap's seal; replace it where worn", "the system holds no pressure"),
-    (["probe"], KINDS, "Look at the valve's seal; replace it where worn. Dust cap on", "the valve leaks, or takes up dirt"),
+    (["probe"], KINDS, "Look at the valve's seal; replace it where worn. Dust cap on", "the valve leaks, or takes up "
+    "dirt"),
     (["pump"], OIL, "Plug to the maker's torque", "the plug comes loose"),
     (["probe"], KINDS, "to the maker's torque", "the plug comes loose"),
     (EVERY, KINDS, "Label the bottle before you leave", "two bottles are exchanged"),
     (EVERY, KINDS, "Send it the same day", "the warning comes too late"),
-    (EVERY, OIL, "Fluid cold, point unsafe, or label in doubt: draw nothing", "a bottle nobody can believe, or somebody hurt"),
+    (EVERY, OIL, "Fluid cold, point unsafe, or label in doubt: draw nothing", "a bottle nobody can believe, or "
+    "somebody hurt"),
     (["pump"], ["coolant"], "still warm or under pressure, point unsafe, or label in doubt: draw nothing", "scalding"),
-    (["probe"], ["coolant"], "Not the rated valve, valve damaged, point unsafe, or label in doubt: draw nothing", "scalding"),
+    (["probe"], ["coolant"], "Not the rated valve, valve damaged, point unsafe, or label in doubt: draw nothing",
+    "scalding"),
 ]  # fmt: skip
 
 

@@ -1,4 +1,6 @@
-"""The bottle chain against invented fleets whose lost and late bottles are known because the test took them away itself."""
+"""The bottle chain against invented fleets whose lost and late bottles are known because the test took them away
+itself.
+"""
 
 from collections.abc import Callable
 from dataclasses import replace
@@ -18,7 +20,9 @@ LABORATORIES = {"laboratory 1": (4, 3), "laboratory 2": (9, 6)}  # days of post 
 
 
 def lossy(make_fleet: Callable[..., Fleet], seed: int) -> tuple[Fleet, set[str]]:
-    """Two sites, each with its laboratory: 600 bottles in a year, 1 in 20 lost on the way, 1 in 10 kept 10 to 29 days by the crew."""
+    """Two sites, each with its laboratory: 600 bottles in a year, 1 in 20 lost on the way, 1 in 10 kept 10 to 29 days
+    by the crew.
+    """
     rng = np.random.default_rng(seed)
     samples, lost = [], set()
     for n in range(600):
@@ -88,7 +92,8 @@ def few(make_fleet: Callable[..., Fleet], **more: list[dict]) -> Fleet:
         "machines": [{"machine": "M", "site": "north"}],
         "compartments": [{"compartment": "M/engine", "machine": "M", "kind": "engine", "sample_every_h": 250.0}],
         "samples": [
-            {"sample": "A", "compartment": "M/engine", "drawn_on": "2026-03-01", "reported_on": "2026-03-05", "meter_h": 1000.0, "Fe_ppm": 9.0, "lab": "one"},
+            {"sample": "A", "compartment": "M/engine", "drawn_on": "2026-03-01", "reported_on": "2026-03-05",
+            "meter_h": 1000.0, "Fe_ppm": 9.0, "lab": "one"},
             {"sample": "B", "compartment": "M/engine", "drawn_on": "2026-06-20", "sampler": "crew"},
             {"sample": "C", "compartment": "M/engine", "drawn_on": "2026-05-01", "received_on": "2026-05-04"},
         ],
@@ -112,7 +117,8 @@ def test_stages_words_and_what_replaced_a_lost_bottle(make_fleet) -> None:
     assert chain.loc["C", "replaced_by"] == "B"
     assert chain.loc["B", "replaced_by"] == ""
     assert chain.loc["C", "words"] == (
-        "no result after 60 days, 21 at most are usual: one has had it since 2026-05-04; ask one, bottle B has been drawn since"
+        "no result after 60 days, 21 at most are usual: one has had it since 2026-05-04; ask one, bottle B has been "
+        "drawn since"
     )
     earlier = bottle_chain(few(make_fleet).as_of("2026-05-06"), learn_turnaround(known)).set_index("sample")
     assert earlier["stage"].to_dict() == {"C": AT_LABORATORY}

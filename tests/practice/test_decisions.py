@@ -1,4 +1,6 @@
-"""Decisions about alarms and orders: the newest counts, none closes an alarm, and each keeps its reason beside what was found. Invented cases."""
+"""Decisions about alarms and orders: the newest counts, none closes an alarm, and each keeps its reason beside what was
+found. Invented cases.
+"""
 
 import pandas as pd
 import pytest
@@ -17,7 +19,8 @@ def record() -> pd.DataFrame:
     days = {"M/a": ("2026-05-01", "waiting"), "M/b": ("2026-04-01", "waiting"), "M/d": ("2026-02-01", "defect")}
     said = {"waiting": "nobody has looked yet", "defect": "confirmed"}
     rows = [
-        row | {"compartment": c, "alarm_on": pd.Timestamp(d), "known_on": pd.Timestamp(d) + WEEK, "outcome": o, "words": said[o]}
+        row | {"compartment": c, "alarm_on": pd.Timestamp(d), "known_on": pd.Timestamp(d) + WEEK, "outcome": o,
+        "words": said[o]}
         for c, (d, o) in days.items()
     ]  # fmt: skip
     return typed(rows, "record")
@@ -41,7 +44,8 @@ def verdicts() -> pd.DataFrame:
 
 
 def taken(**change: str) -> dict:
-    row = {"decision": "D-1", "compartment": "M/a", "alarm_on": "2026-05-01", "owner": "A. Smith", "decided_on": "2026-05-20",
+    row = {"decision": "D-1", "compartment": "M/a", "alarm_on": "2026-05-01", "owner": "A. Smith",
+        "decided_on": "2026-05-20",
            "decided": "accepted", "why": "look at the next stop", "due_on": "2026-06-10"} | change  # fmt: skip
     return row | {name: pd.to_datetime(row[name] or None) for name in ("alarm_on", "decided_on", "due_on")}
 

@@ -1,6 +1,7 @@
-"""How a bottle is drawn, on hand-made rows of the register. Common practice (no source): a jet of hydraulic oil goes through skin, so no
-probe where the pressure is not recorded as low; hot coolant under pressure scalds; coolant in oil (and oil in coolant) left in a tool
-spoils the next bottle; a tube that ends above the fluid draws air, one that ends at the bottom draws what has settled."""
+"""How a bottle is drawn, on hand-made rows of the register. Common practice (no source): a jet of hydraulic oil goes
+through skin, so no probe where the pressure is not recorded as low; hot coolant under pressure scalds; coolant in oil
+(and oil in coolant) left in a tool spoils the next bottle; a tube that ends above the fluid draws air, one that ends at
+the bottom draws what has settled."""
 
 import itertools
 
@@ -110,7 +111,8 @@ def test_a_card_without_a_safe_point_has_no_tool_and_no_day(make_fleet) -> None:
         ("M2/coolant", "coolant", "coolant", "hot coolant valve"),
     ]
     places = [
-        {"compartment": c, "machine": c[:2], "kind": k, "fluid": f, "pressurised": True, "access": "probe valve", "sampling_point": p}
+        {"compartment": c, "machine": c[:2], "kind": k, "fluid": f, "pressurised": True, "access": "probe valve",
+        "sampling_point": p}
         for c, k, f, p in rows
     ]  # fmt: skip
     known = make_fleet(
@@ -118,7 +120,8 @@ def test_a_card_without_a_safe_point_has_no_tool_and_no_day(make_fleet) -> None:
         machines=[{"machine": m, "site": "S", "kind": "wheel loader"} for m in ("M1", "M2")],
         compartments=places,
     ).as_of("2026-06-30")
-    base = {"site": "S", "every_h": 500.0, "last_run_h": 1.0, "due_meter_h": 6.0, "due_on": known.date, "overdue_h": 0.0, "overdue": False, "why": "routine"}  # fmt: skip
+    base = {"site": "S", "every_h": 500.0, "last_run_h": 1.0, "due_meter_h": 6.0, "due_on": known.date,
+        "overdue_h": 0.0, "overdue": False, "why": "routine"}  # fmt: skip
     due = pd.DataFrame([base | {"compartment": c, "machine": c[:2], "kind": k} for c, k, *_ in rows])
     use = pd.DataFrame({"machine": ["M1", "M2"], "h_per_day": [5.0, 5.0]})
     cards = plan_round(known, due, use).set_index("compartment")

@@ -19,11 +19,14 @@ def known(make_fleet):
     return make_fleet(
         settings={"sampling": {"turnaround_days": 10}, "accepted_intervals": {"M1/hydraulic": 1000}},
         sites=[{"site": "S", "downtime_cost_per_h": 100}],
-        machines=[{"machine": "M1", "site": "S", "kind": "wheel loader"}, {"machine": "M2", "site": "S", "kind": "wheel loader", "retired_on": "2026-01-01"}],
+        machines=[{"machine": "M1", "site": "S", "kind": "wheel loader"},
+        {"machine": "M2", "site": "S", "kind": "wheel loader", "retired_on": "2026-01-01"}],
         compartments=[*places, {"compartment": "M2/engine", "machine": "M2", "kind": "engine", "family": "engine"}],
         findings=[
-            {"finding": "F1", "compartment": "M1/engine", "found_on": "2026-03-10", "outcome": "defect", "cause": "dirt entry", "cost": 900, "downtime_h": 2},
-            {"finding": "F2", "compartment": "M1/final drive", "found_on": "2026-04-01", "outcome": "failed", "cost": 5000, "downtime_h": 10},
+            {"finding": "F1", "compartment": "M1/engine", "found_on": "2026-03-10", "outcome": "defect",
+            "cause": "dirt entry", "cost": 900, "downtime_h": 2},
+            {"finding": "F2", "compartment": "M1/final drive", "found_on": "2026-04-01", "outcome": "failed",
+            "cost": 5000, "downtime_h": 10},
         ],
     ).as_of(TODAY)  # fmt: skip
 
@@ -60,7 +63,8 @@ def bottles(run_h: dict[str, float]) -> pd.DataFrame:
 def verdicts(states: dict[str, str], asks: dict[str, str] | None = None, known: str = "2026-06-08") -> pd.DataFrame:
     return pd.DataFrame(
         [
-            {"compartment": c, "machine": "M1", "site": "S", "kind": c.split("/")[1], "state": s, "asks": (asks or {}).get(c, ""), "known_on": pd.Timestamp(known)}
+            {"compartment": c, "machine": "M1", "site": "S", "kind": c.split("/")[1], "state": s,
+            "asks": (asks or {}).get(c, ""), "known_on": pd.Timestamp(known)}
             for c, s in states.items()
         ]
     )  # fmt: skip
@@ -149,8 +153,10 @@ def test_an_idle_machine_is_never_overdue(known, use) -> None:
 
 
 def spell(compartment: str, on: str, closed: str | None, by: str, known: str | None = None) -> dict:
-    return {"compartment": compartment, "life": 1, "alarm_on": pd.Timestamp(on), "known_on": pd.Timestamp(known or on), "sample": "s", "run_h": 4000.0, "last_on": pd.Timestamp(on),
-            "bottles": 1, "analytes": "Fe_ppm", "closed_on": pd.Timestamp(closed) if closed else pd.NaT, "closed_by": by}  # fmt: skip
+    return {"compartment": compartment, "life": 1, "alarm_on": pd.Timestamp(on), "known_on": pd.Timestamp(known or on),
+        "sample": "s", "run_h": 4000.0, "last_on": pd.Timestamp(on),
+            "bottles": 1, "analytes": "Fe_ppm", "closed_on": pd.Timestamp(closed) if closed else pd.NaT,
+            "closed_by": by}  # fmt: skip
 
 
 def test_the_record_tells_what_alarms_led_to(known) -> None:

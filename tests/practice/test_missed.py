@@ -1,4 +1,6 @@
-"""One reason a failure, on records whose reason is known by construction; `tests/benchmarks/calibrate_missed.py` holds it against whole fleets."""
+"""One reason a failure, on records whose reason is known by construction; `tests/benchmarks/calibrate_missed.py` holds
+it against whole fleets.
+"""
 
 from collections.abc import Callable
 
@@ -15,8 +17,11 @@ FAILED = pd.Timestamp("2026-06-01")
 FULL = {"Fe_ppm": 20.0, "Cr_ppm": 2.0, "Si_ppm": 9.0, "Al_ppm": 5.0, "Cu_ppm": 5.0, "visc40_cSt": 200.0}
 
 
-def told(make_fleet: Callable, bottles: list[dict], cause: str = "bearing fatigue", alarm: dict | None = None, looked: pd.Timestamp | None = None, **more: list[dict]) -> pd.DataFrame:  # fmt: skip
-    """Reasons of one final drive's failure; bottles: days before it, days to the result, state, chance of a fault and results."""
+def told(make_fleet: Callable, bottles: list[dict], cause: str = "bearing fatigue", alarm: dict | None = None,
+    looked: pd.Timestamp | None = None, **more: list[dict]) -> pd.DataFrame:  # fmt: skip
+    """Reasons of one final drive's failure; bottles: days before it, days to the result, state, chance of a fault and
+    results.
+    """
     rows, states = [], []
     for n, b in enumerate(bottles):
         drawn = FAILED - pd.Timedelta(days=b["before"])
@@ -26,7 +31,8 @@ def told(make_fleet: Callable, bottles: list[dict], cause: str = "bearing fatigu
             {"sample": f"s{n}", "compartment": "M/fd", "drawn_on": drawn, "reported_on": known_on, "meter_h": hours}
             | b.get("tests", FULL)
         )
-        states.append({"compartment": "M/fd", "sample": f"s{n}", "drawn_on": drawn, "known_on": known_on, "run_h": hours, "p_fault": b.get("p", 0.01), "state": b.get("state", "clear")})  # fmt: skip
+        states.append({"compartment": "M/fd", "sample": f"s{n}", "drawn_on": drawn, "known_on": known_on,
+        "run_h": hours, "p_fault": b.get("p", 0.01), "state": b.get("state", "clear")})  # fmt: skip
     fleet = make_fleet(
         sites=[{"site": "S", "downtime_cost_per_h": 100.0}],
         machines=[{"machine": "M", "site": "S"}],
@@ -49,8 +55,10 @@ def told(make_fleet: Callable, bottles: list[dict], cause: str = "bearing fatigu
     spells = empty("alarm_spells")
     if alarm is not None:
         b = states[alarm["bottle"]]
-        spell = {**dict.fromkeys(names("alarm_spells")), "compartment": "M/fd", "life": 1, "alarm_on": b["drawn_on"], "known_on": b["known_on"], "sample": b["sample"],
-                 "run_h": b["run_h"], "bottles": 1, "analytes": "Fe_ppm", "clear_run": 0, "closed_on": FAILED, "closed_by": "finding"}  # fmt: skip
+        spell = {**dict.fromkeys(names("alarm_spells")), "compartment": "M/fd", "life": 1, "alarm_on": b["drawn_on"],
+            "known_on": b["known_on"], "sample": b["sample"],
+                 "run_h": b["run_h"], "bottles": 1, "analytes": "Fe_ppm", "clear_run": 0, "closed_on": FAILED,
+                 "closed_by": "finding"}  # fmt: skip
         spells = pd.DataFrame([spell])
     known = fleet.as_of("2026-06-30")
     record = alarm_record(known, spells, pd.DataFrame({"finding": ["F"], "run_h": [5000.0]}))
@@ -69,12 +77,17 @@ CASES = {
     "no bottle at all": ([], "not sampled in time", "no bottle since it was new"),
     "last bottle long ago": ([{"before": 300}], "not sampled in time", "300 days, 3,000 h before it failed"),
     "clear just before": ([{"before": 30}], "not sampled in time", "most likely began after it"),
-    "raised but not enough": ([{"before": 60, "p": 0.02}, {"before": 30, "p": 0.3, "state": "alert"}], "below what could be seen", "30 % and stood at alert"),
-    "result after the failure": ([{"before": 20, "took": 40, "p": 0.9, "state": "alarm"}], "result late", "its result came too late"),
-    "result two days before": ([{"before": 20, "took": 18, "p": 0.9, "state": "alarm"}], "result late", "drawn 20 days before"),
+    "raised but not enough": ([{"before": 60, "p": 0.02}, {"before": 30, "p": 0.3, "state": "alert"}], "below what "
+    "could be seen", "30 % and stood at alert"),
+    "result after the failure": ([{"before": 20, "took": 40, "p": 0.9, "state": "alarm"}], "result late", "its result "
+    "came too late"),
+    "result two days before": ([{"before": 20, "took": 18, "p": 0.9, "state": "alarm"}], "result late", "drawn 20 "
+    "days before"),
     "only bottle still under way": ([{"before": 20, "took": 40}], "result late", "no result in hand in time"),
-    "alarm long known": ([{"before": 40, "p": 0.9, "state": "alarm"}], "seen and not acted on", "alarm known 33 days before it failed"),
-    "cheap tests": ([{"before": 40, "tests": {"visc40_cSt": 200.0}}], "not seen by the tests done", "add: ferrous debris index and iron"),
+    "alarm long known": ([{"before": 40, "p": 0.9, "state": "alarm"}], "seen and not acted on", "alarm known 33 days "
+    "before it failed"),
+    "cheap tests": ([{"before": 40, "tests": {"visc40_cSt": 200.0}}], "not seen by the tests done", "add: ferrous "
+    "debris index and iron"),
 }  # fmt: skip
 
 
@@ -135,7 +148,9 @@ def test_every_fault_that_is_judged_is_a_failure_mode_of_its_kind() -> None:
 
 
 def test_the_key_signs_of_the_judge_are_among_the_results_that_see_the_mode() -> None:
-    """Two tables written apart: what the judge takes for a key sign must be said to show the mode, at least a little."""
+    """Two tables written apart: what the judge takes for a key sign must be said to show the mode,
+    at least a little.
+    """
     for pattern in all_patterns():
         keys = {name for name, (_, size) in pattern.signs.items() if size == 3}
         for kind in pattern.kinds:
@@ -145,7 +160,8 @@ def test_the_key_signs_of_the_judge_are_among_the_results_that_see_the_mode() ->
 
 
 def test_coverage_says_what_is_watched_and_what_is_not(make_fleet) -> None:
-    drawn = [{"sample": f"s{i}", "compartment": "M/fd", "drawn_on": "2026-05-01", "reported_on": "2026-05-05", "water_ppm": 50.0, "Fe_ppm": 9.0 if i else None} for i in range(4)]  # fmt: skip
+    drawn = [{"sample": f"s{i}", "compartment": "M/fd", "drawn_on": "2026-05-01", "reported_on": "2026-05-05",
+        "water_ppm": 50.0, "Fe_ppm": 9.0 if i else None} for i in range(4)]  # fmt: skip
     known = make_fleet(
         sites=[{"site": "S"}],
         machines=[{"machine": "M", "site": "S"}],

@@ -9,13 +9,18 @@ from cmkit.tables.frames import check, empty, typed
 
 
 def measured(make_fleet) -> pd.DataFrame:
-    """Two compartments; four bottles in April and May, one alarm confirmed, one failure without warning, one look in vain."""
+    """Two compartments; four bottles in April and May, one alarm confirmed, one failure without warning, one look in
+    vain.
+    """
     days = ["2026-04-02", "2026-04-20", "2026-05-10", "2026-05-11"]
-    samples = [{"sample": f"s{i}", "compartment": f"M/{'ab'[i % 2]}", "drawn_on": d, "reported_on": pd.Timestamp(d) + pd.Timedelta(days=4 + 2 * i), "Fe_ppm": 5.0} for i, d in enumerate(days)]  # fmt: skip
+    samples = [{"sample": f"s{i}", "compartment": f"M/{'ab'[i % 2]}", "drawn_on": d,
+        "reported_on": pd.Timestamp(d) + pd.Timedelta(days=4 + 2 * i), "Fe_ppm": 5.0} for i,
+        d in enumerate(days)]  # fmt: skip
     fleet = make_fleet(
         settings={"kinds": {"engine": {"sample_cost": 40.0}}},
         sites=[{"site": "S"}], machines=[{"machine": "M", "site": "S"}],
-        compartments=[{"compartment": c, "machine": "M", "kind": "engine", "sample_every_h": 250.0} for c in ("M/a", "M/b")],
+        compartments=[{"compartment": c, "machine": "M", "kind": "engine", "sample_every_h": 250.0} for c in ("M/a",
+        "M/b")],
         samples=samples,
     )  # fmt: skip
     exposure = pd.DataFrame({"sample": ["s0", "s1", "s2", "s3"], "hours": [np.nan, 250.0, 270.0, 280.0]})
@@ -31,7 +36,8 @@ def measured(make_fleet) -> pd.DataFrame:
     }
     april, may = pd.Timestamp("2026-04-24"), pd.Timestamp("2026-05-20")
     record = typed([
-        row | {"compartment": "M/a", "alarm_on": april, "known_on": april, "found_on": may, "outcome": "defect", "lead_h": 120.0},
+        row | {"compartment": "M/a", "alarm_on": april, "known_on": april, "found_on": may, "outcome": "defect",
+        "lead_h": 120.0},
         row | {"compartment": "M/b", "alarm_on": april, "known_on": april, "found_on": april, "outcome": "no defect"},
         row | {"compartment": "M/b", "found_on": may, "outcome": "failed"},
     ], "record")  # fmt: skip

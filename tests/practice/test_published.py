@@ -27,7 +27,8 @@ def said(
     work: str = "Pressure test.",
     place: str = "M/engine",
 ) -> pd.DataFrame:
-    verdicts = pd.DataFrame({"compartment": [place], "state": [state], "chance": [chance], "cause": ["coolant leak"], "severity": ["clear"], "sample": ["s1"]})  # fmt: skip
+    verdicts = pd.DataFrame({"compartment": [place], "state": [state], "chance": [chance], "cause": ["coolant leak"],
+        "severity": ["clear"], "sample": ["s1"]})  # fmt: skip
     orders = pd.DataFrame(
         {"compartment": [place], "work": [work], "group": ["pressure test"], "due_on": [pd.Timestamp("2026-07-05")]}
     )
@@ -38,7 +39,8 @@ def said(
 def test_a_month_is_read_back_as_it_was_said(tmp_path: Path) -> None:
     assert append_published(tmp_path, said(), pd.Timestamp("2026-07-02 14:00")) == 1
     row = read_published(tmp_path).iloc[0]
-    assert row[["month", "compartment", "state", "chance", "cause", "work"]].tolist() == ["2026-06", "M/engine", "alarm", 0.62, "coolant leak", "Pressure test."]  # fmt: skip
+    assert row[["month", "compartment", "state", "chance", "cause", "work"]].tolist() == ["2026-06", "M/engine",
+    "alarm", 0.62, "coolant leak", "Pressure test."]  # fmt: skip
     assert row["published_on"] == pd.Timestamp("2026-07-02")
     assert row["cost_of_waiting"] == 1234.0  # rounded half to even
 
@@ -74,7 +76,8 @@ def test_reckoned_anew_it_is_said_what_differs(tmp_path: Path) -> None:
 
 
 def test_alarms_as_published(tmp_path: Path) -> None:
-    for month, day, state in (("2026-01", "2026-02-01", "clear"), ("2026-02", "2026-03-01", "alarm"), ("2026-03", "2026-04-01", "alarm"),
+    for month, day, state in (("2026-01", "2026-02-01", "clear"), ("2026-02", "2026-03-01", "alarm"),
+    ("2026-03", "2026-04-01", "alarm"),
                               ("2026-04", "2026-05-01", "alert"), ("2026-05", "2026-06-01", "alarm")):  # fmt: skip
         append_published(tmp_path, said(month, state), pd.Timestamp(day))
     out = published_alarms(read_published(tmp_path))

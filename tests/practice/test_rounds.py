@@ -1,5 +1,5 @@
-"""The next round on a hand-made fleet. Common practice (no source) as the checks: pump where there is no pressure, probe where there is,
-sides from the operator's seat, a final drive's level at the bottom of the plug's thread."""
+"""The next round on a hand-made fleet. Common practice (no source) as the checks: pump where there is no pressure,
+probe where there is, sides from the operator's seat, a final drive's level at the bottom of the plug's thread."""
 
 import numpy as np
 import pandas as pd
@@ -13,9 +13,12 @@ from cmkit.practice.rounds import bottle_number, check_letter, on_days, plan_rou
 def fleet(make_fleet, per_week: float = 0):
     places = [
         {"compartment": "M1/engine", "machine": "M1", "kind": "engine", "pressurised": True, "fluid": "engine oil"},
-        {"compartment": "M1/final drive/left", "machine": "M1", "kind": "final drive", "position": "left", "pressurised": False, "access": "fill plug", "depth_mm": 400, "fluid": "gear oil"},
-        {"compartment": "M1/final drive/right", "machine": "M1", "kind": "final drive", "position": "right", "pressurised": False, "fluid": "gear oil"},
-        {"compartment": "M1/coolant", "machine": "M1", "kind": "coolant", "pressurised": False, "depth_mm": 300, "fluid": "coolant"},
+        {"compartment": "M1/final drive/left", "machine": "M1", "kind": "final drive", "position": "left",
+        "pressurised": False, "access": "fill plug", "depth_mm": 400, "fluid": "gear oil"},
+        {"compartment": "M1/final drive/right", "machine": "M1", "kind": "final drive", "position": "right",
+        "pressurised": False, "fluid": "gear oil"},
+        {"compartment": "M1/coolant", "machine": "M1", "kind": "coolant", "pressurised": False, "depth_mm": 300,
+        "fluid": "coolant"},
     ]  # fmt: skip
     return make_fleet(
         settings={"sampling": {"crew_samples_per_week": per_week}},
@@ -26,7 +29,8 @@ def fleet(make_fleet, per_week: float = 0):
 
 
 def due(why: dict[str, str]) -> pd.DataFrame:
-    base = {"machine": "M1", "site": "S", "every_h": 500.0, "last_run_h": 100.0, "due_meter_h": 600.0, "due_on": pd.Timestamp("2026-07-10"),
+    base = {"machine": "M1", "site": "S", "every_h": 500.0, "last_run_h": 100.0, "due_meter_h": 600.0,
+        "due_on": pd.Timestamp("2026-07-10"),
             "overdue_h": 0.0, "overdue": False}  # fmt: skip
     kinds = {"M1/engine": "engine", "M1/coolant": "coolant"}
     return pd.DataFrame(
@@ -84,7 +88,8 @@ def test_bring_counts_pumps_apart(make_fleet) -> None:
     assert bring["sample bottles, clean and sealed"] == 5  # 4 and a tenth to spare
     assert bring["hand vacuum pump for coolant"] == 1
     assert bring["hand vacuum pump for gear oil"] == bring["sampling probe for engine oil"] == 1
-    # 350 + 1000 (depth not known) + 450 mm (surface not known: the whole depth), a tenth to spare, up to whole decimetres
+    # 350 + 1000 (depth not known) + 450 mm (surface not known: the whole depth), a tenth to spare, up to whole
+    # decimetres
     assert bring["new tube, one piece a bottle"] == pytest.approx(2.0, abs=1e-9)
 
 

@@ -1,5 +1,6 @@
-"""The field sheet: written, filled in the way people fill it, and read back with every slip in words. What counts as a slip is common
-practice (no source): right side, hours never backwards, never the drain stream, a sealed compartment found low has a leak."""
+"""The field sheet: written, filled in the way people fill it, and read back with every slip in words. What counts as a
+slip is common practice (no source): right side, hours never backwards, never the drain stream, a sealed compartment
+found low has a leak."""
 
 import time
 
@@ -30,9 +31,11 @@ def known(make_fleet):
         sites=[{"site": "S"}],
         machines=[{"machine": "M1", "site": "S", "kind": "wheel loader"}],
         compartments=[
-            {"compartment": f"M1/final drive/{s}", "machine": "M1", "kind": "final drive", "position": s, "pressurised": False, "depth_mm": 300, "fluid": "gear oil"}
+            {"compartment": f"M1/final drive/{s}", "machine": "M1", "kind": "final drive", "position": s,
+            "pressurised": False, "depth_mm": 300, "fluid": "gear oil"}
             for s in ("left", "right")
-        ] + [{"compartment": "=1+1", "machine": "M1", "kind": "hydraulic", "pressurised": True, "sampling_point": "low-pressure", "fluid": "hydraulic oil"}],
+        ] + [{"compartment": "=1+1", "machine": "M1", "kind": "hydraulic", "pressurised": True,
+        "sampling_point": "low-pressure", "fluid": "hydraulic oil"}],
     ).as_of(TODAY)  # fmt: skip
 
 
@@ -142,7 +145,9 @@ def test_a_day_to_come_is_refused_and_a_short_year_read(sheet, known) -> None:
 
 
 def test_a_number_with_two_meanings_is_left_empty_and_said(sheet, known) -> None:
-    """1,250 is one and a quarter in one country and a thousand in another (the decimal sign of ISO 80000-1 is either)."""
+    """1,250 is one and a quarter in one country and a thousand in another (the decimal sign of ISO
+    80000-1 is either).
+    """
     back = slips_of(sheet, known, {LEFT: GOOD | {"fluid_h": "1,250"}})
     assert back.samples["fluid_h"].isna().all()
     assert (
@@ -173,7 +178,8 @@ def test_unknown_compartment_and_unreadable_day_lose_the_row_with_a_slip(sheet, 
 
 @pytest.mark.parametrize(
     ("written", "day"),
-    [("29.06.2026", "2026-06-29"), ("2026/6/29", "2026-06-29"), ("6/29/2026", "2026-06-29"), (46202, "2026-06-29"), ("03.06.2026", "2026-06-03")],
+    [("29.06.2026", "2026-06-29"), ("2026/6/29", "2026-06-29"), ("6/29/2026", "2026-06-29"), (46202, "2026-06-29"),
+    ("03.06.2026", "2026-06-03")],
 )  # fmt: skip
 def test_a_day_as_text_is_read_as_it_can_only_be_meant(sheet, known, written, day) -> None:
     back = slips_of(sheet, known, {LEFT: GOOD | {"drawn_on": written}})
@@ -195,7 +201,9 @@ def test_a_day_with_two_meanings_is_not_guessed(sheet, known, written, words) ->
 
 
 def test_hours_are_compared_with_the_day_they_were_read(sheet, known) -> None:
-    """A bottle older than the newest reading may have fewer hours; one that gained more hours than the days have was misread."""
+    """A bottle older than the newest reading may have fewer hours; one that gained more hours than the days have was
+    misread.
+    """
     last = LAST.assign(last_on=pd.Timestamp("2026-06-28"))
     said = {}
     for day, hours in (("2026-06-20", 500), ("2026-06-20", 560), ("2026-06-29", 598), ("2026-06-29", 599)):
@@ -284,8 +292,8 @@ def test_bottles_that_are_written_wrong_are_said(sheet, known) -> None:
     assert "its check letter does not fit, so one letter is wrong" in said[3]
     assert f"bottle {numbers[RIGHT]} stands in row 2 too; this row is not used" in said[4]
     assert (
-        f"'M1/winch' is no compartment of this fleet; the row is not used. Which one was it? Bottle {numbers[LEFT]} was given out for {LEFT}."
-        in said[5]
+        f"'M1/winch' is no compartment of this fleet; the row is not used. Which one was it? Bottle {numbers[LEFT]} "
+        f"was given out for {LEFT}." in said[5]
     )
     assert "no bottle number ('')" in said[6]
     assert back.samples["row"].tolist() == [2, 3]

@@ -1,4 +1,6 @@
-"""Who draws noisy or biased bottles. Known truth (invented crews) and a second method (statsmodels' mixed model) as the measure."""
+"""Who draws noisy or biased bottles. Known truth (invented crews) and a second method (statsmodels' mixed model) as the
+measure.
+"""
 
 import numpy as np
 import pytest
@@ -12,7 +14,9 @@ from cmkit.trust.sediment import bottle_factors
 
 
 def crews(rng, n_crews=60, noisy=0, biased=0, bias=0.10, strata=1):
-    """Bottles of crews of 10 to 80: heavy-tailed residuals (t, 5 df, sd .10) and 2 % genuine events; `noisy` crews scatter twice as much."""
+    """Bottles of crews of 10 to 80: heavy-tailed residuals (t, 5 df, sd .10) and 2 % genuine events; `noisy` crews
+    scatter twice as much.
+    """
     crew = np.repeat(np.arange(n_crews), rng.integers(10, 81, n_crews))
     sd = np.where(crew < noisy, 0.20, 0.10)
     g = sd * rng.standard_t(5, len(crew)) / np.sqrt(5 / 3)
@@ -28,8 +32,9 @@ def number(out):
 
 
 def test_innocent_crews_are_rarely_accused():
-    """Guide how_it_is_computed, H: in at most a tenth of innocent fleets is anyone accused. 40 and 20 fleets tell that to within two standard errors
-    (.10 + 2 sqrt(.09/n)); the figure itself, over 200 fleets, is in tests/benchmarks/calibrate_technique.md."""
+    """Guide how_it_is_computed, H: in at most a tenth of innocent fleets is anyone accused. 40 and 20 fleets tell that
+    to within two standard errors (.10 + 2 sqrt(.09/n)); the figure itself, over 200 fleets, is in
+    tests/benchmarks/calibrate_technique.md."""
     spread = [sampler_spread(*crews(np.random.default_rng(s)), permutations=200)["flagged"].any() for s in range(40)]
     assert np.mean(spread) <= 0.195
     bias = [sampler_bias(*crews(np.random.default_rng(s)))["flagged"].any() for s in range(20)]
@@ -82,7 +87,9 @@ def test_a_bias_is_found_and_shrunk():
 
 
 def test_only_like_is_compared_with_like():
-    """A site whose bottles all read 30 % higher and scatter twice as much accuses next to nobody: everybody there is alike."""
+    """A site whose bottles all read 30 % higher and scatter twice as much accuses next to nobody: everybody there is
+    alike.
+    """
     rng = np.random.default_rng(5)
     g, names, _ = crews(rng, 24)
     crew = np.array([int(n[5:]) for n in names])
@@ -133,7 +140,8 @@ def test_from_a_fleets_records(make_fleet):
     usual = {"Fe_ppm": 80.0, "Cr_ppm": 9.0, "Cu_ppm": 20.0, "Si_ppm": 15.0}
     places = [{"compartment": f"M{m}/d", "machine": f"M{m}", "kind": "final drive", "family": "f"} for m in range(12)]
     samples = [
-        {"sample": f"{m}-{i}", "compartment": f"M{m}/d", "drawn_on": f"2026-01-{i + 1:02d}", "sampler": "abc"[(m + i) % 3],
+        {"sample": f"{m}-{i}", "compartment": f"M{m}/d", "drawn_on": f"2026-01-{i + 1:02d}",
+        "sampler": "abc"[(m + i) % 3],
          **{a: v * np.exp((0.24 if (m + i) % 3 == 1 else 0.06) * g) for a, v in usual.items()}}
         for m in range(12) for i in range(16) for g in [rng.standard_normal()]
     ]  # fmt: skip
@@ -167,7 +175,9 @@ def test_same_records_same_answer():
 
 
 def test_variance_components_agree_with_a_mixed_model():
-    """Crossed crew and machine effects of known variance (.06, .10, .15), 1600 bottles: within 10 % of statsmodels' MixedLM (REML)."""
+    """Crossed crew and machine effects of known variance (.06, .10, .15), 1600 bottles: within 10 % of statsmodels'
+    MixedLM (REML).
+    """
     rng = np.random.default_rng(12)
     crew, machine = rng.integers(0, 40, 1600), rng.integers(0, 40, 1600)
     y = (

@@ -1,4 +1,6 @@
-"""The plan of a round, worked by hand on a calendar: 30 June 2026 is a Tuesday. Days of work, early share and order are our own choices."""
+"""The plan of a round, worked by hand on a calendar: 30 June 2026 is a Tuesday. Days of work, early share and order are
+our own choices.
+"""
 
 from collections import Counter
 
@@ -10,7 +12,8 @@ from hypothesis import strategies as st
 from cmkit.practice.visits import MAX_VISITS, plan_visits
 
 DATE = pd.Timestamp("2026-06-30")
-BOTTLE = {"machine": "M1", "site": "S", "why": "routine", "every_h": 500.0, "overdue_h": 0.0, "due_meter_h": 600.0, "h_per_day": 10.0}  # fmt: skip
+BOTTLE = {"machine": "M1", "site": "S", "why": "routine", "every_h": 500.0, "overdue_h": 0.0, "due_meter_h": 600.0,
+    "h_per_day": 10.0}  # fmt: skip
 
 
 def bottles(*rows: dict) -> pd.DataFrame:

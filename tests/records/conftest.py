@@ -13,7 +13,8 @@ TODAY = date(2026, 1, 31)
 TABLES = {
     "fleet.toml": 'name = "Small fleet"\n',
     "sites.csv": "site,name,time_zone,downtime_cost_per_h\nNorth,North pit,Etc/UTC,500\n",
-    "machines.csv": "machine,site,kind,size_class,in_service_on,meter_h_at_start,retired_on\nWL-01,North,wheel loader,large,2024-01-01,0,\n",
+    "machines.csv": "machine,site,kind,size_class,in_service_on,meter_h_at_start,retired_on\nWL-01,North,wheel "
+    "loader,large,2024-01-01,0,\n",
     "compartments.csv": (
         "compartment,machine,kind,position,capacity_l,pressurised,fluid\n"
         "WL-01/engine,WL-01,engine,,30,true,engine oil\n"
@@ -31,7 +32,9 @@ TABLES = {
 
 @pytest.fixture
 def write(tmp_path: Path) -> Callable[..., Path]:
-    """`write({"samples.csv": text or bytes or None, ...})` -> the folder; None leaves a file out, a missing name keeps the plain one."""
+    """`write({"samples.csv": text or bytes or None, ...})` -> the folder; None leaves a file out, a missing name keeps
+    the plain one.
+    """
 
     def make(changes: dict[str, str | bytes | None] | None = None) -> Path:
         folder = tmp_path / "fleet"

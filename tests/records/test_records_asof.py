@@ -23,7 +23,9 @@ HEADINGS = {
 
 
 def records(n: int = 40) -> list[tuple[pd.Timestamp, str, str]]:
-    """(known on, table, line) in order of becoming known: invented records with re-issues, bad rows, late results and corrections."""
+    """(known on, table, line) in order of becoming known: invented records with re-issues, bad rows, late results and
+    corrections.
+    """
     rng = np.random.default_rng(5)
     out = []
     places = ["WL-01/engine", "WL-01/final drive/left", "WL-01/final drive/right", "nowhere"]
@@ -105,7 +107,8 @@ def test_a_field_sheet_and_the_laboratorys_report_make_one_bottle(write: Callabl
 def test_machines_and_components_of_the_future_are_not_known(write: Callable[..., Path]) -> None:
     folder = write(
         {
-            "machines.csv": "machine,site,kind,in_service_on,retired_on\nWL-01,North,wheel loader,2024-01-01,2026-01-01\nWL-02,North,wheel loader,2025-06-01,\n",
+            "machines.csv": "machine,site,kind,in_service_on,retired_on\nWL-01,North,wheel "
+            "loader,2024-01-01,2026-01-01\nWL-02,North,wheel loader,2025-06-01,\n",
             "compartments.csv": "compartment,machine,kind,fitted_on,fitted_at_h\nWL-01/engine,WL-01,engine,2025-05-01,900\nWL-02/engine,WL-02,engine,,\n",
             "samples.csv": HEADINGS["samples"] + "\n",
         }

@@ -1,4 +1,6 @@
-"""Results that are not one number: `<1`, `>1000`, ISO 4406 codes. Ranges of the codes: tests/data/iso4406_codes.csv (ISO 4406:2021, table 1)."""
+"""Results that are not one number: `<1`, `>1000`, ISO 4406 codes. Ranges of the codes: tests/data/iso4406_codes.csv
+(ISO 4406:2021, table 1).
+"""
 
 from collections.abc import Callable
 from pathlib import Path
@@ -34,7 +36,8 @@ def test_what_is_no_code_has_no_range(wrong: float) -> None:
 
 
 def test_a_count_stands_before_a_code_and_a_code_beyond_the_table_is_above() -> None:
-    count, side, code = filled_from_codes(np.array([1500.0, np.nan]), np.zeros(2, np.int8), np.array([21.0, 28.0]), np.array([0, 1], np.int8))  # fmt: skip
+    count, side, code = filled_from_codes(np.array([1500.0, np.nan]), np.zeros(2, np.int8), np.array([21.0, 28.0]),
+        np.array([0, 1], np.int8))  # fmt: skip
     assert count.tolist() == [1500.0, 2.5e6]
     assert side.tolist() == [0, 1]
     assert np.isnan(code[0])
@@ -102,7 +105,8 @@ def test_flags_and_codes_come_from_the_issue_of_their_value(load: Callable[..., 
 
 
 def test_signs_and_sides() -> None:
-    assert [signed(1, True, False), signed(1, False, True), signed(1, False, False), signed(np.nan, True, False)] == ["<", ">", "", ""]  # fmt: skip
+    assert [signed(1, True, False), signed(1, False, True), signed(1, False, False),
+    signed(np.nan, True, False)] == ["<", ">", "", ""]  # fmt: skip
     assert sides_of(np.array([True, False])).tolist() == [-1, 0]
     assert sides_of([1, 0, -1]).tolist() == [1, 0, -1]
 

@@ -1,4 +1,6 @@
-"""Numbers, dates and words as people and laboratories write them. Forms of writing are common practice; the values are plain arithmetic."""
+"""Numbers, dates and words as people and laboratories write them. Forms of writing are common practice; the values are
+plain arithmetic.
+"""
 
 import math
 from datetime import datetime
@@ -104,7 +106,8 @@ def test_a_column_of_floats_passes_as_it_is() -> None:
         ("2025/12/25", "", "2025-12-25", "year, month, day"),
         ("09/01/2026", "%d/%m/%Y", "2026-01-09", ""),
         ("01/09/26", "%m/%d/%y", "2026-01-09", ""),
-        # day 46031 of a spreadsheet is 9 January 2026: day 1 is 1 January 1900, with the 29 February 1900 that never was
+        # day 46031 of a spreadsheet is 9 January 2026: day 1 is 1 January 1900, with the 29 February 1900
+        # that never was
         ("46031", "", "2026-01-09", "a spreadsheet's day number"),
     ],
 )
@@ -116,7 +119,8 @@ def test_a_day_is_read(text: object, form: str, day: str, repair: str) -> None:
 @pytest.mark.parametrize(
     ("form", "swapped", "texts", "days"),
     [
-        ("%d/%m/%Y", "%m/%d/%Y", ["03/04/2026", "03/25/2026", "25/03/2026", "05/05/2026", "2026-03-09"], ["", "", "2026-03-25", "2026-05-05", "2026-03-09"]),
+        ("%d/%m/%Y", "%m/%d/%Y", ["03/04/2026", "03/25/2026", "25/03/2026", "05/05/2026", "2026-03-09"],
+        ["", "", "2026-03-25", "2026-05-05", "2026-03-09"]),
         ("%m/%d/%y", "%d/%m/%y", ["03/04/26", "25/03/26"], ["", ""]),
         ("%d.%m.%Y", "%m.%d.%Y", ["03.04.2026", "03.25.2026"], ["", ""]),
         ("%d/%m/%Y", "", ["03/04/2026", "25/03/2026", "03/13/26x", ""], ["2026-04-03", "2026-03-25", "", ""]),
@@ -130,7 +134,8 @@ def test_a_column_that_contradicts_its_declared_form_is_not_read_by_it(
     found = parse_dates(np.array(texts, dtype=object), Words(dates=form))
     assert [str(day)[:10] if not np.isnat(day) else "" for day in found.value] == days
     assert found.problem[0] == (
-        f"day and month could be exchanged: the column is declared {form}, and its {texts[1]} can only be {swapped}; correct the layout or the file"
+        f"day and month could be exchanged: the column is declared {form}, and its {texts[1]} can only be {swapped}; "
+        f"correct the layout or the file"
         if swapped
         else ""
     )

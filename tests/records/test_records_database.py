@@ -1,4 +1,6 @@
-"""A fleet in SQLite and in a real PostgreSQL server (the Debian package, started on loopback for the test): the same tables, the same checks."""
+"""A fleet in SQLite and in a real PostgreSQL server (the Debian package, started on loopback for the test): the same
+tables, the same checks.
+"""
 
 import getpass
 import os
@@ -186,7 +188,8 @@ def test_a_server_that_is_not_there_is_said_without_the_password(fleet: Fleet) -
 
 
 RESULTS = {
-    "verdicts": pd.DataFrame({"compartment": ["a'; DROP TABLE x; --", "<script>"], "state": ["alarm", None], "n": [1, 2], "since": pd.to_datetime(["2025-01-01", None])}),
+    "verdicts": pd.DataFrame({"compartment": ["a'; DROP TABLE x; --", "<script>"], "state": ["alarm", None],
+    "n": [1, 2], "since": pd.to_datetime(["2025-01-01", None])}),
     "wear": pd.DataFrame({"compartment": ["a"], "rate": [np.nan], "believed": [True]}),
     "causes": pd.DataFrame({"compartment": pd.Series(dtype="str"), "score": pd.Series(dtype="float64")}),
 }  # fmt: skip
@@ -214,7 +217,9 @@ def test_results_are_written_with_their_run_and_replaced_by_a_rerun(url: str) ->
 
 
 def test_a_database_says_what_its_columns_are(postgresql: str, fleet: Fleet) -> None:
-    """Comments as the server itself keeps them (pg_description), read back by SQLAlchemy's inspector; SQLite keeps none."""
+    """Comments as the server itself keeps them (pg_description), read back by SQLAlchemy's inspector; SQLite keeps
+    none.
+    """
     write_records(fleet, postgresql)
     write_results({"use": empty("use"), "own": pd.DataFrame({"a": [1]})}, "2026-06-30", postgresql)
     engine = raw(postgresql)

@@ -1,4 +1,6 @@
-"""Headings, words and units that laboratories and workshops are known to write (common practice, no source), each proposed as what it is."""
+"""Headings, words and units that laboratories and workshops are known to write (common practice, no source), each
+proposed as what it is.
+"""
 
 from pathlib import Path
 
@@ -13,9 +15,12 @@ from cmkit.records.reading.table_words import table_heading
 @pytest.mark.parametrize(
     ("heading", "to"),
     [
-        ("Lab No", "lab_no"), ("Recd", "received_on"), ("Alum", "Al_ppm"), ("Potass.", "K_ppm"), ("Phos", "P_ppm"), ("Moly", "Mo_ppm"), ("Magnes", "Mg_ppm"),
-        ("Kin. visc. 40", "visc40_cSt"), ("Kin. visc. 100", "visc100_cSt"), ("Kin. visc. @ 40 C", "visc40_cSt"), ("Kin visc 100C (cSt)", "visc100_cSt"),
-        ("PQ", "ferrous_index"), ("PQ Index", "ferrous_index"), ("ISO 4406", "iso4406"), ("ISO Code", "iso4406"), ("ISO 4", "p4_code"), ("ISO >14", "p14_code"),
+        ("Lab No", "lab_no"), ("Recd", "received_on"), ("Alum", "Al_ppm"), ("Potass.", "K_ppm"), ("Phos", "P_ppm"),
+        ("Moly", "Mo_ppm"), ("Magnes", "Mg_ppm"),
+        ("Kin. visc. 40", "visc40_cSt"), ("Kin. visc. 100", "visc100_cSt"), ("Kin. visc. @ 40 C", "visc40_cSt"),
+        ("Kin visc 100C (cSt)", "visc100_cSt"),
+        ("PQ", "ferrous_index"), ("PQ Index", "ferrous_index"), ("ISO 4406", "iso4406"), ("ISO Code", "iso4406"),
+        ("ISO 4", "p4_code"), ("ISO >14", "p14_code"),
         ("SMR", "meter_h"), ("SMU", "meter_h"), ("Glycol", "glycol_vol_pct"), ("Glycol in oil", "glycol_pct"),
     ],
 )  # fmt: skip
@@ -26,9 +31,12 @@ def test_a_laboratorys_heading_is_known(heading: str, to: str) -> None:
 @pytest.mark.parametrize(
     ("table", "heading", "to", "unit"),
     [
-        ("register", "Oil capacity (US gal)", "capacity_l", "US gal"), ("register", "Capacity (qts)", "capacity_l", "qts"), ("register", "Plant No", "machine", ""),
-        ("services", "Qty (quarts)", "volume_l", "quarts"), ("services", "Litres", "volume_l", ""), ("services", "WO", "service", ""), ("services", "Work done", "kind", ""),
-        ("meters", "SMU", "meter_h", ""), ("meters", "Meter changed", "new_meter", ""), ("findings", "Root cause", "cause", ""),
+        ("register", "Oil capacity (US gal)", "capacity_l", "US gal"),
+        ("register", "Capacity (qts)", "capacity_l", "qts"), ("register", "Plant No", "machine", ""),
+        ("services", "Qty (quarts)", "volume_l", "quarts"), ("services", "Litres", "volume_l", ""),
+        ("services", "WO", "service", ""), ("services", "Work done", "kind", ""),
+        ("meters", "SMU", "meter_h", ""), ("meters", "Meter changed", "new_meter", ""),
+        ("findings", "Root cause", "cause", ""),
     ],
 )  # fmt: skip
 def test_a_workshops_heading_is_known(table: str, heading: str, to: str, unit: str) -> None:
@@ -37,7 +45,8 @@ def test_a_workshops_heading_is_known(table: str, heading: str, to: str, unit: s
 
 def proposed(tmp_path: Path, headings: str, *rows: str) -> Proposal:
     path = tmp_path / "x.csv"
-    path.write_text("\n".join([f"Bottle,Point,Sampled,Fe,{headings}", *(f"A{i},P,2025-03-0{i + 1},2{i},{r}" for i, r in enumerate(rows))]) + "\n")  # fmt: skip
+    path.write_text("\n".join([f"Bottle,Point,Sampled,Fe,{headings}",
+    *(f"A{i},P,2025-03-0{i + 1},2{i},{r}" for i, r in enumerate(rows))]) + "\n")  # fmt: skip
     return propose_layout(path)
 
 
@@ -61,17 +70,21 @@ def test_bare_glycol_is_what_the_file_is_of(tmp_path: Path, headings: str, rows:
 
 
 def test_words_some_laboratories_use_are_proposed_and_limits_kept(tmp_path: Path) -> None:
-    """`N/D` and `trace` go to the layout's word list for a person to see; `>1000` needs none: it is a result above a limit."""
+    """`N/D` and `trace` go to the layout's word list for a person to see; `>1000` needs none: it is a result above a
+    limit.
+    """
     found = proposed(tmp_path, "Cu,Water (ppm)", "3,N/D", "trace,>1000")
     assert found.not_detected == ("N/D", "trace")
     assert "'N/D', 'trace': proposed as words for 'not detected'" in found.doubts
     assert all(g.share == 1 for g in found.columns), "every cell can be read"
 
 
-@pytest.mark.parametrize(("heading", "asked"), [("Fill (gal)", True), ("Fill (US gal)", False), ("Fill (imp gal)", False), ("Fill (quarts)", False), ("Fill (l)", False)])  # fmt: skip
+@pytest.mark.parametrize(("heading", "asked"), [("Fill (gal)", True), ("Fill (US gal)", False), ("Fill (imp gal)",
+False), ("Fill (quarts)", False), ("Fill (l)", False)])  # fmt: skip
 def test_which_gallons_is_asked_only_where_it_is_open(tmp_path: Path, heading: str, asked: bool) -> None:
     path = tmp_path / "log.csv"
-    path.write_text(f"Date,Unit,Component,Work done,{heading}\n2025-03-01,W1,Engine,oil change,10\n2025-03-02,W1,Engine,topped up,1\n")  # fmt: skip
+    path.write_text(f"Date,Unit,Component,Work done,{heading}\n2025-03-01,W1,Engine,oil "
+    f"change,10\n2025-03-02,W1,Engine,topped up,1\n")  # fmt: skip
     found = propose(path, table="services")
     assert ('gallon = ""' in found.toml) is asked
     assert any("US" in d and "imperial" in d for d in found.doubts) is asked

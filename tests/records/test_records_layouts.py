@@ -134,14 +134,17 @@ def test_a_long_file_is_counted_by_its_own_rows(load: Callable[..., Fleet]) -> N
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [
-        ('"Fe_ppm", unit = "mg/kg"', '"Fe_pm", unit = "mg/kg"', r"layouts/hill.toml: \[columns\] 'Metalle / Fe / mg/kg': unknown column 'Fe_pm'. Did you mean 'Fe_ppm'\?"),
+        ('"Fe_ppm", unit = "mg/kg"', '"Fe_pm", unit = "mg/kg"', r"layouts/hill.toml: \[columns\] 'Metalle / Fe / "
+        r"mg/kg': unknown column 'Fe_pm'. Did you mean 'Fe_ppm'\?"),
         ('unit = "mg/kg"', 'unit = "mg/kgg"', r"unknown unit 'mg/kgg' for Fe_ppm. Did you mean 'mg/kg'\?"),
-        ('unit = "h"', 'unit = "miles"', r"meter_h is in h; values in 'miles' cannot be converted into it. Hours and distances are never converted"),
+        ('unit = "h"', 'unit = "miles"', r"meter_h is in h; values in 'miles' cannot be converted into it. Hours and "
+        r"distances are never converted"),
         ('"Probe" = "sample"', "", r"nothing is mapped to sample"),
         ("decimal =", "decimals =", r"unknown key 'decimals'. Did you mean 'decimal'\?"),
         ('decimal = ","', 'decimal = "komma"', r"decimal 'komma'; wanted '.' or ','"),
         ("skip_rows = 1", "skip_rows = -1", r"skip_rows: found -1, wanted 0 to 10000"),
-        ("[words.fluid_level]", "[words.fluid_lvl]", r"\[words\]: unknown key 'fluid_lvl'. Did you mean 'fluid_level'\?"),
+        ("[words.fluid_level]", "[words.fluid_lvl]",
+        r"\[words\]: unknown key 'fluid_lvl'. Did you mean 'fluid_level'\?"),
         ('lab = "Hill', 'lab = Hill', r"layouts/hill.toml: not readable as TOML"),
     ],
 )  # fmt: skip
@@ -154,7 +157,8 @@ def test_a_wrong_layout_is_one_clear_error(load: Callable[..., Fleet], old: str,
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [
-        ("Cu / mg/kg", "Cu neu / mg/kg", r"inbox/hill_feb.csv: heading 'Metalle / Cu neu / mg/kg' is not in layouts/hill.toml. Did you mean 'Metalle / Cu / mg/kg'\?"),
+        ("Cu / mg/kg", "Cu neu / mg/kg", r"inbox/hill_feb.csv: heading 'Metalle / Cu neu / mg/kg' is not in "
+        r"layouts/hill.toml. Did you mean 'Metalle / Cu / mg/kg'\?"),
         ("Probe;", "Bemerkung;", r"no heading 'Probe', which layouts/hill.toml needs; found Bemerkung"),
         ("Seite;", "Bemerkung;", r"no heading 'seite', which layouts/hill.toml needs"),
     ],
@@ -201,7 +205,10 @@ def test_other_files_in_the_inbox(load: Callable[..., Fleet]) -> None:
 
 
 def test_a_layout_may_serve_another_table(load: Callable[..., Fleet]) -> None:
-    layout = 'files = "work*.csv"\ntable = "services"\n[columns]\n"Order" = "service"\n"Unit" = "compartment"\n"Done" = "done_on"\n"What" = "kind"\n"Gallons" = { to = "volume_l", unit = "US gal" }\n'
+    layout = (
+        'files = "work*.csv"\ntable = "services"\n[columns]\n"Order" = "service"\n"Unit" = "compartment"\n"Done" '
+        '= "done_on"\n"What" = "kind"\n"Gallons" = { to = "volume_l", unit = "US gal" }\n'
+    )
     fleet = load(
         {
             "layouts/w.toml": layout,

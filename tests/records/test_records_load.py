@@ -75,7 +75,8 @@ def test_every_table_has_every_column_in_its_dtype(load: Callable[..., Fleet]) -
             "S9,WL-01/Final drive,2025-03-01,,,,,,",
             "compartment",
             "WL-01/Final drive",
-            "not in compartments; it could be 'WL-01/final drive/left' or 'WL-01/final drive/right': which one is not said",
+            "not in compartments; it could be 'WL-01/final drive/left' or 'WL-01/final drive/right': which one is not "
+            "said",
         ),
         ("S9,,2025-03-01,,,,,,", "compartment", "", "no compartment recorded"),
         (",WL-01/engine,2025-03-01,,,,,,", "sample", "", "no sample recorded"),
@@ -224,17 +225,24 @@ def test_a_missing_table_is_an_error(load: Callable[..., Fleet], name: str) -> N
     [
         ({"samples.csv": ""}, WrongFile, r"samples.csv: the file is empty"),
         ({"samples.csv": "\n\n"}, WrongFile, r"samples.csv: the file is empty"),
-        ({"samples.csv": "sample,compartment,drawn_on,Fe_pm\n"}, UnknownColumn, r"samples.csv: row 1: unknown column 'Fe_pm'. Did you mean 'Fe_ppm'\?"),
-        ({"samples.csv": "sample,drawn_on\n"}, WrongFile, r"the column compartment must be there; found sample, drawn_on"),
-        ({"samples.csv": "sample,compartment,drawn_on,\nS,WL-01/engine,2025-01-01,5\n"}, UnknownColumn, r"column 4 has no heading but holds values \(such as '5'\)"),
+        ({"samples.csv": "sample,compartment,drawn_on,Fe_pm\n"}, UnknownColumn, r"samples.csv: row 1: unknown column "
+        r"'Fe_pm'. Did you mean 'Fe_ppm'\?"),
+        ({"samples.csv": "sample,drawn_on\n"}, WrongFile, r"the column compartment must be there; found sample, "
+        r"drawn_on"),
+        ({"samples.csv": "sample,compartment,drawn_on,\nS,WL-01/engine,2025-01-01,5\n"}, UnknownColumn, r"column 4 "
+        r"has no heading but holds values \(such as '5'\)"),
         ({"samples.csv": "sample,compartment,drawn_on,drawn_on\n"}, UnknownColumn, r"unknown column 'drawn_on#2'"),
-        ({"samples.csv": b"PK\x03\x04rest"}, WrongFile, r"the content is a spreadsheet or zip file, its name says text"),
-        ({"samples.csv": 'sample,compartment,drawn_on\nS1,"WL-01/engine,2025-01-01\n'}, WrongFile, r"samples.csv: row 2 cannot be split into cells"),
+        ({"samples.csv": b"PK\x03\x04rest"}, WrongFile,
+        r"the content is a spreadsheet or zip file, its name says text"),
+        ({"samples.csv": 'sample,compartment,drawn_on\nS1,"WL-01/engine,2025-01-01\n'}, WrongFile, r"samples.csv: row "
+        r"2 cannot be split into cells"),
         ({"samples.csv": b"sample,compartment,drawn_on\nS1,\x00\x00,x\n"}, WrongFile, r"holds bytes that are no text"),
-        ({"samples.csv": None, "samples.xlsx": b"hello"}, WrongFile, r"samples.xlsx: not a spreadsheet .* Open it and save it as .xlsx"),
+        ({"samples.csv": None, "samples.xlsx": b"hello"}, WrongFile, r"samples.xlsx: not a spreadsheet .* Open it and "
+        r"save it as .xlsx"),
         ({"samples.csv": None, "samples.xlsx": b""}, WrongFile, r"samples.xlsx: not a spreadsheet"),
         ({"samples.csv": None, "samples.parquet": b"hello"}, WrongFile, r"samples.parquet: not a Parquet file"),
-        ({"samples.xlsx": b"hello"}, WrongFile, r"the table 'samples' is there more than once \(samples.csv, samples.xlsx\)"),
+        ({"samples.xlsx": b"hello"}, WrongFile, r"the table 'samples' is there more than once \(samples.csv, "
+        r"samples.xlsx\)"),
         ({"samples/a.csv": "x"}, WrongFile, r"more than once \(samples.csv and the folder samples/\)"),
         ({"fleet.toml": None}, SettingsError, r"fleet.toml: not found"),
     ],
@@ -315,8 +323,10 @@ def test_services_meters_findings_and_corrections(load: Callable[..., Fleet]) ->
         {
             "services.csv": "service,compartment,done_on,kind,volume_l\nW1,WL-01/engine,2025-01-11,Change,30\nW2,WL-01/engine,2025-01-11,polish,\nW1,WL-01/engine,2025-01-12,change,\n",
             "meters.csv": "machine,read_on,meter_h,new_meter\nWL-01,2025-01-01,900,\nWL-01,2025-01-02,x,\nWL-01,2025-01-03,9000,\nWL-01,2025-01-03,2,true\n",
-            "findings.csv": "finding,compartment,found_on,outcome\nF1,WL-01/engine,2025-03-01,no defect\nF2,WL-01/engine,2025-03-01,\n",
-            "corrections.csv": "correction,sample,field,value,decided_on\nC1,S3,compartment,WL-01/final drive/right,2025-04-01\nC2,S3,meter_h,lots,2025-04-01\nC3,S9,meter_h,5,2025-04-01\nC4,S2,meter_h,\"1251,5\",2025-04-02\nC5,S2,colour,1,2025-04-02\n",
+            "findings.csv": "finding,compartment,found_on,outcome\nF1,WL-01/engine,2025-03-01,no "
+            "defect\nF2,WL-01/engine,2025-03-01,\n",
+            "corrections.csv": "correction,sample,field,value,decided_on\nC1,S3,compartment,WL-01/final "
+            "drive/right,2025-04-01\nC2,S3,meter_h,lots,2025-04-01\nC3,S9,meter_h,5,2025-04-01\nC4,S2,meter_h,\"1251,5\",2025-04-02\nC5,S2,colour,1,2025-04-02\n",
         }
     )  # fmt: skip
     assert [(f, r, why.split(";")[0]) for f, r, _, _, why, _ in aside(fleet)] == [
@@ -375,7 +385,9 @@ def test_the_order_of_rows_and_files_does_not_matter(load: Callable[..., Fleet],
 
 
 def test_decisions_that_cannot_be_right_are_set_aside_with_the_reason(load: Callable[..., Fleet]) -> None:
-    """A day of work may lie ahead; one before the decision is taken out, and an alarm younger than its decision loses the row."""
+    """A day of work may lie ahead; one before the decision is taken out, and an alarm younger than its decision loses
+    the row.
+    """
     head = "decision,compartment,alarm_on,owner,decided_on,decided,why,due_on"
     place = "WL-01/final drive/right"
     rows = [

@@ -39,7 +39,8 @@ def test_a_hundred_thousand_rows_of_nonsense_are_all_accounted_for(load: Callabl
 
 
 _CELL = st.one_of(
-    st.sampled_from(["S1", "S2", "WL-01/engine", "wl-01/ENGINE", "2025-01-10", "10.01.2025", "2031-01-01", "<1", "ND", "12,5", "1,234", "-4", "", "low", "x"]),
+    st.sampled_from(["S1", "S2", "WL-01/engine", "wl-01/ENGINE", "2025-01-10", "10.01.2025", "2031-01-01", "<1", "ND",
+    "12,5", "1,234", "-4", "", "low", "x"]),
     st.text(st.characters(codec="utf-8", exclude_characters="\x00"), max_size=6),
 )  # fmt: skip
 
@@ -176,7 +177,9 @@ def far_sheet(cells: dict[tuple[int, int], str]) -> bytes:
 
 
 def test_a_cell_far_out_is_refused_before_the_sheet_is_spread_out(load: Callable[..., Fleet]) -> None:
-    """17 thousand million cells from a file of 5 kB; a sheet as long as sheets can be is read as long as it is narrow."""
+    """17 thousand million cells from a file of 5 kB; a sheet as long as sheets can be is read as
+    long as it is narrow.
+    """
     with pytest.raises(WrongFile, match=r"1,048,576 rows by 16,384 columns; at most 1,000 MB, .* 30,000,000 cells"):
         load({"samples.csv": None, "samples.xlsx": far_sheet({(1_048_575, 16_383): "x"})})
     with pytest.raises(WrongFile, match="1,048,576 rows by 702 columns"):

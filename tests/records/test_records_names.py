@@ -1,4 +1,6 @@
-"""What files call machines and components, and a register drafted from what they say. Facts of words: common practice, no source."""
+"""What files call machines and components, and a register drafted from what they say. Facts of words: common practice,
+no source.
+"""
 
 from collections.abc import Callable
 from pathlib import Path
@@ -46,9 +48,15 @@ def test_rr_is_rear_right_among_corners_only() -> None:
 
 
 def test_names_serve_every_file(load: Callable[..., Fleet]) -> None:
-    """A renamed machine keeps one history; a word of the fleet's own is a component on any machine; two meanings are none."""
-    rows = "A1,OLD-1/engine,2025-03-01,1100,20\nA2,wl 1 port drive,2025-03-01,1100,50\nA3,WL-01/drive,2025-03-01,1100,50\nA4,WL-01 FD,2025-03-01,1100,9\n"
-    fleet = load({"samples.csv": HEADING + rows, "names.csv": "said,means,name\nold-1,machine,WL-01\nPort drive,component,final drive/left\nA drive,compartment,WL-01/engine\n"})  # fmt: skip
+    """A renamed machine keeps one history; a word of the fleet's own is a component on any machine; two meanings are
+    none.
+    """
+    rows = (
+        "A1,OLD-1/engine,2025-03-01,1100,20\nA2,wl 1 port "
+        "drive,2025-03-01,1100,50\nA3,WL-01/drive,2025-03-01,1100,50\nA4,WL-01 FD,2025-03-01,1100,9\n"
+    )
+    fleet = load({"samples.csv": HEADING + rows, "names.csv": "said,means,name\nold-1,machine,WL-01\nPort "
+    "drive,component,final drive/left\nA drive,compartment,WL-01/engine\n"})  # fmt: skip
     assert fleet.samples["compartment"].tolist() == ["WL-01/engine", "WL-01/final drive/left"]
     assert fleet.set_aside["value"].tolist() == ["WL-01/drive", "WL-01 FD"], "left or right is not said"
     assert set(fleet.repairs["reason"]) == {"by names.csv", "by the words for components: engine"}
@@ -95,7 +103,8 @@ def test_a_register_is_drafted_from_the_results(write: Callable[..., Path]) -> N
     folder = write(
         {"inbox/lab.csv": LAB, **{f"{n}.csv": None for n in ("sites", "machines", "compartments", "samples")}}
     )
-    for name, heading in (("sites", "site,name"), ("machines", "machine,site,kind"), ("compartments", "compartment,machine,kind"), ("samples", HEADING)):  # fmt: skip
+    for name, heading in (("sites", "site,name"), ("machines", "machine,site,kind"),
+    ("compartments", "compartment,machine,kind"), ("samples", HEADING)):  # fmt: skip
         (folder / f"{name}.csv").write_text(heading + "\n")
     for path, proposed in propose_inbox(folder)[0]:
         path.parent.mkdir(exist_ok=True)

@@ -1,4 +1,6 @@
-"""Questions over a whole store: the same answer as pandas on the same rows (a general library as the peer), and nothing else within reach."""
+"""Questions over a whole store: the same answer as pandas on the same rows (a general library as the peer), and nothing
+else within reach.
+"""
 
 from collections.abc import Callable
 from datetime import date

@@ -1,4 +1,6 @@
-"""Properties of reading, by random tables: what we write reads back the same, and whatever is done to a file, no row goes without a reason."""
+"""Properties of reading, by random tables: what we write reads back the same, and whatever is done to a file, no row
+goes without a reason.
+"""
 
 import io
 from collections.abc import Callable
@@ -138,8 +140,10 @@ def balanced(fleet: Fleet) -> bool:
 @settings(max_examples=20, deadline=None, suppress_health_check=QUIET)
 @given(
     rows=st.lists(
-        st.tuples(st.sampled_from(["A", "B", ""]), st.sampled_from([*PLACES[:2], "x"]), st.sampled_from(["2025-01-10", "2031-01-01", "x"]),
-                  st.sampled_from(["2025-01-15", "2025-01-20", ""]), st.sampled_from(["Iron", "Water", "Colour", "iron ", ""]),
+        st.tuples(st.sampled_from(["A", "B", ""]), st.sampled_from([*PLACES[:2], "x"]),
+        st.sampled_from(["2025-01-10", "2031-01-01", "x"]),
+                  st.sampled_from(["2025-01-15", "2025-01-20", ""]),
+                  st.sampled_from(["Iron", "Water", "Colour", "iron ", ""]),
                   st.sampled_from(["1", "<1", "ND", "-4", "x", "", "1e9"]), st.sampled_from(["ppm", "%", "miles", ""])),
         max_size=10,
     ),

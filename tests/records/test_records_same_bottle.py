@@ -1,4 +1,6 @@
-"""One bottle under two numbers: a field sheet's and a laboratory's. Proposed, joined by a correction, never merged in silence."""
+"""One bottle under two numbers: a field sheet's and a laboratory's. Proposed, joined by a correction, never merged in
+silence.
+"""
 
 from collections.abc import Callable
 from pathlib import Path
@@ -51,7 +53,9 @@ def test_two_bottles_of_one_day_are_not_told_apart(load: Callable[..., Fleet]) -
 
 
 def test_a_joined_bottle_is_one(load: Callable[..., Fleet]) -> None:
-    """From the day of the decision on: results of the report, top-up and hours as the sheet has them where the report is silent."""
+    """From the day of the decision on: results of the report, top-up and hours as the sheet has them where the report
+    is silent.
+    """
     fix = "K1,L77,sample,B-1,2025-05-20,AB\nK2,L78,sample,B-2,2025-05-20,AB\nK3,L77,fluid_h,250,2025-05-21,AB\n"
     find = (
         f"finding,compartment,found_on,outcome,prompted_by,recorded_on\nF1,{ENGINE},2025-05-02,defect,L77,2025-05-02\n"
@@ -62,7 +66,8 @@ def test_a_joined_bottle_is_one(load: Callable[..., Fleet]) -> None:
     assert before.unreported["sample"].tolist() == ["B-1", "B-2", "B-3"]
     rows = after.samples.set_index("sample")
     assert sorted(rows.index) == ["B-1", "B-2", "L79", "L80"]
-    assert rows.loc["B-1", ["Fe_ppm", "meter_h", "makeup_l", "sampler", "fluid_h"]].tolist() == [31, 1500.4, 4, "AB", 250]  # fmt: skip
+    assert rows.loc["B-1", ["Fe_ppm", "meter_h", "makeup_l", "sampler", "fluid_h"]].tolist() == [31, 1500.4, 4, "AB",
+    250]  # fmt: skip
     assert rows.loc["B-2", "meter_h"] == 1500
     assert rows["corrected"].to_dict() == {"B-1": "sample fluid_h", "B-2": "sample", "L79": "", "L80": ""}
     assert after.unreported["sample"].tolist() == ["B-3"]
@@ -73,9 +78,11 @@ def test_a_joined_bottle_is_one(load: Callable[..., Fleet]) -> None:
 @pytest.mark.parametrize("value", ["L77", "B-2", "B-9", "L80"])
 def test_a_join_that_cannot_be_is_set_aside(load: Callable[..., Fleet], value: str) -> None:
     """Itself, a bottle of another compartment, one not on record, one of another day."""
-    fleet = load({"samples.csv": HEAD + SHEETS + LABORATORY, "corrections.csv": f"{JOIN}K1,L77,sample,{value},2025-05-20,AB\n"})  # fmt: skip
+    fleet = load({"samples.csv": HEAD + SHEETS + LABORATORY,
+        "corrections.csv": f"{JOIN}K1,L77,sample,{value},2025-05-20,AB\n"})  # fmt: skip
     assert fleet.corrections.empty
-    assert fleet.set_aside["reason"].tolist() == ["wanted the number of another bottle of this compartment and day for sample"]  # fmt: skip
+    assert fleet.set_aside["reason"].tolist() == ["wanted the number of another bottle of this compartment and day "
+    "for sample"]  # fmt: skip
 
 
 def test_the_command_lists_then_records_then_has_nothing_left(folder: Path) -> None:
@@ -91,5 +98,6 @@ def test_the_command_lists_then_records_then_has_nothing_left(folder: Path) -> N
     done = run("--accept", "--by", "A. Brown")
     assert done.exit_code == 0, done.output
     rows = pd.read_csv(folder / "corrections.csv")
-    assert rows[["sample", "field", "value", "decided_by"]].values.tolist() == [["L77", "sample", "B-1", "A. Brown"], ["L78", "sample", "B-2", "A. Brown"]]  # fmt: skip
+    assert rows[["sample", "field", "value", "decided_by"]].values.tolist() == [["L77", "sample", "B-1", "A. Brown"],
+    ["L78", "sample", "B-2", "A. Brown"]]  # fmt: skip
     assert run().output == "No bottle stands under two numbers.\n"

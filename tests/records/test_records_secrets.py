@@ -1,4 +1,6 @@
-"""A database that fails in any way is one message, makes nothing where something is to be read, and shows no password."""
+"""A database that fails in any way is one message, makes nothing where something is to be read, and
+shows no password.
+"""
 
 from collections.abc import Callable
 from pathlib import Path

@@ -58,24 +58,34 @@ def test_each_assumption_of_the_intervals_can_be_set(name: str) -> None:
         ({"name": "F", "alarm": 3}, r"\[alarm\]: found 3, wanted a table of settings"),
         ({"name": "F", "alarm": {"alert_share": 0.99}}, r"wanted alert_share < alarm_share, found 0.99 and 0.975"),
         ({"name": "F", "sampling": {"service_grid_h": [250, 125]}}, r"service_grid_h \[250.0, 125.0\] must be rising"),
-        ({"name": "F", "sampling": {"service_grid_h": "250"}}, r"service_grid_h: found '250', wanted a list of numbers"),
-        ({"name": "F", "kinds": {"engine": {"residual": 1.5}}}, r'\[kinds."engine"\] residual: found 1.5, wanted 0 to 1'),
+        ({"name": "F", "sampling": {"service_grid_h": "250"}},
+        r"service_grid_h: found '250', wanted a list of numbers"),
+        ({"name": "F", "kinds": {"engine": {"residual": 1.5}}},
+        r'\[kinds."engine"\] residual: found 1.5, wanted 0 to 1'),
         ({"name": "F", "kinds": {"engine": {"residul": 0.1}}}, r"unknown key 'residul'. Did you mean 'residual'\?"),
-        ({"name": "F", "limits": {"engine": {"Fe_ppm": 80}}}, r'\[limits."engine"\] Fe_ppm: found 80, wanted \{ alert = number'),
-        ({"name": "F", "limits": {"engine": {"Fe_ppm": {"alert": 120.0, "alarm": 80.0}}}}, r"alert 120 lies beyond alarm 80 for direction 'up'; exchange them"),
-        ({"name": "F", "limits": {"engine": {"Fe_ppm": {"alert": 1, "alarm": 2, "direction": "sideways"}}}}, r"direction 'sideways', wanted 'up' or 'down'"),
+        ({"name": "F", "limits": {"engine": {"Fe_ppm": 80}}}, r'\[limits."engine"\] Fe_ppm: found 80, wanted \{ alert '
+        r'= number'),
+        ({"name": "F", "limits": {"engine": {"Fe_ppm": {"alert": 120.0, "alarm": 80.0}}}}, r"alert 120 lies beyond "
+        r"alarm 80 for direction 'up'; exchange them"),
+        ({"name": "F", "limits": {"engine": {"Fe_ppm": {"alert": 1, "alarm": 2, "direction": "sideways"}}}},
+        r"direction 'sideways', wanted 'up' or 'down'"),
         ({"name": "F", "limits": {"engine": {"Fe_ppm": {"alert": 1}}}}, r"missing alarm"),
-        ({"name": "F", "limits": {"engine": {"Fe_pm": {"alert": 1, "alarm": 2}}}}, r"unknown analyte 'Fe_pm'. Did you mean 'Fe_ppm'\?"),
-        ({"name": "F", "analytes": {"W_ppm": {"rule": "guess"}}}, r"\[analytes.W_ppm\] rule: found 'guess', wanted one of rate, level"),
-        ({"name": "F", "analytes": {"W_ppm": {"plausible_low": 5, "plausible_high": 2}}}, r"plausible_low 5 is not below plausible_high 2"),
+        ({"name": "F", "limits": {"engine": {"Fe_pm": {"alert": 1, "alarm": 2}}}}, r"unknown analyte 'Fe_pm'. Did you "
+        r"mean 'Fe_ppm'\?"),
+        ({"name": "F", "analytes": {"W_ppm": {"rule": "guess"}}}, r"\[analytes.W_ppm\] rule: found 'guess', wanted "
+        r"one of rate, level"),
+        ({"name": "F", "analytes": {"W_ppm": {"plausible_low": 5, "plausible_high": 2}}}, r"plausible_low 5 is not "
+        r"below plausible_high 2"),
         ({"name": "F", "intervals": {"draws": 5}}, r"\[intervals\] draws = 5, wanted 20 to 100000"),
         ({"name": "F", "intervals": {"draw": 500}}, r"unknown key 'draw'. Did you mean 'draws'\?"),
         ({"name": "F", "kinds": 3}, r"\[kinds\]: found 3, wanted a table of settings"),
         ({"name": "F", "limits": {"engine": 3}}, r"\[limits\] engine: found 3, wanted a table of settings"),
         ({"name": "F", "analytes": []}, r"\[analytes\]: found \[\], wanted a table of settings"),
         ({"name": "F", "accepted_intervals": 5}, r"\[accepted_intervals\]: found 5, wanted a table of settings"),
-        ({"name": "F", "accepted_intervals": {"engine": "often"}}, r"\[accepted_intervals\] engine: found 'often', wanted a number"),
-        ({"name": "F", "accepted_intervals": {"engine": -5}}, r"\[accepted_intervals\] engine: found -5, wanted 1 to 100000"),
+        ({"name": "F", "accepted_intervals": {"engine": "often"}}, r"\[accepted_intervals\] engine: found 'often', "
+        r"wanted a number"),
+        ({"name": "F", "accepted_intervals": {"engine": -5}}, r"\[accepted_intervals\] engine: found -5, wanted 1 to "
+        r"100000"),
     ],
 )  # fmt: skip
 def test_what_settings_refuse(raw: dict, words: str) -> None:
@@ -128,10 +138,13 @@ def test_costs_given_is_no_key_of_the_file() -> None:
 @pytest.mark.parametrize(
     ("lines", "words"),
     [
-        ('[accepted_intervals]\n"WL-01/engin" = 250', r'\[accepted_intervals\] "WL-01/engin": no compartment, .* Did you mean "WL-01/engine"\?'),
+        ('[accepted_intervals]\n"WL-01/engin" = 250', r'\[accepted_intervals\] "WL-01/engin": no compartment, .* Did '
+        r'you mean "WL-01/engine"\?'),
         ('[accepted_intervals]\n"wl-01/ENGINE" = 250', r'Did you mean "WL-01/engine"\?'),
-        ("[accepted_intervals]\nEngine = 250", r'"Engine": no compartment, family or kind of this fleet .* Did you mean "engine"\?'),
-        ('[kinds."finaldrive"]\nresidual = 0.1', r'\[kinds\] "finaldrive": no kind of compartment of this fleet .* Did you mean "final drive"\?'),
+        ("[accepted_intervals]\nEngine = 250", r'"Engine": no compartment, family or kind of this fleet .* Did you '
+        r'mean "engine"\?'),
+        ('[kinds."finaldrive"]\nresidual = 0.1', r'\[kinds\] "finaldrive": no kind of compartment of this fleet .* '
+        r'Did you mean "final drive"\?'),
         ("[limits.engines]\nFe_ppm = { alert = 80, alarm = 120 }", r'\[limits\] "engines": .* Did you mean "engine"\?'),
         ("[kinds.zzzzzz]\nresidual = 0.1", r'\[kinds\] "zzzzzz": .* Correct it, or remove the line\.'),
     ],
@@ -147,7 +160,10 @@ def test_settings_for_what_the_fleet_has_are_taken_and_all_that_is_not_is_said_a
     write: Callable[..., Path],
 ) -> None:
     family = load_fleet(write(), date(2026, 1, 31)).compartments["family"].iloc[0]
-    right = f'name = "F"\n[accepted_intervals]\n"WL-01/engine" = 250\n"{family}" = 300\ncoolant = 500\n[limits."{family}"]\nFe_ppm = {{ alert = 80, alarm = 120 }}\n'
+    right = (
+        f'name = "F"\n[accepted_intervals]\n"WL-01/engine" = 250\n"{family}" = 300\ncoolant = '
+        f'500\n[limits."{family}"]\nFe_ppm = {{ alert = 80, alarm = 120 }}\n'
+    )
     settings = load_fleet(write({"fleet.toml": right}), date(2026, 1, 31)).settings
     assert settings.accepted_intervals == {"WL-01/engine": 250, family: 300, "coolant": 500}
     wrong = right + '[kinds.engnie]\nresidual = 0.1\n[limits."gear box"]\nFe_ppm = { alert = 80, alarm = 120 }\n'

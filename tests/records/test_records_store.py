@@ -1,4 +1,6 @@
-"""The store: exactly once, whole or not at all, never mixed, readable again. Processes are really killed; no outside source is needed."""
+"""The store: exactly once, whole or not at all, never mixed, readable again. Processes are really killed; no outside
+source is needed.
+"""
 
 import multiprocessing
 import os

@@ -1,4 +1,5 @@
-"""Files of invented laboratories, each ugly in its own way: proposed layout, the analyst's own edits, then the rows that must come out.
+"""Files of invented laboratories, each ugly in its own way: proposed layout, the analyst's own edits, then the rows
+that must come out.
 
 Every case goes the whole way a user goes: match the unknown file, edit the proposal where it says so, load the fleet.
 """
@@ -30,7 +31,9 @@ ENGINE, LEFT, RIGHT = "WL-01/engine", "WL-01/final drive/left", "WL-01/final dri
 def book(
     rows: list[list], sheet: str = "Results", merges: tuple[tuple[int, int, int, int, str], ...] = (), extra: str = ""
 ) -> bytes:
-    """A spreadsheet; a merge is (first row, first column, last row, last column, text); `extra` is another sheet before it."""
+    """A spreadsheet; a merge is (first row, first column, last row, last column, text); `extra` is another sheet before
+    it.
+    """
     buffer = io.BytesIO()
     with xlsxwriter.Workbook(
         buffer, {"in_memory": True, "strings_to_formulas": False, "default_date_format": "yyyy-mm-dd"}
@@ -49,7 +52,8 @@ def book(
 
 @dataclass(frozen=True)
 class Case:
-    """content: the file; rows: (sample, compartment, {column: value, '<limit', '>limit' or None}); aside: (row, column, start of the reason).
+    """content: the file; rows: (sample, compartment, {column: value, '<limit', '>limit' or None}); aside: (row, column,
+    start of the reason).
 
     edits: what the analyst changes in the proposed layout (old text -> new text), because the file alone cannot tell.
     """
@@ -66,81 +70,142 @@ def saybolt(seconds: float) -> float:
 
 
 PLACE = {
-    "[columns]": '[words.compartment]\n"WL01 ENG" = "WL-01/engine"\n"WL01 FD LH" = "WL-01/final drive/left"\n"WL01 FD RH" = "WL-01/final drive/right"\n[columns]'
+    "[columns]": '[words.compartment]\n"WL01 ENG" = "WL-01/engine"\n"WL01 FD LH" = "WL-01/final drive/left"\n"WL01 FD '
+    'RH" = "WL-01/final drive/right"\n[columns]'
 }
 AB = [("A1", ENGINE, {"Fe_ppm": 21}), ("A2", LEFT, {"Fe_ppm": 60})]
 
 CASES = [
-    Case("plain.csv", b"Sample No,Compartment,Date Sampled,Hours,Fe,Cu\nA1,WL-01/engine,2025-03-01,1000,21,<1\nA2,WL-01/final drive/left,2025-03-01,1000,60,3\n",
+    Case("plain.csv", b"Sample No,Compartment,Date "
+    b"Sampled,Hours,Fe,Cu\nA1,WL-01/engine,2025-03-01,1000,21,<1\nA2,WL-01/final drive/left,2025-03-01,1000,60,3\n",
          [("A1", ENGINE, {"Fe_ppm": 21, "Cu_ppm": "<1", "meter_h": 1000}), ("A2", LEFT, {"Fe_ppm": 60, "Cu_ppm": 3})]),
-    Case("semicolon_comma.csv", "Probe;Messstelle;Entnahmedatum;Eisen (mg/kg);Wasser (%)\nA1;WL-01/engine;01.03.2025;21,5;0,05\nA2;WL-01/final drive/left;01.03.2025;1.060,0;n.n.\n".encode("latin-1"),
+    Case("semicolon_comma.csv", "Probe;Messstelle;Entnahmedatum;Eisen (mg/kg);Wasser "
+    "(%)\nA1;WL-01/engine;01.03.2025;21,5;0,05\nA2;WL-01/final drive/left;01.03.2025;1.060,0;n.n.\n".encode("latin-1"),
          [("A1", ENGINE, {"Fe_ppm": 21.5, "water_ppm": 500}), ("A2", LEFT, {"Fe_ppm": 1060, "water_ppm": "<100"})]),
-    Case("latin.csv", "Muestra;Punto;Fecha;Hierro mg/kg;Observaciones\nA1;WL-01/engine;15/03/2025;21;sin año\nA2;WL-01/final drive/left;16/03/2025;60;\n".encode("latin-1"),
+    Case("latin.csv", "Muestra;Punto;Fecha;Hierro mg/kg;Observaciones\nA1;WL-01/engine;15/03/2025;21;sin "
+    "año\nA2;WL-01/final drive/left;16/03/2025;60;\n".encode("latin-1"),
          [("A1", ENGINE, {"Fe_ppm": 21, "note": "sin año"}), ("A2", LEFT, {"Fe_ppm": 60})]),
-    Case("utf16.txt", "Bottle\tPoint\tDrawn\tIron ppm\nA1\tWL-01/engine\t2025-03-01\t21\nA2\tWL-01/final drive/left\t2025-03-01\t60\n".encode("utf-16"), AB),
-    Case("utf16_no_mark.txt", "Bottle\tPoint\tDrawn\tIron ppm\nA1\tWL-01/engine\t2025-03-01\t21\nA2\tWL-01/final drive/left\t2025-03-01\t60\n".encode("utf-16-le"), AB),
-    Case("bom_bar.csv", "\ufeffBottle|Point|Drawn|Iron ppm\nA1|WL-01/engine|2025-03-01|21\nA2|WL-01/final drive/left|2025-03-01|60\n".encode(), AB),
-    Case("title_rows.csv", b"Fluid report March\nClient: pit 7\n\nSample,Point,Date drawn,Fe (ppm),Si (ppm)\nA1,WL-01/engine,2025-03-01,21,8\nA2,WL-01/final drive/left,2025-03-01,60,12\n\nEnd of report\n",
-         [("A1", ENGINE, {"Fe_ppm": 21, "Si_ppm": 8}), ("A2", LEFT, {"Fe_ppm": 60, "Si_ppm": 12})], [(8, "drawn_on", "no drawn_on recorded")]),
-    Case("unit_row.csv", b"Sample,Point,Drawn,Fe,Water,Oxidation,TBN\n,,,ppm,%,A/0.1mm,mgKOH/g\nA1,WL-01/engine,2025-03-01,21,0.05,0.12,9.5\nA2,WL-01/final drive/left,2025-03-01,60,<0.01,,\n",
-         [("A1", ENGINE, {"Fe_ppm": 21, "water_ppm": 500, "oxidation_Acm": 12, "TBN_mgKOH_g": 9.5}), ("A2", LEFT, {"Fe_ppm": 60, "water_ppm": "<100"})]),
-    Case("us_dates.csv", b"Sample,Point,Date Taken,Report Date,Fe\nA1,WL-01/engine,3/1/2025,3/14/2025,21\nA2,WL-01/final drive/left,3/1/2025,3/15/2025,60\n",
-         [("A1", ENGINE, {"Fe_ppm": 21, "drawn_on": "2025-03-01", "reported_on": "2025-03-14"}), ("A2", LEFT, {"reported_on": "2025-03-15"})]),
-    Case("unclear_dates.csv", b"Sample,Point,Date Taken,Fe\nA1,WL-01/engine,3/1/2025,21\nA2,WL-01/final drive/left,4/1/2025,60\n",
-         [("A1", ENGINE, {"drawn_on": "2025-03-01"}), ("A2", LEFT, {"drawn_on": "2025-04-01"})], edits={'dates = "%d/%m/%Y"': 'dates = "%m/%d/%Y"'}),
-    Case("month_names.csv", b"Sample,Point,Drawn,Fe\nA1,WL-01/engine,01-Mar-2025,21\nA2,WL-01/final drive/left,12-Mar-2025,60\n",
+    Case("utf16.txt", "Bottle\tPoint\tDrawn\tIron ppm\nA1\tWL-01/engine\t2025-03-01\t21\nA2\tWL-01/final "
+    "drive/left\t2025-03-01\t60\n".encode("utf-16"), AB),
+    Case("utf16_no_mark.txt", "Bottle\tPoint\tDrawn\tIron ppm\nA1\tWL-01/engine\t2025-03-01\t21\nA2\tWL-01/final "
+    "drive/left\t2025-03-01\t60\n".encode("utf-16-le"), AB),
+    Case("bom_bar.csv", "\ufeffBottle|Point|Drawn|Iron ppm\nA1|WL-01/engine|2025-03-01|21\nA2|WL-01/final "
+    "drive/left|2025-03-01|60\n".encode(), AB),
+    Case("title_rows.csv", b"Fluid report March\nClient: pit 7\n\nSample,Point,Date drawn,Fe (ppm),Si "
+    b"(ppm)\nA1,WL-01/engine,2025-03-01,21,8\nA2,WL-01/final drive/left,2025-03-01,60,12\n\nEnd of report\n",
+         [("A1", ENGINE, {"Fe_ppm": 21, "Si_ppm": 8}), ("A2", LEFT, {"Fe_ppm": 60, "Si_ppm": 12})],
+         [(8, "drawn_on", "no drawn_on recorded")]),
+    Case("unit_row.csv",
+    b"Sample,Point,Drawn,Fe,Water,Oxidation,TBN\n,,,ppm,%,A/0.1mm,mgKOH/g\nA1,WL-01/engine,2025-03-01,21,0.05,0.12,9.5\nA2,WL-01/final drive/left,2025-03-01,60,<0.01,,\n",
+         [("A1", ENGINE, {"Fe_ppm": 21, "water_ppm": 500, "oxidation_Acm": 12, "TBN_mgKOH_g": 9.5}),
+         ("A2", LEFT, {"Fe_ppm": 60, "water_ppm": "<100"})]),
+    Case("us_dates.csv", b"Sample,Point,Date Taken,Report "
+    b"Date,Fe\nA1,WL-01/engine,3/1/2025,3/14/2025,21\nA2,WL-01/final drive/left,3/1/2025,3/15/2025,60\n",
+         [("A1", ENGINE, {"Fe_ppm": 21, "drawn_on": "2025-03-01", "reported_on": "2025-03-14"}),
+         ("A2", LEFT, {"reported_on": "2025-03-15"})]),
+    Case("unclear_dates.csv", b"Sample,Point,Date Taken,Fe\nA1,WL-01/engine,3/1/2025,21\nA2,WL-01/final "
+    b"drive/left,4/1/2025,60\n",
+         [("A1", ENGINE, {"drawn_on": "2025-03-01"}), ("A2", LEFT, {"drawn_on": "2025-04-01"})], edits={'dates = '
+         '"%d/%m/%Y"': 'dates = "%m/%d/%Y"'}),
+    Case("month_names.csv", b"Sample,Point,Drawn,Fe\nA1,WL-01/engine,01-Mar-2025,21\nA2,WL-01/final "
+    b"drive/left,12-Mar-2025,60\n",
          [("A1", ENGINE, {"drawn_on": "2025-03-01", "Fe_ppm": 21}), ("A2", LEFT, {"drawn_on": "2025-03-12"})]),
-    Case("two_digit_years.csv", b"Sample,Point,Drawn,Fe\nA1,WL-01/engine,25.03.25,21\nA2,WL-01/final drive/left,01.04.25,60\n",
+    Case("two_digit_years.csv", b"Sample,Point,Drawn,Fe\nA1,WL-01/engine,25.03.25,21\nA2,WL-01/final "
+    b"drive/left,01.04.25,60\n",
          [("A1", ENGINE, {"drawn_on": "2025-03-25"}), ("A2", LEFT, {"drawn_on": "2025-04-01"})]),
-    Case("long.csv", b"Lab no,Bottle No,Point,Sample Date,Test,Result,Units\n1,A1,WL-01/engine,2025-03-01,Iron,21,mg/kg\n1,A1,WL-01/engine,2025-03-01,Water,0.05,%\n2,A2,WL-01/final drive/left,2025-03-01,Iron,60,mg/kg\n2,A2,WL-01/final drive/left,2025-03-01,Colour,brown,\n",
-         [("A1", ENGINE, {"Fe_ppm": 21, "water_ppm": 500}), ("A2", LEFT, {"Fe_ppm": 60})], [(5, "Test", "layouts/l.toml leaves this test out")]),
-    Case("long_no_unit.txt", b"Flasche;Messstelle;Gezogen;Parameter;Wert\nA1;WL-01/engine;01.03.2025;Eisen;21,0\nA1;WL-01/engine;01.03.2025;Kupfer;<1\nA2;WL-01/final drive/left;01.03.2025;Eisen;60\nA2;WL-01/final drive/left;01.03.2025;Eisen;61\n",
-         [("A1", ENGINE, {"Fe_ppm": 21, "Cu_ppm": "<1"}), ("A2", LEFT, {"Fe_ppm": 60})], [(5, "Wert", "a second result of the same test")]),
-    Case("book.xlsx", book([["Fluid laboratory"], [], ["Sample", "Point", "Date drawn", "Fe ppm", "Cu ppm"], ["A1", ENGINE, datetime(2025, 3, 1), 21, "<1"], ["A2", LEFT, datetime(2025, 3, 1), 60, 3.5]]),
+    Case("long.csv", b"Lab no,Bottle No,Point,Sample "
+    b"Date,Test,Result,Units\n1,A1,WL-01/engine,2025-03-01,Iron,21,mg/kg\n1,A1,WL-01/engine,2025-03-01,Water,0.05,%\n2,A2,WL-01/final drive/left,2025-03-01,Iron,60,mg/kg\n2,A2,WL-01/final drive/left,2025-03-01,Colour,brown,\n",
+         [("A1", ENGINE, {"Fe_ppm": 21, "water_ppm": 500}), ("A2", LEFT, {"Fe_ppm": 60})],
+         [(5, "Test", "layouts/l.toml leaves this test out")]),
+    Case("long_no_unit.txt",
+    b"Flasche;Messstelle;Gezogen;Parameter;Wert\nA1;WL-01/engine;01.03.2025;Eisen;21,0\nA1;WL-01/engine;01.03.2025;Kupfer;<1\nA2;WL-01/final drive/left;01.03.2025;Eisen;60\nA2;WL-01/final drive/left;01.03.2025;Eisen;61\n",
+         [("A1", ENGINE, {"Fe_ppm": 21, "Cu_ppm": "<1"}), ("A2", LEFT, {"Fe_ppm": 60})], [(5, "Wert", "a second "
+         "result of the same test")]),
+    Case("book.xlsx", book([["Fluid laboratory"], [], ["Sample", "Point", "Date drawn", "Fe ppm", "Cu ppm"],
+    ["A1", ENGINE, datetime(2025, 3, 1), 21, "<1"], ["A2", LEFT, datetime(2025, 3, 1), 60, 3.5]]),
          [("A1", ENGINE, {"Fe_ppm": 21, "Cu_ppm": "<1", "drawn_on": "2025-03-01"}), ("A2", LEFT, {"Cu_ppm": 3.5})]),
-    Case("merged.xlsx", book([["Report"], ["Sample", "Point", "Drawn", "", "", "", ""], ["", "", "", "Fe", "Cu", "40 C", "100 C"], ["A1", ENGINE, datetime(2025, 3, 1), 21, 2, 110.5, 14.2], ["A2", LEFT, datetime(2025, 3, 1), 60, 3, 220, 19]],
+    Case("merged.xlsx", book([["Report"], ["Sample", "Point", "Drawn", "", "", "", ""],
+    ["", "", "", "Fe", "Cu", "40 C", "100 C"], ["A1", ENGINE, datetime(2025, 3, 1), 21, 2, 110.5, 14.2],
+    ["A2", LEFT, datetime(2025, 3, 1), 60, 3, 220, 19]],
                              merges=((1, 3, 1, 4, "Metals ppm"), (1, 5, 1, 6, "Viscosity at"))),
-         [("A1", ENGINE, {"Fe_ppm": 21, "Cu_ppm": 2, "visc40_cSt": 110.5, "visc100_cSt": 14.2}), ("A2", LEFT, {"visc40_cSt": 220})]),
-    Case("two_sheets.xlsx", book([["Sample", "Point", "Drawn", "Iron"], ["A1", ENGINE, "2025-03-01", 21], ["A2", LEFT, "2025-03-01", 60]], extra="Cover"), AB),
-    Case("numbers_as_text.xlsx", book([["Sample", "Point", "Drawn", "Iron", "Hours"], [1001.0, ENGINE, "2025-03-01", "21", "1 250"], [1002.0, LEFT, "2025-03-01", "60", "1,250"]]),
+         [("A1", ENGINE, {"Fe_ppm": 21, "Cu_ppm": 2, "visc40_cSt": 110.5, "visc100_cSt": 14.2}),
+         ("A2", LEFT, {"visc40_cSt": 220})]),
+    Case("two_sheets.xlsx", book([["Sample", "Point", "Drawn", "Iron"], ["A1", ENGINE, "2025-03-01", 21],
+    ["A2", LEFT, "2025-03-01", 60]], extra="Cover"), AB),
+    Case("numbers_as_text.xlsx", book([["Sample", "Point", "Drawn", "Iron", "Hours"], [1001.0, ENGINE, "2025-03-01",
+    "21", "1 250"], [1002.0, LEFT, "2025-03-01", "60", "1,250"]]),
          [("1001", ENGINE, {"Fe_ppm": 21, "meter_h": 1250}), ("1002", LEFT, {"Fe_ppm": 60, "meter_h": 1250})]),
-    Case("day_numbers.xlsx", book([["Sample", "Point", "Drawn on", "Iron"], ["A1", ENGINE, 45717, 21], ["A2", LEFT, 45718, 60]]),
+    Case("day_numbers.xlsx", book([["Sample", "Point", "Drawn on", "Iron"], ["A1", ENGINE, 45717, 21],
+    ["A2", LEFT, 45718, 60]]),
          [("A1", ENGINE, {"drawn_on": "2025-03-01"}), ("A2", LEFT, {"drawn_on": "2025-03-02"})]),
-    Case("parts.csv", b"Bottle,Unit No,Component,Side,Sampled,Fe\nA1,WL-01,engine,,2025-03-01,21\nA2,WL-01,Final Drive,LEFT,2025-03-01,60\n", AB),
-    Case("unit_and_compartment.csv", b"Bottle,Unit,Compartment,Sampled,Fe\nA1,WL-01,Engine,2025-03-01,21\nA2,WL-01,Final Drive / Left,2025-03-01,60\nA3,WL-02,Engine,2025-03-01,19\n",
+    Case("parts.csv", b"Bottle,Unit No,Component,Side,Sampled,Fe\nA1,WL-01,engine,,2025-03-01,21\nA2,WL-01,Final "
+    b"Drive,LEFT,2025-03-01,60\n", AB),
+    Case("unit_and_compartment.csv",
+    b"Bottle,Unit,Compartment,Sampled,Fe\nA1,WL-01,Engine,2025-03-01,21\nA2,WL-01,Final Drive / "
+    b"Left,2025-03-01,60\nA3,WL-02,Engine,2025-03-01,19\n",
          AB, [(4, "compartment", "not in compartments")]),
-    Case("full_name_and_unit.csv", b"Bottle,Site,Unit,Compartment,Sampled,Fe\nA1,North,WL-01,WL-01/engine,2025-03-01,21\nA2,North,WL-01,WL-01/final drive/left,2025-03-01,60\n", AB),
-    Case("unit_compartment_side.csv", b"Bottle;Unit;Compartment;Side;Sampled;Fe\nA1;WL-01;engine;;2025-03-01;21\nA2;WL-01;final drive;left;2025-03-01;60\nA3;WL-02;final drive;right;2025-03-01;60\n",
+    Case("full_name_and_unit.csv",
+    b"Bottle,Site,Unit,Compartment,Sampled,Fe\nA1,North,WL-01,WL-01/engine,2025-03-01,21\nA2,North,WL-01,WL-01/final "
+    b"drive/left,2025-03-01,60\n", AB),
+    Case("unit_compartment_side.csv",
+    b"Bottle;Unit;Compartment;Side;Sampled;Fe\nA1;WL-01;engine;;2025-03-01;21\nA2;WL-01;final "
+    b"drive;left;2025-03-01;60\nA3;WL-02;final drive;right;2025-03-01;60\n",
          AB, [(4, "compartment", "not in compartments")]),
-    Case("both_decimals.csv", b"Bottle;Report;Point;Sampled;Hrs;Fe;Water (%)\nA1;9001;WL-01/engine;2025-03-01;1000,5;21.5;0,05\nA2;9002;WL-01/final drive/left;2025-03-01;1000.5;60.25;0.1\n",
-         [("A1", ENGINE, {"Fe_ppm": 21.5, "meter_h": 1000.5, "water_ppm": 500}), ("A2", LEFT, {"Fe_ppm": 60.25, "meter_h": 1000.5, "water_ppm": 1000})]),
-    Case("own_words.csv", b"Bottle,Point,Sampled,Fe\nA1,WL01 ENG,2025-03-01,21\nA2,WL01 FD LH,2025-03-01,60\nA3,WL02 FD LH,2025-03-01,60\n", AB, [(4, "compartment", "not in compartments")], PLACE),
-    Case("particles.csv", b"Bottle,Point,Sampled,>4um (per 100ml),>6um (per 100ml),>14um (per 100ml)\nA1,WL-01/engine,2025-03-01,130000,32000,2500\nA2,WL-01/final drive/left,2025-03-01,250000,64000,4000\n",
+    Case("both_decimals.csv", b"Bottle;Report;Point;Sampled;Hrs;Fe;Water "
+    b"(%)\nA1;9001;WL-01/engine;2025-03-01;1000,5;21.5;0,05\nA2;9002;WL-01/final "
+    b"drive/left;2025-03-01;1000.5;60.25;0.1\n",
+         [("A1", ENGINE, {"Fe_ppm": 21.5, "meter_h": 1000.5, "water_ppm": 500}),
+         ("A2", LEFT, {"Fe_ppm": 60.25, "meter_h": 1000.5, "water_ppm": 1000})]),
+    Case("own_words.csv", b"Bottle,Point,Sampled,Fe\nA1,WL01 ENG,2025-03-01,21\nA2,WL01 FD LH,2025-03-01,60\nA3,WL02 "
+    b"FD LH,2025-03-01,60\n", AB, [(4, "compartment", "not in compartments")], PLACE),
+    Case("particles.csv", b"Bottle,Point,Sampled,>4um (per 100ml),>6um (per 100ml),>14um (per "
+    b"100ml)\nA1,WL-01/engine,2025-03-01,130000,32000,2500\nA2,WL-01/final drive/left,2025-03-01,250000,64000,4000\n",
          [("A1", ENGINE, {"p4_per_ml": 1300, "p6_per_ml": 320, "p14_per_ml": 25}), ("A2", LEFT, {"p4_per_ml": 2500})]),
-    Case("iso_codes.csv", b"Lab No,Point,Sampled,Recd,Alum,Potass.,Phos,Moly,Magnes,Kin. visc. 100,PQ,ISO 4406,SMR,Glycol\nA1,WL-01/engine,2025-03-01,2025-03-04,5,2,900,60,12,14.1,15,21/18/15,1000,N/D\nA2,WL-01/engine,2025-04-01,2025-04-04,6,>1000,910,61,12,14.0,18,-/18/13,1200,trace\nA3,WL-01/engine,2025-05-01,2025-05-04,6,3,910,61,12,14.0,18,>28/22/16,1300,0.1\nA4,WL-01/engine,2025-05-09,2025-05-14,6,3,910,61,12,14.0,18,dirty,1400,0.1\n",
-         # ISO 4406:2021: code 21 is more than 10,000 up to 20,000 per ml, 18 more than 1,300 up to 2,500; the geometric middle of each
-         [("A1", ENGINE, {"Al_ppm": 5, "K_ppm": 2, "P_ppm": 900, "Mo_ppm": 60, "Mg_ppm": 12, "visc100_cSt": 14.1, "ferrous_index": 15, "meter_h": 1000, "received_on": "2025-03-04", "glycol_pct": "<0.1", "p4_per_ml": (1e4 * 2e4) ** 0.5, "p6_per_ml": (1300 * 2500) ** 0.5}),
-          ("A2", ENGINE, {"p6_per_ml": (1300 * 2500) ** 0.5, "K_ppm": ">1000", "p6_code": 18, "p4_code": None, "p4_per_ml": None}), ("A3", ENGINE, {"p4_per_ml": ">2500000", "p4_code": 28, "p6_code": 22}), ("A4", ENGINE, {})],
+    Case("iso_codes.csv", b"Lab No,Point,Sampled,Recd,Alum,Potass.,Phos,Moly,Magnes,Kin. visc. 100,PQ,ISO "
+    b"4406,SMR,Glycol\nA1,WL-01/engine,2025-03-01,2025-03-04,5,2,900,60,12,14.1,15,21/18/15,1000,N/D\nA2,WL-01/engine,2025-04-01,2025-04-04,6,>1000,910,61,12,14.0,18,-/18/13,1200,trace\nA3,WL-01/engine,2025-05-01,2025-05-04,6,3,910,61,12,14.0,18,>28/22/16,1300,0.1\nA4,WL-01/engine,2025-05-09,2025-05-14,6,3,910,61,12,14.0,18,dirty,1400,0.1\n",
+         # ISO 4406:2021: code 21 is more than 10,000 up to 20,000 per ml, 18 more than 1,300 up to 2,500;
+         # the geometric middle of each
+         [("A1", ENGINE, {"Al_ppm": 5, "K_ppm": 2, "P_ppm": 900, "Mo_ppm": 60, "Mg_ppm": 12, "visc100_cSt": 14.1,
+         "ferrous_index": 15, "meter_h": 1000, "received_on": "2025-03-04", "glycol_pct": "<0.1",
+         "p4_per_ml": (1e4 * 2e4) ** 0.5, "p6_per_ml": (1300 * 2500) ** 0.5}),
+          ("A2", ENGINE, {"p6_per_ml": (1300 * 2500) ** 0.5, "K_ppm": ">1000", "p6_code": 18, "p4_code": None,
+          "p4_per_ml": None}), ("A3", ENGINE, {"p4_per_ml": ">2500000", "p4_code": 28, "p6_code": 22}),
+          ("A4", ENGINE, {})],
          [(5, "p14_code", "not a number"), (5, "p4_code", "not a number"), (5, "p6_code", "not a number")]),
-    Case("code_columns.csv", b"Bottle;Point;Sampled;Fe;ISO 4;ISO 6;ISO 14;Water (ppm)\nA1;WL-01/engine;2025-03-01;21;21;18;15;>1000\nA2;WL-01/engine;2025-04-01;>500;>28;-;0;<50\n",
+    Case("code_columns.csv", b"Bottle;Point;Sampled;Fe;ISO 4;ISO 6;ISO 14;Water "
+    b"(ppm)\nA1;WL-01/engine;2025-03-01;21;21;18;15;>1000\nA2;WL-01/engine;2025-04-01;>500;>28;-;0;<50\n",
          # ISO 4406:2021: code 15 is more than 160 up to 320 per ml, 0 up to 0.01
-         [("A1", ENGINE, {"p4_code": 21, "p14_per_ml": (160 * 320) ** 0.5, "water_ppm": ">1000"}), ("A2", ENGINE, {"Fe_ppm": ">500", "p4_per_ml": ">2500000", "p6_per_ml": None, "p14_per_ml": "<0.01", "water_ppm": "<50"})]),
-    Case("coolant.csv", "Bottle,Point,Sampled,pH,Freeze point (°F),Glycol (vol %),Nitrite (ppm),Conductivity (mS/cm)\nA1,WL-01/engine,2025-03-01,8.4,-34,50,800,2.5\nA2,WL-01/engine,2025-04-01,8.2,-31,48,ND,2.4\n".encode(),
-         [("A1", ENGINE, {"pH": 8.4, "freeze_C": -36.6667, "glycol_vol_pct": 50, "nitrite_ppm": 800, "conductivity_uS": 2500}), ("A2", ENGINE, {"nitrite_ppm": "<10"})]),
-    Case("saybolt.csv", b"Bottle,Point,Sampled,Viscosity at 40 (SUS @ 104 F),Fe\nA1,WL-01/engine,2025-03-01,500,21\nA2,WL-01/final drive/left,2025-03-01,1000,60\n",
+         [("A1", ENGINE, {"p4_code": 21, "p14_per_ml": (160 * 320) ** 0.5, "water_ppm": ">1000"}),
+         ("A2", ENGINE, {"Fe_ppm": ">500", "p4_per_ml": ">2500000", "p6_per_ml": None, "p14_per_ml": "<0.01",
+         "water_ppm": "<50"})]),
+    Case("coolant.csv", "Bottle,Point,Sampled,pH,Freeze point (°F),Glycol (vol %),Nitrite (ppm),Conductivity "
+    "(mS/cm)\nA1,WL-01/engine,2025-03-01,8.4,-34,50,800,2.5\nA2,WL-01/engine,2025-04-01,8.2,-31,48,ND,2.4\n".encode(),
+         [("A1", ENGINE, {"pH": 8.4, "freeze_C": -36.6667, "glycol_vol_pct": 50, "nitrite_ppm": 800,
+         "conductivity_uS": 2500}), ("A2", ENGINE, {"nitrite_ppm": "<10"})]),
+    Case("saybolt.csv", b"Bottle,Point,Sampled,Viscosity at 40 (SUS @ 104 "
+    b"F),Fe\nA1,WL-01/engine,2025-03-01,500,21\nA2,WL-01/final drive/left,2025-03-01,1000,60\n",
          # the library chemicals at 100 F, and 1 + 0.000061 for each degree above (ASTM D2161, from memory)
-         [("A1", ENGINE, {"visc40_cSt": saybolt(500 / 1.000244)}), ("A2", LEFT, {"visc40_cSt": saybolt(1000 / 1.000244)})]),
-    Case("thousand_fold.csv", b"Bottle,Point,Sampled,Iron (%),Copper (%)\nA1,WL-01/engine,2025-03-01,0.0021,0.0003\nA2,WL-01/final drive/left,2025-03-01,0.0060,0.0004\n",
+         [("A1", ENGINE, {"visc40_cSt": saybolt(500 / 1.000244)}),
+         ("A2", LEFT, {"visc40_cSt": saybolt(1000 / 1.000244)})]),
+    Case("thousand_fold.csv", b"Bottle,Point,Sampled,Iron (%),Copper "
+    b"(%)\nA1,WL-01/engine,2025-03-01,0.0021,0.0003\nA2,WL-01/final drive/left,2025-03-01,0.0060,0.0004\n",
          [("A1", ENGINE, {"Fe_ppm": 21, "Cu_ppm": 3}), ("A2", LEFT, {"Fe_ppm": 60, "Cu_ppm": 4})]),
-    Case("re_issue.csv", b"Bottle,Point,Sampled,Reported,Fe\nA1,WL-01/engine,2025-03-01,2025-03-05,21\nA1,WL-01/engine,2025-03-01,2025-03-09,23\nA2,WL-01/final drive/left,2025-03-01,2025-03-05,60\n",
+    Case("re_issue.csv",
+    b"Bottle,Point,Sampled,Reported,Fe\nA1,WL-01/engine,2025-03-01,2025-03-05,21\nA1,WL-01/engine,2025-03-01,2025-03-09,23\nA2,WL-01/final drive/left,2025-03-01,2025-03-05,60\n",
          [("A1", ENGINE, {"Fe_ppm": 21}), ("A1", ENGINE, {"Fe_ppm": 23}), ("A2", LEFT, {"Fe_ppm": 60})]),
-    Case("spoiled.csv", b"Bottle,Point,Sampled,Hours,Fe,Cr\nA1,WL-01/engine,2025-03-01,-5,21,-1\nA2,WL-01/final drive/left,2025-03-01,1000,60,\xff?\nA3,WL-01/engine,2031-03-01,1,2,3\nA4,WL-01/engine,no date,1,2,3\nA5,WL-01/engine,2025-03-02,1,2,3,4,5\n",
-         AB, [(2, "Cr_ppm", "negative"), (2, "meter_h", "negative"), (3, "Cr_ppm", "not a number"), (4, "drawn_on", "a date in the future"), (5, "drawn_on", "not a date"), (6, "", "more cells than headings")]),
-    Case("hostile.csv", b'Bottle,Point,Sampled,Fe,"<script>alert(1)</script>","=HYPERLINK(""x"")"\nA1,WL-01/engine,2025-03-01,21,<b>,=1+1\n"../../A2",WL-01/final drive/left,2025-03-01,60,x,y\n',
+    Case("spoiled.csv", b"Bottle,Point,Sampled,Hours,Fe,Cr\nA1,WL-01/engine,2025-03-01,-5,21,-1\nA2,WL-01/final "
+    b"drive/left,2025-03-01,1000,60,\xff?\nA3,WL-01/engine,2031-03-01,1,2,3\nA4,WL-01/engine,no "
+    b"date,1,2,3\nA5,WL-01/engine,2025-03-02,1,2,3,4,5\n",
+         AB, [(2, "Cr_ppm", "negative"), (2, "meter_h", "negative"), (3, "Cr_ppm", "not a number"),
+         (4, "drawn_on", "a date in the future"), (5, "drawn_on", "not a date"), (6, "", "more cells than headings")]),
+    Case("hostile.csv",
+    b'Bottle,Point,Sampled,Fe,"<script>alert(1)</script>","=HYPERLINK(""x"")"\nA1,WL-01/engine,2025-03-01,21,<b>,=1+1\n"../../A2",WL-01/final drive/left,2025-03-01,60,x,y\n',
          [("../../A2", LEFT, {"Fe_ppm": 60}), ("A1", ENGINE, {"Fe_ppm": 21})]),
-    Case("quoted.csv", b'"Bottle","Point","Sampled","Fe","Remarks"\r\n"A1","WL-01/engine","2025-03-01","21","seen ""metal"", look"\r\n"A2","WL-01/final drive/left","2025-03-01","60","two\r\nlines"\r\n',
+    Case("quoted.csv", b'"Bottle","Point","Sampled","Fe","Remarks"\r\n"A1","WL-01/engine","2025-03-01","21","seen '
+    b'""metal"", look"\r\n"A2","WL-01/final drive/left","2025-03-01","60","two\r\nlines"\r\n',
          [("A1", ENGINE, {"note": 'seen "metal", look'}), ("A2", LEFT, {"Fe_ppm": 60})]),
-    Case("doubled.csv", b"Bottle,Point,Sampled,Fe,Fe\nA1,WL-01/engine,2025-03-01,21,22\nA2,WL-01/final drive/left,2025-03-01,60,61\n", AB),
+    Case("doubled.csv", b"Bottle,Point,Sampled,Fe,Fe\nA1,WL-01/engine,2025-03-01,21,22\nA2,WL-01/final "
+    b"drive/left,2025-03-01,60,61\n", AB),
 ]  # fmt: skip
 
 
@@ -222,7 +287,8 @@ def test_words_of_a_laboratory_get_the_nearest_compartment(write: Callable[..., 
     assert '# "WL-01 FD LH" = "WL-01/final drive/left"' in text, "proposed, never applied"
 
 
-ROWS = [("A1", "North", "HT-07", "Engine"), ("A2", "North", "HT-08", "Engine"), ("A3", "South", "HT-07", "Gearbox"), ("A4", "North", "HT-07", "Gearbox")]  # fmt: skip
+ROWS = [("A1", "North", "HT-07", "Engine"), ("A2", "North", "HT-08", "Engine"), ("A3", "South", "HT-07", "Gearbox"),
+    ("A4", "North", "HT-07", "Gearbox")]  # fmt: skip
 
 
 def proposed(tmp_path: Path, headings: str, rows: list[tuple[str, ...]], names: list[str] | None = None) -> Proposal:

@@ -1,4 +1,6 @@
-"""Units at the door. Factors follow from the definitions of the SI and of percent; Saybolt seconds are checked against a library."""
+"""Units at the door. Factors follow from the definitions of the SI and of percent; Saybolt seconds are checked against
+a library.
+"""
 
 import numpy as np
 import pytest
@@ -71,7 +73,9 @@ def test_every_unit_of_the_register_is_known() -> None:
 
 
 def test_saybolt_seconds_against_an_independent_library() -> None:
-    """Kinematic viscosity to Saybolt universal seconds at 100 F: the function of the library `chemicals` (its source: ASTM D2161)."""
+    """Kinematic viscosity to Saybolt universal seconds at 100 F: the function of the library `chemicals` (its source:
+    ASTM D2161).
+    """
     viscosity = np.array([2, 5, 10, 20, 43, 65, 100, 400.0])
     theirs = [viscosity_converter(v * 1e-6, "kinematic viscosity", "saybolt universal") for v in viscosity]
     np.testing.assert_allclose(mm2_s_to_saybolt(viscosity, 100 / 1.8 - 32 / 1.8), theirs, rtol=2e-6)

@@ -1,4 +1,6 @@
-"""The closed loop: every policy meets the same faults, orders do what they say, and money is counted as it was spent."""
+"""The closed loop: every policy meets the same faults, orders do what they say, and money is
+counted as it was spent.
+"""
 
 from dataclasses import replace
 from datetime import date
@@ -16,7 +18,9 @@ FIRST_ON = date(2024, 4, 1)
 
 @pytest.fixture(scope="module")
 def recipe():
-    """Two machines of two sites, ten months, many faults, an office that carries out every order and an operator who notices nothing."""
+    """Two machines of two sites, ten months, many faults, an office that carries out every order and an operator who
+    notices nothing.
+    """
     plain = smaller(demo_recipe(), ["RH-01", "WL-05"])
     kinds = {name: replace(kind, fault_per_h=8 * kind.fault_per_h) for name, kind in plain.compartments.items()}
     office = replace(plain.office, acted=1.0, found=1.0, noticed_per_day=0.0)
@@ -55,7 +59,8 @@ def test_faults_are_the_same_whatever_is_ordered(idle, looking):
     both = faults_of(idle).join(faults_of(looking).rename(columns={"delay_h": "delay_h_looking"}), how="inner")
     assert len(both) >= 5
     np.testing.assert_array_equal(both["delay_h"], both["delay_h_looking"])
-    first = {name: loop.truth["faults"].groupby("compartment")["onset_h"].min() for name, loop in (("idle", idle), ("looking", looking))}  # fmt: skip
+    first = {name: loop.truth["faults"].groupby("compartment")["onset_h"].min() for name,
+        loop in (("idle", idle), ("looking", looking))}  # fmt: skip
     pd.testing.assert_series_equal(first["idle"], first["looking"])
 
 
@@ -129,7 +134,9 @@ def test_an_order_by_a_day_is_done_by_then(recipe):
 
 
 def test_a_bottle_asked_for_sooner_is_drawn_at_its_hours(recipe, idle):
-    """Wanted 60 h after the last one, of one final drive, always: two bottles in a row lie 60 h apart, or the hours of the day more."""
+    """Wanted 60 h after the last one, of one final drive, always: two bottles in a row lie 60 h apart, or the hours of
+    the day more.
+    """
     place = idle.outcome.query("kind == 'final drive'")["compartment"].iloc[0]
 
     def policy(known: Fleet, day: pd.Timestamp) -> pd.DataFrame:

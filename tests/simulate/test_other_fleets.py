@@ -1,4 +1,6 @@
-"""The other generator of test fleets: its exact balance agrees with a general ODE solver, and each switch breaks what it says and nothing else."""
+"""The other generator of test fleets: its exact balance agrees with a general ODE solver, and each switch breaks what
+it says and nothing else.
+"""
 
 import importlib.util
 import sys
@@ -49,7 +51,9 @@ def test_top_ups_and_changes_keep_the_amount(other):
 
 
 def test_the_fleet_lives_by_the_balance(other):
-    """One engine without scatter for 40 days: work, weekly top-ups and nothing else, against the solver between the top-ups."""
+    """One engine without scatter for 40 days: work, weekly top-ups and nothing else, against the solver between the
+    top-ups.
+    """
     world = other.begin(other.Breakage(wander=0.0, faults_times=0.0), 3, 2)
     world.next_round_h[:] = np.inf
     engine = world.places.index[world.places["kind"] == "engine"][0]

@@ -105,7 +105,9 @@ def test_a_sealed_compartment_found_low_is_looked_into(policies, fleet):
 
 
 def test_orders_of_an_assessment_become_acts(policies):
-    """Group and request of the orders table; early trouble of the fluid itself and the next bottle are nothing to do."""
+    """Group and request of the orders table; early trouble of the fluid itself and the next bottle
+    are nothing to do.
+    """
     rows = [
         ("a", "look inside", "bearing wear", "clear", ""),
         ("b", "repeat bottle", "", "early", ""),
@@ -125,7 +127,8 @@ def test_orders_of_an_assessment_become_acts(policies):
 
 
 def test_chances_become_acts(policies):
-    chances = pd.DataFrame({"compartment": list("aabcd"), "sample": list("12345"), "order": [0, 1, 0, 0, 0], "p_fault": [0.9, 0.1, 0.6, 0.2, 0.0], "p_good": [1, 1, 1, 1, 0.3]})  # fmt: skip
+    chances = pd.DataFrame({"compartment": list("aabcd"), "sample": list("12345"), "order": [0, 1, 0, 0, 0],
+        "p_fault": [0.9, 0.1, 0.6, 0.2, 0.0], "p_good": [1, 1, 1, 1, 0.3]})  # fmt: skip
     acts = policies.by_chance(chances).set_index("compartment")["act"].to_dict()
     assert acts == {"b": LOOK, "c": REPEAT, "d": REPEAT}
 
@@ -149,7 +152,8 @@ def test_cmkits_own_policy_follows_its_orders_and_judges_again_on_news(policies,
 def test_the_records_of_some_machines(policies):
     seen = []
     recipe = replace(smaller(demo_recipe(), ["RH-01", "WL-01"]), months=2)
-    run_closed_loop(recipe, lambda known, day: seen.append(known) or no_orders(), first_on=date(2024, 2, 20), every_days=2000)  # fmt: skip
+    run_closed_loop(recipe, lambda known, day: seen.append(known) or no_orders(), first_on=date(2024, 2, 20),
+    every_days=2000)  # fmt: skip
     part = policies.only(seen[0], pd.Index(["WL-01"]))
     assert set(part.machines["machine"]) == {"WL-01"}
     for name in ("compartments", "samples", "services"):
@@ -162,7 +166,9 @@ def test_the_records_of_some_machines(policies):
 
 @pytest.fixture(scope="module")
 def followed(policies):
-    """Two machines with many faults whose office does what cmkit orders: the loop, the records of its last decision, and the record of its alarms."""
+    """Two machines with many faults whose office does what cmkit orders: the loop, the records of its last decision,
+    and the record of its alarms.
+    """
     plain = smaller(demo_recipe(), ["RH-01", "WL-05"])
     kinds = {name: replace(kind, fault_per_h=6 * kind.fault_per_h) for name, kind in plain.compartments.items()}
     office = replace(plain.office, acted=1.0, found=1.0, noticed_per_day=0.0)
@@ -181,7 +187,9 @@ def followed(policies):
 
 
 def test_the_record_says_of_followed_orders_what_was_true(followed):
-    """Every line of the record of a closed loop against the truth: what is confirmed was there, what was in vain was not, failures failed."""
+    """Every line of the record of a closed loop against the truth: what is confirmed was there, what was in vain was
+    not, failures failed.
+    """
     loop, known, record = followed
     faults = loop.truth["faults"]
     confirmed = record[record["outcome"] == "defect"]

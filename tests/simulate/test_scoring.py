@@ -23,7 +23,9 @@ def scoring(root: Path) -> ModuleType:
 
 @pytest.fixture
 def truth() -> dict[str, pd.DataFrame]:
-    """Compartment A fails on 1 May after two faulty bottles, B's fault is open, C to L are sound with ten bottles each."""
+    """Compartment A fails on 1 May after two faulty bottles, B's fault is open, C to L are sound
+    with ten bottles each.
+    """
     rows = [
         ("a1", "A", 0.0, ""),
         ("a2", "A", 0.4, "pump wear"),
@@ -34,8 +36,10 @@ def truth() -> dict[str, pd.DataFrame]:
     samples = pd.DataFrame(rows, columns=["sample", "compartment", "share_of_way", "cause"])
     faults = pd.DataFrame(
         {
-            "compartment": ["A", "B"], "cause": ["pump wear", "dirt entry"], "opened_on": pd.to_datetime(["2025-02-01", "2025-03-01"]),
-            "ended_on": pd.to_datetime(["2025-05-01", "2025-06-30"]), "onset_h": [0.0, 0.0], "delay_h": [1000.0, 2000.0], "ended_h": [1000.0, 1000.0],
+            "compartment": ["A", "B"], "cause": ["pump wear", "dirt entry"],
+            "opened_on": pd.to_datetime(["2025-02-01", "2025-03-01"]),
+            "ended_on": pd.to_datetime(["2025-05-01", "2025-06-30"]), "onset_h": [0.0, 0.0],
+            "delay_h": [1000.0, 2000.0], "ended_h": [1000.0, 1000.0],
             "how": ["failed", "open"],
         }
     )  # fmt: skip
@@ -77,7 +81,9 @@ def test_precision_and_causes(scoring, bottles, truth):
 
 
 def test_stated_chances(scoring):
-    """Ten said .30 of which three came, ten said .90 of which nine came: Brier (3 .49 + 7 .09 + 9 .01 + .81) / 20 = .150."""
+    """Ten said .30 of which three came, ten said .90 of which nine came: Brier (3 .49 + 7 .09 + 9 .01 + .81) / 20 =
+    .150.
+    """
     stated = pd.Series([0.3] * 10 + [0.9] * 10)
     true = pd.Series([1] * 3 + [0] * 7 + [1] * 9 + [0])
     table = scoring.reliability(stated, true, (0.0, 0.5, 1.0))
@@ -98,7 +104,8 @@ def test_faults_active_on_a_day(scoring, truth):
 def test_month_ends(scoring):
     months = pd.DataFrame(
         {
-            "state": ["alarm", "alarm", "clear", "clear"], "look": [True, False, False, False], "chance": [0.8, 0.6, 0.1, 0.1],
+            "state": ["alarm", "alarm", "clear", "clear"], "look": [True, False, False, False],
+            "chance": [0.8, 0.6, 0.1, 0.1],
             "faulty": [True, False, True, False], "way": [0.7, 0.0, 0.2, 0.0], "seen": True,
         }
     )  # fmt: skip

@@ -1,4 +1,6 @@
-"""The step-by-step mass balance against an ordinary differential equation solver (scipy.integrate.solve_ivp) and against bookkeeping."""
+"""The step-by-step mass balance against an ordinary differential equation solver (scipy.integrate.solve_ivp) and
+against bookkeeping.
+"""
 
 import numpy as np
 import pytest
@@ -28,7 +30,9 @@ def solved() -> tuple[np.ndarray, np.ndarray]:
 
 
 def test_balance_agrees_with_an_ode_solver():
-    """Source: scipy.integrate.solve_ivp, DOP853; the recipe's step of 8 h. Metals hardly leave; water (last column) evaporates fast."""
+    """Source: scipy.integrate.solve_ivp, DOP853; the recipe's step of 8 h. Metals hardly leave; water (last column)
+    evaporates fast.
+    """
     amount, volume, _ = advance(START, VOLUME, RELEASE, LOSS, REMOVAL, hours=HOURS, step_h=8.0)
     expected, litres = solved()
     np.testing.assert_allclose(amount[:, 0], expected[:, 0], rtol=5e-6)
@@ -61,7 +65,9 @@ def test_nothing_is_made_or_lost():
 
 
 def test_carry_over_of_a_change():
-    """80 ppm and a residual of 15 % leave 12 ppm: a worked example of the trade press (Machinery Lubrication, on residual oil)."""
+    """80 ppm and a residual of 15 % leave 12 ppm: a worked example of the trade press (Machinery Lubrication, on
+    residual oil).
+    """
     amount, litres = drain_and_fill(np.array([80.0 * 50]), 50.0, 0.15, np.array([0.0]), 50.0)
     assert amount[0] / litres == pytest.approx(12.0)
 

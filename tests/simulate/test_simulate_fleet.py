@@ -1,4 +1,6 @@
-"""The invented fleet: its truth has the spread the recipe asks for, its records have the flaws, and the same seed writes the same bytes."""
+"""The invented fleet: its truth has the spread the recipe asks for, its records have the flaws, and the same seed
+writes the same bytes.
+"""
 
 from dataclasses import replace
 from pathlib import Path
@@ -74,7 +76,9 @@ def test_a_larger_fleet_is_the_same_list_again(small):
 
 
 def test_true_rates_have_the_spread_of_the_recipe(recipe):
-    """Lognormal with mean 1, cv .40 and correlation .5 of the logarithms: 4000 draws, bounds of four standard errors."""
+    """Lognormal with mean 1, cv .40 and correlation .5 of the logarithms: 4000 draws, bounds of
+    four standard errors.
+    """
     part = build_parts(recipe, recipe.machines[0])[0]
     rng = stream(5, "rates")
     draws = np.array([draw_rates(recipe, part, rng) for _ in range(4000)])
@@ -89,8 +93,8 @@ def test_true_rates_have_the_spread_of_the_recipe(recipe):
 
 
 def test_drift_about_the_true_rate(recipe, fleet):
-    """Rate at a bottle over the life's rate, no fault: mean 1, cv .15. Bounds are four standard errors for about 12 independent spells of 1,000 h
-    on each of some 100 compartments."""
+    """Rate at a bottle over the life's rate, no fault: mean 1, cv .15. Bounds are four standard errors for about 12
+    independent spells of 1,000 h on each of some 100 compartments."""
     _, truth = fleet
     rows = truth["samples"].merge(truth["rates"], on=["compartment", "life"], suffixes=("", "_life"))
     factor = (rows["Fe_ppm_rate"] / rows["Fe_ppm"])[rows["cause"] == ""]
@@ -100,7 +104,9 @@ def test_drift_about_the_true_rate(recipe, fleet):
 
 
 def test_results_scatter_about_the_truth_as_the_recipe_says(fleet, recipe):
-    """Iron of well drawn bottles, well above the floor: log(result / content) has the sd of own and bottle noise together."""
+    """Iron of well drawn bottles, well above the floor: log(result / content) has the sd of own and bottle noise
+    together.
+    """
     tables, truth = fleet
     both = (
         tables["samples"]
@@ -178,7 +184,9 @@ def test_nothing_is_dated_after_the_end(fleet, recipe):
 
 
 def test_the_files_say_what_the_tables_say(small, tmp_path):
-    """Both laboratories' files, read by the loader, give the simulated tables back: values to the rounding of the other unit, flags, dates."""
+    """Both laboratories' files, read by the loader, give the simulated tables back: values to the rounding of the other
+    unit, flags, dates.
+    """
     write_fleet(small, tmp_path)
     tables, _ = simulate_fleet(small)
     loaded = load_fleet(tmp_path)

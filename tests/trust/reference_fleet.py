@@ -1,6 +1,8 @@
-"""The reference fleets: left and right compartments of many machines with known truth, as arrays. INVENTED rates and fluids, shape only.
+"""The reference fleets: left and right compartments of many machines with known truth, as arrays. INVENTED rates and
+fluids, shape only.
 
-The truth is a mass balance stepped bottle by bottle; the forecasts are those of the wear filter with change acceptance off.
+The truth is a mass balance stepped bottle by bottle; the forecasts are those of the wear filter with change acceptance
+off.
 """
 
 from dataclasses import dataclass
@@ -92,7 +94,9 @@ def true_levels(rng, rate, hours, lost, left, boost) -> np.ndarray:
 
 
 def known_exposure(rng, hours, lost, q, left, change) -> tuple[np.ndarray, ...]:
-    """phi, psi, sd_phi, hours as the records tell: 30 % of top-ups missing (the usual make-up is taken), the rest within 20 %."""
+    """phi, psi, sd_phi, hours as the records tell: 30 % of top-ups missing (the usual make-up is taken), the rest
+    within 20 %.
+    """
     missing = rng.random(lost.shape) < 0.3
     told = np.where(missing, q * hours, lost * rng.uniform(0.8, 1.2, lost.shape))
     kept = np.exp(-told)
@@ -148,7 +152,9 @@ FINGERPRINTS = {
 def fluid_samples(
     rng: np.random.Generator, product: str, n: int, other: str | None = None, share: float = 0.0
 ) -> np.ndarray:
-    """Results [n, 8] of bottles of `product` with `share` of `other`: 6 % own and 3 % shared noise, boron depleted up to 35 %."""
+    """Results [n, 8] of bottles of `product` with `share` of `other`: 6 % own and 3 % shared noise, boron depleted up
+    to 35 %.
+    """
     a, b = np.array(FINGERPRINTS[product], float), np.array(FINGERPRINTS[other or product], float)
     mix = (1 - share) * a + share * b
     mix[6:] = np.exp((1 - share) * np.log(a[6:]) + share * np.log(b[6:]))

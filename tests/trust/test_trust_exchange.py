@@ -1,4 +1,6 @@
-"""Exchanged labels: worked cases (derived from the stated formula and checked with a second implementation here), and known truth."""
+"""Exchanged labels: worked cases (derived from the stated formula and checked with a second implementation here), and
+known truth.
+"""
 
 from itertools import permutations
 
@@ -94,8 +96,8 @@ def test_a_ring_of_eight_bottles_is_found_by_best_assignment():
 
 @pytest.mark.parametrize("name", ["engine", "drive", "hydraulic"])
 def test_calls_are_right_on_the_reference_fleets(reference_fleet, name):
-    """Known truth, cv10, left/right cv .25: from the 5th bottle calls at > .9 are right at least .95 (.90 here, 300 pairs); drive found
-    at least .75 (.65 here). Full figures: tests/benchmarks/calibrate_trust.py."""
+    """Known truth, cv10, left/right cv .25: from the 5th bottle calls at > .9 are right at least .95 (.90 here, 300
+    pairs); drive found at least .75 (.65 here). Full figures: tests/benchmarks/calibrate_trust.py."""
     truth = reference_fleet.simulate(name, "cv10", 300, 7)
     told = exchange_chances(truth.panel, RULE, shared_factors(truth.panel, RULE))
     chance = told["chance"].to_numpy().reshape(300, -1, 2)
@@ -108,7 +110,9 @@ def test_calls_are_right_on_the_reference_fleets(reference_fleet, name):
 
 
 def test_a_true_rise_is_not_called_an_exchange(reference_fleet):
-    """Known truth: one drive of each pair wears five times faster from the 13th bottle; wanted at most .005 of its bottles called."""
+    """Known truth: one drive of each pair wears five times faster from the 13th bottle; wanted at most .005 of its
+    bottles called.
+    """
     boost = np.ones((300, 2, 16, 7))
     boost[:, 0, 12:] = 5.0
     truth = reference_fleet.simulate("drive", "cv10", 300, 5, n=16, exchange=0.0, boost=boost)
@@ -119,8 +123,9 @@ def test_a_true_rise_is_not_called_an_exchange(reference_fleet):
 
 
 def test_the_bottle_after_an_exchange_is_not_called_exchanged_back(reference_fleet):
-    """Known truth at the lowest noise, where a wrong result moves the forecast most: in 600 pairs of drives, 20 bottles each, an exchange
-    is called, and of the bottle after it nothing is said. Calls right at least .96; without that rule .92-.95."""
+    """Known truth at the lowest noise, where a wrong result moves the forecast most: in 600 pairs of drives, 20 bottles
+    each, an exchange is called, and of the bottle after it nothing is said. Calls right at least .96; without that rule
+    .92-.95."""
     truth = reference_fleet.simulate("drive", "cv5", 600, 3)
     told = exchange_chances(truth.panel, RULE, shared_factors(truth.panel, RULE))
     chance = told["chance"].to_numpy().reshape(600, -1, 2)[..., 0]
@@ -134,7 +139,9 @@ def test_the_bottle_after_an_exchange_is_not_called_exchanged_back(reference_fle
 
 
 def shared_panel(factor: float, n: int) -> Panel:
-    """n bottles as the density assumes them: a factor of that sd shared by 7 metals, .06 each beside it, all of a multivariate t (6)."""
+    """n bottles as the density assumes them: a factor of that sd shared by 7 metals, .06 each beside it, all of a
+    multivariate t (6).
+    """
     rng = np.random.default_rng(4)
     mean = np.tile([60, 40, 30, 25, 60, 15, 20.0], (n, 1))
     noise = factor * rng.standard_normal((n, 1)) + 0.06 * rng.standard_normal((n, 7))
@@ -153,7 +160,9 @@ def shared_panel(factor: float, n: int) -> Panel:
 
 @pytest.mark.parametrize("factor", [0.03, 0.07, 0.10])
 def test_what_the_metals_of_a_bottle_share_is_learnt(factor):
-    """Known truth: the sd of the shared factor, within a tenth; with few bottles the number of the reference table stands."""
+    """Known truth: the sd of the shared factor, within a tenth; with few bottles the number of the reference table
+    stands.
+    """
     np.testing.assert_allclose(shared_factors(shared_panel(factor, 1000), RULE)["factor_sd"], factor, rtol=0.1)
     np.testing.assert_array_equal(shared_factors(shared_panel(factor, 40), RULE)["factor_sd"], RULE.bottle_factor_sd)
     assert len(shared_factors(shared_panel(factor, 0), RULE)) == 0

@@ -1,4 +1,6 @@
-"""Wrong and mixed fluid. Fingerprints are invented; the robust estimate is held against the plain one and against known truth."""
+"""Wrong and mixed fluid. Fingerprints are invented; the robust estimate is held against the plain one and against known
+truth.
+"""
 
 import numpy as np
 import pandas as pd
@@ -29,7 +31,9 @@ def marks_of(results):
 
 
 def test_ogk_recovers_centre_and_scatter_with_a_tenth_of_wrong_rows():
-    """Known truth: 10 % of the rows lie far off. The robust centre stays within .05 and no variance is out by half; the plain ones are."""
+    """Known truth: 10 % of the rows lie far off. The robust centre stays within .05 and no variance is out by half; the
+    plain ones are.
+    """
     rng = np.random.default_rng(0)
     truth = np.array([[1.0, 0.6, 0.2], [0.6, 1.0, 0.3], [0.2, 0.3, 0.5]])
     x = rng.multivariate_normal([1, 2, 3], truth, 4000)
@@ -57,7 +61,9 @@ def library_of(reference_fleet, rng, n=400):
 
 
 def test_a_fifth_of_foreign_oil_is_found(reference_fleet):
-    """Known truth: 20 % foreign oil found >= .90 at .5 % false calls (here <= 1.2 % on 4,000 fresh bottles), source and share named."""
+    """Known truth: 20 % foreign oil found >= .90 at .5 % false calls (here <= 1.2 % on 4,000 fresh bottles), source and
+    share named.
+    """
     rng = np.random.default_rng(6)
     x, product, library = library_of(reference_fleet, rng)
     own = library["engine oil A"]

@@ -1,5 +1,6 @@
-"""Hours of bottles, services and machines. Expected values follow by arithmetic from the invented readings of each case; that a meter
-cannot run faster than 24 h a day nor backwards is a fact of the trade, common practice, no source."""
+"""Hours of bottles, services and machines. Expected values follow by arithmetic from the invented readings of each
+case; that a meter cannot run faster than 24 h a day nor backwards is a fact of the trade, common practice, no
+source."""
 
 import numpy as np
 import pandas as pd
@@ -9,7 +10,8 @@ from cmkit.trust.hours import machine_use, screen_hours, service_hours
 from cmkit.trust.meters import heaviest_chain, meter_line
 
 PLACE = {"machines": [{"machine": "M1", "site": "A", "kind": "loader"}],
-         "compartments": [{"compartment": c, "machine": "M1", "kind": "engine", "family": "f"} for c in ("M1/engine", "M1/drive")]}  # fmt: skip
+         "compartments": [{"compartment": c, "machine": "M1", "kind": "engine", "family": "f"} for c in ("M1/engine",
+         "M1/drive")]}  # fmt: skip
 
 
 def bottles(*rows):
@@ -101,12 +103,15 @@ def test_a_replaced_meter_is_carried_on(screened):
     assert out.loc["S3", "reason"] == ""
 
 
-CHANGED = [{"machine": "M1", "read_on": "2026-03-02", "meter_h": 1600}, {"machine": "M1", "read_on": "2026-03-30", "meter_h": 180, "new_meter": True}]  # fmt: skip
+CHANGED = [{"machine": "M1", "read_on": "2026-03-02", "meter_h": 1600},
+    {"machine": "M1", "read_on": "2026-03-30", "meter_h": 180, "new_meter": True}]  # fmt: skip
 
 
 @pytest.mark.parametrize("later", [[], [("2026-05-01", 500)]])
 def test_bottles_on_both_sides_of_an_announced_change_count(screened, later):
-    """The meter was changed between two weekly readings: the bottle before is on the old one, the bottle after on the new one."""
+    """The meter was changed between two weekly readings: the bottle before is on the old one, the bottle after on the
+    new one.
+    """
     out = screened(bottles(*MONTHS[:2], ("2026-03-10", 1680), ("2026-03-20", 80), *later), meters=CHANGED)
     assert out["usable"].all()
     np.testing.assert_allclose(out["meter_h"].iloc[:4], [1000, 1300, 1680, 80])
@@ -118,7 +123,9 @@ def test_bottles_on_both_sides_of_an_announced_change_count(screened, later):
 
 
 def test_a_slip_before_an_announced_change_is_still_one(screened):
-    """900 h is neither the old meter's nor one that leads up to the new meter's 180: it is derived from its neighbours."""
+    """900 h is neither the old meter's nor one that leads up to the new meter's 180: it is derived
+    from its neighbours.
+    """
     out = screened(bottles(*MONTHS[:2], ("2026-03-10", 900), ("2026-03-20", 80)), meters=CHANGED)
     assert "backwards" in out.loc["S2", "reason"]
     assert out.loc["S2", "sd_h"] > 0
@@ -165,7 +172,8 @@ def test_interval_of_derived_hours_covers(make_fleet):
         for i, day in enumerate(range(10, 200, 20)):
             hidden = i == 5
             truth.append(use[day])
-            samples.append({"sample": f"{m}-{i}", "compartment": f"M{m}/e", "drawn_on": pd.Timestamp("2026-01-01") + pd.Timedelta(days=day),
+            samples.append({"sample": f"{m}-{i}", "compartment": f"M{m}/e",
+            "drawn_on": pd.Timestamp("2026-01-01") + pd.Timedelta(days=day),
                             "Fe_ppm": 9.0, "meter_h": np.nan if hidden else round(use[day])})  # fmt: skip
     out = screen_hours(make_fleet(machines=machines, compartments=places, samples=samples).as_of("2027-01-01"))
     derived = (out["sd_h"] > 0).to_numpy()
@@ -175,8 +183,10 @@ def test_interval_of_derived_hours_covers(make_fleet):
 
 
 def test_services_get_running_hours_too(make_fleet):
-    services = [{"service": "W1", "compartment": "M1/engine", "done_on": "2026-01-16", "meter_h": np.nan, "kind": "change"},
-                {"service": "W2", "compartment": "M1/engine", "done_on": "2026-03-02", "meter_h": 1600, "kind": "top-up"}]  # fmt: skip
+    services = [{"service": "W1", "compartment": "M1/engine", "done_on": "2026-01-16", "meter_h": np.nan,
+        "kind": "change"},
+                {"service": "W2", "compartment": "M1/engine", "done_on": "2026-03-02", "meter_h": 1600,
+                "kind": "top-up"}]  # fmt: skip
     known = make_fleet(**PLACE, samples=bottles(*MONTHS), services=services).as_of("2026-12-31")
     out = service_hours(known)
     assert list(out.columns) == ["service", "compartment", "run_h", "sd_h", "usable", "reason"]

@@ -1,4 +1,6 @@
-"""Which fluid a bottle was drawn from. That a bottle is drawn before the work of its day is common practice (no source)."""
+"""Which fluid a bottle was drawn from. That a bottle is drawn before the work of its day is common practice (no
+source).
+"""
 
 import pandas as pd
 import pytest
@@ -7,7 +9,8 @@ from cmkit.trust.fluid import check_fluids, learn_fluids
 from cmkit.trust.fluid_history import fluids_in_force
 from cmkit.wear.conditions import fresh_values
 
-PLACE = {"compartment": "M/engine", "machine": "M", "kind": "engine", "family": "f", "fluid": "engine oil", "grade": "SAE 15W-40"}  # fmt: skip
+PLACE = {"compartment": "M/engine", "machine": "M", "kind": "engine", "family": "f", "fluid": "engine oil",
+    "grade": "SAE 15W-40"}  # fmt: skip
 
 
 def made(make_fleet, bottle: dict, *work: dict):
@@ -16,7 +19,8 @@ def made(make_fleet, bottle: dict, *work: dict):
     return make_fleet(
         sites=[{"site": "A"}], machines=[{"machine": "M", "site": "A", "kind": "k"}], compartments=[PLACE],
         samples=[place | {"sample": "S", "drawn_on": "2026-03-10", "Fe_ppm": 9.0} | bottle],
-        services=[place | {"service": f"W{i}", "done_on": "2026-03-10", "kind": "change"} | w for i, w in enumerate(work)],
+        services=[place | {"service": f"W{i}", "done_on": "2026-03-10", "kind": "change"} | w for i,
+        w in enumerate(work)],
     ).as_of("2026-12-31")  # fmt: skip
 
 

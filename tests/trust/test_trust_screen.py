@@ -1,5 +1,5 @@
-"""Screens that read whole records: dirt, laboratory days, units, stale bottles, methods, and what the doubts come to. Invented records
-with planted faults; what is dirt and what is not is common practice, no source."""
+"""Screens that read whole records: dirt, laboratory days, units, stale bottles, methods, and what the doubts come to.
+Invented records with planted faults; what is dirt and what is not is common practice, no source."""
 
 import numpy as np
 import pandas as pd
@@ -18,13 +18,16 @@ REGISTER = analyte_register()
 RULE = default_trust()
 METALS = ["Fe_ppm", "Cr_ppm", "Cu_ppm", "Pb_ppm", "Al_ppm", "Si_ppm"]
 USUAL = {
-    "Fe_ppm": 60.0, "Cr_ppm": 5.0, "Cu_ppm": 12.0, "Pb_ppm": 8.0, "Al_ppm": 6.0, "Si_ppm": 15.0, "Ca_ppm": 2500.0, "Zn_ppm": 1100.0,
+    "Fe_ppm": 60.0, "Cr_ppm": 5.0, "Cu_ppm": 12.0, "Pb_ppm": 8.0, "Al_ppm": 6.0, "Si_ppm": 15.0, "Ca_ppm": 2500.0,
+    "Zn_ppm": 1100.0,
     "P_ppm": 1000.0, "visc40_cSt": 100.0, "TAN_mgKOH_g": 1.5,
 }  # fmt: skip
 
 
 def records(make_fleet, n=8, machines=4, change=None, seed=0, **more):
-    """Two compartments a machine, n bottles each, results steady within 6 %; change(row, machine, i) alters a bottle in place."""
+    """Two compartments a machine, n bottles each, results steady within 6 %; change(row, machine, i) alters a bottle in
+    place.
+    """
     rng = np.random.default_rng(seed)
     places, samples, when = [], [], pd.date_range("2026-01-01", periods=n, freq="20D")
     for m in range(machines):
@@ -41,8 +44,10 @@ def records(make_fleet, n=8, machines=4, change=None, seed=0, **more):
                 }
             )
             for i, day in enumerate(when):
-                row = {"sample": f"{name}-{i}", "compartment": name, "drawn_on": day, "received_on": day + pd.Timedelta(days=3), "method": "pump",
-                       "reported_on": day + pd.Timedelta(days=5), "lab": "North", "meter_h": 1000.0 + 200 * i}  # fmt: skip
+                row = {"sample": f"{name}-{i}", "compartment": name, "drawn_on": day,
+                    "received_on": day + pd.Timedelta(days=3), "method": "pump",
+                       "reported_on": day + pd.Timedelta(days=5), "lab": "North",
+                       "meter_h": 1000.0 + 200 * i}  # fmt: skip
                 row |= {a: round(v * np.exp(0.06 * rng.standard_normal()), 1) for a, v in USUAL.items()}
                 if change is not None:
                     change(row, m, i)
@@ -130,7 +135,9 @@ def test_each_planted_fault_raises_its_doubt(make_fleet, changes, doubt, words):
 
 
 def test_real_wear_is_not_a_doubt(make_fleet):
-    """Iron and chromium five times up, with silicon and aluminium: the machine, not the bottle. Nor is a tenfold single metal a unit mistake."""
+    """Iron and chromium five times up, with silicon and aluminium: the machine, not the bottle. Nor is a tenfold single
+    metal a unit mistake.
+    """
     for changes in (
         {"Fe_ppm": 300.0, "Cr_ppm": 25.0},
         {"Fe_ppm": 250.0, "Si_ppm": 80.0, "Al_ppm": 20.0, "Cr_ppm": 15.0},
@@ -224,8 +231,10 @@ def test_a_newest_reading_off_the_machines_pace_is_doubted(make_fleet):
 def test_usual_result_is_the_median_of_four_before_of_the_same_compartment():
     """Against pandas' own rolling median."""
     rng = np.random.default_rng(0)
-    frame = pd.DataFrame({"sample": [f"S{i:03d}" for i in range(60)], "compartment": rng.choice(list("abc"), 60), "x": rng.random(60), "y": rng.random(60),
-                          "drawn_on": pd.Timestamp("2026-01-01") + pd.to_timedelta(rng.permutation(60), unit="D")})  # fmt: skip
+    frame = pd.DataFrame({"sample": [f"S{i:03d}" for i in range(60)], "compartment": rng.choice(list("abc"), 60),
+        "x": rng.random(60), "y": rng.random(60),
+                          "drawn_on": pd.Timestamp("2026-01-01") + pd.to_timedelta(rng.permutation(60),
+                          unit="D")})  # fmt: skip
     frame.loc[rng.choice(60, 9, replace=False), "x"] = np.nan
     usual, count = usual_results(frame, ["x", "y"])
     order = frame.sort_values(["compartment", "drawn_on"])
@@ -245,12 +254,17 @@ HOSTILE = "<script>alert(1)</script>"
         [],
         [{"sample": "S", "compartment": "c", "drawn_on": "2026-01-01"}],
         [{"sample": "S", "compartment": "c", "drawn_on": "2026-01-01", "Fe_ppm": 10.0, "meter_h": 100.0}],
-        [{"sample": f"S{i}", "compartment": c, "drawn_on": "2026-01-01", "Fe_ppm": 10.0, "meter_h": 100.0} for i, c in enumerate("cd")],
-        [{"sample": f"S{i}", "compartment": "c", "drawn_on": f"2026-0{i + 1}-01", "meter_h": 100.0 + 200 * i, **dict.fromkeys(METALS, 1.0),
+        [{"sample": f"S{i}", "compartment": c, "drawn_on": "2026-01-01", "Fe_ppm": 10.0, "meter_h": 100.0} for i,
+        c in enumerate("cd")],
+        [{"sample": f"S{i}", "compartment": "c", "drawn_on": f"2026-0{i + 1}-01", "meter_h": 100.0 + 200 * i,
+        **dict.fromkeys(METALS, 1.0),
           **{f"{a}_below": True for a in METALS}} for i in range(7)],
-        [{"sample": HOSTILE, "Fe_ppm": 9.0, "compartment": "c", "drawn_on": "2026-01-01", "note": "=HYPERLINK(1)", "sampler": HOSTILE, "lab": HOSTILE, "method": "drain stream"}],
-        [{"sample": f"S{i}", "compartment": "c", "drawn_on": "2026-01-01", "meter_h": 5.0, "Fe_ppm": 0.0, "visc40_cSt": 0.0, "Ca_ppm": 1e300} for i in range(30)],
-        [{"sample": f"S{i}", "compartment": "c", "drawn_on": f"2026-01-{i + 1:02d}", "meter_h": 100.0 + i, "pH": 8.0, "nitrite_ppm": 900.0} for i in range(9)],
+        [{"sample": HOSTILE, "Fe_ppm": 9.0, "compartment": "c", "drawn_on": "2026-01-01", "note": "=HYPERLINK(1)",
+        "sampler": HOSTILE, "lab": HOSTILE, "method": "drain stream"}],
+        [{"sample": f"S{i}", "compartment": "c", "drawn_on": "2026-01-01", "meter_h": 5.0, "Fe_ppm": 0.0,
+        "visc40_cSt": 0.0, "Ca_ppm": 1e300} for i in range(30)],
+        [{"sample": f"S{i}", "compartment": "c", "drawn_on": f"2026-01-{i + 1:02d}", "meter_h": 100.0 + i, "pH": 8.0,
+        "nitrite_ppm": 900.0} for i in range(9)],
     ],
 )  # fmt: skip
 def test_poor_and_hostile_records_neither_crash_nor_convince(make_fleet, rows):

@@ -31,7 +31,9 @@ def table(name: str, rows: Rows) -> pd.DataFrame:
 
 @pytest.fixture(scope="session")
 def small_fleet() -> Callable[..., tuple[Fleet, pd.DataFrame, pd.DataFrame]]:
-    """(compartments, samples, services, machines=..., kinds=...) -> fleet, hours, services placed; meter hours are running hours."""
+    """(compartments, samples, services, machines=..., kinds=...) -> fleet, hours, services placed; meter hours are
+    running hours.
+    """
 
     def build(
         compartments: Rows, samples: Rows, services: Rows = (), machines: Rows = (), kinds: dict[str, Any] | None = None

@@ -18,8 +18,11 @@ REGISTER = analyte_register()
 DAY = pd.Timestamp("2026-01-01")
 
 
-def fleet(results: dict[str, list], kind: str = "engine", grade: str = "SAE 15W-40", fluid_h: list | float = 250.0, services: list[tuple] = ()) -> tuple[Fleet, pd.DataFrame]:  # fmt: skip
-    """One compartment with a bottle a month; `results` by analyte, `None` for missing, `<` before a number for below the limit."""
+def fleet(results: dict[str, list], kind: str = "engine", grade: str = "SAE 15W-40", fluid_h: list | float = 250.0,
+    services: list[tuple] = ()) -> tuple[Fleet, pd.DataFrame]:  # fmt: skip
+    """One compartment with a bottle a month; `results` by analyte, `None` for missing, `<` before a number for below
+    the limit.
+    """
     n = len(next(iter(results.values())))
     samples = pd.DataFrame(
         {
@@ -37,11 +40,15 @@ def fleet(results: dict[str, list], kind: str = "engine", grade: str = "SAE 15W-
     compartments = pd.DataFrame(
         {"compartment": ["c"], "machine": ["m"], "kind": [kind], "family": ["f"], "fluid": ["oil"], "grade": [grade]}
     )
-    work = pd.DataFrame(services, columns=["compartment", "kind", "done_on", "fluid", "grade"]).astype({"done_on": "datetime64[us]", "fluid": "str", "grade": "str", "compartment": "str"}).assign(meter_h=np.nan)  # fmt: skip
+    work = pd.DataFrame(services,
+        columns=["compartment", "kind", "done_on", "fluid", "grade"]).astype({"done_on": "datetime64[us]",
+        "fluid": "str", "grade": "str", "compartment": "str"}).assign(meter_h=np.nan)  # fmt: skip
     empty = pd.DataFrame()
     known = Fleet(
-        settings=Settings(name="invented", kinds=default_kinds()), sites=empty, machines=pd.DataFrame({"machine": ["m"], "site": ["north"]}),
-        compartments=compartments, samples=samples, services=work, meters=empty, findings=empty, corrections=empty, set_aside=empty,
+        settings=Settings(name="invented", kinds=default_kinds()), sites=empty,
+        machines=pd.DataFrame({"machine": ["m"], "site": ["north"]}),
+        compartments=compartments, samples=samples, services=work, meters=empty, findings=empty, corrections=empty,
+        set_aside=empty,
         repairs=empty, counts=empty, date=DAY,
     )  # fmt: skip
     exposure = samples[["sample", "compartment", "drawn_on", "fluid_h"]].assign(
@@ -86,7 +93,9 @@ def test_level_alert_and_alarm_at_their_bounds() -> None:
 
 
 def test_falling_base_number_by_level_and_by_share_of_fresh() -> None:
-    """Fresh is learnt from five young bottles (10); half gone is an alert, 2 mg KOH/g an alarm; one row a bottle, the worst."""
+    """Fresh is learnt from five young bottles (10); half gone is an alert, 2 mg KOH/g an alarm; one row a bottle, the
+    worst.
+    """
     hours = [10.0] * 5 + [400.0] * 4
     rows = judged(*fleet({"TBN_mgKOH_g": [9.8, 10, 10.2, 10, 10, 6.0, 4.9, 1.9, "<2"]}, fluid_h=hours))
     assert rows[["sample", "state"]].values.tolist() == [["s6", "alert"], ["s7", "alarm"], ["s8", "alarm"]]
@@ -95,7 +104,9 @@ def test_falling_base_number_by_level_and_by_share_of_fresh() -> None:
 
 
 def test_viscosity_both_ways_against_the_grade_where_nothing_is_learnt() -> None:
-    """SAE 15W-40: middle of grade 40 is 14.4 mm2/s (SAE J300, from memory); 10 % watch and 20 % act is common practice."""
+    """SAE 15W-40: middle of grade 40 is 14.4 mm2/s (SAE J300, from memory); 10 % watch and 20 % act
+    is common practice.
+    """
     rows = judged(*fleet({"visc100_cSt": [14.0, 12.9, 11.5, 15.9, 17.3]}))
     assert rows[["sample", "state", "operator"]].values.tolist() == [
         ["s1", "alert", "<="], ["s2", "alarm", "<="], ["s3", "alert", ">="], ["s4", "alarm", ">="],
@@ -139,14 +150,16 @@ def test_cleanliness_is_judged_by_code_and_not_by_count() -> None:
     known, exposure = fleet({"p4_per_ml": [5000, 5001, 10_000, 10_001]}, kind="hydraulic", grade="ISO VG 46")
     rows = judged(known, exposure)
     assert rows[["sample", "value", "state", "unit"]].values.tolist() == [
-        ["s1", 20, "alert", "ISO 4406 code"], ["s2", 20, "alert", "ISO 4406 code"], ["s3", 21, "alarm", "ISO 4406 code"],
+        ["s1", 20, "alert", "ISO 4406 code"], ["s2", 20, "alert", "ISO 4406 code"],
+        ["s3", 21, "alarm", "ISO 4406 code"],
     ]  # fmt: skip
 
 
 def test_coolant_turned_acid_and_thin() -> None:
     rows = judged(*fleet({"pH": [8.5, 7.4, 6.9], "glycol_vol_pct": [50, 39, 70]}, kind="coolant", grade="glycol 50 %"))
     assert rows[["sample", "analyte", "state"]].values.tolist() == [
-        ["s1", "glycol_vol_pct", "alert"], ["s1", "pH", "alert"], ["s2", "glycol_vol_pct", "alarm"], ["s2", "pH", "alarm"],
+        ["s1", "glycol_vol_pct", "alert"], ["s1", "pH", "alert"], ["s2", "glycol_vol_pct", "alarm"],
+        ["s2", "pH", "alarm"],
     ]  # fmt: skip
 
 
@@ -188,7 +201,8 @@ def test_a_result_above_its_limit_passes_an_upper_limit_for_certain_and_no_lower
     """Water `>5000 ppm` is over any usual limit; a base number `>2` may be 12 and says nothing of a low limit of 3."""
     known, exposure = fleet({"water_ppm": [5000, 5000], "TBN_mgKOH_g": [2, 2]})
     limits = pd.DataFrame(
-        {"family": "f", "analyte": ["water_ppm", "TBN_mgKOH_g"], "measure": "level", "direction": ["up", "down"], "alert": [1000.0, 4.0], "alarm": [2000.0, 3.0],
+        {"family": "f", "analyte": ["water_ppm", "TBN_mgKOH_g"], "measure": "level", "direction": ["up", "down"],
+        "alert": [1000.0, 4.0], "alarm": [2000.0, 3.0],
          "alarm_low": np.nan, "alarm_high": np.nan, "n": 0, "n_eff": np.nan, "method": "maker", "words": ""}
     )  # fmt: skip
     known.samples["water_ppm_above"] = [True, False]

@@ -1,7 +1,7 @@
 """Each limit that acts alone on small hand-made frames; what is expected is worked out by hand beside it.
 
-The bounds of family limits are this project's own choices. That limits of a maker or site go before statistics and that a sealed
-compartment found low has a leak are common practice, without a source.
+The bounds of family limits are this project's own choices. That limits of a maker or site go before statistics and that
+a sealed compartment found low has a leak are common practice, without a source.
 """
 
 import numpy as np
@@ -52,16 +52,20 @@ def exposure(n=3, lives=(), kind="final drive") -> pd.DataFrame:
 
 def result(bottle=2, analyte="Fe_ppm", **given) -> dict:
     """One row of the wear filter's history; by default as quiet as can be."""
-    quiet = {"value": 40.0, "below": False, "above": False, "expected": 40.0, "expected_sd": 4.0, "z": 0.0, "rise": 0.0, "change_k": 0, "rate": 0.04,
+    quiet = {"value": 40.0, "below": False, "above": False, "expected": 40.0, "expected_sd": 4.0, "z": 0.0, "rise": 0.0,
+        "change_k": 0, "rate": 0.04,
              "rate_sd": 0.004, "level": 40.0, "level_sd": 1.0, "cov": 0.0}  # fmt: skip
-    where = {"sample": f"s{bottle}", "compartment": "M1/drive", "life": 1, "order": bottle, "family": "f", "analyte": analyte,
+    where = {"sample": f"s{bottle}", "compartment": "M1/drive", "life": 1, "order": bottle, "family": "f",
+        "analyte": analyte,
              "drawn_on": day(bottle), "run_h": 250.0 * bottle, "fluid_h": 250.0 * bottle}  # fmt: skip
     return where | quiet | given
 
 
 def limit(method="maker", measure="level", alert=80.0, alarm=100.0, high=None, **given) -> dict:
-    return {"family": "f", "analyte": "Fe_ppm", "measure": measure, "direction": "up", "alert": alert, "alarm": alarm, "alarm_low": alarm,
-            "alarm_high": alarm if high is None else high, "n": 40, "n_eff": 20.0, "method": method, "words": "", **given}  # fmt: skip
+    return {"family": "f", "analyte": "Fe_ppm", "measure": measure, "direction": "up", "alert": alert, "alarm": alarm,
+        "alarm_low": alarm,
+            "alarm_high": alarm if high is None else high, "n": 40, "n_eff": 20.0, "method": method, "words": "",
+            **given}  # fmt: skip
 
 
 NOTHING = pd.DataFrame(columns=EVIDENCE)
@@ -86,7 +90,9 @@ def fired(make_fleet, results, limits=()) -> list[tuple]:
 
 @pytest.mark.parametrize(("rate", "states"), [(0.0551, []), (0.0552, ["alert"])])
 def test_a_rate_must_surely_pass_its_limit(make_fleet, rate, states) -> None:
-    """Limit .05, sd .004: surely (nine in ten, one-sided; normal quantile 1.2816) from .05 + 1.2816 x .004 = .05513 on."""
+    """Limit .05, sd .004: surely (nine in ten, one-sided; normal quantile 1.2816) from .05 + 1.2816
+    x .004 = .05513 on.
+    """
     own = limit("trimmed and shrunk", "rate", alert=0.04, alarm=0.05)
     assert [f[3] for f in fired(make_fleet, [result(rate=rate)], [own])] == states
     assert fired(make_fleet, [result(0, rate=rate)], [own]) == []  # a first bottle has no rate of its own
@@ -199,8 +205,10 @@ def test_an_engine_found_low_burns_oil_and_says_nothing(make_fleet) -> None:
 
 
 def test_conditions_are_passed_through(make_fleet) -> None:
-    row = {"compartment": "M1/drive", "sample": "s1", "drawn_on": day(1), "known_on": pd.NaT, "analyte": "water_ppm", "rule": "condition",
-           "value": 900.0, "operator": ">=", "threshold": 500.0, "unit": "ppm", "state": "alarm", "words": "water 900 ppm"}  # fmt: skip
+    row = {"compartment": "M1/drive", "sample": "s1", "drawn_on": day(1), "known_on": pd.NaT, "analyte": "water_ppm",
+        "rule": "condition",
+           "value": 900.0, "operator": ">=", "threshold": 500.0, "unit": "ppm", "state": "alarm", "words": "water 900 "
+           "ppm"}  # fmt: skip
     out = evidence(fleet(make_fleet), [result(2)], conditions=pd.DataFrame([row])[EVIDENCE])
     assert out[["sample", "analyte"]].to_numpy().tolist() == [["s1", "water_ppm"]]
     kept = out.iloc[0].to_dict()

@@ -1,8 +1,9 @@
 """The exposure chain against numerical integration of the mass balance, and worked values.
 
-Sources: the mass balance dC/dt = w/V - (q/V)(kappa C - c_f) - r C is a linear ordinary differential equation; expected values are those of the
-design note on the statistical core, part A (derived there), and are integrated again here with scipy.integrate.solve_ivp. The 80 ppm x 15 % = 12 ppm
-example of residual oil is from a trade article on factoring residual oil into the wear rate.
+Sources: the mass balance dC/dt = w/V - (q/V)(kappa C - c_f) - r C is a linear ordinary differential equation; expected
+values are those of the design note on the statistical core, part A (derived there), and are integrated again here with
+scipy.integrate.solve_ivp. The 80 ppm x 15 % = 12 ppm example of residual oil is from a trade article on factoring
+residual oil into the wear rate.
 """
 
 import numpy as np
@@ -91,7 +92,8 @@ def test_falling_level_figure() -> None:
 
 def test_event_list_of_two_bottles() -> None:
     r = 1e-4
-    events = [run(100, r=r), event("top_up", 3), run(80, r=r), event("top_up", 5), run(70, r=r), SAMPLE, event("change", 0.12),
+    events = [run(100, r=r), event("top_up", 3), run(80, r=r), event("top_up", 5), run(70, r=r), SAMPLE,
+        event("change", 0.12),
               run(120, r=r), event("top_up", 4), run(130, r=r), SAMPLE]  # fmt: skip
     done = exposure_chain(pd.DataFrame(events), 60, fresh_ppm=0.5)
     assert_allclose(done.phi, (0.849332, 0.109235), atol=5e-7)
@@ -102,7 +104,9 @@ def test_event_list_of_two_bottles() -> None:
 
 
 def test_residual_oil_keeps_its_metal() -> None:
-    """80 ppm, 15 % left at the change: 12 ppm at once; ten hours on, without wear, a naive rate is 1.2 ppm/h and the corrected one 0."""
+    """80 ppm, 15 % left at the change: 12 ppm at once; ten hours on, without wear, a naive rate is 1.2 ppm/h and the
+    corrected one 0.
+    """
     done = exposure_chain(pd.DataFrame([event("change", 0.15), run(10), SAMPLE]), 40)
     level = 80 * done.phi[0]
     assert_allclose(level, 12.0, rtol=1e-12)
@@ -119,7 +123,9 @@ def test_bias_of_plain_hours(per_h: float, shares: tuple[float, ...]) -> None:
 
 
 def test_make_up_closed_form_of_a_mixed_sump() -> None:
-    """V 40 l, make-up 0.02 l/h, release 8 mg/h: levels and the factor x/(1 - e^-x) back to the true wear (derived; numerical integration agrees)."""
+    """V 40 l, make-up 0.02 l/h, release 8 mg/h: levels and the factor x/(1 - e^-x) back to the true wear (derived;
+    numerical integration agrees).
+    """
     hours = np.array([50, 100, 250, 500])
     psi = effective_hours(0.02 / 40, hours)
     level = 8 / 40 * psi

@@ -1,4 +1,6 @@
-"""From records to exposure: lives, changes, top-ups, hours; expected values worked out by hand from the rules stated beside them."""
+"""From records to exposure: lives, changes, top-ups, hours; expected values worked out by hand from the rules stated
+beside them.
+"""
 
 from collections.abc import Callable
 from typing import Any
@@ -29,7 +31,8 @@ def bottle(i: int, compartment: str = "A/engine", every: float = 250.0, **other:
 def work(
     kind: str, day: int, meter_h: float | None = None, compartment: str = "A/engine", **other: Any
 ) -> dict[str, Any]:
-    return {"service": f"{kind}-{day}-{compartment}", "compartment": compartment, "done_on": DAY + pd.Timedelta(days=day), "kind": kind,
+    return {"service": f"{kind}-{day}-{compartment}", "compartment": compartment,
+        "done_on": DAY + pd.Timedelta(days=day), "kind": kind,
             "meter_h": meter_h, **other}  # fmt: skip
 
 
@@ -50,7 +53,9 @@ def test_columns_and_order(small_fleet: Build) -> None:
 
 
 def test_a_change_on_the_day_of_a_bottle_comes_after_it(small_fleet: Build) -> None:
-    """Bottles are drawn before draining (common practice): the change counts in the next interval, also when its hours are a little lower."""
+    """Bottles are drawn before draining (common practice): the change counts in the next interval, also when its hours
+    are a little lower.
+    """
     out = expose(small_fleet, [bottle(0), bottle(1), bottle(2)], [work("change", 20, 1248)])
     assert out["changed"].tolist() == [False, False, True]
     assert_allclose(out["phi"], [1, 1, 0.1])
@@ -70,7 +75,9 @@ def test_a_change_between_bottles(small_fleet: Build) -> None:
 
 
 def test_work_without_hours_is_placed_by_its_date(small_fleet: Build) -> None:
-    """Eight days into a gap of twenty: 1,100 h, give or take a tenth of the gap, which is carried as (1 - f) 25 h of psi."""
+    """Eight days into a gap of twenty: 1,100 h, give or take a tenth of the gap, which is carried as (1 - f) 25 h of
+    psi.
+    """
     fleet, hours, services = small_fleet([ENGINE], [bottle(0), bottle(1)], [work("change", 8)], kinds=KINDS)
     out = sample_exposure(fleet, hours, services)
     assert_allclose(out["psi"].iloc[1], 160)
@@ -95,7 +102,9 @@ def test_a_change_known_only_from_hours_on_the_fluid(small_fleet: Build) -> None
 
 
 def test_a_slip_of_the_pen_makes_no_change_where_changes_are_on_record(small_fleet: Build) -> None:
-    """25 h written for 250 h: left when the next bottle says 500 h, taken when it says 275 h, and not yet taken without a next bottle."""
+    """25 h written for 250 h: left when the next bottle says 500 h, taken when it says 275 h, and not yet taken without
+    a next bottle.
+    """
     works = [work("change", -5, 1000)]
     said = [bottle(0), bottle(1, fluid_h=25), bottle(2, fluid_h=500)]
     assert not expose(small_fleet, said, works)["changed"].any()
@@ -126,7 +135,9 @@ def test_first_bottle_of_unknown_fluid(small_fleet: Build) -> None:
 
 
 def test_first_fill_of_a_new_machine(small_fleet: Build) -> None:
-    """In service at 900 h on the meter, first bottle at 1,000 h: nothing of an older fluid, 100 h; a first bottle at 9,000 h says nothing."""
+    """In service at 900 h on the meter, first bottle at 1,000 h: nothing of an older fluid, 100 h; a first bottle at
+    9,000 h says nothing.
+    """
     machine = [
         {
             "machine": "A",
@@ -166,7 +177,9 @@ def test_replacement_written_down_twice_is_one(small_fleet: Build) -> None:
 
 
 def test_a_top_up_on_record(small_fleet: Build) -> None:
-    """4 l of 40 at half way: the level fell to 36 l evenly over those 125 h (psi x ln(40/36)/0.1 x 125), then a tenth is fresh."""
+    """4 l of 40 at half way: the level fell to 36 l evenly over those 125 h (psi x ln(40/36)/0.1 x 125), then a tenth
+    is fresh.
+    """
     out = expose(small_fleet, [bottle(0), bottle(1)], [work("top-up", 10, 1125, volume_l=4)])
     assert_allclose(out["phi"].iloc[1], 0.9)
     assert_allclose(out["chi"].iloc[1], 0.1)
@@ -176,7 +189,9 @@ def test_a_top_up_on_record(small_fleet: Build) -> None:
 
 
 def test_make_up_on_the_slip_is_used_once(small_fleet: Build) -> None:
-    """4 l on the bottle's slip: replaced as it went, phi = exp(-4/40). With a top-up on record in the same interval the slip is left."""
+    """4 l on the bottle's slip: replaced as it went, phi = exp(-4/40). With a top-up on record in the same interval the
+    slip is left.
+    """
     slip = expose(small_fleet, [bottle(0), bottle(1, makeup_l=4)])
     assert_allclose(slip["phi"].iloc[1], np.exp(-0.1))
     assert_allclose(slip["psi"].iloc[1], 250 * (1 - np.exp(-0.1)) / 0.1)
@@ -263,7 +278,9 @@ BOTTLE = st.fixed_dictionaries(
 @settings(max_examples=20, derandomize=True, deadline=None, suppress_health_check=list(HealthCheck))
 @given(st.lists(BOTTLE, min_size=1, max_size=8), st.lists(WORK, max_size=12), st.sampled_from([None, 0.0, 5.0, 40.0]))
 def test_no_records_break_it(small_fleet: Build, bottles: list[Any], works: list[Any], capacity: float | None) -> None:
-    """Any bottles, any work, in any order: every usable bottle has one row, shares stay shares, hours count for no more than a half-empty charge allows."""
+    """Any bottles, any work, in any order: every usable bottle has one row, shares stay shares, hours count for no more
+    than a half-empty charge allows.
+    """
     days = sorted(b["day"] for b in bottles)
     hours = np.cumsum([b["hours"] for b in bottles])
     samples = [

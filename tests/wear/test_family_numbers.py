@@ -1,6 +1,8 @@
-"""Family numbers: between-series variance and shrinkage against worked values and statsmodels; the fit on invented fleets with known truth.
+"""Family numbers: between-series variance and shrinkage against worked values and statsmodels; the fit on invented
+fleets with known truth.
 
-Sources: design note on the statistical core, part B, check case 4 (Paule and Mandel's equation) and its comparison with MixedLM.
+Sources: design note on the statistical core, part B, check case 4 (Paule and Mandel's equation) and its comparison with
+MixedLM.
 """
 
 from types import ModuleType
@@ -35,7 +37,9 @@ def test_paule_mandel_without_difference_between_series() -> None:
 
 
 def test_shrunken_slopes_against_a_mixed_model() -> None:
-    """40 units of 6 points, common noise: mean, spread and shrunken slopes as statsmodels MixedLM's random slopes, to 1e-3."""
+    """40 units of 6 points, common noise: mean, spread and shrunken slopes as statsmodels MixedLM's random slopes, to
+    1e-3.
+    """
     rng = np.random.default_rng(1)
     grid = np.linspace(-1, 1, 6)
     units, x = np.repeat(np.arange(40), 6), np.tile(grid, 40)
@@ -71,7 +75,9 @@ def joined(fleets: dict[str, Any]) -> tuple[pd.DataFrame, pd.DataFrame]:
 
 
 def test_numbers_of_known_fleets(fleets: dict[str, Any], reference_fleets: ModuleType) -> None:
-    """Mean rate of the simulated machines within 15 %, machine spread and noise of iron near what was put in; no content of fresh fluid is made up."""
+    """Mean rate of the simulated machines within 15 %, machine spread and noise of iron near what was put in; no
+    content of fresh fluid is made up.
+    """
     exposure, samples = joined(fleets)
     table = family_numbers(exposure, samples, REGISTER)
     assert table.columns.tolist() == COLUMNS
@@ -98,7 +104,9 @@ def test_a_small_family_leans_on_its_parent(fleets: dict[str, Any]) -> None:
 
 
 def test_fresh_fluid_with_metal_in_it_is_found(reference_fleets: ModuleType) -> None:
-    """Silicon of 6 ppm in every fresh charge of the invented engines: found within 1.5 ppm, and the rate is not blamed for it."""
+    """Silicon of 6 ppm in every fresh charge of the invented engines: found within 1.5 ppm, and the rate is not blamed
+    for it.
+    """
     sim = reference_fleets.simulate("engine", "cv5", 60, np.random.default_rng(3), bottles=12, missing=0.0)
     fresh, level = np.zeros(len(sim.exposure)), 0.0
     for i, (phi, chi, order) in enumerate(zip(*(sim.exposure[c] for c in ("phi", "chi", "order")), strict=True)):
@@ -128,12 +136,13 @@ def test_frozen_numbers_are_used_as_they_stand_and_drift_is_reported(fleets: dic
 
 def test_drift_in_words() -> None:
     def moved(ratios: list[float], words: list[str]) -> pd.DataFrame:
-        return pd.DataFrame({"family": "engine", "analyte": "Fe_ppm", "rate_frozen": 0.02, "rate_now": 0.02 * np.array(ratios), "ratio": ratios, "words": words})  # fmt: skip
+        return pd.DataFrame({"family": "engine", "analyte": "Fe_ppm", "rate_frozen": 0.02,
+            "rate_now": 0.02 * np.array(ratios), "ratio": ratios, "words": words})  # fmt: skip
 
     still = drift_report(moved([1.2, 1.0], ["as frozen"] * 2), "2026-01-01")
     assert (
-        still
-        == "Family numbers frozen on 2026-01-01: no notable drift in 2 families and results (furthest: engine, Fe_ppm, 1.2 times)."
+        still == "Family numbers frozen on 2026-01-01: no notable drift in 2 families and results (furthest: engine, "
+        "Fe_ppm, 1.2 times)."
     )
     told = drift_report(
         moved([3.0, 0.5, 2.0, 1.0], ["wears faster", "wears slower", "wears faster", "as frozen"]), "2026-01-01", most=2

@@ -1,7 +1,9 @@
-"""The two-state filter: check cases of the design note (part B), a second implementation written apart, and exact special cases.
+"""The two-state filter: check cases of the design note (part B), a second implementation written apart, and exact
+special cases.
 
-Expected values are those of the design note on the statistical core, part B, "check cases" (derived there, each confirmed a second way); the best
-linear unbiased predictor is recomputed here from the joint normal distribution, the censored update by weighted draws with scipy.stats.norm.
+Expected values are those of the design note on the statistical core, part B, "check cases" (derived there, each
+confirmed a second way); the best linear unbiased predictor is recomputed here from the joint normal distribution, the
+censored update by weighted draws with scipy.stats.norm.
 """
 
 import math
@@ -63,7 +65,9 @@ def test_equals_the_best_linear_predictor_of_random_histories(seed: int) -> None
 
 
 def test_one_story_with_the_readable_regression() -> None:
-    """Constant noise, no load, no drift: the filter's last rate is the weighted regression of part B1 with the family as prior."""
+    """Constant noise, no load, no drift: the filter's last rate is the weighted regression of part B1 with the family
+    as prior.
+    """
     t = wear_rates(Y, None, PHI, PSI, 0, sd_phi=0, hours=PSI, numbers=PLAIN, robust=False, accept=False)
     start = np.cumprod(PHI)
     grown = np.array([sum(PSI[j] * np.prod(PHI[j + 1 : i + 1]) for j in range(i + 1)) for i in range(len(PHI))])
@@ -131,7 +135,9 @@ def test_a_run_with_a_rise() -> None:
 
 
 def test_acceptance_moves_the_rate_and_a_single_bad_bottle_does_not() -> None:
-    """x3 from the ninth sample: by the third risen bottle the rate is within 15 % of three times; one bottle x2.5 alone leaves it near one."""
+    """x3 from the ninth sample: by the third risen bottle the rate is within 15 % of three times; one bottle x2.5 alone
+    leaves it near one.
+    """
     numbers = Numbers(
         rate_mean=0.08, rate_sd=0.03, level_mean=5, level_var=4, noise_floor=0.5, noise_share=0.07, load_share=0.1
     )
@@ -293,7 +299,9 @@ def test_shapes_that_do_not_fit_are_refused() -> None:
 
 
 def test_a_result_above_its_limit_is_the_mirror_of_one_below() -> None:
-    """`>60`: posterior mean and sd of the rate against a brute-force average over a million draws weighted by the chance of lying above."""
+    """`>60`: posterior mean and sd of the rate against a brute-force average over a million draws weighted by the
+    chance of lying above.
+    """
     numbers = Numbers(0.1, 0.04, 10.0, 4.0, 1.0, 0, 0, 0, 0.0, 1.0)
     t = wear_rates([[60.0]], [[1]], 1, 300, 0, sd_phi=0, hours=300, numbers=numbers, accept=False, robust=False)
     rng = np.random.default_rng(12)

@@ -1,7 +1,7 @@
 """Forecasts: the design's check case against path simulation, and the frame function on small made fleets.
 
-Check values: design note on the statistical core, section E (derived there by the closed form and by simulation); the simulation here is
-written anew, by small steps.
+Check values: design note on the statistical core, section E (derived there by the closed form and by simulation); the
+simulation here is written anew, by small steps.
 """
 
 from dataclasses import replace
@@ -36,7 +36,9 @@ HOURS = np.array([200, 300, 400, 500, 700, 1000.0])
 
 
 def paths(n: int, hours: float, step: float, seed: int) -> np.ndarray:
-    """Levels and rates over time of simulated compartments of CASE: a drawn state, a load factor held over the look-ahead, a rate that walks."""
+    """Levels and rates over time of simulated compartments of CASE: a drawn state, a load factor held over the
+    look-ahead, a rate that walks.
+    """
     rng = np.random.default_rng(seed)
     level, rate = rng.multivariate_normal([30, 0.08], [[9, 0.02], [0.02, 2.25e-4]], n).T
     load = 0.12 * 0.08 * rng.normal(size=n)
@@ -70,7 +72,8 @@ def test_first_passage_of_simulated_paths() -> None:
     np.testing.assert_allclose(chance_above(CASE, 60.0, HOURS), seen, atol=0.015)
     crossing = time_to_limit(CASE, 60.0, by_h=400.0)
     assert crossing.chance[0] == pytest.approx(seen[2], abs=0.015)
-    np.testing.assert_allclose([crossing.hours_to_limit_p10[0], crossing.hours_to_limit_p90[0]], np.quantile(passed.argmax(axis=0)[passed[-1]] * 10, [0.1, 0.9 / passed[-1].mean()]), rtol=0.03)  # fmt: skip
+    np.testing.assert_allclose([crossing.hours_to_limit_p10[0], crossing.hours_to_limit_p90[0]],
+    np.quantile(passed.argmax(axis=0)[passed[-1]] * 10, [0.1, 0.9 / passed[-1].mean()]), rtol=0.03)  # fmt: skip
 
 
 def test_mean_and_variance_of_simulated_paths() -> None:
@@ -82,7 +85,9 @@ def test_mean_and_variance_of_simulated_paths() -> None:
 
 @pytest.mark.parametrize("hours", [250.0, 1000.0, 3000.0])
 def test_load_of_each_interval_averages_out_over_many(hours: float) -> None:
-    """Levels stepped through intervals of 250 h, each with a load of its own: variance of the level, and 10 to 90 % of the hours to its mean."""
+    """Levels stepped through intervals of 250 h, each with a load of its own: variance of the level, and 10 to 90 % of
+    the hours to its mean.
+    """
     rng, n, every = np.random.default_rng(12), 40_000, 250.0
     state = wear_state(30.0, 0.08, np.diag([1.0, 1e-5]), load_share=0.3, interval_h=every)
     rate, level = rng.normal(0.08, np.sqrt(1e-5), n), [rng.normal(30.0, 1.0, n)]
@@ -158,11 +163,15 @@ DAY = pd.Timestamp("2026-01-01")
 
 
 def frames(**services: object) -> dict:
-    """One final drive with three bottles 500 h apart (iron 20, 40, 60 ppm), sampled every 500 h, changed every 2000 h."""
+    """One final drive with three bottles 500 h apart (iron 20, 40, 60 ppm), sampled every 500 h,
+    changed every 2000 h.
+    """
     n = np.arange(3)
     exposure = pd.DataFrame(
-        {"sample": [f"s{i}" for i in n], "compartment": "d", "machine": "m", "kind": "final drive", "family": "f", "life": 1, "order": n,
-         "drawn_on": DAY + pd.to_timedelta(50 * n, unit="D"), "run_h": 500.0 * (n + 1), "meter_h": 500.0 * (n + 1), "fluid_h": 500.0 * (n + 1), "hours": [np.nan, 500, 500],
+        {"sample": [f"s{i}" for i in n], "compartment": "d", "machine": "m", "kind": "final drive", "family": "f",
+        "life": 1, "order": n,
+         "drawn_on": DAY + pd.to_timedelta(50 * n, unit="D"), "run_h": 500.0 * (n + 1), "meter_h": 500.0 * (n + 1),
+         "fluid_h": 500.0 * (n + 1), "hours": [np.nan, 500, 500],
          "phi": np.exp(-0.05), "psi": 500 * np.exp(-0.025), "chi": 0.05, "changed": False}
     )  # fmt: skip
     history = exposure[["sample", "compartment", "family", "life", "order", "drawn_on", "run_h", "fluid_h"]].assign(
@@ -223,8 +232,10 @@ def frames(**services: object) -> dict:
     )
     empty = pd.DataFrame()
     known = Fleet(
-        settings=Settings(name="invented", kinds=default_kinds()), sites=empty, machines=pd.DataFrame({"machine": ["m"], "retired_on": [pd.NaT]}),
-        compartments=compartments, samples=empty, services=work, meters=empty, findings=empty, corrections=empty, set_aside=empty,
+        settings=Settings(name="invented", kinds=default_kinds()), sites=empty,
+        machines=pd.DataFrame({"machine": ["m"], "retired_on": [pd.NaT]}),
+        compartments=compartments, samples=empty, services=work, meters=empty, findings=empty, corrections=empty,
+        set_aside=empty,
         repairs=empty, counts=empty, date=DAY + pd.Timedelta(days=100),
     )  # fmt: skip
     dilution = family_dilution(exposure)
@@ -253,7 +264,9 @@ def test_frame_starts_again_after_a_change_done_since_the_bottle() -> None:
 
 
 def test_a_bottle_is_drawn_before_the_change_of_its_day() -> None:
-    """Changed every 2,000 h and planned 450 h after the newest bottle, whose next is due in 500 h: drawn from the old fluid (common practice)."""
+    """Changed every 2,000 h and planned 450 h after the newest bottle, whose next is due in 500 h: drawn from the old
+    fluid (common practice).
+    """
     given = frames()
     given["exposure"]["fluid_h"] += 50
     row = forecast_next(**given).iloc[0]
@@ -261,7 +274,9 @@ def test_a_bottle_is_drawn_before_the_change_of_its_day() -> None:
 
 
 def test_a_change_due_at_the_newest_bottle_comes_before_the_next() -> None:
-    """On record or not: 8 % stays, 500 h of wear; once it is long due and still not on record, it waits for the next bottle."""
+    """On record or not: 8 % stays, 500 h of wear; once it is long due and still not on record, it waits for the next
+    bottle.
+    """
     given = frames()
     given["exposure"]["fluid_h"] += 500
     grown = 0.045 * -np.expm1(-0.05) / 1e-4
@@ -271,7 +286,9 @@ def test_a_change_due_at_the_newest_bottle_comes_before_the_next() -> None:
 
 
 def test_a_bottle_drawn_at_the_change_and_still_in_the_post() -> None:
-    """Changed 48 days of 10 h after the newest bottle: the bottle of that day has the old fluid in it, until its answer is given up."""
+    """Changed 48 days of 10 h after the newest bottle: the bottle of that day has the old fluid in it, until its answer
+    is given up.
+    """
     done = DAY + pd.Timedelta(days=148)
     given = frames(compartment=["d"], kind=["change"], done_on=[done])
     given["known"] = replace(given["known"], date=done + pd.Timedelta(days=3))
@@ -285,7 +302,9 @@ def test_a_bottle_drawn_at_the_change_and_still_in_the_post() -> None:
 
 
 def test_fresh_fluid_brings_its_own_content_at_a_change() -> None:
-    """92 % fresh fluid of 10 ppm: 9.2 ppm more than from clean fluid, less what 500 h dilute, plus what top-ups bring (loss 1e-4/h)."""
+    """92 % fresh fluid of 10 ppm: 9.2 ppm more than from clean fluid, less what 500 h dilute, plus what top-ups bring
+    (loss 1e-4/h).
+    """
     given = frames(compartment=["d"], kind=["change"], done_on=[DAY + pd.Timedelta(days=100)])
     clean = forecast_next(**given).iloc[0]["next_mean"]
     given["learnt"].numbers["fresh_ppm"] = 10.0
@@ -302,7 +321,9 @@ def chained(fleet: Fleet, day: str) -> tuple[Fleet, pd.DataFrame, pd.DataFrame]:
 
 @pytest.fixture(scope="module")
 def replayed(demo_fleet: Fleet) -> pd.DataFrame:
-    """The invented demo, from records to tables at two month ends: forecast of the next result of every compartment and what then came."""
+    """The invented demo, from records to tables at two month ends: forecast of the next result of every compartment and
+    what then came.
+    """
     demo, parts, register = demo_fleet, [], analyte_register()
     known, whole, _ = chained(demo, newest_record(demo))
     analytes = [a for a in by_rule(register, "rate") if a in known.samples]
@@ -330,10 +351,11 @@ def replayed(demo_fleet: Fleet) -> pd.DataFrame:
 
 
 def test_the_next_result_falls_inside_its_interval_by_records(replayed: pd.DataFrame) -> None:
-    """Known truth by records: what the laboratory then reported, also on change days and for bottles in the post; faults and slips left in.
+    """Known truth by records: what the laboratory then reported, also on change days and for bottles in the post;
+    faults and slips left in.
 
-    Wanted .90. Parts of some hundred results of compartments that share a day, hence the room. On change days some changes were put off
-    from a visit before, which nobody made (3 % of the demo's rounds): those cannot be foreseen.
+    Wanted .90. Parts of some hundred results of compartments that share a day, hence the room. On change days some
+    changes were put off from a visit before, which nobody made (3 % of the demo's rounds): those cannot be foreseen.
     """
     low, high = (replayed["next_mean"] + s * 1.6449 * replayed["next_sd"] for s in (-1, 1))
     inside = (replayed["value"] >= low) & (replayed["below"] | (replayed["value"] <= high))

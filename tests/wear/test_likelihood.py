@@ -1,4 +1,6 @@
-"""The fast inner loop of learning says what the filter itself says; its formula for results is the Student form stated in its docstring."""
+"""The fast inner loop of learning says what the filter itself says; its formula for results is the Student form stated
+in its docstring.
+"""
 
 import numpy as np
 import pandas as pd
@@ -20,7 +22,8 @@ def panel(request: pytest.FixtureRequest) -> Panel:
     there = np.arange(BOTTLES) < length[:, None]
     hours = np.where(np.arange(BOTTLES) == 0, np.nan, rng.uniform(100, 500, there.shape))
     values = {
-        "phi": rng.uniform(0.2, 1, there.shape), "psi": np.nan_to_num(hours, nan=200.0), "chi": rng.choice([0, 0.4], there.shape),
+        "phi": rng.uniform(0.2, 1, there.shape), "psi": np.nan_to_num(hours, nan=200.0),
+        "chi": rng.choice([0, 0.4], there.shape),
         "sd_phi": rng.uniform(0, 0.05, there.shape), "sd_psi": rng.uniform(0, 20, there.shape), "hours": hours,
     }  # fmt: skip
     exposure = {name: np.where(there, v, np.nan) for name, v in values.items()}
@@ -69,7 +72,8 @@ def test_equals_the_filter_bottle_by_bottle(panel: Panel, order: np.ndarray) -> 
             rng.choice([0, 0.2], LIVES),
         ]
     )
-    constants = np.column_stack([rng.uniform(5, 40, LIVES), rng.uniform(9, 90, LIVES), rng.uniform(0.3, 2, LIVES), np.ones(LIVES), rng.uniform(5, 40, LIVES)])  # fmt: skip
+    constants = np.column_stack([rng.uniform(5, 40, LIVES), rng.uniform(9, 90, LIVES), rng.uniform(0.3, 2, LIVES),
+        np.ones(LIVES), rng.uniform(5, 40, LIVES)])  # fmt: skip
     found = Series.of(panel, order, order, constants[order]).log_likelihood(theta[order])
     np.testing.assert_allclose(found, by_the_filter(panel, theta, constants)[order], rtol=1e-11)
     assert found[order == 1].tolist() == [0.0] * (order == 1).sum()  # no result at all

@@ -1,4 +1,5 @@
-"""Family limits on hand-made fleets: which source speaks, what is said of few, equal, censored, sick or mis-scaled results.
+"""Family limits on hand-made fleets: which source speaks, what is said of few, equal, censored, sick or mis-scaled
+results.
 
 The data are invented (shape only); what is checked is known from how they were made.
 """
@@ -27,7 +28,9 @@ def fleet(
     level: float = 40.0,
     spread: float = 0.4,
 ) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
-    """exposure, samples and history of `families` (name -> compartments), iron lognormal about `level` ppm at 500 h of fluid age."""
+    """exposure, samples and history of `families` (name -> compartments), iron lognormal about `level` ppm at 500 h of
+    fluid age.
+    """
     rng = np.random.default_rng(seed)
     rows = []
     for family, count in families.items():
@@ -243,13 +246,16 @@ def test_array_form_equals_one_family_at_a_time() -> None:
     for f in range(3):
         at = family == f
         alone = fit_families(x[at], flag[at], np.zeros(60, int), np.array([0]), unit[at])
-        np.testing.assert_allclose([together.mu[f], together.s[f], together.n_eff[f]], [alone.mu[0], alone.s[0], alone.n_eff[0]], rtol=1e-8)  # fmt: skip
+        np.testing.assert_allclose([together.mu[f], together.s[f], together.n_eff[f]],
+        [alone.mu[0], alone.s[0], alone.n_eff[0]], rtol=1e-8)  # fmt: skip
     assert (shrunk_percentiles(together, np.array([0, 1, 2]), SETTINGS.alarm).method != "trimmed and shrunk").all()
 
 
 @pytest.mark.parametrize(("cap", "lost"), [(60, 0.05), (80, 0.0)])
 def test_results_above_a_limit_leave_the_limit_where_their_numbers_would_have_put_it(cap: float, lost: float) -> None:
-    """Iron given as `>60` or `>80`: the fit finds the limit of the whole numbers; with more than the trimmed tenth at 60 the bare 60 would not."""
+    """Iron given as `>60` or `>80`: the fit finds the limit of the whole numbers; with more than the trimmed tenth at
+    60 the bare 60 would not.
+    """
     exposure, samples, history = fleet({"a": 120}, bottles=8)
     whole = iron(limits(exposure, samples, history)).loc["a", "alarm"]
     over = samples["Fe_ppm"] > cap

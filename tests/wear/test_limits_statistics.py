@@ -1,4 +1,6 @@
-"""Percentile statistics against NIST reference data, lifelines, printed tolerance factors and the design's worked sets."""
+"""Percentile statistics against NIST reference data, lifelines, printed tolerance factors and the
+design's worked sets.
+"""
 
 import importlib
 import math
@@ -53,7 +55,9 @@ def test_nist_numerically_nasty() -> None:
 
 
 def test_left_censored_lognormal_equals_lifelines(design_data) -> None:
-    """Zinc-copper data of Millard and Deverel 1988 in lifelines; mu 0.80942, sigma 0.63202, log likelihood -88.12281 (also R survreg)."""
+    """Zinc-copper data of Millard and Deverel 1988 in lifelines; mu 0.80942, sigma 0.63202, log likelihood -88.12281
+    (also R survreg).
+    """
     table = pd.read_csv(design_data / "lifelines_cuzn_left_censored.csv")
     for group, rows in table.groupby("group"):
         x, measured = rows["T"].to_numpy(float), rows["E"].to_numpy() == 1
@@ -107,7 +111,9 @@ def worked_set() -> np.ndarray:
 
 
 def test_worked_set_of_the_design() -> None:
-    """96 lognormal quantiles and four sick results; trimmed 2.5403, .4825, limit 32.66; censored at 5: 2.5401, .4838; untrimmed 41.26."""
+    """96 lognormal quantiles and four sick results; trimmed 2.5403, .4825, limit 32.66; censored at 5: 2.5401, .4838;
+    untrimmed 41.26.
+    """
     y = np.log(worked_set())
     fit = censored_normal(*trim_top(y, whole(100), whole(100)))
     np.testing.assert_allclose((fit.mu[0], fit.s[0]), (2.5403, 0.4825), atol=6e-5)
@@ -122,7 +128,9 @@ def test_worked_set_of_the_design() -> None:
 
 
 def test_percentile_rule_of_trimming_is_as_stated() -> None:
-    """The threshold is numpy's "higher" order statistic; NIST's (n + 1) p rule would give 95.1981 for these (e-Handbook 7.2.6.2)."""
+    """The threshold is numpy's "higher" order statistic; NIST's (n + 1) p rule would give 95.1981 for these (e-Handbook
+    7.2.6.2).
+    """
     y = np.array(
         [95.1772, 95.1567, 95.1937, 95.1959, 95.1442, 95.0610, 95.1591, 95.1195, 95.1065, 95.0925, 95.1990, 95.1682]
     )
@@ -145,7 +153,9 @@ def test_tolerance_factors(p: float, row: list[float]) -> None:
 
 
 def test_tolerance_factor_examples() -> None:
-    """NIST e-Handbook 7.2.6.3: n 43, p .90, confidence .99, exact 1.8740. NIST VANGEL31 strength data, n 38: lower 90/95 bound 153.98656."""
+    """NIST e-Handbook 7.2.6.3: n 43, p .90, confidence .99, exact 1.8740. NIST VANGEL31 strength data, n 38: lower
+    90/95 bound 153.98656.
+    """
     assert tolerance_factor(43, 0.90, 0.99) == pytest.approx(1.87395, abs=1e-4)
     assert 185.789474 - tolerance_factor(38, 0.90, 0.95) * 18.595492 == pytest.approx(153.98656, abs=2e-4)
     assert np.isnan(tolerance_factor([1.0, 0.5], 0.9, 0.95)).all()
@@ -153,7 +163,8 @@ def test_tolerance_factor_examples() -> None:
 
 @pytest.mark.parametrize(
     ("n", "p", "conf", "rank"),
-    [(100, 0.95, 0.90, 99), (200, 0.95, 0.95, 196), (58, 0.95, 0.95, None), (59, 0.95, 0.95, 59), (29, 0.90, 0.95, 29), (46, 0.90, 0.95, 45), (100, 0.90, 0.95, 96)],
+    [(100, 0.95, 0.90, 99), (200, 0.95, 0.95, 196), (58, 0.95, 0.95, None), (59, 0.95, 0.95, 59), (29, 0.90, 0.95, 29),
+    (46, 0.90, 0.95, 45), (100, 0.90, 0.95, 96)],
 )  # fmt: skip
 def test_order_statistics(n: int, p: float, conf: float, rank: int | None) -> None:
     """The last three mirror cmstatr's lower ranks 1, 2, 5 for a 90/95 bound; the property is the binomial's."""
@@ -226,7 +237,9 @@ def calibration(root, monkeypatch):
 
 
 def test_limits_keep_their_word_with_sick_machines(calibration) -> None:
-    """Acceptance 5 of the design: 4 % sick, n = 64: bias of the log limit within .15, rmse at most .22; the bounds hold about 90 %."""
+    """Acceptance 5 of the design: 4 % sick, n = 64: bias of the log limit within .15, rmse at most .22; the bounds hold
+    about 90 %.
+    """
     told = calibration.summary(calibration.limit_errors(64, 8, 0.04, np.random.default_rng(11)))
     rmse, bias = told["trimmed and shrunk"]
     assert abs(bias) <= 0.15

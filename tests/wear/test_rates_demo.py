@@ -1,6 +1,8 @@
-"""The demo fleet, whose truth is written beside its records: exposure against numerical integration, rates against the true ones.
+"""The demo fleet, whose truth is written beside its records: exposure against numerical integration, rates against the
+true ones.
 
-The truth comes from cmkit.simulate, which integrates the mass balance in small steps and borrows nothing from the estimators.
+The truth comes from cmkit.simulate, which integrates the mass balance in small steps and borrows nothing from the
+estimators.
 """
 
 from functools import partial
@@ -91,7 +93,9 @@ def test_the_chain_is_the_integral_of_the_mass_balance(
 
 
 def test_rates_of_sound_compartments_are_covered(root: Path, history: pd.DataFrame) -> None:
-    """90 % interval of the rate, second bottle on, no fault present and label right: .85-.98 of each metal; median bias of all within 5 %."""
+    """90 % interval of the rate, second bottle on, no fault present and label right: .85-.98 of each metal; median bias
+    of all within 5 %.
+    """
     truth = pd.read_csv(root / "sample_data/truth/samples.csv", dtype={"sample": str})
     rows = history[history["order"] >= 1].merge(truth, on="sample", suffixes=("", "_true"))
     rows = rows[rows["cause"].isna() & rows["exchanged_with"].isna()]

@@ -1,7 +1,9 @@
-"""Wear rates of whole fleets: calibration on the invented reference fleets (small; the full one is tests/benchmarks/calibrate_wear.py), the alarm rule's
-error rates, the shape of the tables, and fleets unlike the reference ones.
+"""Wear rates of whole fleets: calibration on the invented reference fleets (small; the full one is
+tests/benchmarks/calibrate_wear.py), the alarm rule's error rates, the shape of the tables, and fleets unlike the
+reference ones.
 
-Expected figures: acceptance figures 2 and 3 of the design note on the statistical core, measured there on 3,000 compartments a fleet.
+Expected figures: acceptance figures 2 and 3 of the design note on the statistical core, measured there on 3,000
+compartments a fleet.
 """
 
 from types import ModuleType
@@ -32,8 +34,10 @@ def cube(history: pd.DataFrame, column: str, metals: list[str], bottles: int) ->
 
 @pytest.mark.parametrize(("kind", "noise"), [("engine", "cv5"), ("drive", "cv10"), ("hydraulic", "cv15")])
 def test_intervals_cover_and_false_alarms_are_rare(reference_fleets: ModuleType, kind: str, noise: str) -> None:
-    """Figure 2: the 90 % interval of the rate covers .88-.98 at bottles 2, 4, 8, 20 (all metals), |median bias| <= .03, the next result's .86-.95.
-    Figure 3: z >= 3 in at most .005 of results of a metal and .02 of bottles. 200 compartments, so with room for four standard errors of chance.
+    """Figure 2: the 90 % interval of the rate covers .88-.98 at bottles 2, 4, 8, 20 (all metals), |median bias| <= .03,
+    the next result's .86-.95.
+    Figure 3: z >= 3 in at most .005 of results of a metal and .02 of bottles. 200 compartments, so with room for four
+    standard errors of chance.
     """
     sim = reference_fleets.simulate(kind, noise, 200, np.random.default_rng(12))
     history = filtered(sim)
@@ -52,8 +56,9 @@ def test_intervals_cover_and_false_alarms_are_rare(reference_fleets: ModuleType,
 def test_a_threefold_rate_is_found_by_the_second_bottle(
     reference_fleets: ModuleType, kind: str, least: float, fixed_most: float
 ) -> None:
-    """Figure 3: iron and chromium x3 after 12 bottles, any metal z >= 3 or rise >= 3.5: drive cv10 >= .70, engine >= .97 by the second bottle; a fixed ppm
-    limit with 1 % false alarms finds a quarter of the drives or less (0.18 here; the design note measured .07 to .11) and .49-.75 of the engines.
+    """Figure 3: iron and chromium x3 after 12 bottles, any metal z >= 3 or rise >= 3.5: drive cv10 >= .70, engine >=
+    .97 by the second bottle; a fixed ppm limit with 1 % false alarms finds a quarter of the drives or less (0.18 here;
+    the design note measured .07 to .11) and .49-.75 of the engines.
     """
     sound = reference_fleets.simulate(kind, "cv10", 300, np.random.default_rng(21), bottles=14)
     numbers = family_numbers(sound.exposure, sound.samples, REGISTER)
@@ -69,7 +74,9 @@ def test_a_threefold_rate_is_found_by_the_second_bottle(
 
 
 def test_the_rate_follows_a_true_change(reference_fleets: ModuleType) -> None:
-    """x3 in iron of engines, acceptance on: median estimate .88-1.0 of the truth at the third risen bottle, .95-1.03 at the fourth; without it, left behind."""
+    """x3 in iron of engines, acceptance on: median estimate .88-1.0 of the truth at the third risen bottle, .95-1.03 at
+    the fourth; without it, left behind.
+    """
     sim = reference_fleets.simulate(
         "engine", "cv10", 300, np.random.default_rng(5), bottles=16, step=(11, {"Fe_ppm": 3.0})
     )
@@ -128,7 +135,8 @@ def test_an_analyte_measured_now_and_then(reference_fleets: ModuleType) -> None:
     assert np.mean(np.abs(rate - sim.rate[0][:, 8]) < NINETY * iron["rate_sd"].to_numpy().reshape(-1, 3)[:, 2]) > 0.8
 
 
-# --- fleets unlike the reference ones -------------------------------------------------------------------------------------------------
+# --- fleets unlike the reference ones
+# -------------------------------------------------------------------------------------------------
 
 
 def sane(history: pd.DataFrame) -> None:
@@ -205,7 +213,9 @@ def test_a_family_that_is_half_sick(reference_fleets: ModuleType) -> None:
 
 
 def test_one_result_in_the_wrong_unit(reference_fleets: ModuleType) -> None:
-    """Iron reported a thousandfold once: it stands out by more than 20 sd, the rate comes back within three bottles, other metals are untouched."""
+    """Iron reported a thousandfold once: it stands out by more than 20 sd, the rate comes back within three bottles,
+    other metals are untouched.
+    """
     sim = reference_fleets.simulate("drive", "cv10", 40, np.random.default_rng(4), bottles=12)
     numbers = family_numbers(sim.exposure, sim.samples, REGISTER)
     wrong = (sim.exposure["order"] == 6) & (sim.exposure["compartment"] == "c000007")

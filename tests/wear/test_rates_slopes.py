@@ -1,7 +1,8 @@
 """Readable wear-rate estimators against certified values and general libraries.
 
-Sources: NIST Statistical Reference Datasets, linear regression, Norris (certified values); statsmodels WLS and RLM; scipy.stats.theilslopes; design note
-on the statistical core, part B, check case 6; Smyth 2004 for moderated variances (formula), checked by simulation with known prior.
+Sources: NIST Statistical Reference Datasets, linear regression, Norris (certified values); statsmodels WLS and RLM;
+scipy.stats.theilslopes; design note on the statistical core, part B, check case 6; Smyth 2004 for moderated variances
+(formula), checked by simulation with known prior.
 """
 
 from pathlib import Path
@@ -39,7 +40,9 @@ def test_norris_certified(design_data: Path) -> None:
 
 
 def test_batched_slopes_and_standard_errors_against_wls() -> None:
-    """200 groups of 2 to 9 points, 5 columns, weights, hours in the tens of thousands, 15 % missing; statsmodels WLS one by one."""
+    """200 groups of 2 to 9 points, 5 columns, weights, hours in the tens of thousands, 15 % missing; statsmodels WLS
+    one by one.
+    """
     rng = np.random.default_rng(4)
     groups = np.repeat(np.arange(200), rng.integers(2, 10, 200))
     x = 20_000 + rng.uniform(0, 3000, len(groups))
@@ -99,7 +102,9 @@ def test_theil_sen_equals_scipy(n: int) -> None:
 
 @pytest.mark.parametrize("n", [6, 30])
 def test_huber_equals_statsmodels(n: int) -> None:
-    """statsmodels RLM (HuberT 1.345, MAD scale), both run until they stand still: coefficients to 1e-6, standard errors (its H1 form) to 1e-5."""
+    """statsmodels RLM (HuberT 1.345, MAD scale), both run until they stand still: coefficients to 1e-6, standard errors
+    (its H1 form) to 1e-5.
+    """
     rng = np.random.default_rng(n)
     x = np.sort(rng.uniform(0, 20, (60, n)), axis=1)
     y = 3 + 0.5 * x + rng.standard_t(2, (60, n))
@@ -138,7 +143,9 @@ def test_robust_wear_rate_gives_an_outlier_less_say() -> None:
 
 
 def test_results_below_a_limit_enter_by_their_likelihood() -> None:
-    """Four "<2" and four results: rate and level as the maximum of the censored normal likelihood found by scipy.optimize.minimize."""
+    """Four "<2" and four results: rate and level as the maximum of the censored normal likelihood found by
+    scipy.optimize.minimize.
+    """
     psi = np.arange(1, 9) * 250.0
     y, below = np.array([2, 2, 2, 2, 3.1, 2.4, 3.9, 4.2]), np.arange(8) < 4
 
@@ -155,7 +162,9 @@ def test_results_below_a_limit_enter_by_their_likelihood() -> None:
 
 
 def test_moderated_variances_find_a_known_prior() -> None:
-    """Variances drawn as s0^2 d0/chi2(d0) times chi2(df)/df with d0 = 8, s0^2 = 2: both found within 10 %, and shrinking lowers the error."""
+    """Variances drawn as s0^2 d0/chi2(d0) times chi2(df)/df with d0 = 8, s0^2 = 2: both found within 10 %, and
+    shrinking lowers the error.
+    """
     rng = np.random.default_rng(3)
     truth = 2 * 8 / rng.chisquare(8, 20_000)
     seen = truth * rng.chisquare(4, 20_000) / 4
@@ -175,7 +184,9 @@ def test_moderated_variances_of_equal_truth_are_all_the_same() -> None:
 
 
 def test_results_above_a_limit_are_fitted_by_their_likelihood() -> None:
-    """Maximum likelihood of level and rate by scipy's general optimiser, two results `>40` of a series that goes on rising."""
+    """Maximum likelihood of level and rate by scipy's general optimiser, two results `>40` of a series that goes on
+    rising.
+    """
     psi = np.arange(8) * 250.0
     y, side = np.array([5, 12, 21, 26, 36, 40, 40, 64.0]), np.array([0, 0, 0, 0, 0, 1, 1, 0])
 

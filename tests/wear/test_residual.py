@@ -1,4 +1,6 @@
-"""What a change leaves behind is learnt: on fleets of another generator that leaves another share than the kinds assume."""
+"""What a change leaves behind is learnt: on fleets of another generator that leaves another share than the kinds
+assume.
+"""
 
 import sys
 from collections.abc import Callable
@@ -35,7 +37,9 @@ def learnt_from(fleet: Fleet, day: str) -> pd.DataFrame:
 def changed(
     request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
 ) -> tuple[Fleet, pd.Series, pd.DataFrame]:
-    """A fleet whose changes leave another share than assumed, the mean share they left (charge not filled anew), and what is learnt."""
+    """A fleet whose changes leave another share than assumed, the mean share they left (charge not filled anew), and
+    what is learnt.
+    """
     folder = tmp_path_factory.mktemp("other")
     write_other_fleet(folder, Breakage(residual_times=request.param), SEED, MACHINES, MONTHS)
     fleet = load_fleet(folder)
@@ -46,7 +50,9 @@ def changed(
 
 @pytest.mark.parametrize("kind", ["engine", "final drive", "hydraulic", "transmission"])
 def test_the_share_that_stays_is_learnt(changed: tuple[Fleet, pd.Series, pd.DataFrame], kind: str) -> None:
-    """Within two of its own standard deviations of the litres that were not filled anew, and nearer than the assumed share."""
+    """Within two of its own standard deviations of the litres that were not filled anew, and nearer than the assumed
+    share.
+    """
     fleet, left, learnt = changed
     row = learnt.loc[kind]
     assert row["basis"] == "own changes"

@@ -1,4 +1,6 @@
-"""What every section of a book draws from: one assessment, cut to a site if it is a site's book, and the month it speaks of."""
+"""What every section of a book draws from: one assessment, cut to a site if it is a site's book, and the month it
+speaks of.
+"""
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
@@ -19,13 +21,15 @@ from cmkit.tables.frames import empty
 
 T = TypeVar("T")
 _OF_ORDERS = [
-    "compartment", "chance", "work", "also", "request", "group", "within_h", "due_on", "money_at_stake", "cost_of_act", "assumed", "rests_on",
+    "compartment", "chance", "work", "also", "request", "group", "within_h", "due_on", "money_at_stake", "cost_of_act",
+    "assumed", "rests_on",
 ]  # fmt: skip
 
 
 @dataclass(frozen=True)
 class Book:
-    """One book's matter. tables: the assessment (one site's part in a site book); site is empty in a fleet book; month is `YYYY-MM`;
+    """One book's matter. tables: the assessment (one site's part in a site book); site is empty in a fleet book; month
+    is `YYYY-MM`;
     published: what the books of earlier months said (empty where none is kept beside the assessment)."""
 
     tables: Assessment
@@ -58,7 +62,9 @@ class Book:
 
     @cached_property
     def places(self) -> pd.DataFrame:
-        """Compartments by their id: machine, kind, position, name (`final drive, left`), site, machine kind, how they are drawn."""
+        """Compartments by their id: machine, kind, position, name (`final drive, left`), site, machine kind, how they
+        are drawn.
+        """
         machines = self.tables.machines[["machine", "site", "kind"]].rename(columns={"kind": "machine_kind"})
         out = self.tables.compartments.merge(machines, on="machine").set_index("compartment", drop=False)
         out["name"] = [compartment_name(k, p) for k, p in zip(out["kind"], out["position"], strict=True)]
@@ -66,14 +72,18 @@ class Book:
 
     @cached_property
     def paged(self) -> list[str]:
-        """Compartments that have a page: every alarm and alert, most money saved by acting first, then whose newest bottle is doubted."""
+        """Compartments that have a page: every alarm and alert, most money saved by acting first, then whose newest
+        bottle is doubted.
+        """
         ranked = self.ranked
         again = ranked["group"] == "repeat bottle"
         return list(ranked.loc[ranked["state"].isin(["alarm", "alert"]) | again, "compartment"])
 
     @cached_property
     def ranked(self) -> pd.DataFrame:
-        """Verdicts with their orders (act_on: day by which; due_on: of the next bottle), in the order in which they deserve attention."""
+        """Verdicts with their orders (act_on: day by which; due_on: of the next bottle), in the order in which they
+        deserve attention.
+        """
         orders = self.tables.orders[_OF_ORDERS].rename(columns={"due_on": "act_on", "chance": "p_order"})
         due = self.tables.due[["compartment", "due_meter_h", "due_on", "overdue", "overdue_h", "every_h"]]
         out = self.tables.verdicts.merge(orders, on="compartment", how="left").merge(due, on="compartment", how="left")
@@ -98,7 +108,9 @@ class Book:
         return samples.groupby("compartment", sort=False).tail(1)
 
     def of(self, name: str, compartment: str, columns: list[str] | None = None) -> pd.DataFrame:
-        """One compartment's rows of a table (`evidence`, `history`, ...), in the table's order; of a table without rows, the table."""
+        """One compartment's rows of a table (`evidence`, `history`, ...), in the table's order; of a table without
+        rows, the table.
+        """
         frame = getattr(self.tables, name)
         if not len(frame):
             return frame
@@ -121,7 +133,9 @@ class Book:
 
     @cached_property
     def _rows(self) -> dict[str, dict[str, Any]]:
-        """Where each compartment's rows stand, by table, found once: a filter a page takes longer than all of a page's other work."""
+        """Where each compartment's rows stand, by table, found once: a filter a page takes longer than all of a page's
+        other work.
+        """
         return {}
 
     def once(self, key: tuple[str, ...], make: Callable[[], T]) -> T:
@@ -166,7 +180,9 @@ class Book:
         return f"{place['machine']}, {place['name']}"
 
     def machine_of(self, compartment: str) -> str:
-        """Its machine; empty when the compartment is not known here, and in a fleet book, whose pages are chosen by site."""
+        """Its machine; empty when the compartment is not known here, and in a fleet book, whose pages are chosen by
+        site.
+        """
         return str(self.places.loc[compartment, "machine"]) if self.site and compartment in self.places.index else ""
 
     def machines_of(self, compartments: Iterable[str]) -> list[str]:
@@ -195,9 +211,10 @@ class Book:
 def open_book(assessment: str | Assessment, site: str = "", month: str = "", fleet: bool = False) -> Book:
     """The book's matter from a notebook's parameters.
 
-    assessment: folder of a saved assessment or of a fleet (empty: the demo fleet's), or an assessment in memory. site: its short name;
-    empty: the only one (a site book) or all of them (`fleet=True`). month: `YYYY-MM` of the assessment's day; empty: that. Raises
-    ParameterError naming the sites there are, or the month.
+    assessment: folder of a saved assessment or of a fleet (empty: the demo fleet's), or an assessment in memory. site:
+    its short name;
+    empty: the only one (a site book) or all of them (`fleet=True`). month: `YYYY-MM` of the assessment's day; empty:
+    that. Raises ParameterError naming the sites there are, or the month.
     """
     given = given_assessment(assessment) if isinstance(assessment, str) else assessment
     published = read_published(Path(assessment)) if isinstance(assessment, str) and assessment else empty("published")
@@ -205,7 +222,8 @@ def open_book(assessment: str | Assessment, site: str = "", month: str = "", fle
     of_day = f"{whole.as_of:%Y-%m}"
     if month not in ("", of_day):
         raise ParameterError(
-            f"month: found {month!r}, but the assessment is of {whole.as_of:%Y-%m-%d}; wanted {of_day!r}, or an assessment of that month."
+            f"month: found {month!r}, but the assessment is of {whole.as_of:%Y-%m-%d}; wanted {of_day!r}, or an "
+            f"assessment of that month."
         )
     month = of_day
     if fleet:

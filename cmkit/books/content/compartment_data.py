@@ -1,4 +1,6 @@
-"""What the compartment pages draw: results, limits and forecasts of one compartment, joined from the assessment's tables."""
+"""What the compartment pages draw: results, limits and forecasts of one compartment, joined from the assessment's
+tables.
+"""
 
 from functools import cache
 from typing import Any
@@ -21,8 +23,8 @@ BOTTLES = 30  # a figure shows the newest; older ones are in the tables
 
 
 def telling(book: Book, compartment: str, most: int = PANELS) -> list[str]:
-    """The results that tell the story: what speaks for the likeliest fault, then what passed a limit on the newest bottle, then the
-    largest departures of it."""
+    """The results that tell the story: what speaks for the likeliest fault, then what passed a limit on the newest
+    bottle, then the largest departures of it."""
     fired, past = book.of("evidence", compartment), book.of("history", compartment)
     newest = book.of("verdicts", compartment)["sample"]
     now = fired[fired["sample"].isin(newest)]
@@ -41,8 +43,8 @@ def leading_fault(book: Book, compartment: str) -> str:
 
 
 def speaking_for(book: Book, compartment: str, hypothesis: str = "") -> pd.DataFrame:
-    """Reasons of some weight that speak for a hypothesis (empty: the leading fault), the strongest first; of results only those that
-    stand away from what was expected."""
+    """Reasons of some weight that speak for a hypothesis (empty: the leading fault), the strongest first; of results
+    only those that stand away from what was expected."""
     named = hypothesis or leading_fault(book, compartment)
     return book.once(("speaking for", compartment, named), lambda: _speaking_for(book, compartment, named))
 
@@ -57,8 +59,8 @@ def _speaking_for(book: Book, compartment: str, hypothesis: str) -> pd.DataFrame
 
 
 def moved_by(kind: str, cause: str) -> frozenset[str]:
-    """Results that a named fault acts on (reference/hypotheses.csv), as reasons for it that a reader can follow; empty for an unnamed change,
-    which can act on any, and for what is in no pattern."""
+    """Results that a named fault acts on (reference/hypotheses.csv), as reasons for it that a reader can follow; empty
+    for an unnamed change, which can act on any, and for what is in no pattern."""
     if cause == UNNAMED:
         return frozenset()
     own = [p for p in patterns_of(kind) if p.cause == cause]
@@ -69,8 +71,8 @@ def moved_by(kind: str, cause: str) -> frozenset[str]:
 
 
 def within_scatter(reasons: pd.DataFrame) -> pd.Series:
-    """Which results lie no further from what was expected than one result's usual scatter (register: noise_floor, noise_share), so that no
-    reader would call them above or below it, whatever they weigh."""
+    """Which results lie no further from what was expected than one result's usual scatter (register: noise_floor,
+    noise_share), so that no reader would call them above or below it, whatever they weigh."""
     scatter = np.array([_scatter().get(a, (np.nan, np.nan)) for a in reasons["analyte"]], float).reshape(-1, 2)
     value, usual = reasons["value"].to_numpy(float), reasons["usual"].to_numpy(float)
     return pd.Series(np.abs(value - usual) <= scatter[:, 0] + scatter[:, 1] * np.abs(usual), index=reasons.index)
@@ -99,8 +101,8 @@ _OF_BOTTLES = ["sample", "life", "order", "drawn_on", "meter_h", "run_h", "fluid
 
 
 def result_points(book: Book, compartment: str, analytes: list[str], newest: int = BOTTLES) -> pd.DataFrame:
-    """One row a bottle and result: as `figures.results` wants it, of the `newest` bottles. Machine hours are the meter's, running hours
-    after a change of meter."""
+    """One row a bottle and result: as `figures.results` wants it, of the `newest` bottles. Machine hours are the
+    meter's, running hours after a change of meter."""
     bottles = book.of("exposure", compartment)[_OF_BOTTLES].sort_values(["life", "order"])
     changed = bottles["changed"].astype(bool)
     trust = book.of("trust", compartment).set_index("sample")["believed"]
@@ -136,8 +138,8 @@ def result_points(book: Book, compartment: str, analytes: list[str], newest: int
 
 
 def _before_the_fault(book: Book, compartment: str, points: pd.DataFrame) -> pd.DataFrame:
-    """Points without forecasts that have learnt a suspected fault: from the first bottle of an alarm or alert on only what the judgement
-    expected of the newest (no expected_sd)."""
+    """Points without forecasts that have learnt a suspected fault: from the first bottle of an alarm or alert on only
+    what the judgement expected of the newest (no expected_sd)."""
     since = book.of("verdicts", compartment)["since"].max()
     if pd.isna(since):
         return points
@@ -149,7 +151,9 @@ def _before_the_fault(book: Book, compartment: str, points: pd.DataFrame) -> pd.
 
 
 def judged_expectation(book: Book, compartment: str) -> pd.DataFrame:
-    """What the judgement held the newest results against (rows of `reasons` that have it): by the past before the suspected fault."""
+    """What the judgement held the newest results against (rows of `reasons` that have it): by the past before the
+    suspected fault.
+    """
     rows = book.of("reasons", compartment)
     return rows[rows["usual"].notna()].drop_duplicates(["sample", "analyte"])
 
@@ -168,11 +172,12 @@ def with_hours(book: Book, frame: pd.DataFrame, compartment: str) -> pd.DataFram
 
 
 def family_limits_of(book: Book, compartment: str, measure: str) -> pd.DataFrame:
-    """Limits of a compartment's family for `rate` or `level` (empty: all), as they act, so that a page has one set of them. Those of a change
-    from the fresh fluid, or a rise above it, are levels too, in the result's unit, where that fluid is known.
+    """Limits of a compartment's family for `rate` or `level` (empty: all), as they act, so that a page has one set of
+    them. Those of a change from the fresh fluid, or a rise above it, are levels too, in the result's unit, where that
+    fluid is known.
 
-    named: `alarm` for limits of the maker, the site and practice, which have an alert limit too; `family` for what its family gives,
-    which is passed only beyond the far end of its interval and has no alert limit.
+    named: `alarm` for limits of the maker, the site and practice, which have an alert limit too; `family` for what its
+    family gives, which is passed only beyond the far end of its interval and has no alert limit.
     """
     own = book.limits_of(compartment)
     if measure == "level":

@@ -1,8 +1,9 @@
 """What a notebook cell shows: safe HTML, figures, and folds around them, in order.
 
-A figure travels as plotly's own JSON, which the book's template draws, and as a picture for every other reader of notebooks. A fold is a pair of outputs with metadata
-`{"cmkit": {"fold": "open"}}` and `{"cmkit": {"fold": "close"}}`; the exporter makes one `<details>` of what lies between, its summary
-being the opening output's HTML. In JupyterLab the same outputs simply follow one another.
+A figure travels as plotly's own JSON, which the book's template draws, and as a picture for every other reader of
+notebooks. A fold is a pair of outputs with metadata `{"cmkit": {"fold": "open"}}` and `{"cmkit": {"fold": "close"}}`;
+the exporter makes one `<details>` of what lies between, its summary being the opening output's HTML. In JupyterLab the
+same outputs simply follow one another.
 """
 
 from dataclasses import dataclass
@@ -17,7 +18,9 @@ from cmkit.books.content.theme import figure_bundle
 
 @dataclass(frozen=True)
 class Fold:
-    """A part a reader opens: what its closed line says, its address, what it holds, whether it prints even when closed, and whose it is."""
+    """A part a reader opens: what its closed line says, its address, what it holds, whether it prints even when closed,
+    and whose it is.
+    """
 
     summary: Html
     id: str

@@ -33,7 +33,9 @@ def safe(value: object) -> Html:
 
 
 def tag(name: str, *content: object, **attributes: str | None) -> Html:
-    """One element; attribute names with a trailing underscore (`class_`) or inner ones (`data_machine` -> `data-machine`)."""
+    """One element; attribute names with a trailing underscore (`class_`) or inner ones (`data_machine` ->
+    `data-machine`).
+    """
     given = "".join(
         f' {key.rstrip("_").replace("_", "-")}="{escape(value)}"'
         for key, value in attributes.items()
@@ -88,9 +90,11 @@ def table(
     hide_caption: bool = False,
     machines: Sequence[str] = (),
 ) -> Html:
-    """A table whose first column names its rows; columns are headings or `Column`s. Every cell is escaped unless it is `Html`.
+    """A table whose first column names its rows; columns are headings or `Column`s. Every cell is escaped unless it is
+    `Html`.
 
-    machines: whose each row is, so that a reader can have one machine's rows only; empty for a table that is not about machines.
+    machines: whose each row is, so that a reader can have one machine's rows only; empty for a table that is not about
+    machines.
     """
     heads = [c if isinstance(c, Column) else Column(c) for c in columns]
     whose: Iterable[str | None] = machines or repeat(None)
@@ -111,7 +115,9 @@ def long_table(
     *,
     machines: Sequence[str] = (),
 ) -> Html:
-    """A table of which the rows past the first AT_ONCE are folded away, under a line that counts them; on paper all of them print."""
+    """A table of which the rows past the first AT_ONCE are folded away, under a line that counts them; on paper all of
+    them print.
+    """
     if len(rows) <= AT_ONCE + _WORTH_FOLDING:
         return table(columns, rows, caption, class_, machines=machines)
     first = table(columns, rows[:AT_ONCE], caption, class_, machines=machines[:AT_ONCE])
@@ -129,8 +135,8 @@ def grouped_table(
     *,
     machines: Sequence[str] = (),
 ) -> Html:
-    """A table of several groups of rows under one set of headings; each group has a heading of its own across the table. machines: whose
-    each group is, as in `table`."""
+    """A table of several groups of rows under one set of headings; each group has a heading of its own across the
+    table. machines: whose each group is, as in `table`."""
     heads = [c if isinstance(c, Column) else Column(c) for c in columns]
     whose: Iterable[str | None] = machines or repeat(None)
     bodies = []

@@ -1,4 +1,6 @@
-"""The assessment a notebook speaks of: a saved one, or that of a fleet's records, kept between notebooks so that the next opens at once."""
+"""The assessment a notebook speaks of: a saved one, or that of a fleet's records, kept between notebooks so that the
+next opens at once.
+"""
 
 import hashlib
 import os
@@ -15,17 +17,22 @@ from cmkit.records.fleet import Fleet
 from cmkit.records.storing.source import open_fleet
 from cmkit.review import read_review
 
-_WHAT_TO_DO = "Name a fleet's folder (with its fleet.toml) or a saved assessment's, or make the demo fleet here: `cmkit demo sample_data`."
+_WHAT_TO_DO = (
+    "Name a fleet's folder (with its fleet.toml) or a saved assessment's, or make the demo fleet here: "
+    "`cmkit demo sample_data`."
+)
 _NOT_RECORDS = ("truth", "store", ".cmkit")
 
 
 def open_assessment(folder: str | Path = "", as_of: str = "") -> Assessment:
     """The saved assessment in `folder`, or that of the fleet there.
 
-    folder: of a saved assessment (about.json) or of a fleet (fleet.toml); empty: sample_data beside the notebook, or beside its folder.
-    as_of: a day such as 2026-06-30, default the newest record's; of a saved assessment only its own. A fleet's assessment is kept in the
-    user's cache folder (XDG_CACHE_HOME) under a name made from every byte of the records and of cmkit itself, so that another notebook opens it at
-    once and a changed record is never missed. Raises ParameterError that says what to do.
+    folder: of a saved assessment (about.json) or of a fleet (fleet.toml); empty: sample_data beside the notebook, or
+    beside its folder.
+    as_of: a day such as 2026-06-30, default the newest record's; of a saved assessment only its own. A fleet's
+    assessment is kept in the user's cache folder (XDG_CACHE_HOME) under a name made from every byte of the records and
+    of cmkit itself, so that another notebook opens it at once and a changed record is never missed. Raises
+    ParameterError that says what to do.
     """
     places = [Path(folder)] if str(folder) else [Path("sample_data"), Path("../sample_data")]
     for place in places:
@@ -50,7 +57,8 @@ def _saved(place: Path, as_of: str) -> Assessment:
     saved = load_assessment(place)
     if as_of and as_of != saved.about["as_of"]:
         raise ParameterError(
-            f"as_of: found {as_of}, but {place} is an assessment of {saved.about['as_of']}; wanted that day, or the fleet's own folder."
+            f"as_of: found {as_of}, but {place} is an assessment of {saved.about['as_of']}; wanted that day, or the "
+            f"fleet's own folder."
         )
     return saved
 

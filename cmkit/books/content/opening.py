@@ -15,9 +15,10 @@ _PLAIN = (str, int, float, bool)
 def book_of(given: Mapping[str, object], *, fleet: bool = False) -> Book:
     """The book that a notebook's parameters ask for, said in one line: site, month and day before anything else.
 
-    given: the notebook's variables (`globals()`), with assessment, month and, unless `fleet`, site. Raises ParameterError, one message, for a parameter that
-    the notebook does not have (a misspelt one would otherwise change nothing and say nothing), a site that is not named where there are several or
-    is not the fleet's, a month that is not the assessment's, and a folder that holds no fleet.
+    given: the notebook's variables (`globals()`), with assessment, month and, unless `fleet`, site. Raises
+    ParameterError, one message, for a parameter that the notebook does not have (a misspelt one would otherwise change
+    nothing and say nothing), a site that is not named where there are several or is not the fleet's, a month that is
+    not the assessment's, and a folder that holds no fleet.
     """
     known = ("assessment", "month") if fleet else ("assessment", "site", "month")
     refuse_unknown(given, known)

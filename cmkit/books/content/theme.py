@@ -16,8 +16,10 @@ BAND = "rgba(27,79,143,0.16)"
 FONT = 'system-ui, -apple-system, "Segoe UI", Roboto, "Helvetica Neue", Arial, sans-serif'
 
 _AXIS: dict[str, Any] = {
-    "showgrid": True, "gridcolor": FAINT, "zeroline": False, "showline": True, "linecolor": LINE, "ticks": "outside", "ticklen": 4,
-    "tickcolor": LINE, "automargin": True, "fixedrange": True, "title": {"font": {"size": 12, "color": SOFT}, "standoff": 6},
+    "showgrid": True, "gridcolor": FAINT, "zeroline": False, "showline": True, "linecolor": LINE, "ticks": "outside",
+    "ticklen": 4,
+    "tickcolor": LINE, "automargin": True, "fixedrange": True,
+    "title": {"font": {"size": 12, "color": SOFT}, "standoff": 6},
 }  # fmt: skip
 
 TEMPLATE = go.layout.Template(
@@ -42,7 +44,9 @@ CONFIG = {"responsive": True, "displaylogo": False, "displayModeBar": False}
 
 
 class Figure(go.Figure):
-    """A plotly figure that a notebook shows in every form a reader of it may know: plotly's own, a picture (SVG), and words."""
+    """A plotly figure that a notebook shows in every form a reader of it may know: plotly's own, a picture (SVG), and
+    words.
+    """
 
     def _repr_mimebundle_(self, *_: Any, **__: Any) -> dict[str, Any]:
         return figure_bundle(self)
@@ -52,7 +56,9 @@ class Figure(go.Figure):
 
 
 def figure_bundle(figure: go.Figure) -> dict[str, Any]:
-    """The forms a figure travels in: plotly's own, which a book and JupyterLab draw; a picture for everything else; its alternative text."""
+    """The forms a figure travels in: plotly's own, which a book and JupyterLab draw; a picture for everything else; its
+    alternative text.
+    """
     plain = figure.to_plotly_json()
     meta = plain.get("layout", {}).get("meta") or {}
     words = f"{meta.get('caption', '')}\n{meta.get('alt', '')}".strip() or "Figure"
@@ -62,7 +68,8 @@ def figure_bundle(figure: go.Figure) -> dict[str, Any]:
 def figure(
     data: list[dict[str, Any]], layout: dict[str, Any], caption: str, alt: str, table: dict[str, Any] | None = None
 ) -> Figure:
-    """A figure in our look. caption can be understood alone; alt says what the picture shows; table holds its numbers for readers.
+    """A figure in our look. caption can be understood alone; alt says what the picture shows; table holds its numbers
+    for readers.
 
     plotly does not check what it is given here, which takes four times as long as all else of a figure; the tests do.
     """

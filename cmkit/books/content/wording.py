@@ -1,6 +1,8 @@
-"""Plain words for readers: numbers with their units, dates, states with their glyphs, names of compartments and results.
+"""Plain words for readers: numbers with their units, dates, states with their glyphs, names of compartments and
+results.
 
-Everything here returns plain text. Text becomes HTML only in `books.markup`, and figure text only through `figure_text`.
+Everything here returns plain text. Text becomes HTML only in `books.markup`, and figure text only through
+`figure_text`.
 """
 
 import hashlib
@@ -29,7 +31,9 @@ _UNITS = {"mm2/s": "mm²/s", "degC": "°C", "uS/cm": "µS/cm", "1": "", "1/ml": 
 
 
 def number(value: float, digits: int = 3) -> str:
-    """A number a reader can compare: `digits` significant figures, thousands set apart, never in exponents; `-` when missing."""
+    """A number a reader can compare: `digits` significant figures, thousands set apart, never in exponents; `-` when
+    missing.
+    """
     if value is None or not np.isfinite(value):
         return "-"
     if value == 0:
@@ -153,7 +157,9 @@ def compartment_name(kind: str, position: str | float) -> str:
 
 
 def family_name(family: str) -> str:
-    """A family's name without a word said twice running: `excavator medium engine engine oil` as `excavator medium engine oil`."""
+    """A family's name without a word said twice running: `excavator medium engine engine oil` as `excavator medium
+    engine oil`.
+    """
     return re.sub(r"\b(\w+) \1\b", r"\1", str(family))
 
 

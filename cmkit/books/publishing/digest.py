@@ -1,4 +1,6 @@
-"""The month in a few lines, for a mail or a wall: the alarms that stand, then what is new at each site. `digest.json` for programs, `digest.html` for people."""
+"""The month in a few lines, for a mail or a wall: the alarms that stand, then what is new at each site. `digest.json`
+for programs, `digest.html` for people.
+"""
 
 import json
 from pathlib import Path
@@ -17,8 +19,8 @@ _NEW = ("raised", "worse", "confirmed", "unfounded", "cleared")
 
 
 def digest(whole: Assessment, month: str) -> dict[str, Any]:
-    """fleet, month, as_of, headline, and per site: counts by state, bottles wanted, cost of waiting, alarms that stand and what is new
-    (each compartment, place, what, words, todo)."""
+    """fleet, month, as_of, headline, and per site: counts by state, bottles wanted, cost of waiting, alarms that stand
+    and what is new (each compartment, place, what, words, todo)."""
     sites = [_site(Book(whole.for_site(site), month, site), site) for site in whole.sites["site"]]
     return {
         "fleet": whole.about["fleet"],
@@ -64,7 +66,9 @@ def _site(book: Book, site: str) -> dict[str, Any]:
 
 
 def write_digest(whole: Assessment, month: str, folder: Path, pages: dict[str, str]) -> None:
-    """digest.json and digest.html in `folder`, in the page the alarms in the order of the acts; pages: site -> its book's address from there."""
+    """digest.json and digest.html in `folder`, in the page the alarms in the order of the acts; pages: site -> its
+    book's address from there.
+    """
     found = digest(whole, month)
     write_file(folder / "digest.json", json.dumps(found, indent=1, ensure_ascii=False) + "\n")
     lines = [

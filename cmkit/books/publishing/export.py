@@ -1,7 +1,8 @@
 """An executed notebook to one self-contained page that asks nothing of any network.
 
-Charts travel as plotly's own JSON and are drawn by the page's boot script with plotly's cartesian bundle, packed inside. All other
-markup passes a sanitiser with an explicit list, and the page's content security policy lets only our two scripts run.
+Charts travel as plotly's own JSON and are drawn by the page's boot script with plotly's cartesian bundle, packed
+inside. All other markup passes a sanitiser with an explicit list, and the page's content security policy lets only our
+two scripts run.
 """
 
 import base64
@@ -70,8 +71,10 @@ _ATTRIBUTES = {
     **_SVG,
 }
 _WORDS = (
-    "a abbr article aside b bdi blockquote br caption cite code col colgroup dd del details dfn div dl dt em figcaption figure "
-    "h2 h3 h4 h5 h6 hr i img ins kbd li mark meter nav ol p pre progress q s samp section small span strong sub summary sup "
+    "a abbr article aside b bdi blockquote br caption cite code col colgroup dd del details dfn div dl dt em "
+    "figcaption figure "
+    "h2 h3 h4 h5 h6 hr i img ins kbd li mark meter nav ol p pre progress q s samp section small span strong sub "
+    "summary sup "
     "table tbody td tfoot th thead time tr u ul var wbr"
 )
 _TAGS = {*_WORDS.split(), *_SVG}
@@ -113,7 +116,9 @@ def boot_script() -> str:
 
 @cache
 def plotly_library() -> tuple[str, str]:
-    """plotly's cartesian bundle: gzip as base64, and the policy's hash of the unpacked text (computed once a process)."""
+    """plotly's cartesian bundle: gzip as base64, and the policy's hash of the unpacked text
+    (computed once a process).
+    """
     packed = (TEMPLATE / "plotly-cartesian.min.js.gz").read_bytes()
     return base64.b64encode(packed).decode("ascii"), _sha256_source(gzip.decompress(packed))
 
@@ -129,7 +134,9 @@ def _sha256_source(data: bytes) -> str:
 
 
 def security_policy(charts: bool) -> str:
-    """The content security policy of a page: nothing may be fetched or sent; scripts run by their hash or not at all."""
+    """The content security policy of a page: nothing may be fetched or sent; scripts run by their
+    hash or not at all.
+    """
     scripts = f"{_sha256_source(boot_script().encode())} {plotly_library()[1]}" if charts else "'none'"
     return (
         f"default-src 'none'; script-src {scripts}; style-src 'unsafe-inline'; img-src data: blob:; "
@@ -140,7 +147,8 @@ def security_policy(charts: bool) -> str:
 class BookExporter(HTMLExporter):
     """nbconvert's exporter of a book (`jupyter nbconvert --to cmkit-book`); a subclass because nbconvert asks for one.
 
-    `resources["book"]` may hold: kind (css class of the page), title, site, month, as_of, version, nav (list of {href, text}) and
+    `resources["book"]` may hold: kind (css class of the page), title, site, month, as_of, version, nav (list of {href,
+    text}) and
     anything else the header and footer templates use. All its text is escaped here. Keeps state: one a thread.
     """
 
@@ -239,7 +247,9 @@ def prepare_outputs(nb: NotebookNode) -> tuple[NotebookNode, list[dict[str, Any]
 
 
 def taken_title(nb: NotebookNode) -> str:
-    """The notebook's own title, its first line of markdown if that is a `# title`, taken out of it (a page has one h1); else `Book`."""
+    """The notebook's own title, its first line of markdown if that is a `# title`, taken out of it (a page has one h1);
+    else `Book`.
+    """
     first = next((cell for cell in nb.cells if cell.cell_type == "markdown"), None)
     if first is None or not first.source.startswith("# "):
         return "Book"
@@ -248,7 +258,9 @@ def taken_title(nb: NotebookNode) -> str:
 
 
 def with_own_outputs(nb: NotebookNode) -> NotebookNode:
-    """The notebook with outputs whose data can be exchanged without touching the given one (a deep copy costs more than the export)."""
+    """The notebook with outputs whose data can be exchanged without touching the given one (a deep copy costs more than
+    the export).
+    """
     own = NotebookNode(nb)
     own["cells"] = [NotebookNode(cell) for cell in nb.cells]
     for cell in own.cells:
@@ -258,8 +270,9 @@ def with_own_outputs(nb: NotebookNode) -> NotebookNode:
 
 
 def fitted(page: str, figures: list[dict[str, Any]], most: int) -> str:
-    """The page with its charts put in; where it would pass `most` bytes, closed parts (the last first: the least urgent compartments
-    stand last) travel packed with the charts and are unpacked by the page's script, so that a bad month still fits a mail.
+    """The page with its charts put in; where it would pass `most` bytes, closed parts (the last first: the least urgent
+    compartments stand last) travel packed with the charts and are unpacked by the page's script, so that a bad month
+    still fits a mail.
     """
     packed = packed_charts(figures)
     over = len(page.encode("utf-8")) + len(packed) - most
@@ -276,7 +289,9 @@ _SAVED = 0.8  # of a part's bytes, once it is packed
 
 
 def taken_out(page: str, over: int) -> tuple[str, list[str]]:
-    """The page without the insides of as many closed parts as spare it `over` bytes, the last ones, and those insides in their order."""
+    """The page without the insides of as many closed parts as spare it `over` bytes, the last ones, and those insides
+    in their order.
+    """
     chosen: list[tuple[int, int]] = []
     for start, end in reversed(closed_parts(page)):
         if over > 0 and end - start > _WORTH:
@@ -303,10 +318,11 @@ def closed_parts(page: str) -> list[tuple[int, int]]:
 
 
 def packed_charts(figures: list[dict[str, Any]], parts: Sequence[str] = ()) -> str:
-    """Every chart's data and layout, the layout template most of them carry (6 kB a chart) once, and parts of the page taken out of it:
-    gzip as base64, '' without charts.
+    """Every chart's data and layout, the layout template most of them carry (6 kB a chart) once, and parts of the page
+    taken out of it: gzip as base64, '' without charts.
 
-    Packed, a chart costs about a sixth of its JSON, and none of its text can end a script element. Raises ValueError for NaN and infinity.
+    Packed, a chart costs about a sixth of its JSON, and none of its text can end a script element. Raises ValueError
+    for NaN and infinity.
     """
     if not figures:
         return ""
@@ -324,7 +340,9 @@ def common_template(figures: list[dict[str, Any]]) -> dict[str, Any]:
 
 
 def _drawn(figure: dict[str, Any], template: dict[str, Any]) -> dict[str, Any]:
-    """What the page's script needs of a chart: data, layout without the common template, its own small table of numbers if it has one."""
+    """What the page's script needs of a chart: data, layout without the common template, its own small table of numbers
+    if it has one.
+    """
     layout = figure.get("layout", {})
     table = (layout.get("meta") or {}).get("table")
     left_out = {"meta"} | ({"template"} if (layout.get("template") or {}) == template else set())
@@ -355,7 +373,9 @@ def chart_markup(figure: dict[str, Any], number: int) -> str:
 
 
 def fold_markup(output: dict[str, Any]) -> str:
-    """The opening markup of a fold: its closed line is the output's own HTML, its address the metadata's id. Raises BookError."""
+    """The opening markup of a fold: its closed line is the output's own HTML, its address the metadata's id. Raises
+    BookError.
+    """
     anchor = output["metadata"]["cmkit"].get("id", "")
     if not re.fullmatch(r"[\w.-]*", anchor):
         raise BookError(f"a fold's id is {anchor!r}; wanted letters, digits, '-', '_' and '.' only")
@@ -363,7 +383,10 @@ def fold_markup(output: dict[str, Any]) -> str:
     own = f' id="{anchor}"' if anchor else ""
     own += f' data-machine="{html.escape(about["machine"])}"' if about.get("machine") else ""
     kind = "fold prints" if about.get("prints") else "fold"
-    return f'<details class="{kind}"{own}><summary>{clean_html(output["data"].get("text/html", ""))}</summary><div class="folded">'
+    return (
+        f'<details class="{kind}"{own}><summary>{clean_html(output["data"].get("text/html", ""))}</summary><div '
+        f'class="folded">'
+    )
 
 
 _HEADING = re.compile(r"<h([23])((?:\s[^>]*)?)>(.*?)</h\1>", re.DOTALL)
@@ -394,7 +417,9 @@ def _free_anchor(text: str, taken: set[str]) -> str:
 
 
 class PageFacts(HTMLParser):
-    """What a page holds, for the check after export and for tests: ids, links, sources, charts, pictures without words."""
+    """What a page holds, for the check after export and for tests: ids, links, sources, charts,
+    pictures without words.
+    """
 
     def __init__(self) -> None:
         super().__init__()
@@ -431,7 +456,9 @@ def page_facts(page: str) -> PageFacts:
 
 
 def check_page(page: str, charts: int) -> None:
-    """Raises BookError naming every fault: a chart lost, an outside source, a dead link inside, an id twice, a picture without words."""
+    """Raises BookError naming every fault: a chart lost, an outside source, a dead link inside, an id twice, a picture
+    without words.
+    """
     facts = page_facts(page)
     faults = []
     if facts.charts != charts:

@@ -1,4 +1,6 @@
-"""From a fleet's own folder to its published month: load, assess, make the books; nothing at all when nothing changed."""
+"""From a fleet's own folder to its published month: load, assess, make the books; nothing at all
+when nothing changed.
+"""
 
 import shutil
 from collections.abc import Callable
@@ -30,7 +32,9 @@ PARTS = ".assessed"  # in the folder of books: by month, what was learnt and eac
 
 
 def shipped(name: str) -> Path:
-    """A file or folder that travels with the package (`notebooks`, `recipe.toml`): from the wheel, else from the checkout."""
+    """A file or folder that travels with the package (`notebooks`, `recipe.toml`): from the wheel, else from the
+    checkout.
+    """
     here = Path(str(files(cmkit)))
     for place in (here / "_shipped" / name, here.parent / name):
         if place.exists():
@@ -40,9 +44,11 @@ def shipped(name: str) -> Path:
 
 @dataclass(frozen=True)
 class Wanted:
-    """A month's books as asked for. month: YYYY-MM or `newest`; version, database: see `records.source.open_fleet`; sites: None for all.
+    """A month's books as asked for. month: YYYY-MM or `newest`; version, database: see `records.source.open_fleet`;
+    sites: None for all.
 
-    keep_learnt: the month's last run taught what is used now as well, so that only sites with new records are assessed again.
+    keep_learnt: the month's last run taught what is used now as well, so that only sites with new records are assessed
+    again.
     """
 
     fleet: Path
@@ -56,10 +62,11 @@ class Wanted:
 
 
 def make_month(wanted: Wanted, workers: Workers, say: Say, progress: Progress | None = None) -> MonthResult:
-    """Make and publish the books wanted; say: told each step in one line. Raises CmkitError before anything was started.
+    """Make and publish the books wanted; say: told each step in one line. Raises CmkitError before anything was
+    started.
 
-    The books show what was known at the end of the month, or on the newest record's day when the month is not over. Nothing is
-    done when neither a file of the fleet's folder nor cmkit changed since; a database is always read.
+    The books show what was known at the end of the month, or on the newest record's day when the month is not over.
+    Nothing is done when neither a file of the fleet's folder nor cmkit changed since; a database is always read.
     """
     if not wanted.fleet.is_dir():
         raise MissingTable(f"{wanted.fleet}: no such folder; wanted a fleet's folder (`cmkit start` makes one).")
@@ -96,13 +103,17 @@ def make_month(wanted: Wanted, workers: Workers, say: Say, progress: Progress | 
 
 
 def _short_names(asked: list[str] | None, sites: pd.DataFrame) -> list[str] | None:
-    """Sites asked for by short name or by the name readers know, as short names; others stay as they are, to be refused by name."""
+    """Sites asked for by short name or by the name readers know, as short names; others stay as they are, to be refused
+    by name.
+    """
     known = {**dict(zip(sites["name"], sites["site"], strict=True)), **{s: s for s in sites["site"]}}
     return None if asked is None else [known.get(name, name) for name in asked]
 
 
 def _assessed(wanted: Wanted, loaded: Fleet, day: pd.Timestamp, workers: Workers, say: Say) -> Assessment:
-    """The fleet, site by site; what is learnt and the sites' parts stay beside the books, so that a later run does only what is new."""
+    """The fleet, site by site; what is learnt and the sites' parts stay beside the books, so that a later run does only
+    what is new.
+    """
     place = wanted.out / PARTS / f"{day:%Y-%m}"
     learnt = load_learnt(place / "learnt") if wanted.keep_learnt and (place / "learnt").exists() else None
     if learnt is not None:
@@ -133,7 +144,9 @@ def _standing_month(wanted: Wanted, made_from: str) -> str:
 
 
 def _made_from(wanted: Wanted) -> str:
-    """One hash over every file of the fleet folder but the books, cmkit's own code and notebooks, and what was asked for."""
+    """One hash over every file of the fleet folder but the books, cmkit's own code and notebooks, and what was asked
+    for.
+    """
     own = Path(str(files(cmkit)))
     code = [p for p in sorted(own.rglob("*")) if p.is_file() and p.suffix in (".py", ".csv", ".js", ".css", ".j2")]
     code += sorted(shipped("notebooks").glob("*.ipynb"))

@@ -12,7 +12,8 @@ _KEPT = {"con", "prn", "aux", "nul", *(f"{d}{n}" for d in ("com", "lpt") for n i
 
 
 def site_folders(sites: Iterable[str]) -> dict[str, str]:
-    """A folder name for each site: its name in small letters, spaces as hyphens; with a short hash where that would not be unique or safe.
+    """A folder name for each site: its name in small letters, spaces as hyphens; with a short hash where that would not
+    be unique or safe.
 
     The result holds small letters, digits and hyphens only, whatever the name holds.
     """

@@ -1,4 +1,6 @@
-"""Headings of a table's cells, for the narrow form in which a row becomes a block: written once as a style rule, not in every cell."""
+"""Headings of a table's cells, for the narrow form in which a row becomes a block: written once as a style rule, not in
+every cell.
+"""
 
 import re
 
@@ -10,8 +12,9 @@ _SAID_BY_ITS_MARK = "State"  # a state's own glyph and word say what it is
 
 
 def with_headings(page: str) -> str:
-    """The page, its tables of class `text` or `blocks` marked with a class for each pair of place and heading, and the rules for these at
-    the end of its style. A heading is written as a CSS string, so that no text of a name can end the string or the style.
+    """The page, its tables of class `text` or `blocks` marked with a class for each pair of place and heading, and the
+    rules for these at the end of its style. A heading is written as a CSS string, so that no text of a name can end the
+    string or the style.
     """
     rules: dict[tuple[int, str], str] = {}
 

@@ -1,7 +1,8 @@
 """A month's books: the fleet's and one per site, only those whose inputs changed, published together.
 
-Each site's book reads its own part of the assessment, laid beside it (`data/`), so a book's folder is all its notebook needs to run
-again, and a kernel never loads the whole fleet. A book's inputs are that part, the notebook, the month and cmkit's own book code.
+Each site's book reads its own part of the assessment, laid beside it (`data/`), so a book's folder is all its notebook
+needs to run again, and a kernel never loads the whole fleet. A book's inputs are that part, the notebook, the month and
+cmkit's own book code.
 """
 
 import json
@@ -26,7 +27,16 @@ from cmkit.books.publishing import publish
 from cmkit.books.publishing.digest import write_digest
 from cmkit.books.publishing.folders import site_folders
 from cmkit.books.publishing.static_page import link, plain_page
-from cmkit.books.running.run import LIMITS, BookJob, BookResult, Limits, check_job, make_book
+from cmkit.books.running.run import (
+    LIMITS,
+    BookJob,
+    BookResult,
+    Limits,
+    check_job,
+    lost_book,
+    make_book,
+    make_once,
+)
 from cmkit.engine import Workers
 from cmkit.errors import BookError, ParameterError
 from cmkit.files import MANIFEST, write_file
@@ -36,11 +46,13 @@ from cmkit.records.spreadsheets import write_tables
 
 FLEET = "fleet"
 SHOWN = (
-    "orders", "verdicts", "hypotheses", "reasons", "due", "waiting", "evidence", "trust", "doubts", "wear", "limits", "forecast", "intervals", "curves",
+    "orders", "verdicts", "hypotheses", "reasons", "due", "waiting", "evidence", "trust", "doubts", "wear", "limits",
+    "forecast", "intervals", "curves",
     "record", "set_aside",
 )  # fmt: skip
 VERSIONS = ("cmkit", "numpy", "pandas", "pyarrow", "plotly", "papermill", "nbclient", "nbconvert", "ipykernel")
-# what a part of the assessment holds of the whole fleet, and what says when and from which files it was made: no reason for a new book
+# what a part of the assessment holds of the whole fleet, and what says when and from which files it was made: no
+# reason for a new book
 _NOT_INPUTS = frozenset({"about.json", "counts.parquet", "corrections.parquet", "repairs.parquet", MANIFEST})
 
 Progress = Callable[[BookResult, int, int], None]
@@ -61,7 +73,9 @@ class MonthResult:
 
     @property
     def exit_code(self) -> int:
-        """0: every book is there and up to date; 1: some could not be made. (2, nothing was started, is an error raised.)"""
+        """0: every book is there and up to date; 1: some could not be made. (2, nothing was started, is an error
+        raised.)
+        """
         return 1 if self.failed else 0
 
     @property
@@ -87,9 +101,10 @@ def run_books(
 ) -> MonthResult:
     """Make and publish a month's books from a saved assessment.
 
-    assessment: folder `Assessment.save` wrote. month: YYYY-MM. out: BOOKS. notebooks: folder with site_book.ipynb and fleet_book.ipynb
-    (round_sheet.ipynb too if it is there). sites: short names, default all; the others' books of that month stay. again: also those
-    whose inputs did not change. Raises CmkitError before anything was started; what fails later is in the result.
+    assessment: folder `Assessment.save` wrote. month: YYYY-MM. out: BOOKS. notebooks: folder with site_book.ipynb and
+    fleet_book.ipynb (round_sheet.ipynb too if it is there). sites: short names, default all; the others' books of that
+    month stay. again: also those whose inputs did not change. Raises CmkitError before anything was started; what fails
+    later is in the result.
     """
     if not publish.MONTH.fullmatch(month):
         raise ParameterError(f"month: found {month!r}, wanted one such as 2026-06")
@@ -153,8 +168,8 @@ def _run_alone(
 
 @dataclass(frozen=True)
 class _Run:
-    """What stays the same while a month is built. said: what the books of earlier months said; before: records of the books of this
-    month published earlier."""
+    """What stays the same while a month is built. said: what the books of earlier months said; before: records of the
+    books of this month published earlier."""
 
     whole: Assessment
     said: pd.DataFrame
@@ -394,7 +409,9 @@ def _unchanged(run: _Run, job: BookJob) -> bool:
 
 
 def _bring_over(run: _Run, books: list[dict[str, Any]], due: list[BookJob]) -> None:
-    """Books that stay, and the last good ones of those that are made again: the same files, linked into the new month."""
+    """Books that stay, and the last good ones of those that are made again: the same files, linked
+    into the new month.
+    """
     good = [run.before[j.key]["page"] for j in due if run.before.get(j.key, {}).get("made_at")]
     for page in good:
         _link_files(run, page, (".html", ".ipynb"))
@@ -424,26 +441,10 @@ def _made(run: _Run, jobs: list[BookJob]) -> Iterator[BookResult]:
     return run.workers.each(make_once if run.workers.executor == "cluster" else make_book, jobs, lost_book, waits=True)
 
 
-def make_once(job: BookJob) -> BookResult:
-    """As `make_book`, for workers that may die: a book that an earlier attempt at the same inputs finished is not made again."""
-    note = Path(job.folder) / f".{job.name}.made.json"
-    try:
-        return BookResult(**json.loads(note.read_text(encoding="utf-8")))
-    except (OSError, ValueError):
-        pass
-    result = make_book(job)
-    if result.made:
-        write_file(note, json.dumps(result.as_record()))
-    return result
-
-
-def lost_book(job: BookJob, error: str) -> BookResult:
-    """The result of a book whose workers kept dying."""
-    return BookResult(job.key, False, f"its workers were lost again and again ({error})", job.inputs)
-
-
 def _book_record(run: _Run, job: BookJob, result: BookResult) -> dict[str, Any]:
-    """A book's entry in run.json; one that failed keeps saying which inputs its page, if there is one, was made from."""
+    """A book's entry in run.json; one that failed keeps saying which inputs its page, if there is
+    one, was made from.
+    """
     old = run.before.get(job.key, {})
     made_at = publish.now() if result.made else old.get("made_at", "")
     own = {"page": _page_path(run, job), "made_at": made_at, "parameters": job.parameters, "title": job.page["title"]}
@@ -451,7 +452,9 @@ def _book_record(run: _Run, job: BookJob, result: BookResult) -> dict[str, Any]:
 
 
 def _fill_gaps(run: _Run, failed: list[BookJob]) -> None:
-    """A book that failed and never was made this month gets its error page under its own name too, so that every link leads somewhere."""
+    """A book that failed and never was made this month gets its error page under its own name too, so that every link
+    leads somewhere.
+    """
     for job in failed:
         page = run.built / _page_path(run, job)
         error = page.with_name(f"{job.name}.error.html")

@@ -5,8 +5,9 @@
     BOOKS/2026-06/                a month: index.html (the fleet's book), sites/SITE/, data/, tables/, run.json
     BOOKS/.building/              where a month is built; swept when the run that made it is gone
 
-A reader of BOOKS/2026-06 sees the month as it was or as it is, never a mixture: the folder is exchanged in one step where the system
-can (Linux), else in two renames which the next run completes if it was stopped between them (see :mod:`cmkit.files`).
+A reader of BOOKS/2026-06 sees the month as it was or as it is, never a mixture: the folder is exchanged in one step
+where the system can (Linux), else in two renames which the next run completes if it was stopped between them (see
+:mod:`cmkit.files`).
 """
 
 import hashlib
@@ -44,11 +45,14 @@ def one_run(books: Path) -> Iterator[None]:
 
 
 def refuse_other_month(books: Path, month: str) -> None:
-    """BookError where BOOKS/MONTH, or BOOKS/index.html, is not what a run put there: neither would be ours to replace."""
+    """BookError where BOOKS/MONTH, or BOOKS/index.html, is not what a run put there: neither would
+    be ours to replace.
+    """
     place = books / month
     if place.exists() and (not place.is_dir() or (any(place.iterdir()) and not (place / RECORD).is_file())):
         raise BookError(
-            f"{place}: not a month of books (no {RECORD} in it), and nothing is written over. Move it away or name another folder with --out."
+            f"{place}: not a month of books (no {RECORD} in it), and nothing is written over. Move it away or name "
+            f"another folder with --out."
         )
     if (books / "index.html").exists() and not (books / LOG).exists():
         raise BookError(
@@ -57,7 +61,9 @@ def refuse_other_month(books: Path, month: str) -> None:
 
 
 def publish_month(built: Path, place: Path) -> None:
-    """Seal a month built aside and put it in its place; what someone else put into the old one, or changed there, is in the new one too."""
+    """Seal a month built aside and put it in its place; what someone else put into the old one, or changed there, is in
+    the new one too.
+    """
     seal(built, KIND, {})
     if place.exists():
         for path in foreign_files(place, KIND):
@@ -76,7 +82,9 @@ def _carry_over(source: Path, target: Path) -> None:
 
 @contextmanager
 def built_aside(books: Path, month: str) -> Iterator[Path]:
-    """A fresh folder on the same file system to build a month in; gone afterwards unless it was swapped in. Call under `one_run`."""
+    """A fresh folder on the same file system to build a month in; gone afterwards unless it was swapped in. Call under
+    `one_run`.
+    """
     sweep(books)
     folder = books / BUILDING / f"{month}-{socket.gethostname()}-{os.getpid()}"
     folder.mkdir(parents=True)
@@ -87,7 +95,9 @@ def built_aside(books: Path, month: str) -> Iterator[Path]:
 
 
 def sweep(books: Path) -> None:
-    """Undo what a run that was killed left behind: finish a swap stopped between its two renames, remove half-built months."""
+    """Undo what a run that was killed left behind: finish a swap stopped between its two renames, remove half-built
+    months.
+    """
     files.sweep(books)
     shutil.rmtree(books / BUILDING, ignore_errors=True)
 

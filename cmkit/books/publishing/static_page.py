@@ -32,7 +32,9 @@ def plain_page(
     rows: Sequence[Sequence[Any]] = (),
     links: Sequence[dict[str, str]] = (),
 ) -> str:
-    """A page of words, perhaps a table (first cell of a row names it; a cell may be a `link`) and links. All text is escaped."""
+    """A page of words, perhaps a table (first cell of a row names it; a cell may be a `link`) and links. All text is
+    escaped.
+    """
     page = _template().render(
         title=title,
         paragraphs=paragraphs,

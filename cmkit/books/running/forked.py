@@ -12,7 +12,8 @@ import threading
 from multiprocessing import parent_process
 from multiprocessing.connection import Connection, wait
 
-# pandas and plotly look at import time whether a notebook is running, and choose their defaults by it: we say it ourselves.
+# pandas and plotly look at import time whether a notebook is running, and choose their defaults by it: we say it
+# ourselves.
 # One thread a kernel: several kernels share the machine, and results must not depend on how many cores it has.
 ENVIRONMENT = {
     "PLOTLY_RENDERER": "plotly_mimetype",
@@ -23,7 +24,9 @@ ENVIRONMENT = {
 
 
 def report(answer: Connection) -> None:
-    """Told to the runner by a first child: threads of the server it was forked from, and modules that failed to import."""
+    """Told to the runner by a first child: threads of the server it was forked from, and modules
+    that failed to import.
+    """
     preload = sys.modules.get("cmkit.books.running.preload")
     failed = ["cmkit.books.running.preload"] if preload is None else preload.FAILED
     answer.send((len(os.listdir(f"/proc/{os.getppid()}/task")), failed))

@@ -1,8 +1,8 @@
 """Kernels for books: started the plain way, or forked warm from a process that has imported what books need.
 
-Both are ways of jupyter_client's to provide a kernel, so papermill and nbclient run unchanged. A warm kernel is tried where it is safe
-(Linux, the fork server holds no thread that forking could hurt) and the plain way is taken otherwise, with one line in the log.
-Classes here derive from Jupyter's because its interfaces are made of classes.
+Both are ways of jupyter_client's to provide a kernel, so papermill and nbclient run unchanged. A warm kernel is tried
+where it is safe (Linux, the fork server holds no thread that forking could hurt) and the plain way is taken otherwise,
+with one line in the log. Classes here derive from Jupyter's because its interfaces are made of classes.
 """
 
 import asyncio
@@ -196,7 +196,8 @@ _preparation_data = spawn.get_preparation_data
 def _without_main(name: str) -> dict[str, Any]:
     """What multiprocessing tells a child, without the running script where the child is ours.
 
-    Else each kernel would import that script first: slow at best, and a script without a `__main__` guard would run again in each.
+    Else each kernel would import that script first: slow at best, and a script without a `__main__` guard would run
+    again in each.
     """
     data = _preparation_data(name)
     if name == KERNEL_NAME:
@@ -206,10 +207,12 @@ def _without_main(name: str) -> dict[str, Any]:
 
 
 class BookEngine(NBClientEngine):
-    """papermill's engine of books (`papermill --engine cmkit`): own sockets for each kernel, one save at the end, bounds kept.
+    """papermill's engine of books (`papermill --engine cmkit`): own sockets for each kernel, one save at the end,
+    bounds kept.
 
-    Takes beside papermill's own: warm (bool), memory_mb, book_timeout (seconds for the whole book; the kernel is then killed),
-    cwd_of_kernel (papermill's own `cwd` moves the whole process), keep (a list that receives the notebook, run or half-run).
+    Takes beside papermill's own: warm (bool), memory_mb, book_timeout (seconds for the whole book; the kernel is then
+    killed), cwd_of_kernel (papermill's own `cwd` moves the whole process), keep (a list that receives the notebook, run
+    or half-run).
     """
 
     @classmethod
@@ -258,7 +261,9 @@ def _run_cells(
 
 
 def _manager(kernel_name: str, folder: Path, warm: bool, memory_mb: int) -> AsyncKernelManager:
-    """A manager whose kernel talks through sockets in a folder of its own (shared prefixes and ports were seen to collide)."""
+    """A manager whose kernel talks through sockets in a folder of its own (shared prefixes and ports were seen to
+    collide).
+    """
     settings: dict[str, Any] = {"PlainProvisioner": {"memory_mb": memory_mb}}
     if os.name == "posix":
         settings["KernelManager"] = {"transport": "ipc", "ip": str(folder / "k")}
@@ -273,7 +278,9 @@ def _manager(kernel_name: str, folder: Path, warm: bool, memory_mb: int) -> Asyn
 
 @contextmanager
 def closed_loop() -> Iterator[None]:
-    """Close the event loop jupyter_client works in: it makes one for each thread and leaves it open, four files each."""
+    """Close the event loop jupyter_client works in: it makes one for each thread and leaves it
+    open, four files each.
+    """
     loop = ensure_event_loop()
     try:
         yield
@@ -284,7 +291,9 @@ def closed_loop() -> Iterator[None]:
 
 @contextmanager
 def own_folder() -> Iterator[Path]:
-    """A fresh folder only we may enter (sockets and the signing key live in it), with a short path: sockets allow 107 bytes."""
+    """A fresh folder only we may enter (sockets and the signing key live in it), with a short path: sockets allow 107
+    bytes.
+    """
     base = tempfile.gettempdir()
     with scratch_folder(base if len(base) < 60 else "/tmp") as folder:
         yield folder
@@ -292,7 +301,9 @@ def own_folder() -> Iterator[Path]:
 
 @contextmanager
 def time_limit(manager: AsyncKernelManager, seconds: float | None) -> Iterator[threading.Event]:
-    """Kill the manager's kernel, and whatever it started, after so many seconds; the event says whether that was done."""
+    """Kill the manager's kernel, and whatever it started, after so many seconds; the event says
+    whether that was done.
+    """
     passed = threading.Event()
 
     def end() -> None:

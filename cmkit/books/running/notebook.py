@@ -1,4 +1,6 @@
-"""A notebook before and after its run: its parameters, what it must not do, the mark at its end, and what is kept of it."""
+"""A notebook before and after its run: its parameters, what it must not do, the mark at its end, and what is kept of
+it.
+"""
 
 import ast
 import difflib
@@ -26,7 +28,9 @@ def read_notebook(path: str | Path) -> NotebookNode:
 
 
 def notebook_parameters(nb: NotebookNode) -> list[str]:
-    """Names assigned in the cell tagged `parameters`, in order; read from the syntax tree, so a `=` inside a default does not confuse."""
+    """Names assigned in the cell tagged `parameters`, in order; read from the syntax tree, so a `=` inside a default
+    does not confuse.
+    """
     source = "\n".join(c.source for c in _code(nb) if PARAMETERS_TAG in c.metadata.get("tags", []))
     names = []
     for node in ast.parse(source).body:
@@ -38,7 +42,8 @@ def notebook_parameters(nb: NotebookNode) -> list[str]:
 
 
 def check_parameters(nb: NotebookNode, parameters: dict[str, Any], name: str) -> None:
-    """Raises ParameterError for a parameter the notebook does not have (papermill would warn and run with its default) or of odd type.
+    """Raises ParameterError for a parameter the notebook does not have (papermill would warn and run with its default)
+    or of odd type.
 
     Names are pasted into code by papermill, so only names the notebook itself has get through; values are quoted.
     """
@@ -55,7 +60,9 @@ def check_parameters(nb: NotebookNode, parameters: dict[str, Any], name: str) ->
 
 
 def check_cells(nb: NotebookNode, name: str) -> None:
-    """Raises BookError when a cell calls exit() or quit(): the kernel would end with success and the rest run half-way."""
+    """Raises BookError when a cell calls exit() or quit(): the kernel would end with success and
+    the rest run half-way.
+    """
     for number, cell in enumerate(_code(nb), start=1):
         try:
             calls = [n.func for n in ast.walk(ast.parse(cell.source)) if isinstance(n, ast.Call)]
@@ -75,7 +82,9 @@ def with_end_mark(nb: NotebookNode) -> NotebookNode:
 
 
 def check_whole(nb: NotebookNode) -> None:
-    """Raises BookError when the run did not reach the end, whatever it says of itself (`sys.exit(0)` ends it without an error)."""
+    """Raises BookError when the run did not reach the end, whatever it says of itself (`sys.exit(0)` ends it without an
+    error).
+    """
     if not any(END in output.get("data", {}) for output in _code(nb)[-1].outputs):
         raise BookError("the notebook stopped before its end without an error; did a cell call sys.exit()?")
 
@@ -102,7 +111,9 @@ def without_times(nb: NotebookNode) -> NotebookNode:
 
 
 def notebook_text(nb: NotebookNode) -> str:
-    """A notebook as its file's text, a line a cell: nbformat's own indented form takes ten times as long for a book's outputs."""
+    """A notebook as its file's text, a line a cell: nbformat's own indented form takes ten times as long for a book's
+    outputs.
+    """
     nbformat.validate(nb)
     cells = ",\n".join(json.dumps(cell, ensure_ascii=False, sort_keys=True) for cell in nb.cells)
     rest = json.dumps({k: v for k, v in nb.items() if k != "cells"}, ensure_ascii=False, sort_keys=True)

@@ -1,7 +1,8 @@
 """What a forked kernel finds already imported. Only multiprocessing's fork server imports this module.
 
-The server must hold no second Python thread, no socket, no database connection and no event loop when it forks: nothing imported here
-may query, draw or connect at import. A kernel starts 1.2 s sooner this way and shares most of its memory with its sisters.
+The server must hold no second Python thread, no socket, no database connection and no event loop when it forks: nothing
+imported here may query, draw or connect at import. A kernel starts 1.2 s sooner this way and shares most of its memory
+with its sisters.
 """
 
 import gc
@@ -13,12 +14,15 @@ import sys
 from cmkit.books.running.forked import ENVIRONMENT
 
 WANTED = (
-    "ipykernel.kernelapp", "ipykernel.ipkernel", "ipykernel.debugger", "ipykernel.subshell_manager", "IPython.core.completer",
-    "IPython.core.history", "psutil", "numpy", "pandas", "pyarrow.parquet", "pandas.io.parquet", "pandas.io.formats.html",
+    "ipykernel.kernelapp", "ipykernel.ipkernel", "ipykernel.debugger", "ipykernel.subshell_manager",
+    "IPython.core.completer",
+    "IPython.core.history", "psutil", "numpy", "pandas", "pyarrow.parquet", "pandas.io.parquet",
+    "pandas.io.formats.html",
     "plotly.graph_objects", "plotly.io", "plotly.io._renderers", "cmkit.by_site",
 )  # fmt: skip
 MACHINERY = {
-    "run", "month", "fleet", "kernels", "forked", "preload", "export", "publish", "plain", "notebook", "progress", "download",
+    "run", "month", "fleet", "kernels", "forked", "preload", "export", "publish", "plain", "notebook", "progress",
+    "download",
 }  # fmt: skip
 
 

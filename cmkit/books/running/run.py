@@ -1,9 +1,11 @@
 """One function a book: run its notebook with these parameters, export it, keep what failed.
 
-`run_book` never leaves half a book under a book's name: the page is written when the whole notebook ran, reached its end and every
-figure of it is in the page; else an error page and the half-run notebook stand beside what was there before.
+`run_book` never leaves half a book under a book's name: the page is written when the whole notebook ran, reached its
+end and every figure of it is in the page; else an error page and the half-run notebook stand beside what was there
+before.
 """
 
+import json
 import threading
 import time
 import traceback
@@ -41,7 +43,9 @@ ENGINE = "cmkit"
 
 @dataclass(frozen=True)
 class Limits:
-    """Bounds on one book. Seconds for a cell, for the whole book and for a kernel's start; MiB of a kernel's address space (0: none)."""
+    """Bounds on one book. Seconds for a cell, for the whole book and for a kernel's start; MiB of a kernel's address
+    space (0: none).
+    """
 
     cell_s: int = 120
     book_s: float = 600.0
@@ -54,7 +58,9 @@ LIMITS = Limits()
 
 @dataclass(frozen=True)
 class BookJob:
-    """A book to make. key: its name in the record; name: NAME.html and NAME.ipynb in `folder`, which is also the kernel's folder."""
+    """A book to make. key: its name in the record; name: NAME.html and NAME.ipynb in `folder`, which is also the
+    kernel's folder.
+    """
 
     key: str
     notebook: str
@@ -69,7 +75,9 @@ class BookJob:
 
 @dataclass(frozen=True)
 class BookResult:
-    """What came of a job. seconds: whole, cells, export; error is empty when the book was made; attempts counts kernels used."""
+    """What came of a job. seconds: whole, cells, export; error is empty when the book was made; attempts counts kernels
+    used.
+    """
 
     key: str
     made: bool
@@ -96,7 +104,8 @@ def run_book(
     limits: Limits = LIMITS,
     warm: bool = True,
 ) -> BookResult:
-    """Make one book from a notebook. Returns a result also when it failed; raises ParameterError or BookError before anything ran.
+    """Make one book from a notebook. Returns a result also when it failed; raises ParameterError or BookError before
+    anything ran.
 
     out_dir: where NAME.html and NAME.ipynb go; the kernel runs there, so relative paths among the parameters mean it.
     page: what the page's head shows (see BookExporter).
@@ -107,7 +116,9 @@ def run_book(
 
 
 def check_job(job: BookJob) -> NotebookNode:
-    """The job's notebook, once its parameters and cells are found to be in order. Raises ParameterError or BookError."""
+    """The job's notebook, once its parameters and cells are found to be in order. Raises
+    ParameterError or BookError.
+    """
     nb = read_notebook(job.notebook)
     check_parameters(nb, job.parameters, Path(job.notebook).name)
     check_cells(nb, Path(job.notebook).name)
@@ -115,7 +126,9 @@ def check_job(job: BookJob) -> NotebookNode:
 
 
 def make_book(job: BookJob) -> BookResult:
-    """Do a job; whatever goes wrong is in the result, on the error page and in the half-run notebook. One retry for a lost kernel."""
+    """Do a job; whatever goes wrong is in the result, on the error page and in the half-run notebook. One retry for a
+    lost kernel.
+    """
     started = time.monotonic()
     folder = Path(job.folder)
     kept: list[NotebookNode] = []
@@ -144,7 +157,9 @@ def make_book(job: BookJob) -> BookResult:
 
 
 def _run_twice_at_most(job: BookJob, kept: list[NotebookNode]) -> tuple[int, NotebookNode]:
-    """Kernels used, and the executed notebook. A kernel that died or did not answer is tried once more; an error in a cell is not."""
+    """Kernels used, and the executed notebook. A kernel that died or did not answer is tried once more; an error in a
+    cell is not.
+    """
     try:
         return 1, _run_notebook(job, kept)
     except (DeadKernelError, RuntimeError) as error:
@@ -204,7 +219,9 @@ def error_words(error: Exception, limits: Limits = LIMITS) -> str:
 
 
 def _keep_failure(folder: Path, job: BookJob, kept: list[NotebookNode], words: str, error: Exception) -> None:
-    """An error page and the half-run notebook; on a full disk even these may be impossible, and the result still says what happened."""
+    """An error page and the half-run notebook; on a full disk even these may be impossible, and the result still says
+    what happened.
+    """
     notebook = f"{job.name}.half-run.ipynb"
     try:
         if kept:
@@ -239,3 +256,23 @@ def error_page(job: BookJob, words: str, error: Exception, notebook: str) -> str
 def _remove_failure(folder: Path, name: str) -> None:
     for old in (f"{name}.half-run.ipynb", f"{name}.error.html"):
         (folder / old).unlink(missing_ok=True)
+
+
+def make_once(job: BookJob) -> BookResult:
+    """As `make_book`, for workers that may die: a book that an earlier attempt at the same inputs finished is not made
+    again.
+    """
+    note = Path(job.folder) / f".{job.name}.made.json"
+    try:
+        return BookResult(**json.loads(note.read_text(encoding="utf-8")))
+    except (OSError, ValueError):
+        pass
+    result = make_book(job)
+    if result.made:
+        write_file(note, json.dumps(result.as_record()))
+    return result
+
+
+def lost_book(job: BookJob, error: str) -> BookResult:
+    """The result of a book whose workers kept dying."""
+    return BookResult(job.key, False, f"its workers were lost again and again ({error})", job.inputs)

@@ -1,5 +1,5 @@
-"""What a reading teaches: names and words to put right, what is assumed where nothing is said, records that contradict one another, and the
-next command."""
+"""What a reading teaches: names and words to put right, what is assumed where nothing is said, records that contradict
+one another, and the next command."""
 
 from collections.abc import Callable
 
@@ -36,12 +36,13 @@ def advice(fleet: Fleet, folder: str) -> list[str]:
 def _newest(fleet: Fleet) -> list[str]:
     """How much of what came in lately is not used."""
     share = newest_set_aside(fleet)
-    return [f"{share:.0%} of the rows of the newest quarter are set aside: look at these first."] if share > LARGE else []  # fmt: skip
+    words = f"{share:.0%} of the rows of the newest quarter are set aside: look at these first."
+    return [words] if share > LARGE else []
 
 
 def newest_set_aside(fleet: Fleet) -> float:
-    """The share (0..1) of the rows that became known in the newest quarter of the records and are set aside, but for those a layout leaves
-    out on purpose; 0 where there are none."""
+    """The share (0..1) of the rows that became known in the newest quarter of the records and are set aside, but for
+    those a layout leaves out on purpose; 0 where there are none."""
     rows = fleet.arrivals
     if rows is None or rows["known_on"].isna().all():
         return 0.0
@@ -85,7 +86,8 @@ def _words(fleet: Fleet) -> list[str]:
     for (table, column), part in lost.groupby(["table", "column"]):
         wanted = part["reason"].iloc[0].removeprefix("not one of ").partition(";")[0]
         lines += [
-            f"Words of {table}.{column} that are none of {wanted}. Lines for [phrases.{column}] of the layout ('-' leaves out):"
+            f"Words of {table}.{column} that are none of {wanted}. Lines for [phrases.{column}] of the layout ('-' "
+            f"leaves out):"
         ]
         counts = part["value"].value_counts()
         lines += [f'  "{word}" = ""   # {n} row(s)' for word, n in counts.head(_LINES).items()]
@@ -99,7 +101,8 @@ def _assumed(fleet: Fleet) -> list[str]:
     strange = places[~places["kind"].isin(list(fleet.settings.kinds))]["kind"].value_counts()
     for kind, n in strange.items():
         lines.append(
-            f"Kind '{kind}' ({n} compartment(s)) is not known: costs, intervals and residual of 'other' are assumed. Give it [kinds.\"{kind}\"] in fleet.toml."
+            f"Kind '{kind}' ({n} compartment(s)) is not known: costs, intervals and residual of 'other' are assumed. "
+            f'Give it [kinds."{kind}"] in fleet.toml.'
         )
     for column, instead in (
         ("capacity_l", "a top-up is taken as the usual share of the charge"),
@@ -127,7 +130,8 @@ def _volumes(fleet: Fleet) -> list[str]:
         return []
     row = fleet.services[far].iloc[0]
     return [
-        f"{int(far.sum())} volume(s) of work are far from the sump's capacity, such as {row['volume_l']:g} l for {row['compartment']} "
+        f"{int(far.sum())} volume(s) of work are far from the sump's capacity, such as {row['volume_l']:g} l for "
+        f"{row['compartment']} "
         f"({sump[far].iloc[0]:g} l): is the unit right (gallons, quarts), or the capacity?"
     ]
 
@@ -141,7 +145,8 @@ def _meters(fleet: Fleet) -> list[str]:
         return []
     said = ", ".join(f"{r.machine} on {r.read_on:%Y-%m-%d}" for r in falls.head(5).itertuples())
     return [
-        f"{len(falls)} meter reading(s) fall ({said}): a slip, or a new meter? new_meter = true in meters says that it was changed since "
+        f"{len(falls)} meter reading(s) fall ({said}): a slip, or a new meter? new_meter = true in meters says that "
+        f"it was changed since "
         "the reading before; a fall that lasts is taken as one."
     ]
 
@@ -153,7 +158,8 @@ def _numbers(fleet: Fleet) -> list[str]:
     if lost.empty:
         return []
     return [
-        f"{len(lost)} bottle(s) have a number that another bottle has, such as {lost['value'].iloc[0]!r}. If the laboratory begins again "
+        f"{len(lost)} bottle(s) have a number that another bottle has, such as {lost['value'].iloc[0]!r}. If the "
+        f"laboratory begins again "
         'each year, join its number with the day in the layout: [join] sample = ["Lab No", "Sample Date"].'
     ]
 
@@ -165,8 +171,10 @@ def _two_numbers(fleet: Fleet, folder: str) -> list[str]:
         return []
     first = pairs.iloc[0]
     return [
-        f"{len(pairs)} field-sheet bottle(s) without a result have a laboratory's row of the same compartment, day and hours under another "
-        f"number, such as {first['bottle']} and {first['sample']}. If they are one bottle each: cmkit join-bottles {folder}"
+        f"{len(pairs)} field-sheet bottle(s) without a result have a laboratory's row of the same compartment, day "
+        f"and hours under another "
+        f"number, such as {first['bottle']} and {first['sample']}. If they are one bottle each: cmkit join-bottles "
+        f"{folder}"
     ]
 
 
@@ -188,7 +196,8 @@ def _changes(fleet: Fleet) -> list[str]:
     lines = []
     if absent.any():
         lines.append(
-            f"{int(absent.sum())} bottle(s) say the fluid was changed, and no change is on record: the change is put in from the label's hours."
+            f"{int(absent.sum())} bottle(s) say the fluid was changed, and no change is on record: the change is put "
+            f"in from the label's hours."
         )
     if (off & ~absent & both["changed_h"].notna()).any():
         n = int((off & ~absent & both["changed_h"].notna()).sum())

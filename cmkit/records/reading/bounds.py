@@ -1,7 +1,7 @@
 """What one file may hold, so that a wrong or hostile one is said at once and fills neither the memory nor the day.
 
-Everything is looked at before it is unpacked or spread out: sizes by the disk, parts of a spreadsheet piece by piece, rows and columns by
-the cells' own addresses, a Parquet file by its footer and its dictionaries.
+Everything is looked at before it is unpacked or spread out: sizes by the disk, parts of a spreadsheet piece by piece,
+rows and columns by the cells' own addresses, a Parquet file by its footer and its dictionaries.
 """
 
 import re
@@ -54,7 +54,9 @@ def check_text(text: str, separator: str, file: str, bounds: Bounds) -> None:
 
 
 def check_packed(path: Path, file: str, bounds: Bounds) -> None:
-    """WrongFile on a packed spreadsheet whose parts, unpacked, or whose sheets, spread out, are more than is read. Other files pass."""
+    """WrongFile on a packed spreadsheet whose parts, unpacked, or whose sheets, spread out, are more than is read.
+    Other files pass.
+    """
     if not zipfile.is_zipfile(path):
         return
     try:
@@ -157,7 +159,9 @@ def _repeats(node: ElementTree.Element, name: str) -> int:
 
 
 def read_arrow(path: Path, file: str, bounds: Bounds) -> pa.Table:
-    """A Parquet file's plain columns, texts as texts, without what its metadata says of frames. WrongFile on any other file."""
+    """A Parquet file's plain columns, texts as texts, without what its metadata says of frames. WrongFile on any other
+    file.
+    """
     check_bytes(path, file, bounds)
     try:
         with pq.ParquetFile(path) as stored:
@@ -195,7 +199,8 @@ def _refuse_nested(schema: pa.Schema, file: str) -> None:
     for column in schema:
         if pa.types.is_nested(column.type):
             raise WrongFile(
-                f"{file}: the column {column.name[:SHOWN]!r} holds lists or tables ({str(column.type)[:40]}); wanted one value a cell."
+                f"{file}: the column {column.name[:SHOWN]!r} holds lists or tables ({str(column.type)[:40]}); wanted "
+                f"one value a cell."
             )
 
 
@@ -229,6 +234,7 @@ def _plain(table: pa.Table, file: str) -> pa.Table:
 def too_large(file: str, found: str, bounds: Bounds) -> WrongFile:
     """The error for a file that holds more than is read."""
     return WrongFile(
-        f"{file}: {found}; at most {bounds.bytes / 1e6:,.0f} MB, {bounds.unpacked / 1e6:,.0f} MB when unpacked, or {bounds.cells:,} cells are "
+        f"{file}: {found}; at most {bounds.bytes / 1e6:,.0f} MB, {bounds.unpacked / 1e6:,.0f} MB when unpacked, or "
+        f"{bounds.cells:,} cells are "
         "read. If it is a result file, delete what is far below or beside the table, or export it as CSV in parts."
     )

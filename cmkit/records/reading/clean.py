@@ -1,4 +1,6 @@
-"""Cells into values: numbers (with '<1' and 'not detected'), dates, truth values and words, each with a problem or a repair in words."""
+"""Cells into values: numbers (with '<1' and 'not detected'), dates, truth values and words, each with a problem or a
+repair in words.
+"""
 
 import re
 import unicodedata
@@ -64,7 +66,8 @@ _SPACE_THOUSANDS = re.compile(r"[+-]?\d{1,3}(?: \d{3})+(?:[.,]\d+)?")
 class Words:
     """How a file writes its values: decimal mark, date form ('' for ISO), words for no result.
 
-    decimal: '.', ','; 'either' (a comma is a decimal mark too); '' (the same, but `1,234` has two meanings and is refused).
+    decimal: '.', ','; 'either' (a comma is a decimal mark too); '' (the same, but `1,234` has two meanings and is
+    refused).
     """
 
     decimal: str = ""
@@ -77,7 +80,8 @@ class Words:
 class Parsed:
     """Values by row, with what was wrong (`problem`) or mended (`repair`) in words, '' where nothing was.
 
-    side (int8): -1 where the value is a limit it was reported below, 1 where it is one it was reported above, 0 where it is the value.
+    side (int8): -1 where the value is a limit it was reported below, 1 where it is one it was reported above, 0 where
+    it is the value.
     """
 
     value: np.ndarray
@@ -121,7 +125,9 @@ def told(words: np.ndarray) -> np.ndarray:
 
 
 def distinct(cells: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """(codes, unique texts): `unique[codes]` are the cells as text, stripped; a spreadsheet's 12.0 becomes '12', a date ISO."""
+    """(codes, unique texts): `unique[codes]` are the cells as text, stripped; a spreadsheet's 12.0 becomes '12', a date
+    ISO.
+    """
     if isinstance(cells.dtype, pd.StringDtype):
         codes, words = pd.factorize(cells, use_na_sentinel=False)
         return codes, np.array([_as_text(w) for w in words.to_numpy(dtype=object, na_value=None)], dtype=object)
@@ -135,7 +141,9 @@ def distinct(cells: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def odd_texts(cells: pd.api.extensions.ExtensionArray) -> np.ndarray:
-    """Places of texts that are not simply what they say: missing, empty, blank at an end, with control or other than ASCII signs."""
+    """Places of texts that are not simply what they say: missing, empty, blank at an end, with control or other than
+    ASCII signs.
+    """
     texts = pa.chunked_array(pa.array(cells))
     simple = pc.and_(pc.ascii_is_printable(texts), pc.equal(pc.ascii_trim_whitespace(texts), texts))
     simple = pc.and_(simple, pc.greater(pc.binary_length(texts), 0))
@@ -190,9 +198,11 @@ def _as_text(cell: object) -> str:
 
 
 def parse_numbers(cells: np.ndarray, words: Words = Words(), reporting_limit: float = float("nan")) -> Parsed:
-    """Numbers of a column. '<1' gives 1 and side -1; '>1000' 1000 and side 1; a 'not detected' word the reporting limit and side -1; '' NaN.
+    """Numbers of a column. '<1' gives 1 and side -1; '>1000' 1000 and side 1; a 'not detected' word the reporting limit
+    and side -1; '' NaN.
 
-    A number that could be read in two ways (`1,234` where the decimal mark is not declared) is a problem, never guessed.
+    A number that could be read in two ways (`1,234` where the decimal mark is not declared) is a problem, never
+    guessed.
     """
     n = len(cells)
     if cells.dtype.kind in "fiu":
@@ -297,7 +307,9 @@ _EXCEL_EPOCH = date(1899, 12, 30).toordinal()
 
 
 def parse_dates(cells: np.ndarray, words: Words = Words()) -> Parsed:
-    """Days of a column as datetime64[us]; '' gives NaT. Without a declared form only ISO dates and forms with one meaning are read."""
+    """Days of a column as datetime64[us]; '' gives NaT. Without a declared form only ISO dates and forms with one
+    meaning are read.
+    """
     n = len(cells)
     if cells.dtype.kind == "M":
         return _typed_dates(cells)
@@ -313,7 +325,9 @@ def parse_dates(cells: np.ndarray, words: Words = Words()) -> Parsed:
 def _uncontradicted(
     found: list[tuple[date | None, str, str]], texts: np.ndarray, form: str
 ) -> list[tuple[date | None, str, str]]:
-    """Where a column holds a day that only the form with day and month exchanged can read, none of its days that both can read is believed."""
+    """Where a column holds a day that only the form with day and month exchanged can read, none of its days that both
+    can read is believed.
+    """
     other = re.sub("%[dm]", lambda m: {"%d": "%m", "%m": "%d"}[m[0]], form)
     if not {"%d", "%m"} <= set(re.findall("%.", form)):
         return found
@@ -321,7 +335,10 @@ def _uncontradicted(
     against = next((text for text, (own, swapped) in zip(texts, both, strict=True) if swapped and not own), "")
     if not against:
         return found
-    problem = f"day and month could be exchanged: the column is declared {form}, and its {against} can only be {other}; correct the layout or the file"
+    problem = (
+        f"day and month could be exchanged: the column is declared {form}, and its {against} can only be "
+        f"{other}; correct the layout or the file"
+    )
     return [
         (None, problem, "") if swapped and swapped != own else day
         for day, (own, swapped) in zip(found, both, strict=True)

@@ -1,4 +1,6 @@
-"""Words for components and sides as files write them: `L/H F/Drive`, `FD LH`, `Diff Rear`. The words are in reference/component_words.csv."""
+"""Words for components and sides as files write them: `L/H F/Drive`, `FD LH`, `Diff Rear`. The words are in
+reference/component_words.csv.
+"""
 
 import re
 from dataclasses import dataclass
@@ -61,8 +63,8 @@ def _phrases() -> dict[tuple[str, ...], tuple[str, str]]:
 def component_of(text: str, corners: bool = False) -> Component:
     """The kind, the side and the words that are left over of a component's name.
 
-    corners: the file names other corners (LF, RF, LR), so that RR is rear right; without them it is rear. Two kinds in one text, or
-    two opposite sides, leave the second over.
+    corners: the file names other corners (LF, RF, LR), so that RR is rear right; without them it is rear. Two kinds in
+    one text, or two opposite sides, leave the second over.
     """
     kinds: list[str] = []
     places: list[str] = []

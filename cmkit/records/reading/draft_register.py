@@ -1,4 +1,6 @@
-"""A register drafted from the laboratory's own files: the machines and components they name, for the analyst to correct."""
+"""A register drafted from the laboratory's own files: the machines and components they name, for the analyst to
+correct.
+"""
 
 import csv
 import io
@@ -43,9 +45,11 @@ _FACTS = (
 
 @dataclass(frozen=True)
 class Draft:
-    """A drafted register: frames of sites, machines, compartments and names as they would be written, and why each line is there.
+    """A drafted register: frames of sites, machines, compartments and names as they would be written, and why each line
+    is there.
 
-    why: compartment -> what the files say and how many bottles; unread: what no machine could be told from, with its bottles.
+    why: compartment -> what the files say and how many bottles; unread: what no machine could be told from, with its
+    bottles.
     """
 
     sites: pd.DataFrame
@@ -67,7 +71,8 @@ class _Said:
 
 
 def draft_register(fleet: Path) -> Draft:
-    """The machines and compartments that files of the inbox with a layout for samples name and the fleet's register has not yet.
+    """The machines and compartments that files of the inbox with a layout for samples name and the fleet's register has
+    not yet.
 
     Raises RecordsError where no such file is there.
     """
@@ -102,7 +107,8 @@ def _said(fleet: Path) -> list[_Said]:
                 out += _rows(path, layout) if layout.table == "samples" else []
     if not out:
         raise RecordsError(
-            f"{fleet}: no laboratory file with a layout is in inbox/. Put the files there and run `cmkit match {fleet / 'inbox'}` first."
+            f"{fleet}: no laboratory file with a layout is in inbox/. Put the files there and run `cmkit match "
+            f"{fleet / 'inbox'}` first."
         )
     return out
 
@@ -186,7 +192,8 @@ def _draft(places: dict[tuple[str, str, str], Counter[_Said]], known: list[str],
                 names[one.component] = "/".join(p for p in (kind, position) if p)
         words = ", ".join(f"{t!r}" for t, _ in texts.most_common(4))
         why[name] = (
-            f"{sum(said.values())} bottles say {words}; {'fluid from the file' if fluid else 'fluid usual for the kind'}"
+            f"{sum(said.values())} bottles say {words}; "
+            f"{'fluid from the file' if fluid else 'fluid usual for the kind'}"
         )
     new = [
         {
@@ -229,10 +236,12 @@ def _usual_site(said: Counter[_Said]) -> str:
 def draft_words(draft: Draft) -> str:
     """The draft as plain text: machines, compartments with what the files say, and what could not be read."""
     lines = [
-        f"{len(draft.machines)} new machine(s), {len(draft.compartments)} new compartment(s), {len(draft.sites)} site(s)."
+        f"{len(draft.machines)} new machine(s), {len(draft.compartments)} new compartment(s), {len(draft.sites)} "
+        f"site(s)."
     ]
     kinds = draft.compartments["kind"].value_counts()
-    lines += [f"  {n:>4} x {kind}" + ("" if usual_fluid(str(kind)) else "   <- no kind this package knows: assumed as 'other'") for kind, n in kinds.items()]  # fmt: skip
+    lines += [f"  {n:>4} x {kind}" + ("" if usual_fluid(str(kind)) else "   <- no kind this package knows: assumed as "
+    "'other'") for kind, n in kinds.items()]  # fmt: skip
     lines += [f"  {name}: {why}" for name, why in draft.why.items()]
     if len(draft.names):
         lines.append("Words read as a component (names.csv):")
@@ -244,7 +253,8 @@ def draft_words(draft: Draft) -> str:
 
 
 def write_draft(draft: Draft, fleet: Path) -> list[Path]:
-    """Write the draft's tables into the fleet folder. A table that holds rows stays as it is: its draft goes into drafts/.
+    """Write the draft's tables into the fleet folder. A table that holds rows stays as it is: its draft goes into
+    drafts/.
 
     Returns the files written.
     """
@@ -262,7 +272,9 @@ def write_draft(draft: Draft, fleet: Path) -> list[Path]:
 
 
 def safe_text(frame: pd.DataFrame) -> pd.DataFrame:
-    """Text of a laboratory's file for a CSV a spreadsheet may open: what it would take for a formula gets an apostrophe."""
+    """Text of a laboratory's file for a CSV a spreadsheet may open: what it would take for a formula gets an
+    apostrophe.
+    """
     return frame.map(spreadsheet_text)
 
 

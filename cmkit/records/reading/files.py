@@ -1,4 +1,6 @@
-"""One file into a grid of cells: what stands in it, row by row, before anything is understood. Nothing is converted here."""
+"""One file into a grid of cells: what stands in it, row by row, before anything is understood. Nothing is converted
+here.
+"""
 
 import csv
 import hashlib
@@ -40,7 +42,8 @@ _ZIP, _OLE, _PARQUET = b"PK\x03\x04", b"\xd0\xcf\x11\xe0", b"PAR1"
 class Form:
     """How a file is written. Empty text and None: find out. Rows are counted as a person counts them, from 1.
 
-    skip_rows: title rows above the headings; heading_rows: rows the headings take (2 where a group or a unit has its own row);
+    skip_rows: title rows above the headings; heading_rows: rows the headings take (2 where a group or a unit has its
+    own row);
     after_headings: rows between headings and data (a unit row that is not wanted).
     """
 
@@ -54,9 +57,11 @@ class Form:
 
 @dataclass(frozen=True)
 class Grid:
-    """A file's cells by column. `rows` holds each data row's number in the file; `bad_rows` the rows that do not fit the headings.
+    """A file's cells by column. `rows` holds each data row's number in the file; `bad_rows` the rows that do not fit
+    the headings.
 
-    Cells are text (CSV), or also numbers, dates and truth values (spreadsheet, Parquet). Headings are unique and stripped.
+    Cells are text (CSV), or also numbers, dates and truth values (spreadsheet, Parquet). Headings are unique and
+    stripped.
     """
 
     file: str
@@ -89,8 +94,9 @@ def read_grid(
 ) -> Grid:
     """The cells of one CSV, spreadsheet or Parquet file.
 
-    file: its name in messages. sheet_wanted: the sheet to take when the form names none and there are several. known: headings that
-    help to tell the separator of a CSV. Raises WrongFile when the file is empty, holds more than `bounds`, or is not what its name says.
+    file: its name in messages. sheet_wanted: the sheet to take when the form names none and there are several. known:
+    headings that help to tell the separator of a CSV. Raises WrongFile when the file is empty, holds more than
+    `bounds`, or is not what its name says.
     """
     suffix = path.suffix.lower()
     if suffix == ".parquet":
@@ -109,7 +115,9 @@ def read_grid(
 
 
 def read_text(path: Path, file: str, encoding: str = "", *, bounds: Bounds = LABORATORY) -> tuple[str, pd.DataFrame]:
-    """A text file's content and, where the encoding had to be guessed, a repair note. Raises WrongFile on other content."""
+    """A text file's content and, where the encoding had to be guessed, a repair note. Raises WrongFile on other
+    content.
+    """
     check_bytes(path, file, bounds)
     raw = path.read_bytes()
     if not raw.strip(b"\xef\xbb\xbf\xff\xfe \r\n\t"):
@@ -118,7 +126,8 @@ def read_text(path: Path, file: str, encoding: str = "", *, bounds: Bounds = LAB
     for start, what in kinds.items():
         if raw.startswith(start):
             raise WrongFile(
-                f"{file}: the content is {what}, its name says text. Give it the ending of what it is, or export it as CSV."
+                f"{file}: the content is {what}, its name says text. Give it the ending of what it is, or export it "
+                f"as CSV."
             )
     repairs = pd.DataFrame(columns=[*_ROW_NOTE, "used"])
     tried = encoding or _encoding_by_mark(raw)
@@ -131,7 +140,8 @@ def read_text(path: Path, file: str, encoding: str = "", *, bounds: Bounds = LAB
     except UnicodeDecodeError as error:
         if encoding:
             raise WrongFile(
-                f"{file}: not readable as {encoding} (byte {error.start + 1}: {error.reason}). Put the right encoding into the layout."
+                f"{file}: not readable as {encoding} (byte {error.start + 1}: {error.reason}). Put the right encoding "
+                f"into the layout."
             ) from None
         tried = "cp1252"
         text = raw.decode(tried, errors="replace")
@@ -167,7 +177,9 @@ def _sniff_separator(text: str, skip_rows: int, known: tuple[str, ...]) -> str:
 
 
 def split_lines(text: str, separator: str, file: str) -> list[list[str]]:
-    """CSV text into rows of cells. Raises WrongFile on a quotation mark that is never closed, with the row it opens in."""
+    """CSV text into rows of cells. Raises WrongFile on a quotation mark that is never closed, with
+    the row it opens in.
+    """
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
     lines: list[list[str]] = []
     try:
@@ -183,14 +195,17 @@ def split_lines(text: str, separator: str, file: str) -> list[list[str]]:
 def read_sheet(
     path: Path, file: str, sheet: str = "", wanted: str = "", *, bounds: Bounds = LABORATORY
 ) -> list[list[Any]]:
-    """Rows of one sheet. `sheet` must exist; else the sheet called `wanted`, else the only one. Raises WrongFile otherwise."""
+    """Rows of one sheet. `sheet` must exist; else the sheet called `wanted`, else the only one. Raises WrongFile
+    otherwise.
+    """
     book = _workbook(path, file, bounds)
     names = book.sheet_names
     name = sheet or (wanted if wanted in names else names[0] if len(names) == 1 else "")
     if name not in names:
         asked = f"sheet '{sheet}' is not there" if sheet else f"several sheets and none called '{wanted}'"
         raise WrongFile(
-            f"{file}: {asked}; found {', '.join(repr(n) for n in names)}. Rename the sheet or say `sheet = ...` in the layout."
+            f"{file}: {asked}; found {', '.join(repr(n) for n in names)}. Rename the sheet or say `sheet = ...` in "
+            f"the layout."
         )
     try:
         found = book.get_sheet_by_name(name)
@@ -241,7 +256,9 @@ FORMULA_MARKS = ("=", "+", "-", "@", "\t", "\r")
 
 
 def spreadsheet_text(value: object) -> object:
-    """Text a spreadsheet would take for a formula gets an apostrophe before it; anything else as it is (numbers stay numbers)."""
+    """Text a spreadsheet would take for a formula gets an apostrophe before it; anything else as it is (numbers stay
+    numbers).
+    """
     return f"'{value}" if isinstance(value, str) and value.startswith(FORMULA_MARKS) else value
 
 
@@ -280,7 +297,8 @@ def _to_grid(
             short.append((number, _shown(line), "the row ends early, what is missing is read as not recorded", ""))
             if len(short) > max(SHORT_ROWS, len(kept) // 2):
                 raise WrongFile(
-                    f"{file}: more than half of the first {len(kept) + 1:,} rows have fewer cells than the headings. Is it the right separator? Export it again."
+                    f"{file}: more than half of the first {len(kept) + 1:,} rows have fewer cells than the headings. "
+                    f"Is it the right separator? Export it again."
                 )
         numbers.append(number)
         kept.append(line if len(line) == width else (line + [""] * width)[:width])
@@ -297,7 +315,9 @@ def _shown(line: list[Any]) -> str:
 
 
 def join_headings(lines: list[list[Any]]) -> list[str]:
-    """One heading a column. Of several heading rows the upper ones are spread to the right (merged cells), then joined with ' / '."""
+    """One heading a column. Of several heading rows the upper ones are spread to the right (merged cells), then joined
+    with ' / '.
+    """
     width = max(len(line) for line in lines)
     rows = [
         [("" if c is None else " ".join(visible(str(c)).split())) for c in line] + [""] * (width - len(line))
@@ -324,7 +344,8 @@ def _by_column(kept: list[list[Any]], headings: list[str], file: str) -> dict[st
             filled = next((str(c) for c in cells if not is_blank(c)), None)
             if filled is not None:
                 raise UnknownColumn(
-                    f"{file}: column {place} has no heading but holds values (such as {filled[:SHOWN]!r}). Name it or empty it."
+                    f"{file}: column {place} has no heading but holds values (such as {filled[:SHOWN]!r}). Name it or "
+                    f"empty it."
                 )
             continue
         values = np.empty(len(cells), dtype=object)
@@ -347,7 +368,9 @@ def table_files(folder: Path, name: str) -> list[Path]:
 
 
 def folder_files(folder: Path) -> list[Path]:
-    """Files of a folder that are meant to be read, in order of name; hidden files and a spreadsheet's lock files are not."""
+    """Files of a folder that are meant to be read, in order of name; hidden files and a spreadsheet's lock files are
+    not.
+    """
     return sorted(p for p in folder.iterdir() if p.is_file() and not p.name.startswith((".", "~$")))
 
 
@@ -368,7 +391,9 @@ def unread_entries(folder: Path, links: bool) -> dict[str, str]:
 
 
 def refuse_record_place(path: Path, but: str = "") -> None:
-    """WriteError where `path` is a fleet's folder, or one of its records or the place of one; `but`: a place of it that may be written."""
+    """WriteError where `path` is a fleet's folder, or one of its records or the place of one; `but`: a place of it that
+    may be written.
+    """
     real = Path(os.path.realpath(path))
     folder = next((f for f in (real, *real.parents) if (f / "fleet.toml").is_file()), None)
     if folder is None:

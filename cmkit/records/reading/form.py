@@ -1,4 +1,6 @@
-"""How an unknown file is written: its sheet, title rows, headings, separator, decimal mark and dates, told from what stands in it."""
+"""How an unknown file is written: its sheet, title rows, headings, separator, decimal mark and dates, told from what
+stands in it.
+"""
 
 import re
 from collections.abc import Callable
@@ -57,7 +59,9 @@ def pattern_of(name: str) -> str:
 
 
 def form_of(path: Path, known: Known = known_result, wanted: str = "") -> Form:
-    """Encoding, separator, sheet, title rows and heading rows of a file. known: what a heading is told by; wanted: a sheet's name."""
+    """Encoding, separator, sheet, title rows and heading rows of a file. known: what a heading is told by; wanted: a
+    sheet's name.
+    """
     if path.suffix.lower() == ".parquet":
         return Form()
     if path.suffix.lower() in SPREADSHEETS:
@@ -75,7 +79,8 @@ def form_of(path: Path, known: Known = known_result, wanted: str = "") -> Form:
     at, score = _best_row(rows, known)
     if score <= 0:
         raise WrongFile(
-            f"{path.name}: found no row of headings in the first {_TITLES} rows; wanted one with names such as sample, date, Fe. Is it a table?"
+            f"{path.name}: found no row of headings in the first {_TITLES} rows; wanted one with names such as "
+            f"sample, date, Fe. Is it a table?"
         )
     below_is_units = at + 1 < len(rows) and (
         _is_unit_row(rows[at + 1]) or _is_more_heading(rows[at], rows[at + 1], known)
@@ -125,7 +130,8 @@ def _is_result(heading: str) -> bool:
 def _is_more_heading(above: list[Any], row: list[Any], known: Known) -> bool:
     """True for a row of names below merged headings: known names and nothing that is a value.
 
-    In other than a laboratory's file words such as engine are values too: there what stands in the row above must be empty here.
+    In other than a laboratory's file words such as engine are values too: there what stands in the row above must be
+    empty here.
     """
     is_name: Known = _is_result
     if known is not known_result:
@@ -149,7 +155,9 @@ def _needs_group_row(rows: list[list[Any]], at: int) -> int:
 
 
 def decimal_of(grid: Grid) -> tuple[str, tuple[str, ...]]:
-    """',' where cells such as 12,5 outnumber those such as 12.5; '' and a doubt where both occur and points are more."""
+    """',' where cells such as 12,5 outnumber those such as 12.5; '' and a doubt where both occur
+    and points are more.
+    """
     cells = [t for c in grid.columns.values() for t in text_cells(c[:LOOKED_AT])]
     # three figures after the only comma may be thousands
     commas = [
@@ -165,7 +173,9 @@ def decimal_of(grid: Grid) -> tuple[str, tuple[str, ...]]:
 
 
 def date_form(grid: Grid, headings: list[str]) -> tuple[str, tuple[str, ...]]:
-    """The one form that reads every date of the file ('' for ISO and dates of a spreadsheet), and a doubt where two would."""
+    """The one form that reads every date of the file ('' for ISO and dates of a spreadsheet), and a doubt where two
+    would.
+    """
     cells = (
         np.concatenate([text_cells(grid.columns[h][:LOOKED_AT]) for h in headings])
         if headings

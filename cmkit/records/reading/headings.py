@@ -1,4 +1,6 @@
-"""The words of a heading: what it stands for, and which unit it names. Words and usual values are in reference/headings.csv."""
+"""The words of a heading: what it stands for, and which unit it names. Words and usual values are in
+reference/headings.csv.
+"""
 
 import difflib
 import re
@@ -53,7 +55,9 @@ def plain(text: str) -> str:
 
 
 def heading_guess(heading: str) -> tuple[str, str, str]:
-    """(to, unit, why) from a heading alone: its unit is split off, the rest looked up, the last part of a merged heading first."""
+    """(to, unit, why) from a heading alone: its unit is split off, the rest looked up, the last part of a merged
+    heading first.
+    """
     name, unit = split_unit(heading)
     parts = [name, *reversed(name.split(" / "))] if " / " in name else [name]
     unit = unit or next((u for _, u in map(split_unit, parts[1:]) if u), "")

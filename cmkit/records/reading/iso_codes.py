@@ -12,10 +12,11 @@ _NOT_COUNTED = "-*xX"
 
 
 def codes_of_texts(texts: np.ndarray) -> dict[str, np.ndarray]:
-    """Code numbers at 4, 6 and 14 um(c), as text, for cells with three of them; two are those at 6 and 14 um(c), as in older reports.
+    """Code numbers at 4, 6 and 14 um(c), as text, for cells with three of them; two are those at 6 and 14 um(c), as in
+    older reports.
 
-    `-` and `*` are no number: not counted. `>=16`, the mark of a code from fewer than 20 particles, and `~16` are 16. A cell that is no code stays as it
-    is, to be set aside with its reason.
+    `-` and `*` are no number: not counted. `>=16`, the mark of a code from fewer than 20 particles, and `~16` are 16. A
+    cell that is no code stays as it is, to be set aside with its reason.
     """
     rows = [_three(str(t)) for t in texts]
     return {name: np.array([row[i] for row in rows], dtype=object) for i, name in enumerate(CODES)}
@@ -38,7 +39,8 @@ def no_code(numbers: np.ndarray) -> np.ndarray:
 def filled_from_codes(
     count: np.ndarray, side: np.ndarray, code: np.ndarray, code_side: np.ndarray
 ) -> tuple[np.ndarray, ...]:
-    """(count, side, code): where there is no count, the geometric middle of the code's range; above the range for a code such as `>28`.
+    """(count, side, code): where there is no count, the geometric middle of the code's range; above the range for a
+    code such as `>28`.
 
     A code beside a count says nothing more and is left out. Code 0 is a count below the end of its range.
     """

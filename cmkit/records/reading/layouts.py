@@ -1,4 +1,6 @@
-"""From a file's own headings to ours: our own form, or a laboratory's by a layout file of the fleet's `layouts/` folder."""
+"""From a file's own headings to ours: our own form, or a laboratory's by a layout file of the fleet's `layouts/`
+folder.
+"""
 
 import difflib
 import fnmatch
@@ -81,10 +83,12 @@ class _Plain:
 
 @dataclass(frozen=True)
 class Layout:
-    """One laboratory's way of writing a file. `files` is a pattern for names in inbox/; `where` names the layout in messages.
+    """One laboratory's way of writing a file. `files` is a pattern for names in inbox/; `where` names the layout in
+    messages.
 
-    columns: heading -> target; join: our column -> headings whose texts are joined with `join_with`; words: our column -> their word ->
-    ours; tests: (one row a result) test name -> target; ignore: headings and tests left out on purpose. shape: how rows of the file
+    columns: heading -> target; join: our column -> headings whose texts are joined with `join_with`; words: our column
+    -> their word -> ours; tests: (one row a result) test name -> target; ignore: headings and tests left out on
+    purpose. shape: how rows of the file
     become rows of the table. every_sheet: all sheets of a spreadsheet are read.
     """
 
@@ -117,10 +121,11 @@ class Source:
 
 @dataclass(frozen=True)
 class Cells:
-    """A file under our names, not yet converted. `place` is the index of each cell of a source among `rows`, None where it is 1:1.
+    """A file under our names, not yet converted. `place` is the index of each cell of a source among `rows`, None where
+    it is 1:1.
 
-    lost: rows of the file that cannot be used (row, column, value, reason). members: for a file with one row a result, the rows of
-    the file behind each of `rows`.
+    lost: rows of the file that cannot be used (row, column, value, reason). members: for a file with one row a result,
+    the rows of the file behind each of `rows`.
     """
 
     file: str
@@ -146,7 +151,9 @@ def known_columns(table: Table, register: pd.DataFrame) -> dict[str, str]:
 
 
 def own_cells(grid: Grid, table: Table, register: pd.DataFrame) -> Cells:
-    """A file in our own form. Raises UnknownColumn for a heading we do not know, WrongFile where a needed one is missing."""
+    """A file in our own form. Raises UnknownColumn for a heading we do not know, WrongFile where a needed one is
+    missing.
+    """
     known = known_columns(table, register)
     for heading in grid.headings:
         if heading not in known:
@@ -154,7 +161,8 @@ def own_cells(grid: Grid, table: Table, register: pd.DataFrame) -> Cells:
     missing = [c.name for c in table.columns if c.required and c.name not in grid.headings]
     if missing:
         raise WrongFile(
-            f"{grid.file}: row 1: the column{'s' * (len(missing) > 1)} {', '.join(missing)} must be there; found {', '.join(grid.headings[:12])}. "
+            f"{grid.file}: row 1: the column{'s' * (len(missing) > 1)} {', '.join(missing)} must be there; found "
+            f"{', '.join(grid.headings[:12])}. "
             "Add it, or name the right heading so."
         )
     sources: dict[str, list[tuple[Source, np.ndarray | None]]] = {
@@ -285,7 +293,9 @@ def _folded(words: tuple[str, ...]) -> tuple[str, ...]:
 
 
 def _targets(raw: Any, known: dict[str, str], where: str) -> dict[str, Target]:
-    """`"Their heading" = "Fe_ppm"` or `{ to = "Fe_ppm", unit = "mg/kg" }`, keyed by the heading without case and spacing."""
+    """`"Their heading" = "Fe_ppm"` or `{ to = "Fe_ppm", unit = "mg/kg" }`, keyed by the heading without case and
+    spacing.
+    """
     if not isinstance(raw, dict):
         raise SettingsError(f'{where}: found {raw!r}, wanted lines such as "Their heading" = "Fe_ppm".')
     out, faults = {}, Faults()
@@ -343,18 +353,23 @@ def layout_for(name: str, layouts: list[Layout]) -> Layout | None:
 
 
 def layouts_for(name: str, layouts: list[Layout]) -> list[Layout]:
-    """The layouts whose pattern fits a file name: several where each reads a sheet of its own. SettingsError when two read the same."""
+    """The layouts whose pattern fits a file name: several where each reads a sheet of its own. SettingsError when two
+    read the same.
+    """
     fit = [la for la in layouts if fnmatch.fnmatchcase(name.casefold(), la.files.casefold())]
     if len(fit) > 1 and (len({la.form.sheet for la in fit}) < len(fit) or not all(la.form.sheet for la in fit)):
         raise SettingsError(
-            f"inbox/{name}: fits more than one layout ({', '.join(la.where for la in fit)}). Make their `files` patterns narrower, "
+            f"inbox/{name}: fits more than one layout ({', '.join(la.where for la in fit)}). Make their `files` "
+            f"patterns narrower, "
             "or name a sheet of its own in each."
         )
     return fit
 
 
 def layout_cells(grid: Grid, layout: Layout, register: pd.DataFrame) -> Cells:
-    """A laboratory's file under our names. Raises UnknownColumn for a heading the layout does not know, WrongFile for a missing one."""
+    """A laboratory's file under our names. Raises UnknownColumn for a heading the layout does not know, WrongFile for a
+    missing one.
+    """
     sources_of = {t.to: h for h, t in layout.columns.items()}
     grid = reshaped(grid, layout.shape, sources_of, layout.where)
     by_normal = {normal(h): h for h in grid.headings}
@@ -378,7 +393,8 @@ def layout_cells(grid: Grid, layout: Layout, register: pd.DataFrame) -> Cells:
     for column, found in sources.items():
         if len(found) > 1:
             raise WrongFile(
-                f"{grid.file}: the headings {', '.join(repr(s.heading) for s in found)} are both mapped to {column} by {layout.where}. Keep one."
+                f"{grid.file}: the headings {', '.join(repr(s.heading) for s in found)} are both mapped to {column} "
+                f"by {layout.where}. Keep one."
             )
     if layout.long:
         return _from_long(grid, layout, sources, by_normal, known)
@@ -424,7 +440,9 @@ def _check_headings(grid: Grid, layout: Layout, by_normal: dict[str, str]) -> No
 def _from_long(
     grid: Grid, layout: Layout, identity: dict[str, list[Source]], by_normal: dict[str, str], known: dict[str, str]
 ) -> Cells:
-    """One row a result -> one row a sample. Rows with the same identity columns are one sample; its row number is its first one."""
+    """One row a result -> one row a sample. Rows with the same identity columns are one sample; its row number is its
+    first one.
+    """
     results, lost = _long_results(grid, layout, by_normal, known)
     keys = pd.DataFrame({c: text_cells(s[0].cells) for c, s in identity.items()}, dtype=object)
     results["sample"] = keys.groupby(list(keys.columns), sort=False).ngroup().to_numpy()[results.index]

@@ -48,7 +48,8 @@ from cmkit.tables.records import NAMES, REGISTER, TABLES
 def load_fleet(path: str | Path, today: date | None = None) -> Fleet:
     """The fleet in the folder `path`: settings, tables, and laboratory files of inbox/ read by their layouts.
 
-    today: dates after it are set aside as future (default: the day of the call). Raises MissingTable, WrongFile, UnknownColumn or
+    today: dates after it are set aside as future (default: the day of the call). Raises MissingTable, WrongFile,
+    UnknownColumn or
     SettingsError with the file, the row and what to do. Rows that cannot be used do not raise: see `Fleet.set_aside`.
     """
     return load_with_places(path, today)[0]
@@ -59,7 +60,8 @@ def load_with_places(
 ) -> tuple[Fleet, dict[str, pd.DataFrame]]:
     """:func:`load_fleet`, and its tables with `file` and `row` of every row.
 
-    in_store: bottle numbers a store of this fleet already holds; corrections may refer to them, and the folder need not hold samples.
+    in_store: bottle numbers a store of this fleet already holds; corrections may refer to them, and the folder need not
+    hold samples.
     """
     folder = _fleet_folder(path)
     settings = read_settings(folder / "fleet.toml")
@@ -108,7 +110,8 @@ def load_registers(path: str | Path) -> Fleet:
 
 @dataclass(frozen=True)
 class Reading:
-    """How rows are read: dates after `today` (default: the day of the call) lie in the future; `in_store`: bottle numbers a store holds;
+    """How rows are read: dates after `today` (default: the day of the call) lie in the future; `in_store`: bottle
+    numbers a store holds;
     names: what files call the fleet's things."""
 
     today: date | None = None
@@ -122,7 +125,9 @@ _NOW = Reading()
 def fleet_from_cells(
     settings: Settings, given: dict[str, list[Cells]], notes: Notes, sources: dict[str, str], reading: Reading = _NOW
 ) -> tuple[Fleet, dict[str, pd.DataFrame]]:  # fmt: skip
-    """The fleet, and its tables with the place of every row, from cells already under our names (table -> its files)."""
+    """The fleet, and its tables with the place of every row, from cells already under our names
+    (table -> its files).
+    """
     context = Context(with_own(settings.analytes), {}, pd.Timestamp(reading.today or date.today()), notes)
     tables: dict[str, pd.DataFrame] = {}
     for name, table in TABLES.items():
@@ -166,7 +171,8 @@ _REGISTERS = ("sites", "machines", "compartments", REGISTER.name)
 def _inbox(
     folder: Path, layouts: list[Layout], register: pd.DataFrame, notes: Notes, only: bool = False
 ) -> dict[str, list[Cells]]:
-    """Files of the inbox by the table they belong to. A file that is no table, or cannot be read, is noted and stops no other.
+    """Files of the inbox by the table they belong to. A file that is no table, or cannot be read, is noted and stops no
+    other.
 
     only: files that fit no layout are left alone.
     """
@@ -230,7 +236,8 @@ def _own_form(path: Path, file: str, register: pd.DataFrame) -> tuple[str, Cells
     folder = shlex.quote(str(path.parent.parent))
     if not {"sample", "compartment", "drawn_on"} <= set(grid.headings):
         raise WrongFile(
-            f"{file}: no layout in layouts/ fits this name, and the headings are not ours ({', '.join(h[:SHOWN] for h in grid.headings[:8])}). "
+            f"{file}: no layout in layouts/ fits this name, and the headings are not ours "
+            f"({', '.join(h[:SHOWN] for h in grid.headings[:8])}). "
             f"Make one with `cmkit match {shlex.quote(str(path))} --fleet {folder} --out {folder}/layouts/NAME.toml`, "
             "or widen the `files` pattern of one that is there."
         )
@@ -263,7 +270,9 @@ def _no_rows(table: Table, context: Context) -> pd.DataFrame:
 
 
 def with_families(compartments: pd.DataFrame, machines: pd.DataFrame) -> pd.DataFrame:
-    """Compartments with an empty `family` given the default: machine kind, size class, compartment kind and fluid, lower case."""
+    """Compartments with an empty `family` given the default: machine kind, size class, compartment kind and fluid,
+    lower case.
+    """
     of = machines.set_index("machine")
     parts = [
         _looked_up(of["kind"], compartments["machine"]),
@@ -308,7 +317,9 @@ _WANTED = {
 
 
 def _same_place(corrections: pd.DataFrame, context: Context, samples: pd.DataFrame) -> pd.Series:
-    """Whether the value is another bottle's number, of the same compartment and day as far as both are in these samples."""
+    """Whether the value is another bottle's number, of the same compartment and day as far as both are in these
+    samples.
+    """
     heads = samples.drop_duplicates("sample").set_index("sample")[["compartment", "drawn_on"]]
     one, other = (heads.reindex(corrections[c]).reset_index(drop=True) for c in ("sample", "value"))
     apart = ((one != other) & one.notna() & other.notna()).any(axis=1).set_axis(corrections.index)

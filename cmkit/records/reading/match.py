@@ -1,4 +1,6 @@
-"""An unknown laboratory file: what its columns seem to be, and why. A proposal for a person to edit; nothing is applied."""
+"""An unknown laboratory file: what its columns seem to be, and why. A proposal for a person to edit; nothing is
+applied.
+"""
 
 import re
 from collections.abc import Callable
@@ -39,7 +41,8 @@ _OTHER_DAYS = ("received_on", "reported_on")  # words such as report may stand f
 class Guess:
     """What one heading (or test name) of the file seems to be.
 
-    to: our column ('' where nothing fits; machine, kind, position, test, value, unit for parts). share: share of its `n` filled cells
+    to: our column ('' where nothing fits; machine, kind, position, test, value, unit for parts). share: share of its
+    `n` filled cells
     that can be such a value. doubt: what should be looked at, '' where nothing.
     """
 
@@ -57,8 +60,9 @@ class Guess:
 class Proposal:
     """A layout as it could be. `tests`: names of a file with one row a result.
 
-    join: headings that make up the compartment, with `join_with` between their texts; join_why says why they and no others. places:
-    names of the file that are no compartment's, each with the nearest one. not_detected: words of the file that seem to say so.
+    join: headings that make up the compartment, with `join_with` between their texts; join_why says why they and no
+    others. places: names of the file that are no compartment's, each with the nearest one. not_detected: words of the
+    file that seem to say so.
     """
 
     file: str
@@ -86,8 +90,8 @@ def propose_layout(
 ) -> Proposal:
     """What a laboratory file seems to hold, as a layout to be looked at and edited.
 
-    compartments: names of the fleet's compartments; with them, words of the file that may stand for them are proposed too. find: the
-    compartment meant by a name of the file that is found without help, '' where none is. Raises
+    compartments: names of the fleet's compartments; with them, words of the file that may stand for them are proposed
+    too. find: the compartment meant by a name of the file that is found without help, '' where none is. Raises
     WrongFile where the file is not readable or nothing in it looks like headings.
     """
     path = Path(path)
@@ -132,7 +136,9 @@ def propose_layout(
 
 
 def _named(guesses: tuple[Guess, ...], named: Naming | None) -> tuple[Guess, ...]:
-    """Headings that could be part of a compartment's name and are not needed for it mean nothing; the one that is whole says why."""
+    """Headings that could be part of a compartment's name and are not needed for it mean nothing; the one that is whole
+    says why.
+    """
     parts = named.parts if named else ()
     several = sum(g.to in (*PARTS, "compartment") for g in guesses) > 1
     out = []
@@ -172,7 +178,8 @@ def _in_context(grid: Grid, first: dict[str, tuple[str, str, str]]) -> dict[str,
     for heading, (to, unit, why) in first.items():
         if to == "lab_no":
             no_other = "sample" not in there
-            out[heading] = ("sample", unit, f"{why}, and no other number is in the file") if no_other else ("", unit, "the laboratory's own number")  # fmt: skip
+            out[heading] = ("sample", unit, f"{why}, and no other number is in the file") if no_other else ("", unit,
+                "the laboratory's own number")  # fmt: skip
         elif to == "glycol_vol_pct" and not there & set(_OF_COOLANTS) and "coolant" not in why.casefold():
             of = "the file is of oils" if oils else _traces(grid.columns[heading])
             if of:
@@ -184,7 +191,9 @@ _WEAK = 10.0  # own choice: per cent of glycol above which no result in an oil l
 
 
 def _traces(cells: np.ndarray) -> str:
-    """Words where a column of glycol holds traces or none at all; empty where it holds a coolant's strength, or nothing that says."""
+    """Words where a column of glycol holds traces or none at all; empty where it holds a coolant's strength, or nothing
+    that says.
+    """
     cells = cells[:LOOKED_AT]
     found = parse_numbers(cells, Words("either", not_detected=(*NOT_DETECTED, *PERHAPS_NOT_DETECTED)), 0.1)
     seen = found.value[np.isfinite(found.value)]
@@ -198,7 +207,9 @@ def _not_detected(grid: Grid) -> tuple[str, ...]:
 
 
 def _dates_by_content(grid: Grid, first: dict[str, tuple[str, str, str]]) -> dict[str, tuple[str, str, str]]:
-    """Headings with what their cells say about days: a report that is a number is none, and a column of dates may be the day of drawing."""
+    """Headings with what their cells say about days: a report that is a number is none, and a column of dates may be
+    the day of drawing.
+    """
     out = dict(first)
     for heading, (to, unit, why) in first.items():
         texts = [t for t in text_cells(grid.columns[heading][:LOOKED_AT]) if t]
@@ -268,7 +279,9 @@ def _plausible(to: str) -> tuple[float, float]:
 
 
 def _thousand_fold(values: np.ndarray, to: str) -> str:
-    """A doubt where the middle value is far from what is usual, and a factor of 1,000 or 10,000 would bring it there."""
+    """A doubt where the middle value is far from what is usual, and a factor of 1,000 or 10,000
+    would bring it there.
+    """
     table = headings().set_index("to")
     middle = np.nanmedian(np.abs(values)) if np.isfinite(values).any() else np.nan
     if to not in table.index or table.loc[to, "usual_low"] == "" or not middle > 0:
@@ -279,7 +292,10 @@ def _thousand_fold(values: np.ndarray, to: str) -> str:
     for factor in (1000.0, 10000.0):
         for scale in (factor, 1 / factor):
             if low <= middle * scale <= high and not low / 30 <= middle <= high * 30:
-                return f"the middle value {middle:g} {_unit_of(to)} is unusual; {middle * scale:g} would be usual: is the unit right?"
+                return (
+                    f"the middle value {middle:g} {_unit_of(to)} is unusual; {middle * scale:g} would be usual: is "
+                    f"the unit right?"
+                )
     return ""
 
 

@@ -1,4 +1,6 @@
-"""An unknown register, workshop log, meter sheet or sheet of findings: what it seems to hold, as a layout to be looked at and edited."""
+"""An unknown register, workshop log, meter sheet or sheet of findings: what it seems to hold, as a layout to be looked
+at and edited.
+"""
 
 import re
 from collections import Counter
@@ -50,8 +52,10 @@ class Heading:
 class TableProposal:
     """A layout of a file that is no laboratory's, as it could be.
 
-    phrases: (what the text holds, ours, rows of this file it hits); unknown: (text, rows) that no phrase hits. components: heading ->
-    what it stands for. join: headings that name the compartment together. quantity: heading in whose text volumes are named.
+    phrases: (what the text holds, ours, rows of this file it hits); unknown: (text, rows) that no phrase hits.
+    components: heading ->
+    what it stands for. join: headings that name the compartment together. quantity: heading in whose text volumes are
+    named.
     """
 
     file: str
@@ -79,8 +83,9 @@ def propose_table(
 ) -> TableProposal:
     """What a register, log, meter sheet or sheet of findings seems to hold.
 
-    table: one of `TABLE_NAMES`, '' to find out. sheet: a sheet's name, '' for the one that looks most like a table. resolve: the
-    fleet's compartment for what a file says, '' where none is meant. Raises WrongFile where nothing in it looks like headings.
+    table: one of `TABLE_NAMES`, '' to find out. sheet: a sheet's name, '' for the one that looks most like a table.
+    resolve: the fleet's compartment for what a file says, '' where none is meant. Raises WrongFile where nothing in it
+    looks like headings.
     """
     found = table or guess_table(path, sheet)
     form = form_of(path, partial(_known, found), sheet)
@@ -93,7 +98,8 @@ def propose_table(
     decimal, mixed = decimal_of(grid)
     dates, unclear = _dates(grid, columns, days if matrix else [])
     draft = TableProposal(
-        path.name, found, pattern_of(path.name), replace(form, sheet="" if every else form.sheet), decimal, dates, columns, "",
+        path.name, found, pattern_of(path.name), replace(form, sheet="" if every else form.sheet), decimal, dates,
+        columns, "",
         matrix=matrix, every_sheet=every, doubts=mixed + unclear,
     )  # fmt: skip
     draft = {"register": _register, "services": _log, "findings": _log, "meters": _plain}[found](draft, grid, resolve)
@@ -114,7 +120,8 @@ def guess_table(path: Path, sheet: str = "") -> str:
             best, top = name, score
     if not best:
         raise WrongFile(
-            f"{path.name}: found no row of headings that looks like {', '.join(TABLE_NAMES)} or a laboratory's results. "
+            f"{path.name}: found no row of headings that looks like {', '.join(TABLE_NAMES)} or a laboratory's "
+            f"results. "
             "Say which it is with --table, or look whether the file has headings."
         )
     return best
@@ -204,7 +211,9 @@ def _dates(grid: Grid, columns: tuple[Heading, ...], days: list[str]) -> tuple[s
 
 
 def _component(heading: str) -> ComponentColumn | None:
-    """What a register's heading stands for, where it names a component: 'Engine oil (L)', 'FD LH grade', 'Final drives (each)'."""
+    """What a register's heading stands for, where it names a component: 'Engine oil (L)', 'FD LH grade', 'Final drives
+    (each)'.
+    """
     name, unit = split_unit(heading)
     words = plain(name).split()
     gives, parts = "there", []
@@ -227,7 +236,8 @@ def _component(heading: str) -> ComponentColumn | None:
 
 _GIVES = {
     "capacity": "capacity_l", "cap": "capacity_l", "volume": "capacity_l", "vol": "capacity_l", "litre": "capacity_l",
-    "grade": "grade", "viscosity": "grade", "interval": "change_every_h", "type": "fluid", "product": "fluid", "spec": "grade",
+    "grade": "grade", "viscosity": "grade", "interval": "change_every_h", "type": "fluid", "product": "fluid",
+    "spec": "grade",
 }  # fmt: skip
 
 
@@ -256,12 +266,15 @@ def _register(draft: TableProposal, grid: Grid, resolve: object) -> TableProposa
         if h.to in ("machine", "site", "machine_kind", "size_class") and 0 < h.n < len(grid.rows)
     )
     return replace(
-        draft, columns=columns, components=tuple(parts.items()), gallon=gallon, why=why, doubts=doubts, fill_down=down if holes else ()
+        draft, columns=columns, components=tuple(parts.items()), gallon=gallon, why=why, doubts=doubts,
+        fill_down=down if holes else ()
     )  # fmt: skip
 
 
 def _filled_in(column: ComponentColumn, cells: np.ndarray) -> ComponentColumn:
-    """What the cells say where the heading does not: numbers are litres, other words are a grade or that it is there."""
+    """What the cells say where the heading does not: numbers are litres, other words are a grade or
+    that it is there.
+    """
     if column.gives != "there":
         return column
     texts = [t for t in text_cells(cells[:LOOKED_AT]) if t and t.casefold() not in ("-", "n/a", "na", "no")]
@@ -270,7 +283,9 @@ def _filled_in(column: ComponentColumn, cells: np.ndarray) -> ComponentColumn:
 
 
 def _log(draft: TableProposal, grid: Grid, resolve: Callable[[str], str] | None) -> TableProposal:
-    """A log of work or of what was found: its words as phrases, the columns that name the compartment, volumes in the text."""
+    """A log of work or of what was found: its words as phrases, the columns that name the compartment, volumes in the
+    text.
+    """
     column = _PHRASED[draft.table]
     by = {h.to: h for h in draft.columns if h.to}
     phrases, unknown = _phrases(grid, by.get(column), column)
@@ -318,7 +333,9 @@ def _phrases(
 
 
 def _place(grid: Grid, by: dict[str, Heading], resolve: Callable[[str], str] | None) -> tuple[str, ...]:
-    """Headings that name the compartment: the choice that gives most of the fleet's or, without a fleet, the one that says most."""
+    """Headings that name the compartment: the choice that gives most of the fleet's or, without a fleet, the one that
+    says most.
+    """
     text = next((by[c].heading for c in ("kind", "outcome", "note") if c in by), "")
     parts = [by[c].heading for c in ("machine", "compartment", "component", "position") if c in by]
     choices = [[by["compartment"].heading]] if "compartment" in by else []
@@ -370,11 +387,13 @@ def _checked(draft: TableProposal) -> TableProposal:
     gone = [c.name for c in table.columns if c.required and c.name not in given | made]
     doubts = tuple(f"nothing in the file looks like `{name}`, which is needed: find its heading" for name in gone)
     doubts += ("gallons: US (3.785 l) or imperial (4.546 l)? Fill in `gallon`",) if draft.gallon else ()
-    doubts += tuple(f"{h.heading}: {1 - h.share:.0%} of its cells do not fit {h.to}" for h in draft.columns if h.to and h.share < 0.95 and not h.to.endswith("_on"))  # fmt: skip
+    misfits = [h for h in draft.columns if h.to and h.share < 0.95 and not h.to.endswith("_on")]
+    doubts += tuple(f"{h.heading}: {1 - h.share:.0%} of its cells do not fit {h.to}" for h in misfits)
     if draft.unknown:
         rows = sum(n for _, n in draft.unknown)
         doubts += (
-            f"{len(draft.unknown)} texts ({rows} rows) fit no phrase and are set aside: add phrases for those that matter",
+            f"{len(draft.unknown)} texts ({rows} rows) fit no phrase and are set aside: add phrases for those that "
+            f"matter",
         )
     if LEFT_OUT in {o for _, o, _ in draft.phrases}:
         doubts += (f"work of phrases with '{LEFT_OUT}' is left out: it is no fluid service",)

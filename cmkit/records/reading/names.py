@@ -1,4 +1,6 @@
-"""What files call a machine, a compartment, a component or a site: `names.csv` of the fleet, one table of names for all its layouts."""
+"""What files call a machine, a compartment, a component or a site: `names.csv` of the fleet, one table of names for all
+its layouts.
+"""
 
 import re
 from collections.abc import Iterable, Mapping
@@ -27,7 +29,9 @@ class Names:
 
 
 def read_names(folder: Path) -> Names:
-    """`names.csv` (or .xlsx, .parquet) of a fleet folder; empty where there is none. Raises WrongFile with the row and what is wanted."""
+    """`names.csv` (or .xlsx, .parquet) of a fleet folder; empty where there is none. Raises WrongFile with the row and
+    what is wanted.
+    """
     found: dict[str, dict[str, str]] = {what: {} for what in NAMES.column("means").one_of}
     for path in table_files(folder, "names"):
         grid = read_grid(path, path.relative_to(folder).as_posix(), sheet_wanted="names", known=tuple(NAMES.names))
@@ -61,7 +65,8 @@ class Found:
 
 @dataclass(frozen=True)
 class Resolver:
-    """Looks up what files say among a fleet's names, by names.csv first, then by spelling, then by the words for components.
+    """Looks up what files say among a fleet's names, by names.csv first, then by spelling, then by the words for
+    components.
 
     places: machine -> Component of each of its compartments -> the compartment.
     """

@@ -1,4 +1,6 @@
-"""What happened to rows on the way in, gathered file by file and handed back with the fleet: set aside, repaired, read."""
+"""What happened to rows on the way in, gathered file by file and handed back with the fleet: set
+aside, repaired, read.
+"""
 
 from dataclasses import dataclass, field
 from typing import Any
@@ -15,7 +17,9 @@ _FILE = 2**40
 
 
 def cell_row(rows: np.ndarray, column: int) -> np.ndarray:
-    """The place of rows that are made from the cells of one column (1, 2, ...), unlike that of any other row of the file."""
+    """The place of rows that are made from the cells of one column (1, 2, ...), unlike that of any other row of the
+    file.
+    """
     return rows.astype(np.int64) + column * _IN_FILE
 
 
@@ -38,7 +42,8 @@ class Note:
 
 @dataclass(frozen=True)
 class Notes:
-    """Notes of all files. read: every row read (file, row, table, known_on). gone: names whose own row was set aside, with the place,
+    """Notes of all files. read: every row read (file, row, table, known_on). gone: names whose own row was set aside,
+    with the place,
     by table. members: for files with one row a result, file -> first row -> all rows of that sample.
     """
 
@@ -91,7 +96,9 @@ def _texts(cells: list[Any]) -> np.ndarray:
 
 
 def finished(notes: Notes) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
-    """(set aside, repairs, arrivals): notes in order, dated by the row they belong to; arrivals counts rows by file and day."""
+    """(set aside, repairs, arrivals): notes in order, dated by the row they belong to; arrivals counts rows by file and
+    day.
+    """
     read = _with_days(notes.read)
     files = pd.Index(read["file"].unique())
     at = pd.Index(_places(read, files))
@@ -114,7 +121,9 @@ def _places(notes: pd.DataFrame, files: pd.Index) -> np.ndarray:
 
 
 def _with_days(parts: list[pd.DataFrame]) -> pd.DataFrame:
-    """Every row read with the day it became known. A row of an event that has no usable date came with the rows around it."""
+    """Every row read with the day it became known. A row of an event that has no usable date came with the rows around
+    it.
+    """
     read = pd.concat([p for p in parts if len(p)] or parts[:1], ignore_index=True)
     read = read.sort_values(["file", "row"], kind="stable", ignore_index=True).astype({"known_on": "datetime64[us]"})
     days = read.groupby("file")["known_on"]

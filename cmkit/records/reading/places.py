@@ -1,4 +1,6 @@
-"""Which compartment a row of a laboratory's file means: the columns that make up its name, and the nearest names of the fleet."""
+"""Which compartment a row of a laboratory's file means: the columns that make up its name, and the nearest names of the
+fleet.
+"""
 
 import itertools
 import re
@@ -15,7 +17,10 @@ _BETWEEN = ("/", " ", "-", " - ", "_", ":", "")  # what may stand between the pa
 _NEAR = 0.5  # share of words two names have in common
 _APART = 0.1  # share of words by which the nearest name must be nearer than the next
 _LOOKED_AT = 500  # names of a file that are looked at one by one
-_ONE_MACHINE = "one machine only in this file: if other machines have a compartment of the same name, join the two columns in [join]"
+_ONE_MACHINE = (
+    "one machine only in this file: if other machines have a compartment of the same name, join the two "
+    "columns in [join]"
+)
 _SIDES = {
     "l": "left",
     "lh": "left",
@@ -31,7 +36,9 @@ _SIDES = {
 
 @dataclass(frozen=True)
 class Naming:
-    """How a file names compartments: `parts` (of `_ORDER`) joined with `between`. One part: its column holds the name as it is."""
+    """How a file names compartments: `parts` (of `_ORDER`) joined with `between`. One part: its column holds the name
+    as it is.
+    """
 
     parts: tuple[str, ...]
     between: str
@@ -42,9 +49,9 @@ class Naming:
 def naming(columns: dict[str, np.ndarray], compartments: list[str] | None = None) -> Naming | None:
     """The columns that name the compartment, or None where there are none.
 
-    columns: texts of a file's columns by what they are (names of `_ORDER`). compartments: the fleet's names; the columns that give
-    most of them win, a single column before a join. Without them a compartment's name that stands with several machines is no name
-    by itself.
+    columns: texts of a file's columns by what they are (names of `_ORDER`). compartments: the fleet's names; the
+    columns that give most of them win, a single column before a join. Without them a compartment's name that stands
+    with several machines is no name by itself.
     """
     parts = tuple(p for p in _ORDER if p in columns)
     if not {"compartment", "kind"} & set(parts):
@@ -65,7 +72,10 @@ def _by_fleet(columns: dict[str, np.ndarray], parts: tuple[str, ...], compartmen
             share = sum(n in known for n in names) / max(len(names), 1)
             if share > top:
                 example = between.join(p for p in next(r for r, n in zip(rows, names, strict=True) if n in known) if p)
-                why = f"{sum(n in known for n in names)} of {len(names)} names so made are the fleet's, such as '{example}'"
+                why = (
+                    f"{sum(n in known for n in names)} of {len(names)} names so made are the fleet's, such as "
+                    f"'{example}'"
+                )
                 best, top = Naming(choice, between, why), share
     if best:
         return best
@@ -141,7 +151,9 @@ def clearly_nearest(text: str, bags: dict[str, frozenset[str]]) -> str:
 
 
 def nearest(text: str, bags: dict[str, frozenset[str]]) -> tuple[str, float]:
-    """(the name that shares most words with `text`, the share of their words in common). Another number is another machine."""
+    """(the name that shares most words with `text`, the share of their words in common). Another number is another
+    machine.
+    """
     mine = _bag(text)
     fits = {name: len(bag & mine) / max(len(bag | mine), 1) * _same_numbers(bag, mine) for name, bag in bags.items()}
     best = max(fits, key=lambda n: fits[n])

@@ -15,8 +15,8 @@ _ROOM = 24  # a reason with less room than this gets lines of its own
 
 
 def match_report(proposal: Proposal, width: int = _WIDTH) -> str:
-    """The proposal as plain text of at most `width` characters a line (60 at least): each heading with its guess, unit, how many values
-    fit, and why; then what to look at."""
+    """The proposal as plain text of at most `width` characters a line (60 at least): each heading with its guess, unit,
+    how many values fit, and why; then what to look at."""
     width = max(width, _NARROWEST)
     form = proposal.form
     how = [
@@ -33,7 +33,10 @@ def match_report(proposal: Proposal, width: int = _WIDTH) -> str:
     lines += _table("heading", proposal.columns, width)
     if proposal.join:
         between = f" with {proposal.join_with!r} between" if proposal.join_with else " with nothing between"
-        said = f"compartment: joined from {' + '.join(proposal.join)}{between * (len(proposal.join) > 1)}; {proposal.join_why}"
+        said = (
+            f"compartment: joined from {' + '.join(proposal.join)}{between * (len(proposal.join) > 1)}; "
+            f"{proposal.join_why}"
+        )
         lines += ["", *_wrapped(said, width)]
     if proposal.tests:
         lines += ["", *_table("test", proposal.tests, width)]
@@ -61,11 +64,14 @@ def _wrapped(text: str, width: int) -> list[str]:
 
 
 def _table(title: str, guesses: tuple[Guess, ...], width: int) -> list[str]:
-    """One guess a line. A reason that is longer goes on in its own column or, where that is too narrow, on lines of its own."""
+    """One guess a line. A reason that is longer goes on in its own column or, where that is too narrow, on lines of its
+    own.
+    """
     heading = _HEADING[width >= _WIDTH]
     rows = [(title, "is", "unit", "fits", "why")]
     rows += [
-        (_line(g.heading, heading), g.to or "(left out)", _line(g.unit, 12), f"{g.share:.0%}" if g.n and g.to else "-", g.why)
+        (_line(g.heading, heading), g.to or "(left out)", _line(g.unit, 12), f"{g.share:.0%}" if g.n and g.to else "-",
+        g.why)
         for g in guesses
     ]  # fmt: skip
     sizes = [max(len(row[i]) for row in rows) for i in range(4)]
@@ -84,7 +90,9 @@ def _table(title: str, guesses: tuple[Guess, ...], width: int) -> list[str]:
 
 
 def proposal_toml(proposal: Proposal) -> str:
-    """The proposal as a layout file, with the reason of each line beside it; it loads as it stands where nothing needed is missing."""
+    """The proposal as a layout file, with the reason of each line beside it; it loads as it stands where nothing needed
+    is missing.
+    """
     lines = [
         f"# Proposed from {comment(proposal.file)}. Read every line, change what is wrong, then keep it in layouts/."
     ]

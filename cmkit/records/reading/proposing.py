@@ -1,4 +1,6 @@
-"""One file, or a whole inbox, to proposed layouts: a laboratory's results or any other table, told from what stands in it."""
+"""One file, or a whole inbox, to proposed layouts: a laboratory's results or any other table, told from what stands in
+it.
+"""
 
 import re
 from collections.abc import Callable
@@ -26,7 +28,9 @@ _REGISTERS = ("sites", "machines", "compartments")  # all come from one register
 
 @dataclass(frozen=True)
 class Proposed:
-    """A proposed layout of one file (or sheet): its table, how it reads, the layout file's text, and what is to be looked at."""
+    """A proposed layout of one file (or sheet): its table, how it reads, the layout file's text, and what is to be
+    looked at.
+    """
 
     file: str
     table: str
@@ -38,7 +42,8 @@ class Proposed:
 def propose(path: Path, fleet: Path | None = None, table: str = "", sheet: str = "", width: int = 100) -> Proposed:
     """The layout a file could have. table: one of `MATCHED` or of the registers' tables, '' to find out.
 
-    fleet: the folder whose machines and compartments the file may name. Raises WrongFile where nothing in it looks like headings.
+    fleet: the folder whose machines and compartments the file may name. Raises WrongFile where nothing in it looks like
+    headings.
     """
     table = "register" if table in _REGISTERS else table
     known = load_registers(fleet) if fleet else None
@@ -62,7 +67,9 @@ def _finder(known: Fleet | None, fleet: Path | None) -> Callable[[str], str] | N
 
 
 def _laboratory(path: Path, known: Fleet | None, find: Callable[[str], str] | None, required: bool) -> Proposal | None:
-    """The proposal for a laboratory's file; None where the file holds fewer than two kinds of result and none was asked for."""
+    """The proposal for a laboratory's file; None where the file holds fewer than two kinds of result and none was asked
+    for.
+    """
     places = known.compartments["compartment"].tolist() if known is not None and len(known.compartments) else None
     try:
         found = propose_layout(path, places, find)
@@ -84,10 +91,11 @@ def unmatched(fleet: Path) -> list[Path]:
 
 
 def propose_inbox(fleet: Path, width: int = 100) -> tuple[list[tuple[Path, Proposed]], list[str]]:
-    """(layout files to write with their proposals, what could not be proposed) for every file of the inbox without a layout.
+    """(layout files to write with their proposals, what could not be proposed) for every file of the inbox without a
+    layout.
 
-    Files of one pattern get one layout, proposed from the largest of them. A workbook whose sheets hold different tables gets a layout
-    for each sheet.
+    Files of one pattern get one layout, proposed from the largest of them. A workbook whose sheets hold different
+    tables gets a layout for each sheet.
     """
     taken: dict[str, Path] = {}
     for path in unmatched(fleet):

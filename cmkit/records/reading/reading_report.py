@@ -22,7 +22,8 @@ _FIRST = (
 
 
 def reading_report(fleet: Fleet) -> str:
-    """What was read from a fleet's files, what was set aside and why, what was repaired; lines of at most 100 characters.
+    """What was read from a fleet's files, what was set aside and why, what was repaired; lines of at most 100
+    characters.
 
     A fleet without any row gets the next step instead of empty tables.
     """

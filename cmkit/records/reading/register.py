@@ -1,4 +1,6 @@
-"""One sheet of equipment into three tables: sites, machines and compartments, each with the row of the file it came from."""
+"""One sheet of equipment into three tables: sites, machines and compartments, each with the row of the file it came
+from.
+"""
 
 from dataclasses import replace
 
@@ -19,8 +21,8 @@ _SITE_ROW, _MACHINE_ROW = 60001, 60002  # columns no file has: a row's place as 
 def register_cells(cells: Cells) -> dict[str, Cells]:
     """Cells of a register (columns of `tables.REGISTER`) as cells of sites, machines and compartments.
 
-    A site or machine comes from the first row that names it; what later rows say of it differently is not used. A row that names no
-    component is a machine without compartments.
+    A site or machine comes from the first row that names it; what later rows say of it differently is not used. A row
+    that names no component is a machine without compartments.
     """
     texts = {
         name: _texts(cells, name)

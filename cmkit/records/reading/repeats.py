@@ -40,7 +40,9 @@ def shared_keys(frame: pd.DataFrame, key: list[str]) -> np.ndarray:
 
 
 def _perhaps_shared(keys: pd.api.extensions.ExtensionArray) -> np.ndarray:
-    """False for rows whose text has a code no other row's has. A million numbers of bottles take a quarter of the time of a hash table."""
+    """False for rows whose text has a code no other row's has. A million numbers of bottles take a quarter of the time
+    of a hash table.
+    """
     codes = _text_codes(pa.chunked_array(pa.array(keys)).combine_chunks())
     ordered = np.sort(codes)
     again = np.unique(ordered[1:][ordered[1:] == ordered[:-1]])
@@ -48,7 +50,9 @@ def _perhaps_shared(keys: pd.api.extensions.ExtensionArray) -> np.ndarray:
 
 
 def _text_codes(texts: pa.Array) -> np.ndarray:
-    """A 64-bit code of each text, from its length and first bytes, eight at a time: the same for the same text, seldom for another."""
+    """A 64-bit code of each text, from its length and first bytes, eight at a time: the same for the same text, seldom
+    for another.
+    """
     texts = texts.cast(pa.large_string())
     _, offsets, data = texts.buffers()
     ends = np.frombuffer(offsets, dtype=np.int64)[texts.offset : texts.offset + len(texts) + 1]
@@ -68,14 +72,17 @@ def _text_codes(texts: pa.Array) -> np.ndarray:
 
 
 def _rising(keys: pd.Series) -> bool:
-    """True where every key is greater than the one before it, as numbered bottles often are: in order, and none twice."""
+    """True where every key is greater than the one before it, as numbered bottles often are: in
+    order, and none twice.
+    """
     return bool((keys.array[1:] > keys.array[:-1]).all())
 
 
 def without_repeats(frame: pd.DataFrame, table: Table) -> tuple[pd.DataFrame, pd.DataFrame]:
     """(rows kept, rows lost with `reason`) of rows in order: one row a key, the first one.
 
-    Samples may hold several issues of one bottle's result, each with its own date of report, and a row that says how it was drawn.
+    Samples may hold several issues of one bottle's result, each with its own date of report, and a row that says how it
+    was drawn.
     """
     key = [*table.key, "new_meter"] if table.name == "meters" else list(table.key)
     shared = shared_keys(frame, key)
@@ -105,7 +112,8 @@ def _why_repeated(frame: pd.DataFrame, key: list[str], table: Table) -> pd.Serie
             & rest.duplicated(["sample", "reported_on", "_reported"]).reindex(frame.index, fill_value=False)
         )
         reason[same_day] = (
-            "another result of this bottle with the same reported_on; which one is newer cannot be told: the first is used"
+            "another result of this bottle with the same reported_on; which one is newer cannot be told: the first is "
+            "used"
         )
     else:
         reason[again] = f"another row has the same {' and '.join(table.key)}; the one known first is used"
@@ -117,5 +125,6 @@ def _two_bottles(base: pd.DataFrame) -> pd.Series:
     day = base["drawn_on"].dt.strftime("%Y-%m-%d")
     return (
         "two bottles with one number; " + base["file"].astype(str) + " row " + base["row"].astype(str) + " has it for "
-        + base["compartment"].astype(str) + " on " + day.astype(str) + "; give one a number of its own, or put a label right in corrections"
+        + base["compartment"].astype(str) + " on " + day.astype(str) + "; give one a number of its own, or put a "
+        "label right in corrections"
     )  # fmt: skip

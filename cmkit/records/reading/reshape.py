@@ -1,6 +1,8 @@
-"""A file's grid in the shape a table has: matrices unpivoted, groups filled down, work told by its words, numbers made where there are none.
+"""A file's grid in the shape a table has: matrices unpivoted, groups filled down, work told by its words, numbers made
+where there are none.
 
-What a person sees of a row stays its row in the file: a row that is made from one cell carries the cell's column too (`notes.cell_row`).
+What a person sees of a row stays its row in the file: a row that is made from one cell carries the cell's column too
+(`notes.cell_row`).
 """
 
 import re
@@ -29,7 +31,8 @@ _QUANTITY = re.compile(
 
 @dataclass(frozen=True)
 class ComponentColumn:
-    """A heading of a register that stands for a component of the row's machine. position: several sides with ' + ' between.
+    """A heading of a register that stands for a component of the row's machine. position: several sides with ' + '
+    between.
 
     gives: what its cells say of it (a column of compartments; 'there': that the machine has it).
     """
@@ -42,7 +45,9 @@ class ComponentColumn:
 
 @dataclass(frozen=True)
 class Unpivot:
-    """A matrix: each heading of `columns` ('dates': every heading that is a date) and its cell become a row of their own."""
+    """A matrix: each heading of `columns` ('dates': every heading that is a date) and its cell become a row of their
+    own.
+    """
 
     heading: str
     cell: str
@@ -53,9 +58,11 @@ class Unpivot:
 class Shape:
     """How a file's rows become rows of its table.
 
-    fill_down: headings whose empty cells mean the one above; fixed: our column -> a text for every row; phrases: our column -> (what the
-    text holds, ours), the first that fits wins; phrased: our column -> the heading the phrases read; quantity: our volume column -> the heading in whose text litres or gallons are named;
-    components: heading -> what it stands for (registers); made: headings a row's number is made from, where the file has none.
+    fill_down: headings whose empty cells mean the one above; fixed: our column -> a text for every row; phrases: our
+    column -> (what the text holds, ours), the first that fits wins; phrased: our column -> the heading the phrases
+    read; quantity: our volume column -> the heading in whose text litres or gallons are named;
+    components: heading -> what it stands for (registers); made: headings a row's number is made from, where the file
+    has none.
     """
 
     fill_down: tuple[str, ...] = ()
@@ -146,7 +153,8 @@ def _unpivoted(grid: Grid, unpivot: Unpivot, where: str) -> Grid:
     wanted = date_headings(grid.headings)
     if not wanted:
         raise WrongFile(
-            f"{grid.file}: no heading is a date, and {where} wants one column a day; found {', '.join(grid.headings[:12])}."
+            f"{grid.file}: no heading is a date, and {where} wants one column a day; found "
+            f"{', '.join(grid.headings[:12])}."
         )
     at, rows, heads, cells = [], [], [], []
     for heading in wanted:
@@ -221,7 +229,9 @@ def _with_quantity(grid: Grid, name: str, heading: str, sources: Mapping[str, st
 
 
 def litres_in(text: str, gallon: str) -> float | str:
-    """Litres named in a text ('topped up 4 l'); '' where none are, or gallons of which the layout does not say which."""
+    """Litres named in a text ('topped up 4 l'); '' where none are, or gallons of which the layout
+    does not say which.
+    """
     hit = _QUANTITY.search(text.casefold())
     if not hit:
         return ""
@@ -252,7 +262,9 @@ def phrase_for(text: str, phrases: tuple[tuple[str, str], ...]) -> str:
 
 
 def _numbered(grid: Grid, made: tuple[str, ...]) -> Grid:
-    """A number from a row's own words, the same whenever the row comes in again; a second one of the same words is its number 2."""
+    """A number from a row's own words, the same whenever the row comes in again; a second one of the same words is its
+    number 2.
+    """
     headings = {normal(h): h for h in grid.headings}
     parts = [text_cells(grid.columns[headings[m]]) for m in made if m in headings]
     names = [" ".join(t for t in row if t) for row in zip(*parts, strict=True)] if parts else []

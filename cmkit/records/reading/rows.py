@@ -1,4 +1,6 @@
-"""A file's cells into rows of one of our tables. A row or value that cannot be used goes to the notes, with its reason; so does a repair."""
+"""A file's cells into rows of one of our tables. A row or value that cannot be used goes to the notes, with its reason;
+so does a repair.
+"""
 
 import difflib
 from collections.abc import Callable
@@ -41,7 +43,8 @@ _REFERS = {"site": "sites", "machine": "machines", "compartment": "compartments"
 
 @dataclass(frozen=True)
 class Checked:
-    """A file's columns in their dtypes (arrays, or arrays with a few cells mended), and which of its rows are usable (`alive`).
+    """A file's columns in their dtypes (arrays, or arrays with a few cells mended), and which of its rows are usable
+    (`alive`).
 
     future: rows that are lost because one of their dates lies in the future. A column of text the file has not is None.
     """
@@ -144,7 +147,9 @@ def _note_reading(cells: Cells, table: Table, notes: Notes) -> None:
 
 
 def _dates(c: Column, cells: Cells, table: Table, context: Context, lose: Lose) -> np.ndarray:
-    """Days of one column. Unreadable: the row is lost if it needs the date, else the value is; in the future: the row is lost."""
+    """Days of one column. Unreadable: the row is lost if it needs the date, else the value is; in the future: the row
+    is lost.
+    """
     if c.name not in cells.columns and not c.required:
         return np.full(len(cells.rows), np.datetime64("NaT"), dtype="datetime64[us]")
     raw = raw_cells(cells, c.name)
@@ -168,7 +173,9 @@ def _dates(c: Column, cells: Cells, table: Table, context: Context, lose: Lose) 
 
 
 def _texts(c: Column, cells: Cells, table: Table, context: Context, *, alive: np.ndarray, lose: Lose) -> Any:
-    """Words of one column: taken as they are, from a list, or the name of something that must exist. None where the file has it not."""
+    """Words of one column: taken as they are, from a list, or the name of something that must exist. None where the
+    file has it not.
+    """
     if c.name not in cells.columns:
         return None
     raw = raw_cells(cells, c.name)
@@ -229,8 +236,8 @@ def _lose_unreadable(
 
 
 def _match_names(said: np.ndarray, asked: np.ndarray, refers: str, context: Context) -> Parsed:
-    """Names that must exist: exact, the only one that differs in case and spacing alone, or what the resolver finds. `asked`: which need
-    a reason."""
+    """Names that must exist: exact, the only one that differs in case and spacing alone, or what the resolver finds.
+    `asked`: which need a reason."""
     names, gone = context.names[refers], context.notes.gone.get(refers, {})
     exact = set(names)
     by_normal: dict[str, list[str]] = {}

@@ -1,4 +1,6 @@
-"""A field sheet and a laboratory's row that are one bottle under two numbers: proposed, and joined only by a correction that somebody decided."""
+"""A field sheet and a laboratory's row that are one bottle under two numbers: proposed, and joined only by a correction
+that somebody decided.
+"""
 
 import pandas as pd
 
@@ -9,10 +11,11 @@ PAIRS = ("sample", "bottle", "compartment", "drawn_on", "meter_h")
 
 
 def same_bottles(fleet: Fleet) -> pd.DataFrame:
-    """Pairs that look like one bottle (columns PAIRS): `sample`, the laboratory's number, has results; `bottle`, the sheet's number, has none.
+    """Pairs that look like one bottle (columns PAIRS): `sample`, the laboratory's number, has results; `bottle`, the
+    sheet's number, has none.
 
-    Both are of one compartment and day, with meter hours that agree within an hour where both give them, and neither has another such
-    partner. Numbers that a correction joins already are left out.
+    Both are of one compartment and day, with meter hours that agree within an hour where both give them, and neither
+    has another such partner. Numbers that a correction joins already are left out.
     """
     rows = fleet.samples.drop(columns=["file", "row"], errors="ignore")
     joined = fleet.corrections[fleet.corrections["field"] == "sample"]
@@ -35,4 +38,5 @@ def pairs_words(pairs: pd.DataFrame) -> str:
         + ("" if pd.isna(r.meter_h) else f", {r.meter_h:,.0f} h")
         for r in pairs.itertuples()
     ]
-    return "\n".join([f"{len(pairs)} bottle(s) stand under two numbers, the laboratory's and the field sheet's:", *lines])  # fmt: skip
+    return "\n".join([f"{len(pairs)} bottle(s) stand under two numbers, the laboratory's and the field sheet's:",
+        *lines])  # fmt: skip

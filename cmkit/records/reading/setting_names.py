@@ -1,4 +1,6 @@
-"""Names in fleet.toml held against the fleet's own: a setting for a name that nothing has would do nothing, in silence."""
+"""Names in fleet.toml held against the fleet's own: a setting for a name that nothing has would do
+nothing, in silence.
+"""
 
 import difflib
 from collections.abc import Iterable
@@ -11,17 +13,19 @@ from cmkit.records.settings import Settings, default_kinds
 
 
 def check_names(settings: Settings, compartments: pd.DataFrame, where: str = "fleet.toml") -> None:
-    """Whether each kind, limit and accepted interval of the settings is for something the fleet has, or for a kind cmkit knows.
+    """Whether each kind, limit and accepted interval of the settings is for something the fleet has, or for a kind
+    cmkit knows.
 
-    compartments: of the fleet, with `compartment`, `kind` and `family`. Raises SettingsError naming all that are not, each with the nearest
-    name there is.
+    compartments: of the fleet, with `compartment`, `kind` and `family`. Raises SettingsError naming all that are not,
+    each with the nearest name there is.
     """
     kinds = [*default_kinds(), *compartments["kind"]]
     groups = [*kinds, *compartments["family"]]
     sections: tuple[tuple[str, Iterable[str], list[str], str], ...] = (
         ("kinds", settings.kinds, kinds, "kind of compartment"),
         ("limits", [limit.where for limit in settings.limits], groups, "family or kind of compartment"),
-        ("accepted_intervals", settings.accepted_intervals, [*groups, *compartments["compartment"]], "compartment, family or kind"),
+        ("accepted_intervals", settings.accepted_intervals, [*groups, *compartments["compartment"]], "compartment, "
+        "family or kind"),
     )  # fmt: skip
     faults = [
         f'{where}: [{section}] "{name[:SHOWN]}": no {what} of this fleet has that name. {_hint(name, known)}'

@@ -18,7 +18,9 @@ GIVES = (
 def read_shape(
     raw: dict[str, Any], known: dict[str, str], where: str, fill_down: tuple[str, ...], gallon: str
 ) -> Shape:
-    """The shape a layout file names. Raises SettingsError with the section and line, what was found and what is known."""
+    """The shape a layout file names. Raises SettingsError with the section and line, what was found
+    and what is known.
+    """
     fixed = {k: checked(v, str, f"{where}: [fixed] {k}") for k, v in section(raw, "fixed", where).items()}
     quantity = {k: checked(v, str, f"{where}: [quantity] {k}") for k, v in section(raw, "quantity", where).items()}
     phrases = section(raw, "phrases", where, deep=True)
@@ -80,6 +82,7 @@ def component_units(shape: Shape, where: str) -> dict[str, str]:
     for heading, c in shape.components.items():
         if c.gives != "there" and units.setdefault(c.gives, c.unit) != c.unit:
             raise SettingsError(
-                f"{where}: [components] {heading!r}: {c.gives} in {c.unit!r}, and in {units[c.gives]!r} in another line. Wanted one unit for all."
+                f"{where}: [components] {heading!r}: {c.gives} in {c.unit!r}, and in {units[c.gives]!r} in another "
+                f"line. Wanted one unit for all."
             )
     return units

@@ -1,4 +1,6 @@
-"""A new fleet folder: empty tables under their headings, settings and a layout in comments, and what every column means."""
+"""A new fleet folder: empty tables under their headings, settings and a layout in comments, and what every column
+means.
+"""
 
 import textwrap
 from importlib.resources import files
@@ -25,7 +27,8 @@ _EXAMPLES: dict[str, list[str]] = {
     "samples": [
         "sample,compartment,drawn_on,meter_h,fluid_h,makeup_l,method,sampler,fluid_level,lab,reported_on,Fe_ppm,Cu_ppm,Si_ppm,visc100_cSt,water_ppm,note",
         "B-0001,WL-01/engine,2026-03-02,4120,250,2,probe,crew A,full,Example laboratory,2026-03-09,21,<1,8,14.2,<100,",
-        "B-0002,WL-01/final drive/left,2026-03-02,4120,500,,pump,crew A,low,Example laboratory,2026-03-09,64,3,12,19.1,,level low: leak?",
+        "B-0002,WL-01/final drive/left,2026-03-02,4120,500,,pump,crew A,low,Example "
+        "laboratory,2026-03-09,64,3,12,19.1,,level low: leak?",
     ],
     "services": [
         "service,compartment,done_on,meter_h,kind,volume_l,fluid,grade,cost,downtime_h,note",
@@ -43,7 +46,8 @@ _EXAMPLES: dict[str, list[str]] = {
     ],
     "decisions": [
         "decision,compartment,alarm_on,owner,decided_on,decided,why,due_on",
-        "D-0001,WL-01/final drive/left,,workshop lead,2026-03-11,accepted,plug and filter looked at in the next service,2026-03-20",
+        "D-0001,WL-01/final drive/left,,workshop lead,2026-03-11,accepted,plug and filter looked at in the next "
+        "service,2026-03-20",
     ],
 }
 
@@ -57,7 +61,8 @@ _NAMES = [
 
 
 def start_fleet(folder: str | Path) -> list[Path]:
-    """Write a new fleet folder and return its files. Raises WriteError where the folder holds anything: nothing is written over.
+    """Write a new fleet folder and return its files. Raises WriteError where the folder holds anything: nothing is
+    written over.
 
     The tables hold headings only, so that it can be read at once; examples/ shows each of them filled in.
     """
@@ -94,17 +99,23 @@ def read_me() -> str:
         "A FLEET FOLDER",
         "",
         *textwrap.wrap(
-            "Each table is a CSV file here (or .xlsx, .parquet, or a folder of such files with the table's name). Dates are 2026-06-30, "
-            "hours are meter hours, volumes litres, money is in the fleet's one currency. An empty cell means not recorded, never zero. "
+            "Each table is a CSV file here (or .xlsx, .parquet, or a folder of such files with the table's name). "
+            "Dates are 2026-06-30, "
+            "hours are meter hours, volumes litres, money is in the fleet's one currency. An empty cell means not "
+            "recorded, never zero. "
             "Columns marked * must be filled; any other column may be left out. examples/ shows each table filled in.",
             98,
         ),
         "",
         *textwrap.wrap(
-            "Put the files you have into inbox/: laboratories' results, the register of machines, the workshop's log, meter readings. "
-            "`cmkit match FOLDER/inbox` proposes a layout for each in layouts/: read and correct them. Without a register, "
-            "`cmkit draft-register FOLDER` drafts one from the results. Or fill sites, machines, compartments and samples by hand. "
-            "`cmkit check FOLDER` says what was read and what was not, and why, and what to type next. names.csv holds what files call "
+            "Put the files you have into inbox/: laboratories' results, the register of machines, the workshop's log, "
+            "meter readings. "
+            "`cmkit match FOLDER/inbox` proposes a layout for each in layouts/: read and correct them. Without a "
+            "register, "
+            "`cmkit draft-register FOLDER` drafts one from the results. Or fill sites, machines, compartments and "
+            "samples by hand. "
+            "`cmkit check FOLDER` says what was read and what was not, and why, and what to type next. names.csv "
+            "holds what files call "
             "the fleet's machines and components, for all of them at once.",
             98,
         ),

@@ -10,11 +10,14 @@ _WIDTH = 100
 
 
 def table_report(proposal: TableProposal, width: int = _WIDTH) -> str:
-    """The proposal as plain text: each heading with its guess and why, the words of its work with how many rows they hit, what to look at."""
+    """The proposal as plain text: each heading with its guess and why, the words of its work with how many rows they
+    hit, what to look at.
+    """
     width = max(width, 60)
     form, lines = proposal.form, []
     how = [f"a {proposal.table} file" if proposal.table != "meters" else "meter readings", proposal.why]
-    how += [f"headings in row {form.skip_rows + 1}", f"sheet '{form.sheet}'" if form.sheet else "", f"dates as {proposal.dates}" if proposal.dates else ""]  # fmt: skip
+    how += [f"headings in row {form.skip_rows + 1}", f"sheet '{form.sheet}'" if form.sheet else "", f"dates as "
+    f"{proposal.dates}" if proposal.dates else ""]  # fmt: skip
     how += ["all sheets"] if proposal.every_sheet else []
     lines += [*_wrapped(f"{proposal.file}: {', '.join(h for h in how if h)}.", width), ""]
     rows = [(h.heading, h.to or "(left out)", h.unit, h.why) for h in proposal.columns]
@@ -43,7 +46,9 @@ def _wrapped(text: str, width: int) -> list[str]:
 
 
 def table_toml(proposal: TableProposal) -> str:
-    """The proposal as a layout file with its reasons; it loads as it stands where nothing needed is missing or asked."""
+    """The proposal as a layout file with its reasons; it loads as it stands where nothing needed is
+    missing or asked.
+    """
     lines = [
         f"# Proposed from {comment(proposal.file)}. Read every line, change what is wrong, then keep it in layouts/."
     ]

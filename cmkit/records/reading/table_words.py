@@ -1,4 +1,6 @@
-"""Headings of registers, workshop logs, meter sheets and findings, and the words of their work: reference/table_headings.csv, work_words.csv."""
+"""Headings of registers, workshop logs, meter sheets and findings, and the words of their work:
+reference/table_headings.csv, work_words.csv.
+"""
 
 import difflib
 from functools import cache

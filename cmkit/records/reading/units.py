@@ -1,7 +1,8 @@
 """Units at the door: what a laboratory writes, into the unit of our own column. Hours and distances never mix.
 
-ppm is mg/kg (mass); cSt is mm2/s. Base and acid numbers (mg of KOH per g) and percent by volume have dimensions of their own, so
-that they cannot pass for a mass fraction. Saybolt universal seconds become mm2/s by the published equation, inverted.
+ppm is mg/kg (mass); cSt is mm2/s. Base and acid numbers (mg of KOH per g) and percent by volume have dimensions of
+their own, so that they cannot pass for a mass fraction. Saybolt universal seconds become mm2/s by the published
+equation, inverted.
 """
 
 import difflib
@@ -18,7 +19,9 @@ from cmkit.errors import SettingsError
 
 @dataclass(frozen=True)
 class Conversion:
-    """value_in_our_unit = scale * value + offset, or Saybolt universal seconds at `saybolt_C` to mm2/s where that is a number."""
+    """value_in_our_unit = scale * value + offset, or Saybolt universal seconds at `saybolt_C` to mm2/s where that is a
+    number.
+    """
 
     scale: float = 1.0
     offset: float = 0.0
@@ -37,41 +40,54 @@ class Conversion:
 
 # Ways of writing a unit, as laboratories do; left side without spaces and in lower case.
 _WRITTEN = {
-    "ppm": "mg/kg", "ppmw": "mg/kg", "ppm(m/m)": "mg/kg", "ppmm": "mg/kg", "mg/kg": "mg/kg", "µg/g": "mg/kg", "μg/g": "mg/kg",
+    "ppm": "mg/kg", "ppmw": "mg/kg", "ppm(m/m)": "mg/kg", "ppmm": "mg/kg", "mg/kg": "mg/kg", "µg/g": "mg/kg",
+    "μg/g": "mg/kg",
     "ug/g": "mg/kg", "g/kg": "g/kg", "g/100g": "percent_mass",
     "%": "percent_mass", "wt%": "percent_mass", "wt.%": "percent_mass", "%wt": "percent_mass", "mass%": "percent_mass",
-    "%m/m": "percent_mass", "%(m/m)": "percent_mass", "w%": "percent_mass", "%w/w": "percent_mass", "percent": "percent_mass",
+    "%m/m": "percent_mass", "%(m/m)": "percent_mass", "w%": "percent_mass", "%w/w": "percent_mass",
+    "percent": "percent_mass",
     "pct": "percent_mass",
-    "vol%": "percent_volume", "%vol": "percent_volume", "v%": "percent_volume", "%v/v": "percent_volume", "vol.%": "percent_volume",
+    "vol%": "percent_volume", "%vol": "percent_volume", "v%": "percent_volume", "%v/v": "percent_volume",
+    "vol.%": "percent_volume",
     "%(v/v)": "percent_volume",
     "cst": "mm**2/s", "mm2/s": "mm**2/s", "mm²/s": "mm**2/s", "mm^2/s": "mm**2/s", "m2/s": "m**2/s", "st": "cm**2/s",
     "mgkoh/g": "mg*koh/g", "mg(koh)/g": "mg*koh/g", "mg/gkoh": "mg*koh/g",
     "a/cm": "absorbance/cm", "abs/cm": "absorbance/cm", "abs./cm": "absorbance/cm", "a/0.1mm": "absorbance/tenth_mm",
     "abs/0.1mm": "absorbance/tenth_mm", "abs./0.1mm": "absorbance/tenth_mm", "a/mm": "absorbance/mm",
-    "1/ml": "1/ml", "/ml": "1/ml", "perml": "1/ml", "p/ml": "1/ml", "counts/ml": "1/ml", "particles/ml": "1/ml", "#/ml": "1/ml",
+    "1/ml": "1/ml", "/ml": "1/ml", "perml": "1/ml", "p/ml": "1/ml", "counts/ml": "1/ml", "particles/ml": "1/ml",
+    "#/ml": "1/ml",
     "1/100ml": "1/hundred_ml", "/100ml": "1/hundred_ml", "per100ml": "1/hundred_ml", "counts/100ml": "1/hundred_ml",
     "particles/100ml": "1/hundred_ml", "#/100ml": "1/hundred_ml",
-    "c": "degC", "°c": "degC", "degc": "degC", "ºc": "degC", "f": "degF", "°f": "degF", "degf": "degF", "ºf": "degF", "k": "kelvin",
+    "c": "degC", "°c": "degC", "degc": "degC", "ºc": "degC", "f": "degF", "°f": "degF", "degf": "degF", "ºf": "degF",
+    "k": "kelvin",
     "us/cm": "uS/cm", "µs/cm": "uS/cm", "μs/cm": "uS/cm", "ms/cm": "mS/cm", "ms/m": "mS/m",
     "h": "h", "hr": "h", "hrs": "h", "hours": "h", "hour": "h", "smu": "h", "min": "min", "d": "day", "days": "day",
     "km": "km", "mi": "mile", "mile": "mile", "miles": "mile", "kms": "km",
-    "l": "l", "litre": "l", "litres": "l", "liter": "l", "liters": "l", "ltr": "l", "ml": "ml", "usgal": "gallon", "usgallon": "gallon",
-    "usgallons": "gallon", "us.gal": "gallon", "gal(us)": "gallon", "impgal": "imperial_gallon", "imp.gal": "imperial_gallon",
+    "l": "l", "litre": "l", "litres": "l", "liter": "l", "liters": "l", "ltr": "l", "ml": "ml", "usgal": "gallon",
+    "usgallon": "gallon",
+    "usgallons": "gallon", "us.gal": "gallon", "gal(us)": "gallon", "impgal": "imperial_gallon",
+    "imp.gal": "imperial_gallon",
     "impgallon": "imperial_gallon", "impgallons": "imperial_gallon", "imperialgallon": "imperial_gallon",
-    "imperialgallons": "imperial_gallon", "gal(imp)": "imperial_gallon", "gal(uk)": "imperial_gallon", "ukgal": "imperial_gallon",
-    "qt": "quart", "qts": "quart", "quart": "quart", "quarts": "quart", "lt": "l", "lts": "l", "ltrs": "l", "mm": "mm", "cm": "cm", "m": "m", "in": "inch", "inch": "inch",
+    "imperialgallons": "imperial_gallon", "gal(imp)": "imperial_gallon", "gal(uk)": "imperial_gallon",
+    "ukgal": "imperial_gallon",
+    "qt": "quart", "qts": "quart", "quart": "quart", "quarts": "quart", "lt": "l", "lts": "l", "ltrs": "l", "mm": "mm",
+    "cm": "cm", "m": "m", "in": "inch", "inch": "inch",
     "1": "one", "": "one", "index": "one", "ph": "one", "phunits": "one", "none": "one",
 }  # fmt: skip
 _GALLONS = ("gal", "gals", "gallon", "gallons", "galls")  # US or imperial is not said
-_OURS = {"ppm": "mg/kg", "%": "percent_mass", "vol %": "percent_volume", "mg KOH/g": "mg*koh/g", "A/cm": "absorbance/cm",
-         "1/ml": "1/ml", "degC": "degC", "uS/cm": "uS/cm", "mm2/s": "mm**2/s", "1": "one", "h": "h", "l": "l", "mm": "mm",
+_OURS = {"ppm": "mg/kg", "%": "percent_mass", "vol %": "percent_volume", "mg KOH/g": "mg*koh/g",
+    "A/cm": "absorbance/cm",
+         "1/ml": "1/ml", "degC": "degC", "uS/cm": "uS/cm", "mm2/s": "mm**2/s", "1": "one", "h": "h", "l": "l",
+         "mm": "mm",
          "money": "one", "money/h": "one"}  # fmt: skip
 _SAYBOLT = re.compile(r"(?:sus|ssu)(?:@|at)?(\d+(?:\.\d+)?)?(°?[cf]|deg[cf])?")
 
 
 @cache
 def _registry() -> pint.UnitRegistry[Any]:
-    """pint's registry with our own dimensions: mass fraction, volume fraction, base and acid number, absorbance, plain number."""
+    """pint's registry with our own dimensions: mass fraction, volume fraction, base and acid number, absorbance, plain
+    number.
+    """
     units: pint.UnitRegistry[Any] = pint.UnitRegistry()
     units.define("koh = [koh]")
     units.define("one = [plain_number]")
@@ -98,8 +114,9 @@ def knows_unit(written: str) -> bool:
 def conversion(written: str, ours: str, column: str, where: str) -> Conversion:
     """How values written in `written` become values in the unit `ours` of `column`.
 
-    `where` names the file and place in errors. Raises SettingsError where the unit is not known (with the nearest known one) or cannot
-    be converted (hours and miles, a mass and a volume fraction, ...). Percent is taken as percent by volume where ours is by volume.
+    `where` names the file and place in errors. Raises SettingsError where the unit is not known (with the nearest known
+    one) or cannot be converted (hours and miles, a mass and a volume fraction, ...). Percent is taken as percent by
+    volume where ours is by volume.
     """
     if not written.strip():
         return Conversion()
@@ -114,7 +131,8 @@ def conversion(written: str, ours: str, column: str, where: str) -> Conversion:
         return _saybolt(saybolt, ours, column, where)
     if key in _GALLONS and ours == "l":
         raise SettingsError(
-            f'{where}: {column} in gallons: US (3.785 l) or imperial (4.546 l)? Write gallon = "US" or gallon = "imperial" into the layout.'
+            f'{where}: {column} in gallons: US (3.785 l) or imperial (4.546 l)? Write gallon = "US" or gallon = '
+            f'"imperial" into the layout.'
         )
     if key not in _WRITTEN:
         near = difflib.get_close_matches(key, _WRITTEN, n=1, cutoff=0.5)
@@ -156,7 +174,8 @@ def mm2_s_to_saybolt(viscosity: np.ndarray, temperature_C: float) -> np.ndarray:
 
 
 def saybolt_to_mm2_s(seconds: np.ndarray, temperature_C: float) -> np.ndarray:
-    """Kinematic viscosity (mm2/s) of Saybolt universal seconds at a temperature: Newton's method on :func:`mm2_s_to_saybolt`.
+    """Kinematic viscosity (mm2/s) of Saybolt universal seconds at a temperature: Newton's method on
+    :func:`mm2_s_to_saybolt`.
 
     Below 32 s (about 2 mm2/s) the method is not defined: NaN.
     """

@@ -1,4 +1,6 @@
-"""Numbers, truth values and results of a file's columns: converted to our units, checked, and what cannot be used noted."""
+"""Numbers, truth values and results of a file's columns: converted to our units, checked, and what cannot be used
+noted.
+"""
 
 from dataclasses import dataclass, field
 from functools import cache
@@ -20,8 +22,8 @@ from cmkit.tables.column import Column, Table
 
 @dataclass(frozen=True)
 class Context:
-    """What a file is read against: the register of analytes, the names that exist (by table), today, the notes taken, and what finds a
-    name that a file writes in another way."""
+    """What a file is read against: the register of analytes, the names that exist (by table), today, the notes taken,
+    and what finds a name that a file writes in another way."""
 
     register: pd.DataFrame
     names: dict[str, pd.Index]
@@ -39,7 +41,9 @@ def plausible_ranges() -> pd.DataFrame:
 
 @dataclass(frozen=True)
 class Mended:
-    """A column as the file has it, but for `values` at some `places`, which rise: a long column is not copied for the sake of a few cells."""
+    """A column as the file has it, but for `values` at some `places`, which rise: a long column is not copied for the
+    sake of a few cells.
+    """
 
     cells: Any
     places: np.ndarray
@@ -214,7 +218,9 @@ def flag_values(name: str, cells: Cells, table: Table, context: Context) -> tupl
 
 
 def results(cells: Cells, table: Table, context: Context) -> dict[str, Any]:
-    """Every analyte of the register with its flags, left- and right-censored, and the ISO 4406 codes with the counts they stand for."""
+    """Every analyte of the register with its flags, left- and right-censored, and the ISO 4406 codes with the counts
+    they stand for.
+    """
     results: dict[str, Any] = {code: np.full(len(cells.rows), np.nan) for code in CODES}
     units = context.register["unit"].to_dict()
     codes = {count: code for code, count in CODES.items() if code in cells.columns}

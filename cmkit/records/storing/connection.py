@@ -46,7 +46,8 @@ def without_secrets(text: str, url: sa.URL) -> str:
 def database(url: str, failed: str = "cannot be read", new: bool = False) -> Iterator[sa.Engine]:
     """An engine for the block, closed behind it. failed: what is said where the database gives up half-way.
 
-    new: a SQLite file may be made; else it must be there. Raises StoreError for whatever the database or its driver raises.
+    new: a SQLite file may be made; else it must be there. Raises StoreError for whatever the database or its driver
+    raises.
     """
     parsed = parsed_url(url)
     engine = _engine(parsed, new)
@@ -74,7 +75,8 @@ def _engine(parsed: sa.URL, new: bool) -> sa.Engine:
         raise StoreError(f"the driver '{error.name}' is not installed; install it (for PostgreSQL: psycopg).") from None
     except (sa.exc.SQLAlchemyError, ValueError, TypeError) as error:
         raise StoreError(
-            f"{shown_url(parsed)}: cannot be reached ({_reason(error, parsed)}). Is the server running and the URL right?"
+            f"{shown_url(parsed)}: cannot be reached ({_reason(error, parsed)}). Is the server running and the URL "
+            f"right?"
         ) from None
 
 

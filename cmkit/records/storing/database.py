@@ -1,6 +1,7 @@
 """The same tables in PostgreSQL or SQLite: a fleet read from a database, and results written back in one transaction.
 
-Every value travels as a bound parameter, every name through the quoting of SQLAlchemy; rows and names may hold any text.
+Every value travels as a bound parameter, every name through the quoting of SQLAlchemy; rows and names may hold any
+text.
 """
 
 import hashlib
@@ -38,8 +39,10 @@ def read_database(
 ) -> Fleet:
     """The fleet in the tables of a database, checked like a folder's files.
 
-    Tables have the names of `tables.records` (capitals do not matter in column names). Rows are counted in order of their key, the
-    first one is row 2, as in a file. Raises MissingTable, UnknownColumn, StoreError. fleet_toml: the settings, or their file.
+    Tables have the names of `tables.records` (capitals do not matter in column names). Rows are counted in order of
+    their key, the
+    first one is row 2, as in a file. Raises MissingTable, UnknownColumn, StoreError. fleet_toml: the settings, or their
+    file.
     """
     settings = fleet_toml if isinstance(fleet_toml, Settings) else read_settings(Path(fleet_toml))
     register = with_own(settings.analytes)
@@ -51,7 +54,8 @@ def read_database(
         for name, table in TABLES.items():
             if name not in there and table.required:
                 raise MissingTable(
-                    f"{shown_url(engine.url)}: the table '{name}' is missing; found {', '.join(sorted(there)) or 'none'}."
+                    f"{shown_url(engine.url)}: the table '{name}' is missing; found "
+                    f"{', '.join(sorted(there)) or 'none'}."
                 )
             if name in there:
                 frame = _frame(connection, name, schema, list(known_columns(table, register)), list(table.key))
@@ -90,7 +94,8 @@ def write_records(fleet: Fleet, url: str, schema: str | None = None) -> dict[str
         there = set(sa.inspect(connection).get_table_names(schema=schema)) & set(TABLES)
         if there:
             raise StoreError(
-                f"{shown_url(engine.url)}: holds {', '.join(sorted(there))} already, and records are never written over."
+                f"{shown_url(engine.url)}: holds {', '.join(sorted(there))} already, and records are never written "
+                f"over."
             )
         if (
             connection.dialect.name == "sqlite"
@@ -111,10 +116,11 @@ def write_results(
     about: Mapping[str, Any] | None = None,
     schema: str | None = None,
 ) -> dict[str, int]:
-    """Tables of an assessment into `result_<name>`, each row with the run's id, and a line in `result_runs`; all or nothing.
+    """Tables of an assessment into `result_<name>`, each row with the run's id, and a line in `result_runs`; all or
+    nothing.
 
-    Writing a run again replaces its rows. A table of an earlier version gets the columns it lacks. Raises StoreError on names that are
-    no plain words and where the database refuses; nothing of the run is in it then.
+    Writing a run again replaces its rows. A table of an earlier version gets the columns it lacks. Raises StoreError on
+    names that are no plain words and where the database refuses; nothing of the run is in it then.
     """
     strange = [n for n in tables if not _NAME.fullmatch(n)]
     if strange or not run:
@@ -162,7 +168,9 @@ def _kind(values: pd.Series) -> sa.types.TypeEngine[Any]:
 
 
 def _table(name: str, frame: pd.DataFrame, metadata: sa.MetaData, schema: str | None) -> sa.Table:
-    """A table of a database with the frame's columns; each carries the dictionary's words, where the database keeps comments."""
+    """A table of a database with the frame's columns; each carries the dictionary's words, where the database keeps
+    comments.
+    """
     known = name.removeprefix(RESULT_PREFIX)
     words = comments(known)
     columns = [sa.Column(str(c), _kind(frame[c]), comment=words.get(str(c))) for c in frame.columns]

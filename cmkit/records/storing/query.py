@@ -1,4 +1,6 @@
-"""Questions in SQL over a whole fleet's store, answered by DuckDB from the store's files: one site or two hundred, in little memory."""
+"""Questions in SQL over a whole fleet's store, answered by DuckDB from the store's files: one site or two hundred, in
+little memory.
+"""
 
 import threading
 from collections.abc import Mapping, Sequence
@@ -30,10 +32,10 @@ def fleet_query(
 ) -> pd.DataFrame:
     """The answer to one SELECT over the tables of a store's version (the one in force, or another), as a frame.
 
-    The tables are those of `tables.records`, under their names: samples, services, meters, findings, corrections, sites, machines,
-    compartments; columns of names are text, dates are days. Values belong in `parameters`, a `?` each in the text. Raises StoreError where
-    there is no such store or version, the SQL is wrong or more than one SELECT, it reaches for anything but these tables, or it needs more
-    than `most_mb` MB of memory or `most_s` seconds.
+    The tables are those of `tables.records`, under their names: samples, services, meters, findings, corrections,
+    sites, machines, compartments; columns of names are text, dates are days. Values belong in `parameters`, a `?` each
+    in the text. Raises StoreError where there is no such store or version, the SQL is wrong or more than one SELECT, it
+    reaches for anything but these tables, or it needs more than `most_mb` MB of memory or `most_s` seconds.
     """
     paths, files_at = version_files(store, version)
     with duckdb.connect(config=_CONFIG) as con:
@@ -53,7 +55,9 @@ def frames_query(
     most_mb: int = MOST_MB,
     most_s: float = MOST_S,
 ) -> pd.DataFrame:
-    """The answer to one SELECT over frames in memory, under their names; it reaches for nothing else. StoreError as :func:`fleet_query`."""
+    """The answer to one SELECT over frames in memory, under their names; it reaches for nothing else. StoreError as
+    :func:`fleet_query`.
+    """
     with duckdb.connect(config=_CONFIG) as con:
         _lock(con, [], most_mb)
         for name, frame in frames.items():

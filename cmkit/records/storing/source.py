@@ -15,8 +15,9 @@ def open_fleet(
 ) -> Fleet:
     """The records of the fleet in `folder`.
 
-    With a database URL: its tables, with the folder's fleet.toml. With a version: that version of the folder's store. Otherwise, where
-    the folder has a store, whatever is new is taken in first and the version then in force is read, so that a book can name it; without
+    With a database URL: its tables, with the folder's fleet.toml. With a version: that version of the folder's store.
+    Otherwise, where the folder has a store, whatever is new is taken in first and the version then in force is read, so
+    that a book can name it; without
     a store the files themselves are read. say: told in one line what was taken in. Raises CmkitError.
     """
     if database:

@@ -1,11 +1,12 @@
-"""The checked records as files that never change: one Parquet file per site and table, named by its content, listed in a manifest.
+"""The checked records as files that never change: one Parquet file per site and table, named by its content, listed in
+a manifest.
 
     store/data/<site>/<table>-<SHA-256>.parquet   written once, never changed
     store/versions/<n>.json                        what version n consists of
     store/CURRENT                                  the number of the version in force, replaced in one step
 
-One writer at a time holds a lock; readers take none, because no file they read ever changes. A writer killed at any moment leaves
-files that no version names; the next one goes on from CURRENT.
+One writer at a time holds a lock; readers take none, because no file they read ever changes. A writer killed at any
+moment leaves files that no version names; the next one goes on from CURRENT.
 """
 
 import hashlib
@@ -43,7 +44,9 @@ _FLEET = ""  # the "site" of tables that belong to the whole fleet
 
 @dataclass(frozen=True)
 class TakenIn:
-    """What a take-in did. version: the version now in force (0: none yet); added: new rows by table; words: all of it for a person."""
+    """What a take-in did. version: the version now in force (0: none yet); added: new rows by table; words: all of it
+    for a person.
+    """
 
     version: int
     added: dict[str, int]
@@ -79,10 +82,12 @@ def default_store(fleet_dir: str | Path) -> Path:
 def take_in(
     fleet_dir: str | Path, store: str | Path | None = None, today: date | None = None, wait_s: float = 60.0
 ) -> TakenIn:
-    """Add what the fleet folder and its inbox/ hold to the store, once and only once; a version is made only if something is new.
+    """Add what the fleet folder and its inbox/ hold to the store, once and only once; a version is made only if
+    something is new.
 
-    Repeating it changes nothing; a kill at any moment loses and doubles nothing. wait_s: seconds to wait for another writer, then
-    StoreError. Raises what :func:`cmkit.records.reading.load.load_fleet` raises for files that cannot be read.
+    Repeating it changes nothing; a kill at any moment loses and doubles nothing. wait_s: seconds to wait for another
+    writer, then StoreError. Raises what :func:`cmkit.records.reading.load.load_fleet` raises for files that cannot be
+    read.
     """
     read_settings(Path(fleet_dir) / "fleet.toml")  # so that no store is begun in a folder that is no fleet's
     place = store_place(store if store is not None else default_store(fleet_dir))
@@ -150,7 +155,9 @@ def _publish(
 
 
 def _changed(before: dict[str, Any] | None, entries: dict[str, dict[str, Any]], settings: str) -> list[str]:
-    """Tables whose files are not those of the version before, and `settings` where fleet.toml means something else (its comments do not)."""
+    """Tables whose files are not those of the version before, and `settings` where fleet.toml means something else (its
+    comments do not).
+    """
     old = before["files"] if before else {}
     tables = {key.partition("/")[0] for key in {*old, *entries} if old.get(key) != entries.get(key)}
     names = [name for name in (*TABLES, *_NOTES) if name in tables]
@@ -219,13 +226,15 @@ def _merged_events(
 ) -> tuple[dict[str, pd.DataFrame], pd.DataFrame]:
     """(rows by site, for the sites that may change; rows of the folder that a stored row speaks against).
 
-    A row that is stored already is recognised by its whole content. Of sites without new rows only the key columns are read.
+    A row that is stored already is recognised by its whole content. Of sites without new rows only the key columns are
+    read.
     """
     table = TABLES[name]
     touched = set(_sites(now, name, sites))
     if before:
         keys = _keys(place, before, name)
-        # a machine that moved to another site takes its records with it; a number used twice may have been used at another site
+        # a machine that moved to another site takes its records with it; a number used twice may have been
+        # used at another site
         moved = keys["_site"].ne(_sites(keys, name, sites))
         again = keys[table.key[0]].isin(now[table.key[0]])
         touched |= set(keys.loc[moved | again, "_site"]) | set(_sites(keys[moved], name, sites))
@@ -248,12 +257,16 @@ def _conflicts(lost: pd.DataFrame, name: str) -> pd.DataFrame:
     for column in TABLES[name].known_on:
         known = known.fillna(lost[column])
     key = TABLES[name].key[0]
-    return pd.DataFrame({"file": lost["file"], "row": lost["row"], "column": key, "value": lost[key], "table": name, "what": "row",
-                         "reason": "the store holds another row of this key; " + lost["reason"], "known_on": known})  # fmt: skip
+    return pd.DataFrame({"file": lost["file"], "row": lost["row"], "column": key, "value": lost[key], "table": name,
+        "what": "row",
+                         "reason": "the store holds another row of this key; " + lost["reason"],
+                         "known_on": known})  # fmt: skip
 
 
 def stacked(parts: list[pd.DataFrame]) -> pd.DataFrame:
-    """Frames one below the other. A result column that some lack (an analyte added later) is empty and not flagged there."""
+    """Frames one below the other. A result column that some lack (an analyte added later) is empty and not flagged
+    there.
+    """
     filled = [p for p in parts if len(p)] or [parts[0].reset_index(drop=True)]
     whole = pd.concat(filled, ignore_index=True) if len(filled) > 1 else filled[0]
     flags = [c for c, kind in whole.dtypes.items() if str(c).endswith(("_below", "_above")) and str(kind) != "bool"]
@@ -352,7 +365,8 @@ def _manifest(place: _Place, number: int) -> dict[str, Any]:
     manifest: dict[str, Any] = json.loads(place.fs.cat_file(path))
     if manifest["schema"] != SCHEMA:
         raise StoreError(
-            f"{path}: written in form {manifest['schema']}; this cmkit reads form {SCHEMA}. Use the cmkit that wrote it ({manifest['cmkit']})."
+            f"{path}: written in form {manifest['schema']}; this cmkit reads form {SCHEMA}. Use the cmkit that wrote "
+            f"it ({manifest['cmkit']})."
         )
     return manifest
 
@@ -372,14 +386,16 @@ def _read(
         return pd.read_parquet(path if place.local else io.BytesIO(place.fs.cat_file(path)), columns=columns)
     except (OSError, ValueError) as error:
         raise StoreError(
-            f"{path}: a file of version {manifest['version']} is missing or damaged ({error}). Bring it back from a backup."
+            f"{path}: a file of version {manifest['version']} is missing or damaged ({error}). Bring it back from a "
+            f"backup."
         ) from None
 
 
 def read_table(
     store: str | Path, table: str, site: str | None = None, version: int | None = None, columns: list[str] | None = None
 ) -> pd.DataFrame:
-    """One table of the store, of one site or of all, as the version in force (or another) has it; only `columns` where given.
+    """One table of the store, of one site or of all, as the version in force (or another) has it; only `columns` where
+    given.
 
     Event tables are kept by site; registers and corrections belong to the fleet and come whole.
     """
@@ -398,7 +414,9 @@ def _table(
 
 
 def version_files(store: str | Path, version: int | None = None) -> tuple[dict[str, list[str]], Any]:
-    """(paths of the Parquet files of each table of a version, the file system they are on: None for this machine's own disk)."""
+    """(paths of the Parquet files of each table of a version, the file system they are on: None for this machine's own
+    disk).
+    """
     place = store_place(store)
     manifest = _manifest(place, _wanted(place, version))
     paths: dict[str, list[str]] = {}
@@ -421,7 +439,8 @@ def _wanted(place: _Place, version: int | None) -> int:
 
 
 def read_store(store: str | Path, version: int | None = None, site: str | None = None) -> Fleet:
-    """The fleet as a version of the store has it: the one in force, or an earlier one by its number; only one site where given.
+    """The fleet as a version of the store has it: the one in force, or an earlier one by its number; only one site
+    where given.
 
     `Fleet.sources` names the version read. Raises StoreError where the version, the site or a file is not there.
     """
@@ -462,8 +481,10 @@ def history(fleet_dir: str | Path, store: str | Path | None = None) -> pd.DataFr
     """Versions of a fleet's store, oldest first: version, made_on (UTC), rows added by table, files, rows, cmkit."""
     place = store_place(store if store is not None else default_store(fleet_dir))
     rows = [
-        {"version": m["version"], "made_on": pd.Timestamp(m["made_on"]).tz_localize(None), **{f"new_{t}": m["added"].get(t, 0) for t in EVENTS},
-         "files": len(m["files"]), "samples": sum(e["rows"] for e in m["files"].values() if e["table"] == "samples"), "cmkit": m["cmkit"]}
+        {"version": m["version"], "made_on": pd.Timestamp(m["made_on"]).tz_localize(None),
+        **{f"new_{t}": m["added"].get(t, 0) for t in EVENTS},
+         "files": len(m["files"]), "samples": sum(e["rows"] for e in m["files"].values() if e["table"] == "samples"),
+         "cmkit": m["cmkit"]}
         for m in _all_manifests(place)
     ]  # fmt: skip
     columns = ["version", "made_on", *(f"new_{t}" for t in EVENTS), "files", "samples", "cmkit"]
@@ -471,7 +492,9 @@ def history(fleet_dir: str | Path, store: str | Path | None = None) -> pd.DataFr
 
 
 def damaged_files(store: str | Path) -> list[str]:
-    """Files of any version that are missing or whose content is not what its name and manifest say; empty when all is well."""
+    """Files of any version that are missing or whose content is not what its name and manifest say; empty when all is
+    well.
+    """
     place = store_place(store)
     wanted = {e["path"]: e["sha256"] for m in _all_manifests(place) for e in m["files"].values()}
     return [p for p, digest in sorted(wanted.items()) if _digest(place, p) != digest]

@@ -16,7 +16,8 @@ _DOUBLINGS = {"type": "log", "tickvals": _HOURS, "ticktext": [f"{h:,.0f}" for h 
 
 
 def cost_curves(curves: pd.DataFrame, advice: pd.DataFrame, currency: str) -> go.Figure:
-    """Expected cost per 1,000 h against the sampling interval, one panel a family, with today's and the advised interval.
+    """Expected cost per 1,000 h against the sampling interval, one panel a family, with today's and the advised
+    interval.
 
     curves: name, every_h, cost_per_1000h, low, high; advice: name, today_h, advised_h, flat_low_h, flat_high_h.
     """
@@ -41,8 +42,10 @@ def cost_curves(curves: pd.DataFrame, advice: pd.DataFrame, currency: str) -> go
             + (f"advised {hours(row['advised_h'])}" if np.isfinite(row["advised_h"]) else "no interval pays")
         )
     caption = (
-        f"Expected cost per 1,000 machine hours of sampling, looking, repairing and failing, by sampling interval, for {listed(names)}. "
-        "Shaded: spread from what is not known about defects. Vertical lines: today's interval and the advised one; where the curve is flat the choice hardly matters."
+        f"Expected cost per 1,000 machine hours of sampling, looking, repairing and failing, by sampling interval, "
+        f"for {listed(names)}. "
+        "Shaded: spread from what is not known about defects. Vertical lines: today's interval and the advised one; "
+        "where the curve is flat the choice hardly matters."
     )
     return figure(data, layout, caption, f"Cost curves. {'; '.join(said)}.", _curve_table(curves))
 
@@ -102,17 +105,25 @@ def sites_side_by_side(sites: pd.DataFrame) -> go.Figure:
     """
     shades = {"alarm": INK, "alert": SOFT, "not known": LINE, "clear": "#fff"}
     data = [
-        {"type": "bar", "orientation": "h", "y": [figure_text(n) for n in sites["name"]], "x": sites[s].astype(int).tolist(), "name": s,
-         "marker": {"color": shade, "line": {"color": INK, "width": 1}, **({"pattern": {"shape": "/", "fgcolor": SOFT, "bgcolor": "#fff", "size": 9, "solidity": 0.12}} if s == "not known" else {})},
-         "text": [f"{GLYPHS[s]} {n}" if n else "" for n in sites[s].astype(int)], "textposition": "inside", "insidetextanchor": "middle", "textangle": 0,
-         "textfont": {"color": "#fff" if s in ("alarm", "alert") else INK}, "hoverinfo": "text", "hovertext": [f"{n} {s}" for n in sites[s].astype(int)]}
+        {"type": "bar", "orientation": "h", "y": [figure_text(n) for n in sites["name"]],
+        "x": sites[s].astype(int).tolist(), "name": s,
+         "marker": {"color": shade, "line": {"color": INK, "width": 1},
+         **({"pattern": {"shape": "/", "fgcolor": SOFT, "bgcolor": "#fff", "size": 9,
+         "solidity": 0.12}} if s == "not known" else {})},
+         "text": [f"{GLYPHS[s]} {n}" if n else "" for n in sites[s].astype(int)], "textposition": "inside",
+         "insidetextanchor": "middle", "textangle": 0,
+         "textfont": {"color": "#fff" if s in ("alarm", "alert") else INK}, "hoverinfo": "text", "hovertext": [f"{n} "
+         f"{s}" for n in sites[s].astype(int)]}
         for s, shade in shades.items()
     ]  # fmt: skip
     most = sites[list(shades)].to_numpy().sum(axis=1).max() if len(sites) else 0
     ticks = {"dtick": 1} if most <= 10 else {}  # whole compartments only
-    layout = {"barmode": "stack", "height": 90 + 44 * len(sites), "xaxis": {"title": {"text": "compartments"}, "rangemode": "tozero", **ticks}, "yaxis": {"type": "category", "autorange": "reversed", "showgrid": False},
+    layout = {"barmode": "stack", "height": 90 + 44 * len(sites),
+        "xaxis": {"title": {"text": "compartments"}, "rangemode": "tozero", **ticks},
+        "yaxis": {"type": "category", "autorange": "reversed", "showgrid": False},
               "uniformtext": {"mode": "hide", "minsize": 10}}  # fmt: skip
-    alt = "Stacked bars. " + "; ".join(f"{r['name']}: {r['alarm']} alarm, {r['alert']} alert, {r['not known']} not known, {r['clear']} clear" for r in sites.to_dict("records")) + "."  # fmt: skip
+    alt = "Stacked bars. " + "; ".join(f"{r['name']}: {r['alarm']} alarm, {r['alert']} alert, {r['not known']} not "
+    f"known, {r['clear']} clear" for r in sites.to_dict("records")) + "."  # fmt: skip
     table = {
         "columns": ["Site", *shades],
         "rows": [[r["name"], *(int(r[s]) for s in shades)] for r in sites.to_dict("records")],

@@ -19,8 +19,8 @@ _LINES = {
 
 
 def months_lines(months: pd.DataFrame) -> go.Figure:
-    """Four panels over the months. months: name (`Jun 2026`), kept and believed (shares), days, per_100; in order of time, NaN where
-    there was nothing to count."""
+    """Four panels over the months. months: name (`Jun 2026`), kept and believed (shares), days, per_100; in order of
+    time, NaN where there was nothing to count."""
     layout = stacked([title for title, _ in _LINES.values()], "month")
     names = months["name"].tolist()
     data: list[dict[str, Any]] = []
@@ -33,7 +33,11 @@ def months_lines(months: pd.DataFrame) -> go.Figure:
         known = [(name, value) for name, value in zip(names, values, strict=True) if value is not None]
         if known:
             said.append(f"{title}: {number(known[0][1])} in {known[0][0]}, {number(known[-1][1])} in {known[-1][0]}")
-    caption = "The programme by month: the share of bottles drawn within the tolerance of their interval, the share more likely good than not, the days a bottle takes to its result, and new alarms per 100 compartments by today's numbers. A gap is a month with nothing to count."
+    caption = (
+        "The programme by month: the share of bottles drawn within the tolerance of their interval, the share "
+        "more likely good than not, the days a bottle takes to its result, and new alarms per 100 compartments by "
+        "today's numbers. A gap is a month with nothing to count."
+    )
     rows = [
         [r["name"], *(number(scale * r[column]) for column, (_, scale) in _LINES.items())]
         for r in months.iloc[::-1].to_dict("records")

@@ -16,8 +16,8 @@ _OFF_SCALE = 2.2  # a limit this many times above the largest value would flatte
 
 
 def rounded(values: Any, digits: int = 4) -> list[float | None]:
-    """Numbers as a figure carries them: `digits` significant figures, whole ones without a decimal point, None where missing; keeps a
-    page small."""
+    """Numbers as a figure carries them: `digits` significant figures, whole ones without a decimal point, None where
+    missing; keeps a page small."""
     short = (float(f"{v:.{digits}g}") if math.isfinite(v) else None for v in np.asarray(values, float).tolist())
     return [int(v) if v is not None and v.is_integer() else v for v in short]
 
@@ -42,7 +42,8 @@ def stacked(titles: list[str], x_title: str) -> dict[str, Any]:
         bottom = max(0.0, top - PANEL_PX / total)
         layout["xaxis" + ("" if i == 0 else str(i + 1))] = {
             "anchor": axis("y", i), "matches": None if i == 0 else "x", "showticklabels": i == n - 1,
-            "title": {"text": figure_text(x_title) if i == n - 1 else ""}, "separatethousands": True, "nticks": 6, "tickformat": ",d",
+            "title": {"text": figure_text(x_title) if i == n - 1 else ""}, "separatethousands": True, "nticks": 6,
+            "tickformat": ",d",
         }  # fmt: skip
         layout["yaxis" + ("" if i == 0 else str(i + 1))] = {
             "anchor": axis("x", i),
@@ -50,7 +51,8 @@ def stacked(titles: list[str], x_title: str) -> dict[str, Any]:
             "nticks": 5,
             "separatethousands": True,
         }
-        layout["annotations"].append({"text": f"<b>{figure_text(title)}</b>", "xref": "paper", "x": 0, "xanchor": "left", "yref": "paper", "y": min(top, 1.0), "yanchor": "bottom"})  # fmt: skip
+        layout["annotations"].append({"text": f"<b>{figure_text(title)}</b>", "xref": "paper", "x": 0,
+        "xanchor": "left", "yref": "paper", "y": min(top, 1.0), "yanchor": "bottom"})  # fmt: skip
     return layout
 
 
@@ -58,14 +60,18 @@ def band(x: list[Any], low: list[Any], high: list[Any], panel: int, label: str) 
     """A shaded band between two lines; gaps where either is missing are closed over."""
     keep = [i for i in range(len(x)) if x[i] is not None and low[i] is not None and high[i] is not None]
     return {
-        "type": "scatter", "mode": "lines", "x": [x[i] for i in keep] + [x[i] for i in reversed(keep)], "fill": "toself", "fillcolor": BAND,
-        "y": [high[i] for i in keep] + [low[i] for i in reversed(keep)], "line": {"width": 0}, "hoverinfo": "skip", "name": label,
+        "type": "scatter", "mode": "lines", "x": [x[i] for i in keep] + [x[i] for i in reversed(keep)],
+        "fill": "toself", "fillcolor": BAND,
+        "y": [high[i] for i in keep] + [low[i] for i in reversed(keep)], "line": {"width": 0}, "hoverinfo": "skip",
+        "name": label,
         "xaxis": axis("x", panel), "yaxis": axis("y", panel),
     }  # fmt: skip
 
 
 def line(x: list[Any], y: list[Any], panel: int, hover: str = "", **style: Any) -> dict[str, Any]:
-    """Points joined by a line; `hover` is plotly's pattern of one line a point (`%{x}`, `%{y}`), its plain text escaped."""
+    """Points joined by a line; `hover` is plotly's pattern of one line a point (`%{x}`, `%{y}`), its plain text
+    escaped.
+    """
     own: dict[str, Any] = {
         "type": "scatter",
         "mode": "lines+markers",
@@ -79,7 +85,9 @@ def line(x: list[Any], y: list[Any], panel: int, hover: str = "", **style: Any) 
 
 
 def limit_line(layout: dict[str, Any], panel: int, value: float, name: str, biggest: float) -> None:
-    """A limit as a dashed line with its name and number; one far above the data is named at the top instead of drawn."""
+    """A limit as a dashed line with its name and number; one far above the data is named at the top
+    instead of drawn.
+    """
     if not np.isfinite(value):
         return
     words = f"{name} {number(value)}"

@@ -31,9 +31,9 @@ def results_over_hours(
 ) -> go.Figure:
     """Results by the machine's hours, one panel a result, against what was expected and the limits.
 
-    points: analyte, drawn_on, hours, fluid_h, value, below, above, expected, expected_sd, believed, changed, unit; limits: analyte,
-    direction, alert, alarm (level, in the result's unit); where: the compartment's name; fresh: analyte -> what it is in the fresh fluid,
-    for results whose scale is drawn about that and not from nothing.
+    points: analyte, drawn_on, hours, fluid_h, value, below, above, expected, expected_sd, believed, changed, unit;
+    limits: analyte, direction, alert, alarm (level, in the result's unit); where: the compartment's name; fresh:
+    analyte -> what it is in the fresh fluid, for results whose scale is drawn about that and not from nothing.
     """
     analytes = list(dict.fromkeys(points["analyte"]))
     layout = stacked([with_unit(a) for a in analytes], "machine hours, h")
@@ -50,8 +50,11 @@ def results_over_hours(
         _scale(layout, i, own, limits[limits["analyte"] == analyte], fresh.get(analyte))
     names = listed([analyte_name(a) for a in analytes])
     caption = (
-        f"{names[:1].upper()}{names[1:]} in {where} by machine hours. Dots: results (triangle down or up: reported as below or above a limit; cross: bottle doubted). "
-        "Shaded: where 9 in 10 results were expected, from its own past with changes and top-ups allowed for, up to a suspected fault; bar: what was then expected of the newest. Dashed: alarm limit or its family's limit, dotted: alert limit. Vertical lines: fluid changes."
+        f"{names[:1].upper()}{names[1:]} in {where} by machine hours. Dots: results (triangle down or up: reported as "
+        f"below or above a limit; cross: bottle doubted). "
+        "Shaded: where 9 in 10 results were expected, from its own past with changes and top-ups allowed for, up to a "
+        "suspected fault; bar: what was then expected of the newest. Dashed: alarm limit or its family's limit, "
+        "dotted: alert limit. Vertical lines: fluid changes."
         + (" A thin line: the fresh fluid." if any(np.isfinite(v) for v in fresh.values()) else "")
     )
     return figure(data, layout, caption, _alt(points, limits, analytes, where), _table(points, analytes))
@@ -60,7 +63,9 @@ def results_over_hours(
 def results_over_fluid(
     points: pd.DataFrame, limits: pd.DataFrame, where: str, fresh: Mapping[str, float] = NO_FRESH
 ) -> go.Figure:
-    """The same results by hours on the fluid: this charge in ink, earlier ones in grey. Columns as in `results_over_hours`, plus charge."""
+    """The same results by hours on the fluid: this charge in ink, earlier ones in grey. Columns as in
+    `results_over_hours`, plus charge.
+    """
     analytes = list(dict.fromkeys(points["analyte"]))
     layout = stacked([with_unit(a) for a in analytes], "hours on the fluid, h")
     data: list[dict[str, Any]] = []
@@ -76,7 +81,10 @@ def results_over_fluid(
         + " A line that climbs above the earlier ones at the same fluid hours means faster wear, not older fluid."
     )
     newest = points[points["charge"] == points["charge"].max()]
-    alt = f"Line charts of {listed([analyte_name(a) for a in analytes])} against hours on the fluid; {count(newest['drawn_on'].nunique(), 'result')} on the present charge."
+    alt = (
+        f"Line charts of {listed([analyte_name(a) for a in analytes])} against hours on the fluid; "
+        f"{count(newest['drawn_on'].nunique(), 'result')} on the present charge."
+    )
     return figure(data, layout, caption, alt, _table(points, analytes))
 
 
@@ -84,8 +92,10 @@ def newest_value(layout: dict[str, Any], panel: int, own: pd.DataFrame) -> None:
     """The newest result written beside its dot."""
     last = own.iloc[-1]
     words = f"<b>{figure_text(_result(last))}</b>"
-    layout["annotations"].append({"text": words, "xref": axis("x", panel), "x": rounded([last["hours"]], 6)[0], "yref": axis("y", panel), "y": float(last["value"]),
-                                  "xanchor": "left", "xshift": 5, "yanchor": "middle", "font": {"size": 12, "color": ACCENT}})  # fmt: skip
+    layout["annotations"].append({"text": words, "xref": axis("x", panel), "x": rounded([last["hours"]], 6)[0],
+    "yref": axis("y", panel), "y": float(last["value"]),
+                                  "xanchor": "left", "xshift": 5, "yanchor": "middle",
+                                  "font": {"size": 12, "color": ACCENT}})  # fmt: skip
 
 
 def _result(row: Any) -> str:
@@ -122,7 +132,9 @@ def _expected(own: pd.DataFrame, panel: int) -> list[dict[str, Any]]:
 
 
 def _results(own: pd.DataFrame, x: str, panel: int, size: int = 6) -> dict[str, Any]:
-    """Results in ink; a triangle for one reported as below (down) or above (up) a limit, a cross for a doubted bottle."""
+    """Results in ink; a triangle for one reported as below (down) or above (up) a limit, a cross
+    for a doubted bottle.
+    """
     symbols = np.select(
         [own["believed"] < 0.5, own["below"], own["above"]], ["x", "triangle-down", "triangle-up"], "circle"
     ).tolist()
@@ -144,7 +156,9 @@ def _earlier(own: pd.DataFrame, panel: int) -> list[dict[str, Any]]:
 
 
 def _scale(layout: dict[str, Any], panel: int, own: pd.DataFrame, limits: pd.DataFrame, fresh: float | None) -> None:
-    """A panel's limits, and where a result is held against the fresh fluid (`fresh` is not None) a scale about that, not from nothing."""
+    """A panel's limits, and where a result is held against the fresh fluid (`fresh` is not None) a scale about that,
+    not from nothing.
+    """
     if fresh is None:
         _limit_lines(layout, panel, own, limits)
         return
@@ -164,7 +178,9 @@ def _scale(layout: dict[str, Any], panel: int, own: pd.DataFrame, limits: pd.Dat
         x, y = axis("x", panel), axis("y", panel)
         across = {"type": "line", "xref": f"{x} domain", "x0": 0, "x1": 1, "yref": y, "y0": fresh, "y1": fresh}
         layout["shapes"].append(across | {"line": {"color": SOFT, "width": 0.8}})
-        layout["annotations"].append({"text": f"fresh {number(fresh)}", "xref": f"{x} domain", "x": 0.01, "xanchor": "left", "yref": y, "y": fresh, "yanchor": "bottom", "font": {"size": 11, "color": SOFT}, "bgcolor": "rgba(255,255,255,.75)"})  # fmt: skip
+        layout["annotations"].append({"text": f"fresh {number(fresh)}", "xref": f"{x} domain", "x": 0.01,
+        "xanchor": "left", "yref": y, "y": fresh, "yanchor": "bottom", "font": {"size": 11, "color": SOFT},
+        "bgcolor": "rgba(255,255,255,.75)"})  # fmt: skip
 
 
 def _limit_lines(layout: dict[str, Any], panel: int, own: pd.DataFrame, limits: pd.DataFrame) -> None:

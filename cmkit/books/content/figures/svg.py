@@ -1,7 +1,8 @@
-"""A figure as a still picture (SVG), drawn from plotly's own JSON: for every reader of notebooks that cannot run plotly, and for paper.
+"""A figure as a still picture (SVG), drawn from plotly's own JSON: for every reader of notebooks that cannot run
+plotly, and for paper.
 
-It draws what our figures are made of: lines, markers, filled bands, horizontal bars, straight shapes and words, on linear, logarithmic and
-category axes. Anything else of a figure is left out of the picture, never guessed.
+It draws what our figures are made of: lines, markers, filled bands, horizontal bars, straight shapes and words, on
+linear, logarithmic and category axes. Anything else of a figure is left out of the picture, never guessed.
 """
 
 import html
@@ -59,7 +60,9 @@ class _Axis:
 
 
 def as_svg(figure: dict[str, Any]) -> str:
-    """The picture of a figure given as plotly's JSON; all its text is escaped. An empty frame where there is nothing to draw."""
+    """The picture of a figure given as plotly's JSON; all its text is escaped. An empty frame where there is nothing to
+    draw.
+    """
     layout = figure.get("layout", {})
     traces = _stacked(list(figure.get("data", [])))
     height = float(layout.get("height") or 420)
@@ -75,7 +78,10 @@ def as_svg(figure: dict[str, Any]) -> str:
     meta = layout.get("meta") or {}
     alt = html.escape(str(meta.get("alt", "")))
     style = 'font-family="system-ui, Arial, sans-serif" style="max-width:100%;background:#fff"'
-    head = f'<svg xmlns="{NAMESPACE}" viewBox="0 0 {WIDTH} {height:g}" width="{WIDTH}" height="{height:g}" role="img" {style}>'
+    head = (
+        f'<svg xmlns="{NAMESPACE}" viewBox="0 0 {WIDTH} {height:g}" width="{WIDTH}" height="{height:g}" role="img" '
+        f"{style}>"
+    )
     return f"{head}<title>{alt}</title>{''.join(body)}</svg>"
 
 
@@ -189,7 +195,10 @@ def _frame(x: _Axis, y: _Axis, *, labelled: bool) -> list[str]:
 
 def _line(one: _Spot, other: _Spot, colour: str, dash: str = "", width: float = 1) -> str:
     dashed = f' stroke-dasharray="{dash}"' if dash else ""
-    return f'<path d="M{one[0]:.1f},{one[1]:.1f}L{other[0]:.1f},{other[1]:.1f}" stroke="{_attr(colour)}" stroke-width="{width:g}" fill="none"{dashed}/>'
+    return (
+        f'<path d="M{one[0]:.1f},{one[1]:.1f}L{other[0]:.1f},{other[1]:.1f}" stroke="{_attr(colour)}" '
+        f'stroke-width="{width:g}" fill="none"{dashed}/>'
+    )
 
 
 def _attr(value: Any) -> str:
@@ -197,7 +206,10 @@ def _attr(value: Any) -> str:
 
 
 def _words(text: Any, at: _Spot, anchor: str, size: float, colour: str) -> str:
-    return f'<text x="{at[0]:.1f}" y="{at[1]:.1f}" text-anchor="{anchor}" font-size="{size:g}" fill="{_attr(colour)}">{html.escape(plain_words(text))}</text>'
+    return (
+        f'<text x="{at[0]:.1f}" y="{at[1]:.1f}" text-anchor="{anchor}" font-size="{size:g}" '
+        f'fill="{_attr(colour)}">{html.escape(plain_words(text))}</text>'
+    )
 
 
 def _trace(trace: dict[str, Any], x: _Axis, y: _Axis) -> list[str]:
@@ -228,7 +240,10 @@ def _path(places: list[tuple[float | None, float | None]], style: dict[str, Any]
             pen = "L"
     dash = _DASHES.get(style.get("dash") or "solid", "")
     dashed = f' stroke-dasharray="{dash}"' if dash else ""
-    return f'<path d="{"".join(steps)}" fill="none" stroke="{_attr(style.get("color", _INK))}" stroke-width="{width:g}"{dashed}/>'
+    return (
+        f'<path d="{"".join(steps)}" fill="none" stroke="{_attr(style.get("color", _INK))}" '
+        f'stroke-width="{width:g}"{dashed}/>'
+    )
 
 
 def _markers(places: list[tuple[float | None, float | None]], style: dict[str, Any]) -> list[str]:
@@ -253,7 +268,11 @@ def _markers(places: list[tuple[float | None, float | None]], style: dict[str, A
 def _mark(symbol: str, a: float, b: float, r: float) -> str:
     """An open tag that draws one marker."""
     if symbol == "x":
-        return f'<path d="M{a - r:.1f},{b - r:.1f}L{a + r:.1f},{b + r:.1f}M{a - r:.1f},{b + r:.1f}L{a + r:.1f},{b - r:.1f}" stroke="{_INK}" stroke-width="2"'
+        return (
+            f"<path "
+            f'd="M{a - r:.1f},{b - r:.1f}L{a + r:.1f},{b + r:.1f}M{a - r:.1f},{b + r:.1f}L{a + r:.1f},{b - r:.1f}" '
+            f'stroke="{_INK}" stroke-width="2"'
+        )
     if symbol == "triangle-down":
         return f'<path d="M{a - r:.1f},{b - r:.1f}L{a + r:.1f},{b - r:.1f}L{a:.1f},{b + r:.1f}Z"'
     return f'<circle cx="{a:.1f}" cy="{b:.1f}" r="{r:g}"'
@@ -271,7 +290,8 @@ def _bars(trace: dict[str, Any], x: _Axis, y: _Axis) -> list[str]:
         if left is None or right is None or middle is None or not value:
             continue
         parts.append(
-            f'<rect x="{left:.1f}" y="{middle - 13:.1f}" width="{right - left:.1f}" height="26" fill="{_attr(colour)}" stroke="{_INK}"/>'
+            f'<rect x="{left:.1f}" y="{middle - 13:.1f}" width="{right - left:.1f}" height="26" '
+            f'fill="{_attr(colour)}" stroke="{_INK}"/>'
         )
         parts.append(_words(text, ((left + right) / 2, middle + 4), "middle", 11, ink))
     return parts

@@ -35,10 +35,12 @@ def rate_over_time(history: pd.DataFrame, limits: pd.DataFrame, where: str) -> g
         for alarm, named in rows_as_lists(limits[limits["analyte"] == analyte], ["alarm", "named"]):
             limit_line(layout, i, PER_1000_H * alarm, named, float((rate + half).max()))
         said.append(
-            f"{analyte_name(analyte)} now {number(rate.iloc[-1])}, 90 % interval {number(max(rate.iloc[-1] - half.iloc[-1], 0))} to {number(rate.iloc[-1] + half.iloc[-1])}"
+            f"{analyte_name(analyte)} now {number(rate.iloc[-1])}, 90 % interval "
+            f"{number(max(rate.iloc[-1] - half.iloc[-1], 0))} to {number(rate.iloc[-1] + half.iloc[-1])}"
         )
     caption = (
-        f"Wear rate in {where}, ppm per 1,000 machine hours at full charge, with fluid changes and top-ups allowed for. "
+        f"Wear rate in {where}, ppm per 1,000 machine hours at full charge, with fluid changes and top-ups allowed "
+        f"for. "
         "Shaded: 90 % interval. Dashed: what 1 in 40 of its family exceed."
     )
     return figure(
@@ -49,7 +51,8 @@ def rate_over_time(history: pd.DataFrame, limits: pd.DataFrame, where: str) -> g
 def forecast_fan(past: pd.DataFrame, ahead: pd.DataFrame, where: str) -> go.Figure:
     """Level now, and the fan of what the next bottle may show.
 
-    past: analyte, hours, value, level, level_sd (ppm); ahead: analyte, hours_ahead, next_mean, next_sd, limit, chance, hours_to_limit_p10, _p50, _p90.
+    past: analyte, hours, value, level, level_sd (ppm); ahead: analyte, hours_ahead, next_mean, next_sd, limit, chance,
+    hours_to_limit_p10, _p50, _p90.
     """
     analytes = [a for a in ahead["analyte"] if a in set(past["analyte"])]
     layout = stacked([f"{analyte_name(a)}, ppm" for a in analytes], "machine hours, h")
@@ -61,11 +64,12 @@ def forecast_fan(past: pd.DataFrame, ahead: pd.DataFrame, where: str) -> go.Figu
         top = float(max(own["value"].max(), row["next_mean"] + HALF_NINETY * row["next_sd"]))
         limit_line(layout, i, float(row["limit"]), "alarm", top)
         said.append(
-            f"{sentence(analyte_name(analyte))[:-1]}: {chance(row['chance'])} chance of passing {number(row['limit'])} ppm within {hours(row['hours_ahead'])}"
-            + _when(row)
+            f"{sentence(analyte_name(analyte))[:-1]}: {chance(row['chance'])} chance of passing "
+            f"{number(row['limit'])} ppm within {hours(row['hours_ahead'])}" + _when(row)
         )
     caption = (
-        f"Where {listed([analyte_name(a) for a in analytes])} in {where} is going before the next bottle. Dots: results. Dark and light fan: half and 9 in 10 of "
+        f"Where {listed([analyte_name(a) for a in analytes])} in {where} is going before the next bottle. Dots: "
+        f"results. Dark and light fan: half and 9 in 10 of "
         f"what may come. {'. '.join(said)}."
     )
     return figure(data, layout, caption, f"Line charts with forecast fans. {'. '.join(said)}.", _fan_table(ahead))
@@ -83,7 +87,8 @@ def _rate_table(history: pd.DataFrame) -> dict[str, Any]:
 
 def _fan_table(ahead: pd.DataFrame) -> dict[str, Any]:
     rows = [
-        [analyte_name(r.analyte), number(r.hours_ahead, 4), number(r.next_mean), number(max(r.next_mean - HALF_NINETY * r.next_sd, 0)), number(r.next_mean + HALF_NINETY * r.next_sd),
+        [analyte_name(r.analyte), number(r.hours_ahead, 4), number(r.next_mean),
+        number(max(r.next_mean - HALF_NINETY * r.next_sd, 0)), number(r.next_mean + HALF_NINETY * r.next_sd),
          number(r.limit), chance(r.chance)]
         for r in ahead.itertuples()
     ]  # fmt: skip

@@ -1,1 +1,3 @@
-"""The sections of the books, one module a question; each function takes a `Book` and returns something a notebook shows."""
+"""The sections of the books, one module a question; each function takes a `Book` and returns something a notebook
+shows.
+"""

@@ -1,4 +1,6 @@
-"""The acts: every order of the month in one line each, by how soon and by kind of work, with its chance, its money and its day."""
+"""The acts: every order of the month in one line each, by how soon and by kind of work, with its chance, its money and
+its day.
+"""
 
 import re
 from typing import Any
@@ -29,7 +31,9 @@ _FIRST_PART = re.compile(r"; |\. (?=[A-Z])")
 
 
 def act_rows(book: Book) -> pd.DataFrame:
-    """Orders as they are shown: band (of BANDS), said (its chance or ground in words), state; by band, kind of work and money at stake."""
+    """Orders as they are shown: band (of BANDS), said (its chance or ground in words), state; by band, kind of work and
+    money at stake.
+    """
     orders, decided = book.tables.orders, closed(book)
     out = orders.assign(
         band=[BANDS[-1] if r.compartment in decided else _band(r, book.as_of) for r in orders.itertuples()],
@@ -127,7 +131,9 @@ def sentence_of(text: str) -> str:
 
 
 def short_work(work: str) -> str:
-    """The order without what its heading already says; of other work its first part, the whole of it stands below and on its page."""
+    """The order without what its heading already says; of other work its first part, the whole of it stands below and
+    on its page.
+    """
     text = plain(work)
     if _PREFIX.match(text):
         rest = _PREFIX.sub("", text)
@@ -153,7 +159,10 @@ def at_stake(book: Book, order: Any) -> str:
 
 def _assumed(book: Book, rows: pd.DataFrame) -> Html:
     """What the money of the list means."""
-    words = "At stake: what waiting for the next result is expected to cost, the chance of a failure before it times what a failure costs more than a planned repair."
+    words = (
+        "At stake: what waiting for the next result is expected to cost, the chance of a failure before it times "
+        "what a failure costs more than a planned repair."
+    )
     if rows["assumed"].astype(bool).any():
         words += " Assumed: by cmkit's starting costs; give the fleet's own in fleet.toml."
     return paragraph(words, class_="note")

@@ -38,7 +38,10 @@ def believed_bottles(book: Book) -> Shown:
             else "none is"
         )
         lead = f"Of {count(len(recent), 'bottle')} drawn in the last three months, {share} doubted."
-    keep = " A doubt never hides an alarm; it asks for a repeat bottle first. Nothing is dropped: doubted bottles stay in the tables, marked."
+    keep = (
+        " A doubt never hides an alarm; it asks for a repeat bottle first. Nothing is dropped: doubted bottles "
+        "stay in the tables, marked."
+    )
     doubts = tables.doubts.assign(drawn_on=tables.doubts["sample"].map(drawn)) if len(tables.doubts) else tables.doubts
     new = doubts[doubts["sample"].isin(recent["sample"])] if len(doubts) else doubts
     parts = [
@@ -94,7 +97,9 @@ def _together(texts: pd.Series) -> str:
 
 
 def _low(book: Book) -> Html:
-    """Sealed compartments in which a leak is suspected at the newest bottle: found low then, or before and not noted since."""
+    """Sealed compartments in which a leak is suspected at the newest bottle: found low then, or before and not noted
+    since.
+    """
     newest = book.tables.samples.sort_values("drawn_on").groupby("compartment")["sample"].last()
     evidence = book.tables.evidence
     low = evidence[(evidence["rule"] == "low level") & evidence["sample"].isin(newest)]
@@ -126,6 +131,9 @@ def _technique(book: Book) -> Html:
         [r.sampler, r.measure, f"{r.n:,}", f"{r.value:.2f} ({r.low:.2f} to {r.high:.2f})", sentence(plain(r.words))]
         for r in named.itertuples()
     ]
-    words = "Worth a look at the technique, together and without blame: warm and mixed fluid, mid-depth, clean pump and new tube. One in ten named here is named by chance."
+    words = (
+        "Worth a look at the technique, together and without blame: warm and mixed fluid, mid-depth, clean pump "
+        "and new tube. One in ten named here is named by chance."
+    )
     columns = ["Sampler", "Measure", Column("Bottles", True), "Against colleagues (90 % interval)", "In words"]
     return join([head, paragraph(words), table(columns, rows, "Samplers whose bottles stand out", class_="text")])

@@ -1,4 +1,6 @@
-"""The round sheet a technician carries: what to bring, the rules of a good bottle, and one card a bottle with its label."""
+"""The round sheet a technician carries: what to bring, the rules of a good bottle, and one card a bottle with its
+label.
+"""
 
 import base64
 from io import BytesIO
@@ -17,8 +19,10 @@ from cmkit.practice.rounds import what_to_bring
 
 # one box a column of the field sheet, in its order
 BOXES = {
-    "drawn_on": "Date", "meter_h": "Meter hours", "fluid_h": "Fluid hours", "makeup_l": "Added, litres", "method": "Pump/probe/other",
-    "fluid_level": "Level: full / low / over", "sampler": "Name", "seal_inspected": "Seal: yes / no", "plug_torqued": "Torque: yes / no",
+    "drawn_on": "Date", "meter_h": "Meter hours", "fluid_h": "Fluid hours", "makeup_l": "Added, litres",
+    "method": "Pump/probe/other",
+    "fluid_level": "Level: full / low / over", "sampler": "Name", "seal_inspected": "Seal: yes / no",
+    "plug_torqued": "Torque: yes / no",
     "note": "Note / why not",
 }  # fmt: skip
 
@@ -42,7 +46,8 @@ def to_bring(book: Book) -> Shown:
     words = (
         [
             paragraph(
-                f"{count(left, 'more bottle')} would be due but do not fit what the crew can draw; they stay on the list."
+                f"{count(left, 'more bottle')} would be due but do not fit what the crew can draw; they stay on the "
+                f"list."
             )
         ]
         if left
@@ -54,21 +59,31 @@ def to_bring(book: Book) -> Shown:
 
 
 def good_bottle() -> Shown:
-    """The rules of a good bottle and the cautions, short. Common practice; the maker's manual and local rules come first."""
+    """The rules of a good bottle and the cautions, short. Common practice; the maker's manual and local rules come
+    first.
+    """
     rules = bullets(
         [
-            "Right compartment and right side: left and right are as seen from the operator's seat, facing forward. Check before you open anything.",
-            "Fluid warm and mixed: within half an hour of working, machine parked level. Coolant: never from a hot system, except at a valve made and rated for it.",
-            "Probe: only at a valve made for it. In hydraulics only where the point is recorded as low-pressure: oil under pressure goes through gloves and skin.",
-            "Pump: tube half way between the fluid's surface and the bottom, never to the bottom. Open a warm compartment slowly and never lean over it.",
-            "Never from the drain stream. New tube for every bottle; a pump or probe of its own for each fluid, and never one of coolant for oil.",
-            "Read the meter, note what was topped up and the level before topping up. A sealed compartment found low has a leak: look for it.",
-            "Close, clean and check for drips; torque the plug to the maker's figure; label the bottle before you walk away.",
+            "Right compartment and right side: left and right are as seen from the operator's seat, facing forward. "
+            "Check before you open anything.",
+            "Fluid warm and mixed: within half an hour of working, machine parked level. Coolant: never from a hot "
+            "system, except at a valve made and rated for it.",
+            "Probe: only at a valve made for it. In hydraulics only where the point is recorded as low-pressure: oil "
+            "under pressure goes through gloves and skin.",
+            "Pump: tube half way between the fluid's surface and the bottom, never to the bottom. Open a warm "
+            "compartment slowly and never lean over it.",
+            "Never from the drain stream. New tube for every bottle; a pump or probe of its own for each fluid, and "
+            "never one of coolant for oil.",
+            "Read the meter, note what was topped up and the level before topping up. A sealed compartment found low "
+            "has a leak: look for it.",
+            "Close, clean and check for drips; torque the plug to the maker's figure; label the bottle before you "
+            "walk away.",
         ]
     )
     caution = paragraph(
         tag("strong", "Take care: "),
-        "hot fluid, pressure in a warm compartment, moving machinery, slippery ground, skin contact and waste fluid. Isolate by the site's "
+        "hot fluid, pressure in a warm compartment, moving machinery, slippery ground, skin contact and waste fluid. "
+        "Isolate by the site's "
         "own procedure. The machine maker's manual, local rules and licensed practice come first.",
         class_="caution",
     )
@@ -181,5 +196,7 @@ def _label(card: Any) -> Html:
 
 
 def label_text(bottle: str, compartment: str) -> str:
-    """What a label's QR code says: number and compartment on two lines, so that a reader without our tools can use it too."""
+    """What a label's QR code says: number and compartment on two lines, so that a reader without our tools can use it
+    too.
+    """
     return f"{bottle}\n{compartment}"

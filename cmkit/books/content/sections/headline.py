@@ -22,7 +22,9 @@ def state_counts(book: Book) -> dict[str, int]:
 
 
 def due_counts(book: Book) -> dict[str, int]:
-    """Bottles that are wanted now, by why: late by the routine, asked for sooner and due, repeats asked for, never sampled."""
+    """Bottles that are wanted now, by why: late by the routine, asked for sooner and due, repeats asked for, never
+    sampled.
+    """
     due = book.tables.due
     late, sooner = due["due_as"] == LATE, due["why"].str.startswith("sooner")
     counts = {
@@ -35,7 +37,9 @@ def due_counts(book: Book) -> dict[str, int]:
 
 
 def headline_words(book: Book) -> str:
-    """How many need action, are watched or cannot be judged; which bottles are wanted; what waiting is expected to cost."""
+    """How many need action, are watched or cannot be judged; which bottles are wanted; what waiting is expected to
+    cost.
+    """
     if not len(book.tables.verdicts):
         return "There is nothing to judge yet: no compartment of a working machine is on record."
     counts = state_counts(book)
@@ -54,7 +58,10 @@ def headline_words(book: Book) -> str:
 def _aside_words(book: Book) -> str:
     """That much of what came in lately is not in this book, where it is much."""
     share = float(book.tables.about.get("newest_set_aside", 0.0))
-    return f"{chance(share)} of the whole fleet's rows of the newest quarter could not be used and are not in this book: see what was not judged." if share > LARGE else ""  # fmt: skip
+    return (
+        f"{chance(share)} of the whole fleet's rows of the newest quarter could not be used and are not in this "
+        f"book: see what was not judged."
+    ) if share > LARGE else ""  # fmt: skip
 
 
 def bottles_words(book: Book) -> str:
@@ -77,7 +84,10 @@ def _cost_words(book: Book) -> str:
     if cost <= 0:
         return ""
     act = f"; acting on them costs {money(float(waiting['cost_of_act'].sum()), book.currency)}"
-    words = f"Waiting for the next results of these, instead of acting now, is expected to cost {money(cost, book.currency)}{act}"
+    words = (
+        f"Waiting for the next results of these, instead of acting now, is expected to cost "
+        f"{money(cost, book.currency)}{act}"
+    )
     assumed = int(waiting["assumed"].astype(bool).sum())
     return words + (
         f" ({'all' if assumed == len(waiting) else f'{assumed:,} of {len(waiting):,}'} by assumed costs)."

@@ -25,18 +25,34 @@ CAUTIONS = (
     "Hot fluid burns: let nothing open or loosen that is hot or under pressure, and use the valve as its maker says.",
     "A warm compartment is under pressure; open caps slowly, a cooling system's only when cool.",
     "Isolate power by the site's own procedure, park level, and keep clear of moving machinery.",
-    "Mind slips on steps and decks; wear gloves and eye protection; used fluid harms skin. Take waste fluid to where it belongs.",
-    "The machine maker's manual, local rules and licensed practice come first. This book advises; a competent person decides.",
+    "Mind slips on steps and decks; wear gloves and eye protection; used fluid harms skin. Take waste fluid to where "
+    "it belongs.",
+    "The machine maker's manual, local rules and licensed practice come first. This book advises; a competent person "
+    "decides.",
 )
 METHODS = (
-    ("Wear rate", "Each result is set against the one before, with fluid changes, what stays behind after them, top-ups and hours allowed for. What is left is the rate at which metal comes off, in ppm per 1,000 h at full charge, with an interval that holds the true rate 9 times in 10."),
-    ("Chances", "Every result of every bottle is held against what the compartment's own past led to expect. Each fault of its kind, an unnamed change, and what can be odd about a bottle have a pattern; from bottle to bottle the chance of each is carried on. A chance says how often such compartments have the fault; it is a reason to look, not a finding."),
-    ("Alarm and alert", "An alarm: the chance of a fault that needs work has passed its threshold, or a result is past an alarm limit of the maker, the site or practice. It stands until somebody has looked or enough good bottles speak against it. An alert is a smaller chance, or a limit's first step. What to do follows from the fault, how far it is, and the money."),
-    ("Not known", "No usable bottle, the newest is too old or more likely odd than good, or nothing since a repair. Not known is never counted as clear."),
-    ("Family limits", "Compartments of one kind of machine, size, place and fluid are compared. The alert limit is what 1 in 10 of them exceed, the alarm limit 1 in 40; small families lean on larger ones. They stand beside the chances and make no alarm by themselves."),
-    ("Doubted bottles", "Each bottle is compared with its own past, with its neighbours and with the fluid it should hold. A doubt never hides coolant, fuel, water or soot; it asks for a repeat bottle."),
-    ("Money", "At stake is the chance that a fault is there and fails before the next result, times what a failure costs more than a planned repair. Beside it stands what the work costs. Assumed: by cmkit's starting costs."),
-    ("As of a date", "Everything here uses only what had reached the office by the date at the top. Results that came later, or were issued again later, do not count."),
+    ("Wear rate", "Each result is set against the one before, with fluid changes, what stays behind after them, "
+    "top-ups and hours allowed for. What is left is the rate at which metal comes off, in ppm per 1,000 h at full "
+    "charge, with an interval that holds the true rate 9 times in 10."),
+    ("Chances", "Every result of every bottle is held against what the compartment's own past led to expect. Each "
+    "fault of its kind, an unnamed change, and what can be odd about a bottle have a pattern; from bottle to bottle "
+    "the chance of each is carried on. A chance says how often such compartments have the fault; it is a reason to "
+    "look, not a finding."),
+    ("Alarm and alert", "An alarm: the chance of a fault that needs work has passed its threshold, or a result is "
+    "past an alarm limit of the maker, the site or practice. It stands until somebody has looked or enough good "
+    "bottles speak against it. An alert is a smaller chance, or a limit's first step. What to do follows from the "
+    "fault, how far it is, and the money."),
+    ("Not known", "No usable bottle, the newest is too old or more likely odd than good, or nothing since a repair. "
+    "Not known is never counted as clear."),
+    ("Family limits", "Compartments of one kind of machine, size, place and fluid are compared. The alert limit is "
+    "what 1 in 10 of them exceed, the alarm limit 1 in 40; small families lean on larger ones. They stand beside the "
+    "chances and make no alarm by themselves."),
+    ("Doubted bottles", "Each bottle is compared with its own past, with its neighbours and with the fluid it should "
+    "hold. A doubt never hides coolant, fuel, water or soot; it asks for a repeat bottle."),
+    ("Money", "At stake is the chance that a fault is there and fails before the next result, times what a failure "
+    "costs more than a planned repair. Beside it stands what the work costs. Assumed: by cmkit's starting costs."),
+    ("As of a date", "Everything here uses only what had reached the office by the date at the top. Results that came "
+    "later, or were issued again later, do not count."),
 )  # fmt: skip
 COST_ROWS = ("planned_cost", "failure_cost", "planned_downtime_h", "failure_downtime_h", "delay_mean_h")
 
@@ -99,12 +115,15 @@ def _aside(book: Book) -> list[Html]:
     return [folded(words, table(heads, rows, "Set aside, by reason", class_="text", hide_caption=True))]
 
 
-_FIELDS = {"compartment": "compartment", "meter_h": "meter hours", "fluid_h": "hours on the fluid", "makeup_l": "litres added", "drawn_on": "day drawn", "sample": "the number"}  # fmt: skip
+_FIELDS = {"compartment": "compartment", "meter_h": "meter hours", "fluid_h": "hours on the fluid",
+    "makeup_l": "litres added", "drawn_on": "day drawn", "sample": "the number"}  # fmt: skip
 _MOST_CORRECTIONS = 40
 
 
 def decided(book: Book) -> Html:
-    """Every use of what an analyst decided: corrections, accepted intervals, frozen family numbers and limits, limits of the fleet's own."""
+    """Every use of what an analyst decided: corrections, accepted intervals, frozen family numbers and limits, limits
+    of the fleet's own.
+    """
     parts = [*_corrections(book), *_accepted(book), *_frozen(book), *_own_limits(book)]
     return (
         join(parts)
@@ -116,7 +135,9 @@ def decided(book: Book) -> Html:
 
 
 def _corrections(book: Book) -> list[Html]:
-    """Corrections that changed a bottle shown here, newest first; in a fleet book also how many have no bottle to change."""
+    """Corrections that changed a bottle shown here, newest first; in a fleet book also how many have no bottle to
+    change.
+    """
     rows, here = book.tables.corrections, set(book.tables.samples["sample"])
     if not len(rows):
         return []
@@ -125,7 +146,8 @@ def _corrections(book: Book) -> list[Html]:
     out: list[Html] = []
     if len(applied):
         cells = [
-            [r.sample, _FIELDS.get(r.field, r.field), plain(r.value), r.decided_by or "-", short_day(r.decided_on), plain(r.reason) or "-"]
+            [r.sample, _FIELDS.get(r.field, r.field), plain(r.value), r.decided_by or "-", short_day(r.decided_on),
+            plain(r.reason) or "-"]
             for r in applied.head(_MOST_CORRECTIONS).itertuples()
         ]  # fmt: skip
         heads = ["Bottle", "What", "Now taken as", "By", "On", "Why"]
@@ -163,7 +185,8 @@ def _frozen(book: Book) -> list[Html]:
             when = listed([day(d) for d in sorted(days.unique())])
             out.append(
                 paragraph(
-                    f"{what} frozen on {when}: {len(days):,} of {len(rows):,}; the rest is estimated from what is known, or set."
+                    f"{what} frozen on {when}: {len(days):,} of {len(rows):,}; the rest is estimated from what is "
+                    f"known, or set."
                 )
             )
     return out
@@ -177,7 +200,8 @@ def _own_limits(book: Book) -> list[Html]:
     if not fixed:
         return []
     cells = [
-        [x["where"], analyte_name(x["analyte"]), f"{number(x['alert'])} / {number(x['alarm'])} {analyte_unit(x['analyte'])}".strip(),
+        [x["where"], analyte_name(x["analyte"]), f"{number(x['alert'])} / {number(x['alarm'])} "
+        f"{analyte_unit(x['analyte'])}".strip(),
          "from above" if x["direction"] == "down" else "from below"]
         for x in fixed
     ]  # fmt: skip
@@ -285,7 +309,8 @@ def _provenance(book: Book) -> Html:
         ("Fleet", book.fleet_name),
         ("Known as of", day(book.as_of)),
         ("Made with", f"cmkit {about.get('cmkit', '')}"),
-        ("Bottles in this book", f"{len(book.tables.samples):,}, from {listed(sorted({str(x) for x in book.tables.samples['lab']} - {''})) or 'no named laboratory'}"),
+        ("Bottles in this book", f"{len(book.tables.samples):,}, from "
+        f"{listed(sorted({str(x) for x in book.tables.samples['lab']} - {''})) or 'no named laboratory'}"),
     ]  # fmt: skip
     return join(
         [

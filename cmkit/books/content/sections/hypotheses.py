@@ -1,4 +1,6 @@
-"""What it may be: each hypothesis about a compartment or its newest bottle, its chance, and the results for and against it."""
+"""What it may be: each hypothesis about a compartment or its newest bottle, its chance, and the results for and against
+it.
+"""
 
 from typing import Any
 
@@ -33,7 +35,10 @@ def hypotheses(book: Book, compartment: str) -> Html:
     ]
     caption = "Chances after the newest bottle; a chance is a reason to look, not a finding"
     heads = ["That", Column("Chance", True), "How far", "Speaks for it", "Speaks against it"]
-    note = "In brackets: how much likelier such a result is if it is so than if all is well, over the bottles of the present alarm or alert."
+    note = (
+        "In brackets: how much likelier such a result is if it is so than if all is well, over the bottles of the "
+        "present alarm or alert."
+    )
     return join([head, table(heads, cells, caption, class_="text"), paragraph(f"{_well(own)} {note}", class_="note")])
 
 

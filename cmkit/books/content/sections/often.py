@@ -33,11 +33,15 @@ def _named(book: Book, rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def grouped_advice(book: Book, rows: pd.DataFrame) -> pd.DataFrame:
-    """Rows of one family with the same advice as one: savings summed (the same unknowns move them together), names listed."""
+    """Rows of one family with the same advice as one: savings summed (the same unknowns move them together), names
+    listed.
+    """
     keys = ["family", "today_h", "advised_h"]
     out = rows.groupby(keys, sort=False, dropna=False).agg(
-        names=("compartment", list) if "compartment" in rows else ("name", list), saving=("saving", "sum"), saving_low=("saving_low", "sum"), saving_high=("saving_high", "sum"),
-        binds=("binds", "first"), words=("words", "first"), changes=("changes", "first") if "changes" in rows else ("words", lambda w: ""), first=("name", "first"),
+        names=("compartment", list) if "compartment" in rows else ("name", list), saving=("saving", "sum"),
+        saving_low=("saving_low", "sum"), saving_high=("saving_high", "sum"),
+        binds=("binds", "first"), words=("words", "first"),
+        changes=("changes", "first") if "changes" in rows else ("words", lambda w: ""), first=("name", "first"),
     )  # fmt: skip
     out = out.assign(names=[_places(book, names) for names in out["names"]])
     return out.reset_index().sort_values("saving", ascending=False).reset_index(drop=True)
@@ -54,14 +58,18 @@ def _places(book: Book, names: list[str]) -> str:
 
 
 def how_often(book: Book) -> Shown:
-    """Advice where it differs from today's by more than chance of the curve, and the cost curves of those where it matters most."""
+    """Advice where it differs from today's by more than chance of the curve, and the cost curves of those where it
+    matters most.
+    """
     rows = advice_rows(book)
     if not len(rows):
         return shown(nothing("No advice on intervals yet: too little is known of defects, findings and costs."))
     change = rows[worth_changing(rows)]
     lead = paragraph(
-        f"Of {len(rows):,}, {len(rows) - len(change):,} are best left as they are: today's interval is the best one, or lies on the flat stretch of the cost curve "
-        f"where the choice hardly matters. For {len(change):,} another interval is expected to cost less, together about {money(float(change['saving'].sum()), book.currency)} per 1,000 machine hours."
+        f"Of {len(rows):,}, {len(rows) - len(change):,} are best left as they are: today's interval is the best one, "
+        f"or lies on the flat stretch of the cost curve "
+        f"where the choice hardly matters. For {len(change):,} another interval is expected to cost less, together "
+        f"about {money(float(change['saving'].sum()), book.currency)} per 1,000 machine hours."
     )
     out: list[Item] = [lead]
     if len(change):
@@ -78,19 +86,25 @@ def _sure(change: pd.DataFrame) -> Html:
     sure = int((change["saving_low"] > 0).sum())
     if sure:
         return paragraph(
-            f"For {sure:,} of them all of the 90 % interval of the saving lies above zero; for the others it reaches below zero.",
+            f"For {sure:,} of them all of the 90 % interval of the saving lies above zero; for the others it reaches "
+            f"below zero.",
             class_="note",
         )
     return paragraph(
-        "None of these savings is sure: each 90 % interval reaches below zero, for too few defects have been seen. Try one where sampling more often is easy.",
+        "None of these savings is sure: each 90 % interval reaches below zero, for too few defects have been seen. "
+        "Try one where sampling more often is easy.",
         class_="note",
     )
 
 
 def _table(book: Book, rows: pd.DataFrame) -> Html:
-    columns = ["For", Column("Today", True), Column("Advised", True), Column("Saving", True), Column("90 % interval", True), "Why", "What would change it"]  # fmt: skip
+    columns = ["For", Column("Today", True), Column("Advised", True), Column("Saving", True),
+        Column("90 % interval", True), "Why", "What would change it"]  # fmt: skip
     cells = [_advice(r) for r in rows.itertuples()]
-    caption = f"Where another interval is expected to cost less; saving in {book.currency} per 1,000 machine hours, largest first"
+    caption = (
+        f"Where another interval is expected to cost less; saving in {book.currency} per 1,000 machine hours, "
+        f"largest first"
+    )
     return table(columns, cells, caption, class_="blocks text")
 
 
@@ -125,7 +139,8 @@ def _learnt(rows: pd.DataFrame) -> Html:
 
 def _short(rows: pd.DataFrame) -> Html:
     """The rows nobody needs to act on, without their reasons (these are in the table `intervals`)."""
-    heads = ["For", Column("Today", True), Column("Best by cost", True), Column("Saving", True), Column("Flat from", True), Column("to", True)]  # fmt: skip
+    heads = ["For", Column("Today", True), Column("Best by cost", True), Column("Saving", True),
+        Column("Flat from", True), Column("to", True)]  # fmt: skip
     cells = [
         [r.name_, hours(r.today_h), hours(r.advised_h), money(r.saving, ""), hours(r.flat_low_h), hours(r.flat_high_h)]
         for r in rows.rename(columns={"name": "name_"}).itertuples()

@@ -41,13 +41,17 @@ def closed(book: Book) -> set[str]:
 
 
 def decisions_table(book: Book) -> Html:
-    """Every decision, the newest first, with what its alarm came to: an overruled one keeps its reason beside what was found."""
+    """Every decision, the newest first, with what its alarm came to: an overruled one keeps its reason beside what was
+    found.
+    """
     rows = book.tables.decided
     if not len(rows):
         return nothing("No decision is written down yet: `cmkit decide`, or the desk's review, does it.")
     cells = [
-        [book.linked(r.compartment), short_day(r.alarm_on) if pd.notna(r.alarm_on) else "no alarm", f"{r.decided} on {short_day(r.decided_on)}",
-         plain(r.owner), plain(r.why), short_day(r.due_on) if pd.notna(r.due_on) else "-", sentence(plain(r.became)).rstrip(".")]
+        [book.linked(r.compartment), short_day(r.alarm_on) if pd.notna(r.alarm_on) else "no alarm", f"{r.decided} on "
+        f"{short_day(r.decided_on)}",
+         plain(r.owner), plain(r.why), short_day(r.due_on) if pd.notna(r.due_on) else "-",
+         sentence(plain(r.became)).rstrip(".")]
         for r in rows.head(MOST_ROWS).itertuples()
     ]  # fmt: skip
     more = f", the newest {MOST_ROWS} of {len(rows)}" if len(rows) > MOST_ROWS else ""

@@ -1,4 +1,6 @@
-"""Why should I believe it? One page a compartment that needs a look: the order, what it may be, the newest report, results, rate, limits passed, what was found before."""
+"""Why should I believe it? One page a compartment that needs a look: the order, what it may be, the newest report,
+results, rate, limits passed, what was found before.
+"""
 
 import re
 from typing import Any
@@ -39,7 +41,8 @@ from cmkit.books.content.wording import (
     unit_name,
 )
 
-# past so many pages the next keep their evidence and fewer results, so that a book stays small: pages, panels a figure, newest bottles
+# past so many pages the next keep their evidence and fewer results, so that a book stays small: pages, panels a
+# figure, newest bottles
 FULL_PAGES = 12
 DEPTHS = ((FULL_PAGES, PANELS, BOTTLES), (24, 2, 12), (np.inf, 1, 8))
 EVIDENCE_ROWS = 6
@@ -62,7 +65,8 @@ def compartment_pages(book: Book) -> Shown:
     if not paged:
         return shown(nothing("No compartment is in alarm or alert, and no newest bottle is doubted."))
     lead = paragraph(
-        f"{count(len(paged), 'compartment')}, in the order of the work list. Open one for its order, what it may be, its newest report and its figures. "
+        f"{count(len(paged), 'compartment')}, in the order of the work list. Open one for its order, what it may be, "
+        f"its newest report and its figures. "
         "The pages of alarms print, and any other left open.",
         class_="note",
     )
@@ -70,8 +74,8 @@ def compartment_pages(book: Book) -> Shown:
 
 
 def compartment_page(book: Book, compartment: str, place: int = 0) -> Fold:
-    """One compartment's page. place: how many are more urgent; past the first of them a page leaves out the rate and the
-    view by fluid hours, and draws fewer results (DEPTHS).
+    """One compartment's page. place: how many are more urgent; past the first of them a page leaves out the rate and
+    the view by fluid hours, and draws fewer results (DEPTHS).
     """
     row = book.ranked_by_name.loc[compartment]
     summary = join(
@@ -96,7 +100,9 @@ def compartment_page(book: Book, compartment: str, place: int = 0) -> Fold:
 
 
 def _opening(book: Book, row: pd.Series) -> Html:
-    """The order in full: what, by when, on what grounds, for what money, what to check first, what not to do, and what is ignored."""
+    """The order in full: what, by when, on what grounds, for what money, what to check first, what not to do, and what
+    is ignored.
+    """
     orders = book.of("orders", row["compartment"])
     pairs: list[tuple[str, object]] = [("Do", plain(row["todo"]) or "nothing"), ("When", act_by(row, book.as_of))]
     if len(orders):
@@ -117,7 +123,9 @@ def _opening(book: Book, row: pd.Series) -> Html:
 
 
 def _by_then(book: Book, row: pd.Series) -> str:
-    """`19 % that it fails within 94 h of work, about 8 Jul 2026`; empty where no fault is suspected, without a day while the machine is idle."""
+    """`19 % that it fails within 94 h of work, about 8 Jul 2026`; empty where no fault is suspected, without a day
+    while the machine is idle.
+    """
     waiting = book.of("waiting", row["compartment"])
     if not len(waiting):
         return ""
@@ -125,7 +133,10 @@ def _by_then(book: Book, row: pd.Series) -> str:
     use = book.tables.use.set_index("machine")["h_per_day"]
     pace = float(use.get(book.places.loc[row["compartment"], "machine"], 0.0))
     day = f", about {short_day(book.as_of + pd.Timedelta(days=round(ahead / pace)))}," if pace > 0 else ","
-    return f"{chance(float(waiting['chance'].iloc[0]))} that it fails within {hours(ahead)} of work{day} before the next result can be acted on"
+    return (
+        f"{chance(float(waiting['chance'].iloc[0]))} that it fails within {hours(ahead)} of work{day} before the "
+        f"next result can be acted on"
+    )
 
 
 def _money(book: Book, row: pd.Series) -> str:
@@ -187,7 +198,8 @@ def _evidence(book: Book, compartment: str) -> Html:
         return join([head, nothing("No result has passed a limit on any bottle.")])
     rows = rows.sort_values(["drawn_on", "state", "analyte"], ascending=[False, True, True], kind="stable")
     cells = [
-        [short_day(r.drawn_on), sentence(plain(r.words)), rule_name(r.rule), _bound(r)] for r in rows.head(EVIDENCE_ROWS).itertuples()
+        [short_day(r.drawn_on), sentence(plain(r.words)), rule_name(r.rule),
+        _bound(r)] for r in rows.head(EVIDENCE_ROWS).itertuples()
     ]  # fmt: skip
     more = f", the newest {EVIDENCE_ROWS} of {len(rows)}" if len(rows) > EVIDENCE_ROWS else ""
     heads = ["Bottle of", "What was seen", "Limit", "Value and bound"]

@@ -1,4 +1,6 @@
-"""Did past alarms help? What was published, as it was said; and by today's numbers alarms against what was found, lead time and money."""
+"""Did past alarms help? What was published, as it was said; and by today's numbers alarms against what was found, lead
+time and money.
+"""
 
 from typing import Any
 
@@ -32,7 +34,9 @@ _FIELDS = {"state": "state", "cause": "likeliest fault", "sample": "newest bottl
 
 
 def share_with_interval(hits: int, of: int) -> str:
-    """`7 of 9, 78 % (90 % interval 51 to 94 %)`; Jeffreys' interval of a proportion (Brown, Cai and DasGupta 2001, from memory)."""
+    """`7 of 9, 78 % (90 % interval 51 to 94 %)`; Jeffreys' interval of a proportion (Brown, Cai and DasGupta 2001, from
+    memory).
+    """
     if not of:
         return "none to count yet"
     low = 0.0 if hits == 0 else float(beta.ppf(0.05, hits + 0.5, of - hits + 0.5))
@@ -53,7 +57,8 @@ def record_facts(book: Book) -> list[tuple[str, object]]:
     out: list[tuple[str, object]] = [
         (
             "Alarms raised",
-            f"{len(alarms):,}: {len(looked):,} looked into, {waiting:,} waiting, {len(alarms) - len(looked) - waiting:,} closed without a look",
+            f"{len(alarms):,}: {len(looked):,} looked into, {waiting:,} waiting, "
+            f"{len(alarms) - len(looked) - waiting:,} closed without a look",
         ),
         ("Confirmed, of those looked into", share_with_interval(len(right), len(looked))),
         ("Failures that had a warning", share_with_interval(len(warned), len(failures))),
@@ -86,12 +91,15 @@ def our_record(book: Book) -> Shown:
     rows = book.tables.record
     if not len(rows):
         return shown(*parts, nothing("No alarm and no failure is on record yet."))
-    note = paragraph("What the records known on each day give by the numbers and limits of today, which is not always what was published then. Each alarm counts from the day its result reached the office. An alarm nobody looked into says nothing for or against, so it is left out of the shares.", class_="note")  # fmt: skip
+    note = paragraph("What the records known on each day give by the numbers and limits of today, which is not always "
+    "what was published then. Each alarm counts from the day its result reached the office. An alarm nobody looked "
+    "into says nothing for or against, so it is left out of the shares.", class_="note")  # fmt: skip
     newest = rows.assign(_on=rows["alarm_on"].fillna(rows["found_on"])).sort_values(
         ["_on", "compartment"], ascending=[False, True]
     )
     cells = [
-        [book.linked(r.compartment), short_day(r.alarm_on) if pd.notna(r.alarm_on) else "no alarm", raised_by(book, r), sentence(plain(r.words)).rstrip(".") + (f": {r.cause}" if r.cause else ""),
+        [book.linked(r.compartment), short_day(r.alarm_on) if pd.notna(r.alarm_on) else "no alarm", raised_by(book, r),
+        sentence(plain(r.words)).rstrip(".") + (f": {r.cause}" if r.cause else ""),
          short_day(r.found_on), hours(r.lead_h), money(r.cost, book.currency)]
         for r in newest.head(MOST_ROWS).itertuples()
     ]  # fmt: skip
@@ -111,7 +119,9 @@ def our_record(book: Book) -> Shown:
 
 
 def raised_by(book: Book, row: Any) -> str:
-    """What an alarm of the record was about: the likeliest fault after its first bottle, else the results that raised it."""
+    """What an alarm of the record was about: the likeliest fault after its first bottle, else the results that raised
+    it.
+    """
     if pd.isna(row.alarm_on):
         return "-"
     chances = book.of("bottle_chances", row.compartment)
@@ -134,7 +144,8 @@ def _published(book: Book) -> list[Html]:
     found = book.tables.findings.sort_values("found_on")
     newest = alarms.sort_values(["alarm_on", "compartment"], ascending=[False, True], kind="stable")
     cells = [
-        [book.linked(r.compartment), short_day(r.alarm_on), _said(book, r), f"{r.months:,}, to {month_name(r.until)}", _found_since(found, r)]
+        [book.linked(r.compartment), short_day(r.alarm_on), _said(book, r), f"{r.months:,}, to {month_name(r.until)}",
+        _found_since(found, r)]
         for r in newest.head(MOST_ROWS).itertuples()
     ]  # fmt: skip
     more = f", the newest {MOST_ROWS} of {len(alarms)}" if len(alarms) > MOST_ROWS else ""

@@ -1,4 +1,6 @@
-"""The newest report of a compartment in full, by question, beside what was expected, the limits, and the twin or sister."""
+"""The newest report of a compartment in full, by question, beside what was expected, the limits, and the twin or
+sister.
+"""
 
 import re
 from dataclasses import dataclass
@@ -31,21 +33,30 @@ _QUESTIONS = {
     "Fluid health": ("viscosity", "degradation", "additive", "coolant", "contamination"),
 }
 _NAMED = {
-    "Na_ppm": "Water and coolant", "K_ppm": "Water and coolant", "Li_ppm": "Water and coolant", "water_ppm": "Water and coolant",
+    "Na_ppm": "Water and coolant", "K_ppm": "Water and coolant", "Li_ppm": "Water and coolant", "water_ppm": "Water "
+    "and coolant",
     "glycol_pct": "Water and coolant", "fuel_pct": "Fuel and soot", "soot_pct": "Fuel and soot",
 }  # fmt: skip
 _OTHER = "Other results"
-_CAPTION = "Expected: by its own past before what is suspected, with changes and top-ups allowed for; usual: the middle of its last six bottles. Above, below: beyond one result's usual scatter, in the way that is bad or that speaks for the likeliest fault."
-_PLAIN = "Expected: its forecast and where 9 in 10 results were to lie, with changes and top-ups allowed for; usual: the middle of its last six bottles. Above and below: outside that."
+_CAPTION = (
+    "Expected: by its own past before what is suspected, with changes and top-ups allowed for; usual: the "
+    "middle of its last six bottles. Above, below: beyond one result's usual scatter, in the way that is bad or that "
+    "speaks for the likeliest fault."
+)
+_PLAIN = (
+    "Expected: its forecast and where 9 in 10 results were to lie, with changes and top-ups allowed for; usual: "
+    "the middle of its last six bottles. Above and below: outside that."
+)
 _COUNTS = re.compile(r"p\d+_per_ml")
 
 
 @dataclass(frozen=True)
 class _Beside:
-    """What results are held against. judged: rows of `reasons` by analyte, which are by the past before a suspected fault; expected: history
-    rows of the bottle by analyte, for what is not judged so; earlier: bottles before it; limits: of the family; fresh: what
-    the fresh fluid has; passed: results beyond a limit on this bottle; away: judged results
-    further from what was expected than their scatter; speaking: results that speak for the likeliest fault; sister: the newest bottle of the twin or sister."""
+    """What results are held against. judged: rows of `reasons` by analyte, which are by the past before a suspected
+    fault; expected: history rows of the bottle by analyte, for what is not judged so; earlier: bottles before it;
+    limits: of the family; fresh: what the fresh fluid has; passed: results beyond a limit on this bottle; away: judged
+    results further from what was expected than their scatter; speaking: results that speak for the likeliest fault;
+    sister: the newest bottle of the twin or sister."""
 
     judged: pd.DataFrame
     expected: pd.DataFrame
@@ -105,7 +116,9 @@ def _held_against(book: Book, compartment: str, samples: pd.DataFrame, sister: p
 
 
 def sister_bottle(book: Book, compartment: str) -> tuple[str, pd.Series | None]:
-    """Name and newest bottle of the other side on the same machine, else of the same family at the same site (the newest of them)."""
+    """Name and newest bottle of the other side on the same machine, else of the same family at the same site (the
+    newest of them).
+    """
     places = book.places
     own = places.loc[compartment]
     others = places[
@@ -138,7 +151,8 @@ def _bottle_facts(book: Book, bottle: pd.Series) -> Html:
     pairs: list[tuple[str, object]] = [
         ("Bottle", f"{bottle['sample']}, {bottle['lab'] or 'laboratory not named'}"),
         ("Drawn, reported", f"{short_day(bottle['drawn_on'])}, {short_day(bottle['reported_on'])}"),
-        ("Meter, hours on the fluid", f"{hours(bottle['meter_h'])}, {hours(step['fluid_h'] if step is not None else bottle['fluid_h'])}"),
+        ("Meter, hours on the fluid", f"{hours(bottle['meter_h'])}, "
+        f"{hours(step['fluid_h'] if step is not None else bottle['fluid_h'])}"),
         ("Added since the bottle before", added),
         ("Drawn by", ", ".join(x for x in (bottle["method"], bottle["sampler"]) if x) or "not noted"),
         ("Level found", bottle["fluid_level"] or "not noted"),
@@ -147,7 +161,8 @@ def _bottle_facts(book: Book, bottle: pd.Series) -> Html:
 
 
 def _groups(bottle: pd.Series, beside: _Beside, kind: str) -> list[tuple[object, list[list[object]]]]:
-    """Rows by question, in the order of the register; a fleet's own results come last. In a coolant silicon, sodium and potassium are its own
+    """Rows by question, in the order of the register; a fleet's own results come last. In a coolant silicon, sodium and
+    potassium are its own
     chemistry: all but the metals belong to its health."""
     register = analyte_register()
     found: dict[str, list[list[object]]] = {question: [] for question in (*_QUESTIONS, _OTHER)}
@@ -186,7 +201,9 @@ def _row(analyte: str, bottle: pd.Series, beside: _Beside) -> list[object]:
 
 
 def perhaps_past(value: float, sign: str, limits: list[Any]) -> bool:
-    """Whether a result known only to lie above `value` may be past an upper limit that `value` is not past; limits: rows of the result's limits."""
+    """Whether a result known only to lie above `value` may be past an upper limit that `value` is not past; limits:
+    rows of the result's limits.
+    """
     upper = [r.alarm for r in limits if r.measure == "level" and r.direction == "up"]
     return sign == ">" and any(alarm > value for alarm in upper)
 
@@ -198,7 +215,9 @@ def _sign(bottle: pd.Series, analyte: str) -> str:
 
 
 def _shown(value: float, sign: str, analyte: str = "") -> str:
-    """A result as the laboratory gave it, to four figures, with `<` or `>` where it is a limit; a count with its code."""
+    """A result as the laboratory gave it, to four figures, with `<` or `>` where it is a limit; a
+    count with its code.
+    """
     code = f" (code {sign}{iso_codes(value):.0f})" if _COUNTS.fullmatch(analyte) else ""
     return f"{sign}{number(value, 4)}{code}"
 

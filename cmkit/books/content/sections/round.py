@@ -28,7 +28,9 @@ from cmkit.practice.rounds import AHEAD_DAYS, what_to_bring
 
 
 def due_rows(book: Book) -> pd.DataFrame:
-    """The round's cards by day and in walking order, the cleanest system first, with name, state, overdue and overdue_h of each."""
+    """The round's cards by day and in walking order, the cleanest system first, with name, state, overdue and overdue_h
+    of each.
+    """
     due = book.tables.due[["compartment", "overdue", "overdue_h"]]
     out = book.tables.cards.merge(due, on="compartment", how="left")
     out = out.merge(book.tables.verdicts[["compartment", "state"]], on="compartment", how="left")
@@ -60,8 +62,11 @@ def next_round(book: Book) -> Shown:
 
 
 def _lead(now: pd.DataFrame, rest: pd.DataFrame) -> str:
-    """How many bottles, on how many days, and why they are due: routine ones late, repeats, sooner after an alarm or alert, never sampled."""
-    repeats, never, sooner = now["why"].str.startswith("repeat"), now["why"] == "never sampled", now["why"].str.startswith("sooner")  # fmt: skip
+    """How many bottles, on how many days, and why they are due: routine ones late, repeats, sooner after an alarm or
+    alert, never sampled.
+    """
+    repeats, sooner = (now["why"].str.startswith(word) for word in ("repeat", "sooner"))
+    never = now["why"] == "never sampled"
     late = now["overdue"] & ~repeats & ~never & ~sooner
     again = int((now["visit"] > 1).sum())
     parts = [count(int(repeats.sum()), "repeat asked for", "repeats asked for")] if repeats.any() else []
@@ -76,7 +81,8 @@ def _lead(now: pd.DataFrame, rest: pd.DataFrame) -> str:
     lead = f"{count(len(now), 'bottle')} to draw within {AHEAD_DAYS} days, on {count(now['plan_on'].nunique(), 'day')}"
     lead += f": {listed(parts)} among them." if parts else "."
     return lead + (
-        f" {len(rest):,}{NBSP}more {'is' if len(rest) == 1 else 'are'} due too, but past what the crews can draw in that time."
+        f" {len(rest):,}{NBSP}more {'is' if len(rest) == 1 else 'are'} due too, but past what the crews can draw in "
+        f"that time."
         if len(rest)
         else ""
     )
@@ -102,9 +108,12 @@ def _bring(cards: pd.DataFrame) -> Html:
 
 def _how() -> Html:
     return paragraph(
-        "Probe: only at a valve made for it; in hydraulics only where the register records the point as low-pressure; the dead volume runs off first. Pump: fluid warm and mixed, tube "
-        "half way between the fluid's surface and the bottom, never to the bottom and never from the drain stream. Coolant: never from a hot system, except at a valve rated for "
-        "it. A pump or probe of its own for each fluid. Left and right are as seen from the operator's seat, facing forward.",
+        "Probe: only at a valve made for it; in hydraulics only where the register records the point as low-pressure; "
+        "the dead volume runs off first. Pump: fluid warm and mixed, tube "
+        "half way between the fluid's surface and the bottom, never to the bottom and never from the drain stream. "
+        "Coolant: never from a hot system, except at a valve rated for "
+        "it. A pump or probe of its own for each fluid. Left and right are as seen from the operator's seat, facing "
+        "forward.",
         class_="note",
     )
 
@@ -112,7 +121,8 @@ def _how() -> Html:
 def _plan(book: Book, rows: pd.DataFrame) -> list[Item]:
     """The plan: a group of rows a day and machine."""
     note = paragraph(
-        "Urgent bottles come first; a machine's bottles are drawn together where they are due near one another. Days are Monday to Friday.",
+        "Urgent bottles come first; a machine's bottles are drawn together where they are due near one another. Days "
+        "are Monday to Friday.",
         class_="note",
     )
     groups = [

@@ -23,7 +23,9 @@ TITLES = {
 
 
 def state_then(book: Book) -> pd.Series:
-    """State of every compartment as known at the end of last month, `not known` where it was not there yet (index: compartment)."""
+    """State of every compartment as known at the end of last month, `not known` where it was not there yet (index:
+    compartment).
+    """
     then = book.tables.before.set_index("compartment")["state"]
     return then.reindex(book.tables.verdicts["compartment"]).fillna("not known")
 
@@ -90,7 +92,8 @@ def since_last_month(book: Book) -> Shown:
             )
     lead = tag(
         "p",
-        f"Against what was known on {day(book.last_month_end)}, both judged by today's limits: {count(len(rows), 'compartment')} changed or still waiting.",
+        f"Against what was known on {day(book.last_month_end)}, both judged by today's limits: "
+        f"{count(len(rows), 'compartment')} changed or still waiting.",
         class_="note",
     )
     return shown(lead, tag("div", *parts, class_="changes"))

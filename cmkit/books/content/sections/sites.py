@@ -19,9 +19,10 @@ MOST_BARS = 40  # sites drawn, highest cost of waiting first; the table has all
 
 
 def site_rows(book: Book) -> pd.DataFrame:
-    """One row a site: site, name, machines, compartments, counts by state, late (routine bottles), asked (for sooner or again), never (sampled), believed (share, last 12 months), waiting (money),
-    unowned (open alarms nobody has taken on), alarm_age (days since the result of the middle open alarm was known), oldest (days), days_to_report (middle, drawn to reported, last 12
-    months), slow (9 in 10 within so many days).
+    """One row a site: site, name, machines, compartments, counts by state, late (routine bottles), asked (for sooner or
+    again), never (sampled), believed (share, last 12 months), waiting (money), unowned (open alarms nobody has taken
+    on), alarm_age (days since the result of the middle open alarm was known), oldest (days), days_to_report (middle,
+    drawn to reported, last 12 months), slow (9 in 10 within so many days).
     """
     tables = book.tables
     of = book.places["site"]
@@ -32,7 +33,9 @@ def site_rows(book: Book) -> pd.DataFrame:
     out = sites.join(states).fillna(dict.fromkeys(STATES, 0))
     out["machines"] = tables.machines.groupby("site").size()
     due = tables.due.assign(sooner=tables.due["why"].str.startswith("sooner"))
-    wanted = {"late": (due["due_as"] == LATE) & ~due["sooner"], "asked": (due["due_as"] == REPEAT) | ((due["due_as"] == LATE) & due["sooner"]), "never": due["due_as"] == NEVER}  # fmt: skip
+    wanted = {"late": (due["due_as"] == LATE) & ~due["sooner"],
+        "asked": (due["due_as"] == REPEAT) | ((due["due_as"] == LATE) & due["sooner"]),
+        "never": due["due_as"] == NEVER}  # fmt: skip
     out = out.assign(**{name: rows.groupby(due["site"]).sum() for name, rows in wanted.items()})
     out["believed"] = (trust["believed"] >= 0.5).groupby(trust["compartment"].map(of)).mean()
     alarms = tables.open_work[tables.open_work["about"] == "alarm"]
@@ -61,7 +64,8 @@ def sites_beside(book: Book) -> Shown:
     if not len(rows):
         return shown(nothing("No site is on record."))
     cells = [
-        [link(r.name_, book.site_pages[r.site]), f"{r.alarm:,}", f"{r.alert:,}", f"{r.not_known:,}", f"{r.clear:,}", f"{r.late:,}", f"{r.asked:,}", f"{r.never:,}", chance(r.believed), money(r.waiting, book.currency)]
+        [link(r.name_, book.site_pages[r.site]), f"{r.alarm:,}", f"{r.alert:,}", f"{r.not_known:,}", f"{r.clear:,}",
+        f"{r.late:,}", f"{r.asked:,}", f"{r.never:,}", chance(r.believed), money(r.waiting, book.currency)]
         for r in rows.rename(columns={"name": "name_", "not known": "not_known"}).itertuples()
     ]  # fmt: skip
     heads = [
@@ -96,17 +100,20 @@ def open_alarms(book: Book) -> pd.DataFrame:
 def _rates(book: Book, rows: pd.DataFrame) -> Html:
     """The same per 100 compartments, with how long alarms stand and how long a bottle takes to be reported."""
     cells = [
-        [r.name_, *(_per_hundred(n, r.compartments) for n in (r.alarm, r.alert, r.not_known, r.late)), *map(_days, (r.alarm_age, r.oldest, r.days_to_report, r.slow))]
+        [r.name_, *(_per_hundred(n, r.compartments) for n in (r.alarm, r.alert, r.not_known, r.late)),
+        *map(_days, (r.alarm_age, r.oldest, r.days_to_report, r.slow))]
         for r in rows.rename(columns={"name": "name_", "not known": "not_known"}).itertuples()
     ]  # fmt: skip
     heads = [
         "Site",
-        *(Column(t, True) for t in ("In alarm", "In alert", "Not known", "Routine late", "Alarms open, days, middle", "Oldest alarm, days", "Drawn to reported, days, middle", "9 in 10 within, days")),
+        *(Column(t, True) for t in ("In alarm", "In alert", "Not known", "Routine late", "Alarms open, days, middle",
+        "Oldest alarm, days", "Drawn to reported, days, middle", "9 in 10 within, days")),
     ]  # fmt: skip
     return table(
         heads,
         cells,
-        "States and late bottles per 100 compartments; how long alarms have stood, and how long a bottle takes to be reported (last 12 months)",
+        "States and late bottles per 100 compartments; how long alarms have stood, and how long a bottle takes to be "
+        "reported (last 12 months)",
         class_="blocks narrow",
     )
 
@@ -150,7 +157,8 @@ def first_anywhere(book: Book) -> Shown:
     items = [job(book, r, book.site_names.get(r.site, r.site)) for r in rows.head(FIRST).itertuples()]
     more = f"{len(rows) - FIRST} more stand in the sites' books." if len(rows) > FIRST else ""
     note = paragraph(
-        f"In order of what acting now is expected to save: the cost of waiting for the next result, less the cost of the work. {more}",
+        f"In order of what acting now is expected to save: the cost of waiting for the next result, less the cost of "
+        f"the work. {more}",
         class_="note",
     )
     return shown(note, tag("ol", *items, class_="jobs"))
@@ -215,7 +223,8 @@ def families(book: Book) -> Shown:
             f"{analyte_name(r.analyte)} {number(1000 * r.alert)} / {number(1000 * r.alarm)}" for r in top.itertuples()
         )
         rows.append([family_name(family), f"{int(sizes.get(family, 0)):,}", f"{own['n'].max():,.0f}", words])
-    heads = ["Family", Column("Compartments", True), Column("Bottles", True), "Wear rate limits, alert / alarm, ppm per 1,000 h"]  # fmt: skip
+    heads = ["Family", Column("Compartments", True), Column("Bottles", True), "Wear rate limits, alert / alarm, ppm "
+    "per 1,000 h"]  # fmt: skip
     return shown(long_table(heads, rows, "Families and the limits of their best-known metals", "text"))
 
 
@@ -235,6 +244,9 @@ def crews(book: Book) -> Shown:
         ]
         for site, n in compared.items()
     ]
-    words = "Shown to help and not to blame: where bottles stand out from others of the same site and kind. Who drew them stands in the site's own book."
+    words = (
+        "Shown to help and not to blame: where bottles stand out from others of the same site and kind. Who drew "
+        "them stands in the site's own book."
+    )
     columns = ["Site", Column("Samplers compared", True), Column("Worth a look", True)]
     return shown(paragraph(words, class_="note"), table(columns, rows, "Sampling technique by site"))

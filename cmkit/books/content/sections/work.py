@@ -38,7 +38,8 @@ def do_this_month(book: Book) -> Shown:
     if len(rows):
         parts.append(
             paragraph(
-                "In order of what acting now is expected to save: the cost of waiting for the next result, less the cost of the work.",
+                "In order of what acting now is expected to save: the cost of waiting for the next result, less the "
+                "cost of the work.",
                 class_="note",
             )
         )
@@ -61,7 +62,9 @@ def do_this_month(book: Book) -> Shown:
 
 
 def job(book: Book, row: Any, where: str = "") -> Html:
-    """One entry (`where`: its site, in a fleet book): what to do in large, why in one line, then by when, how sure, and the money."""
+    """One entry (`where`: its site, in a fleet book): what to do in large, why in one line, then by when, how sure, and
+    the money.
+    """
     head = tag(
         "div",
         state_mark(row.state),
@@ -113,7 +116,8 @@ def by_when(meter_h: float, on: pd.Timestamp, overdue: bool) -> str:
 def _rest(book: Book, rows: pd.DataFrame) -> Html:
     columns = ["Compartment", "State", "Why", "What to do", "By", "Seen to by", Column("At stake", True)]
     cells = [
-        [book.linked(r.compartment), state_mark(r.state), sentence(plain(r.reason)), plain(r.todo), act_by(r, book.as_of), owner(book, r.compartment), money(r.money_at_stake, book.currency)]
+        [book.linked(r.compartment), state_mark(r.state), sentence(plain(r.reason)), plain(r.todo),
+        act_by(r, book.as_of), owner(book, r.compartment), money(r.money_at_stake, book.currency)]
         for r in rows.itertuples()
     ]  # fmt: skip
     caption = "The rest of the list, by what acting is expected to save"
