@@ -49,10 +49,18 @@ if TYPE_CHECKING:
     from cmkit.records.reading.load import load_fleet as load_fleet
 
 _ERRORS = (
-    "CmkitError", "RecordsError", "MissingTable", "WrongFile", "UnknownColumn", "SettingsError", "ParameterError",
-    "BookError", "StoreError",
-    "TableError", "WriteError",
-)  # fmt: skip
+    "CmkitError",
+    "RecordsError",
+    "MissingTable",
+    "WrongFile",
+    "UnknownColumn",
+    "SettingsError",
+    "ParameterError",
+    "BookError",
+    "StoreError",
+    "TableError",
+    "WriteError",
+)
 _HOME = {
     "load_fleet": "cmkit.records.reading.load",
     "learn": "cmkit.learn",

@@ -159,10 +159,23 @@ class Assessment:
 
 _SITES_SHOWN = 12
 FOR_PEOPLE = (
-    "verdicts", "orders", "reasons", "due", "waiting", "record", "wear", "forecast", "trust", "doubts", "hypotheses",
-    "intervals", "limits",
-    "findings", "technique", "set_aside",
-)  # fmt: skip
+    "verdicts",
+    "orders",
+    "reasons",
+    "due",
+    "waiting",
+    "record",
+    "wear",
+    "forecast",
+    "trust",
+    "doubts",
+    "hypotheses",
+    "intervals",
+    "limits",
+    "findings",
+    "technique",
+    "set_aside",
+)
 
 
 def _known_table(name: str) -> str:

@@ -405,8 +405,11 @@ def intervals(fleet: Path, as_of: str | None, version: int | None, out: Path | N
 @_DATABASE
 @click.option("--site", "sites", multiple=True, help="Only this site (may be given again); the others' books stay.")
 @click.option("--again", is_flag=True, help="Make books again although nothing changed.")
-@click.option("--keep-learnt", is_flag=True, help="Use what the fleet taught in this month's last run; then only "
-"sites with new records are assessed again.")  # fmt: skip
+@click.option(
+    "--keep-learnt",
+    is_flag=True,
+    help="Use what the fleet taught in this month's last run; then only sites with new records are assessed again.",
+)
 @click.option("--processes", type=click.IntRange(1, 256), help="Sites assessed side by side (default: one a core).")
 @click.option("--threads", type=click.IntRange(1, 64), help="Books made side by side.")
 @click.option("--plain-kernels", is_flag=True, help="Start every kernel afresh instead of forking warm ones.")
@@ -417,10 +420,19 @@ def intervals(fleet: Path, as_of: str | None, version: int | None, out: Path | N
     help="Assess sites and make books on a cluster (dask scheduler's address).",
 )
 def books(
-    fleet: Path, month: str, out: Path, version: int | None, database: str, sites: tuple[str, ...], again: bool,
+    fleet: Path,
+    month: str,
+    out: Path,
+    version: int | None,
+    database: str,
+    sites: tuple[str, ...],
+    again: bool,
     keep_learnt: bool,
-    processes: int | None, threads: int | None, plain_kernels: bool, scheduler: str,
-) -> None:  # fmt: skip
+    processes: int | None,
+    threads: int | None,
+    plain_kernels: bool,
+    scheduler: str,
+) -> None:
     """Make a month's books: the fleet's and one per site, published together.
 
     Ends with 0 when all books are there, 1 when some site failed (its error page says why), 2 when nothing was started.

@@ -165,12 +165,15 @@ def _jobs(
         families = set(own.compartments["family"]) | (set() if n else _gone(review, known))
         jobs.append(
             KindsJob(
-                ", ".join(kinds), own, line[line["kind"].isin(kinds)].reset_index(drop=True),
+                ", ".join(kinds),
+                own,
+                line[line["kind"].isin(kinds)].reset_index(drop=True),
                 suspect & set(own.samples["sample"]),
                 (steps[0].reindex(own.samples["sample"]), steps[1].reindex(own.samples["sample"])),
-                review.of_families(families), pace,
+                review.of_families(families),
+                pace,
             )
-        )  # fmt: skip
+        )
     return jobs
 
 

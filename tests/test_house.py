@@ -44,7 +44,7 @@ MAY_IMPORT = {
     "__main__": {"cli"},
 }
 LONG = {"store.py"}  # over 500 lines; nothing is to be added here
-MANY = 64  # functions with more than five, from before the rule; this number only falls
+PACKED = 30  # lists of columns and the like, laid out by hand
 FREE_OF_LATE_IMPORTS = {"cli.py", "__init__.py"}
 
 
@@ -125,12 +125,21 @@ def positional(node: ast.FunctionDef | ast.AsyncFunctionDef) -> int:
     return len(names) - (names[:1] in (["self"], ["cls"]))
 
 
-def test_no_more_functions_take_many_arguments_by_position(root: Path) -> None:
-    """More than five are hard to tell apart at the call: the rest belong behind a `*`, or in a
-    small frozen dataclass.
+def test_no_function_takes_many_arguments_by_position(root: Path) -> None:
+    """More than five are hard to tell apart at the call: the rest belong behind a `*`, or in a small frozen dataclass.
+    Commands aside, whose options click gives by name.
     """
-    wide = [f.name for path in modules(root) for f in functions(ast.parse(path.read_text())) if positional(f) > 5]
-    assert len(wide) <= MANY, sorted(wide)
+    wide = [
+        f"{path.relative_to(root)}: {f.name}"
+        for path in modules(root)
+        for f in functions(ast.parse(path.read_text()))
+        if positional(f) > 5 and path.name != "cli.py"
+    ]
+    assert wide == []
+
+
+def test_layout_is_left_to_the_formatter(root: Path) -> None:
+    assert sum(path.read_text().count("# fmt: skip") for path in modules(root)) < PACKED
 
 
 def test_every_public_function_says_what_it_does(root: Path) -> None:

@@ -14,10 +14,24 @@ from cmkit.errors import ParameterError
 from cmkit.records.constants import HALF_NINETY
 
 COMPARED = [
-    "by", "one", "other", "analyte", "unit", "n_one", "n_other", "value_one", "value_other", "difference", "low",
-    "high", "ratio",
-    "ratio_low", "ratio_high", "differ", "words",
-]  # fmt: skip
+    "by",
+    "one",
+    "other",
+    "analyte",
+    "unit",
+    "n_one",
+    "n_other",
+    "value_one",
+    "value_other",
+    "difference",
+    "low",
+    "high",
+    "ratio",
+    "ratio_low",
+    "ratio_high",
+    "differ",
+    "words",
+]
 BY = ("compartment", "month", "lab", "sampler", "method", "site")
 _LEAST = 0.02  # of the family's usual rate: below this a rate is next to none, and its logarithm says nothing
 

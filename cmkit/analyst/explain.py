@@ -26,10 +26,13 @@ def explain(a: Assessment, compartment: str) -> pd.DataFrame:
     """
     place_of(a, compartment)
     steps: tuple[tuple[str, Callable[[Assessment, str], list[Row]]], ...] = (
-        ("1 bottle", _bottle), ("2 limits", _limits), ("3 hypotheses", _hypotheses), ("4 for and against", _sides),
+        ("1 bottle", _bottle),
+        ("2 limits", _limits),
+        ("3 hypotheses", _hypotheses),
+        ("4 for and against", _sides),
         ("5 state", _state),
         ("6 money", _money),
-    )  # fmt: skip
+    )
     rows = [(step, *row) for step, of in steps for row in of(a, compartment)]
     out = pd.DataFrame(rows, columns=EXPLAINED)
     text = ["step", "what", "unit", "words"]

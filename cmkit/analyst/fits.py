@@ -90,11 +90,17 @@ def _least_squares(robust: bool) -> Callable[[pd.DataFrame, pd.Series], tuple[fl
     def fit(data: pd.DataFrame, noise: pd.Series) -> tuple[float, float, float, float]:
         cut = data["above"].to_numpy(np.int8) - data["below"].to_numpy(np.int8)
         found = wear_rate(
-            data["value"], data["phi"], data["psi"], data["chi"], censored=cut if cut.any() else None,
-            noise_floor=noise["noise_floor"], noise_share=noise["noise_share"],
+            data["value"],
+            data["phi"],
+            data["psi"],
+            data["chi"],
+            censored=cut if cut.any() else None,
+            noise_floor=noise["noise_floor"],
+            noise_share=noise["noise_share"],
             prior=_flat(data) if (cut == 0).sum() < 2 else None,
-            robust=robust, rounds=30,
-        )  # fmt: skip
+            robust=robust,
+            rounds=30,
+        )
         return found.rate, found.low, found.high, found.level
 
     return fit

@@ -57,11 +57,12 @@ def names_page() -> str:
     bundles = [n for n in plain if inspect.isclass(getattr(cmkit, n)) and n not in errors]
     chapters = {
         "Functions": [_entry(n, getattr(cmkit, n)) for n in plain if inspect.isfunction(getattr(cmkit, n))],
-        "Figures": _members(cmkit.plot, "plot"), "Desk": _members(cmkit.desk, "desk"),
+        "Figures": _members(cmkit.plot, "plot"),
+        "Desk": _members(cmkit.desk, "desk"),
         "Bundles": [_entry(n, getattr(cmkit, n)) + "".join(_methods(n, getattr(cmkit, n))) for n in bundles],
         "Errors": [_entry(n, getattr(cmkit, n)) for n in errors],
         "Tables": [_table(n) for names in GROUPS.values() for n in names],
-    }  # fmt: skip
+    }
     links = "".join(f'<a href="#{escape(name)}">{escape(name)}</a>' for name in chapters)
     body = "".join(f'<h2 id="{escape(name)}">{escape(name)}</h2>{"".join(parts)}' for name, parts in chapters.items())
     head = (

@@ -14,10 +14,30 @@ from cmkit.records.censoring import flags
 
 Floats = NDArray[np.float64]
 SERIES = [
-    "sample", "drawn_on", "life", "run_h", "fluid_h", "value", "below", "above", "believed", "changed", "makeup_l",
-    "kept", "effective_h", "phi", "psi", "chi", "expected",
-    "expected_sd", "z", "level", "level_sd", "rate", "rate_sd",
-]  # fmt: skip
+    "sample",
+    "drawn_on",
+    "life",
+    "run_h",
+    "fluid_h",
+    "value",
+    "below",
+    "above",
+    "believed",
+    "changed",
+    "makeup_l",
+    "kept",
+    "effective_h",
+    "phi",
+    "psi",
+    "chi",
+    "expected",
+    "expected_sd",
+    "z",
+    "level",
+    "level_sd",
+    "rate",
+    "rate_sd",
+]
 _STEPS = ["sample", "life", "order", "drawn_on", "run_h", "fluid_h", "changed", "makeup_l", "phi", "psi", "chi"]
 _TRACK = ["sample", "expected", "expected_sd", "z", "level", "level_sd", "rate", "rate_sd"]
 LEAST = 3  # results below which a series says nothing about a rate

@@ -84,9 +84,17 @@ def onset(a: Assessment, compartment: str, analyte: str = "Fe_ppm", *, bottles: 
     moments = pd.DataFrame({"run_h": found.run_h, "weight": found.weight})
     before, after = 1000 * found.rates
     return Onset(
-        compartment, analyte, **hours, **day, rate_before=float(before), rate_after=float(after), ratio=found.ratio,
-        believed=found.ratio >= _SURE, unit=unit_of(a, analyte), moments=moments,
-    )  # fmt: skip
+        compartment,
+        analyte,
+        **hours,
+        **day,
+        rate_before=float(before),
+        rate_after=float(after),
+        ratio=found.ratio,
+        believed=found.ratio >= _SURE,
+        unit=unit_of(a, analyte),
+        moments=moments,
+    )
 
 
 @dataclass(frozen=True)

@@ -114,10 +114,17 @@ def fit(fits: Fit | Sequence[Fit]) -> go.Figure:
     data, first = own[0].data, own[0]
     x = rounded(data["run_h"], 6)
     lines = [
-        line(x, rounded(f.data["fitted"]), 0, f"{f.method} %{{y:,}}", mode="lines", name=f.method,
-        line={"color": ACCENT, "width": 2, "dash": _LINES[f.method]})
+        line(
+            x,
+            rounded(f.data["fitted"]),
+            0,
+            f"{f.method} %{{y:,}}",
+            mode="lines",
+            name=f.method,
+            line={"color": ACCENT, "width": 2, "dash": _LINES[f.method]},
+        )
         for f in own
-    ]  # fmt: skip
+    ]
     marks = line(
         x, rounded(data["value"]), 0, "result %{y:,}", mode="markers", marker={"size": 8, "color": INK}, name="result"
     )
@@ -225,8 +232,10 @@ def compare(
         [compared(a, one, other, name, by) for name in ([analytes] if isinstance(analytes, str) else analytes)]
     )
     names = [with_unit(n).split(",")[0] for n in rows["analyte"]]
-    spans = [line([low, high], [name, name], 0, mode="lines", line={"color": ACCENT, "width": 3}) for low, high,
-        name in zip(rounded(rows["ratio_low"], 3), rounded(rows["ratio_high"], 3), names, strict=True)]  # fmt: skip
+    spans = [
+        line([low, high], [name, name], 0, mode="lines", line={"color": ACCENT, "width": 3})
+        for low, high, name in zip(rounded(rows["ratio_low"], 3), rounded(rows["ratio_high"], 3), names, strict=True)
+    ]
     marks = line(rounded(rows["ratio"], 3), names, 0, "ratio %{x}", mode="markers", marker={"size": 9, "color": INK})
     upright = {
         "type": "line",
@@ -239,9 +248,11 @@ def compare(
         "line": {"color": SOFT, "width": 1, "dash": "dot"},
     }
     layout = {
-        "height": 130 + 40 * len(rows), "shapes": [upright], "yaxis": {"type": "category", "autorange": "reversed"},
+        "height": 130 + 40 * len(rows),
+        "shapes": [upright],
+        "yaxis": {"type": "category", "autorange": "reversed"},
         "xaxis": {"title": {"text": figure_text(f"wear rate of {one}, times that of {other}")}, "type": "log"},
-    }  # fmt: skip
+    }
     caption = f"Wear rate of {one} over that of {other}, with 90 % intervals: {'; '.join(rows['words'])}."
     return figure([*spans, marks], layout, caption, caption)
 

@@ -203,15 +203,18 @@ def _counts(a: Assessment, tried: _Tried) -> pd.Series:
     warned = faults["finding"].isin(alarms["finding"])
     expected = _expected_today(a) if not tried.costs and tried.every_h is None else _expected(a, tried)
     counts = {
-        "bottles": len(bottles), "in alert": (bottles["state"] == "alert").sum(),
+        "bottles": len(bottles),
+        "in alert": (bottles["state"] == "alert").sum(),
         "in alarm": (bottles["state"] == "alarm").sum(),
-        "alarms": len(alarms), "confirmed": outcome.get("defect", 0) + outcome.get("failed", 0),
+        "alarms": len(alarms),
+        "confirmed": outcome.get("defect", 0) + outcome.get("failed", 0),
         "in vain": outcome.get("no defect", 0),
-        "never looked into": outcome.get("not looked into", 0), "standing": outcome.get("waiting", 0),
+        "never looked into": outcome.get("not looked into", 0),
+        "standing": outcome.get("waiting", 0),
         "without warning": (~warned).sum(),
         "money a year, past": _past_money(a, tried, alarms, faults.assign(warned=warned)),
         **expected,
-    }  # fmt: skip
+    }
     return pd.Series(counts, dtype="float64")
 
 

@@ -49,10 +49,18 @@ class Draft:
 
 
 def draft_finding(
-    a: Assessment, compartment: str, found_on: str | date, outcome: str, cause: str = "", *,
+    a: Assessment,
+    compartment: str,
+    found_on: str | date,
+    outcome: str,
+    cause: str = "",
+    *,
     meter_h: float | None = None,
-    cost: float | None = None, downtime_h: float | None = None, note: str = "", recorded_on: str | date | None = None,
-) -> Draft:  # fmt: skip
+    cost: float | None = None,
+    downtime_h: float | None = None,
+    note: str = "",
+    recorded_on: str | date | None = None,
+) -> Draft:
     """What a look inside showed, as a row of `findings`. Nothing is written.
 
     outcome: `defect`, `no defect` or `failed`; meter_h (h), cost (money), downtime_h (h): missing where not known.
@@ -67,19 +75,31 @@ def draft_finding(
         raise ParameterError(f"recorded_on: found {recorded}, before the look on {found}; wanted that day or later.")
     verdict = a.verdicts[(a.verdicts["compartment"] == compartment) & (a.verdicts["state"] == "alarm")]
     values = {
-        "finding": _free_key(f"F-{compartment}-{found:%y%m%d}", a.findings["finding"]), "compartment": compartment,
+        "finding": _free_key(f"F-{compartment}-{found:%y%m%d}", a.findings["finding"]),
+        "compartment": compartment,
         "found_on": f"{found}",
-        "meter_h": _number("meter_h", meter_h), "outcome": outcome, "cause": cause,
-        "prompted_by": str(verdict["sample"].iloc[0]) if len(verdict) else "", "cost": _number("cost", cost),
-        "downtime_h": _number("downtime_h", downtime_h), "recorded_on": f"{recorded}", "note": note,
-    }  # fmt: skip
+        "meter_h": _number("meter_h", meter_h),
+        "outcome": outcome,
+        "cause": cause,
+        "prompted_by": str(verdict["sample"].iloc[0]) if len(verdict) else "",
+        "cost": _number("cost", cost),
+        "downtime_h": _number("downtime_h", downtime_h),
+        "recorded_on": f"{recorded}",
+        "note": note,
+    }
     return Draft("findings", _safe(values))
 
 
 def draft_correction(
-    a: Assessment, sample: str, field: str, value: object, reason: str, *, decided_by: str,
-    decided_on: str | date | None = None
-) -> Draft:  # fmt: skip
+    a: Assessment,
+    sample: str,
+    field: str,
+    value: object,
+    reason: str,
+    *,
+    decided_by: str,
+    decided_on: str | date | None = None,
+) -> Draft:
     """One value of a bottle put right, as a row of `corrections`. Nothing is written; the laboratory's file stays as it
     is.
 
@@ -99,32 +119,47 @@ def draft_correction(
     else:
         text = f"{_day('value', str(value))}" if field == "drawn_on" else _number("value", float(str(value)))
     values = {
-        "correction": _free_key(f"K-{sample}", a.corrections["correction"]), "sample": sample, "field": field,
+        "correction": _free_key(f"K-{sample}", a.corrections["correction"]),
+        "sample": sample,
+        "field": field,
         "value": text,
-        "decided_on": f"{_day('decided_on', decided_on or date.today())}", "decided_by": decided_by, "reason": reason,
-    }  # fmt: skip
+        "decided_on": f"{_day('decided_on', decided_on or date.today())}",
+        "decided_by": decided_by,
+        "reason": reason,
+    }
     return Draft("corrections", _safe(values))
 
 
-def draft_join(sample: str, bottle: str, taken: pd.Series, *, decided_by: str,
-    decided_on: str | date | None = None) -> Draft:  # fmt: skip
+def draft_join(
+    sample: str, bottle: str, taken: pd.Series, *, decided_by: str, decided_on: str | date | None = None
+) -> Draft:
     """A correction that says that two numbers are one bottle, from `records.reading.same_bottle`. taken: keys of
     corrections there already.
     """
     if not decided_by.strip():
         raise ParameterError("decided_by: found nothing; wanted who decided.")
     values = {
-        "correction": _free_key(f"K-{sample}", taken), "sample": sample, "field": "sample", "value": bottle,
-        "decided_on": f"{_day('decided_on', decided_on or date.today())}", "decided_by": decided_by,
+        "correction": _free_key(f"K-{sample}", taken),
+        "sample": sample,
+        "field": "sample",
+        "value": bottle,
+        "decided_on": f"{_day('decided_on', decided_on or date.today())}",
+        "decided_by": decided_by,
         "reason": "same compartment, day and hours as the field sheet's bottle",
-    }  # fmt: skip
+    }
     return Draft("corrections", _safe(values))
 
 
 def draft_decision(
-    a: Assessment, compartment: str, decided: str, owner: str, why: str, *,
-    decided_on: str | date | None = None, due_on: str | date | None = None,
-) -> Draft:  # fmt: skip
+    a: Assessment,
+    compartment: str,
+    decided: str,
+    owner: str,
+    why: str,
+    *,
+    decided_on: str | date | None = None,
+    due_on: str | date | None = None,
+) -> Draft:
     """Who sees to what stands at a compartment and what was decided, as a row of `decisions`. Nothing is written.
 
     decided: `accepted`, `deferred`, `done` or `overruled`; decided_on: default the assessment's day, or today where
@@ -155,10 +190,15 @@ def draft_decision(
     if due and due < f"{day}":
         raise ParameterError(f"due_on: found {due}, before the decision on {day}; wanted that day or later.")
     values = {
-        "decision": _free_key(f"D-{compartment}-{day:%y%m%d}", a.decisions["decision"]), "compartment": compartment,
-        "alarm_on": f"{alarm:%Y-%m-%d}" if pd.notna(alarm) else "", "owner": owner, "decided_on": f"{day}",
-        "decided": decided, "why": why, "due_on": due,
-    }  # fmt: skip
+        "decision": _free_key(f"D-{compartment}-{day:%y%m%d}", a.decisions["decision"]),
+        "compartment": compartment,
+        "alarm_on": f"{alarm:%Y-%m-%d}" if pd.notna(alarm) else "",
+        "owner": owner,
+        "decided_on": f"{day}",
+        "decided": decided,
+        "why": why,
+        "due_on": due,
+    }
     return Draft("decisions", _safe(values))
 
 
@@ -340,10 +380,14 @@ def what_changed(before: Assessment, after: Assessment) -> pd.DataFrame:
     seen = before.record.merge(after.record, on=key, how="outer", suffixes=("_a", "_b"), indicator=True)
     other = seen[seen["_merge"] != "both"]
     rows += [
-        {"compartment": r.compartment, "what": "our record", "before": "" if pd.isna(r.words_a) else r.words_a,
-        "after": "" if pd.isna(r.words_b) else r.words_b}
+        {
+            "compartment": r.compartment,
+            "what": "our record",
+            "before": "" if pd.isna(r.words_a) else r.words_a,
+            "after": "" if pd.isna(r.words_b) else r.words_b,
+        }
         for r in other.itertuples()
-    ]  # fmt: skip
+    ]
     return pd.DataFrame(rows, columns=["compartment", "what", "before", "after"]).astype("str")
 
 

@@ -120,9 +120,16 @@ def interval(a: Assessment, name: str = "") -> Panel:
 
 
 def interval_desk(
-    case: Case, service_h: tuple[float, ...], today_h: float, currency: str = "money", rate_events: float = 2.0, *,
-    delay_sd: float = 0.7, growth_sd: float = 0.4, name: str = "this compartment",
-) -> Panel:  # fmt: skip
+    case: Case,
+    service_h: tuple[float, ...],
+    today_h: float,
+    currency: str = "money",
+    rate_events: float = 2.0,
+    *,
+    delay_sd: float = 0.7,
+    growth_sd: float = 0.4,
+    name: str = "this compartment",
+) -> Panel:
     """Boxes for delay, growth, turnaround and money of one compartment, and its cost curve, drawn again as they change.
 
     rate_events, delay_sd, growth_sd: how well rate, delay and growth are known (see `intervals.tune.draw_factors`).

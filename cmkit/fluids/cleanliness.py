@@ -114,15 +114,19 @@ def as4059_classes(per_100ml: Sequence[float]) -> tuple[str, ...]:
     A class holds up to and including its number. `000` is the cleanest; beyond class 12 the word is `>12`. A missing
     count gives an empty word.
     """
-    return tuple(_class_word("as4059e_cumulative", size, count) + size if not np.isnan(count) else "" for size,
-        count in zip(SIZES, per_100ml, strict=False))  # fmt: skip
+    return tuple(
+        _class_word("as4059e_cumulative", size, count) + size if not np.isnan(count) else ""
+        for size, count in zip(SIZES, per_100ml, strict=False)
+    )
 
 
 def nas1638_classes(per_100ml_between: Sequence[float]) -> tuple[str, ...]:
     """Older difference classes (NAS 1638) of counts per 100 ml between 5-15, 15-25, 25-50, 50-100 and over 100 um."""
     names = ("5_15", "15_25", "25_50", "50_100", "over_100")
-    return tuple(_class_word("nas1638_differential", name, count) if not np.isnan(count) else "" for name,
-        count in zip(names, per_100ml_between, strict=True))  # fmt: skip
+    return tuple(
+        _class_word("nas1638_differential", name, count) if not np.isnan(count) else ""
+        for name, count in zip(names, per_100ml_between, strict=True)
+    )
 
 
 def _class_word(table_name: str, column: str, count: float) -> str:

@@ -103,10 +103,24 @@ _BOUNDS = (
     ("turnaround_h", 0.0, np.inf),
 )
 OUTCOME_FIELDS = (
-    "delay_mean_h", "delay_shape", "base_rate", "rate_multiple", "growth", "noise_floor", "noise_share", "load_share",
-    "drift_share", "level",
-    "change_every_h", "residual", "z_alarm", "acted_share", "metals", "chance", "turnaround_h",
-)  # fmt: skip
+    "delay_mean_h",
+    "delay_shape",
+    "base_rate",
+    "rate_multiple",
+    "growth",
+    "noise_floor",
+    "noise_share",
+    "load_share",
+    "drift_share",
+    "level",
+    "change_every_h",
+    "residual",
+    "z_alarm",
+    "acted_share",
+    "metals",
+    "chance",
+    "turnaround_h",
+)
 
 
 @dataclass(frozen=True)
@@ -185,8 +199,9 @@ def equivalent_chance(case: Case, every_h: float) -> float:
     """
     wanted = float(np.ravel(interval_cost(case, every_h).p_caught)[0])
     points = [nodes for _, nodes in chunks(replace(case, chance=1.0, level=0.0).columns(), every_h, False, False)]
-    count, weight = (np.concatenate([part.ravel() for part in parts]) for parts in zip(*(n.samples() for n in points),
-        strict=True))  # fmt: skip
+    count, weight = (
+        np.concatenate([part.ravel() for part in parts]) for parts in zip(*(n.samples() for n in points), strict=True)
+    )
 
     def excess(chance: float) -> float:
         return float(weight @ (1 - (1 - chance) ** count)) - wanted

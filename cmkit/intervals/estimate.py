@@ -285,10 +285,20 @@ def _nothing_known(prior: Prior, hours: float) -> DefectHistory:
     spread = HALF_NINETY * prior.delay_sd
     p = _logit(prior.detection) + HALF_NINETY * prior.detection_sd * np.array([-1, 1])
     return DefectHistory(
-        np.nan, delay, delay, prior.detection, none, (float(delay * np.exp(-spread)), float(delay * np.exp(spread))),
+        np.nan,
+        delay,
+        delay,
+        prior.detection,
+        none,
+        (float(delay * np.exp(-spread)), float(delay * np.exp(spread))),
         (_expit(p[0]), _expit(p[1])),
-        np.diag([np.nan, prior.delay_sd**2, prior.detection_sd**2]), 0, hours, (0.0, 1.0, 1.0), np.nan, words,
-    )  # fmt: skip
+        np.diag([np.nan, prior.delay_sd**2, prior.detection_sd**2]),
+        0,
+        hours,
+        (0.0, 1.0, 1.0),
+        np.nan,
+        words,
+    )
 
 
 def _logit(p: float) -> float:

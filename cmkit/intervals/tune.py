@@ -269,8 +269,18 @@ def _spread(cost: Array, grid: Array, today: float, may: Array) -> tuple[Any, ..
     return expected, low, high, grid[choice], best_low, best_high, regret, saved[0], saved[1]
 
 
-SENSITIVE = ("delay_mean_h", "rate_multiple", "noise_share", "failure_cost", "planned_cost", "sample_cost",
-    "defect_rate_per_h", "turnaround_h", "false_alarm", "inspect_cost")  # fmt: skip
+SENSITIVE = (
+    "delay_mean_h",
+    "rate_multiple",
+    "noise_share",
+    "failure_cost",
+    "planned_cost",
+    "sample_cost",
+    "defect_rate_per_h",
+    "turnaround_h",
+    "false_alarm",
+    "inspect_cost",
+)
 
 
 def interval_sensitivity(

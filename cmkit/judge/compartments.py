@@ -32,10 +32,14 @@ class State:
         """What an assessment keeps of it."""
         judged, decided = self.judged, self.decided
         return {
-            "evidence": self.evidence, "bottle_chances": judged.bottle_chances, "hypotheses": judged.hypotheses,
-            "contributions": judged.contributions, "verdicts": decided.verdicts, "orders": decided.orders,
+            "evidence": self.evidence,
+            "bottle_chances": judged.bottle_chances,
+            "hypotheses": judged.hypotheses,
+            "contributions": judged.contributions,
+            "verdicts": decided.verdicts,
+            "orders": decided.orders,
             "reasons": decided.reasons,
-        }  # fmt: skip
+        }
 
 
 def judge_compartments(known: Fleet, hours: Hours, wear: Wear, trust: Trusted, learnt: Learnt) -> State:

@@ -54,10 +54,14 @@ def _of_slot(
     sample = exposure["sample"].to_numpy(object)[b.row[c, i]]
     n = len(analytes) + 1
     out = pd.DataFrame(
-        {"compartment": np.repeat(b.places[c], n), "sample": np.repeat(sample, n),
-        "hypothesis": np.repeat(np.array(names, object)[k], n),
-         "analyte": np.tile(np.array([*analytes, HANDLING], object), len(c)), "log_odds": parts.ravel()}
-    )  # fmt: skip
+        {
+            "compartment": np.repeat(b.places[c], n),
+            "sample": np.repeat(sample, n),
+            "hypothesis": np.repeat(np.array(names, object)[k], n),
+            "analyte": np.tile(np.array([*analytes, HANDLING], object), len(c)),
+            "log_odds": parts.ravel(),
+        }
+    )
     return out[(out["log_odds"] != 0) | (out["analyte"] == HANDLING)]
 
 

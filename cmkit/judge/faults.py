@@ -12,17 +12,27 @@ import pandas as pd
 
 SEVERITIES = ("early", "clear", "severe")
 GROUPS = (
-    "stop and check", "look inside", "pressure test", "fuel system", "keep dirt out", "find the leak", "fluid",
+    "stop and check",
+    "look inside",
+    "pressure test",
+    "fuel system",
+    "keep dirt out",
+    "find the leak",
+    "fluid",
     "cooling system",
-    "check first", "repeat bottle", "next bottle",
-)  # fmt: skip
+    "check first",
+    "repeat bottle",
+    "next bottle",
+)
 LOOKS = frozenset({"stop and check", "look inside", "pressure test", "fuel system", "keep dirt out", "find the leak"})
 UNNAMED = "unnamed change"
 OVER_LIMIT = "over a fixed limit"
 LOW_LEVEL = "low fluid level"
 DOUBTS = {
-    "p_rich": "drawn from bottom or drain", "p_dirt": "dirt in the bottle", "p_other": "another compartment",
-}  # fmt: skip
+    "p_rich": "drawn from bottom or drain",
+    "p_dirt": "dirt in the bottle",
+    "p_other": "another compartment",
+}
 AGAIN = "doubtful again"
 _LIMIT = re.compile(r"^(?P<analyte>[A-Za-z0-9_]+)(?P<way>[+-])(?:@(?P<severe>[\d.]+))?$")
 
@@ -70,11 +80,20 @@ def _table(name: str) -> pd.DataFrame:
 def faults() -> tuple[Fault, ...]:
     """reference/faults.csv, in its order."""
     return tuple(
-        Fault(tuple(r.kinds.split("|")), r.cause, r.about, r.said, r.harmful == "yes", r.check_first, r.confirm,
-        r.not_to_do,
-              r.if_ignored, r.limits)
+        Fault(
+            tuple(r.kinds.split("|")),
+            r.cause,
+            r.about,
+            r.said,
+            r.harmful == "yes",
+            r.check_first,
+            r.confirm,
+            r.not_to_do,
+            r.if_ignored,
+            r.limits,
+        )
         for r in _table("faults.csv").itertuples()
-    )  # fmt: skip
+    )
 
 
 @cache

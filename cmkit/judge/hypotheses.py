@@ -27,23 +27,54 @@ PHASES = ("early", "clear", "severe")
 UP = np.array([0.0, 0.15, 0.35, 0.6, 0.95, 1.4, 1.9, 2.6, 3.4, 4.3])  # log of the multiple of the interval's wear
 BOTH_WAYS = np.r_[-UP[:0:-1], UP]
 NAMES = {
-    "visc": ("visc100_cSt", "visc40_cSt"), "water": ("water_ppm",), "fuel": ("fuel_pct",), "glycol": ("glycol_pct",),
+    "visc": ("visc100_cSt", "visc40_cSt"),
+    "water": ("water_ppm",),
+    "fuel": ("fuel_pct",),
+    "glycol": ("glycol_pct",),
     "soot": ("soot_pct",),
-    "oxidation": ("oxidation_Acm",), "nitration": ("nitration_Acm",), "sulfation": ("sulfation_Acm",),
+    "oxidation": ("oxidation_Acm",),
+    "nitration": ("nitration_Acm",),
+    "sulfation": ("sulfation_Acm",),
     "TAN": ("TAN_mgKOH_g",),
-    "TBN": ("TBN_mgKOH_g",), "ferrous": ("ferrous_index",), "particles": ("p4_per_ml", "p6_per_ml", "p14_per_ml"),
+    "TBN": ("TBN_mgKOH_g",),
+    "ferrous": ("ferrous_index",),
+    "particles": ("p4_per_ml", "p6_per_ml", "p14_per_ml"),
     "pH": ("pH",),
-    "nitrite": ("nitrite_ppm",), "glycol_vol": ("glycol_vol_pct",), "freeze": ("freeze_C",),
+    "nitrite": ("nitrite_ppm",),
+    "glycol_vol": ("glycol_vol_pct",),
+    "freeze": ("freeze_C",),
     "conductivity": ("conductivity_uS",),
     "makeup": ("makeup",),
-}  # fmt: skip
+}
 GROUPS = {
     "any": (),
-    "debris": ("Fe_ppm", "Cr_ppm", "Ni_ppm", "Al_ppm", "Cu_ppm", "Pb_ppm", "Sn_ppm", "Mn_ppm", "Ti_ppm", "Ag_ppm",
-    "ferrous_index"),
-    "contamination": ("Si_ppm", "Na_ppm", "K_ppm", "Li_ppm", "B_ppm", "water_ppm", "fuel_pct", "glycol_pct",
-    "p4_per_ml", "p6_per_ml", "p14_per_ml"),
-}  # fmt: skip
+    "debris": (
+        "Fe_ppm",
+        "Cr_ppm",
+        "Ni_ppm",
+        "Al_ppm",
+        "Cu_ppm",
+        "Pb_ppm",
+        "Sn_ppm",
+        "Mn_ppm",
+        "Ti_ppm",
+        "Ag_ppm",
+        "ferrous_index",
+    ),
+    "contamination": (
+        "Si_ppm",
+        "Na_ppm",
+        "K_ppm",
+        "Li_ppm",
+        "B_ppm",
+        "water_ppm",
+        "fuel_pct",
+        "glycol_pct",
+        "p4_per_ml",
+        "p6_per_ml",
+        "p14_per_ml",
+    ),
+}
 _SIZES = {3: "key", 2: "second", 1: "third"}
 _SIGN = re.compile(r"^(?P<name>[A-Za-z_]+)(?P<way>[-+~?]?):(?P<size>[123])$")
 Role = tuple[str, ...]  # ("still",), ("sign", size, way, phase), ("open", way, phase) or ("may", size, way, phase)
@@ -163,9 +194,14 @@ def _causes_once(patterns: tuple[Pattern, ...], weight: Floats) -> Floats:
 
 
 def make_states(
-    patterns: tuple[Pattern, ...], share: Floats, *, metals: list[str], others: list[str], ways: list[str],
-    exponent: Floats
-) -> States:  # fmt: skip
+    patterns: tuple[Pattern, ...],
+    share: Floats,
+    *,
+    metals: list[str],
+    others: list[str],
+    ways: list[str],
+    exponent: Floats,
+) -> States:
     """States over the results of a kind: metals (which only rise) and others with their `ways` (`+`, `~`) and exponents
     of the likelihood.
     """
@@ -174,12 +210,16 @@ def make_states(
     other_role, other_roles = _numbered(every, others, ways)
     low = [constant("low_sound")] + [constant(f"low_{phase}" if p.low else "low_sound") for p, phase in every]
     return States(
-        patterns, share, np.array([_weights(role, UP) for role in metal_roles]),
+        patterns,
+        share,
+        np.array([_weights(role, UP) for role in metal_roles]),
         np.array([_weights(role, BOTH_WAYS) for role in other_roles]),
-        metal_role, other_role, _one_hot(metal_role, len(metal_roles), np.ones(len(metals))),
+        metal_role,
+        other_role,
+        _one_hot(metal_role, len(metal_roles), np.ones(len(metals))),
         _one_hot(other_role, len(other_roles), exponent),
         np.array(low),
-    )  # fmt: skip
+    )
 
 
 def _numbered(

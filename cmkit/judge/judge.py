@@ -45,9 +45,16 @@ class Judged:
 
 
 def judge_bottles(
-    known: Fleet, samples: pd.DataFrame, exposure: pd.DataFrame, numbers: pd.DataFrame, expected: pd.DataFrame, *,
-    register: pd.DataFrame, learnt: JudgeLearnt, without: frozenset[str] = frozenset(),
-) -> Judged:  # fmt: skip
+    known: Fleet,
+    samples: pd.DataFrame,
+    exposure: pd.DataFrame,
+    numbers: pd.DataFrame,
+    expected: pd.DataFrame,
+    *,
+    register: pd.DataFrame,
+    learnt: JudgeLearnt,
+    without: frozenset[str] = frozenset(),
+) -> Judged:
     """Judge every bottle of `exposure` from what is known; looks at nothing outside these compartments but `learnt`.
 
     known: the fleet, or any machines of it, as of a day. samples: wide results that may be believed as numbers (blank
@@ -111,17 +118,27 @@ def _hypothesis_rows(b: Bottles, s: States, f: Followed, exposure: pd.DataFrame)
     names, causes = by_cause(s, f.now)
     c, k = np.nonzero(causes.sum(axis=2) >= _WORTH_A_ROW)
     compartment = pd.DataFrame(
-        {"compartment": b.places[c], "sample": sample[c], "about": "compartment",
-        "hypothesis": np.array(names, object)[k],
-         "chance": causes[c, k].sum(axis=1), **{f"p_{phase}": causes[c, k, n] for n, phase in enumerate(PHASES)}}
-    )  # fmt: skip
+        {
+            "compartment": b.places[c],
+            "sample": sample[c],
+            "about": "compartment",
+            "hypothesis": np.array(names, object)[k],
+            "chance": causes[c, k].sum(axis=1),
+            **{f"p_{phase}": causes[c, k, n] for n, phase in enumerate(PHASES)},
+        }
+    )
     odd = f.oddities[np.arange(len(last)), last]
     c, k = np.nonzero(odd >= _WORTH_A_ROW)
     bottle = pd.DataFrame(
-        {"compartment": b.places[c], "sample": sample[c], "about": "bottle",
-        "hypothesis": np.array(ODDITIES, object)[k], "chance": odd[c, k],
-         **{f"p_{phase}": np.nan for phase in PHASES}}
-    )  # fmt: skip
+        {
+            "compartment": b.places[c],
+            "sample": sample[c],
+            "about": "bottle",
+            "hypothesis": np.array(ODDITIES, object)[k],
+            "chance": odd[c, k],
+            **{f"p_{phase}": np.nan for phase in PHASES},
+        }
+    )
     out = pd.concat([compartment, bottle], ignore_index=True)
     return out.sort_values(["compartment", "about", "chance"], ascending=[True, False, False], kind="stable")
 

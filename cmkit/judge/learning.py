@@ -55,9 +55,15 @@ class FirstPass:
 
 
 def learn_judgement(
-    known: Fleet, samples: pd.DataFrame, exposure: pd.DataFrame, numbers: pd.DataFrame, expected: pd.DataFrame, *,
-    register: pd.DataFrame, without: frozenset[str] = frozenset(),
-) -> JudgeLearnt:  # fmt: skip
+    known: Fleet,
+    samples: pd.DataFrame,
+    exposure: pd.DataFrame,
+    numbers: pd.DataFrame,
+    expected: pd.DataFrame,
+    *,
+    register: pd.DataFrame,
+    without: frozenset[str] = frozenset(),
+) -> JudgeLearnt:
     """What `known`, a whole fleet as of a day, teaches the judge; arguments as of
     :func:`cmkit.judge.judge.judge_bottles`.
     """
@@ -67,9 +73,16 @@ def learn_judgement(
 
 
 def first_pass(
-    known: Fleet, samples: pd.DataFrame, exposure: pd.DataFrame, numbers: pd.DataFrame, expected: pd.DataFrame, *,
-    register: pd.DataFrame, pace: float, without: frozenset[str] = frozenset(),
-) -> FirstPass:  # fmt: skip
+    known: Fleet,
+    samples: pd.DataFrame,
+    exposure: pd.DataFrame,
+    numbers: pd.DataFrame,
+    expected: pd.DataFrame,
+    *,
+    register: pd.DataFrame,
+    pace: float,
+    without: frozenset[str] = frozenset(),
+) -> FirstPass:
     """The part of :func:`learn_judgement` that needs no kind but those in `exposure`; pace: :func:`usual_pace` of the
     whole fleet.
     """
@@ -145,18 +158,26 @@ def _odd_bottles(bottles: pd.DataFrame) -> list[dict[str, Any]]:
     shipped = shipped_shares()
     other = _counted(shipped.other, odd[~sister, OTHER])
     groups = {
-        "rich": ("drawn from bottom or drain, by pump", odd[~valve & ~drain, RICH]), "rich_valve": ("drawn from "
-        "bottom or drain, at a valve", odd[valve & ~drain, RICH]),
-        "dirt": ("dirt in the bottle", odd[:, DIRT]), "other": ("another compartment", odd[~sister, OTHER]),
+        "rich": ("drawn from bottom or drain, by pump", odd[~valve & ~drain, RICH]),
+        "rich_valve": ("drawn from bottom or drain, at a valve", odd[valve & ~drain, RICH]),
+        "dirt": ("dirt in the bottle", odd[:, DIRT]),
+        "other": ("another compartment", odd[~sister, OTHER]),
         "sister": ("exchanged with a sister", np.maximum(odd[sister, OTHER] - other, 0)),
-    }  # fmt: skip
+    }
     return [
-        {"what": "odd bottles", "kind": "all", "name": name, "shipped": getattr(shipped, name),
-        "worth": constant("bottle_prior"),
-         "counted": float(chances.sum()), "used": _counted(getattr(shipped, name), chances), "unit": "share of bottles",
-         "words": f"{said}: {chances.sum():.1f} of {len(chances)} bottles by their chances"}
+        {
+            "what": "odd bottles",
+            "kind": "all",
+            "name": name,
+            "shipped": getattr(shipped, name),
+            "worth": constant("bottle_prior"),
+            "counted": float(chances.sum()),
+            "used": _counted(getattr(shipped, name), chances),
+            "unit": "share of bottles",
+            "words": f"{said}: {chances.sum():.1f} of {len(chances)} bottles by their chances",
+        }
         for name, (said, chances) in groups.items()
-    ]  # fmt: skip
+    ]
 
 
 def _counted(prior: float, chances: np.ndarray) -> float:

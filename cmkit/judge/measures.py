@@ -119,10 +119,15 @@ class Bottles:
 
 
 def bottles_by_kind(
-    known: Fleet, samples: pd.DataFrame, exposure: pd.DataFrame, numbers: pd.DataFrame, expected: pd.DataFrame, *,
+    known: Fleet,
+    samples: pd.DataFrame,
+    exposure: pd.DataFrame,
+    numbers: pd.DataFrame,
+    expected: pd.DataFrame,
+    *,
     register: pd.DataFrame,
     usual: Usual,
-) -> list[Bottles]:  # fmt: skip
+) -> list[Bottles]:
     """The bottles of every kind in `exposure`; arguments as of :func:`cmkit.judge.judge.judge_bottles`."""
     table, wide = bottle_table(known, samples, exposure)
     table["sister"] = sister_density(table, expected)
@@ -135,9 +140,12 @@ def bottles_by_kind(
 
 
 def _one_kind(
-    kind: str, bottles: tuple[pd.DataFrame, pd.DataFrame, NDArray[np.int64]], numbers: pd.DataFrame,
-    register: pd.DataFrame, usual: Usual
-) -> Bottles:  # fmt: skip
+    kind: str,
+    bottles: tuple[pd.DataFrame, pd.DataFrame, NDArray[np.int64]],
+    numbers: pd.DataFrame,
+    register: pd.DataFrame,
+    usual: Usual,
+) -> Bottles:
     table, wide, at = bottles
     places, c, i = _grid(table)
     shape = (len(places), int(i.max(initial=-1)) + 1)
@@ -155,16 +163,31 @@ def _one_kind(
     none = np.broadcast_to(np.nan, (*shape, len(others)))
     v_low, v_high = (spread(e) for e in ends) if ends else (none, none)
     return Bottles(
-        kind=kind, places=places, row=row, steps={n: spread(table[n].to_numpy(float)) for n in _STEPS},
+        kind=kind,
+        places=places,
+        row=row,
+        steps={n: spread(table[n].to_numpy(float)) for n in _STEPS},
         first=spread((table["order"] == 0).to_numpy(bool), False),
         placed=spread((table["start"].fillna("") != "unknown").to_numpy(bool), False),
-        pressurised=spread(table["probe"].to_numpy(bool), False), low=spread(table["low"].to_numpy(float)),
+        pressurised=spread(table["probe"].to_numpy(bool), False),
+        low=spread(table["low"].to_numpy(float)),
         metals=metals,
-        y=spread(_column(wide, metals)), y_below=spread(flags(wide, metals, "below"), False),
-        y_above=spread(flags(wide, metals, "above"), False), numbers=given, others=others, ways=ways, v=spread(v),
-        v_below=spread(v_below, False), v_low=v_low, v_high=v_high, doubt=spread(doubt), pooled=pooled,
-        sister=spread(table["sister"].to_numpy(float)), drain=spread(table["drain"].to_numpy(bool), False), **facts,
-    )  # fmt: skip
+        y=spread(_column(wide, metals)),
+        y_below=spread(flags(wide, metals, "below"), False),
+        y_above=spread(flags(wide, metals, "above"), False),
+        numbers=given,
+        others=others,
+        ways=ways,
+        v=spread(v),
+        v_below=spread(v_below, False),
+        v_low=v_low,
+        v_high=v_high,
+        doubt=spread(doubt),
+        pooled=pooled,
+        sister=spread(table["sister"].to_numpy(float)),
+        drain=spread(table["drain"].to_numpy(bool), False),
+        **facts,
+    )
 
 
 def _column(wide: pd.DataFrame, names: list[str]) -> Floats:

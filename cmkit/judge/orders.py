@@ -89,10 +89,14 @@ def _order(r: Any, rules: list[Any], cost: dict[str, Any], judge: Judge) -> dict
         request = ""
     also = [_also(r, f, act) for f in others[:_MOST_ALSO]]
     return _row(r, cost, act, words, judge) | {
-        "cause": first.cause, "severity": first.severity, "chance": first.p,
-        "also": " ".join(dict.fromkeys(a for a in also if a)), "request": request,
-        "rests_on": "; ".join(dict.fromkeys(f.rests_on for f in found)), "choice": choice,
-    }  # fmt: skip
+        "cause": first.cause,
+        "severity": first.severity,
+        "chance": first.p,
+        "also": " ".join(dict.fromkeys(a for a in also if a)),
+        "request": request,
+        "rests_on": "; ".join(dict.fromkeys(f.rests_on for f in found)),
+        "choice": choice,
+    }
 
 
 def _also(r: Any, other: _Finding, act: Work) -> str:
@@ -109,16 +113,29 @@ def _row(r: Any, cost: dict[str, Any], act: Work, words: Fault | None, judge: Ju
     """The parts of an order that come as they are. words: the fault or doubt it speaks of, if any."""
     second = r.second_cause if np.nan_to_num(r.p_second) >= judge.second_share else ""
     return {
-        "compartment": r.compartment, "state": r.state, "cause": words.cause if words else "", "severity": "",
+        "compartment": r.compartment,
+        "state": r.state,
+        "cause": words.cause if words else "",
+        "severity": "",
         "chance": np.nan,
-        "work": act.work, "also": "", "request": "", "group": act.group, "within_h": act.within_h,
+        "work": act.work,
+        "also": "",
+        "request": "",
+        "group": act.group,
+        "within_h": act.within_h,
         "within_days": act.within_days,
-        "check_first": words.check_first if words else "", "confirm": words.confirm if words else "",
-        "not_to_do": words.not_to_do if words else "", "if_ignored": words.if_ignored if words else "",
-        "second_cause": second, "p_second": r.p_second if second else np.nan, "choice": "",
-        "cost_look": cost["cost_look"], "cost_repeat": cost["cost_repeat"], "cost_wait": cost["cost_wait"],
+        "check_first": words.check_first if words else "",
+        "confirm": words.confirm if words else "",
+        "not_to_do": words.not_to_do if words else "",
+        "if_ignored": words.if_ignored if words else "",
+        "second_cause": second,
+        "p_second": r.p_second if second else np.nan,
+        "choice": "",
+        "cost_look": cost["cost_look"],
+        "cost_repeat": cost["cost_repeat"],
+        "cost_wait": cost["cost_wait"],
         "assumed": cost["assumed"],
-    }  # fmt: skip
+    }
 
 
 def _findings(r: Any, rules: list[Any], judge: Judge) -> list[_Finding]:

@@ -25,7 +25,7 @@ from cmkit.judge.densities import (
     mixed_levels,
     other_likelihood,
     start_levels,
-)  # fmt: skip
+)
 from cmkit.judge.hypotheses import States
 from cmkit.judge.looks import Events, accept, accept_wear, looked_again
 from cmkit.judge.measures import Bottles
@@ -128,9 +128,13 @@ def moved_on(a: Floats, share: Floats, arrivals: Arrivals, hours: Floats) -> Flo
     new = sound[:, None] * begun
     out = np.empty_like(a)
     out[:, 1:] = np.stack(
-        [early * (1 - grows) + new * (1 - fast), clear * (1 - worsens) + early * grows + new * fast,
-        severe + clear * worsens], axis=2
-    ).reshape(len(a), -1)  # fmt: skip
+        [
+            early * (1 - grows) + new * (1 - fast),
+            clear * (1 - worsens) + early * grows + new * fast,
+            severe + clear * worsens,
+        ],
+        axis=2,
+    ).reshape(len(a), -1)
     out[:, 0] = a.sum(axis=1) - out[:, 1:].sum(axis=1)
     return out
 
@@ -275,11 +279,13 @@ def _learn(
 def _empty(b: Bottles, s: States, size: tuple[int, int, int]) -> Followed:
     c = size[0]
     return Followed(
-        states=np.full(size, np.nan), prior=np.full(size, np.nan), oddities=np.full((*size[:2], 4), np.nan),
+        states=np.full(size, np.nan),
+        prior=np.full(size, np.nan),
+        oddities=np.full((*size[:2], 4), np.nan),
         metal_log=np.zeros((c, KEPT, len(b.metals), len(s.up)), np.float32),
         other_log=np.zeros((c, KEPT, len(b.others), len(s.both)), np.float32),
         now=np.zeros((c, size[2])),
-    )  # fmt: skip
+    )
 
 
 def _keep(

@@ -46,11 +46,18 @@ def prior_rows(factor: float, counts: dict[str, dict[str, float]], pace: float) 
         {"what": PACE, "kind": "all", "name": "pace", "used": pace, "unit": "h", "words": "of the middle compartment"},
     ]
     return rows + [
-        {"what": CAUSE, "kind": kind, "name": cause, "worth": constant("cause_prior_faults"), "counted": n,
-        "unit": "faults", "words": f"{n:g} on record"}
+        {
+            "what": CAUSE,
+            "kind": kind,
+            "name": cause,
+            "worth": constant("cause_prior_faults"),
+            "counted": n,
+            "unit": "faults",
+            "words": f"{n:g} on record",
+        }
         for kind, causes in counts.items()
         for cause, n in causes.items()
-    ]  # fmt: skip
+    ]
 
 
 def priors_of(table: pd.DataFrame) -> Priors:

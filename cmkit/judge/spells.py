@@ -168,10 +168,20 @@ def _closed_by_then(spell: _Spell, bottle: Any, looks: list[Any]) -> tuple[pd.Ti
 def _closed(spell: _Spell, on: pd.Timestamp, by: str, sample: str = "") -> dict[str, Any]:
     first = spell.first
     return {
-        "compartment": first.compartment, "life": first.life, "alarm_on": first.drawn_on, "known_on": first.known_on,
-        "sample": first.sample, "run_h": first.run_h, "last_on": spell.last.drawn_on, "bottles": spell.bottles,
+        "compartment": first.compartment,
+        "life": first.life,
+        "alarm_on": first.drawn_on,
+        "known_on": first.known_on,
+        "sample": first.sample,
+        "run_h": first.run_h,
+        "last_on": spell.last.drawn_on,
+        "bottles": spell.bottles,
         "analytes": ", ".join(sorted(spell.analytes)),
-        "cause": spell.top.cause if "chance" in spell.by else spell.named, "chance": spell.top.chance,
-        "raised_by": ", ".join(sorted(spell.by)), "clear_run": spell.clear_run, "closed_on": on, "closed_by": by,
+        "cause": spell.top.cause if "chance" in spell.by else spell.named,
+        "chance": spell.top.chance,
+        "raised_by": ", ".join(sorted(spell.by)),
+        "clear_run": spell.clear_run,
+        "closed_on": on,
+        "closed_by": by,
         "closed_sample": sample,
-    }  # fmt: skip
+    }

@@ -63,10 +63,17 @@ def judge_states(
     days = (known.date - use["last_read_on"]).dt.days.clip(lower=0).where(~use["idle"].astype(bool), 0)
     now_h = dict(zip(use["machine"], use["last_run_h"] + days.fillna(0) * use["h_per_day"].fillna(0), strict=True))
     context = _Context(
-        known, known.settings.judge, _rows(newest), _rows(compartment_chances(bottles, hypotheses)), _rows(standing),
+        known,
+        known.settings.judge,
+        _rows(newest),
+        _rows(compartment_chances(bottles, hypotheses)),
+        _rows(standing),
         _rows(settled),
-        _rows(looks), _runs(bottles), now_h, sampled_every(known).to_dict(),
-    )  # fmt: skip
+        _rows(looks),
+        _runs(bottles),
+        now_h,
+        sampled_every(known).to_dict(),
+    )
     rows = [_state(place, context) for place in places.itertuples()]
     out = pd.DataFrame(rows, columns=STATES)
     return typed(out, "states")
@@ -125,14 +132,35 @@ class _Context:
 
 
 _NOTHING: dict[str, Any] = {
-    "since": pd.NaT, "n_bottles": 0, "sample": "", "drawn_on": pd.NaT, "known_on": pd.NaT, "run_h": np.nan,
+    "since": pd.NaT,
+    "n_bottles": 0,
+    "sample": "",
+    "drawn_on": pd.NaT,
+    "known_on": pd.NaT,
+    "run_h": np.nan,
     "chance": np.nan,
-    "p_early": np.nan, "p_clear": np.nan, "p_severe": np.nan, "cause": "", "p_cause": np.nan, "second_cause": "",
+    "p_early": np.nan,
+    "p_clear": np.nan,
+    "p_severe": np.nan,
+    "cause": "",
+    "p_cause": np.nan,
+    "second_cause": "",
     "p_second": np.nan,
-    "severity": "", "p_good": np.nan, "doubt": "", "p_doubt": np.nan, "doubtful_run": 0, "alarm_known_on": pd.NaT,
-    "alarm_cause": "", "raised_by": "", "look_on": pd.NaT, "look_by": "",
-    "look_showed": "", "settled_by": "", "missing": "", "asks": "",
-}  # fmt: skip
+    "severity": "",
+    "p_good": np.nan,
+    "doubt": "",
+    "p_doubt": np.nan,
+    "doubtful_run": 0,
+    "alarm_known_on": pd.NaT,
+    "alarm_cause": "",
+    "raised_by": "",
+    "look_on": pd.NaT,
+    "look_by": "",
+    "look_showed": "",
+    "settled_by": "",
+    "missing": "",
+    "asks": "",
+}
 
 
 def _state(place: Any, context: _Context) -> dict[str, Any]:
@@ -168,23 +196,47 @@ def _after_a_look(look: dict[str, Any], base: dict[str, Any], judge: Judge) -> d
     """Somebody has looked since the newest bottle: what is known until the next one."""
     on = f"{look['on']:%Y-%m-%d}"
     if look["by"] == "replace":
-        nothing = {name: _NOTHING[name] for name in ("chance", "p_early", "p_clear", "p_severe", "cause", "p_cause",
-            "second_cause", "p_second", "severity")}  # fmt: skip
-        return nothing | {"state": "not known", "case": "replaced", "asks": "first", "missing": "a first bottle of "
-        "the new component",
-                          "settled_by": f"component replaced on {on}"}  # fmt: skip
+        nothing = {
+            name: _NOTHING[name]
+            for name in (
+                "chance",
+                "p_early",
+                "p_clear",
+                "p_severe",
+                "cause",
+                "p_cause",
+                "second_cause",
+                "p_second",
+                "severity",
+            )
+        }
+        return nothing | {
+            "state": "not known",
+            "case": "replaced",
+            "asks": "first",
+            "missing": "a first bottle of the new component",
+            "settled_by": f"component replaced on {on}",
+        }
     if look["showed"] == "no defect":
         still = base["chance"] >= judge.alert
-        said = {"state": "alert" if still else "clear", "case": "looked into", "asks": "repeat" if still else "",
-                "settled_by": f"looked into on {on}, nothing wrong found"}  # fmt: skip
+        said = {
+            "state": "alert" if still else "clear",
+            "case": "looked into",
+            "asks": "repeat" if still else "",
+            "settled_by": f"looked into on {on}, nothing wrong found",
+        }
         return said | (
             {"missing": "a bottle that agrees with the look", "since": base["drawn_on"], "n_bottles": 1}
             if still
             else {}
         )
     if look["showed"] in ("defect", "failed") or base["chance"] >= judge.alert:
-        return {"state": "not known", "case": "mended", "settled_by": f"{_SHOWED[look['showed']]} on {on}",
-                "missing": "a bottle that shows it repaired"}  # fmt: skip
+        return {
+            "state": "not known",
+            "case": "mended",
+            "settled_by": f"{_SHOWED[look['showed']]} on {on}",
+            "missing": "a bottle that shows it repaired",
+        }
     return None
 
 
@@ -193,10 +245,16 @@ def _in_alarm(spell: dict[str, Any], bottle: dict[str, Any], judge: Judge) -> di
     count = "a good bottle" if left == 1 else f"{left} more good bottles in a row"
     more = f"{count} with a chance below {100 * judge.settle:.0f} %"
     return {
-        "state": "alarm", "case": "alarm", "since": spell["alarm_on"], "n_bottles": int(spell["bottles"]),
-        "alarm_known_on": spell["known_on"], "alarm_cause": spell["cause"], "raised_by": spell["raised_by"],
-        "missing": f"a look inside, or {more}", "asks": "repeat" if bottle["doubt"] else "sooner",
-    }  # fmt: skip
+        "state": "alarm",
+        "case": "alarm",
+        "since": spell["alarm_on"],
+        "n_bottles": int(spell["bottles"]),
+        "alarm_known_on": spell["known_on"],
+        "alarm_cause": spell["cause"],
+        "raised_by": spell["raised_by"],
+        "missing": f"a look inside, or {more}",
+        "asks": "repeat" if bottle["doubt"] else "sooner",
+    }
 
 
 def _unalarmed(place: Any, bottle: dict[str, Any], run: dict[str, Any], context: _Context) -> dict[str, Any]:
@@ -213,9 +271,14 @@ def _unalarmed(place: Any, bottle: dict[str, Any], run: dict[str, Any], context:
     settled = _settled_by(place.compartment, bottle, run, context)
     age = context.now_h.get(place.machine, np.nan) - bottle["run_h"]
     if age > context.known.settings.sampling.stale_after_intervals * context.every[place.compartment]:
-        return {"state": "not known", "case": "stale", "missing": f"a bottle; the newest is {age:,.0f} h old, sampled "
-        f"every {context.every[place.compartment]:,.0f} h",
-                "asks": asks, "settled_by": settled}  # fmt: skip
+        return {
+            "state": "not known",
+            "case": "stale",
+            "missing": f"a bottle; the newest is {age:,.0f} h old, sampled "
+            f"every {context.every[place.compartment]:,.0f} h",
+            "asks": asks,
+            "settled_by": settled,
+        }
     if bottle["doubt"]:
         return {
             "state": "not known",
@@ -247,9 +310,12 @@ def _settled_by(compartment: str, bottle: dict[str, Any], run: dict[str, Any], c
     words = {
         "clear bottles": _speak_against(settles(context.judge, spell["raised_by"].split(", "))),
         "normal repeat": "the repeat bottle is normal; only doubtful bottles had raised it",
-        "fluid change": "fluid changed, and the bottle since is normal", "finding": "looked into", "repair": "repaired",
-        "replace": "component replaced", "new component": "component replaced",
-    }  # fmt: skip
+        "fluid change": "fluid changed, and the bottle since is normal",
+        "finding": "looked into",
+        "repair": "repaired",
+        "replace": "component replaced",
+        "new component": "component replaced",
+    }
     return (
         f"alarm of {spell['alarm_on']:%Y-%m-%d} settled on {spell['closed_on']:%Y-%m-%d}: {words[spell['closed_by']]}"
     )

@@ -81,10 +81,11 @@ def bottle_table(known: Fleet, samples: pd.DataFrame, exposure: pd.DataFrame) ->
     more = {
         "capacity_l": places["capacity_l"],
         "fluid": places["fluid"].fillna("").astype(str) + "|" + places["grade"].fillna("").astype(str),
-        "drain": method.eq("drain stream"), "probe": method.eq("probe") | (method.isna() & valve),
+        "drain": method.eq("drain stream"),
+        "probe": method.eq("probe") | (method.isna() & valve),
         "low": wide["fluid_level"].eq("low").astype(float).where(wide["fluid_level"].notna()),
         "lab": wide["lab"].fillna("").astype(str),
-    }  # fmt: skip
+    }
     table = exposure.reset_index(drop=True).assign(**{k: v.to_numpy() for k, v in more.items()})
     pairs = pd.MultiIndex.from_frame(table[["lab", "fluid"]])
     return table.assign(mix=pd.Categorical.from_codes(*_codes(pairs))), wide

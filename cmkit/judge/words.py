@@ -60,8 +60,16 @@ def for_and_against(
         "drawn_on", kind="stable"
     )
     keys = ["compartment", "hypothesis", "analyte"]
-    out = rows.groupby(keys, sort=False).agg(log_odds=("log_odds", "sum"), n_bottles=("sample", "nunique"),
-        sample=("sample", "last"), drawn_on=("drawn_on", "last")).reset_index()  # fmt: skip
+    out = (
+        rows.groupby(keys, sort=False)
+        .agg(
+            log_odds=("log_odds", "sum"),
+            n_bottles=("sample", "nunique"),
+            sample=("sample", "last"),
+            drawn_on=("drawn_on", "last"),
+        )
+        .reset_index()
+    )
     out = _with_values(out, known, expected, register)
     out["side"] = np.where(out["log_odds"] >= 0, "for", "against")
     out["words"] = [_result_words(r, register) for r in out.itertuples()]

@@ -100,10 +100,7 @@ def tests_done(samples: pd.DataFrame, register: pd.DataFrame) -> dict[str, froze
     there[MAKEUP] = samples["makeup_l"].notna().to_numpy()
     share = there.groupby(samples["compartment"].to_numpy()).mean()
     done = share.to_numpy() >= constant("tested_share")
-    return {
-        str(c): frozenset(share.columns[row])
-        for c, row in zip(share.index, done, strict=True)
-    }  # fmt: skip
+    return {str(c): frozenset(share.columns[row]) for c, row in zip(share.index, done, strict=True)}
 
 
 def coverage(known: Fleet) -> pd.DataFrame:
@@ -129,6 +126,7 @@ def _rows(place: Any, tests: frozenset[str]) -> list[dict[str, Any]]:
         by = ", ".join(sorted((mode.sees if how == WATCHED else mode.shows) & tests))
         ask = "" if how == WATCHED else mode.ask
         price = added_tests().get(ask, math.nan)
-        out.append(base | {"mode": mode.mode, "watched": how, "by": by, "not_seen": mode.not_seen, "ask": ask,
-        "price": price})  # fmt: skip
+        out.append(
+            base | {"mode": mode.mode, "watched": how, "by": by, "not_seen": mode.not_seen, "ask": ask, "price": price}
+        )
     return out

@@ -55,9 +55,12 @@ def how_drawn(places: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     family = fluid.where(fluid != "", places["kind"]).where(~coolant, "coolant")
     tool = [f"{m} for {f}" if m != NO_DRAWING else "" for m, f in zip(method, family, strict=True)]
     found = {
-        "method": method, "coolant": coolant, "tool": tool,
-        "usual_dead_ml": known["dead_volume_ml"].astype(float), "purge_times": known["purge_times"].astype(float),
-    }  # fmt: skip
+        "method": method,
+        "coolant": coolant,
+        "tool": tool,
+        "usual_dead_ml": known["dead_volume_ml"].astype(float),
+        "purge_times": known["purge_times"].astype(float),
+    }
     return pd.DataFrame(found, index=places.index)
 
 

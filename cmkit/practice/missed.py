@@ -59,8 +59,16 @@ def missed_failures(known: Fleet, record: pd.DataFrame, bottles: pd.DataFrame) -
         failure = _Failure(row.compartment, kind, row.found_on, row.run_h, cause, reach, since)
         drawn = own.get(row.compartment, bottles.iloc[:0])
         alarms = spells.get(row.compartment, record.iloc[:0])
-        rows.append({"finding": row.finding, "compartment": row.compartment, "found_on": row.found_on, "cause": cause,
-                     "cost": row.cost} | _reason(known, failure, drawn, alarms))  # fmt: skip
+        rows.append(
+            {
+                "finding": row.finding,
+                "compartment": row.compartment,
+                "found_on": row.found_on,
+                "cause": cause,
+                "cost": row.cost,
+            }
+            | _reason(known, failure, drawn, alarms)
+        )
     return typed(rows, "missed").reset_index(drop=True)
 
 

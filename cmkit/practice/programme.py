@@ -75,9 +75,17 @@ def _drawn(known: Fleet, exposure: pd.DataFrame, bottles: pd.DataFrame) -> pd.Da
     rows["good"] = rows["good"].astype("float64")
     kinds = rows["compartment"].map(known.compartments.set_index("compartment")["kind"])
     rows["price"] = kinds.map({k: known.settings.kind(k).sample_cost for k in kinds.dropna().unique()}).astype(float)
-    return rows.groupby(_KEY).agg(bottles=("sample", "size"), kept=("on_time", "mean"), believed=("good", "mean"),
-                                  turnaround_days=("days", "median"),
-                                  bottle_cost=("price", "sum")).reset_index()  # fmt: skip
+    return (
+        rows.groupby(_KEY)
+        .agg(
+            bottles=("sample", "size"),
+            kept=("on_time", "mean"),
+            believed=("good", "mean"),
+            turnaround_days=("days", "median"),
+            bottle_cost=("price", "sum"),
+        )
+        .reset_index()
+    )
 
 
 def _alarms(known: Fleet, record: pd.DataFrame) -> pd.DataFrame:
@@ -92,16 +100,27 @@ def _found(known: Fleet, record: pd.DataFrame) -> pd.DataFrame:
     rows = record[record["outcome"].isin(_LOOKED) & record["found_on"].notna()]
     alarm, failed = rows["alarm_on"].notna(), rows["outcome"] == "failed"
     rows = rows.assign(
-        site=sites_of(known, rows["compartment"]), month=_month(rows["found_on"]), looked=alarm.astype(float),
-        confirmed=(alarm & rows["outcome"].isin(_RIGHT)).astype(float), failures=failed.astype(float),
+        site=sites_of(known, rows["compartment"]),
+        month=_month(rows["found_on"]),
+        looked=alarm.astype(float),
+        confirmed=(alarm & rows["outcome"].isin(_RIGHT)).astype(float),
+        failures=failed.astype(float),
         warned=(failed & alarm).astype(float),
         vain=rows["cost"].where(rows["outcome"] == "no defect"),
         lead=rows["lead_h"].where(alarm & rows["outcome"].isin(_RIGHT)),
-    )  # fmt: skip
-    return rows.groupby(_KEY).agg(looked=("looked", "sum"), confirmed=("confirmed", "sum"),
-        failures=("failures", "sum"),
-                                  warned=("warned", "sum"), lead_h=("lead", "median"),
-                                  vain_cost=("vain", "sum")).reset_index()  # fmt: skip
+    )
+    return (
+        rows.groupby(_KEY)
+        .agg(
+            looked=("looked", "sum"),
+            confirmed=("confirmed", "sum"),
+            failures=("failures", "sum"),
+            warned=("warned", "sum"),
+            lead_h=("lead", "median"),
+            vain_cost=("vain", "sum"),
+        )
+        .reset_index()
+    )
 
 
 _ADDED = ("compartments", "bottles", "alarms", "looked", "confirmed", "failures", "warned", "cost")

@@ -117,9 +117,17 @@ def published_alarms(published: pd.DataFrame) -> pd.DataFrame:
         return empty("published_alarms")
     place = raised["month"].map(order)
     starts = (place.groupby(raised["compartment"]).diff() != 1).groupby(raised["compartment"]).cumsum()
-    out = raised.assign(spell=starts).groupby(["compartment", "spell"], sort=True).agg(
-        alarm_on=("published_on", "first"), as_of=("as_of", "first"), until=("month", "last"), months=("month", "size"),
-        chance=("chance", "first"), cause=("cause", "first")
-    )  # fmt: skip
+    out = (
+        raised.assign(spell=starts)
+        .groupby(["compartment", "spell"], sort=True)
+        .agg(
+            alarm_on=("published_on", "first"),
+            as_of=("as_of", "first"),
+            until=("month", "last"),
+            months=("month", "size"),
+            chance=("chance", "first"),
+            cause=("cause", "first"),
+        )
+    )
     out = out.reset_index().drop(columns="spell")
     return typed(out, "published_alarms")

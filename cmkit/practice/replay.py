@@ -89,9 +89,15 @@ _CLOSED = {
 def _answered(spell: Any, hit: dict[str, Any]) -> dict[str, Any]:
     days, ahead = (hit["found_on"] - spell.alarm_on).days, (hit["found_on"] - spell.known_on).days
     lead = max(hit["run_h"] - spell.run_h, 0.0) * (ahead / days if days else 0.0)
-    return _base(spell) | {"finding": hit["finding"], "found_on": hit["found_on"], "outcome": hit["outcome"],
+    return _base(spell) | {
+        "finding": hit["finding"],
+        "found_on": hit["found_on"],
+        "outcome": hit["outcome"],
         "cause": hit["cause"],
-                           "lead_h": lead, "cost": hit["all_cost"], "words": _FOUND[hit["outcome"]]}  # fmt: skip
+        "lead_h": lead,
+        "cost": hit["all_cost"],
+        "words": _FOUND[hit["outcome"]],
+    }
 
 
 def _unanswered(spell: Any, working: bool) -> dict[str, Any]:
@@ -109,7 +115,19 @@ def _unanswered(spell: Any, working: bool) -> dict[str, Any]:
 
 
 def _unwarned(f: Any) -> dict[str, Any]:
-    return {"compartment": f.compartment, "alarm_on": pd.NaT, "known_on": pd.NaT, "sample": "", "run_h": f.run_h,
-        "analytes": "", "bottles": 0, "finding": f.finding,
-            "found_on": f.found_on, "outcome": "failed", "cause": f.cause, "lead_h": np.nan, "cost": f.all_cost,
-            "words": "failed without a warning"}  # fmt: skip
+    return {
+        "compartment": f.compartment,
+        "alarm_on": pd.NaT,
+        "known_on": pd.NaT,
+        "sample": "",
+        "run_h": f.run_h,
+        "analytes": "",
+        "bottles": 0,
+        "finding": f.finding,
+        "found_on": f.found_on,
+        "outcome": "failed",
+        "cause": f.cause,
+        "lead_h": np.nan,
+        "cost": f.all_cost,
+        "words": "failed without a warning",
+    }

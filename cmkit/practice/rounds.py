@@ -20,8 +20,16 @@ CARDS = names("cards")
 AHEAD_DAYS = 31
 LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ2345678"  # 31, a prime, without letters that look alike in handwriting
 _PLACE = [
-    "position", "fluid", "grade", "access", "pressurised", "sampling_point", "depth_mm", "surface_mm", "dead_volume_ml",
-]  # fmt: skip
+    "position",
+    "fluid",
+    "grade",
+    "access",
+    "pressurised",
+    "sampling_point",
+    "depth_mm",
+    "surface_mm",
+    "dead_volume_ml",
+]
 _TUBE_NOT_KNOWN_MM = 1000.0  # own choice: tube to bring for a compartment whose depth is not recorded
 _SPARE = 1.1  # own choice: bottles and tube to spare on a round
 
@@ -39,8 +47,15 @@ def plan_round(known: Fleet, due: pd.DataFrame, use: pd.DataFrame, days: int = A
     return on_days(_drafts(known, wanted), due, use, date=known.date, rule=known.settings.sampling, days=days)
 
 
-def on_days(cards: pd.DataFrame, due: pd.DataFrame, use: pd.DataFrame, *, date: pd.Timestamp, rule: Sampling,
-    days: int = AHEAD_DAYS) -> pd.DataFrame:  # fmt: skip
+def on_days(
+    cards: pd.DataFrame,
+    due: pd.DataFrame,
+    use: pd.DataFrame,
+    *,
+    date: pd.Timestamp,
+    rule: Sampling,
+    days: int = AHEAD_DAYS,
+) -> pd.DataFrame:
     """`cards` planned anew within what the crews can draw over all sites (rule.crew_samples_per_week; 0 means no
     limit).
 

@@ -50,11 +50,11 @@ def sheet_rows(path: Path, sheet: str, wanted: list[str], needed: list[str]) -> 
         text_cells(np.array([*row, *[""] * (len(names) - len(row))], dtype=object)) for row in grids[name][at + 1 :]
     ]
     rows = {
-        number: dict.fromkeys(wanted, "") | {known[n]: _shown(t) for n,
-        t in zip(names, row, strict=False) if n in known}
+        number: dict.fromkeys(wanted, "")
+        | {known[n]: _shown(t) for n, t in zip(names, row, strict=False) if n in known}
         for number, row in enumerate(cells, at + 2)
         if any(row)
-    }  # fmt: skip
+    }
     return SheetRows(rows, _remarks(names, known, cells))
 
 

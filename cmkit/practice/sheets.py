@@ -288,9 +288,16 @@ def _read_row(row: dict[str, str], context: _Context) -> tuple[dict[str, Any] | 
         for n in listed
         if row[n] and not listed[n]
     ]
-    found = {"sample": bottle, "compartment": compartment, "drawn_on": drawn.normalize(), **numbers, **listed,
+    found = {
+        "sample": bottle,
+        "compartment": compartment,
+        "drawn_on": drawn.normalize(),
+        **numbers,
+        **listed,
         "sampler": row["sampler"],
-             "reported_on": context.today, "note": _note(row)}  # fmt: skip
+        "reported_on": context.today,
+        "note": _note(row),
+    }
     return found, words
 
 

@@ -104,10 +104,15 @@ def sampler_spread(
         out[name] = np.exp(out["mean"] - out["usual"] + shift * out["se"])
     out["flagged"] &= out["ratio"] >= _LEAST_RATIO
     out["words"] = [
-        _words(r.n, _LEAST_SPREAD_N, r.compared, r.flagged, f"spread {r.ratio:.1f} times the usual ({r.low:.1f} to "
-        f"{r.high:.1f}) over {r.n} bottles")
+        _words(
+            r.n,
+            _LEAST_SPREAD_N,
+            r.compared,
+            r.flagged,
+            f"spread {r.ratio:.1f} times the usual ({r.low:.1f} to {r.high:.1f}) over {r.n} bottles",
+        )
         for r in out.itertuples()
-    ]  # fmt: skip
+    ]
     return out[SPREAD]
 
 
@@ -191,11 +196,16 @@ def sampler_bias(factor: np.ndarray, sampler: np.ndarray, stratum: np.ndarray) -
     out["shrunk"] = out["mean"] * between / (between + out["se"] ** 2)
     out["flagged"] &= (out["n"] >= _LEAST_BIAS_N) & (out["bias"].abs() > _LEAST_BIAS)
     out["words"] = [
-        _words(r.n, _LEAST_BIAS_N, r.compared, r.flagged,
-               f"metals {100 * np.expm1(r.shrunk):+.0f} % against others ({100 * np.expm1(r.low):+.0f} to "
-               f"{100 * np.expm1(r.high):+.0f} %) over {r.n} bottles")
+        _words(
+            r.n,
+            _LEAST_BIAS_N,
+            r.compared,
+            r.flagged,
+            f"metals {100 * np.expm1(r.shrunk):+.0f} % against others ({100 * np.expm1(r.low):+.0f} to "
+            f"{100 * np.expm1(r.high):+.0f} %) over {r.n} bottles",
+        )
         for r in out.itertuples()
-    ]  # fmt: skip
+    ]
     return out[BIAS]
 
 

@@ -12,9 +12,13 @@ from typing import Any
 import pandas as pd
 
 URGENT = {
-    "repeat after alarm": 0, "repeat after alert": 0, "never sampled": 1, "repeat of a doubted bottle": 1, "sooner "
-    "after alarm": 1, "sooner after alert": 2,
-}  # fmt: skip
+    "repeat after alarm": 0,
+    "repeat after alert": 0,
+    "never sampled": 1,
+    "repeat of a doubted bottle": 1,
+    "sooner after alarm": 1,
+    "sooner after alert": 2,
+}
 MAX_VISITS = 6  # bottles of one compartment in one round
 CREW_DAYS = 5  # Monday to Friday
 _EARLY = 0.25  # a bottle may be drawn this share of its interval early, where the crew is at its machine already

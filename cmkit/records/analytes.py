@@ -7,9 +7,16 @@ from importlib.resources import files
 import pandas as pd
 
 GROUPS = (
-    "wear metal", "contaminant", "additive", "viscosity", "degradation",
-    "contamination", "debris", "cleanliness", "coolant",
-)  # fmt: skip
+    "wear metal",
+    "contaminant",
+    "additive",
+    "viscosity",
+    "degradation",
+    "contamination",
+    "debris",
+    "cleanliness",
+    "coolant",
+)
 RULES = ("rate", "level", "falling", "two-sided", "ordinal", "fluid")
 DIRECTIONS = ("up", "down", "both")
 

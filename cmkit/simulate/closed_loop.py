@@ -103,10 +103,11 @@ def run_closed_loop(recipe: Recipe, policy: Policy, *, first_on: date, every_day
     for life in loop.lives:
         close_open_faults(life)
     return ClosedLoop(
-        outcome=_outcome(loop, first_on), orders=pd.DataFrame(loop.orders, columns=["given_on", *ORDERS,
-        "carried_out"]),
-        tables=loop.tables(days[-1]), truth=truth_of(recipe, loop.lives),
-    )  # fmt: skip
+        outcome=_outcome(loop, first_on),
+        orders=pd.DataFrame(loop.orders, columns=["given_on", *ORDERS, "carried_out"]),
+        tables=loop.tables(days[-1]),
+        truth=truth_of(recipe, loop.lives),
+    )
 
 
 @dataclass
@@ -301,14 +302,22 @@ def _one_outcome(loop: _Loop, life: Life, sump: Sump, first_on: date, changes: l
     last = min(life.machine.retired_on or life.days[-1], life.days[-1])
     years = max((last - max(first_on, life.machine.since) + timedelta(days=1)).days, 0) / 365.25
     return {
-        "compartment": name, "machine": life.machine.machine, "site": life.machine.site, "kind": sump.part.kind_name,
+        "compartment": name,
+        "machine": life.machine.machine,
+        "site": life.machine.site,
+        "kind": sump.part.kind_name,
         "years": years,
-        "failures": failures, "looks_in_vain": len(vain), "missed": _missed(life, name, vain),
+        "failures": failures,
+        "looks_in_vain": len(vain),
+        "missed": _missed(life, name, vain),
         "repairs": sum(r["prompted_by"] != "" for r in repairs),
-        "noticed": sum(r["prompted_by"] == "" for r in repairs), "bottles": len(drawn),
+        "noticed": sum(r["prompted_by"] == "" for r in repairs),
+        "bottles": len(drawn),
         "repeats": sum(r["note"] == "repeat bottle" for r in drawn),
-        "changes": ordered, "downtime_h": lost, "cost": cost,
-    }  # fmt: skip
+        "changes": ordered,
+        "downtime_h": lost,
+        "cost": cost,
+    }
 
 
 def _missed(life: Life, name: str, vain: list[dict[str, Any]]) -> int:

@@ -216,11 +216,16 @@ def corrections_of(lives: list[Life]) -> pd.DataFrame:
             decided = max(row["reported_on"], other["reported_on"]) + timedelta(days=21)
             for bottle in (row, other):
                 rows.append(
-                    {"correction": f"K-{bottle['sample']}", "sample": bottle["sample"], "field": "compartment",
-                    "value": bottle["compartment"],
-                     "decided_on": decided, "decided_by": "analyst 1", "reason": "labels of the pair exchanged; "
-                     "confirmed with the crew"}
-                )  # fmt: skip
+                    {
+                        "correction": f"K-{bottle['sample']}",
+                        "sample": bottle["sample"],
+                        "field": "compartment",
+                        "value": bottle["compartment"],
+                        "decided_on": decided,
+                        "decided_by": "analyst 1",
+                        "reason": "labels of the pair exchanged; confirmed with the crew",
+                    }
+                )
     return table("corrections", rows)
 
 
@@ -231,12 +236,18 @@ def truth_of(recipe: Recipe, lives: list[Life]) -> dict[str, pd.DataFrame]:
     faults = [row | {"opened_on": _day_of(life, row["onset_h"])} for life in lives for row in life.truth["faults"]]
     columns = ["compartment", "cause", "planted", "opened_on", "onset_h", "delay_h", "ended_on", "ended_h", "how"]
     money = [
-        {"kind": name, "fault_per_h": k.fault_per_h, "delay_mean_h": k.delay_mean_h, "planned_cost": k.planned_cost,
-        "failure_cost": k.failure_cost,
-         "planned_downtime_h": k.planned_downtime_h, "failure_downtime_h": k.failure_downtime_h,
-         "inspect_cost": k.inspect_cost}
+        {
+            "kind": name,
+            "fault_per_h": k.fault_per_h,
+            "delay_mean_h": k.delay_mean_h,
+            "planned_cost": k.planned_cost,
+            "failure_cost": k.failure_cost,
+            "planned_downtime_h": k.planned_downtime_h,
+            "failure_downtime_h": k.failure_downtime_h,
+            "inspect_cost": k.inspect_cost,
+        }
         for name, k in recipe.compartments.items()
-    ]  # fmt: skip
+    ]
     return {
         "rates": rates[["compartment", "life", "from_on", "run_h", "loss_l_per_h", *known]],
         "samples": pd.DataFrame([_true_bottle(row) for life in lives for row in life.books["samples"]]),

@@ -365,8 +365,11 @@ def _check_names(recipe: Recipe, where: str) -> None:
     uses += [(f"site {s.site}", "crew", c, crews) for s in recipe.sites for c in s.crews]
     uses += [(f"site {s.site}", "laboratory", s.laboratory, labs) for s in recipe.sites]
     uses += [(f"compartment kind {k}", "fluid", v.fluid, set(recipe.fluids)) for k, v in recipe.compartments.items()]
-    uses += [(f"machine kind {k}", "compartment", str(c[0]), set(recipe.compartments)) for k,
-    v in recipe.machine_kinds.items() for c in v.compartments]  # fmt: skip
+    uses += [
+        (f"machine kind {k}", "compartment", str(c[0]), set(recipe.compartments))
+        for k, v in recipe.machine_kinds.items()
+        for c in v.compartments
+    ]
     uses += [(f"planted {p.compartment}", "fault", p.fault, set(recipe.faults)) for p in recipe.planted]
     uses += [(f"wrong fluid {w.compartment}", "with", w.with_fluid, set(recipe.fluids)) for w in recipe.wrong_fluid]
     for spot, key, name, known in uses:

@@ -24,9 +24,12 @@ Seed: {seed}
 """
 # The other laboratory's headings -> (our analyte, its unit over ours); percent of water, thousands of particles and
 # so on.
-_THEIR_HEADINGS = {"water_ppm": ("Water %", 1e-4), "p4_per_ml": ("Particles >4 per 100 ml", 100.0),
+_THEIR_HEADINGS = {
+    "water_ppm": ("Water %", 1e-4),
+    "p4_per_ml": ("Particles >4 per 100 ml", 100.0),
     "p6_per_ml": ("Particles >6 per 100 ml", 100.0),
-                   "p14_per_ml": ("Particles >14 per 100 ml", 100.0)}  # fmt: skip
+    "p14_per_ml": ("Particles >14 per 100 ml", 100.0),
+}
 _THEIR_METHODS = {"pump": "vacuum pump", "probe": "valve", "drain stream": "from the drain", "other": "other", "": ""}
 _THEIR_LEVELS = {"full": "ok", "low": "low", "over": "too high", "": ""}
 

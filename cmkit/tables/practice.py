@@ -9,15 +9,26 @@ from cmkit.tables.trust import COMPARTMENT, KIND, MACHINE, SITE
 
 DUE_AS = ("never sampled", "repeat asked for", "routine late", "not due yet")
 WHY_DUE = (
-    "never sampled", "repeat after alarm", "repeat after alert", "repeat of a doubted bottle", "sooner after alarm",
+    "never sampled",
+    "repeat after alarm",
+    "repeat after alert",
+    "repeat of a doubted bottle",
+    "sooner after alarm",
     "sooner after alert",
-    "routine, machine idle", "routine", "bottle on the way",
-)  # fmt: skip
+    "routine, machine idle",
+    "routine",
+    "bottle on the way",
+)
 
 MISSED_BY = (
-    "not sampled in time", "result late", "not seen by the tests done", "seen and not acted on", "seen, and a look "
-    "found nothing", "below what could be seen", "not recorded",
-)  # fmt: skip
+    "not sampled in time",
+    "result late",
+    "not seen by the tests done",
+    "seen and not acted on",
+    "seen, and a look found nothing",
+    "below what could be seen",
+    "not recorded",
+)
 WATCHED = ("watched", "shown a little", "not watched", "not in the fluid")
 STAGES = ("on the way", "at the laboratory", "lost")
 TURNAROUND = Table(

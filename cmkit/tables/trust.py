@@ -12,8 +12,16 @@ KIND = text("kind", "kind of compartment: engine, final drive, ...")
 FAMILY = text("family", "compartments compared with one another")
 DRAWN_ON = date("drawn_on", "day the bottle was filled")
 DOUBT_KINDS = (
-    "hours", "exchange", "fluid", "not representative", "dirt in the sample", "stale", "laboratory", "units", "method",
-)  # fmt: skip
+    "hours",
+    "exchange",
+    "fluid",
+    "not representative",
+    "dirt in the sample",
+    "stale",
+    "laboratory",
+    "units",
+    "method",
+)
 
 _PLACED = (
     number(

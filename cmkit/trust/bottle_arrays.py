@@ -115,8 +115,17 @@ def results(samples: pd.DataFrame, analytes: list[str]) -> tuple[np.ndarray, np.
     return samples[analytes].to_numpy(dtype=float), samples[[below(a) for a in analytes]].to_numpy(dtype=bool)
 
 
-def doubt_rows(heads: pd.DataFrame, doubt: str, statistic: str, value: np.ndarray, *, threshold: np.ndarray | float,
-               probability: np.ndarray | float, reason: list[str], todo: list[str] | str) -> pd.DataFrame:  # fmt: skip
+def doubt_rows(
+    heads: pd.DataFrame,
+    doubt: str,
+    statistic: str,
+    value: np.ndarray,
+    *,
+    threshold: np.ndarray | float,
+    probability: np.ndarray | float,
+    reason: list[str],
+    todo: list[str] | str,
+) -> pd.DataFrame:
     """Doubts of one kind (columns DOUBTS) for the bottles of `heads` (sample, compartment)."""
     out = heads[["sample", "compartment"]].reset_index(drop=True)
     out["doubt"], out["statistic"], out["value"], out["threshold"] = doubt, statistic, value, threshold

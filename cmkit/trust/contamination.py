@@ -42,9 +42,15 @@ def silicon_doubts(panel: Panel, rule: Trust) -> pd.DataFrame:
     todo = [_REQUEST_DIRT if with_aluminium[i] else _REQUEST_SILICON for i in rows]
     chance = np.where(with_aluminium[rows], rule.dirt_probability, rule.silicon_probability)
     return doubt_rows(
-        panel.bottles.iloc[rows], "dirt in the sample", "silicon departure, sd", silicon[rows],
-        threshold=rule.silicon_z, probability=chance, reason=reason, todo=todo
-    )  # fmt: skip
+        panel.bottles.iloc[rows],
+        "dirt in the sample",
+        "silicon departure, sd",
+        silicon[rows],
+        threshold=rule.silicon_z,
+        probability=chance,
+        reason=reason,
+        todo=todo,
+    )
 
 
 _REQUEST_DIRT = (
@@ -84,10 +90,16 @@ def method_doubts(samples: pd.DataFrame, rule: Trust) -> pd.DataFrame:
     )
     chance = np.where(drain, rule.drain_stream_probability, rule.other_method_probability)
     return doubt_rows(
-        hit, "method", "method as recorded", np.ones(len(hit)), threshold=1.0, probability=chance, reason=list(reason),
+        hit,
+        "method",
+        "method as recorded",
+        np.ones(len(hit)),
+        threshold=1.0,
+        probability=chance,
+        reason=list(reason),
         todo="Next time draw warm fluid by pump from mid-depth, or by probe at the valve; repeat this bottle if "
         "anything in it is out of line.",
-    )  # fmt: skip
+    )
 
 
 def stale_doubts(samples: pd.DataFrame, rule: Trust) -> pd.DataFrame:
@@ -98,18 +110,29 @@ def stale_doubts(samples: pd.DataFrame, rule: Trust) -> pd.DataFrame:
     return pd.concat(
         [
             doubt_rows(
-                late, "stale", "days to the laboratory", days[late.index].to_numpy(), threshold=rule.stale_days,
+                late,
+                "stale",
+                "days to the laboratory",
+                days[late.index].to_numpy(),
+                threshold=rule.stale_days,
                 probability=rule.stale_probability,
-                reason=[f"reached the laboratory {d:.0f} days after it was drawn: water, particles and base number "
-                f"may have changed" for d in days[late.index]],
+                reason=[
+                    f"reached the laboratory {d:.0f} days after it was drawn: water, particles and base number "
+                    f"may have changed"
+                    for d in days[late.index]
+                ],
                 todo="Send bottles on the day they are drawn; repeat this one if a condition result matters.",
             ),
             doubt_rows(
-                wrong, "stale", "days to the laboratory", days[wrong.index].to_numpy(), threshold=0.0,
+                wrong,
+                "stale",
+                "days to the laboratory",
+                days[wrong.index].to_numpy(),
+                threshold=0.0,
                 probability=rule.dates_probability,
                 reason=[f"dates cannot be: received {-d:.0f} days before it was drawn" for d in days[wrong.index]],
                 todo="Ask for the day it was drawn and record a correction.",
             ),
         ],
         ignore_index=True,
-    )  # fmt: skip
+    )

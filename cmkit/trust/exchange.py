@@ -228,9 +228,15 @@ def exchange_doubts(chances: pd.DataFrame, trust: Trust) -> pd.DataFrame:
         for row in hit.itertuples()
     ]
     return doubt_rows(
-        hit, "exchange", "chance of a wrong label", hit["chance"].to_numpy(), threshold=trust.exchange_probability,
-        probability=hit["chance"].to_numpy(), reason=reason, todo=todo
-    )  # fmt: skip
+        hit,
+        "exchange",
+        "chance of a wrong label",
+        hit["chance"].to_numpy(),
+        threshold=trust.exchange_probability,
+        probability=hit["chance"].to_numpy(),
+        reason=reason,
+        todo=todo,
+    )
 
 
 def _other(row: Any) -> str:

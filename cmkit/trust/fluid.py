@@ -324,19 +324,25 @@ def _thinned(hit: pd.DataFrame, trust: Trust) -> pd.DataFrame:
         for r in hit.itertuples()
     ]
     return doubt_rows(
-        hit, "fluid", "likelihood ratio of a mixture", hit["ratio"].to_numpy(), threshold=hit["threshold"].to_numpy(),
-        probability=trust.fuel_probability, reason=reason,
+        hit,
+        "fluid",
+        "likelihood ratio of a mixture",
+        hit["ratio"].to_numpy(),
+        threshold=hit["threshold"].to_numpy(),
+        probability=trust.fuel_probability,
+        reason=reason,
         todo="Have fuel dilution measured in this bottle; if it is so, look for the leak. The bottle itself may well "
         "be right.",
-    )  # fmt: skip
+    )
 
 
 def _mixed(hit: pd.DataFrame) -> pd.DataFrame:
     reason = [
-        f"looks like {r.mixed_with} altogether, not {r.product}" if r.share > 0.9
+        f"looks like {r.mixed_with} altogether, not {r.product}"
+        if r.share > 0.9
         else f"looks like {r.product} with about {100 * r.share:.0f} % of {r.mixed_with} in it"
         for r in hit.itertuples()
-    ]  # fmt: skip
+    ]
     todo = [
         "Ask what was filled. If the wrong fluid is in, follow the maker's manual on flushing and changing; if only "
         "the label is wrong, record it."
@@ -366,6 +372,12 @@ def _strange(hit: pd.DataFrame, trust: Trust) -> pd.DataFrame:
     ]
     todo = "Ask what was filled and from which drum; compare with a bottle of fresh fluid."
     return doubt_rows(
-        hit, "fluid", "chance of such a fluid", hit["p"].to_numpy(), threshold=trust.fluid_unknown_p, probability=0.5,
-        reason=reason, todo=todo
-    )  # fmt: skip
+        hit,
+        "fluid",
+        "chance of such a fluid",
+        hit["p"].to_numpy(),
+        threshold=trust.fluid_unknown_p,
+        probability=0.5,
+        reason=reason,
+        todo=todo,
+    )

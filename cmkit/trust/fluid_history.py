@@ -36,15 +36,20 @@ def _before(shots: pd.DataFrame, work: pd.DataFrame) -> pd.DataFrame:
     """The last work on a day before each bottle's: at, fluid, grade."""
     dated = shots[shots["drawn_on"].notna()].sort_values("drawn_on", kind="stable")
     found = pd.merge_asof(
-        dated[["at", "compartment", "drawn_on"]], work, left_on="drawn_on", right_on="done_on", by="compartment",
-        allow_exact_matches=False
-    )  # fmt: skip
+        dated[["at", "compartment", "drawn_on"]],
+        work,
+        left_on="drawn_on",
+        right_on="done_on",
+        by="compartment",
+        allow_exact_matches=False,
+    )
     return found.loc[found["done_on"].notna(), ["at", "fluid", "grade"]]
 
 
 def _same_day(shots: pd.DataFrame, work: pd.DataFrame) -> pd.DataFrame:
     """Work on a bottle's own day that the hours put before it: at, fluid, grade."""
-    both = shots.merge(work, left_on=["compartment", "drawn_on"], right_on=["compartment", "done_on"],
-        suffixes=("", "_work"))  # fmt: skip
+    both = shots.merge(
+        work, left_on=["compartment", "drawn_on"], right_on=["compartment", "done_on"], suffixes=("", "_work")
+    )
     young = (both["fluid_h"] <= AFTER_WORK_H) & (both["kind"] != "replace")
     return both.loc[young | (both["meter_h"] - both["meter_h_work"] > SAME_DAY_H), ["at", "fluid", "grade"]]

@@ -303,21 +303,30 @@ def hours_doubts(known: Fleet, hours: pd.DataFrame, line: pd.DataFrame | None = 
     return pd.concat(
         [
             doubt_rows(
-                derived, "hours", "sd of the hours, h", derived["sd_h"].to_numpy(), threshold=0.0,
+                derived,
+                "hours",
+                "sd of the hours, h",
+                derived["sd_h"].to_numpy(),
+                threshold=0.0,
                 probability=rule.hours_derived_probability,
-                reason=derived["reason"].tolist(), todo="Write the meter's hours on the label; record a correction if "
-                "the right hours are known.",
+                reason=derived["reason"].tolist(),
+                todo="Write the meter's hours on the label; record a correction if the right hours are known.",
             ),
             doubt_rows(
-                missing, "hours", "usable hours", np.zeros(len(missing)), threshold=1.0,
+                missing,
+                "hours",
+                "usable hours",
+                np.zeros(len(missing)),
+                threshold=1.0,
                 probability=rule.hours_missing_probability,
-                reason=missing["reason"].tolist(), todo="Find the meter reading of that day and record a correction; "
+                reason=missing["reason"].tolist(),
+                todo="Find the meter reading of that day and record a correction; "
                 "the bottle cannot count in a trend without it.",
             ),
             _pace_doubts(known, hours, meter_line(known) if line is None else line),
         ],
         ignore_index=True,
-    )  # fmt: skip
+    )
 
 
 def _pace_doubts(known: Fleet, hours: pd.DataFrame, line: pd.DataFrame) -> pd.DataFrame:
@@ -343,7 +352,12 @@ def _pace_doubts(known: Fleet, hours: pd.DataFrame, line: pd.DataFrame) -> pd.Da
         for r in hit.itertuples()
     ]
     return doubt_rows(
-        hit, "hours", "departure from the machine's pace, sd", hit["z"].to_numpy(dtype=float),
+        hit,
+        "hours",
+        "departure from the machine's pace, sd",
+        hit["z"].to_numpy(dtype=float),
         threshold=rule.hours_pace_z,
-        probability=rule.hours_pace_probability, reason=reason, todo="Read the meter again and compare.",
-    )  # fmt: skip
+        probability=rule.hours_pace_probability,
+        reason=reason,
+        todo="Read the meter again and compare.",
+    )

@@ -85,8 +85,11 @@ def laboratory_shifts(known: Fleet, register: pd.DataFrame, panel: Panel | None 
         rows = np.flatnonzero(np.isfinite(departure[:, k]) & (of_day >= 0))
         if len(rows) < 2 * rule.batch_least_bottles:
             continue
-        parts.append(_days_of(departure[rows, k], of_day[rows], place[rows], days,
-        float(register.loc[name, "noise_share"])).assign(analyte=name))  # fmt: skip
+        parts.append(
+            _days_of(
+                departure[rows, k], of_day[rows], place[rows], days, float(register.loc[name, "noise_share"])
+            ).assign(analyte=name)
+        )
     if not parts:
         return empty("shifts")
     out = pd.concat(parts, ignore_index=True)
@@ -146,10 +149,15 @@ def _shift_rows(hit: pd.DataFrame, register: pd.DataFrame, rule: Trust) -> pd.Da
     ]
     sign = np.sign(hit["z"].to_numpy(dtype=float))
     return doubt_rows(
-        hit, "laboratory", "shift of the day, sd", hit["z"].to_numpy(dtype=float), threshold=sign * rule.batch_z,
-        probability=rule.batch_probability, reason=reason,
+        hit,
+        "laboratory",
+        "shift of the day, sd",
+        hit["z"].to_numpy(dtype=float),
+        threshold=sign * rule.batch_z,
+        probability=rule.batch_probability,
+        reason=reason,
         todo="Ask the laboratory to check its calibration of that day and to run kept bottles again.",
-    )  # fmt: skip
+    )
 
 
 def _given_twice(known: Fleet, register: pd.DataFrame) -> pd.DataFrame:
@@ -176,10 +184,15 @@ def _given_twice(known: Fleet, register: pd.DataFrame) -> pd.DataFrame:
         for r, o in zip(hit.itertuples(), others, strict=True)
     ]
     return doubt_rows(
-        hit, "laboratory", "equal results", hit["n"].to_numpy(dtype=float), threshold=float(_TWICE),
-        probability=known.settings.trust.batch_probability, reason=reason,
+        hit,
+        "laboratory",
+        "equal results",
+        hit["n"].to_numpy(dtype=float),
+        threshold=float(_TWICE),
+        probability=known.settings.trust.batch_probability,
+        reason=reason,
         todo="Ask the laboratory whether one bottle's results were given to both numbers.",
-    )  # fmt: skip
+    )
 
 
 def unit_doubts(known: Fleet, register: pd.DataFrame, usual_in_family: pd.DataFrame) -> pd.DataFrame:
@@ -262,8 +275,13 @@ def _unit_rows(
             + ": another unit?"
         )
     return doubt_rows(
-        known.samples.iloc[rows], "units", "power of ten", exponent, threshold=np.sign(exponent),
-        probability=known.settings.trust.unit_probability, reason=reason,
+        known.samples.iloc[rows],
+        "units",
+        "power of ten",
+        exponent,
+        threshold=np.sign(exponent),
+        probability=known.settings.trust.unit_probability,
+        reason=reason,
         todo="Compare with the laboratory's own report; mend the unit in the layout file and load again, or ask for a "
         "corrected issue.",
-    )  # fmt: skip
+    )

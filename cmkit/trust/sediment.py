@@ -71,8 +71,9 @@ def bottle_factors(panel: Panel, register: pd.DataFrame, trust: Trust) -> pd.Dat
     part = (panel.value[:, metals], panel.expected[:, metals], panel.sd[:, metals] ** 2)
     limit = (panel.below | panel.above)[:, metals]
     facts = register.loc[[panel.analytes[i] for i in metals]]
-    floor = np.hypot(facts["noise_floor"].to_numpy(dtype=float),
-        10.0 ** -facts["decimals"].to_numpy(dtype=float) / np.sqrt(12))  # fmt: skip
+    floor = np.hypot(
+        facts["noise_floor"].to_numpy(dtype=float), 10.0 ** -facts["decimals"].to_numpy(dtype=float) / np.sqrt(12)
+    )
     g, se, z, misfit, df = all_metals_factor(
         *part, limit, trust.bottle_factor_sd, least_ppm=trust.factor_least_ppm, floor_sd=floor
     )
@@ -111,10 +112,15 @@ def factor_doubts(factors: pd.DataFrame, shift: pd.DataFrame, trust: Trust) -> p
     todo = np.where(hit["call"] == "all high", _REQUEST_HIGH, _REQUEST_LOW)
     chance = trust.factor_probability * (1 - 2 * norm.sf(hit["z"].abs()))
     return doubt_rows(
-        hit, "not representative", "common factor, sd", hit["z"].to_numpy(),
+        hit,
+        "not representative",
+        "common factor, sd",
+        hit["z"].to_numpy(),
         threshold=np.where(hit["z"] > 0, 1, -1) * trust.common_factor_z,
-        probability=np.asarray(chance), reason=reason, todo=list(todo),
-    )  # fmt: skip
+        probability=np.asarray(chance),
+        reason=reason,
+        todo=list(todo),
+    )
 
 
 _REQUEST_HIGH = (

@@ -182,9 +182,12 @@ def _pairs(
 
 
 def _passed(
-    shots: pd.DataFrame, samples: pd.DataFrame, limits: pd.DataFrame, pairs: tuple[NDArray[Any], NDArray[Any]],
-    row: pd.Series
-) -> pd.DataFrame:  # fmt: skip
+    shots: pd.DataFrame,
+    samples: pd.DataFrame,
+    limits: pd.DataFrame,
+    pairs: tuple[NDArray[Any], NDArray[Any]],
+    row: pd.Series,
+) -> pd.DataFrame:
     """Rows for one analyte's bottles that pass a limit of their family; pairs: rows of `shots` and of `limits`."""
     name, (b, k) = row["analyte"], pairs
     x = samples[name].to_numpy(dtype=float)[b]
@@ -271,6 +274,8 @@ def _base_spent(shots: pd.DataFrame, samples: pd.DataFrame) -> pd.DataFrame:
         hit["acid"],
     )
     out["unit"], out["state"], out["side"] = "mg KOH/g", "alert", "down"
-    out["words"] = [f"base number {b:.3g} no longer above the acid number {a:.3g}: the oil's reserve is spent" for b,
-    a in zip(hit["base"], hit["acid"], strict=True)]  # fmt: skip
+    out["words"] = [
+        f"base number {b:.3g} no longer above the acid number {a:.3g}: the oil's reserve is spent"
+        for b, a in zip(hit["base"], hit["acid"], strict=True)
+    ]
     return out

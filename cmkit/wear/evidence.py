@@ -150,7 +150,7 @@ def _low_level(known: Fleet, exposure: pd.DataFrame) -> pd.DataFrame:
             "found low again: leak suspected",
         ],
         "found low: a sealed compartment has no other way to lose fluid, leak suspected",
-    )  # fmt: skip
+    )
     hit = (low | standing).to_numpy()
     state = np.where(again, "alarm", "alert")[hit]
     nothing = pd.Series(np.nan, seen.index[hit])

@@ -111,9 +111,18 @@ def exposure_chain(
     volume, carried = (np.broadcast_to(np.asarray(v, float), n).copy() for v in (volume_l, carry_out))
     number = pd.factorize(events["compartment"])[0].astype(np.int64)
     packed = Events(
-        number, column("hours"), kind, column("amount"), make_up, loss, column("removal_per_h"), volume, carried,
-        column("sd"), column("sd_hours"),
-    )  # fmt: skip
+        number,
+        column("hours"),
+        kind,
+        column("amount"),
+        make_up,
+        loss,
+        column("removal_per_h"),
+        volume,
+        carried,
+        column("sd"),
+        column("sd_hours"),
+    )
     _refuse_impossible(packed)
     out = chain(packed)
     fresh = np.broadcast_to(np.asarray(fresh_ppm, float), n)[kind == _SAMPLE]
@@ -252,11 +261,19 @@ def exposure_of(line: pd.DataFrame) -> pd.DataFrame:
     kind = line["what"].map({name: code for code, name in enumerate(KINDS)}).to_numpy(np.int64)
     done = chain(
         Events(
-            line["chain"].to_numpy(np.int64), column("hours"), kind, column("amount"), column("make_up"),
+            line["chain"].to_numpy(np.int64),
+            column("hours"),
+            kind,
+            column("amount"),
+            column("make_up"),
             column("loss"),
-            column("removal"), column("volume_l"), column("carry_out"), column("sd"), column("sd_hours"),
+            column("removal"),
+            column("volume_l"),
+            column("carry_out"),
+            column("sd"),
+            column("sd_hours"),
         )
-    )  # fmt: skip
+    )
     out = line[kind == _SAMPLE].reset_index(drop=True)
     for f in fields(Exposure):
         out[f.name] = getattr(done, f.name)

@@ -40,9 +40,12 @@ CONSTANTS = ["level_mean", "level_var", "noise_floor", "unit", "usual"]  # of a 
 
 
 def family_numbers(
-    exposure: pd.DataFrame, samples: pd.DataFrame, register: pd.DataFrame, frozen: pd.DataFrame | None = None,
-    steps: pd.DataFrame | None = None
-) -> pd.DataFrame:  # fmt: skip
+    exposure: pd.DataFrame,
+    samples: pd.DataFrame,
+    register: pd.DataFrame,
+    frozen: pd.DataFrame | None = None,
+    steps: pd.DataFrame | None = None,
+) -> pd.DataFrame:
     """One row per family and analyte of rule `rate` that has a result (columns COLUMNS), sorted by family and register
     order.
 
@@ -172,16 +175,27 @@ def _fit_all(data: Panel, register: pd.DataFrame, steps: pd.DataFrame) -> pd.Dat
     parent_enough = ((parents["n_series"] >= ENOUGH_SERIES) & (parents["n_values"] >= ENOUGH_VALUES)).to_numpy()[up]
     m, ratio, b, eta = np.exp(best[:, :FRESH]).T
     return families.assign(
-        rate_mean=m, rate_sd=ratio * m, noise_floor=families["noise_floor"], noise_share=b, load_share=eta,
-        drift_share=DRIFT_SHARE, rounding_step=families["unit"], fresh_ppm=best[:, FRESH] * families["usual"],
+        rate_mean=m,
+        rate_sd=ratio * m,
+        noise_floor=families["noise_floor"],
+        noise_share=b,
+        load_share=eta,
+        drift_share=DRIFT_SHARE,
+        rounding_step=families["unit"],
+        fresh_ppm=best[:, FRESH] * families["usual"],
         basis=pd.Series(np.where(enough, "fitted", np.where(parent_enough, "parent", "register")), dtype="str"),
-    )  # fmt: skip
+    )
 
 
 def fit_kinds(
-    data: Panel, series: pd.DataFrame, register: pd.DataFrame, steps: pd.DataFrame, *,
-    free: tuple[int, ...] = tuple(range(FRESH + 1)), sweeps: int = _SWEEPS,
-) -> tuple[pd.DataFrame, Floats, Floats]:  # fmt: skip
+    data: Panel,
+    series: pd.DataFrame,
+    register: pd.DataFrame,
+    steps: pd.DataFrame,
+    *,
+    free: tuple[int, ...] = tuple(range(FRESH + 1)),
+    sweeps: int = _SWEEPS,
+) -> tuple[pd.DataFrame, Floats, Floats]:
     """Facts of every kind and analyte, their best parameters and the centre of the penalties (columns as of
     :func:`fit_groups`).
     """
@@ -206,16 +220,27 @@ def _facts(data: Panel, series: pd.DataFrame, by: str, register: pd.DataFrame, s
     s, i = np.nonzero(seen)
     drained = np.where(_changed_after(data)[life], level, np.nan)
     long = series.iloc[s].assign(
-        level=level[s, i], drained=drained[s, i], rate=rate[s, i], psi=psi[s, i], chi=data.exposure["chi"][life][s, i],
-        series=s, parent=lambda f: f["kind"],
+        level=level[s, i],
+        drained=drained[s, i],
+        rate=rate[s, i],
+        psi=psi[s, i],
+        chi=data.exposure["chi"][life][s, i],
+        series=s,
+        parent=lambda f: f["kind"],
         square=steps.to_numpy()[data.bottle[life][s, i], steps.columns.get_indexer(series["analyte"])[s]] ** 2,
-    )  # fmt: skip
+    )
     out = long.groupby([by, "analyte"], sort=True).agg(
-        usual=("level", "median"), level_mean=("drained", "median"), drains=("drained", "count"),
+        usual=("level", "median"),
+        level_mean=("drained", "median"),
+        drains=("drained", "count"),
         rate=("rate", "median"),
-        psi=("psi", "median"), contrast=("chi", "std"), n_values=("level", "size"), n_series=("series", "nunique"),
-        parent=("parent", "first"), square=("square", "mean"),
-    )  # fmt: skip
+        psi=("psi", "median"),
+        contrast=("chi", "std"),
+        n_values=("level", "size"),
+        n_series=("series", "nunique"),
+        parent=("parent", "first"),
+        square=("square", "mean"),
+    )
     out = out.reset_index().join(register[["noise_floor", "noise_share"]], on="analyte")
     out["level_mean"] = out["level_mean"].where(out["drains"] >= ENOUGH_SERIES, out["usual"])
     out["level_var"] = _spread_about(long, out, by) ** 2 + out["noise_floor"] ** 2
@@ -247,10 +272,16 @@ def _spread_about(long: pd.DataFrame, groups: pd.DataFrame, by: str) -> pd.Serie
 
 
 def fit_groups(
-    data: Panel, series: pd.DataFrame, by: str, groups: pd.DataFrame, lean: tuple[Floats, Floats], *,
+    data: Panel,
+    series: pd.DataFrame,
+    by: str,
+    groups: pd.DataFrame,
+    lean: tuple[Floats, Floats],
+    *,
     start: Floats | None = None,
-    free: tuple[int, ...] = tuple(range(FRESH + 1)), sweeps: int = _SWEEPS,
-) -> tuple[Floats, Floats]:  # fmt: skip
+    free: tuple[int, ...] = tuple(range(FRESH + 1)),
+    sweeps: int = _SWEEPS,
+) -> tuple[Floats, Floats]:
     """Best parameters of every group at once and what they cost, by sweeps of one-dimensional parabola steps, each kept
     only if better.
 
@@ -288,9 +319,13 @@ class _Cost:
 
     @classmethod
     def of(
-        cls, data: Panel, chosen: tuple[NDArray[np.int64], ...], groups: pd.DataFrame, lean: tuple[Floats, Floats],
-        at: NDArray[np.bool_]
-    ) -> "_Cost":  # fmt: skip
+        cls,
+        data: Panel,
+        chosen: tuple[NDArray[np.int64], ...],
+        groups: pd.DataFrame,
+        lean: tuple[Floats, Floats],
+        at: NDArray[np.bool_],
+    ) -> "_Cost":
         """chosen: group, life and row of every series of all groups; lean: centre and spread; at: which groups."""
         group, life, rows = (part[at[chosen[0]]] for part in chosen)
         series = Series.of(data, life, rows, groups[CONSTANTS].to_numpy(float)[group])

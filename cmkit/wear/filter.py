@@ -216,8 +216,12 @@ def update(
     k1, k2 = a11 / wide, a12 / wide
     kept1, kept2 = k1 * weight, k2 * weight
     after = (
-        expected + k1 * nu, beta + k2 * nu, a11 - kept1 * a11, a12 - kept1 * a12, a22 - kept2 * a12,
-    )  # fmt: skip
+        expected + k1 * nu,
+        beta + k2 * nu,
+        a11 - kept1 * a11,
+        a12 - kept1 * a12,
+        a22 - kept2 * a12,
+    )
     return after, (nu, z, k1, k2, weight)
 
 
@@ -278,9 +282,16 @@ def _write(
     best = np.argmax(glr, axis=0)
     top = glr[best, np.arange(len(best))]
     rows = (
-        expected, np.sqrt(s), z, np.where(np.isnan(z), np.nan, top), beta, np.sqrt(np.maximum(p22, 0)), c,
-        np.sqrt(np.maximum(p11, 0)), p12,
-    )  # fmt: skip
+        expected,
+        np.sqrt(s),
+        z,
+        np.where(np.isnan(z), np.nan, top),
+        beta,
+        np.sqrt(np.maximum(p22, 0)),
+        c,
+        np.sqrt(np.maximum(p11, 0)),
+        p12,
+    )
     for name, row in zip(fields(Track), rows, strict=False):
         getattr(track, name.name)[part, i] = row
     track.change_k[part, i] = np.where(top > 0, best, -1)

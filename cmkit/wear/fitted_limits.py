@@ -64,9 +64,15 @@ class FamilyFits:
 
 
 def fit_families(
-    x: Floats, side: NDArray[Any], family: NDArray[Any], parent: NDArray[Any], compartment: NDArray[Any], *,
-    resolution: float = 0.0, trim: float = 0.90
-) -> FamilyFits:  # fmt: skip
+    x: Floats,
+    side: NDArray[Any],
+    family: NDArray[Any],
+    parent: NDArray[Any],
+    compartment: NDArray[Any],
+    *,
+    resolution: float = 0.0,
+    trim: float = 0.90,
+) -> FamilyFits:
     """Trimmed censored lognormal per family. x [N] > 0 (the limit where side is not 0: LEFT below it, RIGHT above it;
     flags are taken as below), family, compartment [N] integers, parent [F] integers.
 
@@ -91,12 +97,17 @@ def fit_families(
         m = np.bincount(home, size.astype(float) ** 2, count) / n
         n_eff = n / (1 + (m - 1) * icc)
     return FamilyFits(
-        fit["mu"], np.maximum(fit["s"], _LEAST_SPREAD), fit["var_mu"] * (1 + (m - 1) * icc),
-        fit["var_log_s"] * (1 + (m - 1) * icc**2), n,
-        np.bincount(family[side == LEFT], minlength=count).astype(float), n_aside,
+        fit["mu"],
+        np.maximum(fit["s"], _LEAST_SPREAD),
+        fit["var_mu"] * (1 + (m - 1) * icc),
+        fit["var_log_s"] * (1 + (m - 1) * icc**2),
+        n,
+        np.bincount(family[side == LEFT], minlength=count).astype(float),
+        n_aside,
         np.bincount(home, minlength=count).astype(float),
-        np.nan_to_num(n_eff), two_groups(np.log(x), family, compartment, count),
-    )  # fmt: skip
+        np.nan_to_num(n_eff),
+        two_groups(np.log(x), family, compartment, count),
+    )
 
 
 def _pad(values: Floats, count: int, fill: float) -> Floats:
@@ -228,9 +239,13 @@ def _quote_tolerance(own: Percentiles, fits: FamilyFits, leaning: NDArray[Any], 
         return np.where(told, values, np.nan)
 
     return Percentiles(
-        only(np.where(alone, watch, own.alert)), only(np.where(alone, bound, own.alarm)), only(own.low), only(high),
-        method, own.far
-    )  # fmt: skip
+        only(np.where(alone, watch, own.alert)),
+        only(np.where(alone, bound, own.alarm)),
+        only(own.low),
+        only(high),
+        method,
+        own.far,
+    )
 
 
 def _logged_back(p: Percentiles) -> Percentiles:
@@ -238,9 +253,15 @@ def _logged_back(p: Percentiles) -> Percentiles:
 
 
 def percentiles(
-    x: Floats, side: NDArray[Any], family: NDArray[Any], parent: NDArray[Any], compartment: NDArray[Any], *,
-    alarm: Alarm, resolution: float = 0.0
-) -> tuple[FamilyFits, Percentiles]:  # fmt: skip
+    x: Floats,
+    side: NDArray[Any],
+    family: NDArray[Any],
+    parent: NDArray[Any],
+    compartment: NDArray[Any],
+    *,
+    alarm: Alarm,
+    resolution: float = 0.0,
+) -> tuple[FamilyFits, Percentiles]:
     """Fits and limits of every family; one that cannot be judged by itself gets the number of its kind, fitted as one
     family, if it has one.
     """

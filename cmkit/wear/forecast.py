@@ -57,10 +57,16 @@ class WearState:
 
 
 def wear_state(
-    level: ArrayLike, rate: ArrayLike, covariance: ArrayLike, *, loss: ArrayLike = 0.0, fresh: ArrayLike = 0.0,
+    level: ArrayLike,
+    rate: ArrayLike,
+    covariance: ArrayLike,
+    *,
+    loss: ArrayLike = 0.0,
+    fresh: ArrayLike = 0.0,
     load_share: ArrayLike = 0.0,
-    drift_share: ArrayLike = 0.0, interval_h: ArrayLike = np.inf,
-) -> WearState:  # fmt: skip
+    drift_share: ArrayLike = 0.0,
+    interval_h: ArrayLike = np.inf,
+) -> WearState:
     """A state from level [N], rate [N] and covariance [N, 2, 2]; the rest broadcast. One compartment may be given as
     plain numbers.
     """
@@ -103,10 +109,17 @@ def after_change(
     walk = (state.drift_share * state.rate) ** 2 * t / 1000
     cov = phi * state.cov + psi * state.var_rate + walk * psi / 2
     return WearState(
-        f * mean + (1 - f) * fresh, state.rate, f**2 * var + (np.asarray(residual_sd, float) * (mean - fresh)) ** 2,
+        f * mean + (1 - f) * fresh,
+        state.rate,
+        f**2 * var + (np.asarray(residual_sd, float) * (mean - fresh)) ** 2,
         f * cov,
-        state.var_rate + walk, state.loss, state.fresh, state.load_share, state.drift_share, state.interval_h,
-    )  # fmt: skip
+        state.var_rate + walk,
+        state.loss,
+        state.fresh,
+        state.load_share,
+        state.drift_share,
+        state.interval_h,
+    )
 
 
 @dataclass(frozen=True)
@@ -122,10 +135,14 @@ class Crossing:
 
 
 def time_to_limit(
-    state: WearState, limit: ArrayLike, until_change_h: ArrayLike = np.inf, *, by_h: ArrayLike = 0.0,
+    state: WearState,
+    limit: ArrayLike,
+    until_change_h: ArrayLike = np.inf,
+    *,
+    by_h: ArrayLike = 0.0,
     residual: ArrayLike = 0.0,
     change_every_h: ArrayLike = np.inf,
-) -> Crossing:  # fmt: skip
+) -> Crossing:
     """When the level passes `limit` (ppm): quantiles of the hours from now, and the chance of passing by `by_h`.
 
     until_change_h: hours to the next planned fluid change; after it the level starts from `residual` of where it was,
@@ -133,8 +150,10 @@ def time_to_limit(
     passed is the largest chance of being above so far; that is exact while the level rises towards the limit, a lower
     bound over several lives.
     """
-    limit, until, by, f, every = (np.broadcast_to(np.asarray(v, float), state.level.shape) for v in (limit,
-        until_change_h, by_h, residual, change_every_h))  # fmt: skip
+    limit, until, by, f, every = (
+        np.broadcast_to(np.asarray(v, float), state.level.shape)
+        for v in (limit, until_change_h, by_h, residual, change_every_h)
+    )
     quantiles = {q: np.full(state.level.shape, np.nan) for q in (0.1, 0.5, 0.9)}
     chance, start = np.zeros(state.level.shape), np.zeros(state.level.shape)
     for life in range(_LIVES):
@@ -219,10 +238,13 @@ def _crossing(state: WearState, last: pd.DataFrame) -> Crossing:
     renewed = after_change(state, begun, *_what_stays(last))
     now = WearState(*(np.where(done, getattr(renewed, f.name), getattr(state, f.name)) for f in fields(state)))
     found = time_to_limit(
-        now, last["limit"].fillna(np.inf), np.where(done, column["change_every_h"], column["until_change"]),
-        by_h=np.maximum(column["by_h"] - begun, 0.0), residual=last["residual"],
+        now,
+        last["limit"].fillna(np.inf),
+        np.where(done, column["change_every_h"], column["until_change"]),
+        by_h=np.maximum(column["by_h"] - begun, 0.0),
+        residual=last["residual"],
         change_every_h=column["change_every_h"],
-    )  # fmt: skip
+    )
     p10, p50, p90 = (begun + h for h in (found.hours_to_limit_p10, found.hours_to_limit_p50, found.hours_to_limit_p90))
     return Crossing(p10, p50, p90, found.chance)
 
@@ -308,10 +330,17 @@ def _as_state(last: pd.DataFrame) -> WearState:
     }
     fresh = last["fresh_share"].to_numpy(dtype=float) * last["fresh_ppm"].fillna(0.0).to_numpy(dtype=float)
     return WearState(
-        column["level"], column["rate"], column["level_sd"] ** 2, column["cov"], column["rate_sd"] ** 2, column["loss"],
+        column["level"],
+        column["rate"],
+        column["level_sd"] ** 2,
+        column["cov"],
+        column["rate_sd"] ** 2,
+        column["loss"],
         fresh,
-        column["load_share"], column["drift_share"], column["every"],
-    )  # fmt: skip
+        column["load_share"],
+        column["drift_share"],
+        column["every"],
+    )
 
 
 def _next_result(state: WearState, last: pd.DataFrame) -> tuple[Floats, Floats]:

@@ -138,14 +138,24 @@ def _first_speaker(rows: pd.DataFrame) -> pd.DataFrame:
 def _fixed_rows(families: pd.DataFrame, limits: tuple[FixedLimit, ...]) -> pd.DataFrame:
     """Limits from fleet.toml; one for the family itself comes before one for its compartment kind."""
     rows = [
-        {"family": f.family, "analyte": x.analyte, "measure": "level", "direction": x.direction, "alert": x.alert,
-        "alarm": x.alarm,
-         "alarm_low": x.alarm, "alarm_high": x.alarm, "n": 0, "n_eff": np.nan, "method": "maker",
-         "words": f"set in fleet.toml for {x.where}"}
+        {
+            "family": f.family,
+            "analyte": x.analyte,
+            "measure": "level",
+            "direction": x.direction,
+            "alert": x.alert,
+            "alarm": x.alarm,
+            "alarm_low": x.alarm,
+            "alarm_high": x.alarm,
+            "n": 0,
+            "n_eff": np.nan,
+            "method": "maker",
+            "words": f"set in fleet.toml for {x.where}",
+        }
         for f in families.itertuples()
         for x in sorted(limits, key=lambda x: x.where != f.family)
         if x.where in (f.family, f.kind)
-    ]  # fmt: skip
+    ]
     return pd.DataFrame(rows, columns=LIMITS)
 
 
@@ -165,9 +175,14 @@ def _practice_rows(families: pd.DataFrame, register: pd.DataFrame) -> pd.DataFra
 
 
 def _statistical_rows(
-    families: pd.DataFrame, exposure: pd.DataFrame, samples: pd.DataFrame, history: pd.DataFrame, *, alarm: Alarm,
+    families: pd.DataFrame,
+    exposure: pd.DataFrame,
+    samples: pd.DataFrame,
+    history: pd.DataFrame,
+    *,
+    alarm: Alarm,
     register: pd.DataFrame,
-) -> pd.DataFrame:  # fmt: skip
+) -> pd.DataFrame:
     code = pd.Series(np.arange(len(families)), index=families["family"])
     parent = pd.factorize(families["kind"])[0]
     seat = _seats(exposure, samples, code)
@@ -255,9 +270,14 @@ def _turned(p: Percentiles) -> Percentiles:
 
 
 def _rate_part(
-    families: pd.DataFrame, parent: NDArray[Any], code: pd.Series, history: pd.DataFrame, alarm: Alarm, *,
-    row: pd.Series
-) -> pd.DataFrame:  # fmt: skip
+    families: pd.DataFrame,
+    parent: NDArray[Any],
+    code: pd.Series,
+    history: pd.DataFrame,
+    alarm: Alarm,
+    *,
+    row: pd.Series,
+) -> pd.DataFrame:
     """Percentiles of the wear rate held after each bottle from a life's second on; a rate about zero counts as less
     than a tenth of usual.
     """
@@ -286,17 +306,34 @@ def _rate_part(
 
 
 def _frame(
-    families: pd.DataFrame, fits: FamilyFits, p: Percentiles, *, analyte: str, measure: str, direction: str,
-    alarm: Alarm, age: Floats
-) -> pd.DataFrame:  # fmt: skip
+    families: pd.DataFrame,
+    fits: FamilyFits,
+    p: Percentiles,
+    *,
+    analyte: str,
+    measure: str,
+    direction: str,
+    alarm: Alarm,
+    age: Floats,
+) -> pd.DataFrame:
     seen = (fits.n + fits.n_aside > 0) | np.isfinite(p.alarm)
     words = [_words(fits, p, i, alarm, age[i]) for i in range(len(families))]
     out = pd.DataFrame(
-        {"family": families["family"], "analyte": analyte, "measure": measure, "direction": direction, "alert": p.alert,
-        "alarm": p.alarm,
-         "alarm_low": p.low, "alarm_high": p.high, "n": fits.n.astype(int), "n_eff": fits.n_eff, "method": p.method,
-         "words": words}
-    )  # fmt: skip
+        {
+            "family": families["family"],
+            "analyte": analyte,
+            "measure": measure,
+            "direction": direction,
+            "alert": p.alert,
+            "alarm": p.alarm,
+            "alarm_low": p.low,
+            "alarm_high": p.high,
+            "n": fits.n.astype(int),
+            "n_eff": fits.n_eff,
+            "method": p.method,
+            "words": words,
+        }
+    )
     return out[seen]
 
 
@@ -311,8 +348,10 @@ def _words(fits: FamilyFits, p: Percentiles, i: int, alarm: Alarm, age: float) -
     elif p.method[i] == "parent":
         words.append("mostly the number of its compartment kind, too few of its own")
     elif fits.n_eff[i] < TOLERANCE_BELOW:
-        words.append(f"worth {fits.n_eff[i]:.0f} independent results; a limit without assumptions needs "
-        f"{samples_needed(alarm.alarm_share, alarm.confidence)}")  # fmt: skip
+        words.append(
+            f"worth {fits.n_eff[i]:.0f} independent results; a limit without assumptions needs "
+            f"{samples_needed(alarm.alarm_share, alarm.confidence)}"
+        )
     if fits.s[i] > _WIDE:
         words.append("its results are very unlike one another: not one family, or part of it is sick")
     if np.isfinite(fits.groups[i]):

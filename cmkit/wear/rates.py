@@ -16,10 +16,14 @@ HISTORY = names("history")
 
 
 def run_filter(
-    exposure: pd.DataFrame, samples: pd.DataFrame, numbers: pd.DataFrame, register: pd.DataFrame, *,
+    exposure: pd.DataFrame,
+    samples: pd.DataFrame,
+    numbers: pd.DataFrame,
+    register: pd.DataFrame,
+    *,
     accept_changes: bool,
     not_learnt: Collection[str] = (),
-) -> pd.DataFrame:  # fmt: skip
+) -> pd.DataFrame:
     """One row per sample and analyte of rule `rate` that has a result (columns HISTORY), in order of `exposure`, then
     of the register.
 
@@ -38,10 +42,18 @@ def run_filter(
     strange = exposure["sample"].isin(not_learnt).to_numpy()
     aside = strange[data.bottle[life]] & (data.bottle[life] >= 0) if strange.any() else np.zeros(data.y.shape, bool)
     track = wear_rates(
-        np.where(aside, np.nan, data.y), data.censored, chained["phi"], chained["psi"], chained["chi"],
-        sd_phi=chained["sd_phi"], hours=chained["hours"],
-        numbers=_assumed(series), sd_psi=chained["sd_psi"], exposure_of=life, accept=accept_changes,
-    )  # fmt: skip
+        np.where(aside, np.nan, data.y),
+        data.censored,
+        chained["phi"],
+        chained["psi"],
+        chained["chi"],
+        sd_phi=chained["sd_phi"],
+        hours=chained["hours"],
+        numbers=_assumed(series),
+        sd_psi=chained["sd_psi"],
+        exposure_of=life,
+        accept=accept_changes,
+    )
     z = np.where(aside, (data.y - track.expected) / track.expected_sd, track.z)
     return _long(exposure, data, series, replace(track, z=z), register)
 

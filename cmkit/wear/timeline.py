@@ -136,9 +136,14 @@ def _placed(works: pd.DataFrame, bottles: pd.DataFrame, per_day: pd.Series) -> p
     after = after.rename(columns={"run_h": "high", "date": "high_on"})
     out = pd.merge_asof(works, before, left_on="date", right_on="low_on", by="compartment")
     out = pd.merge_asof(
-        out, after, left_on="date", right_on="high_on", by="compartment",
-        direction="forward", allow_exact_matches=False,
-    )  # fmt: skip
+        out,
+        after,
+        left_on="date",
+        right_on="high_on",
+        by="compartment",
+        direction="forward",
+        allow_exact_matches=False,
+    )
     out = out[out["low"].notna() | out["high"].notna()].copy()
     _place_by_date(out, per_day)
     derived = out["sd_h"] > 0

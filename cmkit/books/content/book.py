@@ -21,9 +21,19 @@ from cmkit.tables.frames import empty
 
 T = TypeVar("T")
 _OF_ORDERS = [
-    "compartment", "chance", "work", "also", "request", "group", "within_h", "due_on", "money_at_stake", "cost_of_act",
-    "assumed", "rests_on",
-]  # fmt: skip
+    "compartment",
+    "chance",
+    "work",
+    "also",
+    "request",
+    "group",
+    "within_h",
+    "due_on",
+    "money_at_stake",
+    "cost_of_act",
+    "assumed",
+    "rests_on",
+]
 
 
 @dataclass(frozen=True)

@@ -16,11 +16,18 @@ BAND = "rgba(27,79,143,0.16)"
 FONT = 'system-ui, -apple-system, "Segoe UI", Roboto, "Helvetica Neue", Arial, sans-serif'
 
 _AXIS: dict[str, Any] = {
-    "showgrid": True, "gridcolor": FAINT, "zeroline": False, "showline": True, "linecolor": LINE, "ticks": "outside",
+    "showgrid": True,
+    "gridcolor": FAINT,
+    "zeroline": False,
+    "showline": True,
+    "linecolor": LINE,
+    "ticks": "outside",
     "ticklen": 4,
-    "tickcolor": LINE, "automargin": True, "fixedrange": True,
+    "tickcolor": LINE,
+    "automargin": True,
+    "fixedrange": True,
     "title": {"font": {"size": 12, "color": SOFT}, "standoff": 6},
-}  # fmt: skip
+}
 
 TEMPLATE = go.layout.Template(
     layout={

@@ -27,7 +27,7 @@ RULES = {
     "maker limit": "limit set by the maker or the site",
     "family limit": "limit of its family",
 }
-_UNITS = {"mm2/s": "mm²/s", "degC": "°C", "uS/cm": "µS/cm", "1": "", "1/ml": "per ml"}  # fmt: skip
+_UNITS = {"mm2/s": "mm²/s", "degC": "°C", "uS/cm": "µS/cm", "1": "", "1/ml": "per ml"}
 
 
 def number(value: float, digits: int = 3) -> str:

@@ -56,8 +56,6 @@ VERSIONS = ("cmkit", "numpy", "pandas", "pyarrow", "plotly", "papermill", "nbcli
 _NOT_INPUTS = frozenset({"about.json", "counts.parquet", "corrections.parquet", "repairs.parquet", MANIFEST})
 
 Progress = Callable[[BookResult, int, int], None]
-
-
 WORKERS = Workers()
 
 
@@ -73,9 +71,7 @@ class MonthResult:
 
     @property
     def exit_code(self) -> int:
-        """0: every book is there and up to date; 1: some could not be made. (2, nothing was started, is an error
-        raised.)
-        """
+        """0: every book is there and up to date; 1: some could not be made. An error raised stands for 2."""
         return 1 if self.failed else 0
 
     @property
@@ -409,9 +405,7 @@ def _unchanged(run: _Run, job: BookJob) -> bool:
 
 
 def _bring_over(run: _Run, books: list[dict[str, Any]], due: list[BookJob]) -> None:
-    """Books that stay, and the last good ones of those that are made again: the same files, linked
-    into the new month.
-    """
+    """Books that stay, and the last good ones of those made again: the same files, linked into the new month."""
     good = [run.before[j.key]["page"] for j in due if run.before.get(j.key, {}).get("made_at")]
     for page in good:
         _link_files(run, page, (".html", ".ipynb"))
@@ -442,9 +436,7 @@ def _made(run: _Run, jobs: list[BookJob]) -> Iterator[BookResult]:
 
 
 def _book_record(run: _Run, job: BookJob, result: BookResult) -> dict[str, Any]:
-    """A book's entry in run.json; one that failed keeps saying which inputs its page, if there is
-    one, was made from.
-    """
+    """A book's entry in run.json; one that failed keeps saying from which inputs its page, if any, was made."""
     old = run.before.get(job.key, {})
     made_at = publish.now() if result.made else old.get("made_at", "")
     own = {"page": _page_path(run, job), "made_at": made_at, "parameters": job.parameters, "title": job.page["title"]}
@@ -452,9 +444,7 @@ def _book_record(run: _Run, job: BookJob, result: BookResult) -> dict[str, Any]:
 
 
 def _fill_gaps(run: _Run, failed: list[BookJob]) -> None:
-    """A book that failed and never was made this month gets its error page under its own name too, so that every link
-    leads somewhere.
-    """
+    """A book that failed and never was made this month has its error page under its own name too: links lead to it."""
     for job in failed:
         page = run.built / _page_path(run, job)
         error = page.with_name(f"{job.name}.error.html")

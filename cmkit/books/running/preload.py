@@ -14,16 +14,37 @@ import sys
 from cmkit.books.running.forked import ENVIRONMENT
 
 WANTED = (
-    "ipykernel.kernelapp", "ipykernel.ipkernel", "ipykernel.debugger", "ipykernel.subshell_manager",
+    "ipykernel.kernelapp",
+    "ipykernel.ipkernel",
+    "ipykernel.debugger",
+    "ipykernel.subshell_manager",
     "IPython.core.completer",
-    "IPython.core.history", "psutil", "numpy", "pandas", "pyarrow.parquet", "pandas.io.parquet",
+    "IPython.core.history",
+    "psutil",
+    "numpy",
+    "pandas",
+    "pyarrow.parquet",
+    "pandas.io.parquet",
     "pandas.io.formats.html",
-    "plotly.graph_objects", "plotly.io", "plotly.io._renderers", "cmkit.by_site",
-)  # fmt: skip
+    "plotly.graph_objects",
+    "plotly.io",
+    "plotly.io._renderers",
+    "cmkit.by_site",
+)
 MACHINERY = {
-    "run", "month", "fleet", "kernels", "forked", "preload", "export", "publish", "plain", "notebook", "progress",
+    "run",
+    "month",
+    "fleet",
+    "kernels",
+    "forked",
+    "preload",
+    "export",
+    "publish",
+    "plain",
+    "notebook",
+    "progress",
     "download",
-}  # fmt: skip
+}
 
 
 def prepare() -> list[str]:

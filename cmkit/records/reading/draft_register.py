@@ -240,8 +240,11 @@ def draft_words(draft: Draft) -> str:
         f"site(s)."
     ]
     kinds = draft.compartments["kind"].value_counts()
-    lines += [f"  {n:>4} x {kind}" + ("" if usual_fluid(str(kind)) else "   <- no kind this package knows: assumed as "
-    "'other'") for kind, n in kinds.items()]  # fmt: skip
+    lines += [
+        f"  {n:>4} x {kind}"
+        + ("" if usual_fluid(str(kind)) else "   <- no kind this package knows: assumed as 'other'")
+        for kind, n in kinds.items()
+    ]
     lines += [f"  {name}: {why}" for name, why in draft.why.items()]
     if len(draft.names):
         lines.append("Words read as a component (names.csv):")

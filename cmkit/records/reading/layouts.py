@@ -83,13 +83,11 @@ class _Plain:
 
 @dataclass(frozen=True)
 class Layout:
-    """One laboratory's way of writing a file. `files` is a pattern for names in inbox/; `where` names the layout in
-    messages.
+    """One laboratory's way of writing a file. `files`: a pattern for names in inbox/; `where`: its name in messages.
 
     columns: heading -> target; join: our column -> headings whose texts are joined with `join_with`; words: our column
     -> their word -> ours; tests: (one row a result) test name -> target; ignore: headings and tests left out on
-    purpose. shape: how rows of the file
-    become rows of the table. every_sheet: all sheets of a spreadsheet are read.
+    purpose. shape: how rows of the file become rows of the table. every_sheet: all sheets of a spreadsheet are read.
     """
 
     where: str

@@ -124,7 +124,7 @@ _NOW = Reading()
 
 def fleet_from_cells(
     settings: Settings, given: dict[str, list[Cells]], notes: Notes, sources: dict[str, str], reading: Reading = _NOW
-) -> tuple[Fleet, dict[str, pd.DataFrame]]:  # fmt: skip
+) -> tuple[Fleet, dict[str, pd.DataFrame]]:
     """The fleet, and its tables with the place of every row, from cells already under our names
     (table -> its files).
     """

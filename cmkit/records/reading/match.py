@@ -178,8 +178,11 @@ def _in_context(grid: Grid, first: dict[str, tuple[str, str, str]]) -> dict[str,
     for heading, (to, unit, why) in first.items():
         if to == "lab_no":
             no_other = "sample" not in there
-            out[heading] = ("sample", unit, f"{why}, and no other number is in the file") if no_other else ("", unit,
-                "the laboratory's own number")  # fmt: skip
+            out[heading] = (
+                ("sample", unit, f"{why}, and no other number is in the file")
+                if no_other
+                else ("", unit, "the laboratory's own number")
+            )
         elif to == "glycol_vol_pct" and not there & set(_OF_COOLANTS) and "coolant" not in why.casefold():
             of = "the file is of oils" if oils else _traces(grid.columns[heading])
             if of:

@@ -98,10 +98,18 @@ def propose_table(
     decimal, mixed = decimal_of(grid)
     dates, unclear = _dates(grid, columns, days if matrix else [])
     draft = TableProposal(
-        path.name, found, pattern_of(path.name), replace(form, sheet="" if every else form.sheet), decimal, dates,
-        columns, "",
-        matrix=matrix, every_sheet=every, doubts=mixed + unclear,
-    )  # fmt: skip
+        path.name,
+        found,
+        pattern_of(path.name),
+        replace(form, sheet="" if every else form.sheet),
+        decimal,
+        dates,
+        columns,
+        "",
+        matrix=matrix,
+        every_sheet=every,
+        doubts=mixed + unclear,
+    )
     draft = {"register": _register, "services": _log, "findings": _log, "meters": _plain}[found](draft, grid, resolve)
     return _checked(draft)
 
@@ -235,10 +243,18 @@ def _component(heading: str) -> ComponentColumn | None:
 
 
 _GIVES = {
-    "capacity": "capacity_l", "cap": "capacity_l", "volume": "capacity_l", "vol": "capacity_l", "litre": "capacity_l",
-    "grade": "grade", "viscosity": "grade", "interval": "change_every_h", "type": "fluid", "product": "fluid",
+    "capacity": "capacity_l",
+    "cap": "capacity_l",
+    "volume": "capacity_l",
+    "vol": "capacity_l",
+    "litre": "capacity_l",
+    "grade": "grade",
+    "viscosity": "grade",
+    "interval": "change_every_h",
+    "type": "fluid",
+    "product": "fluid",
     "spec": "grade",
-}  # fmt: skip
+}
 
 
 def _register(draft: TableProposal, grid: Grid, resolve: object) -> TableProposal:
@@ -266,9 +282,14 @@ def _register(draft: TableProposal, grid: Grid, resolve: object) -> TableProposa
         if h.to in ("machine", "site", "machine_kind", "size_class") and 0 < h.n < len(grid.rows)
     )
     return replace(
-        draft, columns=columns, components=tuple(parts.items()), gallon=gallon, why=why, doubts=doubts,
-        fill_down=down if holes else ()
-    )  # fmt: skip
+        draft,
+        columns=columns,
+        components=tuple(parts.items()),
+        gallon=gallon,
+        why=why,
+        doubts=doubts,
+        fill_down=down if holes else (),
+    )
 
 
 def _filled_in(column: ComponentColumn, cells: np.ndarray) -> ComponentColumn:

@@ -70,10 +70,15 @@ def _table(title: str, guesses: tuple[Guess, ...], width: int) -> list[str]:
     heading = _HEADING[width >= _WIDTH]
     rows = [(title, "is", "unit", "fits", "why")]
     rows += [
-        (_line(g.heading, heading), g.to or "(left out)", _line(g.unit, 12), f"{g.share:.0%}" if g.n and g.to else "-",
-        g.why)
+        (
+            _line(g.heading, heading),
+            g.to or "(left out)",
+            _line(g.unit, 12),
+            f"{g.share:.0%}" if g.n and g.to else "-",
+            g.why,
+        )
         for g in guesses
-    ]  # fmt: skip
+    ]
     sizes = [max(len(row[i]) for row in rows) for i in range(4)]
     start = sum(sizes) + 2 * len(sizes)
     beside = width - start >= _ROOM

@@ -124,7 +124,14 @@ def _two_bottles(base: pd.DataFrame) -> pd.Series:
     """The reason a second bottle with a number already used is set aside."""
     day = base["drawn_on"].dt.strftime("%Y-%m-%d")
     return (
-        "two bottles with one number; " + base["file"].astype(str) + " row " + base["row"].astype(str) + " has it for "
-        + base["compartment"].astype(str) + " on " + day.astype(str) + "; give one a number of its own, or put a "
+        "two bottles with one number; "
+        + base["file"].astype(str)
+        + " row "
+        + base["row"].astype(str)
+        + " has it for "
+        + base["compartment"].astype(str)
+        + " on "
+        + day.astype(str)
+        + "; give one a number of its own, or put a "
         "label right in corrections"
-    )  # fmt: skip
+    )

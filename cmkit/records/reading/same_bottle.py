@@ -38,5 +38,6 @@ def pairs_words(pairs: pd.DataFrame) -> str:
         + ("" if pd.isna(r.meter_h) else f", {r.meter_h:,.0f} h")
         for r in pairs.itertuples()
     ]
-    return "\n".join([f"{len(pairs)} bottle(s) stand under two numbers, the laboratory's and the field sheet's:",
-        *lines])  # fmt: skip
+    return "\n".join(
+        [f"{len(pairs)} bottle(s) stand under two numbers, the laboratory's and the field sheet's:", *lines]
+    )

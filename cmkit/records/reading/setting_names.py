@@ -24,9 +24,13 @@ def check_names(settings: Settings, compartments: pd.DataFrame, where: str = "fl
     sections: tuple[tuple[str, Iterable[str], list[str], str], ...] = (
         ("kinds", settings.kinds, kinds, "kind of compartment"),
         ("limits", [limit.where for limit in settings.limits], groups, "family or kind of compartment"),
-        ("accepted_intervals", settings.accepted_intervals, [*groups, *compartments["compartment"]], "compartment, "
-        "family or kind"),
-    )  # fmt: skip
+        (
+            "accepted_intervals",
+            settings.accepted_intervals,
+            [*groups, *compartments["compartment"]],
+            "compartment, family or kind",
+        ),
+    )
     faults = [
         f'{where}: [{section}] "{name[:SHOWN]}": no {what} of this fleet has that name. {_hint(name, known)}'
         for section, names, known, what in sections

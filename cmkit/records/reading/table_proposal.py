@@ -16,8 +16,11 @@ def table_report(proposal: TableProposal, width: int = _WIDTH) -> str:
     width = max(width, 60)
     form, lines = proposal.form, []
     how = [f"a {proposal.table} file" if proposal.table != "meters" else "meter readings", proposal.why]
-    how += [f"headings in row {form.skip_rows + 1}", f"sheet '{form.sheet}'" if form.sheet else "", f"dates as "
-    f"{proposal.dates}" if proposal.dates else ""]  # fmt: skip
+    how += [
+        f"headings in row {form.skip_rows + 1}",
+        f"sheet '{form.sheet}'" if form.sheet else "",
+        f"dates as {proposal.dates}" if proposal.dates else "",
+    ]
     how += ["all sheets"] if proposal.every_sheet else []
     lines += [*_wrapped(f"{proposal.file}: {', '.join(h for h in how if h)}.", width), ""]
     rows = [(h.heading, h.to or "(left out)", h.unit, h.why) for h in proposal.columns]

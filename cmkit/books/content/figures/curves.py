@@ -105,25 +105,48 @@ def sites_side_by_side(sites: pd.DataFrame) -> go.Figure:
     """
     shades = {"alarm": INK, "alert": SOFT, "not known": LINE, "clear": "#fff"}
     data = [
-        {"type": "bar", "orientation": "h", "y": [figure_text(n) for n in sites["name"]],
-        "x": sites[s].astype(int).tolist(), "name": s,
-         "marker": {"color": shade, "line": {"color": INK, "width": 1},
-         **({"pattern": {"shape": "/", "fgcolor": SOFT, "bgcolor": "#fff", "size": 9,
-         "solidity": 0.12}} if s == "not known" else {})},
-         "text": [f"{GLYPHS[s]} {n}" if n else "" for n in sites[s].astype(int)], "textposition": "inside",
-         "insidetextanchor": "middle", "textangle": 0,
-         "textfont": {"color": "#fff" if s in ("alarm", "alert") else INK}, "hoverinfo": "text", "hovertext": [f"{n} "
-         f"{s}" for n in sites[s].astype(int)]}
+        {
+            "type": "bar",
+            "orientation": "h",
+            "y": [figure_text(n) for n in sites["name"]],
+            "x": sites[s].astype(int).tolist(),
+            "name": s,
+            "marker": {
+                "color": shade,
+                "line": {"color": INK, "width": 1},
+                **(
+                    {"pattern": {"shape": "/", "fgcolor": SOFT, "bgcolor": "#fff", "size": 9, "solidity": 0.12}}
+                    if s == "not known"
+                    else {}
+                ),
+            },
+            "text": [f"{GLYPHS[s]} {n}" if n else "" for n in sites[s].astype(int)],
+            "textposition": "inside",
+            "insidetextanchor": "middle",
+            "textangle": 0,
+            "textfont": {"color": "#fff" if s in ("alarm", "alert") else INK},
+            "hoverinfo": "text",
+            "hovertext": [f"{n} {s}" for n in sites[s].astype(int)],
+        }
         for s, shade in shades.items()
-    ]  # fmt: skip
+    ]
     most = sites[list(shades)].to_numpy().sum(axis=1).max() if len(sites) else 0
     ticks = {"dtick": 1} if most <= 10 else {}  # whole compartments only
-    layout = {"barmode": "stack", "height": 90 + 44 * len(sites),
+    layout = {
+        "barmode": "stack",
+        "height": 90 + 44 * len(sites),
         "xaxis": {"title": {"text": "compartments"}, "rangemode": "tozero", **ticks},
         "yaxis": {"type": "category", "autorange": "reversed", "showgrid": False},
-              "uniformtext": {"mode": "hide", "minsize": 10}}  # fmt: skip
-    alt = "Stacked bars. " + "; ".join(f"{r['name']}: {r['alarm']} alarm, {r['alert']} alert, {r['not known']} not "
-    f"known, {r['clear']} clear" for r in sites.to_dict("records")) + "."  # fmt: skip
+        "uniformtext": {"mode": "hide", "minsize": 10},
+    }
+    alt = (
+        "Stacked bars. "
+        + "; ".join(
+            f"{r['name']}: {r['alarm']} alarm, {r['alert']} alert, {r['not known']} not known, {r['clear']} clear"
+            for r in sites.to_dict("records")
+        )
+        + "."
+    )
     table = {
         "columns": ["Site", *shades],
         "rows": [[r["name"], *(int(r[s]) for s in shades)] for r in sites.to_dict("records")],

@@ -41,18 +41,31 @@ def stacked(titles: list[str], x_title: str) -> dict[str, Any]:
         top = 1 - i * (PANEL_PX + _GAP_PX) / total
         bottom = max(0.0, top - PANEL_PX / total)
         layout["xaxis" + ("" if i == 0 else str(i + 1))] = {
-            "anchor": axis("y", i), "matches": None if i == 0 else "x", "showticklabels": i == n - 1,
-            "title": {"text": figure_text(x_title) if i == n - 1 else ""}, "separatethousands": True, "nticks": 6,
+            "anchor": axis("y", i),
+            "matches": None if i == 0 else "x",
+            "showticklabels": i == n - 1,
+            "title": {"text": figure_text(x_title) if i == n - 1 else ""},
+            "separatethousands": True,
+            "nticks": 6,
             "tickformat": ",d",
-        }  # fmt: skip
+        }
         layout["yaxis" + ("" if i == 0 else str(i + 1))] = {
             "anchor": axis("x", i),
             "domain": [bottom, min(top, 1.0)],
             "nticks": 5,
             "separatethousands": True,
         }
-        layout["annotations"].append({"text": f"<b>{figure_text(title)}</b>", "xref": "paper", "x": 0,
-        "xanchor": "left", "yref": "paper", "y": min(top, 1.0), "yanchor": "bottom"})  # fmt: skip
+        layout["annotations"].append(
+            {
+                "text": f"<b>{figure_text(title)}</b>",
+                "xref": "paper",
+                "x": 0,
+                "xanchor": "left",
+                "yref": "paper",
+                "y": min(top, 1.0),
+                "yanchor": "bottom",
+            }
+        )
     return layout
 
 
@@ -60,12 +73,18 @@ def band(x: list[Any], low: list[Any], high: list[Any], panel: int, label: str) 
     """A shaded band between two lines; gaps where either is missing are closed over."""
     keep = [i for i in range(len(x)) if x[i] is not None and low[i] is not None and high[i] is not None]
     return {
-        "type": "scatter", "mode": "lines", "x": [x[i] for i in keep] + [x[i] for i in reversed(keep)],
-        "fill": "toself", "fillcolor": BAND,
-        "y": [high[i] for i in keep] + [low[i] for i in reversed(keep)], "line": {"width": 0}, "hoverinfo": "skip",
+        "type": "scatter",
+        "mode": "lines",
+        "x": [x[i] for i in keep] + [x[i] for i in reversed(keep)],
+        "fill": "toself",
+        "fillcolor": BAND,
+        "y": [high[i] for i in keep] + [low[i] for i in reversed(keep)],
+        "line": {"width": 0},
+        "hoverinfo": "skip",
         "name": label,
-        "xaxis": axis("x", panel), "yaxis": axis("y", panel),
-    }  # fmt: skip
+        "xaxis": axis("x", panel),
+        "yaxis": axis("y", panel),
+    }
 
 
 def line(x: list[Any], y: list[Any], panel: int, hover: str = "", **style: Any) -> dict[str, Any]:

@@ -92,10 +92,19 @@ def newest_value(layout: dict[str, Any], panel: int, own: pd.DataFrame) -> None:
     """The newest result written beside its dot."""
     last = own.iloc[-1]
     words = f"<b>{figure_text(_result(last))}</b>"
-    layout["annotations"].append({"text": words, "xref": axis("x", panel), "x": rounded([last["hours"]], 6)[0],
-    "yref": axis("y", panel), "y": float(last["value"]),
-                                  "xanchor": "left", "xshift": 5, "yanchor": "middle",
-                                  "font": {"size": 12, "color": ACCENT}})  # fmt: skip
+    layout["annotations"].append(
+        {
+            "text": words,
+            "xref": axis("x", panel),
+            "x": rounded([last["hours"]], 6)[0],
+            "yref": axis("y", panel),
+            "y": float(last["value"]),
+            "xanchor": "left",
+            "xshift": 5,
+            "yanchor": "middle",
+            "font": {"size": 12, "color": ACCENT},
+        }
+    )
 
 
 def _result(row: Any) -> str:
@@ -178,9 +187,19 @@ def _scale(layout: dict[str, Any], panel: int, own: pd.DataFrame, limits: pd.Dat
         x, y = axis("x", panel), axis("y", panel)
         across = {"type": "line", "xref": f"{x} domain", "x0": 0, "x1": 1, "yref": y, "y0": fresh, "y1": fresh}
         layout["shapes"].append(across | {"line": {"color": SOFT, "width": 0.8}})
-        layout["annotations"].append({"text": f"fresh {number(fresh)}", "xref": f"{x} domain", "x": 0.01,
-        "xanchor": "left", "yref": y, "y": fresh, "yanchor": "bottom", "font": {"size": 11, "color": SOFT},
-        "bgcolor": "rgba(255,255,255,.75)"})  # fmt: skip
+        layout["annotations"].append(
+            {
+                "text": f"fresh {number(fresh)}",
+                "xref": f"{x} domain",
+                "x": 0.01,
+                "xanchor": "left",
+                "yref": y,
+                "y": fresh,
+                "yanchor": "bottom",
+                "font": {"size": 11, "color": SOFT},
+                "bgcolor": "rgba(255,255,255,.75)",
+            }
+        )
 
 
 def _limit_lines(layout: dict[str, Any], panel: int, own: pd.DataFrame, limits: pd.DataFrame) -> None:

@@ -87,11 +87,17 @@ def _rate_table(history: pd.DataFrame) -> dict[str, Any]:
 
 def _fan_table(ahead: pd.DataFrame) -> dict[str, Any]:
     rows = [
-        [analyte_name(r.analyte), number(r.hours_ahead, 4), number(r.next_mean),
-        number(max(r.next_mean - HALF_NINETY * r.next_sd, 0)), number(r.next_mean + HALF_NINETY * r.next_sd),
-         number(r.limit), chance(r.chance)]
+        [
+            analyte_name(r.analyte),
+            number(r.hours_ahead, 4),
+            number(r.next_mean),
+            number(max(r.next_mean - HALF_NINETY * r.next_sd, 0)),
+            number(r.next_mean + HALF_NINETY * r.next_sd),
+            number(r.limit),
+            chance(r.chance),
+        ]
         for r in ahead.itertuples()
-    ]  # fmt: skip
+    ]
     return {
         "columns": [
             "Result",

@@ -152,8 +152,10 @@ def when(order: Any, today: pd.Timestamp) -> str:
 
 def at_stake(book: Book, order: Any) -> str:
     """`6,800 EUR at stake, 300 EUR to act (assumed)`."""
-    words = [f"{money(order.money_at_stake, book.currency)} at stake" if order.money_at_stake >= 1 else "",
-             f"{money(order.cost_of_act, book.currency)} to act" if pd.notna(order.cost_of_act) else ""]  # fmt: skip
+    words = [
+        f"{money(order.money_at_stake, book.currency)} at stake" if order.money_at_stake >= 1 else "",
+        f"{money(order.cost_of_act, book.currency)} to act" if pd.notna(order.cost_of_act) else "",
+    ]
     return ", ".join(w for w in words if w) + (" (assumed)" if order.assumed else "")
 
 

@@ -19,12 +19,17 @@ from cmkit.practice.rounds import what_to_bring
 
 # one box a column of the field sheet, in its order
 BOXES = {
-    "drawn_on": "Date", "meter_h": "Meter hours", "fluid_h": "Fluid hours", "makeup_l": "Added, litres",
+    "drawn_on": "Date",
+    "meter_h": "Meter hours",
+    "fluid_h": "Fluid hours",
+    "makeup_l": "Added, litres",
     "method": "Pump/probe/other",
-    "fluid_level": "Level: full / low / over", "sampler": "Name", "seal_inspected": "Seal: yes / no",
+    "fluid_level": "Level: full / low / over",
+    "sampler": "Name",
+    "seal_inspected": "Seal: yes / no",
     "plug_torqued": "Torque: yes / no",
     "note": "Note / why not",
-}  # fmt: skip
+}
 
 
 def to_bring(book: Book) -> Shown:

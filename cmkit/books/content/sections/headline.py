@@ -59,9 +59,13 @@ def _aside_words(book: Book) -> str:
     """That much of what came in lately is not in this book, where it is much."""
     share = float(book.tables.about.get("newest_set_aside", 0.0))
     return (
-        f"{chance(share)} of the whole fleet's rows of the newest quarter could not be used and are not in this "
-        f"book: see what was not judged."
-    ) if share > LARGE else ""  # fmt: skip
+        (
+            f"{chance(share)} of the whole fleet's rows of the newest quarter could not be used and are not in this "
+            f"book: see what was not judged."
+        )
+        if share > LARGE
+        else ""
+    )
 
 
 def bottles_words(book: Book) -> str:
@@ -141,7 +145,7 @@ def _facts(book: Book) -> Html:
             ("Bottles believed, last 12 months", believed),
             ("Compartments", _states(state_counts(book))),
         ]
-    )  # fmt: skip
+    )
 
 
 def _states(counts: dict[str, int]) -> str:

@@ -31,42 +31,74 @@ CAUTIONS = (
     "decides.",
 )
 METHODS = (
-    ("Wear rate", "Each result is set against the one before, with fluid changes, what stays behind after them, "
-    "top-ups and hours allowed for. What is left is the rate at which metal comes off, in ppm per 1,000 h at full "
-    "charge, with an interval that holds the true rate 9 times in 10."),
-    ("Chances", "Every result of every bottle is held against what the compartment's own past led to expect. Each "
-    "fault of its kind, an unnamed change, and what can be odd about a bottle have a pattern; from bottle to bottle "
-    "the chance of each is carried on. A chance says how often such compartments have the fault; it is a reason to "
-    "look, not a finding."),
-    ("Alarm and alert", "An alarm: the chance of a fault that needs work has passed its threshold, or a result is "
-    "past an alarm limit of the maker, the site or practice. It stands until somebody has looked or enough good "
-    "bottles speak against it. An alert is a smaller chance, or a limit's first step. What to do follows from the "
-    "fault, how far it is, and the money."),
-    ("Not known", "No usable bottle, the newest is too old or more likely odd than good, or nothing since a repair. "
-    "Not known is never counted as clear."),
-    ("Family limits", "Compartments of one kind of machine, size, place and fluid are compared. The alert limit is "
-    "what 1 in 10 of them exceed, the alarm limit 1 in 40; small families lean on larger ones. They stand beside the "
-    "chances and make no alarm by themselves."),
-    ("Doubted bottles", "Each bottle is compared with its own past, with its neighbours and with the fluid it should "
-    "hold. A doubt never hides coolant, fuel, water or soot; it asks for a repeat bottle."),
-    ("Money", "At stake is the chance that a fault is there and fails before the next result, times what a failure "
-    "costs more than a planned repair. Beside it stands what the work costs. Assumed: by cmkit's starting costs."),
-    ("As of a date", "Everything here uses only what had reached the office by the date at the top. Results that came "
-    "later, or were issued again later, do not count."),
-)  # fmt: skip
+    (
+        "Wear rate",
+        "Each result is set against the one before, with fluid changes, what stays behind after them, "
+        "top-ups and hours allowed for. What is left is the rate at which metal comes off, in ppm per 1,000 h at full "
+        "charge, with an interval that holds the true rate 9 times in 10.",
+    ),
+    (
+        "Chances",
+        "Every result of every bottle is held against what the compartment's own past led to expect. "
+        "Each fault of its kind, an unnamed change, and what can be odd about a bottle have a pattern; "
+        "from bottle to bottle the chance of each is carried on. A chance says how often such compartments have the fault; it is a reason to "
+        "look, not a finding.",
+    ),
+    (
+        "Alarm and alert",
+        "An alarm: the chance of a fault that needs work has passed its threshold, or a result is "
+        "past an alarm limit of the maker, the site or practice. It stands until somebody has looked or enough good "
+        "bottles speak against it. An alert is a smaller chance, or a limit's first step. What to do follows from the "
+        "fault, how far it is, and the money.",
+    ),
+    (
+        "Not known",
+        "No usable bottle, the newest is too old or more likely odd than good, or nothing since a repair. "
+        "Not known is never counted as clear.",
+    ),
+    (
+        "Family limits",
+        "Compartments of one kind of machine, size, place and fluid are compared. The alert limit is "
+        "what 1 in 10 of them exceed, the alarm limit 1 in 40; small families lean on larger ones. They stand beside "
+        "the chances and make no alarm by themselves.",
+    ),
+    (
+        "Doubted bottles",
+        "Each bottle is compared with its own past, with its neighbours and with the fluid it should "
+        "hold. A doubt never hides coolant, fuel, water or soot; it asks for a repeat bottle.",
+    ),
+    (
+        "Money",
+        "At stake is the chance that a fault is there and fails before the next result, times what a failure "
+        "costs more than a planned repair. Beside it stands what the work costs. Assumed: by cmkit's starting costs.",
+    ),
+    (
+        "As of a date",
+        "Everything here uses only what had reached the office by the date at the top. Results that came "
+        "later, or were issued again later, do not count.",
+    ),
+)
 COST_ROWS = ("planned_cost", "failure_cost", "planned_downtime_h", "failure_downtime_h", "delay_mean_h")
 
 
 def how_made(book: Book) -> Shown:
     """Everything a reader needs to check or doubt this book."""
     parts = [
-        tag("h3", "Cautions"), bullets(CAUTIONS, class_="cautions"),
-        tag("h3", "Methods in plain words"), facts(METHODS, "facts methods"),
-        tag("h3", "What was not judged"), not_judged(book),
-        tag("h3", "Decided by an analyst"), decided(book),
-        tag("h3", "Limits and assumptions used"), _limits(book), _assumptions(book), _silent(book),
-        tag("h3", "Where it comes from"), _provenance(book),
-    ]  # fmt: skip
+        tag("h3", "Cautions"),
+        bullets(CAUTIONS, class_="cautions"),
+        tag("h3", "Methods in plain words"),
+        facts(METHODS, "facts methods"),
+        tag("h3", "What was not judged"),
+        not_judged(book),
+        tag("h3", "Decided by an analyst"),
+        decided(book),
+        tag("h3", "Limits and assumptions used"),
+        _limits(book),
+        _assumptions(book),
+        _silent(book),
+        tag("h3", "Where it comes from"),
+        _provenance(book),
+    ]
     return shown(join(parts))
 
 
@@ -115,8 +147,14 @@ def _aside(book: Book) -> list[Html]:
     return [folded(words, table(heads, rows, "Set aside, by reason", class_="text", hide_caption=True))]
 
 
-_FIELDS = {"compartment": "compartment", "meter_h": "meter hours", "fluid_h": "hours on the fluid",
-    "makeup_l": "litres added", "drawn_on": "day drawn", "sample": "the number"}  # fmt: skip
+_FIELDS = {
+    "compartment": "compartment",
+    "meter_h": "meter hours",
+    "fluid_h": "hours on the fluid",
+    "makeup_l": "litres added",
+    "drawn_on": "day drawn",
+    "sample": "the number",
+}
 _MOST_CORRECTIONS = 40
 
 
@@ -146,10 +184,16 @@ def _corrections(book: Book) -> list[Html]:
     out: list[Html] = []
     if len(applied):
         cells = [
-            [r.sample, _FIELDS.get(r.field, r.field), plain(r.value), r.decided_by or "-", short_day(r.decided_on),
-            plain(r.reason) or "-"]
+            [
+                r.sample,
+                _FIELDS.get(r.field, r.field),
+                plain(r.value),
+                r.decided_by or "-",
+                short_day(r.decided_on),
+                plain(r.reason) or "-",
+            ]
             for r in applied.head(_MOST_CORRECTIONS).itertuples()
-        ]  # fmt: skip
+        ]
         heads = ["Bottle", "What", "Now taken as", "By", "On", "Why"]
         more = f", the newest {_MOST_CORRECTIONS} shown" if len(applied) > _MOST_CORRECTIONS else ""
         made = table(heads, cells, "Corrections applied", class_="text", hide_caption=True)
@@ -200,11 +244,14 @@ def _own_limits(book: Book) -> list[Html]:
     if not fixed:
         return []
     cells = [
-        [x["where"], analyte_name(x["analyte"]), f"{number(x['alert'])} / {number(x['alarm'])} "
-        f"{analyte_unit(x['analyte'])}".strip(),
-         "from above" if x["direction"] == "down" else "from below"]
+        [
+            x["where"],
+            analyte_name(x["analyte"]),
+            f"{number(x['alert'])} / {number(x['alarm'])} {analyte_unit(x['analyte'])}".strip(),
+            "from above" if x["direction"] == "down" else "from below",
+        ]
         for x in fixed
-    ]  # fmt: skip
+    ]
     made = table(["For", "Result", "Alert / alarm", "Passed"], cells, "Limits set", class_="text", hide_caption=True)
     return [folded(f"{count(len(cells), 'limit')} set by the maker or the site", made)]
 
@@ -309,9 +356,12 @@ def _provenance(book: Book) -> Html:
         ("Fleet", book.fleet_name),
         ("Known as of", day(book.as_of)),
         ("Made with", f"cmkit {about.get('cmkit', '')}"),
-        ("Bottles in this book", f"{len(book.tables.samples):,}, from "
-        f"{listed(sorted({str(x) for x in book.tables.samples['lab']} - {''})) or 'no named laboratory'}"),
-    ]  # fmt: skip
+        (
+            "Bottles in this book",
+            f"{len(book.tables.samples):,}, from "
+            f"{listed(sorted({str(x) for x in book.tables.samples['lab']} - {''})) or 'no named laboratory'}",
+        ),
+    ]
     return join(
         [
             facts(pairs),

@@ -38,11 +38,15 @@ def grouped_advice(book: Book, rows: pd.DataFrame) -> pd.DataFrame:
     """
     keys = ["family", "today_h", "advised_h"]
     out = rows.groupby(keys, sort=False, dropna=False).agg(
-        names=("compartment", list) if "compartment" in rows else ("name", list), saving=("saving", "sum"),
-        saving_low=("saving_low", "sum"), saving_high=("saving_high", "sum"),
-        binds=("binds", "first"), words=("words", "first"),
-        changes=("changes", "first") if "changes" in rows else ("words", lambda w: ""), first=("name", "first"),
-    )  # fmt: skip
+        names=("compartment", list) if "compartment" in rows else ("name", list),
+        saving=("saving", "sum"),
+        saving_low=("saving_low", "sum"),
+        saving_high=("saving_high", "sum"),
+        binds=("binds", "first"),
+        words=("words", "first"),
+        changes=("changes", "first") if "changes" in rows else ("words", lambda w: ""),
+        first=("name", "first"),
+    )
     out = out.assign(names=[_places(book, names) for names in out["names"]])
     return out.reset_index().sort_values("saving", ascending=False).reset_index(drop=True)
 
@@ -98,8 +102,15 @@ def _sure(change: pd.DataFrame) -> Html:
 
 
 def _table(book: Book, rows: pd.DataFrame) -> Html:
-    columns = ["For", Column("Today", True), Column("Advised", True), Column("Saving", True),
-        Column("90 % interval", True), "Why", "What would change it"]  # fmt: skip
+    columns = [
+        "For",
+        Column("Today", True),
+        Column("Advised", True),
+        Column("Saving", True),
+        Column("90 % interval", True),
+        "Why",
+        "What would change it",
+    ]
     cells = [_advice(r) for r in rows.itertuples()]
     caption = (
         f"Where another interval is expected to cost less; saving in {book.currency} per 1,000 machine hours, "
@@ -139,8 +150,14 @@ def _learnt(rows: pd.DataFrame) -> Html:
 
 def _short(rows: pd.DataFrame) -> Html:
     """The rows nobody needs to act on, without their reasons (these are in the table `intervals`)."""
-    heads = ["For", Column("Today", True), Column("Best by cost", True), Column("Saving", True),
-        Column("Flat from", True), Column("to", True)]  # fmt: skip
+    heads = [
+        "For",
+        Column("Today", True),
+        Column("Best by cost", True),
+        Column("Saving", True),
+        Column("Flat from", True),
+        Column("to", True),
+    ]
     cells = [
         [r.name_, hours(r.today_h), hours(r.advised_h), money(r.saving, ""), hours(r.flat_low_h), hours(r.flat_high_h)]
         for r in rows.rename(columns={"name": "name_"}).itertuples()

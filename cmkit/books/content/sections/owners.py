@@ -48,12 +48,17 @@ def decisions_table(book: Book) -> Html:
     if not len(rows):
         return nothing("No decision is written down yet: `cmkit decide`, or the desk's review, does it.")
     cells = [
-        [book.linked(r.compartment), short_day(r.alarm_on) if pd.notna(r.alarm_on) else "no alarm", f"{r.decided} on "
-        f"{short_day(r.decided_on)}",
-         plain(r.owner), plain(r.why), short_day(r.due_on) if pd.notna(r.due_on) else "-",
-         sentence(plain(r.became)).rstrip(".")]
+        [
+            book.linked(r.compartment),
+            short_day(r.alarm_on) if pd.notna(r.alarm_on) else "no alarm",
+            f"{r.decided} on {short_day(r.decided_on)}",
+            plain(r.owner),
+            plain(r.why),
+            short_day(r.due_on) if pd.notna(r.due_on) else "-",
+            sentence(plain(r.became)).rstrip("."),
+        ]
         for r in rows.head(MOST_ROWS).itertuples()
-    ]  # fmt: skip
+    ]
     more = f", the newest {MOST_ROWS} of {len(rows)}" if len(rows) > MOST_ROWS else ""
     heads = ["Compartment", "Bottle of", "Decided", "Owner", "Why", "Due", "What came of the alarm"]
     return table(heads, cells, f"Decisions{more}", class_="text")

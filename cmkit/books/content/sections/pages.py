@@ -198,9 +198,9 @@ def _evidence(book: Book, compartment: str) -> Html:
         return join([head, nothing("No result has passed a limit on any bottle.")])
     rows = rows.sort_values(["drawn_on", "state", "analyte"], ascending=[False, True, True], kind="stable")
     cells = [
-        [short_day(r.drawn_on), sentence(plain(r.words)), rule_name(r.rule),
-        _bound(r)] for r in rows.head(EVIDENCE_ROWS).itertuples()
-    ]  # fmt: skip
+        [short_day(r.drawn_on), sentence(plain(r.words)), rule_name(r.rule), _bound(r)]
+        for r in rows.head(EVIDENCE_ROWS).itertuples()
+    ]
     more = f", the newest {EVIDENCE_ROWS} of {len(rows)}" if len(rows) > EVIDENCE_ROWS else ""
     heads = ["Bottle of", "What was seen", "Limit", "Value and bound"]
     return join([head, table(heads, cells, f"Limits passed{more}", class_="text", hide_caption=not more)])

@@ -69,15 +69,38 @@ def programme_months(book: Book) -> pd.DataFrame:
 def _by_month(book: Book, months: pd.DataFrame) -> Html:
     """The same as a table, newest first, closed until asked for."""
     cells = [
-        [r.name_, f"{r.bottles:,}", chance(r.kept), chance(r.believed), _days(r.days), f"{r.alarms:,}",
-        number(r.per_100, 2), f"{r.confirmed:,} of {r.looked:,}", f"{r.warned:,} of {r.failures:,}",
-        money(r.each, book.currency)]
+        [
+            r.name_,
+            f"{r.bottles:,}",
+            chance(r.kept),
+            chance(r.believed),
+            _days(r.days),
+            f"{r.alarms:,}",
+            number(r.per_100, 2),
+            f"{r.confirmed:,} of {r.looked:,}",
+            f"{r.warned:,} of {r.failures:,}",
+            money(r.each, book.currency),
+        ]
         for r in months.iloc[::-1].rename(columns={"name": "name_"}).itertuples()
-    ]  # fmt: skip
-    titles = ("Bottles", "Plan kept", "Believed", "Days to result", "New alarms", "Per 100 compartments", "Confirmed, "
-    "of looks", "Failures warned of", "Cost a bottle")  # fmt: skip
-    made = table(["Month", *(Column(t, True) for t in titles)], cells, "The programme by month", class_="blocks narrow",
-        hide_caption=True)  # fmt: skip
+    ]
+    titles = (
+        "Bottles",
+        "Plan kept",
+        "Believed",
+        "Days to result",
+        "New alarms",
+        "Per 100 compartments",
+        "Confirmed, of looks",
+        "Failures warned of",
+        "Cost a bottle",
+    )
+    made = table(
+        ["Month", *(Column(t, True) for t in titles)],
+        cells,
+        "The programme by month",
+        class_="blocks narrow",
+        hide_caption=True,
+    )
     return folded("By month, in numbers", made)
 
 
@@ -97,12 +120,15 @@ def _measures(book: Book) -> Html:
     pairs = [
         ("Bottles", f"{bottles:,}, {chance(believed)} believed"),
         ("Plan kept", chance(kept) if pd.notna(kept) else "nothing to count"),
-        ("Alarms", f"{alarms:,}, "
-        f"{f'{looked:,} looked into, {confirmed:,} of them confirmed' if looked else 'none looked into yet'}"),
+        (
+            "Alarms",
+            f"{alarms:,}, "
+            f"{f'{looked:,} looked into, {confirmed:,} of them confirmed' if looked else 'none looked into yet'}",
+        ),
         ("Failures with an alarm before", share_with_interval(warned, failures)),
         ("From alarm to finding", lead),
         ("Spent", f"{money(float(rows['cost'].sum()), book.currency)} on bottles and on looks that found nothing"),
-    ]  # fmt: skip
+    ]
     return join([paragraph("The last twelve months."), facts(pairs)])
 
 
@@ -111,13 +137,27 @@ def _turnaround(book: Book) -> Html:
     if not len(rows):
         return nothing("No result has come back in the last year, so no turnaround is known.")
     cells = [
-        [_laboratory(book, r), f"{r.n:,}", _days(r.days), _days(r.slow_days), _days(r.post_days), _days(r.lab_days),
-        _days(r.bound_days),
-         "measured" if r.measured else f"setting, {_days(r.used_days)} days"]
+        [
+            _laboratory(book, r),
+            f"{r.n:,}",
+            _days(r.days),
+            _days(r.slow_days),
+            _days(r.post_days),
+            _days(r.lab_days),
+            _days(r.bound_days),
+            "measured" if r.measured else f"setting, {_days(r.used_days)} days",
+        ]
         for r in rows.itertuples()
-    ]  # fmt: skip
-    heads = ["Laboratory", Column("Bottles", True), *(Column(f"{t}, days", True) for t in ("Half within", "Nine in "
-    "ten within", "In the post", "At the laboratory", "Lost after")), "Used in costs"]  # fmt: skip
+    ]
+    heads = [
+        "Laboratory",
+        Column("Bottles", True),
+        *(
+            Column(f"{t}, days", True)
+            for t in ("Half within", "Nine in ten within", "In the post", "At the laboratory", "Lost after")
+        ),
+        "Used in costs",
+    ]
     return table(heads, cells, "Days from drawing to a result, last year", class_="text narrow")
 
 
@@ -153,10 +193,16 @@ def _missed(book: Book) -> Html:
     if not len(rows):
         return nothing("No failure without a useful warning is on record.")
     cells = [
-        [book.linked(r.compartment), short_day(r.found_on), r.cause or "not recorded", r.reason,
-        sentence(plain(r.words)), sentence(r.then)]
+        [
+            book.linked(r.compartment),
+            short_day(r.found_on),
+            r.cause or "not recorded",
+            r.reason,
+            sentence(plain(r.words)),
+            sentence(r.then),
+        ]
         for r in rows.head(MOST_ROWS).itertuples()
-    ]  # fmt: skip
+    ]
     more = f", the newest {MOST_ROWS} of {len(rows)}" if len(rows) > MOST_ROWS else ""
     heads = [
         "Compartment",
@@ -207,15 +253,25 @@ def _unwatched(book: Book) -> Html:
     parts = [tag("h3", "Clear of what?"), paragraph(lead)]
     if blind := _blind(book):
         names = listed([book.place_name(c) for c in blind], MOST_ROWS)
-        parts.append(paragraph(f"Nothing is watched in {count(len(blind), 'compartment')} without a bottle in the "
-        f"last year: {names}. Draw one."))  # fmt: skip
+        parts.append(
+            paragraph(
+                f"Nothing is watched in {count(len(blind), 'compartment')} without a bottle in the "
+                f"last year: {names}. Draw one."
+            )
+        )
     missing = unwatched_rows(book)
     if len(missing):
         cells = [
-            [r.mode, r.kind, f"{r.n:,}", r.watched, r.ask or "-",
-            money(r.a_year, book.currency) if pd.notna(r.a_year) else "-"]
+            [
+                r.mode,
+                r.kind,
+                f"{r.n:,}",
+                r.watched,
+                r.ask or "-",
+                money(r.a_year, book.currency) if pd.notna(r.a_year) else "-",
+            ]
             for r in missing.itertuples()
-        ]  # fmt: skip
+        ]
         heads = ["Failure mode", "In", Column("Compartments", True), "How", "Test to add", Column("Cost a year", True)]
         caption = (
             "Failure modes not watched or shown a little only; cost of the added test on every bottle of last "

@@ -91,18 +91,27 @@ def our_record(book: Book) -> Shown:
     rows = book.tables.record
     if not len(rows):
         return shown(*parts, nothing("No alarm and no failure is on record yet."))
-    note = paragraph("What the records known on each day give by the numbers and limits of today, which is not always "
-    "what was published then. Each alarm counts from the day its result reached the office. An alarm nobody looked "
-    "into says nothing for or against, so it is left out of the shares.", class_="note")  # fmt: skip
+    note = paragraph(
+        "What the records known on each day give by the numbers and limits of today, which is not always "
+        "what was published then. Each alarm counts from the day its result reached the office. An alarm nobody looked "
+        "into says nothing for or against, so it is left out of the shares.",
+        class_="note",
+    )
     newest = rows.assign(_on=rows["alarm_on"].fillna(rows["found_on"])).sort_values(
         ["_on", "compartment"], ascending=[False, True]
     )
     cells = [
-        [book.linked(r.compartment), short_day(r.alarm_on) if pd.notna(r.alarm_on) else "no alarm", raised_by(book, r),
-        sentence(plain(r.words)).rstrip(".") + (f": {r.cause}" if r.cause else ""),
-         short_day(r.found_on), hours(r.lead_h), money(r.cost, book.currency)]
+        [
+            book.linked(r.compartment),
+            short_day(r.alarm_on) if pd.notna(r.alarm_on) else "no alarm",
+            raised_by(book, r),
+            sentence(plain(r.words)).rstrip(".") + (f": {r.cause}" if r.cause else ""),
+            short_day(r.found_on),
+            hours(r.lead_h),
+            money(r.cost, book.currency),
+        ]
         for r in newest.head(MOST_ROWS).itertuples()
-    ]  # fmt: skip
+    ]
     more = f", the newest {MOST_ROWS} of {len(rows)}" if len(rows) > MOST_ROWS else ""
     columns = [
         "Compartment",
@@ -144,10 +153,15 @@ def _published(book: Book) -> list[Html]:
     found = book.tables.findings.sort_values("found_on")
     newest = alarms.sort_values(["alarm_on", "compartment"], ascending=[False, True], kind="stable")
     cells = [
-        [book.linked(r.compartment), short_day(r.alarm_on), _said(book, r), f"{r.months:,}, to {month_name(r.until)}",
-        _found_since(found, r)]
+        [
+            book.linked(r.compartment),
+            short_day(r.alarm_on),
+            _said(book, r),
+            f"{r.months:,}, to {month_name(r.until)}",
+            _found_since(found, r),
+        ]
         for r in newest.head(MOST_ROWS).itertuples()
-    ]  # fmt: skip
+    ]
     more = f", the newest {MOST_ROWS} of {len(alarms)}" if len(alarms) > MOST_ROWS else ""
     heads = ["Compartment", "First published", "What was said", "Books it stood in", "Found since"]
     machines = book.machines_of(newest["compartment"].head(MOST_ROWS))

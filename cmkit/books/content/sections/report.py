@@ -33,10 +33,14 @@ _QUESTIONS = {
     "Fluid health": ("viscosity", "degradation", "additive", "coolant", "contamination"),
 }
 _NAMED = {
-    "Na_ppm": "Water and coolant", "K_ppm": "Water and coolant", "Li_ppm": "Water and coolant", "water_ppm": "Water "
-    "and coolant",
-    "glycol_pct": "Water and coolant", "fuel_pct": "Fuel and soot", "soot_pct": "Fuel and soot",
-}  # fmt: skip
+    "Na_ppm": "Water and coolant",
+    "K_ppm": "Water and coolant",
+    "Li_ppm": "Water and coolant",
+    "water_ppm": "Water and coolant",
+    "glycol_pct": "Water and coolant",
+    "fuel_pct": "Fuel and soot",
+    "soot_pct": "Fuel and soot",
+}
 _OTHER = "Other results"
 _CAPTION = (
     "Expected: by its own past before what is suspected, with changes and top-ups allowed for; usual: the "
@@ -151,12 +155,14 @@ def _bottle_facts(book: Book, bottle: pd.Series) -> Html:
     pairs: list[tuple[str, object]] = [
         ("Bottle", f"{bottle['sample']}, {bottle['lab'] or 'laboratory not named'}"),
         ("Drawn, reported", f"{short_day(bottle['drawn_on'])}, {short_day(bottle['reported_on'])}"),
-        ("Meter, hours on the fluid", f"{hours(bottle['meter_h'])}, "
-        f"{hours(step['fluid_h'] if step is not None else bottle['fluid_h'])}"),
+        (
+            "Meter, hours on the fluid",
+            f"{hours(bottle['meter_h'])}, {hours(step['fluid_h'] if step is not None else bottle['fluid_h'])}",
+        ),
         ("Added since the bottle before", added),
         ("Drawn by", ", ".join(x for x in (bottle["method"], bottle["sampler"]) if x) or "not noted"),
         ("Level found", bottle["fluid_level"] or "not noted"),
-    ]  # fmt: skip
+    ]
     return facts(pairs, "facts bottle")
 
 

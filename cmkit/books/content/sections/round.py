@@ -141,7 +141,7 @@ def _plan(book: Book, rows: pd.DataFrame) -> list[Item]:
 
 def _list(book: Book, groups: Sequence[tuple[object, pd.DataFrame]], caption: str) -> Html:
     """One table, a group of rows for each of `groups` (title, rows of one machine)."""
-    columns = ["Compartment", "State", "Draw by", Column("Due at meter", True), "Due", "Why"]  # fmt: skip
+    columns = ["Compartment", "State", "Draw by", Column("Due at meter", True), "Due", "Why"]
     made = []
     for name, own in groups:
         title = join([name, tag("span", f" {count(len(own), 'bottle')}", class_="small")])

@@ -33,9 +33,11 @@ def site_rows(book: Book) -> pd.DataFrame:
     out = sites.join(states).fillna(dict.fromkeys(STATES, 0))
     out["machines"] = tables.machines.groupby("site").size()
     due = tables.due.assign(sooner=tables.due["why"].str.startswith("sooner"))
-    wanted = {"late": (due["due_as"] == LATE) & ~due["sooner"],
+    wanted = {
+        "late": (due["due_as"] == LATE) & ~due["sooner"],
         "asked": (due["due_as"] == REPEAT) | ((due["due_as"] == LATE) & due["sooner"]),
-        "never": due["due_as"] == NEVER}  # fmt: skip
+        "never": due["due_as"] == NEVER,
+    }
     out = out.assign(**{name: rows.groupby(due["site"]).sum() for name, rows in wanted.items()})
     out["believed"] = (trust["believed"] >= 0.5).groupby(trust["compartment"].map(of)).mean()
     alarms = tables.open_work[tables.open_work["about"] == "alarm"]
@@ -64,10 +66,20 @@ def sites_beside(book: Book) -> Shown:
     if not len(rows):
         return shown(nothing("No site is on record."))
     cells = [
-        [link(r.name_, book.site_pages[r.site]), f"{r.alarm:,}", f"{r.alert:,}", f"{r.not_known:,}", f"{r.clear:,}",
-        f"{r.late:,}", f"{r.asked:,}", f"{r.never:,}", chance(r.believed), money(r.waiting, book.currency)]
+        [
+            link(r.name_, book.site_pages[r.site]),
+            f"{r.alarm:,}",
+            f"{r.alert:,}",
+            f"{r.not_known:,}",
+            f"{r.clear:,}",
+            f"{r.late:,}",
+            f"{r.asked:,}",
+            f"{r.never:,}",
+            chance(r.believed),
+            money(r.waiting, book.currency),
+        ]
         for r in rows.rename(columns={"name": "name_", "not known": "not_known"}).itertuples()
-    ]  # fmt: skip
+    ]
     heads = [
         "Site",
         *(
@@ -100,15 +112,29 @@ def open_alarms(book: Book) -> pd.DataFrame:
 def _rates(book: Book, rows: pd.DataFrame) -> Html:
     """The same per 100 compartments, with how long alarms stand and how long a bottle takes to be reported."""
     cells = [
-        [r.name_, *(_per_hundred(n, r.compartments) for n in (r.alarm, r.alert, r.not_known, r.late)),
-        *map(_days, (r.alarm_age, r.oldest, r.days_to_report, r.slow))]
+        [
+            r.name_,
+            *(_per_hundred(n, r.compartments) for n in (r.alarm, r.alert, r.not_known, r.late)),
+            *map(_days, (r.alarm_age, r.oldest, r.days_to_report, r.slow)),
+        ]
         for r in rows.rename(columns={"name": "name_", "not known": "not_known"}).itertuples()
-    ]  # fmt: skip
+    ]
     heads = [
         "Site",
-        *(Column(t, True) for t in ("In alarm", "In alert", "Not known", "Routine late", "Alarms open, days, middle",
-        "Oldest alarm, days", "Drawn to reported, days, middle", "9 in 10 within, days")),
-    ]  # fmt: skip
+        *(
+            Column(t, True)
+            for t in (
+                "In alarm",
+                "In alert",
+                "Not known",
+                "Routine late",
+                "Alarms open, days, middle",
+                "Oldest alarm, days",
+                "Drawn to reported, days, middle",
+                "9 in 10 within, days",
+            )
+        ),
+    ]
     return table(
         heads,
         cells,
@@ -223,8 +249,12 @@ def families(book: Book) -> Shown:
             f"{analyte_name(r.analyte)} {number(1000 * r.alert)} / {number(1000 * r.alarm)}" for r in top.itertuples()
         )
         rows.append([family_name(family), f"{int(sizes.get(family, 0)):,}", f"{own['n'].max():,.0f}", words])
-    heads = ["Family", Column("Compartments", True), Column("Bottles", True), "Wear rate limits, alert / alarm, ppm "
-    "per 1,000 h"]  # fmt: skip
+    heads = [
+        "Family",
+        Column("Compartments", True),
+        Column("Bottles", True),
+        "Wear rate limits, alert / alarm, ppm per 1,000 h",
+    ]
     return shown(long_table(heads, rows, "Families and the limits of their best-known metals", "text"))
 
 

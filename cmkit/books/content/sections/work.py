@@ -116,10 +116,17 @@ def by_when(meter_h: float, on: pd.Timestamp, overdue: bool) -> str:
 def _rest(book: Book, rows: pd.DataFrame) -> Html:
     columns = ["Compartment", "State", "Why", "What to do", "By", "Seen to by", Column("At stake", True)]
     cells = [
-        [book.linked(r.compartment), state_mark(r.state), sentence(plain(r.reason)), plain(r.todo),
-        act_by(r, book.as_of), owner(book, r.compartment), money(r.money_at_stake, book.currency)]
+        [
+            book.linked(r.compartment),
+            state_mark(r.state),
+            sentence(plain(r.reason)),
+            plain(r.todo),
+            act_by(r, book.as_of),
+            owner(book, r.compartment),
+            money(r.money_at_stake, book.currency),
+        ]
         for r in rows.itertuples()
-    ]  # fmt: skip
+    ]
     caption = "The rest of the list, by what acting is expected to save"
     return table(columns, cells, caption, class_="text", machines=book.machines_of(rows["compartment"]))
 
