@@ -40,8 +40,9 @@ def fleet(folder: Path, bottles: list[str]) -> Path:
 
 
 def words(page: Path) -> str:
-    """What a reader sees of a page."""
-    text = re.sub(r"<(script|style)\b.*?</\1>", " ", page.read_text(encoding="utf-8"), flags=re.DOTALL)
+    """What a reader sees of a page, licences aside."""
+    licences = r'<details class="licences">.*?</details>'
+    text = re.sub(rf"<(script|style)\b.*?</\1>|{licences}", " ", page.read_text(encoding="utf-8"), flags=re.DOTALL)
     return re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]+>", " ", text)))
 
 

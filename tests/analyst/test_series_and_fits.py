@@ -174,7 +174,7 @@ def test_intervals_hold_the_truth_as_often_as_is_said(method, least) -> None:
     """
     held = 0
     for seed in range(60):
-        data = balance(np.random.default_rng(2000 + seed), lambda _: 0.05, 12).assign(below=False)
+        data = balance(np.random.default_rng(2000 + seed), lambda _: 0.05, 12).assign(below=False, above=False)
         _, low, high, _ = _BY[method](data, NOISE)
         held += low <= 0.05 <= high
     assert least <= held <= 60

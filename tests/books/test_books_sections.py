@@ -247,7 +247,7 @@ def test_what_the_register_does_not_say_is_marked(book: Book) -> None:
     gaps = replace(book, tables=replace(book.tables, compartments=silent))
     text = how_made(gaps).text
     assert "Not in the register, so assumed" in text
-    assert f"The charge's volume of 1 of {len(places)}\u00a0compartments: a top-up is taken as the usual share" in text
+    assert f"The charge&#39;s volume of 1 of {len(places)}\u00a0compartments: a top-up is taken as the usual share" in text
     assert "cards say to measure it" in text
     assert "volume not on record" in site_book.compartment_page(gaps, FAULTY, place=0).text
     assert "volume not on record" not in site_book.compartment_page(book, FAULTY, place=0).text
@@ -337,7 +337,7 @@ def test_what_the_crews_cannot_draw_is_told_apart(book: Book) -> None:
 
 def test_every_compartment_stands_in_the_grid(book: Book) -> None:
     text = site_book.glance(book).text
-    assert text.count('<td class="cell') == len(book.tables.verdicts)
+    assert text.count('<span class="word">') == len(book.tables.verdicts)
 
 
 def test_share_with_interval() -> None:

@@ -39,10 +39,10 @@ METHODS = (
     ),
     (
         "Chances",
-        "Every result of every bottle is held against what the compartment's own past led to expect. "
-        "Each fault of its kind, an unnamed change, and what can be odd about a bottle have a pattern; "
-        "from bottle to bottle the chance of each is carried on. A chance says how often such compartments have the fault; it is a reason to "
-        "look, not a finding.",
+        "Every result of every bottle is held against what the compartment's own past led to expect. Each fault of its "
+        "kind, an unnamed change, and what can be odd about a bottle have a pattern; from bottle to bottle the chance "
+        "of each is carried on. A chance says how often such compartments have the fault; it is a reason to look, not "
+        "a finding.",
     ),
     (
         "Alarm and alert",
