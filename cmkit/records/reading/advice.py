@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from cmkit.records.fleet import Fleet, has_result
+from cmkit.records.reading.names import squeezed
 from cmkit.records.reading.places import bags_of, clearly_nearest
 from cmkit.records.reading.same_bottle import same_bottles
 
@@ -64,6 +65,14 @@ def _names(fleet: Fleet) -> list[str]:
         "Names of the files that are not in the register. Lines for names.csv (fill in or correct the name):",
         "  said,means,name",
     ]
+    machines = {squeezed(name) for name in fleet.machines["machine"]}
+    machine = lost["value"].str.partition("/")[0]
+    stranger = (
+        (lost["column"] == "compartment") & lost["value"].str.contains("/") & ~machine.map(squeezed).isin(machines)
+    )
+    lost = lost.assign(  # one line for a machine of another name, not one for each of its compartments
+        column=lost["column"].mask(stranger, "machine"), value=lost["value"].mask(stranger, machine)
+    )
     counts = lost.groupby(["column", "value"]).size().sort_values(ascending=False)
     for (column, said), n in counts.head(_LINES).items():
         known = fleet.compartments["compartment"] if column == "compartment" else fleet.machines["machine"]
