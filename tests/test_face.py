@@ -15,6 +15,7 @@ import pytest
 import cmkit
 from cmkit.errors import CmkitError, ParameterError
 from cmkit.tables.judge import STATES
+from cmkit.tables.records import EVENTS
 
 
 def fresh(code: str) -> str:
@@ -62,7 +63,7 @@ def result(small_assessed):
 
 def test_an_assessment_says_in_a_few_lines_what_it_is(small, result) -> None:
     lines = repr(result).splitlines()
-    assert len(lines) == 8
+    assert len(lines) == 9
     assert lines[0] == f"Assessment of {small.settings.name} as of 2026-06-30 (cmkit {result.about['cmkit']})"
     for state in STATES:
         assert f"{(result.verdicts['state'] == state).sum()} {state}" in lines[1]
@@ -110,9 +111,7 @@ def test_a_day_outside_the_records_is_refused_with_the_days_that_are_not(small, 
         cmkit.assess_fleet(small, day)
     assert small.checked_day(f"{first:%Y-%m-%d}") == first.normalize()
     assert small.checked_day(last + pd.Timedelta(days=366)) == (last + pd.Timedelta(days=366)).normalize()
-    nothing = replace(
-        small, **{n: getattr(small, n).iloc[:0] for n in ("samples", "services", "meters", "findings", "corrections")}
-    )
+    nothing = replace(small, **{n: getattr(small, n).iloc[:0] for n in EVENTS})
     assert nothing.days() is None
     assert nothing.checked_day(day) == pd.Timestamp(day)
 

@@ -236,25 +236,30 @@ def _evidence(hit: pd.DataFrame, row: pd.Series) -> pd.DataFrame:
     return out
 
 
+def _number(x: float, figures: int = 3) -> str:
+    """So many figures, and no power of ten."""
+    return f"{x:.{figures}g}" if abs(x) < 10**figures else f"{x:.0f}"
+
+
 def _words(r, row: pd.Series) -> str:  # type: ignore[no-untyped-def]
     whose = _WHOSE.get(r.method, "its family's limit")
     way = "at or above" if r.direction == "up" else "at or below"
     unit = "" if row["unit"] == "1" else f" {row['unit']}"
     if r.measure == "code":
         return f"{row['name']}: ISO 4406 code {'>' if r.above else ''}{r.shown:.0f}, {way} {whose} of {r.threshold:.0f}"
-    said = f"{row['name']} {'below ' if r.below else 'above ' if r.above else ''}{r.x:.4g}{unit}"
+    said = f"{row['name']} {'below ' if r.below else 'above ' if r.above else ''}{_number(r.x, 4)}{unit}"
     if r.measure == "change":
         turn = "above" if r.x > r.fresh else "below"
         return (
-            f"{said}, {abs(r.x / r.fresh - 1):.0%} {turn} fresh ({r.fresh:.3g}{unit}); {whose} is "
+            f"{said}, {abs(r.x / r.fresh - 1):.0%} {turn} fresh ({_number(r.fresh)}{unit}); {whose} is "
             f"{abs(r.threshold / r.fresh - 1):.0%}"
         )
     if r.measure == "rise":
         return (
-            f"{said}, {r.x - r.fresh:.3g}{unit} above fresh ({r.fresh:.3g}{unit}); {whose} is "
-            f"{r.threshold - r.fresh:.3g}{unit}"
+            f"{said}, {_number(r.x - r.fresh)}{unit} above fresh ({_number(r.fresh)}{unit}); {whose} is "
+            f"{_number(r.threshold - r.fresh)}{unit}"
         )
-    return f"{said}, {way} {whose} of {r.threshold:.3g}{unit}"
+    return f"{said}, {way} {whose} of {_number(r.threshold)}{unit}"
 
 
 def _base_spent(shots: pd.DataFrame, samples: pd.DataFrame) -> pd.DataFrame:

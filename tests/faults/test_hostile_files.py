@@ -95,7 +95,7 @@ def test_a_part_that_claims_a_false_size_is_counted_as_it_unpacks(tmp_path: Path
         ("[kinds.engine]\ndefect_rate_per_h = 0", "defect_rate_per_h: found 0"),
         ("[accepted_intervals]\nengine = 1e-9", "engine: found 1e-09, wanted 1 to 100000"),
         ("[alarm]\nconfidence = 1", "confidence: found 1"),
-        ("[trust]\nexchange_prior = 0", "exchange_prior: found 0"),
+        ("[trust]\nexchange_prior = 0", "exchange_prior = 0, wanted 1e-06 to 0.999999"),
         ("[limits.engine]\nFe_ppm = { alert = nan, alarm = 5 }", "alert: found nan"),
         ("[analytes.W_ppm]\ndecimals = 1.5", "decimals: found 1.5, wanted a whole number"),
         ("currency = '" + "x" * 500 + "'", "currency: found 500 characters, wanted at most 200"),

@@ -32,7 +32,7 @@ def test_the_view_refuses_in_words(worked: Case) -> None:
 
 def test_boxes_redraw_take_what_is_typed_and_come_back(worked: Case) -> None:
     desk = interval_desk(worked, SERVICE, 250.0, "<b>money</b>")
-    controls, out = desk.children
+    controls, out = desk.controls.children[0], desk.parts[0]
     first = out.value
     assert "<b>money" not in first
     assert "&lt;b&gt;money" in first
@@ -51,5 +51,5 @@ def test_boxes_redraw_take_what_is_typed_and_come_back(worked: Case) -> None:
 
 def test_every_control_has_a_label(worked: Case) -> None:
     desk = interval_desk(replace(worked, failure_cost=2e6), SERVICE, 250.0)
-    assert all(c.description for c in desk.children[0].children)
-    assert {c.description: c for c in desk.children[0].children}["a failure"].value == 2e6
+    assert all(c.description for c in desk.controls.children[0].children)
+    assert {c.description: c for c in desk.controls.children[0].children}["a failure"].value == 2e6

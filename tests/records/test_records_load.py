@@ -332,7 +332,7 @@ def test_services_meters_findings_and_corrections(load: Callable[..., Fleet]) ->
     assert [(f, r, why.split(";")[0]) for f, r, _, _, why, _ in aside(fleet)] == [
         ("corrections.csv", 3, "wanted a number of 0 or more for meter_h"),
         ("corrections.csv", 4, "not in samples"),
-        ("corrections.csv", 6, "not one of compartment, meter_h, fluid_h, makeup_l, drawn_on"),
+        ("corrections.csv", 6, "not one of compartment, meter_h, fluid_h, makeup_l, drawn_on, sample"),
         ("findings.csv", 3, "no outcome recorded"),
         ("meters.csv", 3, "not a usable number, and the row is nothing without it"),
         ("services.csv", 3, "not one of change, top-up, filter, flush, repair, replace"),

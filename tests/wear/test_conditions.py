@@ -99,7 +99,7 @@ def test_falling_base_number_by_level_and_by_share_of_fresh() -> None:
     hours = [10.0] * 5 + [400.0] * 4
     rows = judged(*fleet({"TBN_mgKOH_g": [9.8, 10, 10.2, 10, 10, 6.0, 4.9, 1.9, "<2"]}, fluid_h=hours))
     assert rows[["sample", "state"]].values.tolist() == [["s6", "alert"], ["s7", "alarm"], ["s8", "alarm"]]
-    assert "51% below fresh (10)" in rows["words"].iloc[0]
+    assert "51% below fresh (10 mg KOH/g)" in rows["words"].iloc[0]
     assert "below 2" in rows["words"].iloc[2]
 
 
@@ -211,4 +211,4 @@ def test_a_result_above_its_limit_passes_an_upper_limit_for_certain_and_no_lower
     assert rows[["sample", "analyte", "state"]].values.tolist() == [
         ["s0", "water_ppm", "alarm"], ["s1", "TBN_mgKOH_g", "alarm"], ["s1", "water_ppm", "alarm"]
     ]  # fmt: skip
-    assert rows["words"][0] == "water above 5000 ppm, at or above the limit set for it of 2000"
+    assert rows["words"][0] == "water above 5000 ppm, at or above the limit set for it of 2000 ppm"
