@@ -1,19 +1,20 @@
 """What the fault tests share: a small fleet's saved assessment, and a server of processes that can be killed."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from multiprocessing.context import BaseContext
 from pathlib import Path
 
 import pytest
 
 from cmkit.assessment import Assessment
-from tests.faults.writing import forkserver
+from tests.fork_server import fork_server
 
 
-@pytest.fixture(scope="session")
-def forks() -> BaseContext:
+@pytest.fixture(scope="module")
+def forks() -> Iterator[BaseContext]:
     """Processes that start in milliseconds."""
-    return forkserver()
+    with fork_server("tests.faults.stopped") as context:
+        yield context
 
 
 @pytest.fixture(scope="session")

@@ -26,7 +26,8 @@ from cmkit.assess import assess_fleet
 from cmkit.records.reading.load import load_fleet
 from tests.faults.hostile import base_fleet
 from tests.faults.stopped import WRITERS, run_stopped
-from tests.faults.writing import NEVER, Stops, filled, forkserver, snapshot, spread, whole_run
+from tests.faults.writing import NEVER, Stops, filled, snapshot, spread, whole_run
+from tests.fork_server import fork_server
 
 STEPS = {"kill": 12, "full": 5}  # about as many steps of each command
 MOMENTS, SEED = 8, 11  # random moments of each command
@@ -131,10 +132,11 @@ def main(words: list[str]) -> int:
     chosen = [n for n in WRITERS if not words or any(w in n for w in words)]
     results = {}
     with tempfile.TemporaryDirectory() as folder:
-        source, forks = assessments(Path(folder)), forkserver()
-        for n, name in enumerate(chosen):
-            results[name] = tried(name, forks, Path(folder) / f"{n}", source)
-            print(f"{name:<22} {dict(results[name].stops)} {dict(results[name].left)}", flush=True)
+        source = assessments(Path(folder))
+        with fork_server("tests.faults.stopped") as forks:
+            for n, name in enumerate(chosen):
+                results[name] = tried(name, forks, Path(folder) / f"{n}", source)
+                print(f"{name:<22} {dict(results[name].stops)} {dict(results[name].left)}", flush=True)
     if words:
         print(page(results))
     else:

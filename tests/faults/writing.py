@@ -3,7 +3,6 @@ tests.faults.kills`.
 """
 
 import hashlib
-import multiprocessing
 import shutil
 import sqlite3
 from dataclasses import dataclass
@@ -22,13 +21,6 @@ LAB = (
 )
 FLEET_WRITERS = ("take-in", "returned", "match --out", "intervals --accept", "decide", "join-bottles --accept")
 NEVER = 10**9  # a step no writer comes to
-
-
-def forkserver() -> BaseContext:
-    """Processes from a server that has the writers imported, so that a start costs milliseconds."""
-    context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(["tests.faults.stopped"])
-    return context
 
 
 def filled(source: Path) -> Path:

@@ -2,15 +2,15 @@
 source is needed.
 """
 
-import multiprocessing
 import os
 import random
 import signal
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import fields
 from datetime import date
+from multiprocessing.context import BaseContext
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +29,7 @@ from cmkit.records.reading.start import start_fleet
 from cmkit.records.storing import store as store_module
 from cmkit.records.storing.source import open_fleet
 from cmkit.records.storing.store import damaged_files, history, read_store, read_table, take_in, unused_files
+from tests.fork_server import fork_server
 
 TODAY = date(2026, 1, 31)
 SITES = ("North", "South", "<script>", "../../x")
@@ -287,16 +288,13 @@ def test_a_second_writer_waits_or_is_told(write: Callable[..., Path], monkeypatc
 
 
 @pytest.fixture(scope="module")
-def forks() -> multiprocessing.context.BaseContext:
+def forks() -> Iterator[BaseContext]:
     """Processes from a server that has cmkit imported, so that a start costs milliseconds."""
-    context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(["cmkit.records.storing.store"])
-    return context
+    with fork_server("cmkit.records.storing.store") as context:
+        yield context
 
 
-def test_fifty_kills_lose_and_double_nothing(
-    write: Callable[..., Path], forks: multiprocessing.context.BaseContext
-) -> None:
+def test_fifty_kills_lose_and_double_nothing(write: Callable[..., Path], forks: BaseContext) -> None:
     folder = write(PLACES | {"inbox/0.csv": month(0)})
     store = folder / "store"
     for _ in range(2):  # the first start also loads the package, so the second one is timed
@@ -366,9 +364,7 @@ def test_a_crash_at_every_single_write_leaves_the_old_version_or_the_new(
     assert take_in(folder, today=TODAY).changed is False
 
 
-def test_two_writers_at_once_take_each_bottle_in_once(
-    write: Callable[..., Path], forks: multiprocessing.context.BaseContext
-) -> None:
+def test_two_writers_at_once_take_each_bottle_in_once(write: Callable[..., Path], forks: BaseContext) -> None:
     folder = write(PLACES | {f"inbox/{k}.csv": month(k) for k in range(3)})
     writers = [forks.Process(target=take_in, args=(folder, None, TODAY)) for _ in range(3)]
     for w in writers:
@@ -382,9 +378,7 @@ def test_two_writers_at_once_take_each_bottle_in_once(
     assert history(folder)["version"].tolist() == [1]
 
 
-def test_five_hundred_reads_during_writes_never_mix_versions(
-    write: Callable[..., Path], forks: multiprocessing.context.BaseContext
-) -> None:
+def test_five_hundred_reads_during_writes_never_mix_versions(write: Callable[..., Path], forks: BaseContext) -> None:
     """Every version adds one bottle to every site, so a mixture shows as sites of different size."""
     folder = write(PLACES | {"inbox/0.csv": month(0)})
     take_in(folder, today=TODAY)
