@@ -75,7 +75,7 @@ def test_doubled_spread_is_found():
 
 
 def test_a_bias_is_found_and_shrunk():
-    """Design note H: bias .10 found .94 at 10 bottles, 1.00 at 20; acted on only from 20 bottles and 5 % on."""
+    """Guide how_it_is_computed H: bias .10 found .94 at 10 bottles, 1.00 at 20; acted on only from 20 bottles and 5 % on."""
     out = sampler_bias(*crews(np.random.default_rng(3), biased=6))
     big = out[(number(out) < 6) & (out["n"] >= 20)]
     assert big["flagged"].mean() >= 0.8

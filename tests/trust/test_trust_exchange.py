@@ -36,7 +36,7 @@ def densities():
 
 
 def test_worked_pair():
-    """Design note on the statistical core, D3 checks: l and log odds 19.303 (derived there)."""
+    """Guide how_it_is_computed, D3 checks: l and log odds 19.303 (derived there)."""
     density = densities()
     np.testing.assert_allclose(density, [[-15.2845, -1.8382], [-3.6438, -19.5573]], atol=5e-5)
     chance, likely = bottle_exchange(density, prior=0.015, temper=0.8)

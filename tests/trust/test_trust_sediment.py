@@ -1,4 +1,4 @@
-"""Bottles that do not represent the charge. Worked cases: design note on the statistical core, D3 (derived there)."""
+"""Bottles that do not represent the charge. Worked cases: guide how_it_is_computed, D3 (derived there)."""
 
 import numpy as np
 import pytest

@@ -1,7 +1,7 @@
 """The exposure chain against numerical integration of the mass balance, and worked values.
 
 Sources: the mass balance dC/dt = w/V - (q/V)(kappa C - c_f) - r C is a linear ordinary differential equation; expected
-values are those of the design note on the statistical core, part A (derived there), and are integrated again here with
+values are those of the guide how_it_is_computed, part A (derived there), and are integrated again here with
 scipy.integrate.solve_ivp. The 80 ppm x 15 % = 12 ppm example of residual oil is from a trade article on factoring
 residual oil into the wear rate.
 """

@@ -1,7 +1,7 @@
 """Family numbers: between-series variance and shrinkage against worked values and statsmodels; the fit on invented
 fleets with known truth.
 
-Sources: design note on the statistical core, part B, check case 4 (Paule and Mandel's equation) and its comparison with
+Sources: guide how_it_is_computed, part B, check case 4 (Paule and Mandel's equation) and its comparison with
 MixedLM.
 """
 

@@ -1,7 +1,7 @@
-"""The two-state filter: check cases of the design note (part B), a second implementation written apart, and exact
+"""The two-state filter: check cases of the guide how_it_is_computed (part B), a second implementation written apart, and exact
 special cases.
 
-Expected values are those of the design note on the statistical core, part B, "check cases" (derived there, each
+Expected values are those of the guide how_it_is_computed, part B, "check cases" (derived there, each
 confirmed a second way); the best linear unbiased predictor is recomputed here from the joint normal distribution, the
 censored update by weighted draws with scipy.stats.norm.
 """
@@ -153,7 +153,7 @@ def test_acceptance_moves_the_rate_and_a_single_bad_bottle_does_not() -> None:
 
 
 def scalar_filter(y, censored, phi, psi, chi, sd_phi, hours, p, accept):
-    """Second implementation, one series, plain floats, written from the equations of the design note."""
+    """Second implementation, one series, plain floats, written from the equations of the guide how_it_is_computed."""
     m, tau, c, p11, s0, b, eta_i, eta_w = p
     beta, p12, p22 = m, 0.0, tau * tau
     hyp, zs, out = [], [], []

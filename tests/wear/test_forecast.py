@@ -1,6 +1,6 @@
 """Forecasts: the design's check case against path simulation, and the frame function on small made fleets.
 
-Check values: design note on the statistical core, section E (derived there by the closed form and by simulation); the
+Check values: guide how_it_is_computed, section E (derived there by the closed form and by simulation); the
 simulation here is written anew, by small steps.
 """
 

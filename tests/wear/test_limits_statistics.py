@@ -96,7 +96,7 @@ def test_both_ends_censored_and_many_groups_equal_a_plain_optimiser() -> None:
 
 
 def test_variances_are_those_seen_over_many_samples() -> None:
-    """Trimmed at the 90th percentile: var(log s) is about 1.2/(2n) (design note, C)."""
+    """Trimmed at the 90th percentile: var(log s) is about 1.2/(2n) (guide how_it_is_computed, C)."""
     rng = np.random.default_rng(3)
     group = np.repeat(np.arange(4000), 50)
     y, status = trim_top(rng.standard_normal(len(group)), whole(len(group)), group)
@@ -174,7 +174,7 @@ def test_order_statistics(n: int, p: float, conf: float, rank: int | None) -> No
 
 
 def test_samples_needed() -> None:
-    """ln(1 - conf)/ln p, rounded up (design note, C; 90/95 29, 95/95 59, 99/95 299 are the classical ones)."""
+    """ln(1 - conf)/ln p, rounded up (guide how_it_is_computed, C; 90/95 29, 95/95 59, 99/95 299 are the classical ones)."""
     table = {0.90: (16, 22, 29), 0.95: (32, 45, 59), 0.975: (64, 91, 119), 0.98: (80, 114, 149), 0.99: (161, 230, 299)}
     for p, row in table.items():
         assert tuple(samples_needed(p, c) for c in (0.8, 0.9, 0.95)) == row
@@ -184,7 +184,7 @@ def test_samples_needed() -> None:
 
 
 def test_shrinkage_check_case() -> None:
-    """Design note, check case B4: tau2 16.941726, mean 12.977442, se 1.932559."""
+    """Guide how_it_is_computed, check case B4: tau2 16.941726, mean 12.977442, se 1.932559."""
     b, v = [10, 12, 15, 20, 9], [1, 1, 2, 4, 1]
     tau2, mean, se, _ = paule_mandel(b, v)
     drawn, var = shrink(b, v, tau2, mean, se**2)

@@ -2,7 +2,7 @@
 tests/benchmarks/calibrate_wear.py), the alarm rule's error rates, the shape of the tables, and fleets unlike the
 reference ones.
 
-Expected figures: acceptance figures 2 and 3 of the design note on the statistical core, measured there on 3,000
+Expected figures: acceptance figures 2 and 3 of the guide how_it_is_computed, measured there on 3,000
 compartments a fleet.
 """
 
@@ -58,7 +58,7 @@ def test_a_threefold_rate_is_found_by_the_second_bottle(
 ) -> None:
     """Figure 3: iron and chromium x3 after 12 bottles, any metal z >= 3 or rise >= 3.5: drive cv10 >= .70, engine >=
     .97 by the second bottle; a fixed ppm limit with 1 % false alarms finds a quarter of the drives or less (0.18 here;
-    the design note measured .07 to .11) and .49-.75 of the engines.
+    the guide how_it_is_computed measured .07 to .11) and .49-.75 of the engines.
     """
     sound = reference_fleets.simulate(kind, "cv10", 300, np.random.default_rng(21), bottles=14)
     numbers = family_numbers(sound.exposure, sound.samples, REGISTER)

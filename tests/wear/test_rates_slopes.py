@@ -1,7 +1,7 @@
 """Readable wear-rate estimators against certified values and general libraries.
 
 Sources: NIST Statistical Reference Datasets, linear regression, Norris (certified values); statsmodels WLS and RLM;
-scipy.stats.theilslopes; design note on the statistical core, part B, check case 6; Smyth 2004 for moderated variances
+scipy.stats.theilslopes; guide how_it_is_computed, part B, check case 6; Smyth 2004 for moderated variances
 (formula), checked by simulation with known prior.
 """
 
