@@ -23,6 +23,7 @@ from cmkit.books.content.mime import CHART
 from cmkit.books.running import kernels
 from cmkit.books.running.notebook import merged_streams
 from cmkit.books.running.run import Limits, run_book
+from tests.fork_server import fork_server
 
 Write = Callable[..., Path]
 
@@ -80,6 +81,17 @@ def test_warm_and_plain_give_the_same_outputs(write_notebook: Write) -> None:
     figures = [o for c in warm.cells for o in c.get("outputs", []) if CHART in o.get("data", {})]
     assert len(figures) == 2
     assert all("text/html" not in f["data"] for f in figures)
+
+
+def test_a_server_started_by_others_gives_the_same_outputs(write_notebook: Write) -> None:
+    """Processes of the assessment may have started Python's one fork server first, with other modules imported."""
+    path = write_notebook(*CELLS)
+    with fork_server("json") as context:
+        first = context.Process(target=abs, args=(1,))  # type: ignore[attr-defined]
+        first.start()
+        first.join()
+        warm = executed(path, warm=True)
+    assert outputs(warm) == outputs(executed(path, warm=False))
 
 
 def test_each_warm_kernel_has_its_own_chance(write_notebook: Write) -> None:

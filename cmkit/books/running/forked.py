@@ -38,6 +38,8 @@ def run_kernel(arguments: list[str], environment: dict[str, str], folder: str) -
     os.setsid()
     os.environ.clear()
     os.environ.update(environment)
+    # at no cost where the server imported it; another's server (the assessment's processes have one) did not
+    importlib.import_module("cmkit.books.running.preload")
     os.chdir(folder)
     random.seed()
     importlib.import_module("numpy").random.seed()
