@@ -20,7 +20,7 @@ from pathlib import Path
 import pandas as pd
 
 import cmkit
-from cmkit.assess import assess, last_month_end
+from cmkit.assess import assess_known, last_month_end
 from cmkit.assessment import Assessment, load_assessment
 from cmkit.combine import combine
 from cmkit.engine import SERIAL, Workers
@@ -134,13 +134,15 @@ def _job(fleet: Fleet, site: str, day: pd.Timestamp, place: Path, stamp: str) ->
 def assess_site(job: SiteJob) -> SiteDone:
     """Assess one site and save its part, unless what is saved was made from the same."""
     started, cpu = time.perf_counter(), time.process_time()
-    folder, inputs = Path(job.folder), _inputs(job)
+    folder, known = Path(job.folder), job.records.as_of(job.as_of)
+    views = known, job.records.as_of(last_month_end(known))
+    inputs = _inputs(job, views)
     made_from = _made_from(folder)
     kept = made_from == inputs
     if not kept:
         if not made_from:  # damaged, or cut short: the folder's name is our own
             shutil.rmtree(folder, ignore_errors=True)
-        part = assess(job.records, job.as_of, _learnt(job.learnt, job.stamp))
+        part = assess_known(*views, _learnt(job.learnt, job.stamp))
         replace(part, about=part.about | {_INPUTS: inputs}).save(folder)
     took = time.perf_counter() - started, time.process_time() - cpu
     return SiteDone(job.site, job.folder, len(job.records.compartments), kept, *took)
@@ -172,12 +174,12 @@ def _without_inputs(part: Assessment) -> Assessment:
     return replace(part, about={name: value for name, value in part.about.items() if name != _INPUTS})
 
 
-def _inputs(job: SiteJob) -> str:
-    """One hash over what the site's records said on the day and at the end of the month before, and the stamp."""
-    known = job.records.as_of(job.as_of)
-    before = job.records.as_of(last_month_end(known))
+def _inputs(job: SiteJob, views: tuple[Fleet, Fleet]) -> str:
+    """One hash over what the site's records said on the day and at the end of the month before (`views`), and the
+    stamp.
+    """
     digest = hashlib.sha256(f"{job.stamp} {job.as_of}".encode())
-    for view in (known, before):
+    for view in views:
         for table in (
             getattr(view, name) for name in TABLES if name != "corrections"
         ):  # their effect is in the samples

@@ -65,10 +65,11 @@ def states_at(then: Fleet, state: State, wear: Wear, trust: Trusted, learnt: Lea
     then: the records as known on that day; state, wear, trust, learnt: of a later day. What differs between the two
     happened to the machines, and is no number estimated anew.
     """
-    known = then.samples["sample"]
+    all_bottles = trust.trust["sample"]
+    later = all_bottles[~all_bottles.isin(then.samples["sample"])]
 
     def of_then(frame: pd.DataFrame) -> pd.DataFrame:
-        return frame[frame["sample"].isin(known)]
+        return frame[~frame["sample"].isin(later)]
 
     judged = replace(
         state.judged,

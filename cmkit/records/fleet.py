@@ -287,8 +287,11 @@ def without_report(samples: pd.DataFrame) -> pd.DataFrame:
 
 def has_result(samples: pd.DataFrame) -> pd.Series:
     """Whether a row holds any analyte's value."""
-    flags = [c for c in samples.columns if c.endswith("_below")]
-    return samples[[c.removesuffix("_below") for c in flags]].notna().any(axis=1)
+    out = np.zeros(len(samples), bool)
+    for name in samples.columns:
+        if name.endswith("_below") and not out.all():
+            out |= samples[name.removesuffix("_below")].notna().to_numpy()
+    return pd.Series(out, index=samples.index)
 
 
 def _not_used(rows: pd.DataFrame, reason: pd.Series | str) -> pd.DataFrame:
@@ -335,8 +338,11 @@ def apply_corrections(samples: pd.DataFrame, corrections: pd.DataFrame, names: s
     """
     out = samples.copy()
     out["corrected"] = ""
+    bottles = np.where(corrections["field"] == "sample", corrections["value"], corrections["sample"])
+    concerned = out.loc[out["sample"].isin(bottles), "sample"]
+    rows = {str(sample): at for sample, at in concerned.groupby(concerned).groups.items()}
     for row in corrections.sort_values(["decided_on", "correction"]).itertuples():
-        hit = out["sample"] == (row.value if row.field == "sample" else row.sample)
+        hit = rows.get(row.value if row.field == "sample" else row.sample, concerned.index[:0])
         if row.field != "sample":  # those are joined already
             out.loc[hit, row.field] = _corrected_value(row.correction, row.field, row.value, names)
         out.loc[hit, "corrected"] = (out.loc[hit, "corrected"] + " " + row.field).str.strip()
