@@ -217,8 +217,8 @@ def publish_records(fleet: Path, url: str, schema: str | None) -> None:
 
     _is_folder(fleet)
     written = write_records(open_fleet(fleet, say=click.echo), url, schema)
-    click.echo(", ".join(f"{n:,} {name}" for name, n in written.items()))
-    click.echo(f"Written. Read them with --records, such as: cmkit assess {fleet} --records URL --out FOLDER")
+    click.echo(f"Rows written: {', '.join(f'{name} {n:,}' for name, n in written.items())}")
+    click.echo(f"Read them with --records, such as: cmkit assess {fleet} --records URL --out FOLDER")
 
 
 @main.command(short_help="Take in a filled field sheet of a round.")
