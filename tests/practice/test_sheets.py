@@ -322,7 +322,10 @@ def test_the_same_sheet_returned_again_changes_nothing_and_a_mended_one_is_told(
     stored = make_fleet(samples=rows).samples.assign(file="samples/field-1.csv")
     again = without_known(back, stored)
     assert again.samples.empty
-    assert again.slips["words"].tolist() == ["left empty and taken as not drawn: rows 2", "taken in before, unchanged: rows 3 to 4"]
+    assert again.slips["words"].tolist() == [
+        "left empty and taken as not drawn: rows 2",
+        "taken in before, unchanged: rows 3 to 4",
+    ]
     mended = slips_of(sheet, known, {LEFT: GOOD | {"meter_h": 621}})
     said = without_known(mended, stored)
     assert said.samples["compartment"].tolist() == []
