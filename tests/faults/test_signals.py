@@ -17,6 +17,14 @@ from click.testing import CliRunner
 from cmkit.cli import main
 from tests.faults.hostile import base_fleet
 
+# tests run behind a shell's & start with Ctrl-C ignored
+PLAIN = """
+import signal
+import cmkit.cli
+if __name__ == "__main__":
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+    cmkit.cli.main()
+"""
 SLOW = """
 import importlib, signal, sys, time
 import cmkit.cli
@@ -86,7 +94,7 @@ def test_books_stopped_on_the_way_leave_no_process_and_no_folder(
     base_fleet(tmp_path / "fleet")
     short = Path(tempfile.mkdtemp(prefix="s-"))
     started = subprocess.Popen(
-        [sys.executable, "-m", "cmkit", "books", "fleet", "--month", "newest", "--out", "books"],
+        [sys.executable, "-c", PLAIN, "books", "fleet", "--month", "newest", "--out", "books"],
         cwd=tmp_path, text=True, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, start_new_session=True,
         env=os.environ | {"TMPDIR": str(short)},
     )  # fmt: skip
