@@ -16,6 +16,7 @@ from cmkit.desk.shown import WRAPPED, Panel, Shown, choice, number_box, picture,
 from cmkit.errors import ParameterError
 
 _ALL = "all"
+_SAID = {"state": "state", "reason": "why", "todo": "what to do", "how_sure": "how sure"}
 _RANK = {"alarm": 0, "alert": 1, "not known": 2, "clear": 3}
 
 
@@ -64,7 +65,7 @@ def story_html(a: Assessment, name: str, analyte: str | None = None) -> str:
     """One compartment's state and work in words, and its results."""
     place_of(a, name)
     own = a.verdicts[a.verdicts["compartment"] == name]
-    said = [f"{c}: {own[c].iloc[0]}" for c in ("state", "reason", "todo", "how_sure") if len(own) and own[c].iloc[0]]
+    said = [f"{label}: {own[c].iloc[0]}" for c, label in _SAID.items() if len(own) and own[c].iloc[0]]
     return words(*(said or ["machine retired"])) + drawn(plot.results, a, name, analyte)
 
 

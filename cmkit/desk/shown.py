@@ -14,7 +14,7 @@ import pandas as pd
 import plotly.graph_objects as go
 from IPython.display import display, update_display
 
-from cmkit.books.content.theme import figure_bundle
+from cmkit.books.content.figures.svg import as_svg
 from cmkit.books.content.wording import number
 from cmkit.errors import CmkitError
 
@@ -66,13 +66,18 @@ class Panel:
             display(part)
 
 
+_WIDTH = 480  # px; own choice: a pane of 360 px still shows the words of the picture, a wide one need not scroll
+
+
 def picture(figure: go.Figure) -> str:
     """A figure and its caption as HTML."""
-    meta = figure.layout.meta or {}
-    return (
-        f"<figure style='margin:0'>{figure_bundle(figure)['image/svg+xml']}"
-        f"<figcaption>{escape(str(meta.get('caption', '')))}</figcaption></figure>"
-    )
+    plain = figure.to_plotly_json()
+    drawn = as_svg(plain | {"layout": plain["layout"] | {"width": _WIDTH}})
+    caption = (figure.layout.meta or {}).get("caption", "")
+    return f"<figure style='margin:0'>{drawn}<figcaption>{escape(str(caption))}</figcaption></figure>"
+
+
+_LONG = 40  # letters; a column of longer text makes the table as wide as text is read easily
 
 
 def table(frame: pd.DataFrame, name: str) -> str:
@@ -80,6 +85,9 @@ def table(frame: pd.DataFrame, name: str) -> str:
     which no other table on the page may have.
     """
     inside = frame.to_html(index=False, border=0, escape=True, na_rep="-", float_format=number)
+    long = [c for c in frame.select_dtypes(["object", "string"]) if frame[c].astype(str).str.len().max() > _LONG]
+    if long:
+        inside = inside.replace("<table", '<table style="min-width:44rem"', 1)
     return f'<div style="overflow-x:auto" tabindex="0" role="region" aria-label="{escape(name)}">{inside}</div>'
 
 
