@@ -63,6 +63,32 @@ TABLES = by_name(
             (KIND, number("factor_sd", "1", "standard deviation of the log factor a bottle's metals share")),
         ),
         Table(
+            "laboratories",
+            "a kind of compartment, a laboratory and an analyte: its results against those of the laboratory with most "
+            "bottles",
+            ("kind", "lab", "analyte"),
+            (
+                KIND,
+                text("lab", "laboratory"),
+                ANALYTE,
+                number("log_bias", "1", "logarithm of its results over the other's"),
+                number("log_sd", "1", "standard deviation of that"),
+                whole("n", "bottles", "its bottles of the kind"),
+            ),
+        ),
+        Table(
+            "seasons",
+            "a kind of compartment at a site whose wear follows the year: 1 + a sin + b cos of the time of the year",
+            ("kind", "site"),
+            (
+                KIND,
+                SITE,
+                number("sin_share", "1", "a: share of the mean rate, sine of days since 1970 over 365.25"),
+                number("cos_share", "1", "b: the same of the cosine"),
+                number("log_likelihood", "1", "log likelihood gained by it"),
+            ),
+        ),
+        Table(
             "make_up",
             "a family and its habits of topping up",
             ("family",),

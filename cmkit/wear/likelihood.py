@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import log_ndtr
 
-from cmkit.wear.filter import DRIFT_SHARE, LEAST_RATE, ROBUST, departure_below, true_limit
+from cmkit.wear.filter import LEAST_RATE, ROBUST, departure_below, true_limit
 from cmkit.wear.series_arrays import Panel
 
 Floats = NDArray[np.float64]
@@ -42,13 +42,16 @@ class _Step:
     rounded: Floats
 
     @classmethod
-    def of(cls, exposure: dict[str, Floats], i: int, y: Floats, censored: NDArray[np.int8], unit: Floats) -> "_Step":
-        """The i-th bottle of series whose exposure (series, n), i-th results and rounding steps (series,) are given."""
+    def of(
+        cls, exposure: dict[str, Floats], i: int, y: Floats, censored: NDArray[np.int8], unit: Floats, wander: Floats
+    ) -> "_Step":
+        """The i-th bottle of series whose exposure (series, n), i-th results, rounding steps and drift shares (series,)
+        are given."""
         phi, psi, chi, sd_phi, sd_psi, hours = (
             np.ascontiguousarray(exposure[name][:, i]) for name in ("phi", "psi", "chi", "sd_phi", "sd_psi", "hours")
         )
         seen = np.isfinite(y) & np.isfinite(phi)
-        drift = DRIFT_SHARE**2 / 1000 * np.where(np.isnan(hours), psi, hours)
+        drift = wander[: len(y)] ** 2 / 1000 * np.where(np.isnan(hours), psi, hours)
         missing, cut = np.flatnonzero(~seen), np.flatnonzero(seen & (censored != 0))
         limits = censored[cut], true_limit(y[cut], unit[cut], censored[cut]), unit[cut] ** 2 / 12
         return cls(len(y), phi, psi, chi if chi.any() else None, sd_phi, sd_psi, drift, y, missing, cut, *limits)
@@ -78,14 +81,14 @@ class Series:
     def of(cls, data: Panel, life: Rows, rows: Rows, constants: Floats) -> "Series":
         """Series `rows` of a panel, whose lives are `life`; fastest where long series come first, as a panel has them.
 
-        constants: (S, 5), columns level_mean, level_var, noise_floor, unit (the step a laboratory rounds to) and usual
-        (ppm).
+        constants: (S, 6), columns level_mean, level_var, noise_floor, unit (the step a laboratory rounds to), usual
+        (ppm) and drift_share.
         """
         blocks = []
         for start in range(0, len(rows), _BLOCK):
             part = slice(start, min(start + _BLOCK, len(rows)))
-            level, variance, floor, unit, usual = np.ascontiguousarray(constants[part].T)
-            steps = _steps(data, life[part], rows[part], unit)
+            level, variance, floor, unit, usual, wander = np.ascontiguousarray(constants[part].T)
+            steps = _steps(data, life[part], rows[part], (unit, wander))
             blocks.append(_Block(part, level, variance, floor**2 + unit**2 / 12, usual, steps))
         return cls(tuple(blocks), len(rows))
 
@@ -103,8 +106,8 @@ class Series:
         return total
 
 
-def _steps(data: Panel, life: Rows, rows: Rows, unit: Floats) -> tuple[_Step, ...]:
-    """Every bottle of a block up to its last result."""
+def _steps(data: Panel, life: Rows, rows: Rows, own: tuple[Floats, Floats]) -> tuple[_Step, ...]:
+    """Every bottle of a block up to its last result. own: rounding step and drift share of each series."""
     y, censored = data.y[rows], data.censored[rows]
     has = np.isfinite(y)
     length = np.where(has.any(axis=1), y.shape[1] - has[:, ::-1].argmax(axis=1), 0)
@@ -112,7 +115,7 @@ def _steps(data: Panel, life: Rows, rows: Rows, unit: Floats) -> tuple[_Step, ..
     size = [int(np.flatnonzero(length > i)[-1]) + 1 for i in range(longest)]
     exposure = {name: table[life] for name, table in data.exposure.items()}
     return tuple(
-        _Step.of({name: table[:n] for name, table in exposure.items()}, i, y[:n, i].copy(), censored[:n, i], unit)
+        _Step.of({name: table[:n] for name, table in exposure.items()}, i, y[:n, i].copy(), censored[:n, i], *own)
         for i, n in enumerate(size)
     )
 
