@@ -31,6 +31,7 @@ from cmkit.wear.forecast import family_dilution
 from cmkit.wear.laboratories import learn_laboratories, on_one_scale
 from cmkit.wear.limits import family_limits
 from cmkit.wear.next_bottle import learn_visits
+from cmkit.wear.own_fresh import learn_own_fresh
 from cmkit.wear.rates import current_wear, run_filter
 from cmkit.wear.residual import learn_residuals, metal_steps
 from cmkit.wear.season import learn_seasons, with_season
@@ -66,6 +67,7 @@ class KindsLearnt:
     name: str
     residuals: pd.DataFrame
     seasons: pd.DataFrame
+    own_fresh: pd.DataFrame
     exposure: pd.DataFrame
     numbers: pd.DataFrame
     expected: pd.DataFrame
@@ -116,6 +118,9 @@ def learn(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW, *
         pace=pd.DataFrame({"h_per_day": [pace]}),
         residuals=_by_kind(done, "residuals"),
         seasons=_by_kind(done, "seasons"),
+        own_fresh=pd.concat([part.own_fresh for part in done]).sort_values(
+            ["compartment", "analyte"], ignore_index=True
+        ),
         numbers=numbers,
         dilution=family_dilution(exposure),
         visits=learn_visits(known, exposure),
@@ -141,7 +146,8 @@ def learn_kinds(job: KindsJob) -> KindsLearnt:
     exposure = exposure_of(with_changes(job.line, residuals))
     seasons = learn_seasons(exposure, clean, register, job.steps[1])
     exposure = with_season(exposure, seasons)
-    numbers = family_numbers(exposure, clean, register, job.review.numbers, job.steps[1])
+    own_fresh = learn_own_fresh(exposure, clean, register)
+    numbers = family_numbers(exposure, clean, register, job.review.numbers, steps=job.steps[1], own_fresh=own_fresh)
     expected, history = (
         run_filter(
             exposure,
@@ -151,13 +157,18 @@ def learn_kinds(job: KindsJob) -> KindsLearnt:
             accept_changes=accept,
             not_learnt=job.suspect,
             laboratories=job.laboratories,
+            own_fresh=own_fresh,
         )
         for accept in (False, True)
     )
     believed = history[~history["sample"].isin(job.suspect)]
     limits = family_limits(exposure, clean, believed, known.settings, register=register, frozen=job.review.limits)
-    judged = first_pass(known, clean, exposure, numbers, expected, register=register, pace=job.pace)
-    return KindsLearnt(job.name, residuals, seasons, exposure, numbers, expected, current_wear(history), limits, judged)
+    judged = first_pass(
+        known, clean, exposure, numbers, expected, register=register, pace=job.pace, own_fresh=own_fresh
+    )
+    return KindsLearnt(
+        job.name, residuals, seasons, own_fresh, exposure, numbers, expected, current_wear(history), limits, judged
+    )
 
 
 def _lost(job: KindsJob, error: str) -> KindsLearnt:

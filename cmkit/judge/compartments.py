@@ -52,7 +52,14 @@ def judge_compartments(known: Fleet, hours: Hours, wear: Wear, trust: Trusted, l
     clean = without_results(comparable, screening.units["sample"], register)
     of_judge = JudgeLearnt(learnt.measures, learnt.ageing, learnt.middles, learnt.priors)
     judged = judge_bottles(
-        known, clean, wear.exposure, learnt.numbers, screening.expected, register=register, learnt=of_judge
+        known,
+        clean,
+        wear.exposure,
+        learnt.numbers,
+        screening.expected,
+        register=register,
+        learnt=of_judge,
+        own_fresh=learnt.own_fresh,
     )
     conditions = judge_conditions(known, wear.exposure, learnt, register)
     evidence = collect_evidence(

@@ -2,7 +2,7 @@
 
 from cmkit.tables.column import Table, by_name, date, number, text, whole
 from cmkit.tables.intervals import WHY
-from cmkit.tables.trust import FAMILY, KIND, SITE
+from cmkit.tables.trust import COMPARTMENT, FAMILY, KIND, SITE
 from cmkit.tables.wear import ANALYTE
 
 _ITS_UNIT = "of the analyte"
@@ -86,6 +86,17 @@ TABLES = by_name(
                 number("sin_share", "1", "a: share of the mean rate, sine of days since 1970 over 365.25"),
                 number("cos_share", "1", "b: the same of the cosine"),
                 number("log_likelihood", "1", "log likelihood gained by it"),
+            ),
+        ),
+        Table(
+            "own_fresh",
+            "a compartment and an analyte whose fresh fluid is not that of its family",
+            ("compartment", "analyte"),
+            (
+                COMPARTMENT,
+                ANALYTE,
+                number("offset_ppm", _ITS_UNIT, "content of its fresh fluid over that of its family"),
+                number("offset_sd", _ITS_UNIT, "standard deviation of that"),
             ),
         ),
         Table(

@@ -35,7 +35,9 @@ def family_numbers(
     samples: pd.DataFrame,
     register: pd.DataFrame,
     frozen: pd.DataFrame | None = None,
+    *,
     steps: pd.DataFrame | None = None,
+    own_fresh: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """One row per family and analyte of rule `rate` that has a result (columns COLUMNS), sorted by family and register
     order.
@@ -46,11 +48,11 @@ def family_numbers(
     level_mean, level_var: mean and variance of the level of a used fluid when it is drained. basis: `fitted`, `parent`
     (too few results of its own, leans on its kind) or `register` (its kind has too few as well). frozen: an earlier
     table; families and analytes in it are used as they stand. steps: :func:`rate_steps` of the whole fleet where
-    `samples` are a part of it.
+    `samples` are a part of it. own_fresh: compartments whose fresh fluid is not their family's (`wear.own_fresh`).
     """
     analytes = by_rule(register, "rate")
     reported = [a for a in analytes if a in samples]
-    data = panel(exposure, samples, reported)
+    data = panel(exposure, samples, reported).with_fresh(own_fresh)
     kept = _frozen_rows(frozen)
     if not _covers(kept, data):
         steps = rate_steps(samples, register) if steps is None else steps

@@ -35,7 +35,7 @@ class Wear:
 
 
 def usable_exposure(known: Fleet, hours: Hours, learnt: Learnt) -> pd.DataFrame:
-    """Exposure of every usable bottle, with the fleet's habits of topping up, what its changes leave, and its seasons."""
+    """Exposure of every usable bottle, with the fleet's habits of topping up, what changes leave, and its seasons."""
     pace = float(learnt.pace["h_per_day"].iloc[0])
     exposure = sample_exposure(known, hours.samples, hours.services, learnt.make_up, pace, residuals=learnt.residuals)
     return with_season(exposure, learnt.seasons)
@@ -58,6 +58,7 @@ def fit_wear(known: Fleet, hours: Hours, learnt: Learnt) -> Wear:
             accept_changes=accept,
             not_learnt=units["sample"],
             laboratories=learnt.laboratories,
+            own_fresh=learnt.own_fresh,
         )
         for accept in (False, True)
     )

@@ -209,7 +209,7 @@ def forecast_next(
     change done or planned near the next bottle's visit does not set that result back. To the limit, an overdue change
     is not assumed. The next result is of its own time of year, the hours to the limit of a mean one.
     """
-    last = _last_states(known, exposure, history, learnt.numbers)
+    last = _last_states(known, exposure, history, learnt)
     if not len(last):
         return empty("forecast")
     last = next_bottles(known, _plans(known, last, learnt.residuals), use, learnt.visits)
@@ -261,7 +261,7 @@ def _what_stays(last: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
     return residual, sd, np.nan_to_num(fresh)
 
 
-def _last_states(known: Fleet, exposure: pd.DataFrame, history: pd.DataFrame, numbers: pd.DataFrame) -> pd.DataFrame:
+def _last_states(known: Fleet, exposure: pd.DataFrame, history: pd.DataFrame, learnt: Learnt) -> pd.DataFrame:
     """The filter's last word on each compartment x analyte of working machines, unless the component was replaced
     since.
     """
@@ -284,7 +284,9 @@ def _last_states(known: Fleet, exposure: pd.DataFrame, history: pd.DataFrame, nu
         "rounding_step",
         "fresh_ppm",
     ]
-    return last.merge(numbers[wanted], on=["family", "analyte"], how="inner").reset_index(drop=True)
+    out = last.merge(learnt.numbers[wanted], on=["family", "analyte"], how="inner")
+    out = out.merge(learnt.own_fresh, on=["compartment", "analyte"], how="left")
+    return out.assign(fresh_ppm=out["fresh_ppm"] + out["offset_ppm"].fillna(0.0)).reset_index(drop=True)
 
 
 def _plans(known: Fleet, last: pd.DataFrame, residuals: pd.DataFrame) -> pd.DataFrame:

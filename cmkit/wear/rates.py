@@ -25,6 +25,7 @@ def run_filter(
     accept_changes: bool,
     not_learnt: Collection[str] = (),
     laboratories: pd.DataFrame | None = None,
+    own_fresh: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """One row per sample and analyte of rule `rate` that has a result (columns HISTORY), in order of `exposure`, then
     of the register.
@@ -35,12 +36,13 @@ def run_filter(
     screens need it. An analyte without a row in `numbers` for its family is left out. not_learnt: bottles whose results
     are held against their forecast like any other, but do not move the state (rise is NaN there). laboratories: what
     their results are off by (`wear.laboratories`): value and forecast are as that laboratory reports, rate and level
-    are on the scale of the reference laboratory.
+    are on the scale of the reference laboratory. own_fresh: compartments whose fresh fluid is not their family's
+    (`wear.own_fresh`).
     """
     analytes = [a for a in by_rule(register, "rate") if a in samples]
     data = panel(exposure, samples, analytes)
     bias, bias_sd = _bias(exposure, samples, data, laboratories)
-    data = replace(data, y=data.y / bias)
+    data = replace(data, y=data.y / bias).with_fresh(own_fresh)
     series = data.series.join(data.lives["family"], on="life_row").merge(
         numbers, on=["family", "analyte"], how="left", validate="many_to_one"
     )
@@ -56,7 +58,7 @@ def run_filter(
         chained["chi"],
         sd_phi=chained["sd_phi"],
         hours=chained["hours"],
-        numbers=_assumed(series),
+        numbers=_assumed(series, data.fresh, data.fresh_sd(own_fresh)),
         sd_psi=chained["sd_psi"],
         exposure_of=life,
         accept=accept_changes,
@@ -89,10 +91,11 @@ def _bias(
     return np.exp(log_bias), log_sd
 
 
-def _assumed(series: pd.DataFrame) -> Numbers:
-    own = [f.name for f in fields(Numbers) if f.name not in ("fresh", "unit")]
+def _assumed(series: pd.DataFrame, own_fresh: Floats | float, fresh_sd: Floats | float) -> Numbers:
+    own = [f.name for f in fields(Numbers) if f.name not in ("fresh", "fresh_sd", "unit")]
     values = {name: series[name].to_numpy(float) for name in own}
-    return Numbers(**values, fresh=series["fresh_ppm"].to_numpy(float), unit=series["rounding_step"].to_numpy(float))
+    unit, fresh = (series[name].to_numpy(float) for name in ("rounding_step", "fresh_ppm"))
+    return Numbers(**values, fresh=fresh + own_fresh, fresh_sd=fresh_sd, unit=unit)
 
 
 def _long(

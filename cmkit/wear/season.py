@@ -97,7 +97,7 @@ def learn_seasons(
     kept = series.iloc[rows]
     of, keys = pd.factorize(pd.MultiIndex.from_frame(kept[["kind", "site"]]))
     waves = np.where(data.bottle >= 0, harmonics(*_interval(exposure))[:, data.bottle], 0.0)[:, kept["life_row"]]
-    tried = _Tried(data, rows, groups[CONSTANTS].to_numpy(float)[number], theta[number], waves)
+    tried = _Tried(data, rows, constants=groups[CONSTANTS].to_numpy(float)[number], theta=theta[number], waves=waves)
     shares, gain = _newton(tried, of, kept["compartment"].to_numpy(), len(keys))
     out = pd.DataFrame(list(keys), columns=["kind", "site"]).assign(
         sin_share=shares[:, 0], cos_share=shares[:, 1], log_likelihood=gain
@@ -108,11 +108,14 @@ def learn_seasons(
 class _Tried:
     """Series of a panel whose effective hours are tried with other seasons."""
 
-    def __init__(self, data: Panel, rows: NDArray[np.int64], constants: Floats, theta: Floats, waves: Floats) -> None:
+    def __init__(
+        self, data: Panel, rows: NDArray[np.int64], *, constants: Floats, theta: Floats, waves: Floats
+    ) -> None:
         """waves: means of sin and cos over the interval before each bottle (2, S, n)."""
         life = data.series["life_row"].to_numpy()[rows]
         own = {name: table[life] for name, table in data.exposure.items()}
-        self.data = replace(data, exposure=own, y=data.y[rows], censored=data.censored[rows])
+        fresh = np.broadcast_to(np.asarray(data.fresh, float), len(data.y))[rows]
+        self.data = replace(data, exposure=own, y=data.y[rows], censored=data.censored[rows], fresh=fresh)
         self.constants, self.theta, self.waves = constants, theta, waves
 
     def score(self, a: Floats, b: Floats) -> Floats:
