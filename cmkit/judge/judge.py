@@ -62,8 +62,8 @@ def judge_bottles(
     where another unit is suspected). exposure: :func:`cmkit.wear.exposure.sample_exposure`. numbers:
     :func:`cmkit.wear.family.family_numbers`. expected: the wear filter's one-step forecasts with acceptance of changes
     off (for exchanged bottles). own_fresh: compartments whose fresh fluid is not their family's
-    (:mod:`cmkit.wear.own_fresh`). without: causes left out of the tables. A bottle's row uses the bottles drawn before it
-    and itself; it is known from the day the last of them was (`known_on`). Chances are 0..1; the sum of p_early,
+    (:mod:`cmkit.wear.own_fresh`). without: causes left out of the tables. A bottle's row uses the bottles drawn before
+    it and itself; it is known from the day the last of them was (`known_on`). Chances are 0..1; the sum of p_early,
     p_clear, p_severe is p_fault.
     """
     kinds = bottles_by_kind(
