@@ -65,6 +65,14 @@ TABLES = by_name(
                 flag("changed", "the fluid was changed since the bottle before"),
                 number("makeup_l", "l", "fluid added since the bottle before"),
                 flag("makeup_known", "whether top-ups are on record"),
+                number(
+                    "makeup_sd", "1/h", "what is not known of the share of the charge added per hour, in every interval"
+                ),
+                text(
+                    "makeup_basis",
+                    "make-up from the record; the family's usual; half of it, where it is seldom on record; or none",
+                    ("record", "usual", "half", "none"),
+                ),
                 flag("volume_known", "whether the charge is known; without it top-ups dilute nothing"),
                 text(
                     "start",

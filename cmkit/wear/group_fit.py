@@ -37,7 +37,7 @@ def fit_groups(
     sweeps: int = SWEEPS,
 ) -> tuple[Floats, Floats]:
     """Best parameters of every group at once and what they cost, by sweeps of one-dimensional parabola steps, each kept
-    only if better.
+    only if better (a parabola may step over a content of fresh fluid that is worth reporting: then the step beside is).
 
     Rows are groups, columns log rate_mean, log rate_sd/rate_mean, log noise_share, log load_share and fresh content
     over the usual level.
@@ -99,6 +99,8 @@ class _Cost:
         up, down = self(_moved(theta, p, step)), self(_moved(theta, p, -step))
         there = _moved(theta, p, step * _vertex(down, best, up))
         reached = self(there)
+        beside = up < np.minimum(reached, best)
+        there[beside], reached[beside] = _moved(theta, p, step)[beside], up[beside]
         gains = reached < best
         size = np.abs(there[:, p] - theta[:, p])
         after = np.clip(np.where(gains, size, step / 2), 0.02, 0.8)

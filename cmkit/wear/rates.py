@@ -5,12 +5,14 @@ from dataclasses import fields, replace
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from cmkit.records.analytes import by_rule
 from cmkit.records.constants import HALF_NINETY
 from cmkit.tables.frames import names, typed
 from cmkit.wear.filter import Floats, Numbers, Track, wear_rates
 from cmkit.wear.laboratories import bias_of_results
+from cmkit.wear.rounding import repeated_error
 from cmkit.wear.series_arrays import Panel, panel
 
 HISTORY = names("history")
@@ -101,7 +103,12 @@ def _assumed(series: pd.DataFrame, own_fresh: Floats | float, fresh_sd: Floats |
 def _long(
     exposure: pd.DataFrame, data: Panel, series: pd.DataFrame, track: Track, register: pd.DataFrame
 ) -> pd.DataFrame:
-    """The track's results as one long frame."""
+    """The track's results as one long frame.
+
+    To the variance of the rate: a make-up q not known adds an error of q C, as dC/dt = beta - q C (sd of q times the
+    level); rounding errors that repeat in every life of a fluid add the variance of their difference at its two ends
+    over the square of its hours (`wear.rounding.repeated_error`).
+    """
     has = np.isfinite(data.y) & np.isfinite(track.rate)
     s, i = np.nonzero(has)
     at = data.bottle[series["life_row"].to_numpy()[s], i]
@@ -111,10 +118,25 @@ def _long(
     out["value"], out["below"], out["above"] = data.y[s, i], data.censored[s, i] < 0, data.censored[s, i] > 0
     for name in ("expected", "expected_sd", "z", "rise", "rate", "rate_sd", "level", "level_sd", "cov", "change_k"):
         out[name] = getattr(track, name)[s, i]
+    unmade = exposure["makeup_sd"].to_numpy()[at] * out["level"]
+    repeated = _repeated(series, s, out["level"].to_numpy(), _longest(exposure)[at])
+    out["rate_sd"] = np.sqrt(out["rate_sd"] ** 2 + unmade**2 + repeated)
     for name in ("rate", "rate_sd", "cov"):
         out[name] *= exposure["season"].to_numpy()[at]
     rank = out["analyte"].map({name: k for k, name in enumerate(register.index)}).to_numpy()
     return typed(out.iloc[np.lexsort((rank, at))][HISTORY].reset_index(drop=True), "history")
+
+
+def _longest(exposure: pd.DataFrame) -> Floats:
+    """Longest time a fluid was followed so far, h, from the bottles of the life up to each."""
+    hours = exposure["fluid_h"].fillna(exposure["hours"])
+    longest = hours.groupby([exposure["compartment"], exposure["life"]]).cummax()
+    return np.asarray(np.maximum(longest.fillna(0.0).to_numpy(float), 1.0))
+
+
+def _repeated(series: pd.DataFrame, s: NDArray[np.int64], level: Floats, longest: Floats) -> Floats:
+    floor, share, step = (series[n].to_numpy(float)[s] for n in ("noise_floor", "noise_share", "rounding_step"))
+    return np.asarray(2 * repeated_error(step, np.hypot(floor, share * level)) / longest**2)
 
 
 def current_wear(history: pd.DataFrame) -> pd.DataFrame:

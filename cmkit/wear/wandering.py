@@ -3,7 +3,9 @@ moves by eta beta sqrt(hours/1000) between bottles (a random walk).
 
 One series hardly tells drift from the load of an interval; all metals of a kind together do. eta is the mean of the
 pooled robust likelihood of the filter's forecasts (`wear.group_fit`) on a grid, times a log-normal prior about the
-usual share (`wear.profile`). Spread of rates, laboratory scatter and load are fitted anew at each share tried.
+usual share (`wear.profile`), and not below a least share: in short records slow wandering passes for load, and a rate
+that is held too fast is believed too much. Spread of rates, laboratory scatter and load are fitted anew at each share
+tried.
 """
 
 import numpy as np
@@ -19,7 +21,8 @@ from cmkit.wear.series_arrays import Panel
 
 Floats = NDArray[np.float64]
 _LOG_SD = constant("wear", "drift_log_sd")
-_TRIED = np.array([-1.2, -0.6, 0.0, 0.5, 1.0, 1.4])  # log(eta / usual)
+_LEAST, _MOST = constant("wear", "drift_least"), constant("wear", "drift_most")
+_TRIED = np.linspace(np.log(_LEAST / DRIFT_SHARE), np.log(_MOST / DRIFT_SHARE), 6)  # log(eta / usual)
 _NEAR = 0.3
 _FREE = (1, 3, 2)  # columns of the parameters fitted at each share tried
 
