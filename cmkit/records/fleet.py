@@ -1,5 +1,6 @@
 """A fleet's records in memory, and the only way time enters: :meth:`Fleet.as_of`."""
 
+from collections.abc import Collection
 from dataclasses import dataclass, field, replace
 from datetime import date as Date
 from datetime import datetime
@@ -123,12 +124,16 @@ class Fleet:
         """The records of one site's machines, with bottles that a correction moves to or from them; reading and
         corrections stay whole.
         """
-        machines = self.machines.loc[self.machines["site"] == site, "machine"]
+        own = self.for_machines(self.machines.loc[self.machines["site"] == site, "machine"])
+        return replace(own, sites=self.sites[self.sites["site"] == site].reset_index(drop=True))
+
+    def for_machines(self, machines: Collection[str]) -> "Fleet":
+        """The records of some machines and their sites, as :meth:`for_site` gives them."""
         places = self.compartments.loc[self.compartments["machine"].isin(machines), "compartment"]
         moved = self.corrections.loc[self.corrections["value"].isin(places), "sample"]
         own = {
-            "sites": self.sites["site"] == site,
-            "machines": self.machines["site"] == site,
+            "sites": self.sites["site"].isin(self.machines.loc[self.machines["machine"].isin(machines), "site"]),
+            "machines": self.machines["machine"].isin(machines),
             "compartments": self.compartments["machine"].isin(machines),
             "meters": self.meters["machine"].isin(machines),
             "services": self.services["compartment"].isin(places),
