@@ -40,7 +40,7 @@ def assess(fleet: Fleet, as_of: str | pd.Timestamp, learnt: Learnt) -> Assessmen
     trust = screen_bottles(known, hours, wear.for_screening, learnt)
     state = judge_compartments(known, hours, wear, trust, learnt)
     before = states_at(fleet.as_of(last_month_end(known)), state, wear, trust, learnt)
-    plan = plan_work(known, hours, wear, state, learnt)
+    plan = plan_work(known, hours, wear, state, learnt, checks=trust.fluids)
     families = learnt.of_families(known.compartments["family"], known.machines["site"])
     chapters = (known, hours, wear, trust, state, plan)
     tables = {name: table for chapter in chapters for name, table in chapter.tables().items()}

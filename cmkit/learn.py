@@ -14,6 +14,8 @@ from cmkit.intervals.advise import learn_defects, sampled_range
 from cmkit.judge.learning import FirstPass, first_pass, joined_judgement
 from cmkit.judge.learning import usual_pace as bottle_pace
 from cmkit.learnt import Learnt
+from cmkit.practice.duplicates import duplicate_pairs, paired_results
+from cmkit.practice.laboratories import judge_laboratories
 from cmkit.records.analytes import with_own
 from cmkit.records.fleet import Fleet, sampling_interval
 from cmkit.records.turnaround import learn_turnaround
@@ -122,6 +124,7 @@ def learn(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW, *
         middles=judge.middles,
         priors=judge.priors,
         turnaround=learn_turnaround(known),
+        laboratories=judge_laboratories(paired_results(known, duplicate_pairs(known)), register["group"]),
     )
 
 
