@@ -28,7 +28,8 @@ def stock_findings(known: Fleet, checks: pd.DataFrame, exposure: pd.DataFrame) -
 
     checks: frame of `trust.fluid.check_fluids`; exposure: usable bottles. wrong drum: within `drum_days`, bottles of
     `drum_compartments` or more compartments of two machines or more begin to look like the same other fluid; two are
-    enough where it makes up more than half. not its grade: every one of `grade_bottles` or more young bottles of the
+    enough where it makes up more than half, and chance must not explain it (`drum_luck`). not its grade: every one of
+    `grade_bottles` or more young bottles of the
     last year lies outside the viscosity of the grade on the label (ISO 3448; SAE J300 and J306).
     """
     rows = [*_drums(known, checks), *_grades(known, exposure)]
@@ -41,26 +42,44 @@ def stock_findings(known: Fleet, checks: pd.DataFrame, exposure: pd.DataFrame) -
 
 def _drums(known: Fleet, checks: pd.DataFrame) -> list[dict[str, Any]]:
     rows = _onsets(known, checks)
-    chance = known.settings.trust.fluid_false_calls
     out = []
     for (site, product, like), own in rows[rows["like"] != ""].groupby(["site", "product", "like"]):
-        whole = own["share"] > constant("drum_share")
-        for some, least in ((own[whole], 2), (own, int(constant("drum_compartments")))):
-            first = _gathered(some, least)
-            if first is None:
-                continue
-            until = first + pd.Timedelta(days=constant("drum_days"))
-            mine = some[some["drawn_on"].between(first, until)]
-            near = rows[(rows["site"] == site) & (rows["product"] == product) & rows["drawn_on"].between(first, until)]
-            luck = float(binom.sf(len(mine) - 1, len(near), chance))
-            words = f"bottles of {mine['compartment'].nunique()} compartments look like {like} where {product} should "
-            words += f"be, from {first:%Y-%m-%d} on ({', '.join(mine['sample'].head(5))}): "
-            words += "ask which drum was used, close it, and take a bottle from it"
-            found = {"site": site, "product": product, "what": DRUM, "like": like, "since": first, "words": words}
-            share = float(mine["share"].median())
-            out.append(found | {"n": len(mine), "of": len(near), "share": share, "by_luck": luck})
-            break
+        there = rows[(rows["site"] == site) & (rows["product"] == product)]
+        usual = known.settings.trust.fluid_false_calls
+        found = _gathered(own[own["share"] > constant("drum_share")], there, 2, usual)
+        found = found or _gathered(own, there, int(constant("drum_compartments")), usual)
+        if found is None:
+            continue
+        mine, near, luck = found
+        first = mine["drawn_on"].min()
+        words = f"bottles of {mine['compartment'].nunique()} compartments look like {like} where {product} should be, "
+        words += f"from {first:%Y-%m-%d} on ({', '.join(mine['sample'].head(5))}): "
+        words += "ask which drum was used, close it, and take a bottle from it"
+        row = {"site": site, "product": product, "what": DRUM, "like": like, "since": first, "words": words}
+        out.append(row | {"n": len(mine), "of": near, "share": float(mine["share"].median()), "by_luck": luck})
     return out
+
+
+def _gathered(
+    rows: pd.DataFrame, there: pd.DataFrame, least: int, usual: float
+) -> tuple[pd.DataFrame, int, float] | None:
+    """The first `drum_days` in which `least` compartments of two machines or more are among `rows` and chance does not
+    explain them: those rows, all bottles of that time, and the chance.
+
+    there: all bottles of the fluid at the site; usual: chance of a false call of one bottle. Where the other days show
+    more, theirs counts: some fluids are called more easily than they should be.
+    """
+    for first in rows["drawn_on"]:
+        until = first + pd.Timedelta(days=constant("drum_days"))
+        mine, inside = rows[rows["drawn_on"].between(first, until)], there["drawn_on"].between(first, until)
+        if mine["compartment"].nunique() < least or mine["machine"].nunique() < 2:
+            continue
+        called, others = len(rows) - len(mine), int((~inside).sum())
+        chance = max(usual, (called + 0.5) / (others + 1))
+        luck = float(binom.sf(len(mine) - 1, int(inside.sum()), chance))
+        if luck <= constant("drum_luck"):
+            return mine, int(inside.sum()), luck
+    return None
 
 
 def _onsets(known: Fleet, checks: pd.DataFrame) -> pd.DataFrame:
@@ -81,16 +100,6 @@ def _onsets(known: Fleet, checks: pd.DataFrame) -> pd.DataFrame:
     rows = rows.assign(like=like.where(like != before, ""), share=rows["share"].where(mixed, np.nan))
     since = known.date - pd.Timedelta(days=constant("turnaround_window_days"))
     return rows[rows["drawn_on"] > since].sort_values(["drawn_on", "sample"], ignore_index=True)
-
-
-def _gathered(rows: pd.DataFrame, least: int) -> pd.Timestamp | None:
-    """The first day from which, within `drum_days`, `least` compartments of two machines or more are among `rows`."""
-    window = pd.Timedelta(days=constant("drum_days"))
-    for first in rows["drawn_on"]:
-        near = rows[rows["drawn_on"].between(first, first + window)]
-        if near["compartment"].nunique() >= least and near["machine"].nunique() >= 2:
-            return pd.Timestamp(first)
-    return None
 
 
 def _grades(known: Fleet, exposure: pd.DataFrame) -> list[dict[str, Any]]:

@@ -165,7 +165,7 @@ def test_blind_duplicates_are_planned_where_asked_for_and_known_when_they_come_b
     assert cards["bottle"].is_unique
     for row in twice.itertuples():
         own = cards[cards["compartment"] == row.compartment]
-        assert own["plan_on"].nunique() == 1
+        assert len(set(own["plan_on"])) == 1
         assert list(own["visit"]) == [1, 9]  # right after the first
         assert row.bottle[-1] == check_letter(row.bottle[:-1])
     assert _given_out(known, known.date, [])[twice["bottle"].iloc[0]] == (twice["compartment"].iloc[0], known.date)
