@@ -1,11 +1,12 @@
 """Parts the figures share: stacked panels with one x axis, bands, limit lines, and the words on them."""
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from cmkit.books.content.theme import ACCENT, BAND, INK, LINE, SOFT
 from cmkit.books.content.wording import figure_text, number
@@ -25,6 +26,21 @@ def rounded(values: Any, digits: int = 4) -> list[float | None]:
 def rows_as_lists(frame: pd.DataFrame, columns: list[str]) -> Iterator[tuple[Any, ...]]:
     """Rows of a few columns as plain values; itertuples of a wide frame takes ten times as long."""
     return zip(*(frame[name].tolist() for name in columns), strict=True)
+
+
+Columns = dict[str, NDArray[Any]]  # columns of a table, as arrays of one length
+
+
+def columns_of(frame: pd.DataFrame, names: Sequence[str]) -> Columns:
+    """Columns of a table as arrays: a figure picks rows of them many times, and of a table that takes thirty times as
+    long.
+    """
+    return {name: frame[name].to_numpy() for name in names}
+
+
+def picked(columns: Columns, rows: NDArray[Any]) -> Columns:
+    """These rows, by place or by mask."""
+    return {name: column[rows] for name, column in columns.items()}
 
 
 def axis(kind: str, panel: int) -> str:
