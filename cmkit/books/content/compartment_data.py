@@ -8,8 +8,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import ndtri
 
 from cmkit.books.content.book import Book
+from cmkit.books.content.figures.results import Ahead
 from cmkit.books.content.wording import analyte_unit
 from cmkit.judge.faults import UNNAMED
 from cmkit.judge.hypotheses import patterns_of
@@ -181,6 +183,21 @@ def machine_hours(bottles: pd.DataFrame) -> pd.Series:
     """The meter's hours where they never run back, the running hours otherwise."""
     meter = bottles["meter_h"]
     return meter if meter.notna().all() and meter.is_monotonic_increasing else bottles["run_h"]
+
+
+def coming(book: Book, compartment: str) -> dict[str, Ahead]:
+    """What the next bottle may show of the results that tell what is wrong: those that speak for the likeliest fault
+    and those past a limit on the newest bottle.
+    """
+    fired, newest = book.of("evidence", compartment), book.of("verdicts", compartment)["sample"]
+    wrong = {*speaking_for(book, compartment)["analyte"], *fired.loc[fired["sample"].isin(newest), "analyte"]}
+    columns = (book.of("forecast", compartment)[c] for c in ("analyte", "hours_ahead", "next_mean", "next_sd"))
+    half = float(ndtri(0.9))
+    return {
+        analyte: Ahead(hours, mean, max(mean - half * sd, 0.0), mean + half * sd)
+        for analyte, hours, mean, sd in zip(*columns, strict=True)
+        if analyte in wrong and np.isfinite([hours, mean, sd]).all()
+    }
 
 
 def with_hours(book: Book, frame: pd.DataFrame, compartment: str) -> pd.DataFrame:

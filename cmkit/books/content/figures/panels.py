@@ -119,9 +119,12 @@ def line(x: list[Any], y: list[Any], panel: int, hover: str = "", **style: Any) 
     return own | {"line": {"color": INK, "width": 1.2}, "marker": {"color": INK, "size": 6}} | style
 
 
-def limit_line(layout: dict[str, Any], panel: int, value: float, name: str, biggest: float) -> None:
-    """A limit as a dashed line with its name and number; one far above the data is named at the top
-    instead of drawn.
+def limit_line(
+    layout: dict[str, Any], panel: int, value: float, name: str, biggest: float, *, right: bool = False
+) -> None:
+    """A limit as a dashed line with its name and number; one far above the data is named at the top instead of drawn.
+
+    right: the words stand at the right end, so that they do not cover a newest result at the left.
     """
     if not np.isfinite(value):
         return
@@ -146,8 +149,9 @@ def limit_line(layout: dict[str, Any], panel: int, value: float, name: str, bigg
     across = {"type": "line", "xref": f"{x} domain", "x0": 0, "x1": 1, "yref": y, "y0": value, "y1": value}
     layout["shapes"].append(across | {"line": line})
     # at the left, where the past is: the newest results stand at the right
-    side = {} if main else {"yanchor": "top"}
-    layout["annotations"].append(note | {"text": words, "x": 0.01, "xanchor": "left", "yref": y, "y": value} | side)
+    side: dict[str, Any] = {"x": 0.99, "xanchor": "right"} if right else {"x": 0.01, "xanchor": "left"}
+    side |= {} if main else {"yanchor": "top"}
+    layout["annotations"].append(note | {"text": words, "yref": y, "y": value} | side)
 
 
 def vertical_lines(xs: list[Any], span: tuple[float, float], panel: int) -> dict[str, Any]:

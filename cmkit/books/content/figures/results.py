@@ -1,6 +1,7 @@
 """Results of one compartment, by the machine's hours and by the hours on the fluid."""
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any
 
@@ -25,17 +26,36 @@ from cmkit.books.content.wording import analyte_name, count, figure_text, listed
 from cmkit.records.censoring import signed
 from cmkit.records.constants import HALF_NINETY
 
+
+@dataclass(frozen=True)
+class Ahead:
+    """What the next bottle may show. hours: to it, h; mean, and low to high, between which 8 in 10 results lie (in the
+    result's unit).
+    """
+
+    hours: float
+    mean: float
+    low: float
+    high: float
+
+
 NO_FRESH: Mapping[str, float] = MappingProxyType({})
+NO_AHEAD: Mapping[str, Ahead] = MappingProxyType({})
 
 
 def results_over_hours(
-    points: pd.DataFrame, limits: pd.DataFrame, where: str, fresh: Mapping[str, float] = NO_FRESH
+    points: pd.DataFrame,
+    limits: pd.DataFrame,
+    where: str,
+    fresh: Mapping[str, float] = NO_FRESH,
+    ahead: Mapping[str, Ahead] = NO_AHEAD,
 ) -> go.Figure:
     """Results by the machine's hours, one panel a result, against what was expected and the limits.
 
     points: analyte, drawn_on, hours, fluid_h, value, below, above, expected, expected_sd, believed, changed, unit;
     limits: analyte, direction, alert, alarm (level, in the result's unit); where: the compartment's name; fresh:
-    analyte -> what it is in the fresh fluid, for results whose scale is drawn about that and not from nothing.
+    analyte -> what it is in the fresh fluid, for results whose scale is drawn about that and not from nothing; ahead:
+    analyte -> what its next bottle may show, for results that tell what is wrong.
     """
     every, bounds = columns_of(points, _OF_POINTS), columns_of(limits, _OF_LIMITS)
     analytes = list(dict.fromkeys(every["analyte"].tolist()))
@@ -43,7 +63,8 @@ def results_over_hours(
     data: list[dict[str, Any]] = []
     for i, analyte in enumerate(analytes):
         own = picked(every, every["analyte"] == analyte)
-        data += [*_expected(own, i), _results(own, "hours", i)]
+        coming = ahead.get(analyte)
+        data += [*_expected(own, i), *(_fan(own, coming, i) if coming else ()), _results(own, "hours", i)]
         newest_value(layout, i, own)
         changed = own["changed"].astype(bool)
         if changed.any():
@@ -51,7 +72,8 @@ def results_over_hours(
             bottom = 0.0 if analyte not in fresh else float(np.nanmin(own["value"]))
             at = (own["hours"] - own["since_change"])[changed]
             data.insert(0, vertical_lines(rounded(at, 6), (bottom, top), i))
-        _scale(layout, i, own, picked(bounds, bounds["analyte"] == analyte), fresh.get(analyte))
+        bound, most = picked(bounds, bounds["analyte"] == analyte), coming.high if coming else 0.0
+        _scale(layout, i, own, bound, fresh.get(analyte), most=most)
     names = listed([analyte_name(a) for a in analytes])
     caption = (
         f"{names[:1].upper()}{names[1:]} in {where} by machine hours. Dots: results (triangle down or up: reported as "
@@ -60,6 +82,7 @@ def results_over_hours(
         "suspected fault; bar: what was then expected of the newest. Dashed: alarm limit or its family's limit, "
         "dotted: alert limit. Vertical lines: fluid changes."
         + (" A thin line: the fresh fluid." if any(np.isfinite(v) for v in fresh.values()) else "")
+        + _coming_words(ahead, analytes)
     )
     return figure(data, layout, caption, _alt(every, bounds, analytes, where), _table(every, analytes))
 
@@ -80,7 +103,9 @@ def results_over_fluid(
         old, now = picked(own, own["charge"] < newest), picked(own, own["charge"] == newest)
         now = picked(now, now["fluid_h"].argsort(kind="stable"))
         data += [*_earlier(old, i), _results(now, "fluid_h", i, size=8)]
-        _scale(layout, i, own, picked(bounds, bounds["analyte"] == analyte), fresh.get(analyte))
+        early = float(now["fluid_h"].max(initial=0.0)) < float(np.nanmax(own["fluid_h"])) / 2
+        bound = picked(bounds, bounds["analyte"] == analyte)
+        _scale(layout, i, own, bound, fresh.get(analyte), right=early)
     charges = len(set(every["charge"].tolist()))
     caption = (
         f"The same results by hours on the fluid: filled dots are the charge in {where} now"
@@ -149,6 +174,30 @@ def _expected(own: Columns, panel: int) -> list[dict[str, Any]]:
     return out
 
 
+def _fan(own: Columns, coming: Ahead, panel: int) -> list[dict[str, Any]]:
+    """From the newest result to what the next bottle may show: a fan where the level only rises until then, its end
+    alone where a planned fluid change lies between.
+    """
+    now, level = float(own["hours"][-1]), float(own["value"][-1])
+    x, then = rounded([now, now + coming.hours], 6), [coming.low, coming.high]
+    out = []
+    if coming.mean >= level:
+        low, high = rounded([level, coming.low], 3), rounded([level, coming.high], 3)
+        out.append(band(x, low, high, panel, "next bottle"))
+    style = {"color": ACCENT, "width": 3}
+    said = f"next bottle {number(coming.low)} to {number(coming.high)}"
+    return [*out, line([x[1], x[1]], rounded(then, 3), panel, said, mode="lines", line=style, marker={})]
+
+
+def _coming_words(ahead: Mapping[str, Ahead], analytes: list[str]) -> str:
+    """What the bars at the right are, with their numbers; empty where there are none."""
+    said = [f"{analyte_name(a)} {number(ahead[a].low)} to {number(ahead[a].high)}" for a in analytes if a in ahead]
+    if not said:
+        return ""
+    hours = number(next(ahead[a].hours for a in analytes if a in ahead), 3)
+    return f" Bar at the right: where 8 in 10 results will lie in {hours} h if nothing is done, {listed(said)}."
+
+
 def _results(own: Columns, x: str, panel: int, size: int = 6) -> dict[str, Any]:
     """Results in ink; a triangle for one reported as below (down) or above (up) a limit, a cross
     for a doubted bottle.
@@ -174,12 +223,21 @@ def _earlier(own: Columns, panel: int) -> list[dict[str, Any]]:
     return [line(x, y, panel, line={"color": LINE, "width": 1.2}, marker=marker)] if x else []
 
 
-def _scale(layout: dict[str, Any], panel: int, own: Columns, limits: Columns, fresh: float | None) -> None:
+def _scale(
+    layout: dict[str, Any],
+    panel: int,
+    own: Columns,
+    limits: Columns,
+    fresh: float | None,
+    *,
+    most: float = 0.0,
+    right: bool = False,
+) -> None:
     """A panel's limits, and where a result is held against the fresh fluid (`fresh` is not None) a scale about that,
-    not from nothing.
+    not from nothing. most: how far up what is drawn beside the results reaches; right: limits are named at the right.
     """
     if fresh is None:
-        _limit_lines(layout, panel, own, limits)
+        _limit_lines(layout, panel, max(float(np.nanmax(own["value"])), most, 1e-9), limits, right)
         return
     values, alarm, alert = (c.astype(float) for c in (own["value"], limits["alarm"], limits["alert"]))
     up, down = limits["direction"] == "up", limits["direction"] == "down"
@@ -189,7 +247,7 @@ def _scale(layout: dict[str, Any], panel: int, own: Columns, limits: Columns, fr
     room = 0.08 * ((high - low) or abs(high) or 1.0)
     layout["yaxis" + ("" if panel == 0 else str(panel + 1))]["range"] = rounded([low - room, high + room])
     shown = limits | {"alarm": np.where((alarm >= low) & (alarm <= high), alarm, np.nan)}
-    _limit_lines(layout, panel, own, shown)
+    _limit_lines(layout, panel, max(float(np.nanmax(values)), 1e-9), shown, right)
     if np.isfinite(fresh):
         _fresh_line(layout, panel, fresh)
 
@@ -214,13 +272,12 @@ def _fresh_line(layout: dict[str, Any], panel: int, fresh: float) -> None:
     )
 
 
-def _limit_lines(layout: dict[str, Any], panel: int, own: Columns, limits: Columns) -> None:
-    biggest = float(np.nanmax(np.append(own["value"].astype(float), 1e-9)))
+def _limit_lines(layout: dict[str, Any], panel: int, biggest: float, limits: Columns, right: bool) -> None:
     columns = (limits[c].tolist() for c in ("direction", "named", "alarm", "alert"))
     for direction, named, alarm, alert in zip(*columns, strict=True):
         below = " (low)" if direction == "down" else ""
-        limit_line(layout, panel, alarm, f"{named}{below}", biggest)
-        limit_line(layout, panel, alert, f"alert{below}", biggest)
+        limit_line(layout, panel, alarm, f"{named}{below}", biggest, right=right)
+        limit_line(layout, panel, alert, f"alert{below}", biggest, right=right)
 
 
 def _alt(points: Columns, limits: Columns, analytes: list[str], where: str) -> str:
