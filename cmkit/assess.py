@@ -45,7 +45,7 @@ def assess_known(known: Fleet, before: Fleet, learnt: Learnt) -> Assessment:
     trust = screen_bottles(known, hours, wear.for_screening, learnt)
     state = judge_compartments(known, hours, wear, trust, learnt)
     then = states_at(before, state, wear, trust, learnt)
-    plan = plan_work(known, hours, wear, state, learnt)
+    plan = plan_work(known, hours, wear, state, learnt, checks=trust.fluids)
     families = learnt.of_families(known.compartments["family"], known.machines["site"])
     chapters = (known, hours, wear, trust, state, plan)
     tables = {name: table for chapter in chapters for name, table in chapter.tables().items()}

@@ -17,7 +17,7 @@ import xlsxwriter
 from cmkit.errors import WrongFile
 from cmkit.files import write_file
 from cmkit.practice.drawing import NO_DRAWING, how_drawn
-from cmkit.practice.rounds import AHEAD_DAYS, LETTERS, bottle_number, check_letter
+from cmkit.practice.rounds import AHEAD_DAYS, DUPLICATE_VISIT, LETTERS, bottle_number, check_letter
 from cmkit.practice.sheet_cells import sheet_rows
 from cmkit.practice.visits import MAX_VISITS
 from cmkit.records.analytes import with_own
@@ -192,7 +192,7 @@ def _given_out(known: Fleet, today: pd.Timestamp, rows: list[dict[str, str]]) ->
         days = pd.date_range(newest, newest + pd.Timedelta(days=AHEAD_DAYS)).union(days)
     named = known.compartments["compartment"].isin([row["compartment"] for row in rows])
     found: dict[str, tuple[str, pd.Timestamp]] = {}
-    visits = range(1, MAX_VISITS + 1)
+    visits = (*range(1, MAX_VISITS + 1), DUPLICATE_VISIT)
     for places in (known.compartments["compartment"][named], known.compartments["compartment"][~named]):
         found |= {bottle_number(c, day, visit): (c, day) for c in places for day in days for visit in visits}
         if found.keys() >= {row["bottle"] for row in rows}:

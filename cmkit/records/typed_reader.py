@@ -70,6 +70,7 @@ RANGES: dict[str, dict[str, Range]] = {
         "crew_samples_per_week": Range(0, 1e6),
         "lab_samples_per_week": Range(0, 1e6),
         "stale_after_intervals": Range(0.1, 100),
+        "duplicate_share": SHARE,
     },
     "Alarm": {
         "z": Range(0.5, 20),
