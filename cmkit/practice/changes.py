@@ -126,7 +126,7 @@ def _limits(known: Fleet, beside: Beside, group: tuple[str, str], analyte: str) 
     at = fresh.reindex(pd.MultiIndex.from_frame(own[["site", "fluid", "grade"]])).to_numpy(float)
     base = {"level": np.zeros(len(own)), "rise": at, "change": at}
     found = [base[r.measure] + r.alarm * (at if r.measure == "change" else 1.0) for r in rows.itertuples()]
-    nearest = np.nanmin(found, axis=0) if up else np.fmax.reduce(found)
+    nearest = (np.fmin if up else np.fmax).reduce(found)
     return pd.Series(nearest, index=own["compartment"].to_numpy()).dropna(), up
 
 

@@ -114,7 +114,13 @@ def _reason(known: Fleet, failure: _Failure, drawn: pd.DataFrame, alarms: pd.Dat
         chance = f"a chance of a fault of {100 * newest['p_fault']:.0f} %"
         return _say(BELOW, newest, f"the newest bottle in time gave {chance} and stood at {newest['state']}")
     hinted = late[late["p_fault"] >= constant("hint_chance")]
-    return _too_late(of_it, hinted, failure) if len(hinted) else _began_later(newest, failure)
+    if not len(hinted):
+        return _began_later(newest, failure)
+    if failure.run_h - newest["run_h"] <= constant("there_share") * failure.reach_h / constant("reach_share"):
+        return _say(
+            BELOW, newest, "the next one hints at a fault that was most likely there by then and too small to see"
+        )
+    return _too_late(of_it, hinted, failure)
 
 
 def _hint(failure: _Failure, bottle: pd.Series) -> float:
