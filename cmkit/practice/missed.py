@@ -48,11 +48,13 @@ def missed_failures(known: Fleet, record: pd.DataFrame, bottles: pd.DataFrame) -
     own = {str(c): rows for c, rows in bottles.groupby("compartment")}
     spells = {str(c): rows for c, rows in record[record["alarm_on"].notna()].groupby("compartment")}
     places = known.compartments.set_index("compartment")["kind"]
-    renewed = _renewals(known)
+    renewed = {str(c): days for c, days in _renewals(known).groupby("compartment")["on"]}
+    never = pd.Series(dtype="datetime64[us]")
     rows = []
     for row in failed.itertuples():
         kind = str(places.get(row.compartment, "other"))
-        before = renewed[(renewed["compartment"] == row.compartment) & (renewed["on"] < row.found_on)]["on"]
+        days = renewed.get(row.compartment, never)
+        before = days[days < row.found_on]
         since = before.max() if len(before) else pd.Timestamp.min.as_unit("us")
         reach = known.settings.kind(kind).delay_mean_h * constant("reach_share")
         cause = row.cause if isinstance(row.cause, str) else ""

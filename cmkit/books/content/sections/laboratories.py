@@ -25,7 +25,7 @@ _MOST_PAIRS = 25
 
 def laboratories(book: Book) -> Html:
     """What was found first, then every result compared, then the pairs of the last year."""
-    rows, title = book.tables.laboratories, tag("h3", "Do the laboratories agree?")
+    rows, title = book.tables.laboratory_pairs, tag("h3", "Do the laboratories agree?")
     if not len(rows):
         return join([title, nothing(_none_yet())])
     found = rows[rows["found"].isin([BIASED, WIDE])].sort_values("found", kind="stable")
