@@ -98,7 +98,7 @@ def test_a_bias_names_laboratory_result_and_day(book: Book) -> None:
     assert "1 bias found" in text
     assert "Iron coast and north North reads 15 % above coast since 30 Jun 2026." in text
     assert "+15 % (+10 to +20)" in text
-    assert "No result is changed because of it" in text
+    assert "No result on record is changed because of it" in text
 
 
 def test_a_drive_that_runs_away_from_its_twin_is_named(book: Book) -> None:

@@ -61,8 +61,8 @@ def _lead(rows: pd.DataFrame) -> str:
     )
     return (
         f"{words}. Looked at every month, one clean fleet in {1 / constant('bias_false_calls'):.0f} at most would ever "
-        "be accused. No result is changed because of it: a correction is for the laboratory to make, or for an analyst "
-        "to accept."
+        "be accused. No result on record is changed because of it: that is for the laboratory, or for an analyst's "
+        "correction. Wear rates are compared on one scale, as learnt from all bottles of each laboratory."
     )
 
 
