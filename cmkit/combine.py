@@ -26,7 +26,7 @@ _UNORDERED = (
     "decisions",
     "hours",
 )  # in the order of the files
-_SHARED = ("numbers", "limits", "fresh", "turnaround", "laboratories")  # parts may share families and sites
+_SHARED = ("numbers", "limits", "fresh", "turnaround", "laboratory_pairs")  # parts may share families and sites
 
 
 def combine(parts: Sequence[Assessment], reading: Fleet | None = None) -> Assessment:

@@ -136,7 +136,7 @@ def learn(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW, *
         middles=judge.middles,
         priors=judge.priors,
         turnaround=learn_turnaround(known),
-        laboratories=judge_laboratories(paired_results(known, duplicate_pairs(known)), register["group"]),
+        laboratory_pairs=judge_laboratories(paired_results(known, duplicate_pairs(known)), register["group"]),
     )
 
 

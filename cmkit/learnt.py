@@ -36,7 +36,8 @@ class Learnt:
     interval seen.
     in_use: sampling intervals in use anywhere. measures, ageing, middles: what is usual of each result for the judge;
     priors: how often
-    faults begin and bottles are odd. turnaround: site x laboratory, days from drawing to a result. laboratories: what
+    faults begin and bottles are odd. turnaround: site x laboratory, days from drawing to a result. laboratory_pairs:
+    what
     duplicates say of them.
     """
 
@@ -64,7 +65,7 @@ class Learnt:
     middles: pd.DataFrame
     priors: pd.DataFrame
     turnaround: pd.DataFrame
-    laboratories: pd.DataFrame
+    laboratory_pairs: pd.DataFrame
 
     @property
     def as_of(self) -> pd.Timestamp:

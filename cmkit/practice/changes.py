@@ -173,6 +173,7 @@ def _row(
     ways = list(lines.values())
     row |= _left(p, lines)
     row["chance"] = float(any_passed_by(ways, np.array([p.fluid_now + p.ahead_h]), to_come=p.new_charge)[0])
+    row["early"] = float(any_passed_by(ways, np.array([p.change_every_h]), to_come=True)[0])
     row["allowed_h"], lasts = _allowed(ways, p.change_every_h, known)
     missing = sorted(a for a, needed in ageing_results(p.kind).items() if needed and a not in done)
     row["advice"] = _advice(row, p.state, missing)
@@ -212,14 +213,14 @@ def _allowed(ways: list[Line], today_h: float, known: Fleet) -> tuple[float, flo
 
 
 def _advice(row: dict[str, Any], state: str, missing: list[str]) -> str:
-    allowed = row["allowed_h"]
     if state == "alarm":
         return SETTLE
     if row["chance"] > constant("life_risk"):
         return NOW
-    if allowed < row["change_every_h"]:
+    if row["early"] > constant("shorten_risk"):
         return SHORTEN
-    return EXTEND if allowed > row["change_every_h"] and state == "clear" and not missing else PLANNED
+    longer = row["allowed_h"] > row["change_every_h"] >= row["fluid_h"]
+    return EXTEND if longer and state == "clear" and not missing else PLANNED
 
 
 def _words(row: dict[str, Any], missing: list[str], names_: pd.Series) -> str:
@@ -232,7 +233,8 @@ def _words(row: dict[str, Any], missing: list[str], names_: pd.Series) -> str:
         SHORTEN: f"a charge holds {row['allowed_h']:,.0f} h, not {row['change_every_h']:,.0f}",
         EXTEND: f"a charge would hold {row['allowed_h']:,.0f} h; only with the maker's consent",
         SETTLE: "settle the alarm before its fluid's life is thought of",
-        PLANNED: f"keep {row['change_every_h']:,.0f} h",
+        PLANNED: f"keep {row['change_every_h']:,.0f} h"
+        + (", which is past" if row["fluid_h"] > row["change_every_h"] else ""),
     }[row["advice"]]
     blind = f"; not tested: {', '.join(names_[a] for a in missing)}" if missing and row["advice"] == PLANNED else ""
     return f"{words}; {then}{blind}"

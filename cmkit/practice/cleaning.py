@@ -93,6 +93,8 @@ def _proof(counted: pd.DataFrame, over: np.ndarray, work: pd.DataFrame) -> dict[
     before, after = (np.flatnonzero(side) for side in (counted["drawn_on"] <= on, counted["drawn_on"] > on))
     if not len(before):
         return {}
+    if over[before[-1]] <= 0:  # it was clean enough, so there is nothing to prove
+        return {"cleaned_on": on, "code_before": _code(counted.iloc[before[-1]])}
     row = {"cleaned_on": on, "code_before": _code(counted.iloc[before[-1]])}
     if not len(after):
         return row | {"worked": WAITING}

@@ -94,17 +94,27 @@ def family_lines(bottles: pd.DataFrame, limits: pd.Series, up: bool, noise: tupl
 
 
 def _moments(slopes: pd.DataFrame) -> tuple[float, float, float]:
-    """Variance of slopes between compartments and between charges of one, and their mean."""
+    """Variance of slopes between compartments and between charges of one, and their mean.
+
+    Few charges can look alike by chance, so both lean on usual variances (`life_between`, `life_within`, as shares of
+    the mean slope) with the weight of `life_weight` compartments or charges.
+    """
     by = slopes.groupby("c")
     count, mean = by["slope"].transform("size"), by["slope"].transform("mean")
     spread, noise = float(((slopes["slope"] - mean) ** 2).sum()), float(((1 - 1 / count) * slopes["var"]).sum())
-    free = float((1 - 1 / count).sum())
-    within = max(0.0, (spread - noise) / free) if free > 0 else float(slopes["slope"].var()) / 2
+    free, usual = float((1 - 1 / count).sum()), float(slopes["slope"].mean()) ** 2
+    within = _leaning(spread - noise, free, usual * constant("life_within") ** 2)
     middle, n = by["slope"].mean(), by.size()
     own = (within * n + by["var"].sum()) / n**2
-    between = max(0.0, float(middle.var()) - float(own.mean())) if len(middle) > 1 else 0.0
+    apart = float(((middle - middle.mean()) ** 2).sum() - (1 - 1 / len(middle)) * own.sum())
+    between = _leaning(apart, len(middle) - 1.0, usual * constant("life_between") ** 2)
     weight = 1 / (between + own + 1e-30)
     return between, within, float((weight * middle).sum() / weight.sum())
+
+
+def _leaning(total: float, free: float, usual: float) -> float:
+    """A variance from a sum of squares over `free` degrees of freedom, leaning on a usual one."""
+    return (max(0.0, total) + constant("life_weight") * usual) / (free + constant("life_weight"))
 
 
 def _line(own: pd.DataFrame, reach: float, between: float, within: float, mean: float) -> Line:

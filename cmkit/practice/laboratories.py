@@ -30,13 +30,13 @@ from cmkit.fluids.precision import allowed_difference, spread_from_difference
 from cmkit.records.turnaround import constant
 from cmkit.tables.frames import names, typed
 
-LABORATORIES = names("laboratories")
+PAIRS = names("laboratory_pairs")
 FEW, USUAL, WIDE, BIASED = "too few pairs", "nothing unusual", "wider than published", "bias"
 Floats = NDArray[np.float64]
 
 
 def judge_laboratories(results: pd.DataFrame, groups: pd.Series) -> pd.DataFrame:
-    """One row per laboratory, or two of them, and analyte with a pair (columns LABORATORIES), by name.
+    """One row per laboratory, or two of them, and analyte with a pair (columns PAIRS), by name.
 
     results: frame of `practice.duplicates.paired_results`; groups: the register's group of each analyte, by its name.
     One laboratory: the spread of one result by both bottles of its pairs, drawing included. Two: by how much the other
@@ -44,7 +44,7 @@ def judge_laboratories(results: pd.DataFrame, groups: pd.Series) -> pd.DataFrame
     """
     named = results[(results["lab"] != "") & (results["other_lab"] != "")]
     if not len(named):
-        return typed([], "laboratories")
+        return typed([], "laboratory_pairs")
     rows = with_shared(named, groups).sort_values(["on", "sample"], kind="stable")
     own = {key: r.reset_index(drop=True) for key, r in rows.groupby(["lab", "other_lab", "analyte"])}
     least = constant("duplicate_pairs")
@@ -56,7 +56,7 @@ def judge_laboratories(results: pd.DataFrame, groups: pd.Series) -> pd.DataFrame
         out.append(_judged(r, needed, float(np.median(alike)) if alike else np.nan))
     frame = _with_suspects(pd.DataFrame(out))
     frame["words"] = [_words(r) for r in frame.itertuples()]
-    return typed(frame[LABORATORIES], "laboratories").sort_values(["lab", "other_lab", "analyte"], ignore_index=True)
+    return typed(frame[PAIRS], "laboratory_pairs").sort_values(["lab", "other_lab", "analyte"], ignore_index=True)
 
 
 def with_shared(results: pd.DataFrame, groups: pd.Series) -> pd.DataFrame:

@@ -37,7 +37,7 @@ class Plan:
     coverage: what the tests can see; programme: measures by site and month;
     open_work: alarms and orders that stand, with their owners;
     decided: decisions and what their alarms came to;
-    duplicates: two bottles of one draw; laboratories: what all duplicates say of those of these sites;
+    duplicates: two bottles of one draw; laboratory_pairs: what all duplicates say of those of these sites;
     changes, cleanliness, coolants: what each fluid needs; stock,
     mixed_fluids: fluids that are not what they should be; twins: left against right."""
 
@@ -55,7 +55,7 @@ class Plan:
     open_work: pd.DataFrame
     decided: pd.DataFrame
     duplicates: pd.DataFrame
-    laboratories: pd.DataFrame
+    laboratory_pairs: pd.DataFrame
     changes: pd.DataFrame
     cleanliness: pd.DataFrame
     coolants: pd.DataFrame
@@ -95,7 +95,7 @@ def plan_work(known: Fleet, hours: Hours, wear: Wear, state: State, learnt: Lear
         open_work=open_work(record, decided.orders, decided.verdicts, known.decisions, known.date),
         decided=what_became(known.decisions, decided.spells, record, known.findings),
         duplicates=duplicates(known, paired_results(known, pairs), pairs),
-        laboratories=learnt.laboratories,
+        laboratory_pairs=learnt.laboratory_pairs,
         changes=fluid_changes(known, beside),
         cleanliness=cleanliness(known, decided.bottles),
         coolants=coolant_state(known),

@@ -29,7 +29,8 @@ def twins(known: Fleet, expected: pd.DataFrame) -> pd.DataFrame:
 
     expected: forecasts of the wear filter before each result (frame of `run_filter` without accepted changes). ratio:
     by which factor the last `twin_bottles` bottles lie above their forecasts more than the twin's, with its 90 %
-    interval. called: the cumulative sum has passed its limit; since: the bottle from which it grew.
+    interval. called: the cumulative sum has passed its limit and the ratio is worth
+    a call; since: the bottle from which it grew.
     """
     rows = above_forecast(known, expected)
     if not len(rows):
@@ -61,7 +62,7 @@ def above_forecast(known: Fleet, expected: pd.DataFrame) -> pd.DataFrame:
     u = np.log(rows["value"] / rows["expected"]).groupby(rows["sample"]).mean()
     bottles = rows.drop_duplicates("sample")[["sample", "compartment", "family", "drawn_on"]]
     places = known.compartments[["compartment", "kind", "machine"]].merge(known.machines[["machine", "site"]])
-    return bottles.assign(u=bottles["sample"].map(u)).merge(places, on="compartment")
+    return bottles.assign(u=bottles["sample"].map(u).astype(float)).merge(places, on="compartment")
 
 
 def _beside_twins(rows: pd.DataFrame) -> pd.DataFrame:
@@ -107,10 +108,10 @@ def running_sum(z: Floats) -> Floats:
 
 def _row(place: str, own: pd.DataFrame, sd: float) -> dict[str, Any]:
     sums = running_sum(own["d"].to_numpy(float) / sd)
-    called = bool(sums[-1] > constant("twin_limit"))
     start = int(np.max(np.flatnonzero(sums == 0), initial=-1)) + 1
     last = own["d"].to_numpy(float)[-int(constant("twin_bottles")) :]
     middle, half = float(last.mean()), HALF_NINETY * sd / np.sqrt(len(last))
+    called = bool(sums[-1] > constant("twin_limit")) and middle >= np.log(constant("twin_least_ratio"))
     row = {name: own[name].iloc[0] for name in ("site", "kind", "how")} | {"compartment": place, "n": len(own)}
     row |= {"ratio": float(np.exp(middle)), "ratio_low": float(np.exp(middle - half))}
     row |= {"ratio_high": float(np.exp(middle + half)), "statistic": float(sums[-1]), "limit": constant("twin_limit")}

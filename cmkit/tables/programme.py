@@ -31,7 +31,7 @@ TABLES = by_name(
             ),
         ),
         Table(
-            "laboratories",
+            "laboratory_pairs",
             "a laboratory, or two of them, and an analyte: what duplicates say of its results",
             ("lab", "other_lab", "analyte"),
             (

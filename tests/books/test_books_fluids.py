@@ -44,7 +44,7 @@ def text_of(shown: object) -> str:
 
 def test_cautions_and_one_line_for_what_is_empty(book: Book) -> None:
     bare = replace(book, tables=replace(book.tables, **{n: empty(n) for n in ("changes", "cleanliness", "coolants",
-    "stock", "mixed_fluids", "twins", "laboratories", "duplicates")}))  # fmt: skip
+    "stock", "mixed_fluids", "twins", "laboratory_pairs", "duplicates")}))  # fmt: skip
     text = text_of(fluid_care(bare))
     assert CAUTION in text
     for line in ("No wrong drum", "No compartment is at work", "cleanliness target", "No coolant is on record"):
@@ -91,14 +91,14 @@ def test_coolants_are_worked_on_in_their_order(book: Book) -> None:
 
 
 def test_a_bias_names_laboratory_result_and_day(book: Book) -> None:
-    own = with_table(book, "laboratories", lab="coast", other_lab="north", analyte="Fe_ppm", n=20, level=40.0, bias=0.15,
+    own = with_table(book, "laboratory_pairs", lab="coast", other_lab="north", analyte="Fe_ppm", n=20, level=40.0, bias=0.15,
                      bias_low=0.1, bias_high=0.2, found="bias", since=DAY, spread=0.08, spread_low=0.06,
                      spread_high=0.11, published=0.09, words="north reads 15 % above coast since 2026-06-30")  # fmt: skip
     text = text_of(laboratories(own))
     assert "1 bias found" in text
     assert "Iron coast and north North reads 15 % above coast since 30 Jun 2026." in text
     assert "+15 % (+10 to +20)" in text
-    assert "No result is changed because of it" in text
+    assert "No result on record is changed because of it" in text
 
 
 def test_a_drive_that_runs_away_from_its_twin_is_named(book: Book) -> None:

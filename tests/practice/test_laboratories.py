@@ -43,7 +43,7 @@ def drawn(rng: np.random.Generator, n: int, labs: tuple[str, str] = ("north", "c
 
 def called(results: pd.DataFrame) -> set[str]:
     rows = judge_laboratories(results, GROUPS)
-    check(rows, "laboratories")
+    check(rows, "laboratory_pairs")
     return set(rows.loc[rows["found"] == BIASED, "analyte"])
 
 

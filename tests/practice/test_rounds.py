@@ -168,7 +168,8 @@ def test_blind_duplicates_are_planned_where_asked_for_and_known_when_they_come_b
         assert len(set(own["plan_on"])) == 1
         assert list(own["visit"]) == [1, 9]  # right after the first
         assert row.bottle[-1] == check_letter(row.bottle[:-1])
-    assert _given_out(known, known.date, [])[twice["bottle"].iloc[0]] == (twice["compartment"].iloc[0], known.date)
+    asked = twice[["bottle", "compartment"]].to_dict("records")
+    assert _given_out(known, known.date, asked)[twice["bottle"].iloc[0]] == (twice["compartment"].iloc[0], known.date)
     again = on_days(cards, due(ALL), USE, date=known.date, rule=rule)
     pd.testing.assert_frame_equal(again, cards)
     assert set(plan_round(fleet(make_fleet), due(ALL), USE)["visit"]) == {1}

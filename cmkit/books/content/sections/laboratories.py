@@ -25,7 +25,7 @@ _MOST_PAIRS = 25
 
 def laboratories(book: Book) -> Html:
     """What was found first, then every result compared, then the pairs of the last year."""
-    rows, title = book.tables.laboratories, tag("h3", "Do the laboratories agree?")
+    rows, title = book.tables.laboratory_pairs, tag("h3", "Do the laboratories agree?")
     if not len(rows):
         return join([title, nothing(_none_yet())])
     found = rows[rows["found"].isin([BIASED, WIDE])].sort_values("found", kind="stable")
@@ -61,8 +61,8 @@ def _lead(rows: pd.DataFrame) -> str:
     )
     return (
         f"{words}. Looked at every month, one clean fleet in {1 / constant('bias_false_calls'):.0f} at most would ever "
-        "be accused. No result is changed because of it: a correction is for the laboratory to make, or for an analyst "
-        "to accept."
+        "be accused. No result on record is changed because of it: that is for the laboratory, or for an analyst's "
+        "correction. Wear rates are compared on one scale, as learnt from all bottles of each laboratory."
     )
 
 
