@@ -100,7 +100,8 @@ def weigh(
 
 
 def learn_anew(b: Bottles, i: int, w: Weighed, anew: Anew, *, usual: Usual, good: Floats, odd: Floats) -> None:
-    """Levels and usual values under a steady change after a bottle, in place.
+    """Levels and usual values under a steady change after a bottle, in place; no rate and no usual value is further
+    from what is usual than a steady change goes.
 
     good: chances that it stood and that it begins, with a good bottle (n, 2); odd: with one that is not (n).
     """
@@ -112,6 +113,8 @@ def learn_anew(b: Bottles, i: int, w: Weighed, anew: Anew, *, usual: Usual, good
     begins = replace(begins, a11=begins.a11 + w.moved[0] * _level_var(usual, at))
     f = mixed_levels(w.stood, begins, 1 - begun)
     after = learn_levels(b, i, at, f, factor=w.factor, sound=sure, fault=np.zeros(len(at)))
+    most = constant("anew_most")
+    after[1] = np.minimum(after[1], most * np.maximum(usual.levels[1][at], b.numbers["rate_mean"][at]))
     for part, new in zip(anew.levels, after, strict=True):
         part[at] = new
     share, stood = begun[:, None], tuple(m[at] for m in anew.means)
@@ -119,6 +122,7 @@ def learn_anew(b: Bottles, i: int, w: Weighed, anew: Anew, *, usual: Usual, good
     anew.means[0][at] = (1 - share) * stood[0] + share * mean
     anew.means[1][at] = (1 - share) * stood[1] + share * spread + share * (1 - share) * (stood[0] - mean) ** 2
     learn_means(b, i, at, anew.means, sure)
+    anew.means[0][at] = np.clip(anew.means[0][at], mean - most * b.tau, mean + most * b.tau)
 
 
 def settle_anew(
