@@ -3,6 +3,7 @@ folder.
 """
 
 import os
+import shutil
 import subprocess
 import sys
 import sysconfig
@@ -11,6 +12,8 @@ import zipfile
 from pathlib import Path
 
 import pytest
+
+import cmkit
 
 # Runs at the start of every interpreter of the new environment, kernels included: notes each file opened inside the
 # checkout.
@@ -69,13 +72,13 @@ def installed(wheel, root, tmp_path_factory) -> tuple[Path, Path]:
     return programs, log
 
 
-def ask(programs: Path, folder: Path, *words: str) -> str:
+def ask(programs: Path, folder: Path, *words: str, before: tuple[str, ...] = ()) -> str:
     """What a program of the new environment says, started from `folder`; nothing of this process's environment but the
-    search path.
+    search path. before: what starts the program.
     """
     kept = {k: os.environ[k] for k in ("LANG", "LC_ALL", "TMPDIR") if k in os.environ}
     env = {"PATH": f"{programs}{os.pathsep}{os.environ['PATH']}", "HOME": str(folder), **kept}
-    command = [str(programs / words[0]), *words[1:]]
+    command = [*before, str(programs / words[0]), *words[1:]]
     done = subprocess.run(command, check=False, cwd=folder, env=env, capture_output=True, text=True)
     assert done.returncode == 0, done.stdout + done.stderr
     return done.stdout
@@ -115,6 +118,35 @@ def test_an_installed_copy_makes_the_demos_books_without_the_checkout(installed,
     assert "theil-sen" in (tmp_path / "guide.ipynb").read_text(encoding="utf-8")
     assert "cmkit.what_if" in (tmp_path / "g" / "names.html").read_text(encoding="utf-8")
     assert not log.exists(), log.read_text()
+
+
+NO_NETWORK = ("unshare", "-rn", "sh", "-c", 'ip link set lo up && exec "$@"', "sh")  # loopback, for the kernels
+GUIDE = "import sys, papermill; papermill.execute_notebook(sys.argv[1], sys.argv[2], {'assessment': 'my-demo'})"
+TAB = """
+from jupyter_client.manager import start_new_kernel
+manager, client = start_new_kernel()
+client.execute("import cmkit", reply=True)
+print(*client.complete("cmkit.", 6, reply=True)["content"]["matches"])
+manager.shutdown_kernel()
+"""
+
+
+@pytest.mark.slow
+def test_every_guide_runs_from_the_wheel_with_the_network_cut_and_tab_lists_the_names(installed, tmp_path) -> None:
+    """Linux keeps each run in a network of its own that holds nothing but loopback; that it is cut is tried first."""
+    if shutil.which("unshare") is None or subprocess.run([*NO_NETWORK, "true"], check=False).returncode:
+        pytest.skip("this machine cannot cut off the network of one process")
+    programs, _ = installed
+    reach = [*NO_NETWORK, sys.executable, "-c", "import socket; socket.create_connection(('192.0.2.1', 80), 5)"]
+    assert "unreachable" in subprocess.run(reach, check=False, capture_output=True, text=True).stderr
+    for words in (("demo", "my-demo"), ("guides", "g")):
+        ask(programs, tmp_path, "cmkit", *words)
+    guides = sorted((tmp_path / "g").glob("guide_*.ipynb"))
+    assert len(guides) == 10
+    for guide in guides:
+        ask(programs, tmp_path, "python", "-c", GUIDE, str(guide), "done.ipynb", before=NO_NETWORK)
+    names = ask(programs, tmp_path, "python", "-c", TAB, before=NO_NETWORK).split()
+    assert {n.removeprefix("cmkit.") for n in names} >= set(cmkit.__all__)
 
 
 def test_the_watch_sees_a_file_of_the_checkout(installed, root, tmp_path) -> None:

@@ -138,5 +138,5 @@ def numbers_of(a: Assessment, compartment: str, analyte: str) -> pd.Series:
 
 
 def _numbers(a: Assessment, compartment: str, analyte: str) -> pd.DataFrame:
-    family = a.compartments.set_index("compartment")["family"].get(compartment, "")
+    family = place_of(a, compartment)["family"]
     return a.numbers[(a.numbers["family"] == family) & (a.numbers["analyte"] == analyte)]

@@ -8,6 +8,7 @@ import ipywidgets as widgets
 import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
+from numpy.typing import NDArray
 
 from cmkit.analyst.asked import one_of
 from cmkit.assessment import Assessment
@@ -17,21 +18,46 @@ from cmkit.desk.shown import WRAPPED, Panel, Shown, button, number_box, picture,
 from cmkit.errors import ParameterError
 from cmkit.intervals.advise import case_of, curve_grid, hours_words, what_changes
 from cmkit.intervals.cost import Case, interval_cost
-from cmkit.intervals.tune import FLAT, Draws, draw_factors, flat_stretch, interval_uncertainty
+from cmkit.intervals.tune import FLAT, Draws, Uncertainty, draw_factors, flat_stretch, interval_uncertainty
 
 
 @dataclass(frozen=True)
 class IntervalView:
-    """What the interval desk shows: the curve with its band, the advice as the books' figure wants
-    it, and sentences.
+    """What the interval desk shows: the curve with its band, the advice as the books' figure wants it, and sentences,
+    which are worked out when they are asked for.
     """
 
     curve: pd.DataFrame
     advice: pd.DataFrame
-    words: tuple[str, ...]
+    currency: str
+    case: Case
+    spread: Uncertainty
+    allowed: NDArray[np.bool_]
 
-    def figure(self, currency: str) -> go.Figure:
-        return cost_curves(self.curve, self.advice, currency)
+    def figure(self) -> go.Figure:
+        return cost_curves(self.curve, self.advice, self.currency)
+
+    def words(self) -> tuple[str, ...]:
+        """What is advised, what it costs and saves, and what would change it."""
+        spread, grid, row = self.spread, self.spread.grid_h, self.advice.iloc[0]
+        at, now = int(np.flatnonzero(grid == spread.every_h)[0]), int(np.flatnonzero(grid == row["today_h"])[0])
+        expected = 1000 * spread.expected
+        caught = interval_cost(self.case, grid[[now, at]], fine=False).p_caught
+
+        def cost(value: float) -> str:
+            return money(value, self.currency)
+
+        return (
+            _advised(row["advised_h"], float(spread.best_low_h), float(spread.best_high_h)),
+            f"{cost(expected[at])} per 1,000 h, {cost(expected[now])} with today's {row['today_h']:,.0f} h, "
+            f"{cost(expected[-1])} without samples",
+            f"saving {cost(expected[now] - expected[at])} per 1,000 h; nine in ten between "
+            f"{cost(1000 * spread.saving_low[at])} and {cost(1000 * spread.saving_high[at])}",
+            f"defects caught in time: {caught[1]:.0%}, today {caught[0]:.0%}",
+            f"within 5 % of the least: {row['flat_low_h']:,.0f} to {row['flat_high_h']:,.0f} h; choosing so costs "
+            f"{spread.regret:.1%} more than knowing the truth",
+            f"what would change it: {what_changes(self.case, grid[self.allowed], np.array([grid[at]]))[0]}",
+        )
 
 
 def interval_view(
@@ -49,12 +75,11 @@ def interval_view(
     grid = curve_grid(np.array(service_h), today_h)
     allowed = np.isin(grid, service_h) | np.isinf(grid)
     spread = interval_uncertainty(case, grid, draws, today_h, allowed)
-    at, now = int(np.flatnonzero(grid == spread.every_h)[0]), int(np.flatnonzero(grid == today_h)[0])
     expected = 1000 * spread.expected
     low, high = flat_stretch(
         grid[:-1], spread.expected[None, :-1], spread.expected[:-1].min(keepdims=True) * (1 + FLAT)
     )
-    advised = float(grid[at]) if np.isfinite(grid[at]) else np.nan
+    advised = float(spread.every_h) if np.isfinite(spread.every_h) else np.nan
     curve = pd.DataFrame(
         {
             "every_h": grid[:-1],
@@ -66,19 +91,7 @@ def interval_view(
     advice = pd.DataFrame(
         [{"name": name, "today_h": today_h, "advised_h": advised, "flat_low_h": low[0], "flat_high_h": high[0]}]
     )
-    caught = interval_cost(case, grid[[now, at]], fine=False).p_caught
-    said = (
-        _advised(advised, spread.best_low_h, spread.best_high_h),
-        f"{money(expected[at], currency)} per 1,000 h, {money(expected[now], currency)} with today's {today_h:,.0f} "
-        f"h, {money(expected[-1], currency)} without samples",
-        f"saving {money(expected[now] - expected[at], currency)} per 1,000 h; nine in ten between "
-        f"{money(1000 * spread.saving_low[at], currency)} and {money(1000 * spread.saving_high[at], currency)}",
-        f"defects caught in time: {caught[1]:.0%}, today {caught[0]:.0%}",
-        f"within 5 % of the least: {low[0]:,.0f} to {high[0]:,.0f} h; choosing so costs {spread.regret:.1%} more than "
-        f"knowing the truth",
-        f"what would change it: {what_changes(case, grid[allowed], np.array([grid[at]]))[0]}",
-    )
-    return IntervalView(curve.assign(name=name), advice, said)
+    return IntervalView(curve.assign(name=name), advice, currency, case, spread, allowed)
 
 
 def _advised(every: float, low: float, high: float) -> str:
@@ -139,9 +152,9 @@ def interval_desk(
     start |= {"between_h": 1 / float(case.defect_rate_per_h)}
     boxes = {key: number_box(label, start[key]) for key, label in _BOXES}
     draws = draw_factors(np.random.default_rng(0), _DRAWS, rate_events, delay_sd, growth_sd)
-    out = Shown()
+    plot, story = Shown(), Shown()
 
-    def draw() -> str:
+    def chosen() -> IntervalView:
         values = {key: box.value for key, box in boxes.items()}
         between = values.pop("between_h")
         if between <= 0:
@@ -150,14 +163,14 @@ def interval_desk(
             changed = replace(case, defect_rate_per_h=1 / between, **values)
         except ValueError as error:
             raise ParameterError(str(error)) from None
-        view = interval_view(changed, service_h, today_h, draws, currency, name=name)
-        return picture(view.figure(currency)) + words(*view.words)
+        return interval_view(changed, service_h, today_h, draws, currency, name=name)
 
-    redrawn(list(boxes.values()), (out, draw))
+    parts = (plot, lambda view: picture(view.figure())), (story, lambda view: words(*view.words()))
+    redrawn(list(boxes.values()), chosen, *parts)
 
     def undo() -> None:
         for key, box in boxes.items():
             box.value = start[key]
 
     back = button("Back to the start", "every number where it began", undo)
-    return Panel([widgets.Box([*boxes.values(), back], layout=WRAPPED)], [out])
+    return Panel([widgets.Box([*boxes.values(), back], layout=WRAPPED)], [plot, story])

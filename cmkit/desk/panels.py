@@ -9,7 +9,6 @@ import plotly.graph_objects as go
 
 from cmkit.analyst import plot
 from cmkit.analyst.asked import place_of
-from cmkit.analyst.compare import compare as compared
 from cmkit.analyst.explain import explain
 from cmkit.analyst.what_if import what_if
 from cmkit.assessment import Assessment
@@ -17,6 +16,7 @@ from cmkit.desk.shown import WRAPPED, Panel, Shown, choice, number_box, picture,
 from cmkit.errors import ParameterError
 
 _ALL = "all"
+_SAID = {"state": "state", "reason": "why", "todo": "what to do", "how_sure": "how sure"}
 _RANK = {"alarm": 0, "alert": 1, "not known": 2, "clear": 3}
 
 
@@ -43,7 +43,9 @@ def fleet(a: Assessment) -> Panel:
     def narrow(_: object = None) -> None:
         rows = chosen_rows(a, site.value, state.value)
         which.options = rows["compartment"].tolist() or names
-        listed.value = table(rows.head(12)) + words(f"{len(rows)} compartments; the twelve most urgent are listed")
+        listed.value = table(rows.head(12), "the most urgent compartments") + words(
+            f"{len(rows)} compartments; the twelve most urgent are listed"
+        )
 
     for control in (site, state):
         control.observe(narrow, names="value")
@@ -51,9 +53,10 @@ def fleet(a: Assessment) -> Panel:
     story, rate, weighed = (Shown() for _ in range(3))
     redrawn(
         [which],
-        (story, lambda: story_html(a, which.value)),
-        (rate, lambda: drawn(plot.rate, a, which.value)),
-        (weighed, lambda: weighed_html(a, which.value)),
+        lambda: str(which.value),
+        (story, lambda name: story_html(a, name)),
+        (rate, lambda name: drawn(plot.rate, a, name)),
+        (weighed, lambda name: weighed_html(a, name, "of the one chosen")),
     )
     return Panel([widgets.Box([site, state, which], layout=WRAPPED)], [listed, story, rate, weighed])
 
@@ -62,7 +65,7 @@ def story_html(a: Assessment, name: str, analyte: str | None = None) -> str:
     """One compartment's state and work in words, and its results."""
     place_of(a, name)
     own = a.verdicts[a.verdicts["compartment"] == name]
-    said = [f"{c}: {own[c].iloc[0]}" for c in ("state", "reason", "todo", "how_sure") if len(own) and own[c].iloc[0]]
+    said = [f"{label}: {own[c].iloc[0]}" for c, label in _SAID.items() if len(own) and own[c].iloc[0]]
     return words(*(said or ["machine retired"])) + drawn(plot.results, a, name, analyte)
 
 
@@ -74,11 +77,13 @@ def drawn(draw: Callable[..., go.Figure], *given: Any) -> str:
         return words(str(error))
 
 
-def weighed_html(a: Assessment, name: str) -> str:
-    """Everything that was weighed for a compartment: what spoke, and folded away what did not."""
+def weighed_html(a: Assessment, name: str, whose: str) -> str:
+    """Everything that was weighed for a compartment: what spoke, and folded away what did not. whose: which panel's
+    table it is, for a screen reader.
+    """
     weighed = explain(a, name)
-    spoke = table(weighed[weighed["spoke"]].drop(columns="spoke"))
-    silent = table(weighed[~weighed["spoke"]].drop(columns="spoke"))
+    spoke = table(weighed[weighed["spoke"]].drop(columns="spoke"), f"what spoke, {whose}")
+    silent = table(weighed[~weighed["spoke"]].drop(columns="spoke"), f"what did not speak, {whose}")
     return f"<h4>What spoke</h4>{spoke}<details><summary>What was weighed and did not speak</summary>{silent}</details>"
 
 
@@ -92,10 +97,11 @@ def compartment(a: Assessment, name: str) -> Panel:
     story, rate = Shown(), Shown()
     redrawn(
         [which],
-        (story, lambda: story_html(a, name, which.value)),
-        (rate, lambda: drawn(plot.rate, a, name, which.value)),
+        lambda: which.value,
+        (story, lambda analyte: story_html(a, name, analyte)),
+        (rate, lambda analyte: drawn(plot.rate, a, name, analyte)),
     )
-    return Panel([which], [story, rate, Shown(weighed_html(a, name))])
+    return Panel([which], [story, rate, Shown(weighed_html(a, name, name))])
 
 
 def limits(a: Assessment) -> Panel:
@@ -107,15 +113,17 @@ def limits(a: Assessment) -> Panel:
     alert, alarm = number_box("alert", 20.0), number_box("alarm", 40.0)
     out = Shown()
 
-    def draw() -> str:
-        tried = what_if(a, limits={kind.value: {analyte.value: (alert.value, alarm.value)}})
+    def tried() -> pd.DataFrame:
+        return what_if(a, limits={kind.value: {analyte.value: (alert.value, alarm.value)}})
+
+    def draw(found: pd.DataFrame) -> str:
         return (
-            table(tried.reset_index())
+            table(found.reset_index(), "the limit tried")
             + f'<pre>[limits."{kind.value}"]\n{analyte.value} = {{ alert = {alert.value:g}, alarm = {alarm.value:g} '
             f"}}</pre>" + words("To accept it, write these lines into fleet.toml.")
         )
 
-    redrawn([kind, analyte, alert, alarm], (out, draw))
+    redrawn([kind, analyte, alert, alarm], tried, (out, draw))
     return Panel([widgets.Box([kind, analyte, alert, alarm], layout=WRAPPED)], [out])
 
 
@@ -128,13 +136,12 @@ def compare(a: Assessment) -> Panel:
     out = Shown()
     metals = ("Fe_ppm", "Cu_ppm", "Cr_ppm")
 
-    def draw() -> str:
+    def shared() -> list[str]:
         both = [set(a.wear.loc[a.wear["compartment"] == c.value, "analyte"]) for c in (one, other)]
-        shared = [m for m in metals if all(m in b for b in both)]
-        if not shared:
+        found = [m for m in metals if all(m in b for b in both)]
+        if not found:
             raise ParameterError("these two share no wear metal; choose another.")
-        rows = pd.concat([compared(a, one.value, other.value, m) for m in shared])
-        return picture(plot.compare(a, one.value, other.value, shared)) + words(*rows["words"])
+        return found
 
-    redrawn([one, other], (out, draw))
+    redrawn([one, other], shared, (out, lambda found: picture(plot.compare(a, one.value, other.value, found))))
     return Panel([widgets.Box([one, other], layout=WRAPPED)], [out])

@@ -47,7 +47,7 @@ def review(a: Assessment, folder: str | Path) -> Panel:
         return forms[tabs.selected_index or 0][1]()
 
     def show() -> None:
-        out.value = said(lambda: words("This row would be written:") + table(draft().frame()))
+        out.value = said(lambda: words("This row would be written:") + table(draft().frame(), "the row"))
 
     def write() -> None:
         out.value = said(lambda: _write(a, folder, draft(), done))
@@ -71,7 +71,7 @@ def _write(a: Assessment, folder: str | Path, draft: Draft, done: Written) -> st
     else:
         known = draft.values.get("recorded_on") or draft.values["decided_on"]
         after = open_assessment(folder, max(a.about["as_of"], known))
-    return words(f"Written to {path}: {draft.key}") + table(what_changed(a, after))
+    return words(f"Written to {path}: {draft.key}") + table(what_changed(a, after), "what changed")
 
 
 def _take_back(folder: str | Path, done: Written) -> str:

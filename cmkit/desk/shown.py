@@ -4,8 +4,9 @@ when the kernel is gone.
 
 import re
 from collections.abc import Callable, Sequence
+from functools import partial
 from html import escape, unescape
-from typing import Any
+from typing import Any, TypeVar
 from uuid import uuid4
 
 import ipywidgets as widgets
@@ -13,11 +14,12 @@ import pandas as pd
 import plotly.graph_objects as go
 from IPython.display import display, update_display
 
-from cmkit.books.content.theme import figure_bundle
+from cmkit.books.content.figures.svg import as_svg
 from cmkit.books.content.wording import number
 from cmkit.errors import CmkitError
 
 WRAPPED = {"display": "flex", "flex_flow": "row wrap", "width": "100%"}
+T = TypeVar("T")
 _LABEL = {"description_width": "initial"}
 
 
@@ -64,19 +66,29 @@ class Panel:
             display(part)
 
 
+_WIDTH = 480  # px; own choice: a pane of 360 px still shows the words of the picture, a wide one need not scroll
+
+
 def picture(figure: go.Figure) -> str:
     """A figure and its caption as HTML."""
-    meta = figure.layout.meta or {}
-    return (
-        f"<figure style='margin:0'>{figure_bundle(figure)['image/svg+xml']}"
-        f"<figcaption>{escape(str(meta.get('caption', '')))}</figcaption></figure>"
-    )
+    plain = figure.to_plotly_json()
+    drawn = as_svg(plain | {"layout": plain["layout"] | {"width": _WIDTH}})
+    caption = (figure.layout.meta or {}).get("caption", "")
+    return f"<figure style='margin:0'>{drawn}<figcaption>{escape(str(caption))}</figcaption></figure>"
 
 
-def table(frame: pd.DataFrame) -> str:
-    """A frame as HTML, every text escaped, wide ones scrolling in their own box."""
+_LONG = 40  # letters; a column of longer text makes the table as wide as text is read easily
+
+
+def table(frame: pd.DataFrame, name: str) -> str:
+    """A frame as HTML, every text escaped, wide ones scrolling in their own box; name: what a screen reader calls it,
+    which no other table on the page may have.
+    """
     inside = frame.to_html(index=False, border=0, escape=True, na_rep="-", float_format=number)
-    return f"<div style='overflow-x:auto' tabindex='0' role='region' aria-label='table'>{inside}</div>"
+    long = [c for c in frame.select_dtypes(["object", "string"]) if frame[c].astype(str).str.len().max() > _LONG]
+    if long:
+        inside = inside.replace("<table", '<table style="min-width:44rem"', 1)
+    return f'<div style="overflow-x:auto" tabindex="0" role="region" aria-label="{escape(name)}">{inside}</div>'
 
 
 def words(*lines: str) -> str:
@@ -125,13 +137,22 @@ def button(label: str, tooltip: str, act: Callable[[], None]) -> widgets.Button:
     return made
 
 
-def redrawn(controls: list[Any], *parts: tuple[Shown, Callable[[], str]]) -> None:
-    """Draw each part now and whenever a control changes, in order, each on screen before the next is begun; a message
-    of ours is shown where the picture would be."""
+def redrawn(controls: list[Any], chosen: Callable[[], T], *parts: tuple[Shown, Callable[[T], str]]) -> None:
+    """Draw each part now and whenever a control changes, in order, each on screen before the next is begun.
+
+    chosen: what the controls say, worked out once for all parts. A message of ours is shown where the picture would be,
+    and nothing below it.
+    """
 
     def again(_: Any = None) -> None:
+        try:
+            what = chosen()
+        except CmkitError as error:
+            for n, (out, _draw) in enumerate(parts):
+                out.value = "" if n else _message(error)
+            return
         for out, draw in parts:
-            out.value = said(draw)
+            out.value = said(partial(draw, what))
 
     for control in controls:
         control.observe(again, names="value")
@@ -143,4 +164,8 @@ def said(draw: Callable[[], str]) -> str:
     try:
         return draw()
     except CmkitError as error:
-        return f"<p role='alert'>{escape(str(error))}</p>"
+        return _message(error)
+
+
+def _message(error: CmkitError) -> str:
+    return f"<p role='alert'>{escape(str(error))}</p>"

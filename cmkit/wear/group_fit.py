@@ -49,7 +49,8 @@ def fit_groups(
     spread = np.tile(spread, (len(groups), 1))
     held = (groups["contrast"].fillna(0) < _CONTRAST).to_numpy()  # fresh content cannot be told from wear
     spread[held, FRESH] = 1e-6
-    whole, rest = (_Cost.of(data, (group, life, rows), groups, (centre, spread), at) for at in (held | ~held, ~held))
+    whole = _Cost.of(data, (group, life, rows), groups, (centre, spread), held | ~held)
+    rest = _Cost.of(data, (group, life, rows), groups, (centre, spread), ~held) if FRESH in free else whole
     theta, step = (centre if start is None else start).copy(), np.full(centre.shape, 0.4)
     best = whole(theta)
     for p in free * sweeps:

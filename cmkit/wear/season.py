@@ -83,8 +83,8 @@ def learn_seasons(
 
     exposure: `sample_exposure`; samples: wide results; steps: `wear.family.rate_steps`.
     """
-    span = exposure.groupby(["kind", "site"])["drawn_on"].agg(lambda d: (d.max() - d.min()).days)
-    long = span[span >= _LEAST_D].index
+    day = exposure.groupby(["kind", "site"])["drawn_on"].agg(["min", "max"])
+    long = day.index[day["max"] - day["min"] >= pd.Timedelta(days=_LEAST_D)]
     exposure = exposure[pd.MultiIndex.from_frame(exposure[["kind", "site"]]).isin(long)].reset_index(drop=True)
     if exposure.empty:
         return empty("seasons")

@@ -18,16 +18,16 @@ def test_the_view_shows_what_is_computed(worked: Case) -> None:
     at = view.curve.set_index("every_h")["cost_per_1000h"]
     assert_allclose(at[[250.0, 500.0]], 1000 * interval_cost(worked, [250.0, 500.0]).cost_per_h, rtol=1e-4)
     assert view.advice["advised_h"].item() == 250
-    assert view.words[0].startswith("sample every 250 h")
-    assert "defects caught in time: 83%, today 71%" in view.words
-    assert view.figure("money").data[1].x == tuple(view.curve["every_h"])
+    assert view.words()[0].startswith("sample every 250 h")
+    assert "defects caught in time: 83%, today 71%" in view.words()
+    assert view.figure().data[1].x == tuple(view.curve["every_h"])
 
 
 def test_the_view_refuses_in_words(worked: Case) -> None:
     draws = draw_factors(np.random.default_rng(1), 50, 5, 0.3, 0.3)
     view = interval_view(replace(worked, failure_cost=12_000.0), SERVICE, 250.0, draws)
     assert np.isnan(view.advice["advised_h"].item())
-    assert view.words[0].startswith("no interval pays")
+    assert view.words()[0].startswith("no interval pays")
 
 
 def test_boxes_redraw_take_what_is_typed_and_come_back(worked: Case) -> None:

@@ -11,7 +11,7 @@ import re
 from dataclasses import dataclass
 from typing import Any
 
-WIDTH = 720
+WIDTH = 720  # px; a layout may ask for another
 NAMESPACE = "http:/" + "/www.w3.org/2000/svg"  # the name of a vocabulary; nothing is fetched there
 _LEFT, _RIGHT, _TOP, _BOTTOM = 64, 20, 30, 46
 _INK, _SOFT, _FAINT, _EDGE = "#16202b", "#5b6673", "#e9edf0", "#c9d0d7"
@@ -65,21 +65,21 @@ def as_svg(figure: dict[str, Any]) -> str:
     """
     layout = figure.get("layout", {})
     traces = _stacked(list(figure.get("data", [])))
-    height = float(layout.get("height") or 420)
+    width, height = size = float(layout.get("width") or WIDTH), float(layout.get("height") or 420)
     pairs = list(dict.fromkeys((t.get("xaxis") or "x", t.get("yaxis") or "y") for t in traces)) or [("x", "y")]
-    axes = {name: _axis(layout, traces, name, height, last=pair == pairs[-1]) for pair in pairs for name in pair}
+    axes = {name: _axis(layout, traces, name, size, last=pair == pairs[-1]) for pair in pairs for name in pair}
     body = [part for pair in pairs for part in _frame(axes[pair[0]], axes[pair[1]], labelled=pair == pairs[-1])]
     for trace in traces:
         body += _trace(trace, axes[trace.get("xaxis") or "x"], axes[trace.get("yaxis") or "y"])
-    body += [part for shape in layout.get("shapes") or [] for part in _shape(shape, axes, height)]
-    body += [_note(note, axes, height) for note in layout.get("annotations") or []]
+    body += [part for shape in layout.get("shapes") or [] for part in _shape(shape, axes, size)]
+    body += [_note(note, axes, size) for note in layout.get("annotations") or []]
     title = ((layout.get(_key(pairs[-1][0])) or {}).get("title") or {}).get("text", "")
-    body.append(_words(title, ((_LEFT + WIDTH - _RIGHT) / 2, height - 8), "middle", 12, _SOFT))
+    body.append(_words(title, ((_LEFT + width - _RIGHT) / 2, height - 8), "middle", 12, _SOFT))
     meta = layout.get("meta") or {}
     alt = html.escape(str(meta.get("alt", "")))
     style = 'font-family="system-ui, Arial, sans-serif" style="max-width:100%;background:#fff"'
     head = (
-        f'<svg xmlns="{NAMESPACE}" viewBox="0 0 {WIDTH} {height:g}" width="{WIDTH}" height="{height:g}" role="img" '
+        f'<svg xmlns="{NAMESPACE}" viewBox="0 0 {width:g} {height:g}" width="{width:g}" height="{height:g}" role="img" '
         f"{style}>"
     )
     return f"{head}<title>{alt}</title>{''.join(body)}</svg>"
@@ -95,17 +95,17 @@ def _key(name: str) -> str:
     return f"{name[0]}axis{name[1:]}"
 
 
-def _axis(layout: dict[str, Any], traces: list[dict[str, Any]], name: str, height: float, *, last: bool) -> _Axis:
+def _axis(layout: dict[str, Any], traces: list[dict[str, Any]], name: str, size: _Spot, *, last: bool) -> _Axis:
     given = layout.get(_key(name)) or {}
     along = name[0]
     values = [v for t in traces if (t.get(f"{along}axis") or along) == name for v in _values(t, along)]
     if given.get("matches") or (along == "x" and name != "x"):
         values = [v for t in traces for v in _values(t, "x")]
     if along == "x":
-        first, end = float(_LEFT), float(WIDTH - _RIGHT)
+        first, end = float(_LEFT), size[0] - _RIGHT
     else:
         low, high = given.get("domain") or (0.0, 1.0)
-        first, end = _down(low, height), _down(high, height)
+        first, end = _down(low, size[1]), _down(high, size[1])
     words = tuple(dict.fromkeys(str(v) for v in values if isinstance(v, str)))
     if words or given.get("type") == "category":
         turned = along == "y" and given.get("autorange") == "reversed"
@@ -273,6 +273,8 @@ def _mark(symbol: str, a: float, b: float, r: float) -> str:
             f'd="M{a - r:.1f},{b - r:.1f}L{a + r:.1f},{b + r:.1f}M{a - r:.1f},{b + r:.1f}L{a + r:.1f},{b - r:.1f}" '
             f'stroke="{_INK}" stroke-width="2"'
         )
+    if symbol == "line-ew":
+        return f'<path d="M{a - r:.1f},{b:.1f}h{2 * r:g}"'
     if symbol == "triangle-down":
         return f'<path d="M{a - r:.1f},{b - r:.1f}L{a + r:.1f},{b - r:.1f}L{a:.1f},{b + r:.1f}Z"'
     return f'<circle cx="{a:.1f}" cy="{b:.1f}" r="{r:g}"'
@@ -297,20 +299,20 @@ def _bars(trace: dict[str, Any], x: _Axis, y: _Axis) -> list[str]:
     return parts
 
 
-def _place(ref: Any, value: Any, axes: dict[str, _Axis], height: float, along: str) -> float | None:
+def _place(ref: Any, value: Any, axes: dict[str, _Axis], size: _Spot, along: str) -> float | None:
     """Where a shape's or note's coordinate lies: in an axis' values, a share of its length, or a share of the plot."""
     name, _, domain = str(ref or along).partition(" ")
     if name == "paper" or name not in axes:
         share = float(value or 0)
-        return _LEFT + share * (WIDTH - _LEFT - _RIGHT) if along == "x" else _down(share, height)
+        return _LEFT + share * (size[0] - _LEFT - _RIGHT) if along == "x" else _down(share, size[1])
     axis = axes[name]
     return axis.first_px + float(value) * (axis.last_px - axis.first_px) if domain else axis.px(value)
 
 
-def _shape(shape: dict[str, Any], axes: dict[str, _Axis], height: float) -> list[str]:
+def _shape(shape: dict[str, Any], axes: dict[str, _Axis], size: _Spot) -> list[str]:
     if shape.get("type") != "line":
         return []
-    ends = [_place(shape.get(f"{k[0]}ref"), shape.get(k), axes, height, k[0]) for k in ("x0", "y0", "x1", "y1")]
+    ends = [_place(shape.get(f"{k[0]}ref"), shape.get(k), axes, size, k[0]) for k in ("x0", "y0", "x1", "y1")]
     if None in ends:
         return []
     style = shape.get("line") or {}
@@ -336,8 +338,8 @@ def _spot(note: dict[str, Any], along: str, axes: dict[str, _Axis]) -> Any:
     return 10**at if axis is not None and axis.log and isinstance(at, (int, float)) else at
 
 
-def _note(note: dict[str, Any], axes: dict[str, _Axis], height: float) -> str:
-    x, y = (_place(note.get(f"{k}ref"), _spot(note, k, axes), axes, height, k) for k in ("x", "y"))
+def _note(note: dict[str, Any], axes: dict[str, _Axis], size: _Spot) -> str:
+    x, y = (_place(note.get(f"{k}ref"), _spot(note, k, axes), axes, size, k) for k in ("x", "y"))
     if x is None or y is None:
         return ""
     font = note.get("font") or {}

@@ -25,6 +25,7 @@ from cmkit.books.content.wording import NBSP, count, hours, listed, natural_key,
 from cmkit.practice.card_texts import card_words
 from cmkit.practice.drawing import NO_DRAWING
 from cmkit.practice.rounds import AHEAD_DAYS, what_to_bring
+from cmkit.tables.practice import DUPLICATE
 
 
 def due_rows(book: Book) -> pd.DataFrame:
@@ -52,12 +53,9 @@ def next_round(book: Book) -> Shown:
     now, rest, without = rows[~later & ~unsafe], rows[later], rows[unsafe]
     out: list[Item] = [paragraph(_lead(now, rest)), *_unsafe(without), _bring(now), _how(), *_plan(book, now)]
     if len(rest):
-        machines = list(rest.groupby("machine", sort=False))
-        out.append(
-            folded(
-                f"{len(rest):,} due, but past the crews' capacity", _list(book, machines, "Due too, when there is room")
-            )
-        )
+        machines = list(_together(rest, ["machine"]).items())
+        words = f"{len(rest):,} due, but past the crews' capacity"
+        out.append(folded(words, _list(book, machines, "Due too, when there is room")))
     return shown(*out)
 
 
@@ -68,7 +66,8 @@ def _lead(now: pd.DataFrame, rest: pd.DataFrame) -> str:
     repeats, sooner = (now["why"].str.startswith(word) for word in ("repeat", "sooner"))
     never = now["why"] == "never sampled"
     late = now["overdue"] & ~repeats & ~never & ~sooner
-    again = int((now["visit"] > 1).sum())
+    twice = int((now["why"] == DUPLICATE).sum())
+    again = int((now["visit"] > 1).sum()) - twice
     parts = [count(int(repeats.sum()), "repeat asked for", "repeats asked for")] if repeats.any() else []
     parts += [f"{count(int(late.sum()), 'routine bottle')} late"] if late.any() else []
     parts += [f"{int(sooner.sum()):,} due sooner after an alarm or alert"] if sooner.any() else []
@@ -78,6 +77,7 @@ def _lead(now: pd.DataFrame, rest: pd.DataFrame) -> str:
         if again
         else []
     )
+    parts += [count(twice, "blind duplicate")] if twice else []
     lead = f"{count(len(now), 'bottle')} to draw within {AHEAD_DAYS} days, on {count(now['plan_on'].nunique(), 'day')}"
     lead += f": {listed(parts)} among them." if parts else "."
     return lead + (
@@ -125,10 +125,8 @@ def _plan(book: Book, rows: pd.DataFrame) -> list[Item]:
         "are Monday to Friday.",
         class_="note",
     )
-    groups = [
-        (f"{weekday(pd.Timestamp(day))}: {machine}", own)
-        for (day, machine), own in rows.groupby(["plan_on", "machine"], sort=False)
-    ]
+    together = _together(rows, ["plan_on", "machine"])
+    groups = [(f"{weekday(pd.Timestamp(day))}: {machine}", own) for (day, machine), own in together.items()]
     before = [0, *accumulate(len(own) for _, own in groups)]
     first = next((n for n, drawn in enumerate(before) if drawn >= AT_ONCE), len(groups))
     caption = "Bottles by day and machine; hours are what the machine's meter will show"
@@ -139,14 +137,23 @@ def _plan(book: Book, rows: pd.DataFrame) -> list[Item]:
     return out
 
 
-def _list(book: Book, groups: Sequence[tuple[object, pd.DataFrame]], caption: str) -> Html:
+def _together(rows: pd.DataFrame, by: list[str]) -> dict[Any, list[Any]]:
+    """Rows with the same values in the columns `by` (one: that value, several: a tuple), in order of their first."""
+    found: dict[Any, list[Any]] = {}
+    for row in rows.rename(columns={"name": "name_"}).itertuples():
+        key = tuple(getattr(row, c) for c in by)
+        found.setdefault(key if len(by) > 1 else key[0], []).append(row)
+    return found
+
+
+def _list(book: Book, groups: Sequence[tuple[object, list[Any]]], caption: str) -> Html:
     """One table, a group of rows for each of `groups` (title, rows of one machine)."""
     columns = ["Compartment", "State", "Draw by", Column("Due at meter", True), "Due", "Why"]
     made = []
     for name, own in groups:
         title = join([name, tag("span", f" {count(len(own), 'bottle')}", class_="small")])
-        made.append((title, [_bottle(book, r) for r in own.rename(columns={"name": "name_"}).itertuples()]))
-    machines = book.machines_of(own["compartment"].iloc[0] for _, own in groups)
+        made.append((title, [_bottle(book, r) for r in own]))
+    machines = book.machines_of(own[0].compartment for _, own in groups)
     return grouped_table(columns, made, caption, "blocks", machines=machines)
 
 
@@ -161,7 +168,7 @@ def _bottle(book: Book, row: Any) -> list[object]:
         _draw(row),
         "-" if asked and row.overdue else hours(row.due_meter_h),
         when,
-        row.why if row.visit == 1 else f"{row.why}, bottle {row.visit} of this round",
+        row.why if row.visit == 1 or row.why == DUPLICATE else f"{row.why}, bottle {row.visit} of this round",
     ]
 
 
