@@ -53,9 +53,9 @@ def fluid_changes(known: Fleet, beside: Beside) -> pd.DataFrame:
     interval on the service grid that no more than `life_risk` of charges outlive, at most `change_most` times today's.
     saving: money per 1,000 h of work against today's interval, with its 90 % interval by what changes cost on record.
     """
-    places = _places(known, beside)
-    if not len(places):
+    if not len(beside.due):
         return typed([], "changes")
+    places = _places(known, beside)
     lines = _lines(known, beside)
     costs = _change_costs(known)
     done = _tests_done(known, charge_numbers(beside.exposure))
@@ -66,8 +66,7 @@ def fluid_changes(known: Fleet, beside: Beside) -> pd.DataFrame:
 
 def _places(known: Fleet, beside: Beside) -> pd.DataFrame:
     """Compartments of working machines with today's hours on the fluid (fluid_now), hours until the next bottle's
-    result
-    (ahead_h), state and today's change interval.
+    result (ahead_h), state and today's change interval.
     """
     due = beside.due[["compartment", "machine", "site", "kind", "due_run_h"]]
     out = due.merge(known.compartments[["compartment", "change_every_h"]], on="compartment")
@@ -80,11 +79,11 @@ def _places(known: Fleet, beside: Beside) -> pd.DataFrame:
     pace = out["h_per_day"].fillna(0).clip(lower=0)
     now = out["last_run_h"] + (known.date - out["last_read_on"]).dt.days.clip(lower=0).fillna(0) * pace
     changed = known.services[known.services["kind"].isin(["change", "flush", "replace"])]
-    since = out["compartment"].map(changed.groupby("compartment")["done_on"].max())
+    since = out["compartment"].map(changed.groupby("compartment")["done_on"].max()).astype("datetime64[us]")
     fresh = since > out["drawn_on"]  # changed after its newest bottle: nothing is known of the charge that is in
     grown = out["fluid_h"] + (now - out["run_h"]).clip(lower=0)
     out["fluid_now"] = grown.mask(fresh, (known.date - since).dt.days * pace)
-    days = out["machine"].map(turnaround_by_machine(known, beside.turnaround)).fillna(0)
+    days = out["machine"].map(turnaround_by_machine(known, beside.turnaround)).astype(float).fillna(0)
     out["ahead_h"] = (out["due_run_h"] - now).clip(lower=0).fillna(0) + days * pace
     return out.assign(new_charge=fresh)
 
