@@ -30,7 +30,7 @@ from cmkit.wear.conditions import fresh_values, relative_to_fresh
 from cmkit.wear.exposure import exposure_of
 from cmkit.wear.family import family_numbers, rate_steps
 from cmkit.wear.forecast import family_dilution
-from cmkit.wear.laboratories import learn_laboratories, on_one_scale
+from cmkit.wear.laboratory_bias import learn_laboratories, on_one_scale
 from cmkit.wear.limits import family_limits
 from cmkit.wear.next_bottle import learn_visits
 from cmkit.wear.own_fresh import learn_own_fresh
@@ -115,7 +115,7 @@ def learn(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW, *
         shifts=shifted_days(known, forecasts, register),
         fluids=learn_fluids(known, known.settings.trust),
         bottle_factors=shared_factors(forecast_panel(known, forecasts, register), known.settings.trust),
-        laboratories=laboratories,
+        laboratory_bias=laboratories,
         make_up=make_up,
         pace=pd.DataFrame({"h_per_day": [pace]}),
         residuals=_by_kind(done, "residuals"),

@@ -26,7 +26,7 @@ class Learnt:
     laboratory's
     results moved together. fluids: product x mark, the fingerprint of each fluid. bottle_factors: kind, spread of what
     a bottle's metals
-    share. laboratories: kind x laboratory x analyte, its results over the reference laboratory's.
+    share. laboratory_bias: kind x laboratory x analyte, its results over the reference laboratory's.
     seasons: kind x site whose wear follows the year. own_fresh: compartment x analyte, fresh fluid that is not its
     family's. make_up: family, top-up habits. pace: running hours a day of the middle compartment. residuals: kind, what
     a fluid change leaves behind. numbers: family x analyte, wear.
@@ -46,7 +46,7 @@ class Learnt:
     shifts: pd.DataFrame
     fluids: pd.DataFrame
     bottle_factors: pd.DataFrame
-    laboratories: pd.DataFrame
+    laboratory_bias: pd.DataFrame
     seasons: pd.DataFrame
     own_fresh: pd.DataFrame
     make_up: pd.DataFrame

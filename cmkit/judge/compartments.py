@@ -16,7 +16,7 @@ from cmkit.trust.screen import Trusted
 from cmkit.wear.conditions import judge_conditions
 from cmkit.wear.evidence import collect_evidence
 from cmkit.wear.fit import Wear
-from cmkit.wear.laboratories import on_one_scale
+from cmkit.wear.laboratory_bias import on_one_scale
 
 
 @dataclass(frozen=True)
@@ -48,7 +48,7 @@ def judge_compartments(known: Fleet, hours: Hours, wear: Wear, trust: Trusted, l
     register = with_own(known.settings.analytes)
     screening = wear.for_screening
     kinds = known.compartments.set_index("compartment")["kind"]
-    comparable = on_one_scale(known.samples, kinds, learnt.laboratories)
+    comparable = on_one_scale(known.samples, kinds, learnt.laboratory_bias)
     clean = without_results(comparable, screening.units["sample"], register)
     of_judge = JudgeLearnt(learnt.measures, learnt.ageing, learnt.middles, learnt.priors)
     judged = judge_bottles(

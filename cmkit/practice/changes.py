@@ -79,7 +79,8 @@ def _places(known: Fleet, beside: Beside) -> pd.DataFrame:
     pace = out["h_per_day"].fillna(0).clip(lower=0)
     now = out["last_run_h"] + (known.date - out["last_read_on"]).dt.days.clip(lower=0).fillna(0) * pace
     changed = known.services[known.services["kind"].isin(["change", "flush", "replace"])]
-    since = out["compartment"].map(changed.groupby("compartment")["done_on"].max()).astype("datetime64[us]")
+    last = changed.groupby("compartment")["done_on"].max()
+    since = last.reindex(out["compartment"]).set_axis(out.index)  # its days stay days where there is none
     fresh = since > out["drawn_on"]  # changed after its newest bottle: nothing is known of the charge that is in
     grown = out["fluid_h"] + (now - out["run_h"]).clip(lower=0)
     out["fluid_now"] = grown.mask(fresh, (known.date - since).dt.days * pace)
@@ -223,8 +224,8 @@ def _advice(row: dict[str, Any], state: str, missing: list[str]) -> str:
 
 def _words(row: dict[str, Any], missing: list[str], names_: pd.Series) -> str:
     what = names_[row["limited_by"]]
-    left = f"{max(row['left_h'], 0):,.0f} h" if np.isfinite(row["left_h"]) else "more hours than can be said"
-    words = f"{what} reaches its limit first, {left} from now"
+    near = f"{what} reaches its limit first, {max(row['left_h'], 0):,.0f} h from now"
+    words = near if np.isfinite(row["left_h"]) else f"{what} would reach its limit first, but that is not in sight"
     words += f" (at the earliest {max(row['left_low_h'], 0):,.0f} h)" if np.isfinite(row["left_low_h"]) else ""
     then = {
         NOW: f"chance {100 * row['chance']:.0f} % that it is passed before the next result",

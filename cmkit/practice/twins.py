@@ -34,6 +34,8 @@ def twins(known: Fleet, expected: pd.DataFrame) -> pd.DataFrame:
     a call; since: the bottle from which it grew.
     """
     rows = above_forecast(known, expected)
+    if not len(rows):
+        return typed([], "twins")
     rows = pd.concat([_beside_twins(rows), _beside_sisters(rows)])
     working = set(known.machines.loc[known.machines["retired_on"].isna(), "machine"])
     out = []

@@ -63,7 +63,7 @@ TABLES = by_name(
             (KIND, number("factor_sd", "1", "standard deviation of the log factor a bottle's metals share")),
         ),
         Table(
-            "laboratories",
+            "laboratory_bias",
             "a kind of compartment, a laboratory and an analyte: its results against those of the laboratory with most "
             "bottles",
             ("kind", "lab", "analyte"),

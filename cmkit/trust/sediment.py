@@ -136,14 +136,11 @@ _REQUEST_LOW = (
 def _reason(row: Any, moved: float) -> str:
     times = float(np.exp(row.log_factor))
     additives = "" if np.isnan(row.log_shift) else _additive_words(row.log_shift, moved)
+    together = f"{row.df + 1} results of wear and dirt, taken together, are"
     if row.call == "all high":
-        return (
-            f"all {row.df + 1} metals are {times:.1f} times what was expected{additives}: drawn from the bottom or "
-            f"the drain stream?"
-        )
+        return f"{together} {times:.1f} times what was expected{additives}: drawn from the bottom or the drain stream?"
     return (
-        f"all {row.df + 1} metals are {times:.2f} times what was expected{additives}: flushed, diluted, or a fluid "
-        f"change not recorded?"
+        f"{together} {times:.2f} times what was expected{additives}: flushed, diluted, or a fluid change not recorded?"
     )
 
 

@@ -251,12 +251,12 @@ def _words(r, row: pd.Series) -> str:  # type: ignore[no-untyped-def]
     if r.measure == "change":
         turn = "above" if r.x > r.fresh else "below"
         return (
-            f"{said}, {abs(r.x / r.fresh - 1):.0%} {turn} fresh ({_number(r.fresh)}{unit}); {whose} is "
+            f"{said}, {abs(r.x / r.fresh - 1):.0%} {turn} fresh ({_number(r.fresh, 4)}{unit}); {whose} is "
             f"{abs(r.threshold / r.fresh - 1):.0%}"
         )
     if r.measure == "rise":
         return (
-            f"{said}, {_number(r.x - r.fresh)}{unit} above fresh ({_number(r.fresh)}{unit}); {whose} is "
+            f"{said}, {_number(r.x - r.fresh)}{unit} above fresh ({_number(r.fresh, 4)}{unit}); {whose} is "
             f"{_number(r.threshold - r.fresh)}{unit}"
         )
     return f"{said}, {way} {whose} of {_number(r.threshold)}{unit}"

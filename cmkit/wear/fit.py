@@ -57,7 +57,7 @@ def fit_wear(known: Fleet, hours: Hours, learnt: Learnt) -> Wear:
             register,
             accept_changes=accept,
             not_learnt=units["sample"],
-            laboratories=learnt.laboratories,
+            laboratories=learnt.laboratory_bias,
             own_fresh=learnt.own_fresh,
         )
         for accept in (False, True)

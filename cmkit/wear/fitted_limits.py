@@ -157,7 +157,7 @@ def _sick_share(
         both = e[kind] * sick + (1 - e[kind]) * sound
         chance = np.where(both > 0, e[kind] * sick / np.where(both > 0, both, 1.0), z > 0)
         e = (np.bincount(kind, chance, size) + _USUALLY_SICK * _SICK_WORTH) / (n + _SICK_WORTH)
-    return np.where(n > 0, e, 0.0)[parent]
+    return np.asarray(np.where(n > 0, e, 0.0)[parent], float)
 
 
 def _pad(values: Floats, count: int, fill: float) -> Floats:

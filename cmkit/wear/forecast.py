@@ -27,7 +27,7 @@ from cmkit.records.constants import HALF_NINETY, constant
 from cmkit.records.fleet import Fleet
 from cmkit.tables.frames import empty, names, typed
 from cmkit.wear.exposure import effective_hours
-from cmkit.wear.laboratories import bias_of_rows
+from cmkit.wear.laboratory_bias import bias_of_rows
 from cmkit.wear.next_bottle import next_bottles
 from cmkit.wear.season import days_of, season_factor
 from cmkit.wear.timeline import with_residuals
@@ -201,7 +201,7 @@ def forecast_next(
 
     hours_ahead: operating hours from that bottle to the next one whose result will come in, by the fleet's own habit;
     one in the post counts (`wear.next_bottle`). next_mean, next_sd: the result to expect there, laboratory scatter
-    included, on the scale of the laboratory of the newest bottle (`wear.laboratories`).
+    included, on the scale of the laboratory of the newest bottle (`wear.laboratory_bias`).
     limit: the family's alarm limit for the level (of a percentile its upper bound). chance: of the true level
     passing it before that bottle's result is in the office, turnaround included;
     the time already gone by counts too. hours_to_limit_p10, _p50, _p90: operating hours from the newest bottle to the
@@ -219,7 +219,7 @@ def forecast_next(
     crossing = _crossing(_of_season(state, 1 / last["season"]), last)
     out = last.assign(**{f.name: getattr(crossing, f.name) for f in fields(crossing)})
     out["chance"] = out["chance"].where(out["limit"].notna())
-    bias = bias_of_rows(last, known.samples, learnt.laboratories)
+    bias = bias_of_rows(last, known.samples, learnt.laboratory_bias)
     out["next_mean"], out["next_sd"] = (
         bias * v for v in _next_result(_of_season(state, _season_ahead(last, learnt.seasons)), last)
     )

@@ -43,9 +43,9 @@ def censored_normal(
     """Maximum likelihood mean and spread of a censored normal, one fit per group 0..G-1.
 
     y [N]: value, or the bound where censored; status [N]: -1 below y, 0 equal to y, +1 at or above y; group [N]:
-    integers; weight [N]: how often each censored value counts. Newton steps in (1/s, mu/s), where the log likelihood
-    is concave (Olsen 1978, Econometrica 46), with
-    halving; all groups at once. Raises ValueError when the lengths differ or a value is not finite.
+    integers; weight [N]: how often each censored value counts. Newton steps in (1/s, mu/s), where the log likelihood is
+    concave (Olsen 1978, Econometrica 46), with halving; all groups at once. Raises ValueError when the lengths differ
+    or a value is not finite.
     """
     y, status = np.asarray(y, float), np.asarray(status)
     group = np.zeros(len(y), int) if group is None else np.asarray(group)

@@ -11,7 +11,7 @@ from cmkit.records.analytes import by_rule
 from cmkit.records.constants import HALF_NINETY
 from cmkit.tables.frames import names, typed
 from cmkit.wear.filter import Floats, Numbers, Track, wear_rates
-from cmkit.wear.laboratories import bias_of_results
+from cmkit.wear.laboratory_bias import bias_of_results
 from cmkit.wear.rounding import repeated_error
 from cmkit.wear.series_arrays import Panel, panel
 
@@ -37,7 +37,7 @@ def run_filter(
     False: the state never jumps, as the bottle
     screens need it. An analyte without a row in `numbers` for its family is left out. not_learnt: bottles whose results
     are held against their forecast like any other, but do not move the state (rise is NaN there). laboratories: what
-    their results are off by (`wear.laboratories`): value and forecast are as that laboratory reports, rate and level
+    their results are off by (`wear.laboratory_bias`): value and forecast are as that laboratory reports, rate and level
     are on the scale of the reference laboratory. own_fresh: compartments whose fresh fluid is not their family's
     (`wear.own_fresh`).
     """

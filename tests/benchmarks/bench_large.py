@@ -64,7 +64,7 @@ def now() -> tuple[float, float]:
 def make(folder: Path, times: str, years: str) -> None:
     """Simulate and write the store."""
     start = now()
-    bottles = write_large(demo_recipe(), folder / "store", int(times), float(years), workers=Workers())
+    bottles = write_large(demo_recipe(), folder / "store", int(times), float(years), each=Workers().each)
     size = sum(p.stat().st_size for p in (folder / "store").rglob("*.parquet")) / 1e6
     places = len(read_table(folder / "store", "compartments"))
     line("make", start, compartments=places, bottles=bottles, store_mb=size)

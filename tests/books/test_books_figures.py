@@ -12,11 +12,13 @@ import pandas as pd
 import plotly.graph_objects as go
 import pytest
 from plotly.utils import PlotlyJSONEncoder
+from scipy.stats import norm
 
 from cmkit.assessment import Assessment
 from cmkit.books.content import display as show
 from cmkit.books.content.book import Book, open_book
 from cmkit.books.content.compartment_data import (
+    coming,
     family_limits_of,
     fresh_value,
     result_points,
@@ -69,6 +71,25 @@ def test_results_are_drawn_as_they_stand_in_the_samples(book: Book, points: pd.D
     for analyte, drawn in zip(dict.fromkeys(points["analyte"]), lines, strict=True):
         np.testing.assert_allclose(list(drawn.y), own[analyte].to_numpy(), rtol=1e-3)
         np.testing.assert_allclose(list(drawn.x), own["meter_h"].to_numpy(), rtol=1e-5)
+
+
+def test_what_is_wrong_is_drawn_ahead_and_nothing_else(demo: Assessment) -> None:
+    """Where 8 in 10 results will lie, by scipy's normal interval of the table's forecast; fluid and soot have none."""
+    book = open_book(demo, fleet=True)
+    bronze = coming(book, "WL-05/transmission")
+    assert {"Cu_ppm"} <= set(bronze) <= {"Cu_ppm", "Pb_ppm", "Sn_ppm"}
+    row = demo.forecast.set_index(["compartment", "analyte"]).loc["WL-05/transmission", "Cu_ppm"]
+    ends = norm.interval(0.8, row["next_mean"], row["next_sd"])
+    assert (bronze["Cu_ppm"].low, bronze["Cu_ppm"].high) == pytest.approx(ends)
+    points = result_points(book, "WL-05/transmission", ["Cu_ppm", "Fe_ppm"])
+    figure = results_over_hours(points, family_limits_of(book, "WL-05/transmission", "level"), "here", ahead=bronze)
+    (bar,) = [t for t in figure.data if t.mode == "lines" and t.line.width == 3]
+    assert bar.y == pytest.approx(ends, rel=1e-2)
+    newest = points.loc[points["analyte"] == "Cu_ppm", "hours"].iloc[-1]
+    assert bar.x == pytest.approx([newest + row["hours_ahead"]] * 2, rel=1e-4)
+    assert "if nothing is done" in figure.layout.meta["caption"]
+    quiet = set(demo.verdicts.loc[demo.verdicts["state"] == "clear", "compartment"]) - set(demo.evidence["compartment"])
+    assert not any(coming(book, c) for c in sorted(quiet)[:20])
 
 
 def test_the_change_of_fluid_stands_where_it_was_made(book: Book, points: pd.DataFrame) -> None:

@@ -161,7 +161,7 @@ def allowed(book: Book, compartment: str) -> set[str]:
     texts, numbers = texts_and_numbers(book, compartment)
     sister = site_book_sister(book, compartment)
     numbers = np.concatenate([numbers, sister, usual_of(book, compartment)])
-    shown = {f"{len(book.of('evidence', compartment)):,}", "6", "9", "10", "4406", "1,000", "1", "40", "99", "2"}
+    shown = {f"{len(book.of('evidence', compartment)):,}", "6", "8", "9", "10", "4406", "1,000", "1", "40", "99", "2"}
     for x in numbers[np.isfinite(numbers)]:
         forms = (
             number(x),
@@ -192,13 +192,16 @@ def site_book_sister(book: Book, compartment: str) -> np.ndarray:
 
 
 def usual_of(book: Book, compartment: str) -> np.ndarray:
-    """The middle of the six results before the newest bottle, by numpy; and the band of a forecast, by hand."""
+    """The middle of the six results before the newest bottle, by numpy; and the bands of forecasts, by hand."""
     own = book.of("samples", compartment).sort_values(["drawn_on", "sample"])
     past = own.iloc[:-1].select_dtypes("number")
     usual = [np.median(past[c].dropna().to_numpy()[-6:]) for c in past if past[c].notna().any()]
     history = book.of("history", compartment)
     half = norm.ppf(0.95) * history["expected_sd"]
-    return np.concatenate([usual, (history["expected"] - half).clip(lower=0), history["expected"] + half])
+    ahead = book.of("forecast", compartment)
+    ends = [ahead["next_mean"] + sign * norm.ppf(0.9) * ahead["next_sd"] for sign in (-1, 1)]
+    bands = [(history["expected"] - half).clip(lower=0), history["expected"] + half, ends[0].clip(lower=0), ends[1]]
+    return np.concatenate([usual, *bands])
 
 
 def tokens(text: str) -> list[str]:

@@ -184,10 +184,12 @@ class Book:
 
     def place_name(self, compartment: str) -> str:
         """`WL-07, final drive, left`; the id itself when the compartment is not known here."""
-        if compartment not in self.places.index:
-            return compartment
-        place = self.places.loc[compartment]
-        return f"{place['machine']}, {place['name']}"
+        return self._place_names.get(compartment, compartment)
+
+    @cached_property
+    def _place_names(self) -> dict[str, str]:
+        columns = (self.places[c] for c in ("compartment", "machine", "name"))
+        return {c: f"{machine}, {name}" for c, machine, name in zip(*columns, strict=True)}
 
     def machine_of(self, compartment: str) -> str:
         """Its machine; empty when the compartment is not known here, and in a fleet book, whose pages are chosen by

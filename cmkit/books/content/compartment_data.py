@@ -7,8 +7,11 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
+from scipy.special import ndtri
 
 from cmkit.books.content.book import Book
+from cmkit.books.content.figures.results import Ahead
 from cmkit.books.content.wording import analyte_unit
 from cmkit.judge.faults import UNNAMED
 from cmkit.judge.hypotheses import patterns_of
@@ -119,22 +122,39 @@ def result_points(book: Book, compartment: str, analytes: list[str], newest: int
     measured = book.tables.samples.columns
     wanted = [c for a in analytes for c in (a, f"{a}_below", f"{a}_above") if c in measured]
     samples = book.of("samples", compartment, ["sample", *wanted]).set_index("sample").reindex(bottles["sample"])
-    history = book.of("history", compartment)[["sample", "analyte", "expected", "expected_sd"]]
-    parts = []
-    for analyte in analytes:
-        value = samples[analyte].to_numpy(float)
-        known = history[history["analyte"] == analyte].set_index("sample").reindex(bottles["sample"])
-        part = bottles.assign(
-            analyte=analyte,
-            value=value,
-            below=flags(samples, [analyte], "below")[:, 0],
-            above=flags(samples, [analyte], "above")[:, 0],
-            unit=analyte_unit(analyte),
-            expected=known["expected"].to_numpy(float),
-            expected_sd=known["expected_sd"].to_numpy(float),
-        )
-        parts.append(part[~np.isnan(value)])
-    return _before_the_fault(book, compartment, pd.concat(parts, ignore_index=True)) if parts else pd.DataFrame()
+    value = samples.reindex(columns=analytes).to_numpy(float)
+    if np.isnan(value).all():
+        return pd.DataFrame()
+    which, at = np.nonzero(~np.isnan(value.T))  # result after result, its bottles in their order
+    expected, spread = _forecasts(book, compartment, bottles["sample"].tolist(), analytes)
+    out = bottles.iloc[at].reset_index(drop=True)
+    return _before_the_fault(
+        book,
+        compartment,
+        out.assign(
+            analyte=np.array(analytes, object)[which],
+            value=value[at, which],
+            below=flags(samples, analytes, "below")[at, which],
+            above=flags(samples, analytes, "above")[at, which],
+            unit=np.array([analyte_unit(a) for a in analytes], object)[which],
+            expected=expected[at, which],
+            expected_sd=spread[at, which],
+        ),
+    )
+
+
+def _forecasts(book: Book, compartment: str, bottles: list[str], analytes: list[str]) -> NDArray[np.float64]:
+    """What was expected of each bottle and result, and its standard deviation: (2, bottles, results); NaN where there
+    was no forecast.
+    """
+    row, column = ({name: n for n, name in enumerate(names)} for names in (bottles, analytes))
+    out = np.full((2, len(bottles), len(analytes)), np.nan)
+    history = book.of("history", compartment)
+    columns = (history[c].tolist() for c in ("sample", "analyte", "expected", "expected_sd"))
+    for sample, analyte, expected, spread in zip(*columns, strict=True):
+        if sample in row and analyte in column:
+            out[:, row[sample], column[analyte]] = expected, spread
+    return out
 
 
 def _before_the_fault(book: Book, compartment: str, points: pd.DataFrame) -> pd.DataFrame:
@@ -144,9 +164,10 @@ def _before_the_fault(book: Book, compartment: str, points: pd.DataFrame) -> pd.
     if pd.isna(since):
         return points
     late = points["drawn_on"] >= since
-    judged = judged_expectation(book, compartment).set_index(["sample", "analyte"])["usual"]
-    usual = judged.reindex(pd.MultiIndex.from_frame(points[["sample", "analyte"]])).to_numpy()
-    expected = points["expected"].mask(late, pd.Series(usual, points.index))
+    judged = judged_expectation(book, compartment)
+    of_one = dict(zip(zip(judged["sample"], judged["analyte"], strict=True), judged["usual"], strict=True))
+    usual = [of_one.get(one, np.nan) for one in zip(points["sample"], points["analyte"], strict=True)]
+    expected = np.where(late, np.array(usual, float), points["expected"])
     return points.assign(expected=expected, expected_sd=points["expected_sd"].mask(late))
 
 
@@ -164,6 +185,21 @@ def machine_hours(bottles: pd.DataFrame) -> pd.Series:
     return meter if meter.notna().all() and meter.is_monotonic_increasing else bottles["run_h"]
 
 
+def coming(book: Book, compartment: str) -> dict[str, Ahead]:
+    """What the next bottle may show of the results that tell what is wrong: those that speak for the likeliest fault
+    and those past a limit on the newest bottle.
+    """
+    fired, newest = book.of("evidence", compartment), book.of("verdicts", compartment)["sample"]
+    wrong = {*speaking_for(book, compartment)["analyte"], *fired.loc[fired["sample"].isin(newest), "analyte"]}
+    columns = (book.of("forecast", compartment)[c] for c in ("analyte", "hours_ahead", "next_mean", "next_sd"))
+    half = float(ndtri(0.9))
+    return {
+        analyte: Ahead(hours, mean, max(mean - half * sd, 0.0), mean + half * sd)
+        for analyte, hours, mean, sd in zip(*columns, strict=True)
+        if analyte in wrong and np.isfinite([hours, mean, sd]).all()
+    }
+
+
 def with_hours(book: Book, frame: pd.DataFrame, compartment: str) -> pd.DataFrame:
     """`frame` (which has sample) with the machine hours of its bottles, in their order."""
     bottles = book.of("exposure", compartment).sort_values(["life", "order"])
@@ -179,6 +215,12 @@ def family_limits_of(book: Book, compartment: str, measure: str) -> pd.DataFrame
     named: `alarm` for limits of the maker, the site and practice, which have an alert limit too; `family` for what its
     family gives, which is passed only beyond the far end of its interval and has no alert limit.
     """
+    place = book.places.loc[compartment]
+    same = ("limits", *(str(place[c]) for c in ("family", "site", "fluid", "grade")), measure)
+    return book.once(same, lambda: _family_limits(book, compartment, measure))
+
+
+def _family_limits(book: Book, compartment: str, measure: str) -> pd.DataFrame:
     own = book.limits_of(compartment)
     if measure == "level":
         own = _in_its_unit(book, compartment, own)

@@ -46,7 +46,7 @@ def tag(name: str, *content: object, **attributes: str | None) -> Html:
 
 def join(parts: Iterable[object], between: str = "") -> Html:
     """Several pieces as one; `between` is escaped."""
-    return Html(escape(between).join(safe(p) for p in parts))
+    return Html(str(escape(between)).join([p if isinstance(p, Html) else safe(p) for p in parts]))
 
 
 def paragraph(*content: object, class_: str | None = None) -> Html:

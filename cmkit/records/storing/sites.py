@@ -114,7 +114,7 @@ def begin_store(
                 entries.append(write_table(place, name, site, _numbered(records[name], site)))
         bottles += len(records["samples"])
     for name, parts in shared.items():
-        whole = pd.concat(parts, ignore_index=True)
+        whole = pd.concat(parts).sort_values(TABLES[name].key[0], kind="stable", ignore_index=True)
         entries.append(write_table(place, name, "", _numbered(whole, "") if name == "corrections" else whole))
     entries += [write_table(place, name, "", empty(name)) for name in ("set_aside", "repairs", "arrivals")]
     manifest = {

@@ -1,11 +1,12 @@
 """Parts the figures share: stacked panels with one x axis, bands, limit lines, and the words on them."""
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from cmkit.books.content.theme import ACCENT, BAND, INK, LINE, SOFT
 from cmkit.books.content.wording import figure_text, number
@@ -25,6 +26,21 @@ def rounded(values: Any, digits: int = 4) -> list[float | None]:
 def rows_as_lists(frame: pd.DataFrame, columns: list[str]) -> Iterator[tuple[Any, ...]]:
     """Rows of a few columns as plain values; itertuples of a wide frame takes ten times as long."""
     return zip(*(frame[name].tolist() for name in columns), strict=True)
+
+
+Columns = dict[str, NDArray[Any]]  # columns of a table, as arrays of one length
+
+
+def columns_of(frame: pd.DataFrame, names: Sequence[str]) -> Columns:
+    """Columns of a table as arrays: a figure picks rows of them many times, and of a table that takes thirty times as
+    long.
+    """
+    return {name: frame[name].to_numpy() for name in names}
+
+
+def picked(columns: Columns, rows: NDArray[Any]) -> Columns:
+    """These rows, by place or by mask."""
+    return {name: column[rows] for name, column in columns.items()}
 
 
 def axis(kind: str, panel: int) -> str:
@@ -103,9 +119,12 @@ def line(x: list[Any], y: list[Any], panel: int, hover: str = "", **style: Any) 
     return own | {"line": {"color": INK, "width": 1.2}, "marker": {"color": INK, "size": 6}} | style
 
 
-def limit_line(layout: dict[str, Any], panel: int, value: float, name: str, biggest: float) -> None:
-    """A limit as a dashed line with its name and number; one far above the data is named at the top
-    instead of drawn.
+def limit_line(
+    layout: dict[str, Any], panel: int, value: float, name: str, biggest: float, *, right: bool = False
+) -> None:
+    """A limit as a dashed line with its name and number; one far above the data is named at the top instead of drawn.
+
+    right: the words stand at the right end, so that they do not cover a newest result at the left.
     """
     if not np.isfinite(value):
         return
@@ -130,8 +149,9 @@ def limit_line(layout: dict[str, Any], panel: int, value: float, name: str, bigg
     across = {"type": "line", "xref": f"{x} domain", "x0": 0, "x1": 1, "yref": y, "y0": value, "y1": value}
     layout["shapes"].append(across | {"line": line})
     # at the left, where the past is: the newest results stand at the right
-    side = {} if main else {"yanchor": "top"}
-    layout["annotations"].append(note | {"text": words, "x": 0.01, "xanchor": "left", "yref": y, "y": value} | side)
+    side: dict[str, Any] = {"x": 0.99, "xanchor": "right"} if right else {"x": 0.01, "xanchor": "left"}
+    side |= {} if main else {"yanchor": "top"}
+    layout["annotations"].append(note | {"text": words, "yref": y, "y": value} | side)
 
 
 def vertical_lines(xs: list[Any], span: tuple[float, float], panel: int) -> dict[str, Any]:

@@ -1,6 +1,7 @@
 """Results of one compartment, by the machine's hours and by the hours on the fluid."""
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any
 
@@ -9,12 +10,14 @@ import pandas as pd
 import plotly.graph_objects as go
 
 from cmkit.books.content.figures.panels import (
+    Columns,
     axis,
     band,
+    columns_of,
     limit_line,
     line,
+    picked,
     rounded,
-    rows_as_lists,
     stacked,
     vertical_lines,
 )
@@ -23,31 +26,54 @@ from cmkit.books.content.wording import analyte_name, count, figure_text, listed
 from cmkit.records.censoring import signed
 from cmkit.records.constants import HALF_NINETY
 
+
+@dataclass(frozen=True)
+class Ahead:
+    """What the next bottle may show. hours: to it, h; mean, and low to high, between which 8 in 10 results lie (in the
+    result's unit).
+    """
+
+    hours: float
+    mean: float
+    low: float
+    high: float
+
+
 NO_FRESH: Mapping[str, float] = MappingProxyType({})
+NO_AHEAD: Mapping[str, Ahead] = MappingProxyType({})
 
 
 def results_over_hours(
-    points: pd.DataFrame, limits: pd.DataFrame, where: str, fresh: Mapping[str, float] = NO_FRESH
+    points: pd.DataFrame,
+    limits: pd.DataFrame,
+    where: str,
+    fresh: Mapping[str, float] = NO_FRESH,
+    ahead: Mapping[str, Ahead] = NO_AHEAD,
 ) -> go.Figure:
     """Results by the machine's hours, one panel a result, against what was expected and the limits.
 
     points: analyte, drawn_on, hours, fluid_h, value, below, above, expected, expected_sd, believed, changed, unit;
     limits: analyte, direction, alert, alarm (level, in the result's unit); where: the compartment's name; fresh:
-    analyte -> what it is in the fresh fluid, for results whose scale is drawn about that and not from nothing.
+    analyte -> what it is in the fresh fluid, for results whose scale is drawn about that and not from nothing; ahead:
+    analyte -> what its next bottle may show, for results that tell what is wrong.
     """
-    analytes = list(dict.fromkeys(points["analyte"]))
+    every, bounds = columns_of(points, _OF_POINTS), columns_of(limits, _OF_LIMITS)
+    analytes = list(dict.fromkeys(every["analyte"].tolist()))
     layout = stacked([with_unit(a) for a in analytes], "machine hours, h")
     data: list[dict[str, Any]] = []
     for i, analyte in enumerate(analytes):
-        own = points[points["analyte"] == analyte]
-        data += [*_expected(own, i), _results(own, "hours", i)]
+        own = picked(every, every["analyte"] == analyte)
+        coming = ahead.get(analyte)
+        data += [*_expected(own, i), *(_fan(own, coming, i) if coming else ()), _results(own, "hours", i)]
         newest_value(layout, i, own)
-        changed = own[own["changed"]]
-        if len(changed):
-            top = rounded([own["value"].max()])[0] or 1.0
-            bottom = 0.0 if analyte not in fresh else own["value"].min()
-            data.insert(0, vertical_lines(rounded(changed["hours"] - changed["since_change"], 6), (bottom, top), i))
-        _scale(layout, i, own, limits[limits["analyte"] == analyte], fresh.get(analyte))
+        changed = own["changed"].astype(bool)
+        if changed.any():
+            top = rounded([np.nanmax(own["value"])])[0] or 1.0
+            bottom = 0.0 if analyte not in fresh else float(np.nanmin(own["value"]))
+            at = (own["hours"] - own["since_change"])[changed]
+            data.insert(0, vertical_lines(rounded(at, 6), (bottom, top), i))
+        bound, most = picked(bounds, bounds["analyte"] == analyte), coming.high if coming else 0.0
+        _scale(layout, i, own, bound, fresh.get(analyte), most=most)
     names = listed([analyte_name(a) for a in analytes])
     caption = (
         f"{names[:1].upper()}{names[1:]} in {where} by machine hours. Dots: results (triangle down or up: reported as "
@@ -56,8 +82,9 @@ def results_over_hours(
         "suspected fault; bar: what was then expected of the newest. Dashed: alarm limit or its family's limit, "
         "dotted: alert limit. Vertical lines: fluid changes."
         + (" A thin line: the fresh fluid." if any(np.isfinite(v) for v in fresh.values()) else "")
+        + _coming_words(ahead, analytes)
     )
-    return figure(data, layout, caption, _alt(points, limits, analytes, where), _table(points, analytes))
+    return figure(data, layout, caption, _alt(every, bounds, analytes, where), _table(every, analytes))
 
 
 def results_over_fluid(
@@ -66,39 +93,63 @@ def results_over_fluid(
     """The same results by hours on the fluid: this charge in ink, earlier ones in grey. Columns as in
     `results_over_hours`, plus charge.
     """
-    analytes = list(dict.fromkeys(points["analyte"]))
+    every, bounds = columns_of(points, (*_OF_POINTS, "charge")), columns_of(limits, _OF_LIMITS)
+    analytes = list(dict.fromkeys(every["analyte"].tolist()))
     layout = stacked([with_unit(a) for a in analytes], "hours on the fluid, h")
     data: list[dict[str, Any]] = []
+    newest = every["charge"].max()
     for i, analyte in enumerate(analytes):
-        own = points[points["analyte"] == analyte]
-        old = own["charge"] < points["charge"].max()
-        data += [*_earlier(own[old], i), _results(own[~old].sort_values("fluid_h"), "fluid_h", i, size=8)]
-        _scale(layout, i, own, limits[limits["analyte"] == analyte], fresh.get(analyte))
-    charges = points["charge"].nunique()
+        own = picked(every, every["analyte"] == analyte)
+        old, now = picked(own, own["charge"] < newest), picked(own, own["charge"] == newest)
+        now = picked(now, now["fluid_h"].argsort(kind="stable"))
+        data += [*_earlier(old, i), _results(now, "fluid_h", i, size=8)]
+        early = float(now["fluid_h"].max(initial=0.0)) < float(np.nanmax(own["fluid_h"])) / 2
+        bound = picked(bounds, bounds["analyte"] == analyte)
+        _scale(layout, i, own, bound, fresh.get(analyte), right=early)
+    charges = len(set(every["charge"].tolist()))
     caption = (
         f"The same results by hours on the fluid: filled dots are the charge in {where} now"
         + (f", open dots its {charges - 1} earlier charge{'s' if charges > 2 else ''}." if charges > 1 else ".")
         + " A line that climbs above the earlier ones at the same fluid hours means faster wear, not older fluid."
     )
-    newest = points[points["charge"] == points["charge"].max()]
+    bottles = len(set(every["drawn_on"][every["charge"] == newest].tolist()))
     alt = (
         f"Line charts of {listed([analyte_name(a) for a in analytes])} against hours on the fluid; "
-        f"{count(newest['drawn_on'].nunique(), 'result')} on the present charge."
+        f"{count(bottles, 'result')} on the present charge."
     )
-    return figure(data, layout, caption, alt, _table(points, analytes))
+    return figure(data, layout, caption, alt, _table(every, analytes))
 
 
-def newest_value(layout: dict[str, Any], panel: int, own: pd.DataFrame) -> None:
-    """The newest result written beside its dot."""
-    last = own.iloc[-1]
-    words = f"<b>{figure_text(_result(last))}</b>"
+_OF_POINTS = (
+    "sample",
+    "analyte",
+    "unit",
+    "drawn_on",
+    "hours",
+    "fluid_h",
+    "value",
+    "below",
+    "above",
+    "expected",
+    "expected_sd",
+    "believed",
+    "changed",
+    "since_change",
+)
+_OF_LIMITS = ("analyte", "direction", "named", "alert", "alarm")
+
+
+def newest_value(layout: dict[str, Any], panel: int, own: Columns) -> None:
+    """The newest result written beside its dot; own: hours, value, below, above."""
+    hours, value, under, over = (own[c][-1] for c in ("hours", "value", "below", "above"))
+    words = f"<b>{figure_text(signed(value, under, over) + number(value))}</b>"
     layout["annotations"].append(
         {
             "text": words,
             "xref": axis("x", panel),
-            "x": rounded([last["hours"]], 6)[0],
+            "x": rounded([hours], 6)[0],
             "yref": axis("y", panel),
-            "y": float(last["value"]),
+            "y": float(value),
             "xanchor": "left",
             "xshift": 5,
             "yanchor": "middle",
@@ -107,139 +158,160 @@ def newest_value(layout: dict[str, Any], panel: int, own: pd.DataFrame) -> None:
     )
 
 
-def _result(row: Any) -> str:
-    """A result with `<` or `>` where it is a limit."""
-    return signed(row.value, row.below, row.above) + number(row.value)
-
-
-def _expected(own: pd.DataFrame, panel: int) -> list[dict[str, Any]]:
+def _expected(own: Columns, panel: int) -> list[dict[str, Any]]:
     """The band of forecasts, and a bar where there is an expectation without one."""
-    known, bare = (
-        own[own["expected_sd"].notna() & own["expected"].notna()],
-        own[own["expected"].notna() & own["expected_sd"].isna()],
-    )
+    given, spread = ~np.isnan(own["expected"]), ~np.isnan(own["expected_sd"])
+    known, bare = picked(own, given & spread), picked(own, given & ~spread)
     out: list[dict[str, Any]] = []
-    if len(known) >= 2:
+    if len(known["value"]) >= 2:
         half = HALF_NINETY * known["expected_sd"]
-        low = (known["expected"] - half).clip(lower=0)
-        out.append(
-            band(rounded(known["hours"], 6), rounded(low, 3), rounded(known["expected"] + half, 3), panel, "expected")
-        )
-    if len(bare):
+        low, high = np.maximum(known["expected"] - half, 0), known["expected"] + half
+        out.append(band(rounded(known["hours"], 6), rounded(low, 3), rounded(high, 3), panel, "expected"))
+    if len(bare["value"]):
         bar = {"color": ACCENT, "size": 16, "symbol": "line-ew", "line": {"color": ACCENT, "width": 3}}
-        out.append(
-            line(
-                rounded(bare["hours"], 6),
-                rounded(bare["expected"]),
-                panel,
-                "expected %{y:,}",
-                mode="markers",
-                marker=bar,
-            )
-        )
+        x, y = rounded(bare["hours"], 6), rounded(bare["expected"])
+        out.append(line(x, y, panel, "expected %{y:,}", mode="markers", marker=bar))
     return out
 
 
-def _results(own: pd.DataFrame, x: str, panel: int, size: int = 6) -> dict[str, Any]:
+def _fan(own: Columns, coming: Ahead, panel: int) -> list[dict[str, Any]]:
+    """From the newest result to what the next bottle may show: a fan where the level only rises until then, its end
+    alone where a planned fluid change lies between.
+    """
+    now, level = float(own["hours"][-1]), float(own["value"][-1])
+    x, then = rounded([now, now + coming.hours], 6), [coming.low, coming.high]
+    out = []
+    if coming.mean >= level:
+        low, high = rounded([level, coming.low], 3), rounded([level, coming.high], 3)
+        out.append(band(x, low, high, panel, "next bottle"))
+    style = {"color": ACCENT, "width": 3}
+    said = f"next bottle {number(coming.low)} to {number(coming.high)}"
+    return [*out, line([x[1], x[1]], rounded(then, 3), panel, said, mode="lines", line=style, marker={})]
+
+
+def _coming_words(ahead: Mapping[str, Ahead], analytes: list[str]) -> str:
+    """What the bars at the right are, with their numbers; empty where there are none."""
+    said = [f"{analyte_name(a)} {number(ahead[a].low)} to {number(ahead[a].high)}" for a in analytes if a in ahead]
+    if not said:
+        return ""
+    hours = number(next(ahead[a].hours for a in analytes if a in ahead), 3)
+    return f" Bar at the right: where 8 in 10 results will lie in {hours} h if nothing is done, {listed(said)}."
+
+
+def _results(own: Columns, x: str, panel: int, size: int = 6) -> dict[str, Any]:
     """Results in ink; a triangle for one reported as below (down) or above (up) a limit, a cross
     for a doubted bottle.
     """
-    symbols = np.select(
-        [own["believed"] < 0.5, own["below"], own["above"]], ["x", "triangle-down", "triangle-up"], "circle"
-    ).tolist()
+    doubted, under, over = own["believed"] < 0.5, own["below"].astype(bool), own["above"].astype(bool)
+    symbols = np.select([doubted, under, over], ["x", "triangle-down", "triangle-up"], "circle").tolist()
     marker = {"color": INK, "size": size} | ({"symbol": symbols} if set(symbols) - {"circle"} else {})
-    hover = "%{customdata}: %{y:,} " + figure_text(own["unit"].iloc[0] if len(own) else "")
-    days = [short_day(drawn) for drawn in own["drawn_on"]]
+    hover = "%{customdata}: %{y:,} " + figure_text(own["unit"][0] if len(own["unit"]) else "")
+    days = [short_day(pd.Timestamp(drawn)) for drawn in own["drawn_on"]]
     return line(rounded(own[x], 6), rounded(own["value"]), panel, hover, marker=marker, customdata=days)
 
 
-def _earlier(own: pd.DataFrame, panel: int) -> list[dict[str, Any]]:
+def _earlier(own: Columns, panel: int) -> list[dict[str, Any]]:
     """Earlier charges as one grey trace, a gap between each and the next."""
     x: list[float | None] = []
     y: list[float | None] = []
-    for _, part in own.sort_values(["charge", "fluid_h"]).groupby("charge"):
+    own = picked(own, np.lexsort((own["fluid_h"], own["charge"])))
+    for charge in dict.fromkeys(own["charge"].tolist()):
+        part = picked(own, own["charge"] == charge)
         x += [*rounded(part["fluid_h"], 6), None]
         y += [*rounded(part["value"]), None]
     marker = {"color": "#fff", "size": 5, "line": {"color": SOFT, "width": 1}}
     return [line(x, y, panel, line={"color": LINE, "width": 1.2}, marker=marker)] if x else []
 
 
-def _scale(layout: dict[str, Any], panel: int, own: pd.DataFrame, limits: pd.DataFrame, fresh: float | None) -> None:
+def _scale(
+    layout: dict[str, Any],
+    panel: int,
+    own: Columns,
+    limits: Columns,
+    fresh: float | None,
+    *,
+    most: float = 0.0,
+    right: bool = False,
+) -> None:
     """A panel's limits, and where a result is held against the fresh fluid (`fresh` is not None) a scale about that,
-    not from nothing.
+    not from nothing. most: how far up what is drawn beside the results reaches; right: limits are named at the right.
     """
     if fresh is None:
-        _limit_lines(layout, panel, own, limits)
+        _limit_lines(layout, panel, max(float(np.nanmax(own["value"])), most, 1e-9), limits, right)
         return
-    values = own["value"].to_numpy(float)
-    beyond = (limits["direction"] == "up") & (values.max() >= limits["alert"]) | (limits["direction"] == "down") & (
-        values.min() <= limits["alert"]
-    )
-    ends = np.concatenate(
-        [values, [fresh], limits["alert"].to_numpy(float), limits.loc[beyond, "alarm"].to_numpy(float)]
-    )
+    values, alarm, alert = (c.astype(float) for c in (own["value"], limits["alarm"], limits["alert"]))
+    up, down = limits["direction"] == "up", limits["direction"] == "down"
+    beyond = up & (values.max() >= alert) | down & (values.min() <= alert)
+    ends = np.concatenate([values, [fresh], alert, alarm[beyond]])
     low, high = float(np.nanmin(ends)), float(np.nanmax(ends))
     room = 0.08 * ((high - low) or abs(high) or 1.0)
     layout["yaxis" + ("" if panel == 0 else str(panel + 1))]["range"] = rounded([low - room, high + room])
-    shown = limits.assign(alarm=limits["alarm"].where(limits["alarm"].between(low, high)))
-    _limit_lines(layout, panel, own, shown)
+    shown = limits | {"alarm": np.where((alarm >= low) & (alarm <= high), alarm, np.nan)}
+    _limit_lines(layout, panel, max(float(np.nanmax(values)), 1e-9), shown, right)
     if np.isfinite(fresh):
-        x, y = axis("x", panel), axis("y", panel)
-        across = {"type": "line", "xref": f"{x} domain", "x0": 0, "x1": 1, "yref": y, "y0": fresh, "y1": fresh}
-        layout["shapes"].append(across | {"line": {"color": SOFT, "width": 0.8}})
-        layout["annotations"].append(
-            {
-                "text": f"fresh {number(fresh)}",
-                "xref": f"{x} domain",
-                "x": 0.01,
-                "xanchor": "left",
-                "yref": y,
-                "y": fresh,
-                "yanchor": "bottom",
-                "font": {"size": 11, "color": SOFT},
-                "bgcolor": "rgba(255,255,255,.75)",
-            }
-        )
+        _fresh_line(layout, panel, fresh)
 
 
-def _limit_lines(layout: dict[str, Any], panel: int, own: pd.DataFrame, limits: pd.DataFrame) -> None:
-    biggest = float(np.nanmax(np.append(own["value"].to_numpy(float), 1e-9)))
-    for direction, named, alarm, alert in rows_as_lists(limits, ["direction", "named", "alarm", "alert"]):
+def _fresh_line(layout: dict[str, Any], panel: int, fresh: float) -> None:
+    """A thin line at what the result is in the fresh fluid."""
+    x, y = axis("x", panel), axis("y", panel)
+    across = {"type": "line", "xref": f"{x} domain", "x0": 0, "x1": 1, "yref": y, "y0": fresh, "y1": fresh}
+    layout["shapes"].append(across | {"line": {"color": SOFT, "width": 0.8}})
+    layout["annotations"].append(
+        {
+            "text": f"fresh {number(fresh)}",
+            "xref": f"{x} domain",
+            "x": 0.01,
+            "xanchor": "left",
+            "yref": y,
+            "y": fresh,
+            "yanchor": "bottom",
+            "font": {"size": 11, "color": SOFT},
+            "bgcolor": "rgba(255,255,255,.75)",
+        }
+    )
+
+
+def _limit_lines(layout: dict[str, Any], panel: int, biggest: float, limits: Columns, right: bool) -> None:
+    columns = (limits[c].tolist() for c in ("direction", "named", "alarm", "alert"))
+    for direction, named, alarm, alert in zip(*columns, strict=True):
         below = " (low)" if direction == "down" else ""
-        limit_line(layout, panel, alarm, f"{named}{below}", biggest)
-        limit_line(layout, panel, alert, f"alert{below}", biggest)
+        limit_line(layout, panel, alarm, f"{named}{below}", biggest, right=right)
+        limit_line(layout, panel, alert, f"alert{below}", biggest, right=right)
 
 
-def _alt(points: pd.DataFrame, limits: pd.DataFrame, analytes: list[str], where: str) -> str:
+def _alt(points: Columns, limits: Columns, analytes: list[str], where: str) -> str:
     """What the picture shows, from its numbers."""
     said = []
     for analyte in analytes:
-        at = np.flatnonzero((points["analyte"] == analyte) & points["value"].notna())
+        at = np.flatnonzero((points["analyte"] == analyte) & ~np.isnan(points["value"]))
         if not at.size:
             continue
         columns = ("value", "unit", "drawn_on", "expected", "below", "above")
-        value, unit, drawn, expected, under, over = (points[c].iloc[at[-1]] for c in columns)
+        value, unit, drawn, expected, under, over = (points[c][at[-1]] for c in columns)
         words = (
-            f"{analyte_name(analyte)} last {signed(value, under, over)}{quantity(value, unit)} on {short_day(drawn)}"
+            f"{analyte_name(analyte)} last {signed(value, under, over)}{quantity(value, unit)} on "
+            f"{short_day(pd.Timestamp(drawn))}"
         )
-        if pd.notna(expected):
+        if np.isfinite(expected):
             words += f" where {quantity(expected, '')} was expected"
-        bound = np.flatnonzero((limits["analyte"] == analyte) & limits["alarm"].notna())[:1]
-        said.append(
-            words + "".join(f", {limits['named'].iloc[i]} limit {number(limits['alarm'].iloc[i])}" for i in bound)
-        )
-    return f"Line charts of {count(points['drawn_on'].nunique(), 'bottle')} from {where}: {'; '.join(said)}."
+        bound = np.flatnonzero((limits["analyte"] == analyte) & ~np.isnan(limits["alarm"].astype(float)))[:1]
+        said.append(words + "".join(f", {limits['named'][i]} limit {number(limits['alarm'][i])}" for i in bound))
+    bottles = len(set(points["drawn_on"].tolist()))
+    return f"Line charts of {count(bottles, 'bottle')} from {where}: {'; '.join(said)}."
 
 
-def _table(points: pd.DataFrame, analytes: list[str]) -> dict[str, Any]:
+def _table(points: Columns, analytes: list[str]) -> dict[str, Any]:
     """The numbers behind the figure, newest bottle first."""
-    keys = points.drop_duplicates("sample").sort_values("hours", ascending=False)
-    shown = rows_as_lists(points, ["sample", "analyte", "value", "below", "above"])
+    names = ("sample", "analyte", "value", "below", "above")
+    shown = zip(*(points[c].tolist() for c in names), strict=True)
     values = {(sample, a): signed(value, under, over) + number(value) for sample, a, value, under, over in shown}
-    rows = [
-        [short_day(drawn), number(hours, 6), number(fluid_h, 4), *(values.get((sample, a), "-") for a in analytes)]
-        for sample, drawn, hours, fluid_h in rows_as_lists(keys, ["sample", "drawn_on", "hours", "fluid_h"])
-    ]
+    firsts = np.array(list({s: n for n, s in reversed(list(enumerate(points["sample"].tolist())))}.values()), int)
+    rows = []
+    for n in firsts[np.argsort(-points["hours"][firsts], kind="stable")]:
+        sample, drawn, hours, fluid_h = (points[c][n] for c in ("sample", "drawn_on", "hours", "fluid_h"))
+        results = (values.get((sample, a), "-") for a in analytes)
+        rows.append([short_day(pd.Timestamp(drawn)), number(hours, 6), number(fluid_h, 4), *results])
     return {
         "columns": ["Drawn", "Machine hours, h", "Hours on the fluid, h", *(with_unit(a) for a in analytes)],
         "rows": rows,

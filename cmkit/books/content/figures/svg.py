@@ -273,6 +273,8 @@ def _mark(symbol: str, a: float, b: float, r: float) -> str:
             f'd="M{a - r:.1f},{b - r:.1f}L{a + r:.1f},{b + r:.1f}M{a - r:.1f},{b + r:.1f}L{a + r:.1f},{b - r:.1f}" '
             f'stroke="{_INK}" stroke-width="2"'
         )
+    if symbol == "line-ew":
+        return f'<path d="M{a - r:.1f},{b:.1f}h{2 * r:g}"'
     if symbol == "triangle-down":
         return f'<path d="M{a - r:.1f},{b - r:.1f}L{a + r:.1f},{b - r:.1f}L{a:.1f},{b + r:.1f}Z"'
     return f'<circle cx="{a:.1f}" cy="{b:.1f}" r="{r:g}"'

@@ -12,6 +12,7 @@ from cmkit.books.content.book import Book
 from cmkit.books.content.compartment_data import (
     BOTTLES,
     PANELS,
+    coming,
     family_limits_of,
     fresh_value,
     is_viscosity,
@@ -166,7 +167,7 @@ def _figures(book: Book, compartment: str, place: int) -> list[Item]:
     where = book.place_name(compartment)
     levels = family_limits_of(book, compartment, "level")
     fresh = {a: fresh_value(book, compartment, a) for a in dict.fromkeys(points["analyte"]) if is_viscosity(a)}
-    out: list[Item] = [results_over_hours(points, levels, where, fresh)]
+    out: list[Item] = [results_over_hours(points, levels, where, fresh, coming(book, compartment))]
     if place < FULL_PAGES:
         out += [
             results_over_fluid(points, levels, where, fresh),

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from cmkit.books.content.book import Book
 from cmkit.books.content.compartment_data import (
@@ -62,15 +63,15 @@ class _Beside:
     results further from what was expected than their scatter; speaking: results that speak for the likeliest fault;
     sister: the newest bottle of the twin or sister."""
 
-    judged: pd.DataFrame
-    expected: pd.DataFrame
+    judged: dict[str, dict[str, Any]]
+    expected: dict[str, dict[str, Any]]
     earlier: pd.DataFrame
     limits: dict[str, list[Any]]
     fresh: dict[str, float]
     passed: frozenset[str]
     away: frozenset[str]
     speaking: frozenset[str]
-    sister: pd.Series | None
+    sister: dict[str, Any] | None
 
 
 def newest_report(book: Book, compartment: str) -> Html:
@@ -82,7 +83,7 @@ def newest_report(book: Book, compartment: str) -> Html:
     bottle = samples.iloc[-1]
     sister_name, sister = sister_bottle(book, compartment)
     beside = _held_against(book, compartment, samples, sister)
-    groups = _groups(bottle, beside, str(book.places.loc[compartment, "kind"]))
+    groups = _groups(bottle.to_dict(), beside, str(book.places.loc[compartment, "kind"]))
     if not groups:
         return join([head, _bottle_facts(book, bottle), nothing("It holds no result.")])
     heads = ["Result", Column("Found", True), Column("Expected", True), "Beside it", "Limits, alert / alarm"]
@@ -107,16 +108,21 @@ def _held_against(book: Book, compartment: str, samples: pd.DataFrame, sister: p
         limits.setdefault(row.analyte, []).append(row)
     relative = [a for a, rows in limits.items() if any(r.measure in ("change", "rise") for r in rows)]
     return _Beside(
-        judged=judged.set_index("analyte"),
-        expected=past[past["sample"] == bottle].drop_duplicates("analyte", keep="last").set_index("analyte"),
+        judged=_by_result(judged, ["usual", "usual_is"]),
+        expected=_by_result(past[past["sample"] == bottle], ["expected", "expected_sd"]),
         earlier=samples.iloc[:-1],
         limits=limits,
         fresh={a: fresh_value(book, compartment, a) for a in relative},
         passed=frozenset(fired.loc[fired["sample"] == bottle, "analyte"]),
         away=frozenset(judged.loc[~within_scatter(judged), "analyte"]),
         speaking=frozenset(speaking_for(book, compartment)["analyte"]),
-        sister=sister,
+        sister=None if sister is None else sister.to_dict(),
     )
+
+
+def _by_result(rows: pd.DataFrame, columns: list[str]) -> dict[str, dict[str, Any]]:
+    """Result -> its values in these columns; the last row of several."""
+    return dict(zip(rows["analyte"], rows[columns].to_dict("records"), strict=True))
 
 
 def sister_bottle(book: Book, compartment: str) -> tuple[str, pd.Series | None]:
@@ -166,23 +172,23 @@ def _bottle_facts(book: Book, bottle: pd.Series) -> Html:
     return facts(pairs, "facts bottle")
 
 
-def _groups(bottle: pd.Series, beside: _Beside, kind: str) -> list[tuple[object, list[list[object]]]]:
+def _groups(bottle: dict[str, Any], beside: _Beside, kind: str) -> list[tuple[object, list[list[object]]]]:
     """Rows by question, in the order of the register; a fleet's own results come last. In a coolant silicon, sodium and
     potassium are its own
     chemistry: all but the metals belong to its health."""
     register = analyte_register()
     found: dict[str, list[list[object]]] = {question: [] for question in (*_QUESTIONS, _OTHER)}
     of_group = {group: question for question, groups in _QUESTIONS.items() for group in groups}
-    own = [name for name in bottle.index if below(name) in bottle.index and name not in register.index]
+    own = [name for name in bottle if below(name) in bottle and name not in register.index]
     for analyte, group in [*register["group"].items(), *((name, "") for name in own)]:
-        if analyte in bottle.index and pd.notna(bottle[analyte]):
+        if analyte in bottle and pd.notna(bottle[analyte]):
             question = _NAMED.get(str(analyte), of_group.get(group, _OTHER))
             question = "Fluid health" if kind == "coolant" and question not in ("Wear", _OTHER) else question
             found[question].append(_row(str(analyte), bottle, beside))
     return [(question, rows) for question, rows in found.items() if rows]
 
 
-def _row(analyte: str, bottle: pd.Series, beside: _Beside) -> list[object]:
+def _row(analyte: str, bottle: dict[str, Any], beside: _Beside) -> list[object]:
     """Cells of one result."""
     value = float(bottle[analyte])
     name, unit = analyte_name(analyte), analyte_unit(analyte)
@@ -199,7 +205,7 @@ def _row(analyte: str, bottle: pd.Series, beside: _Beside) -> list[object]:
     ]
     if beside.sister is None:
         return cells
-    other = beside.sister[analyte] if analyte in beside.sister.index else np.nan
+    other = beside.sister.get(analyte, np.nan)
     return [
         *cells,
         _shown(float(other), _sign(beside.sister, analyte), analyte) if pd.notna(other) else "-",
@@ -214,7 +220,7 @@ def perhaps_past(value: float, sign: str, limits: list[Any]) -> bool:
     return sign == ">" and any(alarm > value for alarm in upper)
 
 
-def _sign(bottle: pd.Series, analyte: str) -> str:
+def _sign(bottle: dict[str, Any], analyte: str) -> str:
     """`<` or `>` where the result was reported as below or above a limit."""
     under, over = (bool(bottle.get(flag(analyte), False)) for flag in (below, above))
     return signed(float(bottle[analyte]), under, over)
@@ -231,24 +237,22 @@ def _shown(value: float, sign: str, analyte: str = "") -> str:
 def _expected(analyte: str, value: float, beside: _Beside) -> tuple[str, Html | str]:
     """What was expected, and how the result stands to it and to the limits."""
     passed = analyte in beside.passed
-    if analyte in beside.judged.index:
-        row = beside.judged.loc[analyte]
+    if row := beside.judged.get(analyte):
         away = "above" if value > row["usual"] else "below"
         away = away if analyte in beside.away and (bad_way(analyte) in (away, "") or analyte in beside.speaking) else ""
         usual = (
             f"{number(row['usual'])}" if row["usual_is"] != "earlier bottles" else _usual(analyte, row["usual"], beside)
         )
         return usual, _marked(away, passed)
-    if analyte in beside.expected.index and pd.notna(beside.expected.loc[analyte, "expected"]):
-        row = beside.expected.loc[analyte]
+    if (row := beside.expected.get(analyte)) and pd.notna(row["expected"]):
         half = HALF_NINETY * row["expected_sd"]
         low, high = max(row["expected"] - half, 0.0), row["expected"] + half
         away = "above" if value > high else "below" if value < low else ""
         return f"{number(row['expected'])} ({number(low)} to {number(high)})", _marked(away, passed)
-    earlier = _earlier(analyte, beside)
+    earlier, _ = _earlier(analyte, beside)
     if not len(earlier):
         return "-", _marked("", passed)
-    return _usual(analyte, float(earlier[analyte].median()), beside), _marked("", passed)
+    return _usual(analyte, float(np.median(earlier)), beside), _marked("", passed)
 
 
 def bad_way(analyte: str) -> str:
@@ -258,16 +262,21 @@ def bad_way(analyte: str) -> str:
     return {"up": "above", "down": "below"}.get(bad, "")
 
 
-def _earlier(analyte: str, beside: _Beside) -> pd.DataFrame:
-    """The newest earlier bottles that have the result."""
-    known = beside.earlier
-    return known[known[analyte].notna()].tail(EARLIER) if analyte in known else known.iloc[:0]
+def _earlier(analyte: str, beside: _Beside) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """The result on the newest earlier bottles that have it, and where it lies below what the laboratory reports."""
+    if analyte not in beside.earlier:
+        return np.empty(0), np.empty(0, bool)
+    values = beside.earlier[analyte].to_numpy(float)
+    rows = np.flatnonzero(~np.isnan(values))[-EARLIER:]
+    flag = below(analyte)
+    under = beside.earlier[flag].to_numpy(bool) if flag in beside.earlier else np.zeros(len(values), bool)
+    return values[rows], under[rows]
 
 
 def _usual(analyte: str, value: float, beside: _Beside) -> str:
     """`100 usual`, `<100 usual` where most of the earlier results lay below what the laboratory reports."""
-    earlier = _earlier(analyte, beside)
-    mostly = below(analyte) in earlier and bool(earlier[below(analyte)].mean() > 0.5)
+    _, under = _earlier(analyte, beside)
+    mostly = len(under) > 0 and bool(under.mean() > 0.5)
     return f"{_shown(value, '<' if mostly else '')} usual"
 
 

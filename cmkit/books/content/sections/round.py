@@ -53,12 +53,9 @@ def next_round(book: Book) -> Shown:
     now, rest, without = rows[~later & ~unsafe], rows[later], rows[unsafe]
     out: list[Item] = [paragraph(_lead(now, rest)), *_unsafe(without), _bring(now), _how(), *_plan(book, now)]
     if len(rest):
-        machines = list(rest.groupby("machine", sort=False))
-        out.append(
-            folded(
-                f"{len(rest):,} due, but past the crews' capacity", _list(book, machines, "Due too, when there is room")
-            )
-        )
+        machines = list(_together(rest, ["machine"]).items())
+        words = f"{len(rest):,} due, but past the crews' capacity"
+        out.append(folded(words, _list(book, machines, "Due too, when there is room")))
     return shown(*out)
 
 
@@ -128,10 +125,8 @@ def _plan(book: Book, rows: pd.DataFrame) -> list[Item]:
         "are Monday to Friday.",
         class_="note",
     )
-    groups = [
-        (f"{weekday(pd.Timestamp(day))}: {machine}", own)
-        for (day, machine), own in rows.groupby(["plan_on", "machine"], sort=False)
-    ]
+    together = _together(rows, ["plan_on", "machine"])
+    groups = [(f"{weekday(pd.Timestamp(day))}: {machine}", own) for (day, machine), own in together.items()]
     before = [0, *accumulate(len(own) for _, own in groups)]
     first = next((n for n, drawn in enumerate(before) if drawn >= AT_ONCE), len(groups))
     caption = "Bottles by day and machine; hours are what the machine's meter will show"
@@ -142,14 +137,23 @@ def _plan(book: Book, rows: pd.DataFrame) -> list[Item]:
     return out
 
 
-def _list(book: Book, groups: Sequence[tuple[object, pd.DataFrame]], caption: str) -> Html:
+def _together(rows: pd.DataFrame, by: list[str]) -> dict[Any, list[Any]]:
+    """Rows with the same values in the columns `by` (one: that value, several: a tuple), in order of their first."""
+    found: dict[Any, list[Any]] = {}
+    for row in rows.rename(columns={"name": "name_"}).itertuples():
+        key = tuple(getattr(row, c) for c in by)
+        found.setdefault(key if len(by) > 1 else key[0], []).append(row)
+    return found
+
+
+def _list(book: Book, groups: Sequence[tuple[object, list[Any]]], caption: str) -> Html:
     """One table, a group of rows for each of `groups` (title, rows of one machine)."""
     columns = ["Compartment", "State", "Draw by", Column("Due at meter", True), "Due", "Why"]
     made = []
     for name, own in groups:
         title = join([name, tag("span", f" {count(len(own), 'bottle')}", class_="small")])
-        made.append((title, [_bottle(book, r) for r in own.rename(columns={"name": "name_"}).itertuples()]))
-    machines = book.machines_of(own["compartment"].iloc[0] for _, own in groups)
+        made.append((title, [_bottle(book, r) for r in own]))
+    machines = book.machines_of(own[0].compartment for _, own in groups)
     return grouped_table(columns, made, caption, "blocks", machines=machines)
 
 

@@ -46,7 +46,7 @@ def learn_laboratories(exposure: pd.DataFrame, samples: pd.DataFrame, register: 
     counts = counts.sort_values(["n", "lab"], ascending=[False, True], kind="stable")
     others = counts[counts.duplicated("kind") & (counts["n"] >= _FEWEST)]
     if others.empty:
-        return empty("laboratories")
+        return empty("laboratory_bias")
     reported = [a for a in by_rule(register, "rate") if a in samples]
     use = exposure["kind"].isin(others["kind"]).to_numpy()
     exposure = exposure[use].reset_index(drop=True)
@@ -63,7 +63,7 @@ def learn_laboratories(exposure: pd.DataFrame, samples: pd.DataFrame, register: 
         data = replace(data, y=data.y * np.exp(-_of_series(part, series)[:, None] * mask))
     table = _pooled(pd.concat(parts).merge(others, on=["kind", "lab"]))
     return typed(
-        table[names("laboratories")].sort_values(["kind", "lab", "analyte"], ignore_index=True), "laboratories"
+        table[names("laboratory_bias")].sort_values(["kind", "lab", "analyte"], ignore_index=True), "laboratory_bias"
     )
 
 
