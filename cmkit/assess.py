@@ -35,16 +35,21 @@ def assess(fleet: Fleet, as_of: str | pd.Timestamp, learnt: Learnt) -> Assessmen
     give the same tables, whatever came later.
     """
     known = fleet.as_of(as_of)
+    return assess_known(known, fleet.as_of(last_month_end(known)), learnt)
+
+
+def assess_known(known: Fleet, before: Fleet, learnt: Learnt) -> Assessment:
+    """:func:`assess` of records as known on the day, and as known at the end of the month before."""
     hours = running_hours(known)
     wear = fit_wear(known, hours, learnt)
     trust = screen_bottles(known, hours, wear.for_screening, learnt)
     state = judge_compartments(known, hours, wear, trust, learnt)
-    before = states_at(fleet.as_of(last_month_end(known)), state, wear, trust, learnt)
-    plan = plan_work(known, hours, wear, state, learnt)
+    then = states_at(before, state, wear, trust, learnt)
+    plan = plan_work(known, hours, wear, state, learnt, checks=trust.fluids)
     families = learnt.of_families(known.compartments["family"], known.machines["site"])
     chapters = (known, hours, wear, trust, state, plan)
     tables = {name: table for chapter in chapters for name, table in chapter.tables().items()}
-    return Assessment(about(known), **tables, **families, before=before, technique=NO_TECHNIQUE)
+    return Assessment(about(known), **tables, **families, before=then, technique=NO_TECHNIQUE)
 
 
 def assess_fleet(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW) -> Assessment:

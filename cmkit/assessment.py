@@ -33,7 +33,10 @@ class Assessment:
     orders, reasons, before (verdicts as of the end of last month), intervals, curves, waiting, record,
     technique, turnaround, chain (bottles without a result), missed (failures without a useful warning), coverage,
     programme (measures by site and month), open_work (alarms and orders that stand, with their owners), decided
-    (decisions and what their alarms came to). Columns: `.columns("wear")`, from the dictionary `cmkit.tables`.
+    (decisions and what their alarms came to), duplicates, laboratory_pairs (what they say of
+    them), changes, cleanliness, coolants (what each fluid needs), stock, mixed_fluids (fluids that are not what they
+    should be), twins (left against right). Columns:
+    `.columns("wear")`, from the dictionary `cmkit.tables`.
     """
 
     about: dict[str, Any]
@@ -83,6 +86,14 @@ class Assessment:
     programme: pd.DataFrame
     open_work: pd.DataFrame
     decided: pd.DataFrame
+    duplicates: pd.DataFrame
+    laboratory_pairs: pd.DataFrame
+    changes: pd.DataFrame
+    cleanliness: pd.DataFrame
+    coolants: pd.DataFrame
+    stock: pd.DataFrame
+    mixed_fluids: pd.DataFrame
+    twins: pd.DataFrame
 
     @property
     def as_of(self) -> pd.Timestamp:

@@ -20,7 +20,7 @@ from pathlib import Path
 import pandas as pd
 
 import cmkit
-from cmkit.assess import assess, last_month_end
+from cmkit.assess import assess_known, last_month_end
 from cmkit.assessment import Assessment, load_assessment
 from cmkit.combine import combine
 from cmkit.engine import SERIAL, Workers
@@ -29,20 +29,37 @@ from cmkit.files import scratch_folder
 from cmkit.learn import learn
 from cmkit.learnt import Learnt, load_learnt
 from cmkit.records.fleet import Fleet
+from cmkit.records.settings import Settings
+from cmkit.records.storing.sites import chosen_records, site_records
+from cmkit.records.storing.store import read_table
 from cmkit.review import NO_REVIEW, Review
 from cmkit.tables.records import TABLES
 
+MOST_BOTTLES = 150_000  # own choice: learnt from at most; about 1 GB, and a family of 100 compartments is well known
 _INPUTS = "inputs"  # in the `about` of a part: the hash of what it was made from
 
 
 @dataclass(frozen=True)
+class StoredSite:
+    """A site's records in a version of a store: the task that assesses it reads them."""
+
+    store: str
+    version: int | None
+    site: str
+
+    def records(self) -> Fleet:
+        """All of them."""
+        return site_records(self.store, self.site, self.version)
+
+
+@dataclass(frozen=True)
 class SiteJob:
-    """A site to assess. records: its own, without notes on reading; as_of: ISO day; learnt, folder: where numbers are
-    read and tables go.
+    """A site to assess. records: its own, without notes on reading, or where they are read; as_of: ISO day; learnt,
+    folder: where numbers are read and tables go.
     """
 
     site: str
-    records: Fleet
+    records: "Fleet | StoredSite"
     as_of: str
     learnt: str
     folder: str
@@ -92,15 +109,53 @@ def assess_by_site(
     with scratch_folder() if keep is None else nullcontext(keep) as place:
         learnt.save(place / "learnt")
         sites = _sites(fleet)
-        stamp = _stamp(fleet, place / "learnt")
-        jobs = (_job(fleet, site, day, place, stamp) for site in sites)
-        done = {}
-        for n, result in enumerate(workers.each(assess_site, jobs, _lost), start=1):
-            done[result.site] = result
-            if progress:
-                progress(result, n, len(sites))
+        stamp = _stamp(fleet.settings, place / "learnt")
+        jobs = (_job(site, _part(fleet, site), day, place, stamp) for site in sites)
+        done = _assessed(jobs, len(sites), workers, progress)
         parts = [_without_inputs(load_assessment(done[site].folder)) for site in sites]
     return combine(parts, _reading(fleet).as_of(day))
+
+
+def assess_store(
+    store: str | Path,
+    as_of: str | pd.Timestamp,
+    keep: Path,
+    review: Review = NO_REVIEW,
+    *,
+    learnt: Learnt | None = None,
+    version: int | None = None,
+    most_bottles: int = MOST_BOTTLES,
+    workers: Workers = SERIAL,
+    progress: Progress | None = None,
+) -> dict[str, SiteDone]:
+    """A fleet that does not fit in memory, from its store: each site is read by the task that assesses it, and its
+    tables stay in a folder of their own under `keep`, named in what is returned, by site in order.
+
+    Learnt from the whole fleet where it has at most `most_bottles`, else from machines evenly spread over it with about
+    as many: what is learnt no longer depends on how many more there are. No process holds more than the largest site
+    and what is learnt, or the records learnt from. learnt: of this fleet, learnt earlier. StoreError, CmkitError as
+    the functions it calls.
+    """
+    sites = read_table(store, "sites", version=version)["site"].tolist()
+    fleet = chosen_records(store, most_bottles, version) if learnt is None else site_records(store, sites[0], version)
+    day = fleet.checked_day(as_of)
+    learnt = learn(fleet, day, review, workers=workers) if learnt is None else _not_later(learnt, day)
+    learnt.save(keep / "learnt")
+    stamp = _stamp(fleet.settings, keep / "learnt")
+    del fleet
+    jobs = (_job(site, StoredSite(str(store), version, site), day, keep, stamp) for site in sites)
+    done = _assessed(jobs, len(sites), workers, progress)
+    return {site: done[site] for site in sites}
+
+
+def _assessed(jobs: Iterator[SiteJob], count: int, workers: Workers, progress: Progress | None) -> dict[str, SiteDone]:
+    """What came of every site's task."""
+    done = {}
+    for n, result in enumerate(workers.each(assess_site, jobs, _lost), start=1):
+        done[result.site] = result
+        if progress:
+            progress(result, n, count)
+    return done
 
 
 def _not_later(learnt: Learnt, day: pd.Timestamp) -> Learnt:
@@ -123,27 +178,33 @@ def _reading(fleet: Fleet) -> Fleet:
     return replace(fleet, **none, elsewhere=fleet.elsewhere | set(fleet.compartments["compartment"]))
 
 
-def _job(fleet: Fleet, site: str, day: pd.Timestamp, place: Path, stamp: str) -> SiteJob:
-    part = fleet.for_site(site)
+def _part(fleet: Fleet, site: str) -> Fleet:
+    """A site's records without notes on reading."""
     notes = {name: getattr(fleet, name).iloc[:0] for name in ("set_aside", "repairs", "counts")}
-    part = replace(part, **notes, arrivals=None, sources={})
+    return replace(fleet.for_site(site), **notes, arrivals=None, sources={})
+
+
+def _job(site: str, records: Fleet | StoredSite, day: pd.Timestamp, place: Path, stamp: str) -> SiteJob:
     folder = place / "sites" / hashlib.sha256(site.encode()).hexdigest()[:16]
-    return SiteJob(site, part, f"{day:%Y-%m-%d}", str(place / "learnt"), str(folder), stamp)
+    return SiteJob(site, records, f"{day:%Y-%m-%d}", str(place / "learnt"), str(folder), stamp)
 
 
 def assess_site(job: SiteJob) -> SiteDone:
     """Assess one site and save its part, unless what is saved was made from the same."""
     started, cpu = time.perf_counter(), time.process_time()
-    folder, inputs = Path(job.folder), _inputs(job)
+    records = job.records.records() if isinstance(job.records, StoredSite) else job.records
+    folder, known = Path(job.folder), records.as_of(job.as_of)
+    views = known, records.as_of(last_month_end(known))
+    inputs = _inputs(job, views)
     made_from = _made_from(folder)
     kept = made_from == inputs
     if not kept:
         if not made_from:  # damaged, or cut short: the folder's name is our own
             shutil.rmtree(folder, ignore_errors=True)
-        part = assess(job.records, job.as_of, _learnt(job.learnt, job.stamp))
+        part = assess_known(*views, _learnt(job.learnt, job.stamp))
         replace(part, about=part.about | {_INPUTS: inputs}).save(folder)
     took = time.perf_counter() - started, time.process_time() - cpu
-    return SiteDone(job.site, job.folder, len(job.records.compartments), kept, *took)
+    return SiteDone(job.site, job.folder, len(records.compartments), kept, *took)
 
 
 def _lost(job: SiteJob, error: str) -> SiteDone:
@@ -172,12 +233,12 @@ def _without_inputs(part: Assessment) -> Assessment:
     return replace(part, about={name: value for name, value in part.about.items() if name != _INPUTS})
 
 
-def _inputs(job: SiteJob) -> str:
-    """One hash over what the site's records said on the day and at the end of the month before, and the stamp."""
-    known = job.records.as_of(job.as_of)
-    before = job.records.as_of(last_month_end(known))
+def _inputs(job: SiteJob, views: tuple[Fleet, Fleet]) -> str:
+    """One hash over what the site's records said on the day and at the end of the month before (`views`), and the
+    stamp.
+    """
     digest = hashlib.sha256(f"{job.stamp} {job.as_of}".encode())
-    for view in (known, before):
+    for view in views:
         for table in (
             getattr(view, name) for name in TABLES if name != "corrections"
         ):  # their effect is in the samples
@@ -191,9 +252,9 @@ def _content(table: pd.DataFrame) -> bytes:
     return hashlib.sha256(head + pd.util.hash_pandas_object(table, index=True).to_numpy().tobytes()).digest()
 
 
-def _stamp(fleet: Fleet, learnt: Path) -> str:
+def _stamp(settings: Settings, learnt: Path) -> str:
     """One hash over what all sites share: the numbers learnt, the settings and cmkit's own code."""
-    shared = hashlib.sha256(repr(sorted(dataclasses.asdict(fleet.settings).items())).encode())
+    shared = hashlib.sha256(repr(sorted(dataclasses.asdict(settings).items())).encode())
     for path in [*sorted(learnt.glob("*")), *_code()]:
         shared.update(path.name.encode() + hashlib.sha256(path.read_bytes()).digest())
     return shared.hexdigest()

@@ -212,13 +212,15 @@ def publish_records(fleet: Path, url: str, schema: str | None) -> None:
 
     `cmkit assess FLEET --records URL` and `cmkit books FLEET --records URL` read them there; the settings stay FLEET's.
     """
+    from cmkit.records.storing.connection import check_place
     from cmkit.records.storing.database import write_records
     from cmkit.records.storing.source import open_fleet
 
     _is_folder(fleet)
+    check_place(url)
     written = write_records(open_fleet(fleet, say=click.echo), url, schema)
-    click.echo(", ".join(f"{n:,} {name}" for name, n in written.items()))
-    click.echo(f"Written. Read them with --records, such as: cmkit assess {fleet} --records URL --out FOLDER")
+    click.echo(f"Rows written: {', '.join(f'{name} {n:,}' for name, n in written.items())}")
+    click.echo(f"Read them with --records, such as: cmkit assess {fleet} --records URL --out FOLDER")
 
 
 @main.command(short_help="Take in a filled field sheet of a round.")
@@ -274,6 +276,7 @@ def assess(
     """Assess the fleet and write the tables; no books."""
     from cmkit.assessment import KIND, table_names
     from cmkit.learn import learn
+    from cmkit.records.storing.connection import check_place
     from cmkit.records.storing.database import write_results
     from cmkit.review import freeze as freeze_review
     from cmkit.review import review_words
@@ -282,6 +285,8 @@ def assess(
     _free_place(out, kind=KIND)
     if not (out or results or freeze):
         raise CmkitError("nothing to write to: name --out FOLDER, --results URL, or --freeze.")
+    if results:
+        check_place(results)
     loaded, result = _loaded_and_assessed(fleet, as_of, version, database)
     states = result.verdicts["state"].value_counts()
     words = ", ".join(f"{states.get(s, 0)} {s}" for s in ("alarm", "alert", "clear", "not known"))

@@ -26,7 +26,7 @@ _UNORDERED = (
     "decisions",
     "hours",
 )  # in the order of the files
-_SHARED = ("numbers", "limits", "fresh", "turnaround")  # parts may share families and sites
+_SHARED = ("numbers", "limits", "fresh", "turnaround", "laboratory_pairs")  # parts may share families and sites
 
 
 def combine(parts: Sequence[Assessment], reading: Fleet | None = None) -> Assessment:
@@ -70,6 +70,7 @@ _ORDER = {
     "fresh": (["site", "fluid", "grade", "analyte"], True),
     "record": (["_when", "compartment"], True),
     "decided": (["decided_on", "decision"], False),
+    "duplicates": (["drawn_on", "sample"], [False, True]),
     "missed": (["found_on", "compartment"], [False, True]),
     "waiting": (["saved", "compartment"], [False, True]),
 }  # tables that are not simply in order of their first column, or of the compartment

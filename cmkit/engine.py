@@ -8,12 +8,17 @@ worker down again. A task that may be done twice must be harmless to repeat.
 
 import multiprocessing
 import os
+import signal
+import tempfile
+import threading
 from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, ThreadPoolExecutor, as_completed, wait
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from itertools import islice
+from multiprocessing import forkserver
+from multiprocessing.context import BaseContext
 from typing import Any, TypeVar
 
 from cmkit.errors import CmkitError, ParameterError
@@ -27,6 +32,7 @@ Result = TypeVar("Result")
 CONNECT_S = 20
 # on two cores: a third of a book's time is waiting for its kernel to start and end; a fourth thread gained nothing
 THREADS = 3
+_LONGEST_FOLDER = 75  # bytes; multiprocessing adds /pymp-12345678/listener-12345678
 
 
 @dataclass(frozen=True)
@@ -106,17 +112,38 @@ def cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def _context(work: Callable[..., Any]) -> Any:
-    """Forking from a clean server where the system has it: the numeric libraries hold threads, which forking this
-    process would hurt.
+def fork_server(module: str) -> BaseContext | None:
+    """Processes forked from a clean server, since the numeric libraries hold threads, which forking this process would
+    hurt. It imports `module` once for all, unless it runs already with imports of its own.
 
-    The server imports what `work` needs once for all, unless it runs already with imports of its own.
+    A terminal sends Ctrl-C to every process of a command: the server and its processes leave that to the command, which
+    ends them. None where the system has no such server, or where the folder of temporary files has too long a path for
+    the server's address (107 bytes).
     """
-    if "forkserver" not in multiprocessing.get_all_start_methods():
-        return multiprocessing.get_context("spawn")
+    if "forkserver" not in multiprocessing.get_all_start_methods() or len(tempfile.gettempdir()) > _LONGEST_FOLDER:
+        return None
     context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload([work.__module__])
+    context.set_forkserver_preload([module])
+    with _without_interrupts():
+        forkserver.ensure_running()
     return context
+
+
+@contextmanager
+def _without_interrupts() -> Iterator[None]:
+    """What is started meanwhile ignores Ctrl-C, as a started process does whatever its starter does."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+def _context(work: Callable[..., Any]) -> BaseContext:
+    return fork_server(work.__module__) or multiprocessing.get_context("spawn")
 
 
 def _until_broken(
@@ -124,6 +151,7 @@ def _until_broken(
 ) -> Generator[Result, None, list[Job]]:
     """Results until all is done, or a process was killed; then returns the jobs that were under way."""
     under_way: dict[Future[Result], Job] = {}
+    others = set(multiprocessing.active_children())
     pool = ProcessPoolExecutor(max_workers=min(size, len(first)), mp_context=_context(work))
     try:
         todo = list(first)
@@ -138,6 +166,10 @@ def _until_broken(
                 todo += islice(more, 1)
     except BrokenProcessPool:
         return [*under_way.values(), *todo]
+    except (KeyboardInterrupt, GeneratorExit):  # stopped, or nobody wants the rest: what is under way is not waited for
+        for process in set(multiprocessing.active_children()) - others:
+            process.terminate()
+        raise
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
     return []

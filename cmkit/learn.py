@@ -14,6 +14,8 @@ from cmkit.intervals.advise import learn_defects, sampled_range
 from cmkit.judge.learning import FirstPass, first_pass, joined_judgement
 from cmkit.judge.learning import usual_pace as bottle_pace
 from cmkit.learnt import Learnt
+from cmkit.practice.duplicates import duplicate_pairs, paired_results
+from cmkit.practice.laboratories import judge_laboratories
 from cmkit.records.analytes import with_own
 from cmkit.records.fleet import Fleet, sampling_interval
 from cmkit.records.turnaround import learn_turnaround
@@ -28,10 +30,13 @@ from cmkit.wear.conditions import fresh_values, relative_to_fresh
 from cmkit.wear.exposure import exposure_of
 from cmkit.wear.family import family_numbers, rate_steps
 from cmkit.wear.forecast import family_dilution
+from cmkit.wear.laboratory_bias import learn_laboratories, on_one_scale
 from cmkit.wear.limits import family_limits
 from cmkit.wear.next_bottle import learn_visits
+from cmkit.wear.own_fresh import learn_own_fresh
 from cmkit.wear.rates import current_wear, run_filter
 from cmkit.wear.residual import learn_residuals, metal_steps
+from cmkit.wear.season import learn_seasons, with_season
 from cmkit.wear.timeline import timeline, usual_make_up, usual_pace, with_changes, with_make_up
 
 _WORTH_A_TASK = 4000  # own choice: bottles; with fewer, arrays are so short that a task of its own takes longer
@@ -40,15 +45,16 @@ _WORTH_A_TASK = 4000  # own choice: bottles; with fewer, arrays are so short tha
 @dataclass(frozen=True)
 class KindsJob:
     """Some kinds of compartments to learn from. known: the records of their compartments; line: their timeline;
-    suspect: bottles from whose results nothing is learnt; steps: what laboratories round to, for the metals of a change
-    and for all rates; review: its numbers and limits of these;
-    pace: running hours a day for the judge.
+    suspect: bottles from whose results nothing is learnt; laboratories: their differences; steps: what they round to,
+    for the metals of a change and for all rates; review: its numbers and limits of these; pace: running hours a day for
+    the judge.
     """
 
     name: str
     known: Fleet
     line: pd.DataFrame
     suspect: frozenset[str]
+    laboratories: pd.DataFrame
     steps: tuple[pd.DataFrame, pd.DataFrame]
     review: Review
     pace: float
@@ -62,6 +68,8 @@ class KindsLearnt:
 
     name: str
     residuals: pd.DataFrame
+    seasons: pd.DataFrame
+    own_fresh: pd.DataFrame
     exposure: pd.DataFrame
     numbers: pd.DataFrame
     expected: pd.DataFrame
@@ -87,7 +95,10 @@ def learn(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW, *
     usual = family_usual(known, register)
     units = unit_doubts(known, register, usual)
 
-    jobs = _jobs(known, with_make_up(line, make_up), frozenset(units["sample"]), review, register)
+    settled = with_make_up(line, make_up)
+    suspect = frozenset(units["sample"])
+    laboratories = learn_laboratories(exposure_of(with_changes(settled)), _believed(known, suspect), register)
+    jobs = _jobs(known, settled, suspect, review, laboratories=laboratories)
     done = (
         sorted(workers.each(learn_kinds, jobs, _lost), key=lambda part: part.name)
         if len(jobs) > 1
@@ -104,10 +115,13 @@ def learn(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW, *
         shifts=shifted_days(known, forecasts, register),
         fluids=learn_fluids(known, known.settings.trust),
         bottle_factors=shared_factors(forecast_panel(known, forecasts, register), known.settings.trust),
+        laboratory_bias=laboratories,
         make_up=make_up,
         pace=pd.DataFrame({"h_per_day": [pace]}),
-        residuals=pd.concat([part.residuals for part in done], ignore_index=True).sort_values(
-            "kind", ignore_index=True
+        residuals=_by_kind(done, "residuals"),
+        seasons=_by_kind(done, "seasons"),
+        own_fresh=pd.concat([part.own_fresh for part in done]).sort_values(
+            ["compartment", "analyte"], ignore_index=True
         ),
         numbers=numbers,
         dilution=family_dilution(exposure),
@@ -122,24 +136,42 @@ def learn(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW, *
         middles=judge.middles,
         priors=judge.priors,
         turnaround=learn_turnaround(known),
+        laboratory_pairs=judge_laboratories(paired_results(known, duplicate_pairs(known)), register["group"]),
     )
 
 
 def learn_kinds(job: KindsJob) -> KindsLearnt:
     """What some kinds of compartments teach by themselves."""
     known, register = job.known, with_own(job.known.settings.analytes)
-    clean = without_results(known.samples, pd.Series(sorted(job.suspect), dtype="str"), register)
+    kinds = known.compartments.set_index("compartment")["kind"]
+    clean = on_one_scale(_believed(known, job.suspect), kinds, job.laboratories)
     residuals = learn_residuals(known, job.line, clean, register, job.steps[0])
     exposure = exposure_of(with_changes(job.line, residuals))
-    numbers = family_numbers(exposure, clean, register, job.review.numbers, job.steps[1])
+    seasons = learn_seasons(exposure, clean, register, job.steps[1])
+    exposure = with_season(exposure, seasons)
+    own_fresh = learn_own_fresh(exposure, clean, register)
+    numbers = family_numbers(exposure, clean, register, job.review.numbers, steps=job.steps[1], own_fresh=own_fresh)
     expected, history = (
-        run_filter(exposure, known.samples, numbers, register, accept_changes=accept, not_learnt=job.suspect)
+        run_filter(
+            exposure,
+            known.samples,
+            numbers,
+            register,
+            accept_changes=accept,
+            not_learnt=job.suspect,
+            laboratories=job.laboratories,
+            own_fresh=own_fresh,
+        )
         for accept in (False, True)
     )
     believed = history[~history["sample"].isin(job.suspect)]
     limits = family_limits(exposure, clean, believed, known.settings, register=register, frozen=job.review.limits)
-    judged = first_pass(known, clean, exposure, numbers, expected, register=register, pace=job.pace)
-    return KindsLearnt(job.name, residuals, exposure, numbers, expected, current_wear(history), limits, judged)
+    judged = first_pass(
+        known, clean, exposure, numbers, expected, register=register, pace=job.pace, own_fresh=own_fresh
+    )
+    return KindsLearnt(
+        job.name, residuals, seasons, own_fresh, exposure, numbers, expected, current_wear(history), limits, judged
+    )
 
 
 def _lost(job: KindsJob, error: str) -> KindsLearnt:
@@ -149,11 +181,16 @@ def _lost(job: KindsJob, error: str) -> KindsLearnt:
     )
 
 
+def _believed(known: Fleet, suspect: frozenset[str]) -> pd.DataFrame:
+    """The bottles with the results of suspect ones blank."""
+    return without_results(known.samples, pd.Series(sorted(suspect), dtype="str"), with_own(known.settings.analytes))
+
+
 def _jobs(
-    known: Fleet, line: pd.DataFrame, suspect: frozenset[str], review: Review, register: pd.DataFrame
+    known: Fleet, line: pd.DataFrame, suspect: frozenset[str], review: Review, *, laboratories: pd.DataFrame
 ) -> list[KindsJob]:
     """Kinds packed into jobs; one job of nothing for a fleet without a usable bottle."""
-    clean = without_results(known.samples, pd.Series(sorted(suspect), dtype="str"), register)
+    clean, register = _believed(known, suspect), with_own(known.settings.analytes)
     steps = metal_steps(clean, register), rate_steps(clean, register)
     bottles = line[line["what"] == "sample"].rename(columns={"date": "drawn_on"})
     pace = bottle_pace(bottles)
@@ -169,6 +206,7 @@ def _jobs(
                 own,
                 line[line["kind"].isin(kinds)].reset_index(drop=True),
                 suspect & set(own.samples["sample"]),
+                laboratories[laboratories["kind"].isin(kinds)],
                 (steps[0].reindex(own.samples["sample"]), steps[1].reindex(own.samples["sample"])),
                 review.of_families(families),
                 pace,
@@ -219,6 +257,12 @@ def _in_order(parts: list[pd.DataFrame], line: pd.DataFrame) -> pd.DataFrame:
     bottles = line.loc[line["what"] == "sample", "id"]
     place = pd.Series(np.arange(len(bottles)), index=bottles.to_numpy()).reindex(whole["sample"]).to_numpy()
     return whole.iloc[np.argsort(place, kind="stable")].reset_index(drop=True)
+
+
+def _by_kind(done: list[KindsLearnt], name: str) -> pd.DataFrame:
+    """A table of all kinds, by kind; within a kind rows keep their order."""
+    whole = pd.concat([getattr(part, name) for part in done], ignore_index=True)
+    return typed(whole.sort_values("kind", kind="stable", ignore_index=True), name)
 
 
 def _by_family(parts: list[pd.DataFrame], name: str) -> pd.DataFrame:

@@ -26,15 +26,19 @@ class Learnt:
     laboratory's
     results moved together. fluids: product x mark, the fingerprint of each fluid. bottle_factors: kind, spread of what
     a bottle's metals
-    share. make_up: family, top-up habits. pace: running hours a day of the middle compartment. residuals: kind, what a
-    fluid change leaves behind. numbers: family x analyte, wear.
+    share. laboratory_bias: kind x laboratory x analyte, its results over the reference laboratory's.
+    seasons: kind x site whose wear follows the year. own_fresh: compartment x analyte, fresh fluid that is not its
+    family's. make_up: family, top-up habits. pace: running hours a day of the middle compartment. residuals: kind, what
+    a fluid change leaves behind. numbers: family x analyte, wear.
     dilution: family, share of the fluid lost and renewed per hour. visits: one row, how punctual bottles, changes and
     results are. limits: family x analyte x measure. fresh: site x fluid x grade x
     analyte. defects: kind, how often defects start and how long they take. sampled: family, shortest and longest
     interval seen.
     in_use: sampling intervals in use anywhere. measures, ageing, middles: what is usual of each result for the judge;
     priors: how often
-    faults begin and bottles are odd. turnaround: site x laboratory, days from drawing to a result.
+    faults begin and bottles are odd. turnaround: site x laboratory, days from drawing to a result. laboratory_pairs:
+    what
+    duplicates say of them.
     """
 
     about: dict[str, Any]
@@ -42,6 +46,9 @@ class Learnt:
     shifts: pd.DataFrame
     fluids: pd.DataFrame
     bottle_factors: pd.DataFrame
+    laboratory_bias: pd.DataFrame
+    seasons: pd.DataFrame
+    own_fresh: pd.DataFrame
     make_up: pd.DataFrame
     pace: pd.DataFrame
     residuals: pd.DataFrame
@@ -58,6 +65,7 @@ class Learnt:
     middles: pd.DataFrame
     priors: pd.DataFrame
     turnaround: pd.DataFrame
+    laboratory_pairs: pd.DataFrame
 
     @property
     def as_of(self) -> pd.Timestamp:

@@ -309,6 +309,6 @@ def test_a_filled_field_sheet_is_taken_in_once(books, root, tmp_path) -> None:
     assert len(written) == len(before) + 1
     again = run("returned", str(fleet), str(sheet)).output
     assert "0 bottle(s) to take in" in again
-    assert "row 2: taken in before, unchanged: 2" in again
+    assert "taken in before, unchanged: rows 2" in again
     assert "many" not in again
     assert sorted(p.name for p in fleet.rglob("*")) == written

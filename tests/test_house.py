@@ -37,7 +37,7 @@ MAY_IMPORT = {
     **{layer: set(LAYERS[:i]) | {layer} for i, layer in enumerate(LAYERS)},
     "desk": set(LAYERS) - {"command_group", "cli"},
     "cli": {*LAYERS, "simulate"},
-    "simulate": {"errors", "files", "tables", "records", "fluids", "simulate"},
+    "simulate": {"errors", "files", "engine", "tables", "records", "fluids", "simulate"},
     "trust": {"errors", "tables", "records", "learnt", "fluids", "trust"},
     "reference": {"reference"},
     "__init__": set(LAYERS),  # the public names

@@ -5,6 +5,7 @@ The files are made by `foreign_fleet.py`, which knows nothing of cmkit. Seeds 1 
 is tested here.
 """
 
+import re
 import shutil
 from pathlib import Path
 from typing import Any
@@ -144,14 +145,17 @@ def test_rates_are_those_of_the_machines(which, truth, request) -> None:
 
 
 def test_changes_nobody_wrote_down_do_not_move_the_rates(truth, whole, complete) -> None:
-    """30 % of the changes missing against all of them: iron of at least 95 % of the healthy within 10 %."""
+    """30 % of the changes missing against all of them: iron of every healthy compartment within 10 %."""
     of = [r.wear[r.wear["analyte"] == "Fe_ppm"].set_index("compartment")["rate"] for r in (whole[1], complete)]
     rates = [np.array([of_truth(w, p) for p in truth[1].rates if p not in truth[1].faults]) for w in of]
     assert len(complete.services) > 1.2 * len(whole[1].services), "the changes are indeed missing"
-    assert np.mean(np.abs(rates[0] / rates[1] - 1) <= 0.10) >= 0.95
+    assert np.abs(rates[0] / rates[1] - 1).max() <= 0.10
 
 
 def test_the_laboratories_alone_say_the_same_rates(truth, whole, alone) -> None:
+    """Iron within 10 % for at least 95 % of the healthy: what was topped up stands in the workshop's log alone, so the
+    rate of an engine that uses oil may be lower by more without it.
+    """
     shares = []
     for result in (whole[1], alone[1]):
         wear = result.wear[result.wear["analyte"] == "Fe_ppm"].set_index("compartment")["rate"]
@@ -172,7 +176,9 @@ def test_the_first_book_takes_few_commands_and_little_typing(alone, whole, tmp_p
     assert "capacity_l is not known for 60 of 60 compartments" in said
     assert said.rstrip().endswith(f"Next: cmkit books {way.fleet} --month newest")
     way.run("books", str(way.fleet), "--month", "newest", "--out", str(tmp_path / "books"), "--threads", "1")
-    assert (tmp_path / "books" / "index.html").exists()
+    pages = [p.read_text(encoding="utf-8") for p in (tmp_path / "books").rglob("*.html")]
+    assert pages
+    assert not [p for p in pages if re.search(r">\s*(nan|None|NaT)\b", p)], "nothing that is not known shows as such"
     assert way.commands <= MOST_COMMANDS
     assert way.lines == 0
     assert whole[0].commands <= MOST_COMMANDS

@@ -6,6 +6,7 @@ import math
 import re
 
 import numpy as np
+import pandas as pd
 
 from cmkit.fluids.answer import Answer, not_positive, undefined
 from cmkit.fluids.standard_tables import standard_table
@@ -130,24 +131,38 @@ def grade_viscosity(grade: str) -> tuple[str, Answer]:
     `ISO VG 46` -> visc40_cSt, 46. `SAE 15W-40` -> visc100_cSt, middle of J300 grade 40; `SAE 80W-90` the same by J306.
     Fluids of one grade differ by a tenth and more from its middle; what was learnt from fresh bottles is better.
     """
+    column, ends, reason = _named_grade(grade)
+    return column, Answer(float(np.mean(ends))) if ends else undefined(reason)
+
+
+def grade_range(grade: str) -> tuple[str, float, float]:
+    """The column a grade's name speaks of and its lowest and highest viscosity, mm2/s (ISO 3448; SAE J300 and J306 at
+    100 C); an empty column and NaN where the name says nothing.
+    """
+    column, ends, _ = _named_grade(grade)
+    return (column, *ends) if ends else ("", math.nan, math.nan)
+
+
+def _named_grade(grade: str) -> tuple[str, tuple[float, float] | None, str]:
+    """Column, lowest and highest viscosity of a grade by its name, or the reason why there are none."""
     text = grade.upper()
     iso = re.search(r"\bVG\s*(\d+)", text)
     if iso:
         table = standard_table("iso3448_vg")
         hit = table[table["grade"] == int(iso.group(1))]
-        return "visc40_cSt", Answer(float(hit["middle"].iloc[0])) if len(hit) else undefined(
-            f"ISO 3448 has no grade {iso.group(1)}"
-        )
+        return "visc40_cSt", _ends(hit), f"ISO 3448 has no grade {iso.group(1)}"
     sae = re.search(r"(?:(\d+)\s*W)?[\s/-]*\b(\d+)\b\s*$", text)
     if sae is None or "SAE" not in text:
-        return "", undefined(f"the grade {grade!r} names no viscosity; wanted a form such as ISO VG 46 or SAE 15W-40")
+        return "", None, f"the grade {grade!r} names no viscosity; wanted a form such as ISO VG 46 or SAE 15W-40"
     winter, summer = int(sae.group(1) or 0), int(sae.group(2))
     table = standard_table("sae_grades")
     use = "gear" if max(winter, summer) >= _GEAR_FROM else "engine"
     hit = table[(table["use"] == use) & (table["grade"] == summer)]
-    if not len(hit):
-        return "visc100_cSt", undefined(f"no SAE {use} grade {summer}")
-    return "visc100_cSt", Answer(float((hit["low"] + hit["high"]).iloc[0] / 2))
+    return "visc100_cSt", _ends(hit), f"no SAE {use} grade {summer}"
+
+
+def _ends(hit: pd.DataFrame) -> tuple[float, float] | None:
+    return (float(hit["low"].iloc[0]), float(hit["high"].iloc[0])) if len(hit) else None
 
 
 def mixed_viscosity(kv_1: float, share_1: float, kv_2: float) -> Answer:

@@ -47,7 +47,7 @@ def _sure(changed: pd.DataFrame) -> str:
     sure = int((changed["saving_low"] > 0).sum())
     if not len(changed):
         return ""
-    return f"{sure} of these savings sure." if sure else "No saving is sure: each range reaches below nothing."
+    return f"{sure} of these savings sure." if sure else "No saving is sure: every range includes zero."
 
 
 def _line(row) -> str:  # type: ignore[no-untyped-def]

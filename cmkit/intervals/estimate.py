@@ -203,14 +203,7 @@ def fit_defect_history(records: pd.DataFrame, prior: Prior | None = None) -> Def
         value = _forward(steps, np.exp(x[0]), np.exp(x[1]), _expit(x[2]), prior.phases) + _log_prior(x, prior)
         return -value if np.isfinite(value) else 1e10
 
-    options = {
-        "xatol": 1e-7,
-        "fatol": 1e-9,
-        "maxiter": 4000,
-        "maxfev": 4000,
-        "initial_simplex": start + np.vstack([np.zeros(3), 0.5 * np.eye(3)]),
-    }
-    mode = minimize(loss, start, method="Nelder-Mead", options=options).x
+    mode = minimize(loss, start, method="BFGS", options={"gtol": 1e-5}).x
     covariance = np.linalg.inv(_curvature(loss, mode))
     own = -(loss(mode) + _log_prior(mode, prior))
     return _summary(mode, covariance, events, hours, prior=prior, own=own)

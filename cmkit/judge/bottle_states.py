@@ -135,4 +135,6 @@ def _with_loose(chances: pd.DataFrame, rules: pd.DataFrame) -> pd.DataFrame:
             own[name] = own[name].fillna("").astype("str")
         own = own.astype({"life": "int64", "order": "int64"}).reindex(columns=columns)
         out = own if out.empty else pd.concat([out, own.astype(out.dtypes)], ignore_index=True)
-    return out.sort_values(["compartment", "life", "order", "drawn_on"], kind="stable", ignore_index=True)
+    place = pd.factorize(out["compartment"], sort=True)[0]  # whole numbers sort faster than names
+    order = np.lexsort([out[name].to_numpy() for name in ("drawn_on", "order", "life")] + [place])
+    return out.iloc[order].reset_index(drop=True)

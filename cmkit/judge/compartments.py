@@ -16,6 +16,7 @@ from cmkit.trust.screen import Trusted
 from cmkit.wear.conditions import judge_conditions
 from cmkit.wear.evidence import collect_evidence
 from cmkit.wear.fit import Wear
+from cmkit.wear.laboratory_bias import on_one_scale
 
 
 @dataclass(frozen=True)
@@ -46,10 +47,19 @@ def judge_compartments(known: Fleet, hours: Hours, wear: Wear, trust: Trusted, l
     """The posterior of every fault, and with the limits that act alone the state, the order and its reasons."""
     register = with_own(known.settings.analytes)
     screening = wear.for_screening
-    clean = without_results(known.samples, screening.units["sample"], register)
+    kinds = known.compartments.set_index("compartment")["kind"]
+    comparable = on_one_scale(known.samples, kinds, learnt.laboratory_bias)
+    clean = without_results(comparable, screening.units["sample"], register)
     of_judge = JudgeLearnt(learnt.measures, learnt.ageing, learnt.middles, learnt.priors)
     judged = judge_bottles(
-        known, clean, wear.exposure, learnt.numbers, screening.expected, register=register, learnt=of_judge
+        known,
+        clean,
+        wear.exposure,
+        learnt.numbers,
+        screening.expected,
+        register=register,
+        learnt=of_judge,
+        own_fresh=learnt.own_fresh,
     )
     conditions = judge_conditions(known, wear.exposure, learnt, register)
     evidence = collect_evidence(
@@ -65,10 +75,11 @@ def states_at(then: Fleet, state: State, wear: Wear, trust: Trusted, learnt: Lea
     then: the records as known on that day; state, wear, trust, learnt: of a later day. What differs between the two
     happened to the machines, and is no number estimated anew.
     """
-    known = then.samples["sample"]
+    all_bottles = trust.trust["sample"]
+    later = all_bottles[~all_bottles.isin(then.samples["sample"])]
 
     def of_then(frame: pd.DataFrame) -> pd.DataFrame:
-        return frame[frame["sample"].isin(known)]
+        return frame[~frame["sample"].isin(later)]
 
     judged = replace(
         state.judged,

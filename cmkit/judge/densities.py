@@ -64,11 +64,11 @@ def filter_numbers(b: Bottles, at: Rows) -> Numbers:
 
 
 def forecast_metals(b: Bottles, i: int, at: Rows, level: list[Floats]) -> Forecast:
-    """Forecast of bottle i from the level and rate before it. A first bottle of unknown fluid is held against the
-    family's usual level.
+    """Forecast of bottle i of the compartments `at` from their levels and rates before it (each (n, M)). A first bottle
+    of unknown fluid is held against the family's usual level.
     """
     numbers = filter_numbers(b, at)
-    c, beta, p11, p12, p22 = (v[at] for v in level)
+    c, beta, p11, p12, p22 = level
     phi, psi, chi, sd_phi, sd_psi, hours = (
         b.steps[k][at, i][:, None] for k in ("phi", "psi", "chi", "sd_phi", "sd_psi", "hours")
     )
@@ -114,6 +114,30 @@ def metal_likelihood(
 def _own_share(b: Floats) -> Floats:
     """Square of the share of noise of one metal alone, once the bottle's common factor is apart."""
     return np.maximum(b * b - constant("bottle_factor_sd") ** 2, (0.6 * b) ** 2)
+
+
+def still_density(b: Bottles, i: int, at: Rows, f: Forecast, *, times: Floats, more: Floats | float) -> NDArray[Any]:
+    """Density of each metal of good bottles (n, M, B) where no fault changes it; times: factors of a bottle (B); more:
+    variance added to the forecast (n, M), ppm^2.
+    """
+    numbers = filter_numbers(b, at)
+    mean = ((f.carried + f.gained)[:, :, None] * times).astype(np.float32)
+    variance = (np.maximum(f.v0 + f.v1 + f.v2, 1e-6) + more)[:, :, None] * times**2
+    variance = variance + _own_share(np.asarray(numbers.noise_share))[:, :, None] * mean * mean
+    variance += (np.asarray(numbers.noise_floor) ** 2 + np.asarray(numbers.unit) ** 2 / 12)[:, :, None]
+    y, unit = b.y[at, i], np.asarray(numbers.unit)
+    p = _density(y, b.y_below[at, i], mean, variance.astype(np.float32), unit)
+    in_range(p, _above(y, b.y_above[at, i], unit), mean, variance)
+    return np.asarray(np.maximum(p, _LEAST))
+
+
+def usual_density(b: Bottles, i: int, at: Rows, means: tuple[Floats, Floats], *, more: Floats | float) -> NDArray[Any]:
+    """Density of each other result (n, Q) where no fault changes it, exponents not applied; more: variance added."""
+    mean = means[0][at].astype(np.float32)
+    variance = (means[1][at] + b.sd**2 + b.doubt[at, i] ** 2 + more).astype(np.float32)
+    p = _density(b.v[at, i], b.v_below[at, i], mean, variance)
+    in_range(p, (b.v_low[at, i], b.v_high[at, i]), mean, variance)
+    return np.asarray(np.maximum(p, _LEAST))
 
 
 def _dust(metals: list[str], grid: Grid) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
@@ -172,7 +196,7 @@ def other_likelihood(
     """Log likelihood of everything else by oddity (good, rich, dirt: 3, n, S), and by role (n, Q, R), exponents not yet
     applied.
     """
-    low = _low_level(b.low[:n, i], s.low)
+    low = low_level(b.low[:n, i], s.low)
     if not b.others:
         return np.broadcast_to(low, (3, *low.shape)), np.zeros((n, 0, len(s.both)))
     mu, spread = means[0][:n], means[1][:n]
@@ -196,7 +220,7 @@ def _rows_of(s: States, which: NDArray[np.bool_]) -> NDArray[np.float32]:
     return s.other_map.reshape(q, -1, s.other_map.shape[1])[which].reshape(-1, s.other_map.shape[1]).astype(np.float32)
 
 
-def _low_level(low: Floats, chance: Floats) -> Floats:
+def low_level(low: Floats, chance: Floats) -> Floats:
     """Log chance of what was noted of the fluid level (n, S); 0 where nothing was."""
     noted = np.where(low[:, None] == 1, np.log(chance), np.log1p(-chance))
     return np.where(np.isnan(low)[:, None], 0.0, noted)
@@ -211,20 +235,21 @@ def mixed_levels(taken: Forecast, left: Forecast, share: Floats) -> Forecast:
     return Forecast(**out)
 
 
-def learn_levels(b: Bottles, i: int, f: Forecast, factor: Floats, *, sound: Floats, fault: Floats) -> list[Floats]:
-    """Level, rate and covariances after a good bottle (n, M). factor: of the bottle; sound, fault: chances (n) by which
-    sound and faulty wear
-    made the results: the rate learns from the first only, the level from both.
+def learn_levels(
+    b: Bottles, i: int, at: Rows, f: Forecast, *, factor: Floats, sound: Floats, fault: Floats
+) -> list[Floats]:
+    """Level, rate and covariances of the compartments `at` after a good bottle (n, M). factor: of the bottle; sound,
+    fault: chances (n) by which sound and faulty wear made the results: the rate learns from the first only, the level
+    from both.
     """
-    n = len(f.expected)
-    numbers = filter_numbers(b, slice(0, n))
-    y, side = b.y[:n, i] / factor[:, None], b.y_above[:n, i].astype(np.int8) - b.y_below[:n, i]
+    numbers = filter_numbers(b, at)
+    y, side = b.y[at, i] / factor[:, None], b.y_above[at, i].astype(np.int8) - b.y_below[at, i]
     s = f.a11 + noise(f.expected, numbers)
     root, seen = np.sqrt(s), np.isfinite(y)
     nu = np.where(seen, y - f.expected, 0.0)
     if side.any():
         cut = seen & (side != 0)
-        limit = true_limit(b.y[:n, i], np.asarray(numbers.unit), side)
+        limit = true_limit(b.y[at, i], np.asarray(numbers.unit), side)
         z, _ = beyond_limit(limit[cut], f.expected[cut], root[cut], side[cut])
         nu[cut] = z * root[cut]
     wide = s * np.maximum(1.0, np.abs(nu) / root / ROBUST)
@@ -244,17 +269,17 @@ def learn_levels(b: Bottles, i: int, f: Forecast, factor: Floats, *, sound: Floa
     return [level, f.rate + ws * k2 * nu, np.maximum(p11, 1e-9), np.clip(p12, -bound, bound), p22]
 
 
-def learn_means(b: Bottles, i: int, n: int, means: tuple[Floats, Floats], sound: Floats) -> None:
-    """Usual values of the other results after a bottle, in place; `sound`: chance (n) that it was good and its
-    compartment sound.
+def learn_means(b: Bottles, i: int, at: Rows, means: tuple[Floats, Floats], sound: Floats) -> None:
+    """Usual values of the other results of the compartments `at` after a bottle, in place; `sound`: chance (n) that it
+    was good and its compartment sound.
     """
-    mu, spread = means[0][:n], means[1][:n]
-    v, under = b.v[:n, i], b.v_below[:n, i]
+    mu, spread = means[0][at], means[1][at]
+    v, under = b.v[at, i], b.v_below[at, i]
     seen = np.isfinite(v)
-    total = spread + b.sd**2 + b.doubt[:n, i] ** 2
+    total = spread + b.sd**2 + b.doubt[at, i] ** 2
     nu = np.where(seen, v - mu, 0.0)
     nu = np.where(under, np.minimum(nu, 0.0), nu)
-    nu = np.where(np.isposinf(b.v_high[:n, i]), np.maximum(nu, 0.0), nu)
+    nu = np.where(np.isposinf(b.v_high[at, i]), np.maximum(nu, 0.0), nu)
     gain = spread / (total * np.maximum(1.0, np.abs(nu) / np.sqrt(total) / ROBUST)) * seen * sound[:, None]
-    means[0][:n] = mu + gain * nu
-    means[1][:n] = np.minimum(spread * (1 - gain) + (b.drift * b.sd) ** 2, b.tau**2)
+    means[0][at] = mu + gain * nu
+    means[1][at] = np.minimum(spread * (1 - gain) + (b.drift * b.sd) ** 2, b.tau**2)

@@ -82,12 +82,15 @@ def first_pass(
     register: pd.DataFrame,
     pace: float,
     without: frozenset[str] = frozenset(),
+    own_fresh: pd.DataFrame | None = None,
 ) -> FirstPass:
     """The part of :func:`learn_judgement` that needs no kind but those in `exposure`; pace: :func:`usual_pace` of the
     whole fleet.
     """
     usual = learn_usual(*bottle_table(known, samples, exposure), register)
-    kinds = bottles_by_kind(known, samples, exposure, numbers, expected, register=register, usual=usual)
+    kinds = bottles_by_kind(
+        known, samples, exposure, numbers, expected, register=register, usual=usual, own_fresh=own_fresh
+    )
     passes = [(b, f) for b, _, f in follow_kinds(known, exposure, kinds, shipped_priors(pace), without)]
     open_now = sum(float((1 - f.now[:, 0]).sum()) for _, f in passes)
     rows = [_drawn(b).assign(**dict(zip(_ODD, f.oddities[b.row >= 0].T, strict=True))) for b, f in passes]

@@ -5,6 +5,7 @@ compartment simply wears so: a new component has rates of its own, and under sus
 What it shows is then taken as its usual.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,10 +31,10 @@ class Events:
     new: NDArray[np.bool_]
 
 
-def looked_again(events: Events, i: int, parts: tuple[Floats, ...], doubted: NDArray[np.int64]) -> Rows:
+def looked_again(events: Events, i: int, parts: Sequence[Floats], doubted: NDArray[np.int64]) -> Rows:
     """Compartments in which, before bottle i, looks in a row for one suspicion have found nothing often enough;
     `doubted` (looks so far) is
-    moved on in place. parts: chances [n, S] before those looks, whose sum is 1.
+    moved on in place. parts: chances [n, S] before those looks.
     """
     n = len(parts[0])
     suspected = sum(a[:, 1:].sum(axis=1) for a in parts) >= constant("look_suspects")
@@ -57,7 +58,7 @@ def accept(at: Rows, parts: tuple[Floats, ...]) -> None:
     parts[0][at, 0] = 1 - parts[0][at, 1:].sum(axis=1)
 
 
-def accept_wear(b: Bottles, i: int, at: Rows, levels: list[list[Floats]], means: tuple[Floats, Floats]) -> None:
+def accept_wear(b: Bottles, i: int, at: Rows, levels: Sequence[list[Floats]], means: tuple[Floats, Floats]) -> None:
     """Rates and usual values that the two bottles before bottle i showed become the compartments' own, in place."""
     if i < 3 or not len(at):
         return

@@ -26,6 +26,7 @@ from cmkit.judge.usual import (
 )
 from cmkit.records.censoring import bounds, flags
 from cmkit.records.fleet import Fleet
+from cmkit.wear.own_fresh import offsets_of
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -127,6 +128,7 @@ def bottles_by_kind(
     *,
     register: pd.DataFrame,
     usual: Usual,
+    own_fresh: pd.DataFrame | None = None,
 ) -> list[Bottles]:
     """The bottles of every kind in `exposure`; arguments as of :func:`cmkit.judge.judge.judge_bottles`."""
     table, wide = bottle_table(known, samples, exposure)
@@ -135,7 +137,9 @@ def bottles_by_kind(
     for kind in sorted(table["kind"].unique()):
         at = np.flatnonzero((table["kind"] == kind).to_numpy())
         rows, results = table.iloc[at].reset_index(drop=True), wide.iloc[at].reset_index(drop=True)
-        out.append(_one_kind(str(kind), (rows, results, at), numbers, register, usual.of_kind(str(kind))))
+        bottles = _one_kind(str(kind), (rows, results, at), numbers, register, usual.of_kind(str(kind)))
+        extra = offsets_of(own_fresh, bottles.places, bottles.metals)
+        out.append(replace(bottles, numbers=bottles.numbers | {"fresh_ppm": bottles.numbers["fresh_ppm"] + extra}))
     return out
 
 

@@ -15,9 +15,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cmkit.judge.anew import Anew, Usual, Weighed, learn_anew, nothing_anew, settle_anew, weigh
 from cmkit.judge.bottles import DIRT, GOOD, OTHER, RICH, Grid, Shares, another_density, bottle_grid, oddity_chances
 from cmkit.judge.constants import constant
 from cmkit.judge.densities import (
+    Forecast,
     forecast_metals,
     learn_levels,
     learn_means,
@@ -31,6 +33,7 @@ from cmkit.judge.looks import Events, accept, accept_wear, looked_again
 from cmkit.judge.measures import Bottles
 
 Floats = NDArray[np.float64]
+_MOST_LOG = 600.0  # of a ratio of likelihoods, so that its exponential stays finite
 KEPT = 3  # newest bottles of a compartment whose likelihoods are kept result by result
 
 
@@ -69,28 +72,50 @@ def follow(
     out = _empty(b, states, size)
     share = states.share * told(b, states)
     start = start_chances(share, arrivals)
-    taken, left = start.copy(), np.zeros((size[0], size[2]))
-    levels = [start_levels(b), start_levels(b)]
-    means = (np.zeros((size[0], len(b.others))), np.tile(b.tau**2, (size[0], 1)))
+    kept = _at_the_start(b, start)
     count = (b.row >= 0).sum(axis=1)
     doubted = np.zeros(size[0], np.int64)
     for i in range(size[1]):
         n = int((count > i).sum())
-        usual = looked_again(events, i, (taken[:n], left[:n]), doubted)
-        _answer(events, i, n, (taken, left), start)
-        accept(usual, (taken, left))
-        accept_wear(b, i, usual, levels, means)
-        _renew(events.new[:n, i], levels, means, b)
+        usual = looked_again(events, i, [a[:n] for a in kept.parts], doubted)
+        _answer(events, i, n, kept, start)
+        _accept(usual, kept)
+        accept_wear(b, i, usual, kept.levels, kept.means)
+        _renew(events.new[:n, i], kept, b)
         hours = np.nan_to_num(b.steps["hours"][:n, i])
-        for a in (taken, left):
+        for a in kept.parts:
             a[:n] = moved_on(a[:n], share[:n], arrivals, hours)
+        _fade(kept)
         bottle = _Bottle(b, i, n, grid, states, chances[:n, i], another[:n, i])
-        _read(bottle, (taken, left), levels, means, out=out, from_end=count[:n] - 1 - i)
-    now = taken + left
-    usual = looked_again(events, size[1], (now,), doubted)
-    _answer(events, size[1], size[0], (now,), start)
-    accept(usual, (now,))
-    return replace(out, now=_arrivals_only(now, share, arrivals, since_h))
+        _read(bottle, kept, out, from_end=count[:n] - 1 - i)
+    usual = looked_again(events, size[1], kept.parts, doubted)
+    _answer(events, size[1], size[0], kept, start)
+    _accept(usual, kept)
+    return replace(out, now=_arrivals_only(kept.chances(slice(None)), share, arrivals, since_h))
+
+
+@dataclass
+class _Kept:
+    """What is carried from bottle to bottle: chances (C, S) with the bottle before taken as good and left as odd, the
+    levels of both (each (C, M)), usual values of the other results (mean and variance, (C, Q)), and a steady change
+    beside them. The chances of the three add up to 1.
+    """
+
+    parts: tuple[Floats, Floats]
+    levels: tuple[list[Floats], list[Floats]]
+    means: tuple[Floats, Floats]
+    anew: Anew
+
+    def chances(self, at: slice) -> Floats:
+        """Chances of the states of some compartments; one that has changed steadily is sound."""
+        out = self.parts[0][at] + self.parts[1][at]
+        out[:, 0] += self.anew.chance[at]
+        return out
+
+
+def _at_the_start(b: Bottles, start: Floats) -> _Kept:
+    means = np.zeros((len(start), len(b.others))), np.tile(b.tau**2, (len(start), 1))
+    return _Kept((start.copy(), np.zeros_like(start)), (start_levels(b), start_levels(b)), means, nothing_anew(b))
 
 
 def told(b: Bottles, states: States) -> NDArray[np.bool_]:
@@ -148,28 +173,44 @@ def _arrivals_only(a: Floats, share: Floats, arrivals: Arrivals, hours: Floats) 
     return out
 
 
-def _answer(events: Events, i: int, n: int, parts: tuple[Floats, ...], start: Floats) -> None:
+def _answer(events: Events, i: int, n: int, kept: _Kept, start: Floats) -> None:
     """What looks, repairs and new components before bottle i leave of the chances, in place."""
     looks, worked = events.looks[:n, i], events.worked[:n, i] | events.new[:n, i]
     fresh = constant("after_work") * start[:n][worked]
     fresh[:, 0] += 1 - constant("after_work")
-    for k, a in enumerate(parts):
+    chance = kept.anew.chance[:n]
+    chance[worked] = 0.0
+    for k, a in enumerate(kept.parts):
         a[:n][worked] = fresh if k == 0 else 0.0
         looked = looks > 0
         a[:n][looked, 1:] *= (constant("look_misses") ** looks[looked])[:, None]
-    total = sum(a[:n].sum(axis=1) for a in parts)
-    for a in parts:
+    total = chance + sum(a[:n].sum(axis=1) for a in kept.parts)
+    chance /= total
+    for a in kept.parts:
         a[:n] /= total[:, None]
 
 
-def _renew(new: NDArray[np.bool_], levels: list[Any], means: tuple[Floats, Floats], b: Bottles) -> None:
+def _accept(usual: NDArray[np.int64], kept: _Kept) -> None:
+    """After looks in a row that found nothing, in place; see :mod:`cmkit.judge.looks`."""
+    accept(usual, kept.parts)
+    kept.anew.chance[usual] = 0.0
+
+
+def _fade(kept: _Kept) -> None:
+    """A steady change that nothing speaks for is little by little the sound state again, in place."""
+    given = constant("anew_fades") * kept.anew.chance
+    kept.parts[0][:, 0] += given
+    kept.anew.chance -= given
+
+
+def _renew(new: NDArray[np.bool_], kept: _Kept, b: Bottles) -> None:
     """A new component starts from its family's numbers, in place."""
     at = np.flatnonzero(new)
     if len(at):
-        for level in levels:
+        for level in kept.levels:
             for part, first in zip(level, start_levels(b), strict=True):
                 part[at] = first[at]
-        means[0][at], means[1][at] = 0.0, b.tau**2
+        kept.means[0][at], kept.means[1][at] = 0.0, b.tau**2
 
 
 @dataclass(frozen=True)
@@ -187,43 +228,89 @@ class _Bottle:
     another: Floats
 
 
-def _read(
-    bottle: _Bottle,
-    parts: tuple[Floats, Floats],
-    levels: list[Any],
-    means: tuple[Any, ...],
-    *,
-    out: Followed,
-    from_end: NDArray[np.int64],
-) -> None:
-    """One bottle of every compartment: chances, levels and means moved in place, results written to `out`."""
-    b, i, n, s = bottle.b, bottle.i, bottle.n, bottle.states
-    every, before = slice(0, n), parts[0][:n] + parts[1][:n]
-    others, other_role = other_likelihood(b, i, n, s, means)
-    forecasts = [forecast_metals(b, i, every, level) for level in levels]
-    like, metal_role = metal_likelihood(b, i, every, forecasts[0], grid=bottle.grid, s=s)
-    taken = _joint(bottle, like, others, parts[0][:n], every)
+@dataclass(frozen=True)
+class _Joint:
+    """Chances after a bottle, together 1: by way of the bottle and state with the one before taken and left (n, B, S),
+    of another compartment's bottle by state (n, S), of a steady change that stood and that begins with a good bottle
+    (n, 2).
+    """
+
+    taken: Floats
+    left: Floats
+    apart: Floats
+    steady: Floats
+
+    def over(self, total: Floats) -> "_Joint":
+        """All of it divided by a number of each compartment."""
+        t = total[:, None]
+        return _Joint(self.taken / t[:, None], self.left / t[:, None], self.apart / t, self.steady / t)
+
+    def total(self) -> Floats:
+        ways = self.taken.sum(axis=(1, 2)) + self.left.sum(axis=(1, 2))
+        return np.asarray(ways + self.apart.sum(axis=1) + self.steady.sum(axis=1))
+
+
+def _read(bottle: _Bottle, kept: _Kept, out: Followed, from_end: NDArray[np.int64]) -> None:
+    """One bottle of every compartment: what is kept moved in place, results written to `out`."""
+    b, i, n = bottle.b, bottle.i, bottle.n
+    every, prior = slice(0, n), kept.chances(slice(0, n))
+    others, other_role = other_likelihood(b, i, n, bottle.states, kept.means)
+    forecasts = [forecast_metals(b, i, every, [v[:n] for v in level]) for level in kept.levels]
+    like, metal_role = metal_likelihood(b, i, every, forecasts[0], grid=bottle.grid, s=bottle.states)
+    joint, weighed = _weigh(bottle, kept, like, others, forecasts[1])
+    usual = Usual([v[:n].copy() for v in kept.levels[0]], (kept.means[0][:n].copy(), kept.means[1][:n].copy()))
+    _learn(bottle, kept, joint, forecasts)
+    held = _split(bottle, kept, joint)
+    if weighed is not None:
+        learn_anew(b, i, weighed, kept.anew, usual=usual, good=joint.steady[weighed.at], odd=held[weighed.at])
+    kept.anew.chance[:n] = joint.steady.sum(axis=1) + held
+    _keep(bottle, out, (prior, kept.chances(every)), joint, by_role=(metal_role, other_role), from_end=from_end)
+    settle_anew(kept.anew, kept.parts[0][:, 0], kept.levels, kept.means)
+
+
+def _weigh(
+    bottle: _Bottle, kept: _Kept, like: NDArray[Any], others: NDArray[Any], without: Forecast
+) -> tuple[_Joint, Weighed | None]:
+    """Chances after the bottle, and what it says of a steady change; like, others: log likelihoods with the bottle
+    before taken; without: forecast of the metals with it left.
+    """
+    b, i, n = bottle.b, bottle.i, bottle.n
+    parts = kept.parts[0][:n], kept.parts[1][:n]
+    taken = _joint(bottle, like, others, parts[0], slice(0, n))
     left = np.full(taken.shape, -np.inf, np.float32)
-    open_yet = np.flatnonzero(parts[1][:n].sum(axis=1) > constant("odd_least"))
+    open_yet = np.flatnonzero(parts[1].sum(axis=1) > constant("odd_least"))
     if len(open_yet):
-        again, _ = metal_likelihood(b, i, open_yet, forecasts[1].rows(open_yet), grid=bottle.grid, s=s)
+        again, _ = metal_likelihood(b, i, open_yet, without.rows(open_yet), grid=bottle.grid, s=bottle.states)
         left[open_yet] = _joint(bottle, again, others[:, open_yet], parts[1][open_yet], open_yet)
-    apart = constant("temper") * bottle.another[:, None] + bottle.chances[:, OTHER, None] + _log(before)
+    apart = constant("temper") * bottle.another[:, None] + bottle.chances[:, OTHER, None] + _log(parts[0] + parts[1])
     top = np.maximum(np.maximum(taken.max(axis=(1, 2)), left.max(axis=(1, 2))), apart.max(axis=1))
     taken, left = (np.exp(j - top[:, None, None].astype(np.float32)).astype(float) for j in (taken, left))
-    apart = np.exp(apart - top[:, None])
-    total = taken.sum(axis=(1, 2)) + left.sum(axis=(1, 2)) + apart.sum(axis=1)
-    taken, left, apart = taken / total[:, None, None], left / total[:, None, None], apart / total[:, None]
-    _learn(bottle, (taken, left), apart, levels=levels, forecasts=forecasts, means=means)
-    _split(bottle.grid, taken + left, apart, parts)
-    _keep(
-        bottle,
-        out,
-        (before, parts[0][:n] + parts[1][:n]),
-        (taken + left, apart),
-        by_role=(metal_role, other_role),
-        from_end=from_end,
-    )
+    joint = _Joint(taken, left, np.exp(apart - top[:, None]), np.zeros((n, 2)))
+    weighed = _beside(bottle, kept, joint, top)
+    return joint.over(joint.total()), weighed
+
+
+def _beside(bottle: _Bottle, kept: _Kept, joint: _Joint, top: Floats) -> Weighed | None:
+    """Add a steady change to the chances, in place, where a fault is suspected or one is believed already. An odd
+    bottle says as much of it as of the sound state.
+    """
+    n, chance = bottle.n, kept.anew.chance[: bottle.n]
+    sound = kept.parts[0][:n, 0] + kept.parts[1][:n, 0]
+    more = 1 + chance / np.maximum(sound, 1e-30)
+    total = joint.total()
+    safe = joint.taken[:, :, 0].sum(axis=1) + joint.left[:, :, 0].sum(axis=1) + joint.apart[:, 0]
+    for j in (joint.taken, joint.left):
+        j[:, bottle.grid.oddity != GOOD, 0] *= more[:, None]
+    joint.apart[:, 0] *= more
+    suspected = total - safe > constant("anew_suspects") * total
+    at = np.flatnonzero(suspected | (chance > constant("odd_least")))
+    if not len(at):
+        return None
+    usual = Usual([v[:n] for v in kept.levels[0]], (kept.means[0][:n], kept.means[1][:n]))
+    log_good, low = bottle.chances[at, GOOD], bottle.states.low[:1]
+    w = weigh(bottle.b, bottle.i, at, kept.anew, usual=usual, sound=sound[at], grid=bottle.grid, good=log_good, low=low)
+    joint.steady[at] = np.exp(np.minimum(w.log - top[at, None], _MOST_LOG))
+    return w
 
 
 def _joint(
@@ -240,40 +327,41 @@ def _log(a: Floats) -> Floats:
     return np.log(np.maximum(a, 1e-30))
 
 
-def _split(grid: Grid, joint: Floats, apart: Floats, parts: tuple[Floats, Floats]) -> None:
-    """Chances after the bottle, good ones (taken) and odd ones (left) apart, in place."""
-    good, n = grid.oddity == GOOD, len(joint)
-    parts[0][:n] = joint[:, good].sum(axis=1)
-    parts[1][:n] = joint[:, ~good].sum(axis=1) + apart
-
-
-def _learn(
-    bottle: _Bottle,
-    joint: tuple[Floats, Floats],
-    apart: Floats,
-    *,
-    levels: list[Any],
-    forecasts: list[Any],
-    means: tuple[Any, ...],
-) -> None:
-    """Levels with the bottle taken and left, and usual values, in place."""
+def _split(bottle: _Bottle, kept: _Kept, joint: _Joint) -> Floats:
+    """Chances after the bottle, good ones (taken) and odd ones (left) apart, in place; what an odd one leaves of a
+    steady change (n).
+    """
     good, n = bottle.grid.oddity == GOOD, bottle.n
-    was_taken = [j[:, good].sum(axis=(1, 2)) for j in joint]
+    sound = kept.parts[0][:n, 0] + kept.parts[1][:n, 0]
+    both = joint.taken + joint.left
+    kept.parts[0][:n] = both[:, good].sum(axis=1)
+    odd = both[:, ~good].sum(axis=1) + joint.apart
+    chance = kept.anew.chance[:n]
+    held = odd[:, 0] * chance / np.maximum(sound + chance, 1e-30)
+    odd[:, 0] -= held
+    kept.parts[1][:n] = odd
+    return np.asarray(held)
+
+
+def _learn(bottle: _Bottle, kept: _Kept, joint: _Joint, forecasts: list[Forecast]) -> None:
+    """Levels with the bottle taken and left, and usual values, in place."""
+    good, every = bottle.grid.oddity == GOOD, slice(0, bottle.n)
+    parts = joint.taken, joint.left
+    was_taken = [j[:, good].sum(axis=(1, 2)) for j in parts]
     p_good = np.maximum(was_taken[0] + was_taken[1], 1e-12)
     with_it = mixed_levels(forecasts[0], forecasts[1], was_taken[0] / p_good)
-    odd = [j[:, ~good].sum(axis=(1, 2)) for j in joint]
+    odd = [j[:, ~good].sum(axis=(1, 2)) for j in parts]
     without = mixed_levels(forecasts[0], forecasts[1], (odd[0] + 1e-12) / (odd[0] + odd[1] + 1e-12))
-    both = joint[0][:, good] + joint[1][:, good]
+    both = parts[0][:, good] + parts[1][:, good]
     factor = np.exp((both.sum(axis=2) @ np.log(bottle.grid.times[good])) / p_good)
     early = both[:, :, 1::3].sum(axis=(1, 2))
     sound = (both[:, :, 0].sum(axis=1) + 0.5 * early) / p_good
-    after = learn_levels(bottle.b, bottle.i, with_it, factor, sound=sound, fault=1 - sound)
-    kept = [without.expected, without.rate, without.a11, without.a12, without.a22]
-    for part, new in zip(levels[0], after, strict=True):
-        part[:n] = new
-    for part, new in zip(levels[1], kept, strict=True):
-        part[:n] = new
-    learn_means(bottle.b, bottle.i, n, means, sound * p_good)
+    after = learn_levels(bottle.b, bottle.i, every, with_it, factor=factor, sound=sound, fault=1 - sound)
+    left = [without.expected, without.rate, without.a11, without.a12, without.a22]
+    for level, values in zip(kept.levels, (after, left), strict=True):
+        for part, new in zip(level, values, strict=True):
+            part[every] = new
+    learn_means(bottle.b, bottle.i, every, kept.means, sound * p_good)
 
 
 def _empty(b: Bottles, s: States, size: tuple[int, int, int]) -> Followed:
@@ -291,19 +379,20 @@ def _empty(b: Bottles, s: States, size: tuple[int, int, int]) -> Followed:
 def _keep(
     bottle: _Bottle,
     out: Followed,
-    chances: tuple[Any, ...],
-    joint: tuple[Any, ...],
+    chances: tuple[Floats, Floats],
+    joint: _Joint,
     *,
-    by_role: tuple[Any, ...],
+    by_role: tuple[NDArray[Any], NDArray[Any]],
     from_end: NDArray[np.int64],
 ) -> None:
     """Write what is told of this bottle."""
     n, i, oddity = bottle.n, bottle.i, bottle.grid.oddity
     out.prior[:n, i], out.states[:n, i] = chances
-    share = joint[0].sum(axis=2)
+    share = (joint.taken + joint.left).sum(axis=2)
     for k in (GOOD, RICH, DIRT):
         out.oddities[:n, i, k] = share[:, oddity == k].sum(axis=1)
-    out.oddities[:n, i, OTHER] = joint[1].sum(axis=1)
+    out.oddities[:n, i, GOOD] += joint.steady.sum(axis=1)
+    out.oddities[:n, i, OTHER] = joint.apart.sum(axis=1)
     new = np.flatnonzero(from_end < KEPT)
     weight = share[new] / np.maximum(share[new].sum(axis=1, keepdims=True), 1e-12)
     out.metal_log[new, from_end[new]] = np.einsum("nb,nbmr->nmr", weight.astype(np.float32), by_role[0][new])

@@ -48,11 +48,13 @@ def missed_failures(known: Fleet, record: pd.DataFrame, bottles: pd.DataFrame) -
     own = {str(c): rows for c, rows in bottles.groupby("compartment")}
     spells = {str(c): rows for c, rows in record[record["alarm_on"].notna()].groupby("compartment")}
     places = known.compartments.set_index("compartment")["kind"]
-    renewed = _renewals(known)
+    renewed = {str(c): days for c, days in _renewals(known).groupby("compartment")["on"]}
+    never = pd.Series(dtype="datetime64[us]")
     rows = []
     for row in failed.itertuples():
         kind = str(places.get(row.compartment, "other"))
-        before = renewed[(renewed["compartment"] == row.compartment) & (renewed["on"] < row.found_on)]["on"]
+        days = renewed.get(row.compartment, never)
+        before = days[days < row.found_on]
         since = before.max() if len(before) else pd.Timestamp.min.as_unit("us")
         reach = known.settings.kind(kind).delay_mean_h * constant("reach_share")
         cause = row.cause if isinstance(row.cause, str) else ""
@@ -110,11 +112,26 @@ def _reason(known: Fleet, failure: _Failure, drawn: pd.DataFrame, alarms: pd.Dat
     unseen = _unseen(known, failure, in_time["sample"])
     if unseen:
         return _say(NOT_SEEN, newest, unseen)
-    if newest["p_fault"] >= constant("hint_chance"):
+    if newest["p_fault"] >= _hint(failure, newest):
         chance = f"a chance of a fault of {100 * newest['p_fault']:.0f} %"
         return _say(BELOW, newest, f"the newest bottle in time gave {chance} and stood at {newest['state']}")
     hinted = late[late["p_fault"] >= constant("hint_chance")]
-    return _too_late(of_it, hinted, failure) if len(hinted) else _began_later(newest, failure)
+    if not len(hinted):
+        return _began_later(newest, failure)
+    if failure.run_h - newest["run_h"] <= constant("there_share") * failure.reach_h / constant("reach_share"):
+        return _say(
+            BELOW, newest, "the next one hints at a fault that was most likely there by then and too small to see"
+        )
+    return _too_late(of_it, hinted, failure)
+
+
+def _hint(failure: _Failure, bottle: pd.Series) -> float:
+    """Chance of a fault from which a bottle that called nothing is taken to have held it: the longer before the failure
+    it was drawn, the less likely the fault was there, and the more it takes.
+    """
+    half_delay = failure.reach_h / constant("reach_share") / 2
+    gap = failure.run_h - bottle["run_h"]
+    return constant("hint_chance") * (gap / half_delay if np.isfinite(gap) else 1.0)
 
 
 def _seen_in_time(known: Fleet, failure: _Failure, seen: pd.DataFrame) -> dict[str, Any]:

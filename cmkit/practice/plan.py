@@ -10,13 +10,19 @@ from cmkit.intervals.advise import advise_intervals
 from cmkit.judge.compartments import State
 from cmkit.learnt import Learnt
 from cmkit.practice.chain import bottle_chain, in_hand
+from cmkit.practice.changes import Beside, fluid_changes
+from cmkit.practice.cleaning import cleanliness
+from cmkit.practice.coolants import coolant_state
 from cmkit.practice.coverage import coverage
 from cmkit.practice.decisions import open_work, what_became
 from cmkit.practice.due import next_due
+from cmkit.practice.duplicates import duplicate_pairs, duplicates, paired_results
 from cmkit.practice.missed import missed_failures
 from cmkit.practice.programme import programme_measures
 from cmkit.practice.replay import alarm_record
 from cmkit.practice.rounds import plan_round
+from cmkit.practice.stock import mixed_fluids, stock_findings
+from cmkit.practice.twins import twins
 from cmkit.practice.waiting import waiting_costs
 from cmkit.records.fleet import Fleet
 from cmkit.trust.hours import Hours
@@ -30,7 +36,10 @@ class Plan:
     turnaround: days by site and laboratory; chain: bottles without a result; missed: failures without a useful warning;
     coverage: what the tests can see; programme: measures by site and month;
     open_work: alarms and orders that stand, with their owners;
-    decided: decisions and what their alarms came to."""
+    decided: decisions and what their alarms came to;
+    duplicates: two bottles of one draw; laboratory_pairs: what all duplicates say of those of these sites;
+    changes, cleanliness, coolants: what each fluid needs; stock,
+    mixed_fluids: fluids that are not what they should be; twins: left against right."""
 
     due: pd.DataFrame
     cards: pd.DataFrame
@@ -45,18 +54,29 @@ class Plan:
     programme: pd.DataFrame
     open_work: pd.DataFrame
     decided: pd.DataFrame
+    duplicates: pd.DataFrame
+    laboratory_pairs: pd.DataFrame
+    changes: pd.DataFrame
+    cleanliness: pd.DataFrame
+    coolants: pd.DataFrame
+    stock: pd.DataFrame
+    mixed_fluids: pd.DataFrame
+    twins: pd.DataFrame
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """What an assessment keeps of it."""
         return {f.name: getattr(self, f.name) for f in fields(self)}
 
 
-def plan_work(known: Fleet, hours: Hours, wear: Wear, state: State, learnt: Learnt) -> Plan:
-    """What to do at these compartments, and what past alarms led to."""
+def plan_work(known: Fleet, hours: Hours, wear: Wear, state: State, learnt: Learnt, *, checks: pd.DataFrame) -> Plan:
+    """What to do at these compartments, and what past alarms led to. checks: frame of `trust.fluid.check_fluids`."""
     decided = state.decided
     turnaround = learnt.turnaround[learnt.turnaround["site"].isin(known.sites["site"])].reset_index(drop=True)
     chain = bottle_chain(known, turnaround)
+    pairs = duplicate_pairs(known)
     due = next_due(known, wear.exposure, hours.use, decided.verdicts, in_hand(chain))
+    limits = learnt.of_families(known.compartments["family"], known.machines["site"])
+    beside = Beside(wear.exposure, hours.use, due, decided.verdicts, limits["limits"], learnt.fresh, turnaround)
     record = alarm_record(known, decided.spells, hours.findings[["finding", "run_h"]])
     waiting = waiting_costs(known, decided)
     intervals, curves = advise_intervals(known, wear.exposure, wear.rates, hours.use, learnt)
@@ -74,4 +94,12 @@ def plan_work(known: Fleet, hours: Hours, wear: Wear, state: State, learnt: Lear
         programme=programme_measures(known, wear.exposure, decided.bottles, record),
         open_work=open_work(record, decided.orders, decided.verdicts, known.decisions, known.date),
         decided=what_became(known.decisions, decided.spells, record, known.findings),
+        duplicates=duplicates(known, paired_results(known, pairs), pairs),
+        laboratory_pairs=learnt.laboratory_pairs,
+        changes=fluid_changes(known, beside),
+        cleanliness=cleanliness(known, decided.bottles),
+        coolants=coolant_state(known),
+        stock=stock_findings(known, checks, wear.exposure),
+        mixed_fluids=mixed_fluids(known, checks),
+        twins=twins(known, wear.for_screening.expected),
     )

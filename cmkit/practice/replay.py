@@ -32,7 +32,9 @@ def alarm_record(known: Fleet, spells: pd.DataFrame, found_h: pd.DataFrame) -> p
     )
     findings = findings.assign(all_cost=_whole_cost(known, findings))
     rows, used = [], set()
-    own = {c: f.to_dict("records") for c, f in findings.groupby("compartment")}
+    own: dict[str, list[dict[str, Any]]] = {}
+    for finding in findings.to_dict("records"):
+        own.setdefault(finding["compartment"], []).append({str(name): value for name, value in finding.items()})
     at_work = known.compartments.merge(known.machines.loc[known.machines["retired_on"].isna(), "machine"], on="machine")
     working = set(at_work["compartment"])
     for spell in spells.sort_values(["compartment", "alarm_on"]).itertuples():

@@ -8,6 +8,7 @@ import hashlib
 import math
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from cmkit.practice.drawing import NO_DRAWING, Tube, clean_ranks, how_drawn, surface_below, tube_for
@@ -15,9 +16,11 @@ from cmkit.practice.visits import plan_visits
 from cmkit.records.fleet import Fleet
 from cmkit.records.settings import Sampling
 from cmkit.tables.frames import names, typed
+from cmkit.tables.practice import DUPLICATE
 
 CARDS = names("cards")
 AHEAD_DAYS = 31
+DUPLICATE_VISIT = 9  # past any further visit (`visits.MAX_VISITS`), so that the numbers never meet
 LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ2345678"  # 31, a prime, without letters that look alike in handwriting
 _PLACE = [
     "position",
@@ -60,7 +63,8 @@ def on_days(
     limit).
 
     plan_on: the day to draw it (`practice.visits`); visit: 2, 3, ... for a further bottle of the same compartment in
-    this round; later: True for what is due too but past the crews' capacity. method `none`: no safe point is recorded,
+    this round, 9 its blind duplicate (rule.duplicate_share); later: True for what is due too but past the crews'
+    capacity. method `none`: no safe point is recorded,
     so it has no day and takes no capacity.
     """
     first = cards[cards["visit"] == 1].drop(columns=["visit", "plan_on", "later", "bottle"])
@@ -72,8 +76,23 @@ def on_days(
     out = pd.concat([planned, waiting]) if len(waiting) else planned
     out["clean_rank"] = clean_ranks(out["kind"], out["coolant"])
     out = out.sort_values(["site", "later", "plan_on", "machine", "clean_rank", "compartment"]).reset_index(drop=True)
+    out = _with_duplicates(out, date, rule.duplicate_share)
     out["bottle"] = [bottle_number(c, date, v) for c, v in zip(out["compartment"], out["visit"], strict=True)]
     return typed(out[CARDS], "cards")
+
+
+def _with_duplicates(planned: pd.DataFrame, date: pd.Timestamp, share: float) -> pd.DataFrame:
+    """`planned` with a second bottle, right after the first, for a share of each site's oil compartments of this round.
+
+    Which ones changes from round to round without anybody choosing. The crew is at the machine anyway, so they take no
+    capacity.
+    """
+    able = (planned["visit"] == 1) & ~planned["later"].astype(bool) & planned["plan_on"].notna() & ~planned["coolant"]
+    lot = planned["compartment"].map(lambda c: hashlib.sha256(f"{c}|{date:%Y-%m-%d}|duplicate".encode()).hexdigest())
+    place = lot[able].groupby(planned.loc[able, "site"]).rank(method="first")
+    wanted = np.ceil(share * able.groupby(planned["site"]).transform("sum"))
+    again = planned[place.reindex(planned.index) <= wanted].assign(visit=DUPLICATE_VISIT, why=DUPLICATE)
+    return pd.concat([planned, again]).sort_index(kind="stable").reset_index(drop=True) if len(again) else planned
 
 
 def _drafts(known: Fleet, wanted: pd.DataFrame) -> pd.DataFrame:

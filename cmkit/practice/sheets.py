@@ -17,7 +17,7 @@ import xlsxwriter
 from cmkit.errors import WrongFile
 from cmkit.files import write_file
 from cmkit.practice.drawing import NO_DRAWING, how_drawn
-from cmkit.practice.rounds import AHEAD_DAYS, LETTERS, bottle_number, check_letter
+from cmkit.practice.rounds import AHEAD_DAYS, DUPLICATE_VISIT, LETTERS, bottle_number, check_letter
 from cmkit.practice.sheet_cells import sheet_rows
 from cmkit.practice.visits import MAX_VISITS
 from cmkit.records.analytes import with_own
@@ -109,7 +109,7 @@ class FieldSheet:
         lines = [f"{len(self.samples)} bottle(s) to take in from {sheet}, {len(self.slips)} thing(s) to look at."]
         for slip in self.slips.itertuples():
             place = " ".join(t for t in (slip.bottle, slip.compartment) if t)
-            lines.append(f"  row {slip.row}{', ' if place else ''}{place}: {slip.words}")
+            lines.append(f"  row {slip.row}, {place}: {slip.words}" if place else f"  {slip.words}")
         return "\n".join(lines)
 
 
@@ -139,7 +139,7 @@ def read_field_sheet(path: Path, known: Fleet, last: pd.DataFrame, today: pd.Tim
     undrawn = []
     for number, row in sheet.rows.items():
         if not any(row[name] for name in FILLED):
-            undrawn.append(str(number))
+            undrawn.append(number)
             continue
         found, words = _read_row(row, context)
         if found and found["sample"] in rows:
@@ -152,12 +152,19 @@ def read_field_sheet(path: Path, known: Fleet, last: pd.DataFrame, today: pd.Tim
         place = {"row": number, "bottle": row["bottle"], "compartment": row["compartment"]}
         slips += [place | {"words": w} for w in words]
     if undrawn:
-        empty = f"left empty and taken as not drawn: {', '.join(undrawn)}"
-        slips.append({"row": int(undrawn[0]), "bottle": "", "compartment": "", "words": empty})
+        empty = f"left empty and taken as not drawn: rows {_ranges(undrawn)}"
+        slips.append({"row": undrawn[0], "bottle": "", "compartment": "", "words": empty})
     return FieldSheet(
         pd.DataFrame(list(rows.values()), columns=COLUMNS),
         pd.DataFrame(slips, columns=["row", "bottle", "compartment", "words"]),
     )
+
+
+def _ranges(rows: list[int]) -> str:
+    """Row numbers in rising order as text, such as `2, 7 to 71`."""
+    starts = [n for n in rows if n - 1 not in rows]
+    ends = [n for n in rows if n + 1 not in rows]
+    return ", ".join(f"{a}" if a == b else f"{a} to {b}" for a, b in zip(starts, ends, strict=True))
 
 
 @dataclass(frozen=True)
@@ -185,7 +192,7 @@ def _given_out(known: Fleet, today: pd.Timestamp, rows: list[dict[str, str]]) ->
         days = pd.date_range(newest, newest + pd.Timedelta(days=AHEAD_DAYS)).union(days)
     named = known.compartments["compartment"].isin([row["compartment"] for row in rows])
     found: dict[str, tuple[str, pd.Timestamp]] = {}
-    visits = range(1, MAX_VISITS + 1)
+    visits = (*range(1, MAX_VISITS + 1), DUPLICATE_VISIT)
     for places in (known.compartments["compartment"][named], known.compartments["compartment"][~named]):
         found |= {bottle_number(c, day, visit): (c, day) for c in places for day in days for visit in visits}
         if found.keys() >= {row["bottle"] for row in rows}:
@@ -193,10 +200,17 @@ def _given_out(known: Fleet, today: pd.Timestamp, rows: list[dict[str, str]]) ->
     return found
 
 
-_TWO_MEANINGS = re.compile(r"[1-9]\d{0,2},\d{3}")  # 1,250: one and a quarter, or one thousand two hundred and fifty
+# 1,250: one and a quarter, or one thousand two hundred and fifty. Nobody reads a meter to a thousandth of an hour, so
+# that 36.250 is open too where hours are wanted.
+_TWO_MEANINGS = re.compile(r"[1-9]\d{0,2},\d{3}")
+_TWO_MEANINGS_H = re.compile(r"[1-9]\d{0,2}[.,]\d{3}")
 
 
-def _number(text: str) -> float:
+def _means_two(name: str, text: str) -> bool:
+    return bool((_TWO_MEANINGS_H if name.endswith("_h") else _TWO_MEANINGS).fullmatch(text))
+
+
+def _number(name: str, text: str) -> float:
     """A number as people write it: decimal comma or point, and marks between thousands where both stand in it; NaN when
     it is none.
     """
@@ -204,18 +218,18 @@ def _number(text: str) -> float:
     if "," in text and "." in text:
         mark = "." if text.rfind(",") > text.rfind(".") else ","
         text = text.replace(mark, "")
-    elif _TWO_MEANINGS.fullmatch(text):
+    elif _means_two(name, text):
         return float("nan")
     value = float(pd.to_numeric(text.replace(",", ".") or None, errors="coerce"))
     return value if 0 <= value < float("inf") else float("nan")
 
 
 def _unusable(name: str, text: str) -> str:
-    if _TWO_MEANINGS.fullmatch(text):
-        plain = text.replace(",", "")
+    if _means_two(name, text):
+        plain, mark = re.sub("[.,]", "", text), "comma" if "," in text else "point"
         return (
             f"{name} '{text}' has two meanings ({text.replace(',', '.')} or {plain}); left empty. Write {plain} "
-            f"without the comma."
+            f"without the {mark}."
         )
     return f"{name} '{text}' is not a usable number; left empty."
 
@@ -274,15 +288,17 @@ def _read_row(row: dict[str, str], context: _Context) -> tuple[dict[str, Any] | 
     if pd.isna(drawn):
         return None, [f"{why}: the row is taken as not drawn. Wanted a day such as 2026-06-30."]
     place, words = places.loc[compartment], []
-    numbers = {n: _number(row[n]) for n in _NUMBERS}
+    numbers = {n: _number(n, row[n]) for n in _NUMBERS}
     words += [_unusable(n, row[n]) for n in _NUMBERS if row[n] and pd.isna(numbers[n])]
     words += _bottle_slips(bottle, compartment, drawn, context)
-    words += _hour_slips(drawn, numbers["meter_h"], compartment, context)
+    if not (row["meter_h"] and pd.isna(numbers["meter_h"])):
+        words += _hour_slips(drawn, numbers["meter_h"], compartment, context)
     listed = {
         n: str(match_words(np.array([row[n]], dtype=object), _LISTS[n], n).value[0]) for n in ("method", "fluid_level")
     }
     words += _method_slips(listed["method"], context.how[compartment])
     words += _handling_slips(row | listed, place, context.known)
+    words += [] if row["fluid_level"] else ["level was not noted."]
     words += [
         f"{n} '{row[n]}' is not in the list ({', '.join(_LISTS[n])}); left empty."
         for n in listed
@@ -374,8 +390,6 @@ def _handling_slips(row: dict[str, str], place: pd.Series, known: Fleet) -> list
             "found low: a sealed compartment has no other way to lose fluid. Leak suspected; look for it before "
             "topping up."
         )
-    if not row["fluid_level"]:
-        words.append("level was not noted.")
     if row["plug_torqued"].casefold() == "no":
         words.append("the plug was not torqued: have it done before the machine works.")
     return words
@@ -419,7 +433,7 @@ def without_known(sheet: FieldSheet, samples: pd.DataFrame) -> FieldSheet:
         )
     kept = sheet.slips[~sheet.slips["row"].isin(same)]
     if same:
-        words = f"taken in before, unchanged: {', '.join(map(str, same))}"
+        words = f"taken in before, unchanged: rows {_ranges(same)}"
         slips.append({"row": same[0], "bottle": "", "compartment": "", "words": words})
     more = pd.DataFrame(slips, columns=sheet.slips.columns)
     return FieldSheet(sheet.samples.drop(index=drop), pd.concat([kept, more], ignore_index=True) if slips else kept)

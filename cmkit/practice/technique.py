@@ -130,14 +130,15 @@ def _log_spreads(
     cap = np.quantile(np.abs(centred), _CAP) if len(centred) else 0.0
     chance, home = np.empty((permutations, len(cells))), stratum[cell]
     for k in range(permutations):
-        dealt = centred[np.lexsort((rng.random(len(g)), home))]
+        dealt = centred[np.argsort(home + rng.random(len(g)))]  # rows are sorted by stratum
         chance[k] = _mean_log(dealt, cell, size, stratum, cap)
     return _mean_log(g, cell, size, stratum, cap), chance
 
 
 def _medians(g: np.ndarray, cell: np.ndarray, size: np.ndarray) -> np.ndarray:
     """Median of each cell; rows are sorted by cell."""
-    ordered = g[np.lexsort((g, cell))]
+    low, high = g.min(initial=np.inf), g.max(initial=-np.inf)
+    ordered = g[np.argsort(cell + (g - low) / (2 * max(high - low, 1e-300)))]  # one key sorts faster than two
     start = np.cumsum(size) - size
     return np.asarray((ordered[start + (size - 1) // 2] + ordered[start + size // 2]) / 2)
 

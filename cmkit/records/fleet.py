@@ -1,5 +1,6 @@
 """A fleet's records in memory, and the only way time enters: :meth:`Fleet.as_of`."""
 
+from collections.abc import Collection
 from dataclasses import dataclass, field, replace
 from datetime import date as Date
 from datetime import datetime
@@ -123,12 +124,16 @@ class Fleet:
         """The records of one site's machines, with bottles that a correction moves to or from them; reading and
         corrections stay whole.
         """
-        machines = self.machines.loc[self.machines["site"] == site, "machine"]
+        own = self.for_machines(self.machines.loc[self.machines["site"] == site, "machine"])
+        return replace(own, sites=self.sites[self.sites["site"] == site].reset_index(drop=True))
+
+    def for_machines(self, machines: Collection[str]) -> "Fleet":
+        """The records of some machines and their sites, as :meth:`for_site` gives them."""
         places = self.compartments.loc[self.compartments["machine"].isin(machines), "compartment"]
         moved = self.corrections.loc[self.corrections["value"].isin(places), "sample"]
         own = {
-            "sites": self.sites["site"] == site,
-            "machines": self.machines["site"] == site,
+            "sites": self.sites["site"].isin(self.machines.loc[self.machines["machine"].isin(machines), "site"]),
+            "machines": self.machines["machine"].isin(machines),
             "compartments": self.compartments["machine"].isin(machines),
             "meters": self.meters["machine"].isin(machines),
             "services": self.services["compartment"].isin(places),
@@ -287,8 +292,11 @@ def without_report(samples: pd.DataFrame) -> pd.DataFrame:
 
 def has_result(samples: pd.DataFrame) -> pd.Series:
     """Whether a row holds any analyte's value."""
-    flags = [c for c in samples.columns if c.endswith("_below")]
-    return samples[[c.removesuffix("_below") for c in flags]].notna().any(axis=1)
+    out = np.zeros(len(samples), bool)
+    for name in samples.columns:
+        if name.endswith("_below") and not out.all():
+            out |= samples[name.removesuffix("_below")].notna().to_numpy()
+    return pd.Series(out, index=samples.index)
 
 
 def _not_used(rows: pd.DataFrame, reason: pd.Series | str) -> pd.DataFrame:
@@ -335,8 +343,11 @@ def apply_corrections(samples: pd.DataFrame, corrections: pd.DataFrame, names: s
     """
     out = samples.copy()
     out["corrected"] = ""
+    bottles = np.where(corrections["field"] == "sample", corrections["value"], corrections["sample"])
+    concerned = out.loc[out["sample"].isin(bottles), "sample"]
+    rows = {str(sample): at for sample, at in concerned.groupby(concerned).groups.items()}
     for row in corrections.sort_values(["decided_on", "correction"]).itertuples():
-        hit = out["sample"] == (row.value if row.field == "sample" else row.sample)
+        hit = rows.get(row.value if row.field == "sample" else row.sample, concerned.index[:0])
         if row.field != "sample":  # those are joined already
             out.loc[hit, row.field] = _corrected_value(row.correction, row.field, row.value, names)
         out.loc[hit, "corrected"] = (out.loc[hit, "corrected"] + " " + row.field).str.strip()

@@ -17,8 +17,8 @@ import pandas as pd
 from cmkit.errors import SettingsError
 from cmkit.records.analytes import DIRECTIONS, GROUPS, RULES, Analyte, with_own
 from cmkit.records.constants import out_of_range, package_defaults
+from cmkit.records.per_place import accepted_intervals, cleanliness_targets
 from cmkit.records.typed_reader import (
-    ACCEPTED_H,
     RANGES,
     TEXT,
     Faults,
@@ -83,6 +83,7 @@ class Sampling:
     crew_samples_per_week: float = 0.0  # 0: not limited
     lab_samples_per_week: float = 0.0
     stale_after_intervals: float = 2.0
+    duplicate_share: float = 0.0  # 0: no blind duplicates
 
 
 @dataclass(frozen=True)
@@ -247,6 +248,7 @@ class Settings:
     limits: tuple[FixedLimit, ...] = ()
     analytes: tuple[Analyte, ...] = ()
     accepted_intervals: dict[str, float] = field(default_factory=dict)
+    cleanliness_targets: dict[str, str] = field(default_factory=dict)
     given_costs: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
     def assumed_costs(self, kind: str) -> tuple[str, ...]:
@@ -317,10 +319,11 @@ def parse_settings(raw: dict[str, Any], where: str) -> Settings:
         ("kinds", partial(_kinds, costs=costs)),
         ("limits", _limits),
         ("analytes", _analytes),
-        ("accepted_intervals", _accepted),
+        ("accepted_intervals", accepted_intervals),
+        ("cleanliness_targets", cleanliness_targets),
     ):
         with faults.gathered():
-            values[key] = read(section(raw, key, where, deep=key != "accepted_intervals"), where)
+            values[key] = read(section(raw, key, where, deep=key not in _PER_PLACE), where)
     with faults.gathered():
         _check_analytes(values.get("limits", ()), values.get("analytes", ()), where)
     faults.raise_any()
@@ -329,6 +332,7 @@ def parse_settings(raw: dict[str, Any], where: str) -> Settings:
 
 
 _TEXTS = ("name", "currency", "language")
+_PER_PLACE = ("accepted_intervals", "cleanliness_targets")
 _SECTIONS = ("costs", *(f.name for f in fields(Settings) if f.name not in (*_TEXTS, "given_costs")))
 
 
@@ -375,15 +379,6 @@ def _check_analyte(analyte: Analyte, where: str) -> None:
         )
     if faults:
         raise SettingsError("\n".join(faults))
-
-
-def _accepted(raw: dict[str, Any], where: str) -> dict[str, float]:
-    faults, out = Faults(), {}
-    for name, hours in raw.items():
-        with faults.gathered():
-            out[name] = checked(hours, float, f"{where}: [accepted_intervals] {name}", ACCEPTED_H)
-    faults.raise_any()
-    return out
 
 
 def _chapter(chapter: str, default: Trust | Intervals, raw: Any, where: str) -> Any:

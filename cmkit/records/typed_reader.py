@@ -8,8 +8,13 @@ import unicodedata
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import MISSING, dataclass, fields, replace
+from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any, NotRequired, Required, cast
+
+from pydantic import BeforeValidator, ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic_core import ErrorDetails
+from typing_extensions import TypedDict
 
 from cmkit.errors import SettingsError
 
@@ -65,6 +70,7 @@ RANGES: dict[str, dict[str, Range]] = {
         "crew_samples_per_week": Range(0, 1e6),
         "lab_samples_per_week": Range(0, 1e6),
         "stale_after_intervals": Range(0.1, 100),
+        "duplicate_share": SHARE,
     },
     "Alarm": {
         "z": Range(0.5, 20),
@@ -138,14 +144,17 @@ class Faults:
 
 def refuse_unknown(given: Any, known: list[str], where: str) -> None:
     """SettingsError for the keys of `given` that are not known, each with the nearest known name."""
-    faults = []
-    for key in given:
-        if key not in known:
-            near = difflib.get_close_matches(key[:TEXT], known, n=1, cutoff=0.5)
-            hint = f"Did you mean '{near[0]}'?" if near else f"Known keys: {', '.join(sorted(known))}."
-            faults.append(f"{where}: unknown key {said(key)}. {hint}")
-    if faults:
+    if faults := _unknown([key for key in given if key not in known], known, where):
         raise SettingsError("\n".join(faults))
+
+
+def _unknown(keys: list[str], known: list[str], where: str) -> list[str]:
+    faults = []
+    for key in keys:
+        near = difflib.get_close_matches(key[:TEXT], known, n=1, cutoff=0.5)
+        hint = f"Did you mean '{near[0]}'?" if near else f"Known keys: {', '.join(sorted(known))}."
+        faults.append(f"{where}: unknown key {said(key)}. {hint}")
+    return faults
 
 
 def section(raw: dict[str, Any], key: str, where: str, deep: bool = False) -> dict[str, Any]:
@@ -171,26 +180,14 @@ def said(value: Any) -> str:
 
 
 def checked(value: Any, wanted: Any, where: str, within: Range | None = None) -> Any:
-    """The value as the wanted plain type and within its range, or an error that names both."""
-    name = {bool: "true or false", str: "text in quotes", float: "a number", int: "a whole number"}[wanted]
-    wrong = SettingsError(f"{where}: found {said(value)}, wanted {name}.")
-    if wanted is bool or wanted is str:
-        if not isinstance(value, wanted):
-            raise wrong
-        if isinstance(value, str) and len(value) > TEXT:
-            raise SettingsError(f"{where}: found {len(value):,} characters, wanted at most {TEXT}.")
-        return value
-    if not isinstance(value, (int, float)) or isinstance(value, bool):
-        raise wrong
+    """The value as the wanted plain type (bool, str, float, int, or a tuple of floats or texts) and within its range.
+
+    SettingsError that names what was found and what is wanted.
+    """
     try:
-        number = float(value)
-    except OverflowError:
-        raise wrong from None
-    if (wanted is int or (within and within.whole)) and not number.is_integer():
-        raise wrong
-    if within and (problem := within.problem(number)):
-        raise SettingsError(f"{where}: {problem}.")
-    return wanted(value)
+        return _given(_adapter(wanted, within).validate_python(value))
+    except ValidationError as error:
+        raise SettingsError("\n".join(_fault(e, wanted, within, where) for e in _errors(error))) from None
 
 
 def read_block(
@@ -203,29 +200,88 @@ def read_block(
     """
     if not isinstance(raw, dict):
         raise SettingsError(f"{where}: found {said(raw)}, wanted a table of settings.")
-    known, ranges = {f.name: f for f in fields(cls)}, RANGES.get(cls.__name__, {})
-    faults, values = Faults(), {}
-    with faults.gathered():
-        refuse_unknown(raw, list(known), where)
-    for key in [k for k in raw if k in known]:
-        with faults.gathered():
-            values[key] = _value(raw[key], known[key].type, f"{where} {key}", ranges.get(key))
-    needed = [n for n, f in known.items() if base is None and f.default is MISSING and f.default_factory is MISSING]
-    with faults.gathered():
-        if missing := [n for n in needed if n not in raw]:
-            raise SettingsError(f"{where}: missing {', '.join(missing)}.")
-    faults.raise_any()
+    try:
+        values = {k: _given(v) for k, v in _table(cls, base is None).validate_python(raw).items()}
+    except ValidationError as error:
+        raise SettingsError("\n".join(_faults(_errors(error), cls, where))) from None
     made = cls(**values) if base is None else replace(base, **values)
     if check:
         check(made, where)
     return made
 
 
-def _value(value: Any, kind: Any, where: str, within: Range | None) -> Any:
-    """One value of a table, or a list of them, as its field wants it."""
-    if kind not in (tuple[float, ...], tuple[str, ...]):
-        return checked(value, kind, where, within)
-    wanted, what = (float, "numbers") if kind == tuple[float, ...] else (str, "texts")
-    if not isinstance(value, list) or not 0 < len(value) <= _MOST:
-        raise SettingsError(f"{where}: found {said(value)}, wanted a list of {what}, {_MOST} at most.")
-    return tuple(checked(v, wanted, where, within) for v in value)
+def _faults(errors: list[ErrorDetails], cls: Any, where: str) -> list[str]:
+    """The faults of one table, a line each: unknown keys with the nearest known, missing ones in one line."""
+    kinds, ranges = {f.name: f.type for f in fields(cls)}, RANGES.get(cls.__name__, {})
+    unknown = [str(e["loc"][0]) for e in errors if e["type"] == "extra_forbidden"]
+    missing = [str(e["loc"][0]) for e in errors if e["type"] == "missing"]
+    wrong = [(str(e["loc"][0]), e) for e in errors if e["type"] not in ("extra_forbidden", "missing")]
+    return [
+        *_unknown(unknown, list(kinds), where),
+        *(_fault(e, kinds[key], ranges.get(key), f"{where} {key}") for key, e in wrong),
+        *([f"{where}: missing {', '.join(missing)}."] if missing else []),
+    ]
+
+
+def _errors(error: ValidationError) -> list[ErrorDetails]:
+    return error.errors(include_url=False, include_context=False)
+
+
+def _given(value: Any) -> Any:
+    """Lists as tuples, which frozen dataclasses hold."""
+    return tuple(value) if isinstance(value, list) else value
+
+
+_NAMES = {bool: "true or false", str: "text in quotes", float: "a number", int: "a whole number"}
+_LISTS = {tuple[float, ...]: float, tuple[str, ...]: str}
+
+
+def _fault(error: ErrorDetails, wanted: Any, within: Range | None, where: str) -> str:
+    """What was found and what is wanted."""
+    found = error["input"]
+    if error["type"] in ("list_type", "too_short", "too_long"):
+        what = "numbers" if _LISTS[wanted] is float else "texts"
+        return f"{where}: found {said(found)}, wanted a list of {what}, 1 to {_MOST}."
+    if error["type"] == "string_too_long":
+        return f"{where}: found {len(found):,} characters, wanted at most {TEXT}."
+    if within and error["type"] in ("greater_than_equal", "less_than_equal"):
+        return f"{where}: {within.problem(float(found))}."
+    kind = int if within and within.whole else _LISTS.get(wanted, wanted)
+    return f"{where}: found {said(found)}, wanted {_NAMES[kind]}."
+
+
+@cache
+def _adapter(wanted: Any, within: Range | None) -> TypeAdapter[Any]:
+    return TypeAdapter(_kind(wanted, within), config=ConfigDict(strict=True))
+
+
+@cache
+def _table(cls: Any, whole: bool) -> TypeAdapter[Any]:
+    """A table with the keys of a dataclass and no others; whole: those without a default must be there."""
+    ranges = RANGES.get(cls.__name__, {})
+    keys = {}
+    for f in fields(cls):
+        needed = whole and f.default is MISSING and f.default_factory is MISSING
+        kind = _kind(f.type, ranges.get(f.name))
+        keys[f.name] = Required[kind] if needed else NotRequired[kind]
+    table = cast(Any, TypedDict)(cls.__name__, keys)
+    table.__pydantic_config__ = ConfigDict(strict=True, extra="forbid")
+    return TypeAdapter(table)
+
+
+def _kind(wanted: Any, within: Range | None) -> Any:
+    """A plain type as pydantic checks it: strict (a number is no text, true is no number), and within its range."""
+    if wanted in _LISTS:
+        return Annotated[list[_kind(_LISTS[wanted], within)], Field(min_length=1, max_length=_MOST)]  # type: ignore[misc]
+    if wanted is str:
+        return Annotated[str, Field(max_length=TEXT)]
+    if wanted is bool:
+        return bool
+    bounds = Field(ge=within.low, le=within.high) if within else Field()
+    whole = wanted is int or (within is not None and within.whole)
+    return Annotated[int, BeforeValidator(_whole), bounds] if whole else Annotated[float, bounds]
+
+
+def _whole(value: Any) -> Any:
+    """3.0 as 3."""
+    return int(value) if isinstance(value, float) and value.is_integer() else value

@@ -38,28 +38,35 @@ def advance(
     loss_l_per_h: np.ndarray,
     removal_per_h: np.ndarray,
     *,
-    hours: float,
+    hours: float | np.ndarray,
     step_h: float,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Charges after `hours` of work: (amount, volume, gone), by the midpoint rule in steps of at most step_h hours.
 
     d(amount)/dt = release - amount (loss / volume + removal), d(volume)/dt = -loss. amount, release (per hour) and
     removal have shape (charges, analytes), volume in litres and loss in litres per hour (charges,). gone is what left
-    with the lost fluid or was removed.
+    with the lost fluid or was removed. hours may differ between charges (charges,): the longest gives the number of
+    steps.
     """
-    steps = max(1, int(np.ceil(hours / step_h)))
-    dt = hours / steps
+    steps = steps_of(float(np.max(hours, initial=0.0)), step_h)
+    dt = np.broadcast_to(hours, len(volume)) / steps
+    each = dt[:, None]
     gone = np.zeros_like(amount)
     least = _LEAST_SHARE * volume
     for _ in range(steps):
         first = release - amount * ((loss_l_per_h / volume)[:, None] + removal_per_h)
-        middle = amount + 0.5 * dt * first
+        middle = amount + 0.5 * each * first
         half = np.maximum(volume - 0.5 * dt * loss_l_per_h, least)
         leaving = middle * ((loss_l_per_h / half)[:, None] + removal_per_h)
-        amount = amount + dt * (release - leaving)
-        gone += dt * leaving
+        amount = amount + each * (release - leaving)
+        gone += each * leaving
         volume = np.maximum(volume - dt * loss_l_per_h, least)
     return amount, volume, gone
+
+
+def steps_of(hours: float, step_h: float) -> int:
+    """Steps of at most step_h in so many hours."""
+    return max(1, int(np.ceil(hours / step_h)))
 
 
 def drain_and_fill(

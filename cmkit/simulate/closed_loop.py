@@ -95,7 +95,8 @@ def run_closed_loop(recipe: Recipe, policy: Policy, *, first_on: date, every_day
     for n in range(len(days)):
         for life in loop.lives:
             _own_streams(life, n)
-            live_day(life, n, _nobody_reads)
+        live_day(loop.lives, n, _nobody_reads)
+        for life in loop.lives:
             _exchange_today(life)
         if n in decide:
             known = loop.records(days[n])

@@ -13,7 +13,7 @@ import pandas as pd
 from cmkit.records.analytes import above, analyte_register, below
 from cmkit.simulate.balance import CARRIED, INDEX, METALS
 from cmkit.simulate.bottle import as_reported
-from cmkit.simulate.life import live
+from cmkit.simulate.life import begin, live
 from cmkit.simulate.parts import build_parts, lognormal, stream
 from cmkit.simulate.recipe import Machine, Recipe, Site
 from cmkit.simulate.state import Life
@@ -36,7 +36,7 @@ def simulate_fleet(recipe: Recipe, seed: int | None = None) -> tuple[dict[str, p
     """
     if seed is not None:
         recipe = replace(recipe, seed=seed)
-    lives = [live(recipe, m, bias_of(recipe, m)) for m in recipe.fleet()]
+    lives = live([begin(recipe, m, bias_of(recipe, m)) for m in recipe.fleet()])
     for life in lives:
         close_open_faults(life)
         _exchange_labels(life)

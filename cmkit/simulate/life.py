@@ -4,7 +4,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from cmkit.simulate.balance import CARRIED, IS_METAL, advance
+from cmkit.simulate.balance import CARRIED, IS_METAL, advance, steps_of
 from cmkit.simulate.faults import growth, planted_fault
 from cmkit.simulate.office import make_card
 from cmkit.simulate.parts import Part, all_days, build_parts, daily_hours, draw_rates, lognormal, stream
@@ -14,29 +14,32 @@ from cmkit.simulate.state import ROUND_H, Life, Sump, drifting, meter_row, note_
 from cmkit.simulate.workshop import fail, look, next_fault, read_post, wake_faults
 
 
-def live(recipe: Recipe, machine: Machine, bias: dict[str, float]) -> Life:
-    """Run one machine from the start of the warm-up to the end of the records."""
-    life = begin(recipe, machine, bias)
-    for n in range(len(life.days)):
-        live_day(life, n, read_post)
-    return life
+def live(lives: list[Life]) -> list[Life]:
+    """Run machines of one recipe from the start of the warm-up to the end of the records."""
+    for n in range(len(lives[0].days) if lives else 0):
+        live_day(lives, n, read_post)
+    return lives
 
 
-def live_day(life: Life, n: int, decide: Callable[[Life], None]) -> None:
-    """Day n of the run; `decide` reads the results that arrive and plans looks and bottles."""
-    life.today = n
-    if life.day == max(life.recipe.start, life.machine.since):
-        _open_books(life)
-    _work(life)
-    if life.recording:
-        wake_faults(life)
-        fail(life)
-        decide(life)
-        look(life)
-    visit(life)
-    change_fluids(life)
-    check_levels(life)
-    _read_meter(life)
+def live_day(lives: list[Life], n: int, decide: Callable[[Life], None]) -> None:
+    """Day n of the run of some machines, their charges integrated all at once; `decide` reads the results that arrive
+    and plans looks and bottles. No machine's day depends on which others are run with it.
+    """
+    for life in lives:
+        life.today = n
+        if life.day == max(life.recipe.start, life.machine.since):
+            _open_books(life)
+    _work(lives)
+    for life in lives:
+        if life.recording:
+            wake_faults(life)
+            fail(life)
+            decide(life)
+            look(life)
+        visit(life)
+        change_fluids(life)
+        check_levels(life)
+        _read_meter(life)
 
 
 def begin(recipe: Recipe, machine: Machine, bias: dict[str, float]) -> Life:
@@ -91,41 +94,56 @@ def _open_books(life: Life) -> None:
         note_life(life, n)
 
 
-def _work(life: Life) -> None:
+def _work(lives: list[Life]) -> None:
     """A day's hours: rates wander, faults grow, the balance is integrated."""
-    hours = float(life.hours[life.today]) if life.today > life.down_until else 0.0
-    if life.machine.new_meter_on == life.day:
-        life.shift_h = 2.0 - life.run_h
-        life.books["meters"].append(meter_row(life, new=True))
-    if hours <= 0:
-        return
-    keep = np.exp(-hours / life.recipe.spread.drift_memory_h)
-    shocks = np.array([sump.rng.standard_normal(len(CARRIED)) for sump in life.sumps])
-    life.wander = keep * life.wander + np.sqrt(1 - keep**2) * shocks
-    release, loss, removal = _flows(life)
-    life.amount, life.volume, _ = advance(
-        life.amount, life.volume, release, loss, removal, hours=hours, step_h=life.recipe.step_h
+    by_steps: dict[int, list[tuple[Life, float]]] = {}
+    for life in lives:
+        hours = float(life.hours[life.today]) if life.today > life.down_until else 0.0
+        if life.machine.new_meter_on == life.day:
+            life.shift_h = 2.0 - life.run_h
+            life.books["meters"].append(meter_row(life, new=True))
+        if hours > 0:
+            by_steps.setdefault(steps_of(hours, life.recipe.step_h), []).append((life, hours))
+    for working in by_steps.values():
+        _integrate([life for life, _ in working], [hours for _, hours in working])
+
+
+def _integrate(lives: list[Life], hours: list[float]) -> None:
+    """The day of machines at work for about as long: wander, amounts and volumes of all their charges."""
+    sumps, sizes = [sump for life in lives for sump in life.sumps], [len(life.sumps) for life in lives]
+    keep = np.repeat([np.exp(-h / lives[0].recipe.spread.drift_memory_h) for h in hours], sizes)[:, None]
+    shocks = np.array([sump.rng.standard_normal(len(CARRIED)) for sump in sumps])
+    wander = keep * np.concatenate([life.wander for life in lives]) + np.sqrt(1 - keep**2) * shocks
+    amount, volume = (np.concatenate([getattr(life, name) for life in lives]) for name in ("amount", "volume"))
+    release, loss, removal = _flows(lives, wander)
+    amount, volume, _ = advance(
+        amount, volume, release, loss, removal, hours=np.repeat(hours, sizes), step_h=lives[0].recipe.step_h
     )
-    life.worked[life.today] = hours
-    life.run_h += hours
-    for sump in life.sumps:
-        sump.age_h += hours
-        sump.sampled_h += hours
+    end = 0
+    for life, worked, size in zip(lives, hours, sizes, strict=True):
+        own, end = slice(end, end + size), end + size
+        life.wander, life.amount, life.volume = wander[own].copy(), amount[own].copy(), volume[own].copy()
+        life.worked[life.today] = worked
+        life.run_h += worked
+        for sump in life.sumps:
+            sump.age_h += worked
+            sump.sampled_h += worked
 
 
-def _flows(life: Life) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _flows(lives: list[Life], wander: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Release (amount per hour), loss (litres per hour) and removal (share per hour) of every compartment today."""
-    rates = drifting(life, life.rates, life.wander)
-    loss = np.array([sump.loss for sump in life.sumps])
-    removal = np.array([sump.part.removal for sump in life.sumps])
-    for n, sump in enumerate(life.sumps):
-        rates[n] = with_fault(sump, rates[n], life.run_h)
-        if sump.fault is not None and life.run_h > sump.fault.onset_h:
-            strength = growth(sump.fault, life.run_h)
+    sumps = [(life.run_h, sump) for life in lives for sump in life.sumps]
+    rates = drifting(lives[0], np.concatenate([life.rates for life in lives]), wander)
+    loss = np.array([sump.loss for _, sump in sumps])
+    removal = np.array([sump.part.removal for _, sump in sumps])
+    for n, (run_h, sump) in enumerate(sumps):
+        if sump.fault is not None and run_h > sump.fault.onset_h:
+            strength = growth(sump.fault, run_h)
+            rates[n] = with_fault(sump, rates[n], run_h)
             loss[n] += sump.fault.kind.leak * strength * sump.part.capacity_l
             removal[n] += sump.fault.removes * strength
-    rates[:, IS_METAL] *= np.array([sump.load for sump in life.sumps])[:, None]
-    return rates * np.array([sump.part.capacity_l for sump in life.sumps])[:, None], loss, removal
+    rates[:, IS_METAL] *= np.array([sump.load for _, sump in sumps])[:, None]
+    return rates * np.array([sump.part.capacity_l for _, sump in sumps])[:, None], loss, removal
 
 
 def _read_meter(life: Life) -> None:

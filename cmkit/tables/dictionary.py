@@ -2,7 +2,7 @@
 
 import difflib
 
-from cmkit.tables import intervals, judge, learnt, practice, records, trust, wear
+from cmkit.tables import intervals, judge, learnt, practice, programme, records, trust, wear
 from cmkit.tables.column import Table
 
 GROUPS: dict[str, dict[str, Table]] = {
@@ -12,7 +12,7 @@ GROUPS: dict[str, dict[str, Table]] = {
     "wear": wear.TABLES,
     "judge": judge.TABLES,
     "intervals": intervals.TABLES,
-    "practice": practice.TABLES,
+    "practice": practice.TABLES | programme.TABLES,
 }
 KEPT: dict[str, Table] = {name: table for group in GROUPS.values() for name, table in group.items()}
 STEPS: dict[str, Table] = trust.STEPS | judge.STEPS | practice.STEPS

@@ -2,7 +2,7 @@
 
 from cmkit.tables.column import Table, by_name, date, number, text, whole
 from cmkit.tables.intervals import WHY
-from cmkit.tables.trust import FAMILY, KIND, SITE
+from cmkit.tables.trust import COMPARTMENT, FAMILY, KIND, SITE
 from cmkit.tables.wear import ANALYTE
 
 _ITS_UNIT = "of the analyte"
@@ -61,6 +61,43 @@ TABLES = by_name(
             "a kind of compartment: how far the metals of one bottle move together",
             ("kind",),
             (KIND, number("factor_sd", "1", "standard deviation of the log factor a bottle's metals share")),
+        ),
+        Table(
+            "laboratory_bias",
+            "a kind of compartment, a laboratory and an analyte: its results against those of the laboratory with most "
+            "bottles",
+            ("kind", "lab", "analyte"),
+            (
+                KIND,
+                text("lab", "laboratory"),
+                ANALYTE,
+                number("log_bias", "1", "logarithm of its results over the other's"),
+                number("log_sd", "1", "standard deviation of that"),
+                whole("n", "bottles", "its bottles of the kind"),
+            ),
+        ),
+        Table(
+            "seasons",
+            "a kind of compartment at a site whose wear follows the year: 1 + a sin + b cos of the time of the year",
+            ("kind", "site"),
+            (
+                KIND,
+                SITE,
+                number("sin_share", "1", "a: share of the mean rate, sine of days since 1970 over 365.25"),
+                number("cos_share", "1", "b: the same of the cosine"),
+                number("log_likelihood", "1", "log likelihood gained by it"),
+            ),
+        ),
+        Table(
+            "own_fresh",
+            "a compartment and an analyte whose fresh fluid is not that of its family",
+            ("compartment", "analyte"),
+            (
+                COMPARTMENT,
+                ANALYTE,
+                number("offset_ppm", _ITS_UNIT, "content of its fresh fluid over that of its family"),
+                number("offset_sd", _ITS_UNIT, "standard deviation of that"),
+            ),
         ),
         Table(
             "make_up",

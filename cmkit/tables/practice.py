@@ -19,6 +19,8 @@ WHY_DUE = (
     "routine",
     "bottle on the way",
 )
+DUPLICATE = "blind duplicate"
+
 
 MISSED_BY = (
     "not sampled in time",
@@ -125,9 +127,13 @@ TABLES = by_name(
                 number("purge_times", "1", "dead volumes to run off before the bottle, missing for a pump"),
                 number("due_meter_h", "h", "meter reading at which it is due"),
                 date("due_on", "day it falls due"),
-                text("why", "why it is due then", WHY_DUE),
+                text("why", "why it is due then", (*WHY_DUE, DUPLICATE)),
                 number("last_run_h", "h", "running hours at the newest bottle"),
-                whole("visit", "bottles", "1 for the first bottle of the compartment in this round, then 2, 3, ..."),
+                whole(
+                    "visit",
+                    "bottles",
+                    "1 for the first bottle of the compartment in this round, then 2, 3, ...; 9 for a blind duplicate",
+                ),
                 date("plan_on", "day it is planned for, missing where it is later or has no safe point"),
                 text("bottle", "bottle number to write on the label: eight characters and a check letter"),
                 flag("later", "due too, but past what the crew can do"),

@@ -17,7 +17,7 @@ SITES = Table(
     ("site",),
     (
         text("site", "short name, unique in the fleet", required=True),
-        text("name", "name as readers know it"),
+        text("name", "name as readers know it (default: the short name)"),
         text("time_zone", "IANA name, such as Etc/UTC"),
         number("downtime_cost_per_h", "money/h", "cost of an hour of lost production"),
     ),

@@ -29,7 +29,7 @@ _HISTORY: tuple[Column, ...] = (
     number("z", "sd", "departure of the result from the forecast"),
     number("rise", "sd", "likelihood-ratio statistic of a sustained rise of the rate"),
     whole("change_k", "intervals", "intervals since that rise began, -1 for none"),
-    number("rate", _ITS_RATE, "wear rate after the result"),
+    number("rate", _ITS_RATE, "wear rate after the result, at the time of year of the bottle"),
     number("rate_sd", _ITS_RATE, "its standard deviation"),
     number("level", _ITS_UNIT, "true level after the result"),
     number("level_sd", _ITS_UNIT, "its standard deviation"),
@@ -61,9 +61,18 @@ TABLES = by_name(
                 number("chi", "1", "share of the charge that is fresh"),
                 number("sd_phi", "1", "standard deviation of phi"),
                 number("sd_psi", "h", "standard deviation of psi"),
+                number("season", "1", "rate on the day of the bottle over that of a mean day of the year"),
                 flag("changed", "the fluid was changed since the bottle before"),
                 number("makeup_l", "l", "fluid added since the bottle before"),
                 flag("makeup_known", "whether top-ups are on record"),
+                number(
+                    "makeup_sd", "1/h", "what is not known of the share of the charge added per hour, in every interval"
+                ),
+                text(
+                    "makeup_basis",
+                    "make-up from the record; the family's usual; half of it, where it is seldom on record; or none",
+                    ("record", "usual", "half", "none"),
+                ),
                 flag("volume_known", "whether the charge is known; without it top-ups dilute nothing"),
                 text(
                     "start",

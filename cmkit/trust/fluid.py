@@ -116,7 +116,7 @@ def fluid_library(x: np.ndarray, product: np.ndarray, trust: Trust) -> dict[str,
 def _distance(x: np.ndarray, centre: np.ndarray, inverse: np.ndarray) -> np.ndarray:
     """Squared Mahalanobis distance of x [..., p] from centre [..., p]."""
     d = x - centre
-    return np.asarray(np.einsum("...i,ij,...j->...", d, inverse, d))
+    return np.asarray(np.einsum("...i,...i->...", d @ inverse, d))
 
 
 def mixture_path(own: Product, other: Product, marks: tuple[str, ...], floor_ppm: float) -> np.ndarray:
@@ -212,10 +212,13 @@ def _patterns(x: np.ndarray, own: Product) -> Iterator[tuple[np.ndarray, tuple[s
 def _best_share(x: np.ndarray, path: np.ndarray, inverse: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Smallest distance of each row from the path of mixtures and the share it is found at."""
     low, share = np.empty(len(x)), np.empty(len(x))
+    own = path - path[0]  # squares written out lose no digits near the product's own fluid
+    seen, squares = own @ inverse, _distance(path, path[0], inverse)
     for a in range(0, len(x), _BLOCK):
-        d = _distance(x[a : a + _BLOCK, None, :], path[None], inverse)
+        d = squares - 2 * ((x[a : a + _BLOCK] - path[0]) @ seen.T)
         k = d.argmin(axis=1)
-        low[a : a + _BLOCK], share[a : a + _BLOCK] = d[np.arange(len(d)), k], SHARES[k]
+        low[a : a + _BLOCK] = np.maximum(d[np.arange(len(d)), k] + _distance(x[a : a + _BLOCK], path[0], inverse), 0.0)
+        share[a : a + _BLOCK] = SHARES[k]
     return low, share
 
 

@@ -112,8 +112,11 @@ def _days_of(
     middle = float(np.median(departure))
     scatter = max(1.4826 * float(np.median(np.abs(departure - middle))), least)
     median, n = medians_by(of_day, departure, len(days))
-    pairs = np.unique(np.column_stack([of_day, machine])[machine >= 0], axis=0)
-    out = days.assign(n=n, machines=np.bincount(pairs[:, 0], minlength=len(days)), log_shift=median - middle)[n > 0]
+    known = machine >= 0
+    pairs = np.unique(machine[known] * len(days) + of_day[known])
+    out = days.assign(
+        n=n, machines=np.bincount(pairs % max(len(days), 1), minlength=len(days)), log_shift=median - middle
+    )[n > 0]
     return out.assign(z=out["log_shift"] / (_MEDIAN_COST * scatter / np.sqrt(out["n"])))
 
 

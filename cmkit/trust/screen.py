@@ -37,11 +37,13 @@ class Forecasts:
 @dataclass(frozen=True)
 class Trusted:
     """trust: one row per sample; doubts: one per sample and doubt (columns DOUBTS), by compartment, day, sample;
-    factors: one per bottle, the factor its metals share (columns FACTORS)."""
+    factors: one per bottle, the factor its metals share (columns FACTORS); fluids: one per bottle, against the fluid it
+    should hold (frame of `check_fluids`)."""
 
     trust: pd.DataFrame
     doubts: pd.DataFrame
     factors: pd.DataFrame
+    fluids: pd.DataFrame
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """What an assessment keeps of it."""
@@ -56,11 +58,12 @@ def screen_bottles(known: Fleet, hours: Hours, forecasts: Forecasts, learnt: Lea
     panel = forecast_panel(known, forecasts, register)
     chances = exchange_chances(panel, rule, learnt.bottle_factors)
     factors = bottle_factors(panel, register, rule)
+    fluids = check_fluids(known, learnt.fluids)
     shared = factor_doubts(factors, additive_shift(known, register), rule)
     doubts = [
         hours_doubts(known, hours.samples, hours.line),
         exchange_doubts(chances, rule),
-        fluid_doubts(check_fluids(known, learnt.fluids), rule),
+        fluid_doubts(fluids, rule),
         shared[~shared["sample"].isin(forecasts.units["sample"])],
         silicon_doubts(panel, rule),
         stale_doubts(known.samples, rule),
@@ -69,7 +72,7 @@ def screen_bottles(known: Fleet, hours: Hours, forecasts: Forecasts, learnt: Lea
         method_doubts(known.samples, rule),
     ]
     table = _ordered(pd.concat(doubts, ignore_index=True), known.samples)
-    return Trusted(_believed(known.samples, table, chances, rule.exchange_prior), table, factors)
+    return Trusted(_believed(known.samples, table, chances, rule.exchange_prior), table, factors, fluids)
 
 
 def forecast_panel(known: Fleet, forecasts: Forecasts, register: pd.DataFrame) -> Panel:

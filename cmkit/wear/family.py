@@ -8,8 +8,6 @@ Derivation: guide how_it_is_computed, B2. Between-series variance: Paule and Man
 estimators by Veroniki and others 2015.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
@@ -18,25 +16,18 @@ from cmkit.records.analytes import by_rule
 from cmkit.records.constants import constant
 from cmkit.tables.frames import empty, names, typed
 from cmkit.wear.filter import DRIFT_SHARE
-from cmkit.wear.likelihood import Series
+from cmkit.wear.group_fit import FRESH, LOOSE, SWEEPS, fit_groups
 from cmkit.wear.rounding import bottle_steps
 from cmkit.wear.series_arrays import Panel, panel
+from cmkit.wear.wandering import drift_of_kinds
 
 Floats = NDArray[np.float64]
 
 COLUMNS = names("numbers")
 ENOUGH_SERIES, ENOUGH_VALUES = int(constant("wear", "fitted_series")), int(constant("wear", "fitted_values"))
-_MOST_SERIES = int(constant("wear", "family_most_series"))
 _USUAL_CV, _USUAL_LOAD = constant("wear", "usual_rate_cv"), constant("wear", "usual_load_share")
-# fitted together: log rate_mean, log rate_sd/rate_mean, log noise_share, log load_share, and the content of fresh
-# fluid as a share of the usual level
-LOOSE = np.array([1.5, 0.5, 0.5, 0.5, 0.5])  # sd of the penalties: own choice
-_LEAN = np.array([0.7, 0.4, 0.3, 0.3, 0.25])  # the same of a family about its parent
-FRESH = 4
-_CONTRAST = constant("wear", "fresh_contrast")
-_CLEARLY = constant("wear", "fresh_log_likelihood")
-_SWEEPS = 8
-CONSTANTS = ["level_mean", "level_var", "noise_floor", "unit", "usual"]  # of a group, as `log_likelihood` wants them
+_LEAN = np.array([0.7, 0.4, 0.3, 0.3, 0.25])  # sd of a family's parameters about its parent's: own choice
+_AGAIN = 2  # sweeps once the drift is known
 
 
 def family_numbers(
@@ -44,7 +35,9 @@ def family_numbers(
     samples: pd.DataFrame,
     register: pd.DataFrame,
     frozen: pd.DataFrame | None = None,
+    *,
     steps: pd.DataFrame | None = None,
+    own_fresh: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """One row per family and analyte of rule `rate` that has a result (columns COLUMNS), sorted by family and register
     order.
@@ -55,11 +48,11 @@ def family_numbers(
     level_mean, level_var: mean and variance of the level of a used fluid when it is drained. basis: `fitted`, `parent`
     (too few results of its own, leans on its kind) or `register` (its kind has too few as well). frozen: an earlier
     table; families and analytes in it are used as they stand. steps: :func:`rate_steps` of the whole fleet where
-    `samples` are a part of it.
+    `samples` are a part of it. own_fresh: compartments whose fresh fluid is not their family's (`wear.own_fresh`).
     """
     analytes = by_rule(register, "rate")
     reported = [a for a in analytes if a in samples]
-    data = panel(exposure, samples, reported)
+    data = panel(exposure, samples, reported).with_fresh(own_fresh)
     kept = _frozen_rows(frozen)
     if not _covers(kept, data):
         steps = rate_steps(samples, register) if steps is None else steps
@@ -162,8 +155,12 @@ def _fit_all(data: Panel, register: pd.DataFrame, steps: pd.DataFrame) -> pd.Dat
     series = data.series.join(data.lives[["kind", "family"]], on="life_row")
     if series.empty:
         return empty("numbers")
-    parents, above, _ = fit_kinds(data, series, register, steps)
+    parents, above, centre = fit_kinds(data, series, register, steps)
+    drift = drift_of_kinds(data, series, parents, above, centre)
+    parents["drift_share"] = parents["kind"].map(drift)
+    above, _ = fit_groups(data, series, "kind", parents, (centre, LOOSE), start=above, sweeps=_AGAIN)
     families = _facts(data, series, "family", register, steps)
+    families["drift_share"] = families["parent"].map(drift)
     up = pd.MultiIndex.from_frame(parents[["kind", "analyte"]]).get_indexer(
         pd.MultiIndex.from_frame(families[["parent", "analyte"]])
     )
@@ -180,7 +177,6 @@ def _fit_all(data: Panel, register: pd.DataFrame, steps: pd.DataFrame) -> pd.Dat
         noise_floor=families["noise_floor"],
         noise_share=b,
         load_share=eta,
-        drift_share=DRIFT_SHARE,
         rounding_step=families["unit"],
         fresh_ppm=best[:, FRESH] * families["usual"],
         basis=pd.Series(np.where(enough, "fitted", np.where(parent_enough, "parent", "register")), dtype="str"),
@@ -194,7 +190,7 @@ def fit_kinds(
     steps: pd.DataFrame,
     *,
     free: tuple[int, ...] = tuple(range(FRESH + 1)),
-    sweeps: int = _SWEEPS,
+    sweeps: int = SWEEPS,
 ) -> tuple[pd.DataFrame, Floats, Floats]:
     """Facts of every kind and analyte, their best parameters and the centre of the penalties (columns as of
     :func:`fit_groups`).
@@ -241,7 +237,7 @@ def _facts(data: Panel, series: pd.DataFrame, by: str, register: pd.DataFrame, s
         parent=("parent", "first"),
         square=("square", "mean"),
     )
-    out = out.reset_index().join(register[["noise_floor", "noise_share"]], on="analyte")
+    out = out.reset_index().join(register[["noise_floor", "noise_share"]], on="analyte").assign(drift_share=DRIFT_SHARE)
     out["level_mean"] = out["level_mean"].where(out["drains"] >= ENOUGH_SERIES, out["usual"])
     out["level_var"] = _spread_about(long, out, by) ** 2 + out["noise_floor"] ** 2
     out["unit"] = np.sqrt(out["square"])
@@ -269,110 +265,3 @@ def _spread_about(long: pd.DataFrame, groups: pd.DataFrame, by: str) -> pd.Serie
     off = (value - near["level_mean"]).abs().groupby([near[by], near["analyte"]]).median()
     keys = pd.MultiIndex.from_frame(groups[[by, "analyte"]])
     return np.maximum(1.4826 * off.reindex(keys).set_axis(groups.index), 0.5 * groups["level_mean"])
-
-
-def fit_groups(
-    data: Panel,
-    series: pd.DataFrame,
-    by: str,
-    groups: pd.DataFrame,
-    lean: tuple[Floats, Floats],
-    *,
-    start: Floats | None = None,
-    free: tuple[int, ...] = tuple(range(FRESH + 1)),
-    sweeps: int = _SWEEPS,
-) -> tuple[Floats, Floats]:
-    """Best parameters of every group at once and what they cost, by sweeps of one-dimensional parabola steps, each kept
-    only if better.
-
-    Rows are groups, columns log rate_mean, log rate_sd/rate_mean, log noise_share, log load_share and fresh content
-    over the usual level.
-    lean: centre and spread of the penalties; start: where to begin (the centre); free: columns that may move.
-    """
-    centre, spread = lean
-    group, rows = chosen_series(series, by, groups)
-    life = series["life_row"].to_numpy()[rows]
-    spread = np.tile(spread, (len(groups), 1))
-    held = (groups["contrast"].fillna(0) < _CONTRAST).to_numpy()  # fresh content cannot be told from wear
-    spread[held, FRESH] = 1e-6
-    whole, rest = (_Cost.of(data, (group, life, rows), groups, (centre, spread), at) for at in (held | ~held, ~held))
-    theta, step = (centre if start is None else start).copy(), np.full(centre.shape, 0.4)
-    best = whole(theta)
-    for p in free * sweeps:
-        part = rest if p == FRESH else whole
-        theta[part.at], best[part.at], step[part.at, p] = part.step(theta[part.at], best[part.at], step[part.at, p], p)
-    return theta, best
-
-
-@dataclass(frozen=True)
-class _Cost:
-    """Cost of some groups, number by number: their series, the group of each series, and the penalties. at: their
-    numbers among all groups.
-    """
-
-    at: NDArray[np.int64]
-    group: NDArray[np.int64]
-    series: Series
-    least: Floats  # content of fresh fluid that a laboratory would report, over the usual level
-    centre: Floats
-    spread: Floats
-
-    @classmethod
-    def of(
-        cls,
-        data: Panel,
-        chosen: tuple[NDArray[np.int64], ...],
-        groups: pd.DataFrame,
-        lean: tuple[Floats, Floats],
-        at: NDArray[np.bool_],
-    ) -> "_Cost":
-        """chosen: group, life and row of every series of all groups; lean: centre and spread; at: which groups."""
-        group, life, rows = (part[at[chosen[0]]] for part in chosen)
-        series = Series.of(data, life, rows, groups[CONSTANTS].to_numpy(float)[group])
-        least = (groups["unit"] / 2 / groups["usual"]).to_numpy(float)[at]
-        return cls(np.flatnonzero(at), (np.cumsum(at) - 1)[group], series, least, *(part[at] for part in lean))
-
-    def __call__(self, theta: Floats) -> Floats:
-        fit = -self.series.log_likelihood(theta[self.group])
-        content = theta[:, FRESH]
-        some = np.where(content >= self.least, _CLEARLY, np.where(content > 0, np.inf, 0.0))
-        penalty = 0.5 * (((theta - self.centre) / self.spread) ** 2).sum(axis=1)
-        return np.asarray(np.bincount(self.group, fit, len(theta)) + penalty + some)
-
-    def step(self, theta: Floats, best: Floats, step: Floats, p: int) -> tuple[Floats, Floats, Floats]:
-        """One parabola step in column p: where each group now is, what that costs, and its next step."""
-        up, down = self(_moved(theta, p, step)), self(_moved(theta, p, -step))
-        there = _moved(theta, p, step * _vertex(down, best, up))
-        reached = self(there)
-        gains = reached < best
-        size = np.abs(there[:, p] - theta[:, p])
-        after = np.clip(np.where(gains, size, step / 2), 0.02, 0.8)
-        return np.where(gains[:, None], there, theta), np.where(gains, reached, best), after
-
-
-def _moved(theta: Floats, p: int, by: Floats) -> Floats:
-    out = theta.copy()
-    out[:, p] += by
-    out[:, FRESH] = np.maximum(out[:, FRESH], 0.0)
-    return out
-
-
-def _vertex(down: Floats, here: Floats, up: Floats) -> Floats:
-    """Lowest point of the parabola through three costs at -1, 0, 1; two steps downhill where it bends the wrong way."""
-    up, down = np.where(np.isfinite(up), up, here + 1e6), np.where(np.isfinite(down), down, here + 1e6)
-    bend = up + down - 2 * here
-    found = np.where(bend > 0, 0.5 * (down - up) / np.where(bend > 0, bend, 1.0), 2 * np.sign(down - up))
-    return np.clip(found, -2, 2)
-
-
-def chosen_series(series: pd.DataFrame, by: str, groups: pd.DataFrame) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Group number and row of the series used in the fit: all of them, or evenly spaced ones of a large group."""
-    index = pd.MultiIndex.from_frame(groups[[by, "analyte"]])
-    number = index.get_indexer(pd.MultiIndex.from_frame(series[[by, "analyte"]]))
-    place = series.groupby([by, "analyte"]).cumcount().to_numpy()
-    size = groups["n_series"].to_numpy()[number]
-    keep = (place * _MOST_SERIES) // np.maximum(size, _MOST_SERIES) != ((place - 1) * _MOST_SERIES) // np.maximum(
-        size, _MOST_SERIES
-    )
-    rows = np.flatnonzero(keep | (size <= _MOST_SERIES))
-    return number[rows], rows

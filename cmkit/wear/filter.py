@@ -34,7 +34,8 @@ class Numbers:
     rate_mean, rate_sd: mean and sd of the wear rate in the family (ppm/h); level_mean, level_var: mean (ppm) and
     variance of the level before the first interval; noise_floor (ppm), noise_share: measurement sd = sqrt(noise_floor^2
     + (noise_share C)^2); load_share: load, share of the rate from interval to interval; drift_share: drift, share per
-    sqrt(1000 h); fresh: ppm in fresh fluid; unit: step the laboratory rounds to (ppm).
+    sqrt(1000 h); fresh, fresh_sd: ppm in fresh fluid and what is not known of it; unit: step the laboratory rounds to
+    (ppm).
     """
 
     rate_mean: Values
@@ -47,6 +48,7 @@ class Numbers:
     drift_share: Values = DRIFT_SHARE
     fresh: Values = 0.0
     unit: Values = 1.0
+    fresh_sd: Values = 0.0
 
     def rows(self, at: Any) -> "Numbers":
         """The numbers of some series only (numbers that hold for all stay as they are)."""
@@ -183,6 +185,8 @@ def predict(state: State, step: list[Floats], numbers: Numbers) -> tuple[Floats,
     drift = (numbers.drift_share * base) ** 2 * (dt / 1000)
     a12 = phi * p12 + psi * p22
     doubt = (sd_phi * c + sd_psi * base) ** 2 + sd_phi * sd_phi * p11 + sd_psi * sd_psi * p22
+    if np.any(numbers.fresh_sd):
+        doubt = doubt + (chi * numbers.fresh_sd) ** 2
     load = (numbers.load_share * base) ** 2 + drift / 3
     a11 = phi * (phi * p11 + psi * p12) + psi * a12 + load * psi * psi + doubt
     return expected, (expected, beta, a11, a12 + drift * psi / 2, p22 + drift)

@@ -15,6 +15,7 @@ from cmkit.trust.screen import Forecasts
 from cmkit.wear.exposure import sample_exposure
 from cmkit.wear.forecast import forecast_next
 from cmkit.wear.rates import current_wear, run_filter
+from cmkit.wear.season import with_season
 
 
 @dataclass(frozen=True)
@@ -34,9 +35,10 @@ class Wear:
 
 
 def usable_exposure(known: Fleet, hours: Hours, learnt: Learnt) -> pd.DataFrame:
-    """Exposure of every usable bottle, with the fleet's own habits of topping up and what its changes leave."""
+    """Exposure of every usable bottle, with the fleet's habits of topping up, what changes leave, and its seasons."""
     pace = float(learnt.pace["h_per_day"].iloc[0])
-    return sample_exposure(known, hours.samples, hours.services, learnt.make_up, pace, residuals=learnt.residuals)
+    exposure = sample_exposure(known, hours.samples, hours.services, learnt.make_up, pace, residuals=learnt.residuals)
+    return with_season(exposure, learnt.seasons)
 
 
 def fit_wear(known: Fleet, hours: Hours, learnt: Learnt) -> Wear:
@@ -48,7 +50,16 @@ def fit_wear(known: Fleet, hours: Hours, learnt: Learnt) -> Wear:
     units = unit_doubts(known, register, learnt.usual)
     exposure = usable_exposure(known, hours, learnt)
     expected, history = (
-        run_filter(exposure, known.samples, learnt.numbers, register, accept_changes=accept, not_learnt=units["sample"])
+        run_filter(
+            exposure,
+            known.samples,
+            learnt.numbers,
+            register,
+            accept_changes=accept,
+            not_learnt=units["sample"],
+            laboratories=learnt.laboratory_bias,
+            own_fresh=learnt.own_fresh,
+        )
         for accept in (False, True)
     )
     forecast = forecast_next(known, exposure, history, hours.use, learnt)

@@ -17,6 +17,7 @@ from cmkit.wear.family import paule_mandel
 from cmkit.wear.percentiles import (
     EXACT,
     LEFT,
+    RIGHT,
     CensoredFit,
     Floats,
     censored_normal,
@@ -34,6 +35,9 @@ TOLERANCE_BELOW = constant("wear", "limit_tolerance_below")
 _UNIT_FACTOR = constant("wear", "limit_unit_factor")
 _KIND_FACTOR = constant("wear", "limit_kind_factor")
 _LEAST_SPREAD = constant("wear", "limit_least_spread")
+_USUALLY_SICK, _SICK_WORTH = constant("wear", "limit_sick_share"), constant("wear", "limit_sick_worth")
+_SICK = np.log([2.0, 10.0])  # times above sound bottles: own choice
+_SICK_ROUNDS, _EM_STEPS, _LEAST_SOUND = 3, 20, 0.1
 # Compartments, and the distance of two groups in their own spread that 1 of 100 normal families of so many exceeds
 # (40 000 simulated).
 _TWO_GROUPS = (
@@ -85,8 +89,9 @@ def fit_families(
     n_aside = np.bincount(family[~keep], minlength=count).astype(float)
     x, side, family, compartment = x[keep], side[keep], family[keep], compartment[keep]
     spread = np.where(side != EXACT, x, spread_ties(x, family, resolution))
-    y, status = trim_top(np.log(spread), side, family, trim)
-    fit = _padded(censored_normal(y, status, family), count)
+    logs = np.log(spread)
+    y, status = trim_top(logs, side, family, trim)
+    fit = _fit_sound((logs, y, status), side, family, parent, count)
     sums = [_pad(v, count, 0.0) for v in intraclass(y, family, compartment)]
     pooled = [np.bincount(parent, v)[parent] for v in sums]
     icc = correlation(*pooled)
@@ -108,6 +113,51 @@ def fit_families(
         np.nan_to_num(n_eff),
         two_groups(np.log(x), family, compartment, count),
     )
+
+
+def _fit_sound(
+    values: tuple[Floats, Floats, NDArray[Any]],
+    side: NDArray[Any],
+    family: NDArray[Any],
+    parent: NDArray[Any],
+    count: int,
+) -> dict[str, Floats]:
+    """The censored fit of sound bottles. values: logs, and the same trimmed with their states.
+
+    A share e of the bottles of a kind comes from sick machines, whose results lie d above the sound ones, d spread
+    evenly over log 2 to log 10. They stand in the trimmed top, which so counts for what is sound of it: n_top - e n
+    instead of n_top bottles. e is the mean chance of being sick over all bottles of the kind, by steps of expectation
+    and maximisation (Dempster, Laird and Rubin 1977), e itself leaning on few sick.
+    """
+    logs, y, status = values
+    top, share = status == RIGHT, np.zeros(len(parent))
+    n = np.maximum(np.bincount(family, minlength=count), 1)
+    n_top = np.maximum(np.bincount(family[top], minlength=count), 1)
+    for round_ in range(_SICK_ROUNDS):
+        sound = np.clip(1 - share * n / n_top, _LEAST_SOUND, 1.0)
+        fit = _padded(censored_normal(y, status, family, np.where(top, sound[family], 1.0)), count)
+        if round_ < _SICK_ROUNDS - 1:
+            share = _sick_share(logs, side, family, parent, fit)
+    return fit
+
+
+def _sick_share(
+    logs: Floats, side: NDArray[Any], family: NDArray[Any], parent: NDArray[Any], fit: dict[str, Floats]
+) -> Floats:
+    """Share of bottles of sick machines in the kind of each family, by what the families' fits say of its bottles."""
+    mu, s = (fit[name][family] for name in ("mu", "s"))
+    use = np.isfinite(mu) & (side == EXACT)
+    z, kind, width = (logs - mu)[use] / s[use], parent[family[use]], s[use]
+    sound = norm.pdf(z) / width
+    sick = (norm.cdf(z - _SICK[0] / width) - norm.cdf(z - _SICK[1] / width)) / (_SICK[1] - _SICK[0])
+    size = int(parent.max(initial=-1)) + 1
+    e = np.full(size, _USUALLY_SICK)
+    n = np.bincount(kind, minlength=size)
+    for _ in range(_EM_STEPS):
+        both = e[kind] * sick + (1 - e[kind]) * sound
+        chance = np.where(both > 0, e[kind] * sick / np.where(both > 0, both, 1.0), z > 0)
+        e = (np.bincount(kind, chance, size) + _USUALLY_SICK * _SICK_WORTH) / (n + _SICK_WORTH)
+    return np.asarray(np.where(n > 0, e, 0.0)[parent], float)
 
 
 def _pad(values: Floats, count: int, fill: float) -> Floats:

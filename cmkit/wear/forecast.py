@@ -13,7 +13,7 @@ and P(limit passed by t) = Phi((m - L)/sqrt v): the level only rises between cha
 are one. A planned fluid change leaves the residual share and the climb starts again.
 """
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -27,7 +27,9 @@ from cmkit.records.constants import HALF_NINETY, constant
 from cmkit.records.fleet import Fleet
 from cmkit.tables.frames import empty, names, typed
 from cmkit.wear.exposure import effective_hours
+from cmkit.wear.laboratory_bias import bias_of_rows
 from cmkit.wear.next_bottle import next_bottles
+from cmkit.wear.season import days_of, season_factor
 from cmkit.wear.timeline import with_residuals
 
 Floats = NDArray[np.float64]
@@ -199,24 +201,28 @@ def forecast_next(
 
     hours_ahead: operating hours from that bottle to the next one whose result will come in, by the fleet's own habit;
     one in the post counts (`wear.next_bottle`). next_mean, next_sd: the result to expect there, laboratory scatter
-    included. limit: the family's alarm limit for the level (of a percentile its upper bound). chance: of the true level
+    included, on the scale of the laboratory of the newest bottle (`wear.laboratory_bias`).
+    limit: the family's alarm limit for the level (of a percentile its upper bound). chance: of the true level
     passing it before that bottle's result is in the office, turnaround included;
     the time already gone by counts too. hours_to_limit_p10, _p50, _p90: operating hours from the newest bottle to the
     limit. A bottle is drawn before the change of its day, so a
     change done or planned near the next bottle's visit does not set that result back. To the limit, an overdue change
-    is not assumed.
+    is not assumed. The next result is of its own time of year, the hours to the limit of a mean one.
     """
-    last = _last_states(known, exposure, history, learnt.numbers)
+    last = _last_states(known, exposure, history, learnt)
     if not len(last):
         return empty("forecast")
     last = next_bottles(known, _plans(known, last, learnt.residuals), use, learnt.visits)
     last = _dilution(last, exposure, learnt.dilution)
     last = last.merge(_level_limits(learnt.limits), on=["family", "analyte"], how="left")
     state = _as_state(last)
-    crossing = _crossing(state, last)
+    crossing = _crossing(_of_season(state, 1 / last["season"]), last)
     out = last.assign(**{f.name: getattr(crossing, f.name) for f in fields(crossing)})
     out["chance"] = out["chance"].where(out["limit"].notna())
-    out["next_mean"], out["next_sd"] = _next_result(state, last)
+    bias = bias_of_rows(last, known.samples, learnt.laboratory_bias)
+    out["next_mean"], out["next_sd"] = (
+        bias * v for v in _next_result(_of_season(state, _season_ahead(last, learnt.seasons)), last)
+    )
     names = with_own(known.settings.analytes)["name"]
     out["words"] = [_words(r, names[r.analyte]) for r in out.itertuples()]
     return out[FORECAST].sort_values(["compartment", "analyte"], kind="stable", ignore_index=True)
@@ -255,14 +261,14 @@ def _what_stays(last: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
     return residual, sd, np.nan_to_num(fresh)
 
 
-def _last_states(known: Fleet, exposure: pd.DataFrame, history: pd.DataFrame, numbers: pd.DataFrame) -> pd.DataFrame:
+def _last_states(known: Fleet, exposure: pd.DataFrame, history: pd.DataFrame, learnt: Learnt) -> pd.DataFrame:
     """The filter's last word on each compartment x analyte of working machines, unless the component was replaced
     since.
     """
     order = ["compartment", "analyte", "life", "order"]
     last = history.sort_values(order, kind="stable").drop_duplicates(["compartment", "analyte"], keep="last")
     last = last.drop(columns=["fluid_h"], errors="ignore").merge(
-        exposure[["sample", "fluid_h", "meter_h", "machine", "kind"]], on="sample"
+        exposure[["sample", "fluid_h", "meter_h", "machine", "kind", "site", "season"]], on="sample"
     )
     working = known.machines.loc[known.machines["retired_on"].isna(), "machine"]
     replaced = known.services[known.services["kind"] == "replace"].groupby("compartment")["done_on"].max()
@@ -278,7 +284,9 @@ def _last_states(known: Fleet, exposure: pd.DataFrame, history: pd.DataFrame, nu
         "rounding_step",
         "fresh_ppm",
     ]
-    return last.merge(numbers[wanted], on=["family", "analyte"], how="inner").reset_index(drop=True)
+    out = last.merge(learnt.numbers[wanted], on=["family", "analyte"], how="inner")
+    out = out.merge(learnt.own_fresh, on=["compartment", "analyte"], how="left")
+    return out.assign(fresh_ppm=out["fresh_ppm"] + out["offset_ppm"].fillna(0.0)).reset_index(drop=True)
 
 
 def _plans(known: Fleet, last: pd.DataFrame, residuals: pd.DataFrame) -> pd.DataFrame:
@@ -341,6 +349,20 @@ def _as_state(last: pd.DataFrame) -> WearState:
         column["drift_share"],
         column["every"],
     )
+
+
+def _season_ahead(last: pd.DataFrame, seasons: pd.DataFrame) -> Floats:
+    """Mean rate until the next bottle over that of the day of the newest one (`wear.season`)."""
+    start = days_of(last["drawn_on"])
+    per_day = last["h_per_day"].where(last["h_per_day"] > 0).fillna(np.inf)
+    ahead = season_factor(last, seasons, start, start + last["hours_ahead"] / per_day)
+    return np.asarray(ahead / last["season"].to_numpy(float))
+
+
+def _of_season(state: WearState, times: ArrayLike) -> WearState:
+    """A state whose rate is `times` that of the day of its bottle."""
+    k = np.asarray(times, float)
+    return replace(state, rate=state.rate * k, cov=state.cov * k, var_rate=state.var_rate * k**2)
 
 
 def _next_result(state: WearState, last: pd.DataFrame) -> tuple[Floats, Floats]:

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import log_ndtr
 
-from cmkit.wear.filter import DRIFT_SHARE, LEAST_RATE, ROBUST, departure_below, true_limit
+from cmkit.wear.filter import LEAST_RATE, ROBUST, departure_below, true_limit
 from cmkit.wear.series_arrays import Panel
 
 Floats = NDArray[np.float64]
@@ -42,13 +42,17 @@ class _Step:
     rounded: Floats
 
     @classmethod
-    def of(cls, exposure: dict[str, Floats], i: int, y: Floats, censored: NDArray[np.int8], unit: Floats) -> "_Step":
-        """The i-th bottle of series whose exposure (series, n), i-th results and rounding steps (series,) are given."""
+    def of(
+        cls, exposure: dict[str, Floats], i: int, y: Floats, censored: NDArray[np.int8], own: tuple[Floats, Floats]
+    ) -> "_Step":
+        """The i-th bottle of series whose exposure (series, n), i-th results, rounding steps and drift shares (series,)
+        are given."""
+        unit, wander = own
         phi, psi, chi, sd_phi, sd_psi, hours = (
             np.ascontiguousarray(exposure[name][:, i]) for name in ("phi", "psi", "chi", "sd_phi", "sd_psi", "hours")
         )
         seen = np.isfinite(y) & np.isfinite(phi)
-        drift = DRIFT_SHARE**2 / 1000 * np.where(np.isnan(hours), psi, hours)
+        drift = wander[: len(y)] ** 2 / 1000 * np.where(np.isnan(hours), psi, hours)
         missing, cut = np.flatnonzero(~seen), np.flatnonzero(seen & (censored != 0))
         limits = censored[cut], true_limit(y[cut], unit[cut], censored[cut]), unit[cut] ** 2 / 12
         return cls(len(y), phi, psi, chi if chi.any() else None, sd_phi, sd_psi, drift, y, missing, cut, *limits)
@@ -57,13 +61,15 @@ class _Step:
 @dataclass(frozen=True)
 class _Block:
     """Some of the series: where they stand among all, the level they begin at with its variance, the variance of a
-    result that does not depend on the level, the usual level, and their bottles."""
+    result that does not depend on the level, the usual level, the content of fresh fluid over the family's, and their
+    bottles."""
 
     part: slice
     level: Floats
     variance: Floats
     own: Floats
     usual: Floats
+    fresh: Floats
     steps: tuple[_Step, ...]
 
 
@@ -78,15 +84,15 @@ class Series:
     def of(cls, data: Panel, life: Rows, rows: Rows, constants: Floats) -> "Series":
         """Series `rows` of a panel, whose lives are `life`; fastest where long series come first, as a panel has them.
 
-        constants: (S, 5), columns level_mean, level_var, noise_floor, unit (the step a laboratory rounds to) and usual
-        (ppm).
+        constants: (S, 6), columns level_mean, level_var, noise_floor, unit (the step a laboratory rounds to), usual
+        (ppm) and drift_share.
         """
-        blocks = []
+        blocks, own_fresh = [], np.broadcast_to(np.asarray(data.fresh, float), len(data.y))[rows]
         for start in range(0, len(rows), _BLOCK):
             part = slice(start, min(start + _BLOCK, len(rows)))
-            level, variance, floor, unit, usual = np.ascontiguousarray(constants[part].T)
-            steps = _steps(data, life[part], rows[part], unit)
-            blocks.append(_Block(part, level, variance, floor**2 + unit**2 / 12, usual, steps))
+            level, variance, floor, unit, usual, wander = np.ascontiguousarray(constants[part].T)
+            steps = _steps(data, life[part], rows[part], (unit, wander))
+            blocks.append(_Block(part, level, variance, floor**2 + unit**2 / 12, usual, own_fresh[part], steps))
         return cls(tuple(blocks), len(rows))
 
     def log_likelihood(self, theta: Floats) -> Floats:
@@ -103,8 +109,8 @@ class Series:
         return total
 
 
-def _steps(data: Panel, life: Rows, rows: Rows, unit: Floats) -> tuple[_Step, ...]:
-    """Every bottle of a block up to its last result."""
+def _steps(data: Panel, life: Rows, rows: Rows, own: tuple[Floats, Floats]) -> tuple[_Step, ...]:
+    """Every bottle of a block up to its last result. own: rounding step and drift share of each series."""
     y, censored = data.y[rows], data.censored[rows]
     has = np.isfinite(y)
     length = np.where(has.any(axis=1), y.shape[1] - has[:, ::-1].argmax(axis=1), 0)
@@ -112,7 +118,7 @@ def _steps(data: Panel, life: Rows, rows: Rows, unit: Floats) -> tuple[_Step, ..
     size = [int(np.flatnonzero(length > i)[-1]) + 1 for i in range(longest)]
     exposure = {name: table[life] for name, table in data.exposure.items()}
     return tuple(
-        _Step.of({name: table[:n] for name, table in exposure.items()}, i, y[:n, i].copy(), censored[:n, i], unit)
+        _Step.of({name: table[:n] for name, table in exposure.items()}, i, y[:n, i].copy(), censored[:n, i], own)
         for i, n in enumerate(size)
     )
 
@@ -121,7 +127,7 @@ def _follow(block: _Block, theta: Floats, total: Floats) -> None:
     """Add each series' log likelihood to `total`, bottle by bottle."""
     rate, ratio, share, load = np.exp(np.ascontiguousarray(theta[:, :4].T))
     state = block.level.copy(), rate.copy(), block.variance.copy(), np.zeros(len(rate)), (ratio * rate) ** 2
-    fresh = theta[:, 4] * block.usual
+    fresh = theta[:, 4] * block.usual + block.fresh
     rate *= LEAST_RATE
     load *= load
     for step in block.steps:

@@ -37,12 +37,15 @@ class CensoredFit:
     log_lik: Floats
 
 
-def censored_normal(y: ArrayLike, status: ArrayLike, group: ArrayLike | None = None) -> CensoredFit:
+def censored_normal(
+    y: ArrayLike, status: ArrayLike, group: ArrayLike | None = None, weight: ArrayLike = 1.0
+) -> CensoredFit:
     """Maximum likelihood mean and spread of a censored normal, one fit per group 0..G-1.
 
     y [N]: value, or the bound where censored; status [N]: -1 below y, 0 equal to y, +1 at or above y; group [N]:
-    integers. Newton steps in (1/s, mu/s), where the log likelihood is concave (Olsen 1978, Econometrica 46), with
-    halving; all groups at once. Raises ValueError when the lengths differ or a value is not finite.
+    integers; weight [N]: how often each censored value counts. Newton steps in (1/s, mu/s), where the log likelihood is
+    concave (Olsen 1978, Econometrica 46), with halving; all groups at once. Raises ValueError when the lengths differ
+    or a value is not finite.
     """
     y, status = np.asarray(y, float), np.asarray(status)
     group = np.zeros(len(y), int) if group is None else np.asarray(group)
@@ -51,10 +54,10 @@ def censored_normal(y: ArrayLike, status: ArrayLike, group: ArrayLike | None = N
     if not np.isfinite(y).all():
         raise ValueError("found a value that is not finite; leave missing results out before fitting")
     count = int(group.max()) + 1 if len(group) else 0
-    return _fit_groups(y, status, group, count)
+    return _fit_groups(y, status, group, count, np.broadcast_to(np.asarray(weight, float), y.shape))
 
 
-def _fit_groups(y: Floats, status: NDArray[Any], group: NDArray[Any], count: int) -> CensoredFit:
+def _fit_groups(y: Floats, status: NDArray[Any], group: NDArray[Any], count: int, weight: Floats) -> CensoredFit:
     exact = status == EXACT
     n = np.bincount(group[exact], minlength=count)
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -64,7 +67,7 @@ def _fit_groups(y: Floats, status: NDArray[Any], group: NDArray[Any], count: int
     keep = good[group]
     number = np.cumsum(good) - 1
     z = (y[keep] - centre[group[keep]]) / scale[group[keep]]
-    problem = _Problem.of(z, status[keep], number[group[keep]], int(good.sum()))
+    problem = _Problem.of(z, status[keep], number[group[keep]], int(good.sum()), weight[keep])
     g, d = problem.solve()
     hgg, hgd, hdd = problem.slopes(g, d)[2:]
     det = hgg * hdd - hgd**2
@@ -90,18 +93,19 @@ class _Problem:
     bound: Floats
     sign: Floats
     group: NDArray[Any]
+    weight: Floats
 
     @classmethod
-    def of(cls, z: Floats, status: NDArray[Any], group: NDArray[Any], count: int) -> "_Problem":
+    def of(cls, z: Floats, status: NDArray[Any], group: NDArray[Any], count: int, weight: Floats) -> "_Problem":
         e = status == EXACT
         n, sum1, sum2 = (np.bincount(group[e], w, count).astype(float) for w in (np.ones(e.sum()), z[e], z[e] ** 2))
-        return cls(n, sum1, sum2, z[~e], np.where(status[~e] == LEFT, 1.0, -1.0), group[~e])
+        return cls(n, sum1, sum2, z[~e], np.where(status[~e] == LEFT, 1.0, -1.0), group[~e], weight[~e])
 
     def value(self, g: Floats, d: Floats) -> Floats:
         with np.errstate(divide="ignore", invalid="ignore"):
             own = self.n * np.log(g) - 0.5 * (g**2 * self.sum2 - 2 * g * d * self.sum1 + self.n * d**2)
         tail = log_ndtr(self.sign * (g[self.group] * self.bound - d[self.group]))
-        return np.asarray(own + np.bincount(self.group, tail, len(g)), float)
+        return np.asarray(own + np.bincount(self.group, self.weight * tail, len(g)), float)
 
     def slopes(self, g: Floats, d: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:
         """First and second derivatives: by g, d, gg, gd, dd."""
@@ -110,7 +114,7 @@ class _Problem:
         curve = mills * (t + mills)
 
         def total(weights: Floats) -> Floats:
-            return np.asarray(np.bincount(self.group, weights, len(g)), float)
+            return np.asarray(np.bincount(self.group, self.weight * weights, len(g)), float)
 
         by_g = self.n / g - g * self.sum2 + d * self.sum1 + total(self.sign * self.bound * mills)
         by_d = g * self.sum1 - self.n * d - total(self.sign * mills)

@@ -5,12 +5,8 @@ After a change the level is f times what was drained plus what was gained since 
 every forecast of a first bottle after a change. f is the mode of the pooled robust likelihood of the wear filter's
 forecasts (`wear.family`), over all metals of a kind that fresh fluid carries next to none of (else f and the fresh
 content explain each other), times a log-normal prior about the kind's assumed share. The usual rate, its scatter and
-the laboratory's are fitted anew at each f tried.
-
-Metals of one bottle share errors (the bottle, the load, that change's own f), so the pooled likelihood claims too much.
-Its curvature H is set
-against the scatter J of its slope between compartments: what it says is weighted by H/J where that is below 1
-(composite likelihood and its sandwich variance; Varin, Reid and Firth 2011, Statistica Sinica 21, from memory).
+the laboratory's are fitted anew at each f tried. (`wear.profile` says how
+much the pooled likelihood is worth).
 """
 
 from dataclasses import replace
@@ -23,8 +19,10 @@ from cmkit.records.constants import constant
 from cmkit.records.fleet import Fleet
 from cmkit.tables.frames import empty, names, typed
 from cmkit.wear.exposure import exposure_of
-from cmkit.wear.family import CONSTANTS, LOOSE, chosen_series, fit_groups, fit_kinds
+from cmkit.wear.family import fit_kinds
+from cmkit.wear.group_fit import CONSTANTS, LOOSE, chosen_series, fit_groups
 from cmkit.wear.likelihood import Series
+from cmkit.wear.profile import posterior, worth
 from cmkit.wear.rounding import bottle_steps
 from cmkit.wear.series_arrays import Panel, panel
 from cmkit.wear.timeline import with_changes
@@ -107,8 +105,8 @@ def _found(
     cost = pd.concat(costs, axis=1)
     best = np.array([thetas[k] for k in cost.to_numpy().argmin(axis=1)])  # (kinds, groups, parameters)
     own = best[pd.Index(cost.index).get_indexer(groups["kind"]), np.arange(len(groups))]
-    worth = _worth(full, less, series, groups, theta=own, cost=cost)
-    rows = [_posterior(-c * w) for c, w in zip(cost.to_numpy(), worth, strict=True)]
+    counts = _worth(full, less, series, groups, theta=own, cost=cost)
+    rows = [posterior(_TRIED, -c * w, _LOG_SD) for c, w in zip(cost.to_numpy(), counts, strict=True)]
     return pd.DataFrame(rows, columns=["log_times", "log_sd"], index=cost.index)
 
 
@@ -143,19 +141,4 @@ def _worth(
         tried = (Series.of(at, life[own], rows[own], constants[own]) for at in panels)
         down[own], here[own], up[own] = (at.log_likelihood(given[own]) for at in tried)
     place = full.lives["compartment"].to_numpy()[life]
-    slope = pd.Series((up - down) / (2 * _NEAR)).groupby([of_kind, place]).sum().groupby(level=0)
-    scatter = (slope.var() * slope.size()).reindex(range(len(at_best))).to_numpy()
-    curvature = -np.bincount(of_kind, (up - 2 * here + down) / _NEAR**2, len(at_best))
-    says = (scatter > 0) & (curvature > 0)
-    return np.where(says, np.minimum(curvature / np.where(says, scatter, 1.0), 1.0), 0.0)
-
-
-def _posterior(log_likelihood: Floats) -> tuple[float, float]:
-    """Mean and sd of log(f / assumed) under a normal prior, by quadrature on a fine grid (cubic through the shares
-    tried).
-    """
-    x = np.linspace(_TRIED[0], _TRIED[-1], 201)
-    y = np.polynomial.Polynomial.fit(_TRIED, log_likelihood, 4)(x) - 0.5 * (x / _LOG_SD) ** 2
-    weight = np.exp(y - y.max())
-    mean = float((weight * x).sum() / weight.sum())
-    return mean, float(np.sqrt((weight * (x - mean) ** 2).sum() / weight.sum()))
+    return worth((down, here, up), _NEAR, of_kind, place)

@@ -7,11 +7,13 @@ distribution).
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike, NDArray
 
 from cmkit.records.censoring import flags
 from cmkit.records.constants import constant
 
 _TIMES = (100, 50, 20, 10, 5, 2, 1)  # steps tried, times the unit of the register's decimals
+_HARMONICS = 50
 _NEARLY_ALL = constant("wear", "rounding_share")
 _FEWEST, _LEAST_STEPS = int(constant("wear", "rounding_fewest")), int(constant("wear", "rounding_least_steps"))
 
@@ -29,6 +31,20 @@ def rounding_step(values: np.ndarray, unit: float) -> float:
         if exact.mean() >= _NEARLY_ALL and len(np.unique(whole[exact])) >= _LEAST_STEPS:
             return times * unit
     return float("nan")
+
+
+def repeated_error(step: ArrayLike, sd: ArrayLike) -> NDArray[np.float64]:
+    """Variance (ppm^2) of the part of a rounding error that repeats whenever the level does, for results rounded to
+    `step` (ppm) with scatter `sd` (ppm) before they are rounded; shapes broadcast.
+
+    Scatter spreads the error over the steps: with normal scatter the k-th harmonic of the error, s/(pi k), falls by
+    exp(-2 pi^2 k^2 sd^2/s^2), so the variance that is left is sum s^2/(2 pi^2 k^2) exp(-4 pi^2 k^2 sd^2/s^2): s^2/12
+    without scatter, nearly none from sd = s/2 on (statistical theory of quantization, Widrow 1956; from memory).
+    """
+    s, scatter = (np.asarray(v, float)[..., None] for v in (step, sd))
+    k2 = np.arange(1, _HARMONICS + 1) ** 2
+    ratio = np.where(s > 0, scatter / np.where(s > 0, s, 1.0), 0.0)
+    return np.asarray((s**2 / (2 * np.pi**2 * k2) * np.exp(-4 * np.pi**2 * k2 * ratio**2)).sum(axis=-1))
 
 
 def bottle_steps(samples: pd.DataFrame, analytes: list[str], register: pd.DataFrame) -> pd.DataFrame:

@@ -2,7 +2,7 @@
 that life.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -18,6 +18,7 @@ class Panel:
     """lives: one row per compartment life (compartment, life, kind, family), longest first. exposure: name -> (lives,
     n). series: one row per life and analyte with a result (life_row, analyte). y, censored (-1: reported below y, 1:
     above it): (series, n). bottle: row of the `exposure` frame of each life's bottle (lives, n), -1 beyond the last.
+    fresh: content of the series' fresh fluid over that of its family, ppm (series,) or one for all.
     """
 
     lives: pd.DataFrame
@@ -26,6 +27,21 @@ class Panel:
     y: Floats
     censored: NDArray[np.int8]
     bottle: NDArray[np.int64]
+    fresh: Floats | float = 0.0
+
+    def with_fresh(self, own_fresh: pd.DataFrame | None) -> "Panel":
+        """The same with what the fresh fluid of single compartments carries over their family's (`wear.own_fresh`)."""
+        return self if own_fresh is None or own_fresh.empty else replace(self, fresh=self._own(own_fresh, "offset_ppm"))
+
+    def fresh_sd(self, own_fresh: pd.DataFrame | None) -> Floats | float:
+        """Standard deviation of :attr:`fresh` (series,), ppm."""
+        return 0.0 if own_fresh is None or own_fresh.empty else self._own(own_fresh, "offset_sd")
+
+    def _own(self, own_fresh: pd.DataFrame, name: str) -> Floats:
+        place = self.lives["compartment"].to_numpy()[self.series["life_row"].to_numpy()]
+        keys = pd.MultiIndex.from_arrays([place, self.series["analyte"].to_numpy()])
+        found = own_fresh.set_index(["compartment", "analyte"])[name].reindex(keys)
+        return np.asarray(found.fillna(0.0).to_numpy(float))
 
 
 def panel(exposure: pd.DataFrame, samples: pd.DataFrame, analytes: list[str]) -> Panel:

@@ -13,9 +13,7 @@ from cmkit.records.fleet import Fleet
 from cmkit.tables.frames import typed
 from cmkit.trust.fluid_history import AFTER_WORK_H, SAME_DAY_H
 
-_HABIT = (
-    0.5  # own choice: share of intervals with a recorded top-up from which one without is taken as not written down
-)
+_HABIT = constant("wear", "makeup_habit")
 _TYPICAL_TOP_UP = constant("wear", "top_up_share")
 _SPREAD = constant("wear", "makeup_cv")
 _FIRST_FILL = constant("wear", "first_fill_intervals")
@@ -293,7 +291,11 @@ def with_make_up(line: pd.DataFrame, make_up: pd.DataFrame) -> pd.DataFrame:
     """A :func:`timeline` with litres of each top-up and the rate at which fluid went between them: recorded, read from
     the bottle's slip, or the family's usual.
 
-    make_up: :func:`usual_make_up` of the whole fleet.
+    Where a family seldom has a top-up on record (`wear.csv`, makeup_habit), either little is lost or little is written
+    down: intervals without one have the middle of 0 and the usual make-up q, whose doubt, as of a number spread evenly
+    between them, is q/sqrt(12) (column makeup_sd, 1/h; it stands the same way in every interval, so it is no scatter
+    of the exposure but widens the rate, `wear.rates`). makeup_basis says which it was. make_up: :func:`usual_make_up`
+    of the whole fleet.
     """
     line = _intervals(line)
     usual = make_up.set_index("family")
@@ -308,20 +310,36 @@ def with_make_up(line: pd.DataFrame, make_up: pd.DataFrame) -> pd.DataFrame:
 
     slip = (line["n_top"] == 0) & (line["makeup"] > 0)
     silent = (line["n_top"] == 0) & ~slip & ~line["sealed"] & (line["usual_per_h"] > 0)
-    assumed = silent & (line["habit"] >= _HABIT)
+    habitual = line["habit"] >= _HABIT
+    usually = line["usual_per_h"] * np.where(habitual, 1.0, 0.5)
     per_h = (line["makeup"] / line["span_h"].where(line["span_h"] > 0)).where(slip)
-    line["make_up"] = per_h.fillna((line["usual_per_h"] * volume).where(assumed)).fillna(0.0)
-    line["loss"] = _loss(line, held=slip | assumed)
-    missed = line["usual_per_h"] * line["span_h"] * np.where(assumed, _SPREAD, line["habit"])
+    line["make_up"] = per_h.fillna((usually * volume).where(silent)).fillna(0.0)
+    line["loss"] = _loss(line, held=slip | silent)
+    missed = line["usual_per_h"] * line["span_h"] * np.where(habitual, _SPREAD, line["habit"])
     bottle = line["what"] == "sample"
     line.loc[bottle & silent, "sd"] = missed[bottle & silent].clip(upper=_SPREAD)
+    line["makeup_sd"] = (line["usual_per_h"] / np.sqrt(12)).where(~line["sealed"] & ~habitual).fillna(0.0)
+    line["makeup_basis"] = _basis(line, habitual, slip)
     gone = line["amount"].where(top, 0.0).groupby([line["chain"], line["order"]]).transform("sum")
-    line["makeup_l"] = line["makeup"].where(slip).fillna((line["make_up"] * line["span_h"]).where(assumed)).fillna(gone)
+    line["makeup_l"] = (
+        line["makeup"].where(slip).fillna((line["make_up"] * line["span_h"]).where(silent & habitual)).fillna(gone)
+    )
     unsure = guessed.groupby([line["chain"], line["order"]]).transform("any")
-    line["makeup_known"], line["volume_known"] = ~(unsure | assumed), volume.notna()
+    line["makeup_known"], line["volume_known"] = ~(unsure | (silent & habitual)), volume.notna()
     line["drained"] = line["what"] == "change"
     line["what"] = line["what"].replace("start", "change")
     return line
+
+
+def _basis(line: pd.DataFrame, habitual: pd.Series, slip: pd.Series) -> pd.Series:
+    """Where the make-up of each interval comes from."""
+    noted = line["sealed"] | (line["n_top"] > 0) | slip
+    told = line["usual_per_h"] > 0
+    return pd.Series(
+        np.select([noted, ~told | line["volume_l"].isna(), habitual], ["record", "none", "usual"], "half"),
+        index=line.index,
+        dtype="str",
+    )
 
 
 def with_changes(line: pd.DataFrame, residuals: pd.DataFrame | None = None) -> pd.DataFrame:

@@ -37,7 +37,7 @@ from cmkit.records.fleet import Fleet
 from cmkit.records.reading.load import with_families
 from cmkit.records.settings import parse_settings
 from cmkit.simulate.invented_fleet import simulate_fleet
-from cmkit.simulate.recipe import demo_recipe
+from cmkit.simulate.recipe import Recipe, demo_recipe
 from cmkit.tables.records import SET_ASIDE
 
 TIMES = (1, 4, 14)
@@ -50,9 +50,8 @@ GOALS = (
 )
 
 
-def fleet_of(times: int) -> Fleet:
-    """The demo fleet's machine list `times` times, as records in memory."""
-    recipe = replace(demo_recipe(), machines_times=times)
+def fleet_of(recipe: Recipe) -> Fleet:
+    """The fleet of a recipe, as records in memory."""
     tables, _ = simulate_fleet(recipe)
     tables["compartments"] = with_families(tables["compartments"], tables["machines"])
     aside = pd.DataFrame(columns=list(SET_ASIDE)).astype({"known_on": "datetime64[us]"})
@@ -79,7 +78,7 @@ def measure(times: int) -> dict[str, Any]:
     """One assessment of the fleet `times` as large: sizes, CPU seconds by step, wall and CPU seconds of all, peak MB,
     then site by site.
     """
-    fleet = fleet_of(times)
+    fleet = fleet_of(replace(demo_recipe(), machines_times=times))
     day = newest_record(fleet)
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     wall, cpu, spent = time.perf_counter(), time.process_time(), dict[str, float]()

@@ -153,7 +153,7 @@ def _frames(
         {
             "sample": [f"b{i:07d}" for i in range(count)],
             "compartment": np.repeat([f"c{i:06d}" for i in range(n)], bottles),
-            "kind": kind, "family": kind, "life": 1, "order": np.tile(np.arange(bottles), n),
+            "kind": kind, "family": kind, "site": "A", "season": 1.0, "makeup_sd": 0.0, "life": 1, "order": np.tile(np.arange(bottles), n),
             "drawn_on": pd.Timestamp("2025-01-01"),
             "run_h": dt.cumsum(axis=1).ravel(), "hours": dt.ravel(), "fluid_h": dt.ravel(),
             "changed": np.tile(renewed & (np.arange(bottles) > 0), n), **done,

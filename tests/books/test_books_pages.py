@@ -177,8 +177,9 @@ def test_headings_are_those_of_the_book_in_order(books: Callable[..., Path]) -> 
     assert text.count("<h1") == 1
     assert re.findall(r"<h2[^>]*>([^<]+)</h2>", text) == [
         "Headline", "Do this month", "Since last month", "The site at a glance", "Compartments that need a look",
+        "Left against right",
         "Can the bottles be believed?",
-        "Next round", "How often to sample", "Our record", "The programme", "How this was made",
+        "Next round", "How often to sample", "The fluids", "Our record", "The programme", "How this was made",
     ]  # fmt: skip
 
 

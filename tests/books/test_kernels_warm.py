@@ -131,9 +131,10 @@ def test_a_kernels_sockets_are_its_own_and_go_with_it(tmp_path: Path, write_note
 
 
 RUNNER = """\
-import sys
+import signal
 from cmkit.books.running.run import run_book
 if __name__ == "__main__":
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # tests run behind a shell's & start with Ctrl-C ignored
     run_book({path!r}, {{}}, {out!r}, warm={warm})
 """
 

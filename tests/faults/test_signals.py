@@ -10,12 +10,21 @@ import sys
 import tempfile
 from pathlib import Path
 
+import psutil
 import pytest
 from click.testing import CliRunner
 
 from cmkit.cli import main
 from tests.faults.hostile import base_fleet
 
+# tests run behind a shell's & start with Ctrl-C ignored
+PLAIN = """
+import signal
+import cmkit.cli
+if __name__ == "__main__":
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+    cmkit.cli.main()
+"""
 SLOW = """
 import importlib, signal, sys, time
 import cmkit.cli
@@ -71,3 +80,32 @@ def test_a_command_that_is_stopped_says_so_and_leaves_nothing(
     assert left_behind(tmp_path) == []
     assert list(tmp_path.rglob(".cmkit-*")) == []
     assert CliRunner().invoke(main, ["take-in", str(tmp_path / "fleet")]).exit_code == 0
+
+
+@pytest.mark.parametrize(
+    ("how", "code", "line"), [(signal.SIGINT, 130, " assessing "), (signal.SIGTERM, 143, " site 1 of 1: ")]
+)
+def test_books_stopped_on_the_way_leave_no_process_and_no_folder(
+    how: signal.Signals, code: int, line: str, tmp_path: Path
+) -> None:
+    """While sites are assessed by processes, by Ctrl-C (a terminal sends it to all of them); while books are made by
+    kernels, by the system.
+    """
+    base_fleet(tmp_path / "fleet")
+    short = Path(tempfile.mkdtemp(prefix="s-"))
+    started = subprocess.Popen(
+        [sys.executable, "-c", PLAIN, "books", "fleet", "--month", "newest", "--out", "books"],
+        cwd=tmp_path, text=True, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, start_new_session=True,
+        env=os.environ | {"TMPDIR": str(short)},
+    )  # fmt: skip
+    assert started.stdout is not None
+    assert any(line in said for said in iter(started.stdout.readline, ""))
+    family = psutil.Process(started.pid).children(recursive=True)
+    (os.killpg if how == signal.SIGINT else os.kill)(started.pid, how)
+    said = started.communicate(timeout=120)[0]
+    assert started.returncode == code, said
+    assert "cmkit: stopped. What was there before stands" in said
+    assert "Traceback" not in said
+    assert psutil.wait_procs(family, timeout=60)[1] == []
+    assert list(short.iterdir()) == []
+    assert not list((tmp_path / "books").glob("20*")), "no month is there before it is whole"

@@ -26,8 +26,8 @@ def test_chance_of_failure_by_severity_against_scipy(hours: float) -> None:
     clear = chance_of_failure(Phases(none, one, none), h, d, JUDGE)
     severe = chance_of_failure(Phases(none, none, one), h, d, JUDGE)
     np.testing.assert_allclose(early, weibull_min.cdf(hours, 2, scale=1200), rtol=1e-12, atol=1e-15)
-    np.testing.assert_allclose(clear, expon.cdf(hours, scale=0.8 * 1200), rtol=1e-12, atol=1e-15)
-    np.testing.assert_allclose(severe, expon.cdf(hours, scale=0.5 * 1200), rtol=1e-12, atol=1e-15)
+    np.testing.assert_allclose(clear, expon.cdf(hours, scale=1.2 * 1200), rtol=1e-12, atol=1e-15)
+    np.testing.assert_allclose(severe, expon.cdf(hours, scale=0.6 * 1200), rtol=1e-12, atol=1e-15)
     mixed = chance_of_failure(Phases(0.2 * one, 0.3 * one, 0.1 * one), h, d, JUDGE)
     np.testing.assert_allclose(mixed, 0.2 * early + 0.3 * clear + 0.1 * severe, rtol=1e-12, atol=1e-15)
 
@@ -103,7 +103,7 @@ def test_what_waiting_costs_by_hand(known, use, places) -> None:
     out = what_it_costs(known, places, use).set_index("compartment")
     row, kind = out.loc["M1/engine"], known.settings.kind("engine")
     extra = 60000 - 10000 + 100 * (kind.failure_downtime_h - kind.planned_downtime_h)
-    fails = 0.1 * (1 - np.exp(-((145 / 900) ** 2))) + 0.2 * (1 - np.exp(-145 / 720)) + 0.3 * (1 - np.exp(-145 / 450))
+    fails = 0.1 * (1 - np.exp(-((145 / 900) ** 2))) + 0.2 * (1 - np.exp(-145 / 1080)) + 0.3 * (1 - np.exp(-145 / 540))
     assert row["extra"] == extra
     np.testing.assert_allclose(row["fails_sooner"], fails, rtol=1e-12)
     np.testing.assert_allclose(row["cost_wait"], fails * extra + 0.6 * kind.inspect_cost, rtol=1e-12)

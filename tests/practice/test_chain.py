@@ -13,6 +13,7 @@ from cmkit.practice.chain import AT_LABORATORY, LOST, ON_THE_WAY, bottle_chain, 
 from cmkit.practice.due import next_due
 from cmkit.records.fleet import Fleet
 from cmkit.records.turnaround import learn_turnaround, turnaround_by_machine
+from cmkit.simulate.recipe import demo_recipe
 from cmkit.tables.frames import check
 
 DAY = pd.Timestamp("2026-06-30")
@@ -169,3 +170,37 @@ def test_a_bottle_on_its_way_is_not_asked_for_again_and_a_lost_one_is(make_fleet
     assert next_due(known, exposure, use, asked, in_hand(chain)).iloc[0]["due_as"] == "repeat asked for"
     answered = asked.assign(known_on=pd.Timestamp("2026-06-15"))
     assert next_due(known, exposure, use, answered, in_hand(chain)).iloc[0]["due_as"] == "not due yet"
+
+
+@pytest.mark.parametrize("seed", [21, 22])
+def test_a_simulated_fleet_with_lost_and_late_bottles(small: Fleet, seed: int) -> None:
+    """Five machines of the demo fleet, with 5 % of the bottles of the last year lost and 10 % kept back 10 to 29 days
+    by the test: every lost one is listed once its laboratory's bound has passed, and the turnaround is what the recipe
+    says, within a day.
+    """
+    rng, year = np.random.default_rng(seed), small.samples["drawn_on"] > DAY - pd.Timedelta(days=360)
+    numbers = small.samples.loc[year, "sample"].unique()
+    lost, late = (set(numbers[rng.random(len(numbers)) < share]) for share in (0.05, 0.10))
+    rows = small.samples.copy()
+    gone, slow = rows["sample"].isin(lost), rows["sample"].isin(late - lost)
+    flags = [c for c in rows if c.endswith("_below")]
+    rows.loc[gone, [c.removesuffix("_below") for c in flags]] = np.nan
+    rows.loc[gone, ["received_on", "reported_on"]] = pd.NaT
+    for name in ("received_on", "reported_on"):
+        rows.loc[slow, name] += pd.Timedelta(days=int(rng.integers(10, 30)))
+    known = replace(small, samples=rows).as_of(DAY)
+    times = learn_turnaround(known)
+    recipe = demo_recipe()
+    post = {s.site: s.post_days for s in recipe.sites}
+    days = {x.laboratory: x.days for x in recipe.laboratories}
+    assert len(times) >= 2
+    for row in times[times["measured"]].itertuples():
+        # each stage is rounded and -1 to +2 days about the recipe's figure, so half a day longer in the middle
+        assert abs(row.days - (post[row.site] + days[row.lab] + 1)) <= 1
+    chain = bottle_chain(known, times)
+    drawn = rows.drop_duplicates("sample").set_index("sample")["drawn_on"]
+    bound = times["bound_days"].max()
+    overdue = {s for s in lost if (DAY - drawn[s]).days > bound}
+    assert len(overdue) >= 5
+    assert overdue <= set(chain.loc[chain["stage"] == LOST, "sample"])
+    assert set(chain["sample"]) >= lost

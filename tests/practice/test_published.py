@@ -1,5 +1,6 @@
 """What was published stays as it was said: an append-only record, read back as written."""
 
+from collections.abc import Callable
 from pathlib import Path
 
 import pandas as pd
@@ -7,7 +8,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from cmkit.assess import assess
+from cmkit.assessment import Assessment
 from cmkit.errors import RecordsError
+from cmkit.learnt import Learnt
 from cmkit.practice.published import (
     FILE,
     PUBLISHED,
@@ -18,6 +22,7 @@ from cmkit.practice.published import (
     said_in,
     said_otherwise,
 )
+from cmkit.records.fleet import Fleet
 
 
 def said(
@@ -134,3 +139,42 @@ def test_months_without_an_alarm_have_no_alarms(tmp_path: Path) -> None:
     assert published_alarms(read_published(tmp_path)).empty
     append_published(tmp_path, said("2026-05", "clear"), pd.Timestamp("2026-06-02"))
     assert published_alarms(read_published(tmp_path)).empty
+
+
+MONTHS = ("2026-03-31", "2026-04-30", "2026-05-31", "2026-06-30")
+
+
+def of_month(day: str, assessment: Assessment) -> pd.DataFrame:
+    return said_in(day[:7], pd.Timestamp(day), assessment.verdicts, assessment.orders, assessment.waiting)
+
+
+def as_rows(alarms: pd.DataFrame) -> set[tuple[object, ...]]:
+    """What of an alarm must never change: where, since when, from which records, and what was said of it."""
+    return set(alarms[["compartment", "alarm_on", "as_of", "chance", "cause"]].itertuples(index=False, name=None))
+
+
+def test_replaying_the_demo_no_published_alarm_changes_its_date_or_vanishes(
+    small: Fleet,
+    small_assessed: Callable[[str], Assessment],
+    small_learnt: Callable[[str], Learnt],
+    tmp_path: Path,
+) -> None:
+    """Five machines of the demo fleet, month by month; then March again with what June has taught. Alarms as published
+    keep every word, and whatever March would now say otherwise is marked as said by today's numbers.
+    """
+    before: set[tuple[object, ...]] = set()
+    for day in MONTHS:
+        append_published(tmp_path, of_month(day, small_assessed(day)), pd.Timestamp(day) + pd.Timedelta(days=2))
+        now = published_alarms(read_published(tmp_path))
+        assert before <= as_rows(now)
+        assert set(now.loc[~now["compartment"].isin([a[0] for a in before]), "as_of"]) <= {pd.Timestamp(day)}
+        before = as_rows(now)
+    assert before
+    first = read_published(tmp_path)
+    anew = of_month(MONTHS[0], assess(small, MONTHS[0], small_learnt(MONTHS[-1])))
+    append_published(tmp_path, anew, pd.Timestamp("2026-07-03"))
+    assert as_rows(published_alarms(read_published(tmp_path))) == before
+    march = first[first["month"] == MONTHS[0][:7]].merge(anew, on="compartment", suffixes=("", "_now"))
+    moved = set(march.loc[march["state"] != march["state_now"], "compartment"])
+    marked = said_otherwise(first, anew)
+    assert set(marked.loc[marked["field"] == "state", "compartment"]) == moved

@@ -1,6 +1,8 @@
 """The next round on a hand-made fleet. Common practice (no source) as the checks: pump where there is no pressure,
 probe where there is, sides from the operator's seat, a final drive's level at the bottom of the plug's thread."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -8,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from cmkit.practice.rounds import bottle_number, check_letter, on_days, plan_round, side_words, what_to_bring
+from cmkit.practice.sheets import _given_out
 
 
 def fleet(make_fleet, per_week: float = 0):
@@ -145,3 +148,28 @@ def test_parts_planned_alone_are_planned_together_within_the_same_crews(make_fle
     together = on_days(parts, rows, USE, date=known.date, rule=known.settings.sampling, days=28)
     pd.testing.assert_frame_equal(together, once)
     assert (~together["later"]).sum() == 2
+
+
+def test_blind_duplicates_are_planned_where_asked_for_and_known_when_they_come_back(make_fleet) -> None:
+    """Half of a round's oil compartments (3 of them, rounded up: 2) get a second bottle on the same visit, under a
+    number of its own with a right check letter; the same round plans the same ones.
+    """
+    known = fleet(make_fleet)
+    rule = replace(known.settings.sampling, duplicate_share=0.5)
+    known = replace(known, settings=replace(known.settings, sampling=rule))
+    cards = plan_round(known, due(ALL), USE)
+    twice = cards[cards["why"] == "blind duplicate"]
+    assert len(twice) == 2
+    assert set(twice["visit"]) == {9}
+    assert "M1/coolant" not in set(twice["compartment"])
+    assert cards["bottle"].is_unique
+    for row in twice.itertuples():
+        own = cards[cards["compartment"] == row.compartment]
+        assert len(set(own["plan_on"])) == 1
+        assert list(own["visit"]) == [1, 9]  # right after the first
+        assert row.bottle[-1] == check_letter(row.bottle[:-1])
+    asked = twice[["bottle", "compartment"]].to_dict("records")
+    assert _given_out(known, known.date, asked)[twice["bottle"].iloc[0]] == (twice["compartment"].iloc[0], known.date)
+    again = on_days(cards, due(ALL), USE, date=known.date, rule=rule)
+    pd.testing.assert_frame_equal(again, cards)
+    assert set(plan_round(fleet(make_fleet), due(ALL), USE)["visit"]) == {1}

@@ -104,7 +104,7 @@ def test_a_well_filled_sheet_loads_without_a_slip(sheet, known) -> None:
     assert back.samples["compartment"].tolist() == [LEFT, RIGHT]
     assert back.samples["drawn_on"].tolist() == [pd.Timestamp("2026-06-29")] * 2
     assert back.samples["makeup_l"].tolist()[1] == 0.5
-    assert back.slips["words"].tolist() == ["left empty and taken as not drawn: 2"]
+    assert back.slips["words"].tolist() == ["left empty and taken as not drawn: rows 2"]
 
 
 @pytest.mark.parametrize(
@@ -148,13 +148,15 @@ def test_a_number_with_two_meanings_is_left_empty_and_said(sheet, known) -> None
     """1,250 is one and a quarter in one country and a thousand in another (the decimal sign of ISO
     80000-1 is either).
     """
-    back = slips_of(sheet, known, {LEFT: GOOD | {"fluid_h": "1,250"}})
-    assert back.samples["fluid_h"].isna().all()
-    assert (
-        back.slips["words"]
-        .str.contains("fluid_h '1,250' has two meanings (1.250 or 1250); left empty", regex=False)
-        .any()
-    )
+    for written, mark in (("1,250", "comma"), ("1.250", "point")):
+        back = slips_of(sheet, known, {LEFT: GOOD | {"fluid_h": written}})
+        said = f"fluid_h '{written}' has two meanings (1.250 or 1250); left empty. Write 1250 without the {mark}."
+        assert back.samples["fluid_h"].isna().all()
+        assert back.slips["words"].tolist()[0] == said
+
+
+def test_litres_may_have_three_decimals(sheet, known) -> None:
+    assert slips_of(sheet, known, {LEFT: GOOD | {"makeup_l": "1.250"}}).samples["makeup_l"].tolist() == [1.25]
 
 
 @pytest.mark.parametrize(
@@ -320,7 +322,10 @@ def test_the_same_sheet_returned_again_changes_nothing_and_a_mended_one_is_told(
     stored = make_fleet(samples=rows).samples.assign(file="samples/field-1.csv")
     again = without_known(back, stored)
     assert again.samples.empty
-    assert again.slips["words"].tolist() == ["left empty and taken as not drawn: 2", "taken in before, unchanged: 3, 4"]
+    assert again.slips["words"].tolist() == [
+        "left empty and taken as not drawn: rows 2",
+        "taken in before, unchanged: rows 3 to 4",
+    ]
     mended = slips_of(sheet, known, {LEFT: GOOD | {"meter_h": 621}})
     said = without_known(mended, stored)
     assert said.samples["compartment"].tolist() == []

@@ -68,7 +68,7 @@ class Book:
     def site_names(self) -> dict[str, str]:
         """Short name of a site to the name readers know."""
         sites = self.tables.sites
-        return dict(zip(sites["site"], sites["name"].where(sites["name"] != "", sites["site"]), strict=True))
+        return dict(zip(sites["site"], sites["name"], strict=True))
 
     @cached_property
     def places(self) -> pd.DataFrame:

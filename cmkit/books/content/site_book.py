@@ -2,6 +2,7 @@
 
 from cmkit.books.content.book import Book, open_book
 from cmkit.books.content.sections.bottles import believed_bottles
+from cmkit.books.content.sections.fluids import fluid_care, left_against_right
 from cmkit.books.content.sections.glance import glance
 from cmkit.books.content.sections.headline import headline
 from cmkit.books.content.sections.how import how_made
@@ -19,10 +20,12 @@ __all__ = [
     "compartment_page",
     "compartment_pages",
     "do_this_month",
+    "fluid_care",
     "glance",
     "headline",
     "how_made",
     "how_often",
+    "left_against_right",
     "next_round",
     "open_book",
     "our_record",

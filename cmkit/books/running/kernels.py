@@ -17,7 +17,7 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from functools import cache
-from multiprocessing import forkserver, spawn
+from multiprocessing import spawn
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +33,7 @@ from traitlets import Integer
 from traitlets.config import Config
 
 from cmkit.books.running.forked import ENVIRONMENT, report, run_kernel
+from cmkit.engine import fork_server
 from cmkit.files import scratch_folder
 
 log = logging.getLogger("cmkit.books")
@@ -150,6 +151,8 @@ def _obstacle() -> str:
         return f"forking is not safe on {sys.platform}"
     if multiprocessing.current_process().daemon:
         return "this process is a daemon of multiprocessing and may not have children"
+    if _context() is None:
+        return f"the path of {tempfile.gettempdir()} is too long for the address of a server"
     try:
         threads, failed = _ask_server()
     except Exception as error:
@@ -179,15 +182,12 @@ def start_server() -> None:
     """Start the fork server of warm kernels, which then imports what they need beside whatever is done meanwhile."""
     if sys.platform == "linux":
         _context()
-        forkserver.ensure_running()
 
 
 @cache
 def _context() -> Any:
-    context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload([PRELOAD])
     spawn.get_preparation_data = _without_main
-    return context
+    return fork_server(PRELOAD)
 
 
 _preparation_data = spawn.get_preparation_data

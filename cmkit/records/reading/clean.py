@@ -352,7 +352,7 @@ def _typed_dates(cells: np.ndarray) -> Parsed:
     problem = nothing(len(cells))
     if early.any() or late.any():
         problem = np.where(early, _TOO_EARLY, np.where(late, _TOO_LATE, "")).astype(object)
-        days = np.where(early | late, np.datetime64("NaT"), days)
+        days = np.where(early | late, np.datetime64("NaT", "us"), days)
     return Parsed(days, problem, nothing(len(cells)), uncensored(len(cells)))
 
 

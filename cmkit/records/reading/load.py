@@ -138,6 +138,8 @@ def fleet_from_cells(
             context.names[name] = pd.Index(tables[name][table.key[0]].unique())
         if name == "samples":
             context.names[name] = context.names[name].union(list(reading.in_store or []))
+    sites = tables["sites"]
+    tables["sites"] = sites.assign(name=sites["name"].where(sites["name"].fillna("") != "", sites["site"]))
     tables["compartments"] = with_families(tables["compartments"], tables["machines"])
     tables["corrections"] = _checked_corrections(tables["corrections"], context, tables["samples"])
     tables["decisions"] = _checked_decisions(tables["decisions"], context)

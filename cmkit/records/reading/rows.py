@@ -151,7 +151,7 @@ def _dates(c: Column, cells: Cells, table: Table, context: Context, lose: Lose) 
     is lost.
     """
     if c.name not in cells.columns and not c.required:
-        return np.full(len(cells.rows), np.datetime64("NaT"), dtype="datetime64[us]")
+        return np.full(len(cells.rows), np.datetime64("NaT", "us"), dtype="datetime64[us]")
     raw = raw_cells(cells, c.name)
     found = parse_dates(raw, cells.words)
     day = found.value
@@ -278,10 +278,10 @@ def _unknown_name(text: str, refers: str, by_normal: dict[str, list[str]], gone:
 def _note_rows(checked: Checked, table: Table, notes: Notes) -> None:
     """Every row read, with the day it reached the office (none where one of its dates lies in the future)."""
     cells = checked.cells
-    known = np.full(len(cells.rows), np.datetime64("NaT"), dtype="datetime64[us]")
+    known = np.full(len(cells.rows), np.datetime64("NaT", "us"), dtype="datetime64[us]")
     for name in table.known_on:
         known = np.where(np.isnat(known), checked.columns[name], known)
-    known[checked.future] = np.datetime64("NaT")
+    known[checked.future] = np.datetime64("NaT", "us")
     frame = pd.DataFrame({"file": cells.file, "row": cells.rows, "table": table.name, "known_on": known})
     if cells.members:
         frame["row"] = [cells.members[int(r)] for r in frame["row"]]
@@ -306,4 +306,4 @@ def _check_order(columns: dict[str, Any], cells: Cells, table: Table, notes: Not
         days = np.datetime_as_string(columns[name][bad], unit="D")
         why = "before the day the bottle was drawn"
         notes.set_aside(cells.file, cells.rows[bad], name, days, why, table=table.name, what="value")
-        columns[name][bad] = np.datetime64("NaT")
+        columns[name][bad] = np.datetime64("NaT", "us")

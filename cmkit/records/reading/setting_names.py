@@ -30,6 +30,12 @@ def check_names(settings: Settings, compartments: pd.DataFrame, where: str = "fl
             [*groups, *compartments["compartment"]],
             "compartment, family or kind",
         ),
+        (
+            "cleanliness_targets",
+            settings.cleanliness_targets,
+            [*groups, *compartments["compartment"]],
+            "compartment, family or kind",
+        ),
     )
     faults = [
         f'{where}: [{section}] "{name[:SHOWN]}": no {what} of this fleet has that name. {_hint(name, known)}'

@@ -3,6 +3,7 @@
 The one place for secrets: whoever shows a URL, or what a driver says, shows it through here.
 """
 
+import os
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -59,6 +60,19 @@ def database(url: str, failed: str = "cannot be read", new: bool = False) -> Ite
         raise StoreError(f"{shown_url(parsed)}: {failed} ({_reason(error, parsed)}).") from None
     finally:
         engine.dispose()
+
+
+def check_place(url: str) -> None:
+    """Raises StoreError where `url` cannot be written to at all, before any work is done for it; makes nothing."""
+    parsed = parsed_url(url)
+    file = Path(parsed.database or "")
+    if parsed.get_backend_name() != "sqlite" or str(file) in (".", ":memory:") or file.exists():
+        with database(url):
+            return
+    if not os.access(file.parent, os.W_OK):
+        raise StoreError(
+            f"{shown_url(parsed)}: {file.parent} is no folder one can write to; wanted a place for the file."
+        )
 
 
 def _engine(parsed: sa.URL, new: bool) -> sa.Engine:

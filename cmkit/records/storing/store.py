@@ -129,9 +129,9 @@ def _publish(
         ]
         added[name] = sum(map(len, by_site.values())) - sum(_rows(before, name, s) for s in by_site)
         for site, frame in by_site.items():
-            entries[_key(name, site)] = _write(place, name, site, frame)
+            entries[_key(name, site)] = write_table(place, name, site, frame)
     for name, frame in (registers | _joined_notes(place, before, fleet, pd.concat(lost), held)).items():
-        entries[_key(name, _FLEET)] = _write(place, name, _FLEET, frame)
+        entries[_key(name, _FLEET)] = write_table(place, name, _FLEET, frame)
     entries = {key: entry for key, entry in sorted(entries.items()) if entry["rows"] or not entry["site"]}
     number, aside = (int(before["version"]) if before else 0), int(entries[_key("set_aside", _FLEET)]["rows"])
     changed = _changed(before, entries, settings)
@@ -149,8 +149,8 @@ def _publish(
         "settings": settings,
         "files": entries,
     }
-    _put(place, f"versions/{number + 1}.json", json.dumps(manifest, indent=1, sort_keys=True).encode())
-    _put(place, "CURRENT", f"{number + 1}\n".encode())
+    put_file(place, f"versions/{number + 1}.json", json.dumps(manifest, indent=1, sort_keys=True).encode())
+    put_file(place, "CURRENT", f"{number + 1}\n".encode())
     return TakenIn(number + 1, added, aside, True, _words(number + 1, added, changed if before else [], aside))
 
 
@@ -323,7 +323,7 @@ def _slug(site: str) -> str:
     return f"{readable or 'site'}-{hashlib.sha256(site.encode()).hexdigest()[:8]}"
 
 
-def _write(place: _Place, table: str, site: str, frame: pd.DataFrame) -> dict[str, Any]:
+def write_table(place: _Place, table: str, site: str, frame: pd.DataFrame) -> dict[str, Any]:
     """One immutable file; its entry in the manifest. A file of the same content is there already and is left."""
     buffer = io.BytesIO()
     write_parquet(frame, table, buffer)
@@ -331,11 +331,11 @@ def _write(place: _Place, table: str, site: str, frame: pd.DataFrame) -> dict[st
     digest = hashlib.sha256(data).hexdigest()
     path = f"data/{_slug(site)}/{table}-{digest[:32]}.parquet"
     if not place.fs.exists(place.path(path)):
-        _put(place, path, data)
+        put_file(place, path, data)
     return {"table": table, "site": site, "path": path, "rows": len(frame), "sha256": digest}
 
 
-def _put(place: _Place, path: str, data: bytes) -> None:
+def put_file(place: _Place, path: str, data: bytes) -> None:
     """A file that is there whole or not at all: on disk by rename after a flush, elsewhere by one put."""
     target = place.path(path)
     if not place.local:

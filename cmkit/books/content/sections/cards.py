@@ -16,6 +16,7 @@ from cmkit.books.content.wording import compartment_name, count, hours, natural_
 from cmkit.practice.card_texts import STEPS, STOP, card_words
 from cmkit.practice.drawing import NO_DRAWING
 from cmkit.practice.rounds import what_to_bring
+from cmkit.tables.practice import DUPLICATE
 
 # one box a column of the field sheet, in its order
 BOXES = {
@@ -164,11 +165,15 @@ def _phase(name: str, steps: pd.DataFrame) -> Html:
     return tag("section", tag("h5", name), tag("ol", *items, start=str(steps.index[0] + 1)))
 
 
+_DUPLICATE = "a second bottle, right after the first; the laboratory sees its number only, the office keeps the pair"
+
+
 def _head(card: Any) -> Html:
     again = [paragraph(tag("strong", f"REPEAT: {_again(card)}"), class_="repeat")] if _again(card) else []
     title = tag("h4", f"{card.machine}: {compartment_name(card.kind, card.position)}")
     side = [paragraph(tag("strong", card.side), class_="side")] if card.side != card.position else []
     visit = f"Bottle {card.visit} of this compartment in this round" if card.visit > 1 else ""
+    visit = _DUPLICATE if card.why == DUPLICATE else visit
     lines = [
         ("Draw", f"{weekday(card.plan_on)}, with the {card.tool}"),
         ("Due", _due(card)),

@@ -187,7 +187,21 @@ def _rates(book: Book, compartment: str, analytes: list[str], where: str) -> lis
         .sort_values(["analyte", "hours"])
         .astype({"analyte": "str"})
     )
-    return [rate_over_time(rated, family_limits_of(book, compartment, "rate"), where)]
+    return [rate_over_time(rated, family_limits_of(book, compartment, "rate"), where), *_make_up(book, compartment)]
+
+
+_MAKE_UP = {
+    "half": "Top-ups are seldom on record here: half of the usual make-up is assumed, and the rates have wider "
+    "intervals.",
+    "none": "No top-up is on record here: the rates are not corrected for make-up. If fluid was added, true wear is "
+    "faster.",
+}
+
+
+def _make_up(book: Book, compartment: str) -> list[Item]:
+    """What the rates assume of fluid added, where the record does not say it."""
+    last = book.of("exposure", compartment).tail(1)["makeup_basis"]
+    return [paragraph(_MAKE_UP[basis]) for basis in last if basis in _MAKE_UP]
 
 
 def _evidence(book: Book, compartment: str) -> Html:

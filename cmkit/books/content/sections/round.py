@@ -25,6 +25,7 @@ from cmkit.books.content.wording import NBSP, count, hours, listed, natural_key,
 from cmkit.practice.card_texts import card_words
 from cmkit.practice.drawing import NO_DRAWING
 from cmkit.practice.rounds import AHEAD_DAYS, what_to_bring
+from cmkit.tables.practice import DUPLICATE
 
 
 def due_rows(book: Book) -> pd.DataFrame:
@@ -65,7 +66,8 @@ def _lead(now: pd.DataFrame, rest: pd.DataFrame) -> str:
     repeats, sooner = (now["why"].str.startswith(word) for word in ("repeat", "sooner"))
     never = now["why"] == "never sampled"
     late = now["overdue"] & ~repeats & ~never & ~sooner
-    again = int((now["visit"] > 1).sum())
+    twice = int((now["why"] == DUPLICATE).sum())
+    again = int((now["visit"] > 1).sum()) - twice
     parts = [count(int(repeats.sum()), "repeat asked for", "repeats asked for")] if repeats.any() else []
     parts += [f"{count(int(late.sum()), 'routine bottle')} late"] if late.any() else []
     parts += [f"{int(sooner.sum()):,} due sooner after an alarm or alert"] if sooner.any() else []
@@ -75,6 +77,7 @@ def _lead(now: pd.DataFrame, rest: pd.DataFrame) -> str:
         if again
         else []
     )
+    parts += [count(twice, "blind duplicate")] if twice else []
     lead = f"{count(len(now), 'bottle')} to draw within {AHEAD_DAYS} days, on {count(now['plan_on'].nunique(), 'day')}"
     lead += f": {listed(parts)} among them." if parts else "."
     return lead + (
@@ -165,7 +168,7 @@ def _bottle(book: Book, row: Any) -> list[object]:
         _draw(row),
         "-" if asked and row.overdue else hours(row.due_meter_h),
         when,
-        row.why if row.visit == 1 else f"{row.why}, bottle {row.visit} of this round",
+        row.why if row.visit == 1 or row.why == DUPLICATE else f"{row.why}, bottle {row.visit} of this round",
     ]
 
 

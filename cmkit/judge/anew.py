@@ -1,0 +1,144 @@
+"""A compartment that wears or carries over otherwise than before and stays so: a steady change that is no fault.
+
+A new component, more fluid left at a change, another duty: some results step to a new usual and stay there, where a
+fault grows. The hypothesis "sound, with usual values of its own anew" runs beside sound and the faults with a forecast
+of its own. In the bottle it begins with, each result moves with some chance by as much as compartments of its family
+differ; from then on it must be forecast as narrowly as any. A fault's size is open in every bottle, so bottles that
+stay where the first was speak for the steady change, and bottles that grow on speak for the fault. Once it is more
+likely than not, its usual values become the compartment's.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cmkit.judge.bottles import GOOD, Grid
+from cmkit.judge.constants import constant
+from cmkit.judge.densities import (
+    Forecast,
+    forecast_metals,
+    learn_levels,
+    learn_means,
+    low_level,
+    mixed_levels,
+    start_levels,
+    still_density,
+    usual_density,
+)
+from cmkit.judge.measures import Bottles
+
+Floats = NDArray[np.float64]
+Rows = NDArray[np.int64]
+
+
+@dataclass
+class Anew:
+    """Chance of a steady change (C), and levels (each (C, M)) and usual values (mean, variance; (C, Q)) under it."""
+
+    chance: Floats
+    levels: list[Floats]
+    means: tuple[Floats, Floats]
+
+
+@dataclass(frozen=True)
+class Weighed:
+    """What bottle i says of some compartments (at, n) under a steady change: log of likelihood times chance before, of
+    one that stood (0) and one that begins (1) with it (n, 2); forecast under the first; what moved in the second (n, M)
+    and (n, Q); the bottle's factor (n).
+    """
+
+    at: Rows
+    log: Floats
+    stood: Forecast
+    moved: tuple[Floats, Floats]
+    factor: Floats
+
+
+@dataclass(frozen=True)
+class Usual:
+    """What is usual of sound compartments before a bottle: levels (each (C, M)) and other results (means, variance)."""
+
+    levels: list[Floats]
+    means: tuple[Floats, Floats]
+
+
+def nothing_anew(b: Bottles) -> Anew:
+    """No steady change in any compartment."""
+    none = np.zeros((len(b.row), len(b.others)))
+    return Anew(np.zeros(len(b.row)), start_levels(b), (none, none.copy()))
+
+
+def weigh(
+    b: Bottles, i: int, at: Rows, anew: Anew, *, usual: Usual, sound: Floats, grid: Grid, good: Floats, low: Floats
+) -> Weighed:
+    """Weigh a steady change in the compartments `at` by bottle i, if it is a good one.
+
+    sound, good: chance that they are sound and log chance that the bottle is good, before it (n); low: chance of a low
+    level of sound ones.
+    """
+    moves, temper = constant("anew_moves"), constant("temper")
+    some = grid.oddity == GOOD
+    times, shares = grid.times[some], grid.share[some]
+    stood, begins = (forecast_metals(b, i, at, _of(each, at)) for each in (anew.levels, usual.levels))
+    wide = (b.numbers["rate_sd"][at] * b.steps["psi"][at, i][:, None]) ** 2 + _level_var(usual, at)
+    p = [still_density(b, i, at, f, times=times, more=m) for f, m in ((stood, 0.0), (begins, 0.0), (begins, wide))]
+    q = [
+        usual_density(b, i, at, u, more=m) for u, m in ((anew.means, 0.0), (usual.means, 0.0), (usual.means, b.tau**2))
+    ]
+    mixed, other = (1 - moves) * p[1] + moves * p[2], (1 - moves) * q[1] + moves * q[2]
+    noted = low_level(b.low[at, i], low)[:, 0]
+    by_times = [temper * np.log(x).sum(axis=1) + np.log(shares) for x in (p[0], mixed)]
+    log = [
+        np.logaddexp.reduce(t, axis=1) + temper * (np.log(o) @ b.exponent + noted) + good
+        for t, o in zip(by_times, (q[0], other), strict=True)
+    ]
+    before = np.log(np.maximum([anew.chance[at], constant("anew_share") * sound], 1e-30))
+    weight = np.exp(by_times[1] - np.logaddexp.reduce(by_times[1], axis=1, keepdims=True))
+    moved = np.einsum("nmb,nb->nm", moves * p[2] / mixed, weight), moves * q[2] / other
+    return Weighed(at, np.array(log).T + before.T, stood, moved, np.exp(weight @ np.log(times)))
+
+
+def learn_anew(b: Bottles, i: int, w: Weighed, anew: Anew, *, usual: Usual, good: Floats, odd: Floats) -> None:
+    """Levels and usual values under a steady change after a bottle, in place.
+
+    good: chances that it stood and that it begins, with a good bottle (n, 2); odd: with one that is not (n).
+    """
+    at, total = w.at, np.maximum(good.sum(axis=1) + odd, 1e-12)
+    sure, begun = good.sum(axis=1) / total, good[:, 1] / total
+    wider = _of(usual.levels, at)
+    wider[4] = wider[4] + w.moved[0] * b.numbers["rate_sd"][at] ** 2
+    begins = forecast_metals(b, i, at, wider)
+    begins = replace(begins, a11=begins.a11 + w.moved[0] * _level_var(usual, at))
+    f = mixed_levels(w.stood, begins, 1 - begun)
+    after = learn_levels(b, i, at, f, factor=w.factor, sound=sure, fault=np.zeros(len(at)))
+    for part, new in zip(anew.levels, after, strict=True):
+        part[at] = new
+    share, stood = begun[:, None], tuple(m[at] for m in anew.means)
+    mean, spread = usual.means[0][at], usual.means[1][at] + w.moved[1] * b.tau**2
+    anew.means[0][at] = (1 - share) * stood[0] + share * mean
+    anew.means[1][at] = (1 - share) * stood[1] + share * spread + share * (1 - share) * (stood[0] - mean) ** 2
+    learn_means(b, i, at, anew.means, sure)
+
+
+def settle_anew(
+    anew: Anew, sound: Floats, levels: tuple[list[Floats], list[Floats]], means: tuple[Floats, Floats]
+) -> None:
+    """Where a steady change is likely enough its chance becomes the sound state's (`sound`, C) and what is usual under
+    it the compartment's own levels and means, in place.
+    """
+    at = np.flatnonzero(anew.chance >= constant("anew_settles"))
+    sound[at] += anew.chance[at]
+    anew.chance[at] = 0.0
+    for own, new in ((levels[0], anew.levels), (levels[1], anew.levels), (means, anew.means)):
+        for part, value in zip(own, new, strict=True):
+            part[at] = value[at]
+
+
+def _of(levels: list[Floats], at: Rows) -> list[Floats]:
+    return [v[at] for v in levels]
+
+
+def _level_var(usual: Usual, at: Rows) -> Floats:
+    """Variance (ppm^2) by which more of the fluid before may have stayed in."""
+    return np.asarray((constant("anew_level") * usual.levels[0][at]) ** 2)

@@ -1,0 +1,71 @@
+"""A large invented fleet in a store: the recipe's sites again and again under new names, each simulated and written in
+a task of its own, so that no process holds more than a few sites.
+"""
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, replace
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from cmkit.errors import CmkitError
+from cmkit.records.reading.load import with_families
+from cmkit.records.storing.sites import begin_store
+from cmkit.simulate.invented_fleet import simulate_fleet
+from cmkit.simulate.recipe import Recipe
+
+
+@dataclass(frozen=True)
+class _Site:
+    recipe: Recipe
+    site: str
+
+
+Tables = dict[str, pd.DataFrame]
+
+
+def _one_after_another(
+    work: Callable[[_Site], tuple[str, Tables]], jobs: Iterable[_Site], lost: Callable[[_Site, str], tuple[str, Tables]]
+) -> Iterator[tuple[str, Tables]]:
+    del lost
+    return map(work, jobs)
+
+
+def write_large(
+    recipe: Recipe, store: Path, times: int, years: float, *, each: Callable[..., Any] = _one_after_another
+) -> int:
+    """Write the fleet of a recipe `times` over, with records of so many years up to its last day, as a store's first
+    version; how many bottles.
+
+    Copies have sites and machines of their own (`NAME-2`, ...) and no planted faults. each: who does the tasks, such as
+    `cmkit.engine.Workers().each`; the same records whoever does. StoreError where a store is there already.
+    """
+    start = recipe.end - timedelta(days=round(365.25 * years))
+    jobs = (_Site(own, own.sites[0].site) for own in _sites(replace(recipe, start=start), times))
+    return begin_store(store, recipe.fleet_toml, each(_simulated, jobs, _lost))
+
+
+def _sites(recipe: Recipe, times: int) -> Iterator[Recipe]:
+    """A recipe of each site alone, copy after copy."""
+    for copy in range(1, times + 1):
+        more = "" if copy == 1 else f"-{copy}"
+        for site in recipe.sites:
+            name = f"{site.site}{more}"
+            machines = [
+                replace(m, machine=f"{m.machine}{more}", site=name) for m in recipe.machines if m.site == site.site
+            ]
+            if machines:
+                own = replace(site, site=name, name=f"{site.name}{more}")
+                yield replace(recipe, sites=[own], machines=machines, machines_times=1)
+
+
+def _simulated(job: _Site) -> tuple[str, Tables]:
+    tables, _ = simulate_fleet(job.recipe)
+    tables["compartments"] = with_families(tables["compartments"], tables["machines"])
+    return job.site, tables
+
+
+def _lost(job: _Site, error: str) -> tuple[str, Tables]:
+    raise CmkitError(f"site {job.site}: the process that simulated it was killed, twice ({error}). Was there memory?")

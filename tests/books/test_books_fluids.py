@@ -1,0 +1,110 @@
+"""The fluids, the laboratories and the twins on a page: what is asked for comes first, with its reason, and an empty
+table is one line.
+"""
+
+import re
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from cmkit.assessment import Assessment
+from cmkit.books.content.book import Book, open_book
+from cmkit.books.content.sections.fluids import CAUTION, change_rows, fluid_care, left_against_right
+from cmkit.books.content.sections.laboratories import laboratories
+from cmkit.tables.frames import empty, names, typed
+
+ENGINE = "WL-1/engine"
+DAY = pd.Timestamp("2026-06-30")
+
+
+@pytest.fixture(scope="module")
+def book(made: Callable[..., Assessment]) -> Book:
+    return open_book(made(), "north pit")
+
+
+def with_table(book: Book, name: str, **row: Any) -> Book:
+    """The book with one row in a table; what is not given is empty."""
+    blank = {c.name: {"str": "", "int64": 0, "bool": False}.get(c.dtype, np.nan) for c in table_columns(name)}
+    return replace(book, tables=replace(book.tables, **{name: typed([blank | row], name)}))
+
+
+def table_columns(name: str) -> tuple[Any, ...]:
+    from_dictionary = {c: str(empty(name)[c].dtype) for c in names(name)}
+    return tuple(type("C", (), {"name": n, "dtype": d}) for n, d in from_dictionary.items())
+
+
+def text_of(shown: object) -> str:
+    text = shown if isinstance(shown, str) else shown.text  # type: ignore[attr-defined]
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", text).replace("\u00a0", " "))
+
+
+def test_cautions_and_one_line_for_what_is_empty(book: Book) -> None:
+    bare = replace(book, tables=replace(book.tables, **{n: empty(n) for n in ("changes", "cleanliness", "coolants",
+    "stock", "mixed_fluids", "twins", "laboratory_pairs", "duplicates")}))  # fmt: skip
+    text = text_of(fluid_care(bare))
+    assert CAUTION in text
+    for line in ("No wrong drum", "No compartment is at work", "cleanliness target", "No coolant is on record"):
+        assert line in text
+    assert "No compartment has a twin" in text_of(left_against_right(bare))
+    assert "duplicate_share = 0.05" in text_of(laboratories(bare))
+
+
+def test_a_fluid_that_does_not_last_comes_before_one_that_lasts_longer(book: Book) -> None:
+    row = {"site": "north pit", "kind": "engine", "fluid_h": 310.0, "change_every_h": 500.0, "limited_by": "TBN_mgKOH_g",
+           "left_h": 60.0, "left_low_h": -20.0, "left_high_h": np.inf, "chance": 0.4, "allowed_h": 250.0,
+           "cost": 600.0, "words": "base number reaches its limit first"}  # fmt: skip
+    late = row | {"compartment": "WL-2/engine", "advice": "extend", "allowed_h": 750.0, "left_h": 700.0,
+                  "left_low_h": 400.0, "saving": 400.0, "saving_low": 380.0, "saving_high": 420.0}  # fmt: skip
+    rows = [late, row | {"compartment": ENGINE, "advice": "change now"}]
+    full = [dict.fromkeys(names("changes"), np.nan) | r for r in rows]
+    own = replace(book, tables=replace(book.tables, changes=typed(full, "changes")))
+    assert list(change_rows(own)["advice"]) == ["change now", "extend"]
+    text = text_of(fluid_care(own))
+    assert "Of 2 fluids, 1 to change now and 1 to extend" in text
+    assert "60 h (0 to longer)" in text
+    assert "400 credits (380 to 420)" in text
+    assert "Extending all of the 1 saves 400 credits per 1,000 h of work and compartment" in text
+    assert text.index("change now 310 h") < text.index("Would last longer: 1")
+
+
+def test_a_wrong_drum_stands_first_and_names_are_escaped(book: Book) -> None:
+    own = with_table(book, "stock", site="north pit", product="oil <b>", what="wrong drum", since=DAY, n=5, of=9,
+                     words="bottles look like <i>another</i> fluid")  # fmt: skip
+    page = fluid_care(own).text
+    assert "wrong drum" in page
+    assert "oil &lt;b&gt;" in page
+    assert "<i>another" not in page
+
+
+def test_coolants_are_worked_on_in_their_order(book: Book) -> None:
+    own = with_table(book, "coolants", compartment="WL-1/coolant", site="north pit", chemistry="not known",
+                     result="glycol_vol_pct", value=30.0, low=40.0, high=60.0, found="too low", turn=1,
+                     act="bring the strength up first")  # fmt: skip
+    text = text_of(fluid_care(own))
+    assert "1 of 1 coolant out of range" in text
+    assert "The name of 1 does not say its chemistry" in text
+    assert "30 vol % 40 vol % to 60 vol % Bring the strength up first." in text
+
+
+def test_a_bias_names_laboratory_result_and_day(book: Book) -> None:
+    own = with_table(book, "laboratory_pairs", lab="coast", other_lab="north", analyte="Fe_ppm", n=20, level=40.0, bias=0.15,
+                     bias_low=0.1, bias_high=0.2, found="bias", since=DAY, spread=0.08, spread_low=0.06,
+                     spread_high=0.11, published=0.09, words="north reads 15 % above coast since 2026-06-30")  # fmt: skip
+    text = text_of(laboratories(own))
+    assert "1 bias found" in text
+    assert "Iron coast and north North reads 15 % above coast since 30 Jun 2026." in text
+    assert "+15 % (+10 to +20)" in text
+    assert "No result on record is changed because of it" in text
+
+
+def test_a_drive_that_runs_away_from_its_twin_is_named(book: Book) -> None:
+    own = with_table(book, "twins", compartment=ENGINE, site="north pit", kind="engine", how="same machine", n=9,
+                     ratio=1.52, ratio_low=1.3, ratio_high=1.8, statistic=7.0, limit=5.0, called=True, since=DAY,
+                     words="draw its next bottle sooner")  # fmt: skip
+    text = text_of(left_against_right(own))
+    assert "1 of them runs away" in text
+    assert "1.52 (1.30 to 1.80)" in text

@@ -1,0 +1,109 @@
+"""A fleet assessed from its store, each site read by its own task: the same tables as with all records in memory."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from cmkit.assessment import load_assessment, table_names
+from cmkit.by_site import assess_by_site, assess_store
+from cmkit.engine import Workers
+from cmkit.errors import StoreError
+from cmkit.records.storing.sites import FEWEST_MACHINES, chosen_records, site_records
+from cmkit.records.storing.store import read_store, read_table
+from cmkit.simulate.large import write_large
+from cmkit.simulate.recipe import demo_recipe
+from cmkit.tables.records import TABLES
+
+DAY = "2026-06-30"
+
+
+@pytest.fixture(scope="module")
+def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Two of the demo's sites over a year and a half, once more under other names."""
+    recipe = demo_recipe()
+    folder = tmp_path_factory.mktemp("large") / "store"
+    write_large(replace(recipe, sites=recipe.sites[:2]), folder, 2, 1.5)
+    return folder
+
+
+def rows(frame: pd.DataFrame) -> pd.DataFrame:
+    return frame.sort_values(list(frame.columns[:3]), kind="stable", ignore_index=True)
+
+
+def test_a_site_read_alone_is_the_site_of_the_whole(store: Path) -> None:
+    """By another route: everything read, then cut."""
+    whole = read_store(store)
+    assert len(whole.corrections)
+    for site in whole.sites["site"]:
+        own, cut = site_records(store, site), whole.for_site(site)
+        for name in TABLES:
+            pd.testing.assert_frame_equal(getattr(own, name), getattr(cut, name))
+        assert own.elsewhere == cut.elsewhere
+
+
+def test_a_bottle_that_a_correction_moves_to_a_site_is_read_with_it(store: Path) -> None:
+    whole = read_store(store)
+    first, other = whole.sites["site"].iloc[[0, 1]]
+    bottle = whole.for_site(first).samples["sample"].iloc[0]
+    place = whole.for_site(other).compartments["compartment"].iloc[0]
+    moved = whole.corrections.iloc[:1].assign(sample=bottle, value=place)
+    with pytest.MonkeyPatch.context() as patch:
+        kept = read_table
+        patch.setattr(
+            "cmkit.records.storing.sites.read_table",
+            lambda s, t, *a, **k: moved.assign(file="x", row=2) if t == "corrections" else kept(s, t, *a, **k),
+        )
+        assert bottle in set(site_records(store, other).samples["sample"])
+
+
+def test_the_copies_have_names_of_their_own(store: Path) -> None:
+    whole = read_store(store)
+    assert whole.sites["site"].is_unique
+    assert len(whole.sites) == 4
+    assert not whole.samples.duplicated(["sample", "reported_on"]).any()
+    assert whole.samples["drawn_on"].min() >= pd.Timestamp("2024-12-01")
+
+
+def test_processes_simulate_the_same(store: Path, tmp_path: Path) -> None:
+    recipe = demo_recipe()
+    again = replace(recipe, sites=recipe.sites[:2])
+    write_large(again, tmp_path / "store", 2, 1.5, each=Workers(processes=2).each)
+    for name in ("samples", "services"):
+        found = (
+            read_table(s, name).sort_values(["file", "row"], ignore_index=True) for s in (store, tmp_path / "store")
+        )
+        pd.testing.assert_frame_equal(*found)
+    with pytest.raises(StoreError, match="a store is here already"):
+        write_large(again, tmp_path / "store", 1, 1.5)
+
+
+def test_the_store_gives_the_tables_that_memory_gives(store: Path, tmp_path: Path) -> None:
+    done = assess_store(store, DAY, tmp_path / "parts")
+    whole = assess_by_site(read_store(store), DAY, keep=tmp_path / "memory")
+    assert sorted(done) == whole.sites["site"].tolist()
+    for site, part in done.items():
+        own, wanted = (
+            load_assessment(part.folder),
+            load_assessment(tmp_path / "memory" / "sites" / Path(part.folder).name),
+        )
+        assert site in set(own.sites["site"])
+        for name in table_names():
+            pd.testing.assert_frame_equal(getattr(own, name), getattr(wanted, name))
+
+
+def test_a_month_without_news_keeps_every_site(store: Path, tmp_path: Path) -> None:
+    assess_store(store, DAY, tmp_path)
+    assert all(part.kept for part in assess_store(store, DAY, tmp_path).values())
+
+
+def test_a_large_fleet_is_learnt_from_some_machines_of_every_kind_and_site(store: Path) -> None:
+    whole = read_store(store)
+    some = chosen_records(store, len(whole.samples) // 2)
+    assert set(some.sites["site"]) == set(whole.sites["site"])
+    counts = whole.machines.groupby(["kind", "size_class"]).size()
+    kept = some.machines.groupby(["kind", "size_class"]).size()
+    assert (kept.reindex(counts.index) >= counts.clip(upper=FEWEST_MACHINES)).all()
+    assert set(some.elsewhere) | set(some.compartments["compartment"]) == set(whole.compartments["compartment"])
+    pd.testing.assert_frame_equal(rows(chosen_records(store, 10**9).samples), rows(whole.samples))
