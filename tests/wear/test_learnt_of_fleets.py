@@ -15,7 +15,6 @@ from scipy.stats import norm
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 import calibrate_limits
 import other_fleets
-from cmkit.wear.laboratory_bias import on_one_scale
 from other_kinds import Breakage
 
 from cmkit.learn import learn, newest_record
@@ -25,6 +24,7 @@ from cmkit.records.reading.load import load_fleet
 from cmkit.trust.hours import running_hours
 from cmkit.wear.fit import usable_exposure
 from cmkit.wear.fitted_limits import fit_families, shrunk_percentiles
+from cmkit.wear.laboratory_bias import on_one_scale
 from cmkit.wear.percentiles import LEFT, RIGHT, censored_normal
 from cmkit.wear.profile import posterior
 from cmkit.wear.rounding import repeated_error
