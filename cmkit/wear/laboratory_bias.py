@@ -1,15 +1,16 @@
 """One laboratory against another: by how much the results of each laboratory lie above those of the one that measures
 most, learnt for each kind of compartment and analyte.
 
-Where a fleet changes its laboratory, or two measure the same family, a steady difference between them looks like wear.
-A result of laboratory l is taken as exp(b) times what the reference laboratory would have reported, with b ~ N(0,
-s^2): laboratories differ by the reproducibility of the method (ASTM D5185 gives it as a difference between two
+Where a fleet changes its laboratory, or two measure the same family, a steady difference between them looks like
+wear. A result of laboratory l is taken as exp(b) times what the reference laboratory would have reported, with b ~
+N(0, s^2): laboratories differ by the reproducibility of the method (ASTM D5185 gives it as a difference between two
 laboratories), and two of them can only be held against each other, so b is about the reference laboratory and says
-nothing of the truth. b is the posterior mean on the pooled robust likelihood of the wear filter's forecasts of y exp(-b),
-its Jacobian included, over compartments that had both laboratories (`wear.group_fit`, `wear.profile`): where each site has
-its own, a difference of laboratories and one of sites are the same to the records, and nothing is corrected. Kinds lean
-on the mean of all kinds as far as they agree (Paule and Mandel, `wear.family`): oils differ in how they are digested or
-burnt, so they need not be alike. The sd has a least part for what the model of wear leaves out.
+nothing of the truth. b is the posterior mean on the pooled robust likelihood of the wear filter's forecasts of y
+exp(-b), its Jacobian included, over compartments that had both laboratories (`wear.group_fit`, `wear.profile`): where
+each site has its own, a difference of laboratories and one of sites are the same to the records, and nothing is
+corrected. Kinds lean on the mean of all kinds as far as they agree (Paule and Mandel, `wear.family`): oils differ in
+how they are digested or burnt, so they need not be alike. The sd has a least part for what the model of wear leaves
+out.
 """
 
 from dataclasses import replace
