@@ -1,5 +1,5 @@
-"""Run the notebooks on the demo fleet and keep the outputs of the cells nbval compares (marked NBVAL_CHECK_OUTPUT), no
-others.
+"""Run the notebooks on the demo fleet and keep the outputs of the cells nbval compares (marked NBVAL_CHECK_OUTPUT), and
+of the guides the pictures, so that they are seen before anything is run; no others.
 
 python tests/store_outputs.py        after a change that is meant to change what those cells say; look at the difference
 """
@@ -13,6 +13,17 @@ from nbclient import NotebookClient
 MARK = "NBVAL_CHECK_OUTPUT"
 
 
+def pictures(cell: nbformat.NotebookNode) -> list[nbformat.NotebookNode]:
+    """What a cell drew, as still pictures with their words."""
+    kept = []
+    for output in cell.outputs:
+        data = output.get("data", {})
+        if "image/svg+xml" in data or "<svg" in data.get("text/html", ""):
+            still = {kind: data[kind] for kind in ("image/svg+xml", "text/html", "text/plain") if kind in data}
+            kept.append(nbformat.v4.new_output("display_data", still))
+    return kept
+
+
 def store(path: Path) -> None:
     """One notebook, run in its own folder and written back."""
     nb = nbformat.read(path, as_version=4)
@@ -21,7 +32,7 @@ def store(path: Path) -> None:
         if cell.cell_type == "code":
             cell.metadata.pop("execution", None)
             if MARK not in cell.source:
-                cell.outputs, cell.execution_count = [], None
+                cell.outputs, cell.execution_count = pictures(cell) if path.stem.startswith("guide_") else [], None
     nb.metadata = {k: nb.metadata[k] for k in ("kernelspec",) if k in nb.metadata} | {
         "language_info": {"name": "python"}
     }

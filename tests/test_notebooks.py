@@ -72,9 +72,19 @@ def test_plain_nbconvert_of_every_notebook_as_stored_loses_no_figure_and_asks_fo
     """As stored: what nbval compares. Each figure has its picture, and no output leans on a script."""
     nb = nbformat.read(path, as_version=4)
     outputs = [o.get("data", {}) for c in nb.cells if c.cell_type == "code" for o in c.outputs]
-    drawn = [d for d in outputs if any("plotly" in kind for kind in d)]
-    assert all("image/svg+xml" in d for d in drawn)
+    assert all("image/svg+xml" in d for d in outputs if any("plotly" in kind for kind in d))
+    drawn = [d for d in outputs if "image/svg+xml" in d]
     page, _ = HTMLExporter(template_name="basic").from_notebook_node(nb)
     pictures = len(re.findall(r'src="data:image/svg\+xml;base64,', page))
     assert pictures == len(drawn)
     assert not re.search(r"<(?:script|link|img|iframe)[^>]*(?:src|href)\s*=\s*['\"]?(?:https?:)?//", page)
+
+
+@pytest.mark.parametrize("path", [p for p in NOTEBOOKS if p.stem.startswith("guide_")], ids=lambda p: p.stem)
+def test_a_guide_that_draws_shows_its_figures_before_anything_is_run(path: Path) -> None:
+    """Each cell that ends in a figure or a panel of the desk has its picture stored."""
+    for cell in nbformat.read(path, as_version=4).cells:
+        last = cell.source.strip().splitlines()[-1] if cell.cell_type == "code" and cell.source.strip() else ""
+        if re.match(r"cmkit\.(plot\.|desk\.(fleet|compartment|interval|compare)\()", last):
+            kinds = [output.get("data", {}) for output in cell.outputs]
+            assert any("image/svg+xml" in d or "<svg" in d.get("text/html", "") for d in kinds), last

@@ -16,7 +16,15 @@ from cmkit.analyst.fits import Fit
 from cmkit.analyst.one_series import series
 from cmkit.assessment import Assessment
 from cmkit.books.content.book import Book, open_book
-from cmkit.books.content.compartment_data import BOTTLES, coming, family_limits_of, result_points, telling, with_hours
+from cmkit.books.content.compartment_data import (
+    BOTTLES,
+    coming,
+    family_limits_of,
+    fresh_of_drawn,
+    result_points,
+    telling,
+    with_hours,
+)
 from cmkit.books.content.figures.curves import cost_curves
 from cmkit.books.content.figures.panels import limit_line, line, rounded, stacked
 from cmkit.books.content.figures.results import results_over_fluid, results_over_hours
@@ -70,9 +78,10 @@ def _of_results(a: Assessment, compartment: str, analytes: Any, bottles: int, *,
     if not len(points):
         raise ParameterError(f"compartment {compartment!r}: no result of {analytes or 'any analyte'} to draw.")
     levels, where = family_limits_of(book, compartment, "level"), book.place_name(compartment)
+    fresh = fresh_of_drawn(book, compartment, points["analyte"])
     if by_fluid:
-        return results_over_fluid(points, levels, where)
-    return results_over_hours(points, levels, where, ahead=coming(book, compartment))
+        return results_over_fluid(points, levels, where, fresh)
+    return results_over_hours(points, levels, where, fresh, coming(book, compartment))
 
 
 def rate(a: Assessment, compartment: str, analytes: str | Sequence[str] | None = None) -> go.Figure:

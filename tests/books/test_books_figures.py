@@ -27,11 +27,12 @@ from cmkit.books.content.compartment_data import (
     within_scatter,
 )
 from cmkit.books.content.figures.curves import cost_curves, sites_side_by_side
-from cmkit.books.content.figures.panels import limit_line, rounded, stacked
+from cmkit.books.content.figures.panels import limit_line, line, rounded, stacked
 from cmkit.books.content.figures.results import results_over_fluid, results_over_hours
 from cmkit.books.content.figures.svg import as_svg
 from cmkit.books.content.figures.wear_rate import forecast_fan, rate_over_time
 from cmkit.books.content.sections.pages import compartment_page, compartment_pages
+from cmkit.records.analytes import analyte_register
 
 FAULTY = "WL-1/final drive/front right"
 
@@ -74,22 +75,44 @@ def test_results_are_drawn_as_they_stand_in_the_samples(book: Book, points: pd.D
 
 
 def test_what_is_wrong_is_drawn_ahead_and_nothing_else(demo: Assessment) -> None:
-    """Where 8 in 10 results will lie, by scipy's normal interval of the table's forecast; fluid and soot have none."""
-    book = open_book(demo, fleet=True)
-    bronze = coming(book, "WL-05/transmission")
+    """Copper of a worn bush: by hand from the last two bottles on one charge, with scipy's normal interval."""
+    book, place = open_book(demo, fleet=True), "WL-05/transmission"
+    bronze = coming(book, place)
     assert {"Cu_ppm"} <= set(bronze) <= {"Cu_ppm", "Pb_ppm", "Sn_ppm"}
-    row = demo.forecast.set_index(["compartment", "analyte"]).loc["WL-05/transmission", "Cu_ppm"]
-    ends = norm.interval(0.8, row["next_mean"], row["next_sd"])
-    assert (bronze["Cu_ppm"].low, bronze["Cu_ppm"].high) == pytest.approx(ends)
-    points = result_points(book, "WL-05/transmission", ["Cu_ppm", "Fe_ppm"])
-    figure = results_over_hours(points, family_limits_of(book, "WL-05/transmission", "level"), "here", ahead=bronze)
+    samples = demo.samples[demo.samples["compartment"] == place].sort_values("drawn_on").tail(2)
+    step = demo.exposure.set_index("sample").loc[samples["sample"].iloc[-1]]
+    before, value = samples["Cu_ppm"]
+    hours = demo.forecast.set_index(["compartment", "analyte"]).loc[(place, "Cu_ppm"), "hours_ahead"]
+    pace = (value - step["phi"] * before - step["chi"] * demo.numbers["fresh_ppm"].fillna(0).min()) / step["psi"]
+    mean = value + 1.4 * pace * hours
+    low, high = bronze["Cu_ppm"].low, bronze["Cu_ppm"].high
+    assert (low + high) / 2 == pytest.approx(mean, rel=0.01)
+    noise = analyte_register().loc["Cu_ppm", ["noise_floor", "noise_share"]].astype(float)
+    now, then = (np.hypot(noise["noise_floor"], noise["noise_share"] * v) for v in (value, mean))
+    spread = np.sqrt(then**2 + (now * (1 + 1.4 * hours / step["psi"])) ** 2 + (0.35 * pace * hours) ** 2)
+    assert (high - low) / 2 == pytest.approx(norm.ppf(0.9) * spread, rel=0.01)
+    points = result_points(book, place, ["Cu_ppm", "Fe_ppm"])
+    figure = results_over_hours(points, family_limits_of(book, place, "level"), "here", ahead=bronze)
     (bar,) = [t for t in figure.data if t.mode == "lines" and t.line.width == 3]
-    assert bar.y == pytest.approx(ends, rel=1e-2)
+    assert bar.y == pytest.approx([low, high], rel=1e-3)
     newest = points.loc[points["analyte"] == "Cu_ppm", "hours"].iloc[-1]
-    assert bar.x == pytest.approx([newest + row["hours_ahead"]] * 2, rel=1e-4)
-    assert "if nothing is done" in figure.layout.meta["caption"]
+    assert bar.x == pytest.approx([newest + hours] * 2, rel=1e-4)
+    assert "if nothing is done and the fluid stays in" in figure.layout.meta["caption"]
     quiet = set(demo.verdicts.loc[demo.verdicts["state"] == "clear", "compartment"]) - set(demo.evidence["compartment"])
     assert not any(coming(book, c) for c in sorted(quiet)[:20])
+
+
+def test_a_still_picture_keeps_to_its_panels() -> None:
+    """The hours stand under the last panel whichever trace comes first; a line beyond a panel's scale is not drawn."""
+    layout = stacked(["one", "two"], "hours")
+    layout["yaxis"]["range"] = [7, 9]
+    limit_line(layout, 0, 11.0, "alarm", 9.0)
+    data = [line([1, 2], [5, 6], 1), line([1, 2], [8, 8.5], 0)]
+    picture = as_svg({"data": data, "layout": layout})
+    assert "alarm 11" not in picture
+    height = float(re.search(r'viewBox="0 0 720 ([\d.]+)"', picture)[1])
+    ticks = [float(y) for y in re.findall(r'y="([\d.]+)" text-anchor="middle" font-size="11"', picture)]
+    assert min(ticks) > 0.8 * height
 
 
 def test_the_change_of_fluid_stands_where_it_was_made(book: Book, points: pd.DataFrame) -> None:

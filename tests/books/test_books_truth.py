@@ -15,6 +15,7 @@ from scipy.stats import norm
 from cmkit.assessment import Assessment, table_names
 from cmkit.books.content import site_book
 from cmkit.books.content.book import Book, open_book
+from cmkit.books.content.compartment_data import coming
 from cmkit.books.content.markup import Html
 from cmkit.books.content.sections.acts import act_rows
 from cmkit.books.content.wording import chance, hours, money, number, plain
@@ -192,16 +193,16 @@ def site_book_sister(book: Book, compartment: str) -> np.ndarray:
 
 
 def usual_of(book: Book, compartment: str) -> np.ndarray:
-    """The middle of the six results before the newest bottle, by numpy; and the bands of forecasts, by hand."""
+    """The middle of the six results before the newest bottle, by numpy; and the bands of forecasts, by hand; the fan ahead
+    is checked by test_books_figures."""
     own = book.of("samples", compartment).sort_values(["drawn_on", "sample"])
     past = own.iloc[:-1].select_dtypes("number")
     usual = [np.median(past[c].dropna().to_numpy()[-6:]) for c in past if past[c].notna().any()]
     history = book.of("history", compartment)
     half = norm.ppf(0.95) * history["expected_sd"]
-    ahead = book.of("forecast", compartment)
-    ends = [ahead["next_mean"] + sign * norm.ppf(0.9) * ahead["next_sd"] for sign in (-1, 1)]
-    bands = [(history["expected"] - half).clip(lower=0), history["expected"] + half, ends[0].clip(lower=0), ends[1]]
-    return np.concatenate([usual, *bands])
+    ends = [end for ahead in coming(book, compartment).values() for end in (ahead.low, ahead.high)]
+    bands = [(history["expected"] - half).clip(lower=0), history["expected"] + half]
+    return np.concatenate([usual, *bands, ends])
 
 
 def tokens(text: str) -> list[str]:

@@ -2,6 +2,7 @@
 tables.
 """
 
+from collections.abc import Iterable
 from functools import cache
 from typing import Any
 
@@ -17,8 +18,10 @@ from cmkit.judge.faults import UNNAMED
 from cmkit.judge.hypotheses import patterns_of
 from cmkit.records.analytes import analyte_register
 from cmkit.records.censoring import flags
+from cmkit.wear.pace import Newest, next_at_pace
 
 PANELS = 3
+LEAST_BELIEVED = 0.5  # own choice: a bottle more doubted than believed tells no pace
 LEVEL, MAKEUP = "fluid_level", "makeup"  # what speaks for a leak beside results
 FIXED = ("maker", "practice")  # methods of limits that are not the family's
 LEAST_ODDS = float(np.log(1.5))  # own choice: what weighs less than 1.5 to 1 is not named
@@ -89,10 +92,14 @@ def _scatter() -> dict[str, tuple[float, float]]:
     return dict(zip(register.index, pairs, strict=True))
 
 
-def is_viscosity(analyte: str) -> bool:
-    """Whether a result is a viscosity: what matters of it is how far it is from the fresh fluid's."""
+def fresh_of_drawn(book: Book, compartment: str, analytes: Iterable[str]) -> dict[str, float]:
+    """Those results whose scale is drawn about the fresh fluid and not from nothing, viscosities and the pH, with what
+    they are in it (NaN where that is not known).
+    """
     register = analyte_register()
-    return analyte in register.index and register.loc[analyte, "group"] == "viscosity"
+    group = register["group"].to_dict()
+    about = [a for a in dict.fromkeys(analytes) if group.get(a) == "viscosity" or a == "pH"]
+    return {a: fresh_value(book, compartment, a) for a in about}
 
 
 def fresh_value(book: Book, compartment: str, analyte: str) -> float:
@@ -191,13 +198,32 @@ def coming(book: Book, compartment: str) -> dict[str, Ahead]:
     """
     fired, newest = book.of("evidence", compartment), book.of("verdicts", compartment)["sample"]
     wrong = {*speaking_for(book, compartment)["analyte"], *fired.loc[fired["sample"].isin(newest), "analyte"]}
-    columns = (book.of("forecast", compartment)[c] for c in ("analyte", "hours_ahead", "next_mean", "next_sd"))
-    half = float(ndtri(0.9))
-    return {
-        analyte: Ahead(hours, mean, max(mean - half * sd, 0.0), mean + half * sd)
-        for analyte, hours, mean, sd in zip(*columns, strict=True)
-        if analyte in wrong and np.isfinite([hours, mean, sd]).all()
-    }
+    ahead, half, found = book.of("forecast", compartment), float(ndtri(0.9)), {}
+    for analyte, hours in zip(ahead["analyte"].tolist(), ahead["hours_ahead"].tolist(), strict=True):
+        newest_of = _newest(book, compartment, analyte) if analyte in wrong and hours > 0 else None
+        if newest_of is not None:
+            mean, sd = next_at_pace(newest_of, hours, *_scatter()[analyte])
+            if np.isfinite(mean):
+                found[analyte] = Ahead(hours, max(mean - half * sd, 0.0), mean + half * sd)
+    return found
+
+
+def _newest(book: Book, compartment: str, analyte: str) -> Newest | None:
+    """The newest bottle against the one before it in the present component; None where one of the two lacks the result,
+    where the newest is doubted, and for a result of the fleet's own, whose scatter the register does not know.
+    """
+    last = result_points(book, compartment, [analyte], 2)
+    steps = book.of("exposure", compartment).sort_values(["life", "order"]).tail(2)
+    if steps["sample"].tolist() != last.get("sample", pd.Series(dtype=str)).tolist() or analyte not in _scatter():
+        return None
+    step = steps.iloc[-1]
+    if len(steps) < 2 or step["order"] < 1 or last["believed"].iloc[-1] < LEAST_BELIEVED:
+        return None
+    numbers = book.tables.numbers
+    own = (numbers["family"] == book.places.loc[compartment, "family"]) & (numbers["analyte"] == analyte)
+    fresh = float(numbers.loc[own, "fresh_ppm"].fillna(0.0).sum())
+    before, value = last["value"].tolist()
+    return Newest(value, step["phi"] * before + step["chi"] * fresh, float(step["psi"]))
 
 
 def with_hours(book: Book, frame: pd.DataFrame, compartment: str) -> pd.DataFrame:

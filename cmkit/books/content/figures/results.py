@@ -29,12 +29,11 @@ from cmkit.records.constants import HALF_NINETY
 
 @dataclass(frozen=True)
 class Ahead:
-    """What the next bottle may show. hours: to it, h; mean, and low to high, between which 8 in 10 results lie (in the
-    result's unit).
+    """What the next bottle may show. hours: to it, h; low to high: between which 8 in 10 results lie (in the result's
+    unit).
     """
 
     hours: float
-    mean: float
     low: float
     high: float
 
@@ -175,27 +174,25 @@ def _expected(own: Columns, panel: int) -> list[dict[str, Any]]:
 
 
 def _fan(own: Columns, coming: Ahead, panel: int) -> list[dict[str, Any]]:
-    """From the newest result to what the next bottle may show: a fan where the level only rises until then, its end
-    alone where a planned fluid change lies between.
-    """
+    """A fan from the newest result to what the next bottle may show, with a bar at its end."""
     now, level = float(own["hours"][-1]), float(own["value"][-1])
-    x, then = rounded([now, now + coming.hours], 6), [coming.low, coming.high]
-    out = []
-    if coming.mean >= level:
-        low, high = rounded([level, coming.low], 3), rounded([level, coming.high], 3)
-        out.append(band(x, low, high, panel, "next bottle"))
-    style = {"color": ACCENT, "width": 3}
+    x, low, high = rounded([now, now + coming.hours], 6), rounded([level, coming.low]), rounded([level, coming.high])
     said = f"next bottle {number(coming.low)} to {number(coming.high)}"
-    return [*out, line([x[1], x[1]], rounded(then, 3), panel, said, mode="lines", line=style, marker={})]
+    style = {"color": ACCENT, "width": 3}
+    bar = line([x[1], x[1]], [low[1], high[1]], panel, said, mode="lines", line=style, marker={})
+    return [band(x, low, high, panel, "next bottle"), bar]
 
 
 def _coming_words(ahead: Mapping[str, Ahead], analytes: list[str]) -> str:
-    """What the bars at the right are, with their numbers; empty where there are none."""
+    """What the fan at the right is, with its numbers; empty where there is none."""
     said = [f"{analyte_name(a)} {number(ahead[a].low)} to {number(ahead[a].high)}" for a in analytes if a in ahead]
     if not said:
         return ""
     hours = number(next(ahead[a].hours for a in analytes if a in ahead), 3)
-    return f" Bar at the right: where 8 in 10 results will lie in {hours} h if nothing is done, {listed(said)}."
+    return (
+        f" Fan at the right: where 8 in 10 results will lie {hours} h on, if nothing is done and the fluid stays in, "
+        f"by the pace since the bottle before and how faults grow: {listed(said)}."
+    )
 
 
 def _results(own: Columns, x: str, panel: int, size: int = 6) -> dict[str, Any]:

@@ -66,7 +66,8 @@ def as_svg(figure: dict[str, Any]) -> str:
     layout = figure.get("layout", {})
     traces = _stacked(list(figure.get("data", [])))
     width, height = size = float(layout.get("width") or WIDTH), float(layout.get("height") or 420)
-    pairs = list(dict.fromkeys((t.get("xaxis") or "x", t.get("yaxis") or "y") for t in traces)) or [("x", "y")]
+    named = {(t.get("xaxis") or "x", t.get("yaxis") or "y") for t in traces} or {("x", "y")}
+    pairs = sorted(named, key=lambda pair: int(pair[1][1:] or 1))
     axes = {name: _axis(layout, traces, name, size, last=pair == pairs[-1]) for pair in pairs for name in pair}
     body = [part for pair in pairs for part in _frame(axes[pair[0]], axes[pair[1]], labelled=pair == pairs[-1])]
     for trace in traces:
@@ -306,7 +307,10 @@ def _place(ref: Any, value: Any, axes: dict[str, _Axis], size: _Spot, along: str
         share = float(value or 0)
         return _LEFT + share * (size[0] - _LEFT - _RIGHT) if along == "x" else _down(share, size[1])
     axis = axes[name]
-    return axis.first_px + float(value) * (axis.last_px - axis.first_px) if domain else axis.px(value)
+    if domain:
+        return axis.first_px + float(value) * (axis.last_px - axis.first_px)
+    at, ends = axis.px(value), sorted((axis.first_px, axis.last_px))
+    return at if at is not None and ends[0] - 1 <= at <= ends[1] + 1 else None  # plotly too draws nothing beyond
 
 
 def _shape(shape: dict[str, Any], axes: dict[str, _Axis], size: _Spot) -> list[str]:

@@ -21,7 +21,7 @@ BANDS = (
     "Within a week",
     "Later",
     "Bottles to draw again",
-    "With the next bottle",
+    "With the next or a first bottle",
     "Closed by a decision",
 )
 MOST_LINES = 8  # of one band; the rest stand in the list below

@@ -14,8 +14,7 @@ from cmkit.books.content.compartment_data import (
     PANELS,
     coming,
     family_limits_of,
-    fresh_value,
-    is_viscosity,
+    fresh_of_drawn,
     result_points,
     telling,
     with_hours,
@@ -166,7 +165,7 @@ def _figures(book: Book, compartment: str, place: int) -> list[Item]:
         return [nothing("No result to draw.")]
     where = book.place_name(compartment)
     levels = family_limits_of(book, compartment, "level")
-    fresh = {a: fresh_value(book, compartment, a) for a in dict.fromkeys(points["analyte"]) if is_viscosity(a)}
+    fresh = fresh_of_drawn(book, compartment, points["analyte"])
     out: list[Item] = [results_over_hours(points, levels, where, fresh, coming(book, compartment))]
     if place < FULL_PAGES:
         out += [
