@@ -229,7 +229,7 @@ def _words(row: dict[str, Any], missing: list[str], names_: pd.Series) -> str:
     words = near if np.isfinite(row["left_h"]) else f"{what} would reach its limit first, but that is not in sight"
     words += (
         f" (at the earliest {max(row['left_low_h'], 0):,.0f} h)"
-        if 0 < row["left_h"] and np.isfinite(row["left_low_h"])
+        if row["left_h"] > 0 and np.isfinite(row["left_low_h"])
         else ""
     )
     then = {
