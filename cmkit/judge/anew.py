@@ -78,6 +78,7 @@ def weigh(
     level of sound ones.
     """
     moves, temper = constant("anew_moves"), constant("temper")
+    others = np.where(np.array(b.ways) == "~", 0.0, moves)  # viscosity and additives move with another fluid
     some = grid.oddity == GOOD
     times, shares = grid.times[some], grid.share[some]
     stood, begins = (forecast_metals(b, i, at, _of(each, at)) for each in (anew.levels, usual.levels))
@@ -86,7 +87,7 @@ def weigh(
     q = [
         usual_density(b, i, at, u, more=m) for u, m in ((anew.means, 0.0), (usual.means, 0.0), (usual.means, b.tau**2))
     ]
-    mixed, other = (1 - moves) * p[1] + moves * p[2], (1 - moves) * q[1] + moves * q[2]
+    mixed, other = (1 - moves) * p[1] + moves * p[2], (1 - others) * q[1] + others * q[2]
     noted = low_level(b.low[at, i], low)[:, 0]
     by_times = [temper * np.log(x).sum(axis=1) + np.log(shares) for x in (p[0], mixed)]
     log = [
@@ -95,7 +96,7 @@ def weigh(
     ]
     before = np.log(np.maximum([anew.chance[at], constant("anew_share") * sound], 1e-30))
     weight = np.exp(by_times[1] - np.logaddexp.reduce(by_times[1], axis=1, keepdims=True))
-    moved = np.einsum("nmb,nb->nm", moves * p[2] / mixed, weight), moves * q[2] / other
+    moved = np.einsum("nmb,nb->nm", moves * p[2] / mixed, weight), others * q[2] / other
     return Weighed(at, np.array(log).T + before.T, stood, moved, np.exp(weight @ np.log(times)))
 
 

@@ -2,6 +2,7 @@
 is given.
 """
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -9,7 +10,9 @@ import pandas as pd
 import pytest
 
 from cmkit.assessment import Assessment
+from cmkit.books.content.book import open_book
 from cmkit.books.content.open_assessment import given_assessment
+from cmkit.books.content.sections.sites import repeat_causes
 from cmkit.books.publishing.fleet_month import Wanted, make_month
 from cmkit.engine import Workers
 from cmkit.errors import ParameterError
@@ -76,3 +79,11 @@ def test_a_notebook_is_given_a_fleet_a_saved_assessment_or_told_what_to_do(
         given_assessment("nowhere")
     mine.rename(tmp_path / "sample_data")
     assert given_assessment().about["fleet"] == "Our fleet"
+
+
+def test_a_cause_found_under_another_name_is_the_cause_that_is_likely_now(demo: Assessment) -> None:
+    """The demo's findings say bushing wear; the judgement of a transmission says bush or thrust washer wear: one row."""
+    page = repeat_causes(open_book(demo, fleet=True)).text
+    assert "bushing wear" not in page
+    (row,) = re.findall(r"<tr>(?:(?!</tr>).)*bush or thrust washer wear.*?</tr>", page)
+    assert re.findall(r">(\d+)<", row) == ["1", "1"]

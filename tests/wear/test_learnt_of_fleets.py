@@ -15,7 +15,6 @@ from scipy.stats import norm
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 import calibrate_limits
 import other_fleets
-from cmkit.wear.laboratories import on_one_scale
 from other_kinds import Breakage
 
 from cmkit.learn import learn, newest_record
@@ -25,6 +24,7 @@ from cmkit.records.reading.load import load_fleet
 from cmkit.trust.hours import running_hours
 from cmkit.wear.fit import usable_exposure
 from cmkit.wear.fitted_limits import fit_families, shrunk_percentiles
+from cmkit.wear.laboratory_bias import on_one_scale
 from cmkit.wear.percentiles import LEFT, RIGHT, censored_normal
 from cmkit.wear.profile import posterior
 from cmkit.wear.rounding import repeated_error
@@ -64,7 +64,7 @@ def test_a_fleet_without_them_has_no_season_no_second_laboratory_and_one_fresh_f
 ) -> None:
     learnt = taught["calm"][1]
     assert learnt.seasons.empty
-    assert learnt.laboratories.empty
+    assert learnt.laboratory_bias.empty
     assert learnt.own_fresh.empty
     assert learnt.numbers["drift_share"].max() < 0.2
 
@@ -80,7 +80,7 @@ def test_laboratories_are_held_against_one_another(taught: dict[str, tuple[Fleet
     difference found.
     """
     true = dict(zip(other_fleets.BALANCED, np.log(other_fleets.begin(TWO, SEED, MACHINES).laboratory), strict=True))
-    found = taught["two"][1].laboratories
+    found = taught["two"][1].laboratory_bias
     found["true"] = found["analyte"].map(true)
     off = found["log_bias"] - found["true"]
     assert (off.abs() < 3 * found["log_sd"] + 0.05).mean() > 0.9
@@ -90,8 +90,8 @@ def test_laboratories_are_held_against_one_another(taught: dict[str, tuple[Fleet
 def test_results_come_on_one_scale(taught: dict[str, tuple[Fleet, Learnt]]) -> None:
     fleet, learnt = taught["two"]
     kinds = fleet.compartments.set_index("compartment")["kind"]
-    scaled = on_one_scale(fleet.samples, kinds, learnt.laboratories)
-    row = learnt.laboratories.iloc[0]
+    scaled = on_one_scale(fleet.samples, kinds, learnt.laboratory_bias)
+    row = learnt.laboratory_bias.iloc[0]
     own = (fleet.samples["lab"] == row["lab"]) & (fleet.samples["compartment"].map(kinds) == row["kind"])
     ratio = (scaled[row["analyte"]] / fleet.samples[row["analyte"]]).dropna()
     np.testing.assert_allclose(ratio[own.reindex(ratio.index)], np.exp(-row["log_bias"]))

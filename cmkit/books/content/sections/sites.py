@@ -11,6 +11,7 @@ from cmkit.books.content.markup import Column, Html, link, long_table, nothing, 
 from cmkit.books.content.sections.headline import LATE, NEVER, REPEAT
 from cmkit.books.content.sections.work import job
 from cmkit.books.content.wording import GLYPHS, NBSP, STATES, analyte_name, chance, family_name, listed, money, number
+from cmkit.judge.hypotheses import patterns_of
 from cmkit.records.analytes import analyte_register
 
 FIRST = 12
@@ -190,6 +191,14 @@ def first_anywhere(book: Book) -> Shown:
     return shown(note, tag("ol", *items, class_="jobs"))
 
 
+def _known_as(book: Book, compartment: str, cause: str) -> str:
+    """A cause as the judgement names it: a finding's own word for it means the same (hypotheses.csv, also_called)."""
+    if compartment not in book.places.index:
+        return cause
+    own = patterns_of(str(book.places.loc[compartment, "kind"]))
+    return next((p.cause for p in own if cause == p.cause or cause in p.also), cause)
+
+
 def repeat_causes(book: Book) -> Shown:
     """Causes that stand or were found in more than one compartment, across sites."""
     found = book.tables.findings[book.tables.findings["outcome"].isin(["defect", "failed"])][
@@ -200,6 +209,7 @@ def repeat_causes(book: Book) -> Shown:
         how="likely"
     )
     both = pd.concat([found[found["cause"] != ""], likely], ignore_index=True)
+    both["cause"] = [_known_as(book, c, cause) for c, cause in zip(both["compartment"], both["cause"], strict=True)]
     rows: list[list[Any]] = []
     for cause, own in both.groupby("cause"):
         if len(set(own["compartment"])) > 1:
