@@ -78,7 +78,8 @@ def weigh(
     level of sound ones.
     """
     moves, temper = constant("anew_moves"), constant("temper")
-    others = np.where(np.array(b.ways) == "~", 0.0, moves)  # viscosity and additives move with another fluid
+    # what the fluid itself is (viscosity, additives) moves with another fluid: that is no steady change of the machine
+    others = np.where(np.array(b.ways) == "~", 0.0, moves)
     some = grid.oddity == GOOD
     times, shares = grid.times[some], grid.share[some]
     stood, begins = (forecast_metals(b, i, at, _of(each, at)) for each in (anew.levels, usual.levels))
@@ -87,7 +88,7 @@ def weigh(
     q = [
         usual_density(b, i, at, u, more=m) for u, m in ((anew.means, 0.0), (usual.means, 0.0), (usual.means, b.tau**2))
     ]
-    mixed, other = (1 - moves) * p[1] + moves * p[2], (1 - others) * q[1] + others * q[2]
+    mixed, other = (1 - moves) * p[1] + moves * p[2], (1 - moves) * q[1] + others * q[2]
     noted = low_level(b.low[at, i], low)[:, 0]
     by_times = [temper * np.log(x).sum(axis=1) + np.log(shares) for x in (p[0], mixed)]
     log = [

@@ -224,9 +224,14 @@ def _advice(row: dict[str, Any], state: str, missing: list[str]) -> str:
 
 def _words(row: dict[str, Any], missing: list[str], names_: pd.Series) -> str:
     what = names_[row["limited_by"]]
-    near = f"{what} reaches its limit first, {max(row['left_h'], 0):,.0f} h from now"
+    near = f"{what} reaches its limit first, {row['left_h']:,.0f} h from now"
+    near = near if row["left_h"] > 0 else f"{what} has most likely passed its limit"
     words = near if np.isfinite(row["left_h"]) else f"{what} would reach its limit first, but that is not in sight"
-    words += f" (at the earliest {max(row['left_low_h'], 0):,.0f} h)" if np.isfinite(row["left_low_h"]) else ""
+    words += (
+        f" (at the earliest {max(row['left_low_h'], 0):,.0f} h)"
+        if row["left_h"] > 0 and np.isfinite(row["left_low_h"])
+        else ""
+    )
     then = {
         NOW: f"chance {100 * row['chance']:.0f} % that it is passed before the next result",
         SHORTEN: f"a charge holds {row['allowed_h']:,.0f} h, not {row['change_every_h']:,.0f}",
