@@ -200,10 +200,10 @@ def coming(book: Book, compartment: str, points: pd.DataFrame) -> dict[str, Ahea
     wrong = {*speaking_for(book, compartment)["analyte"], *fired.loc[fired["sample"].isin(newest), "analyte"]}
     ahead, half, found = book.of("forecast", compartment), float(ndtri(0.9)), {}
     hours_to = dict(zip(ahead["analyte"].tolist(), ahead["hours_ahead"].tolist(), strict=True))
-    for analyte in dict.fromkeys(points["analyte"].tolist()):
+    for analyte in dict.fromkeys(a for a in points["analyte"].tolist() if a in wrong):
         hours = hours_to.get(analyte, 0.0)
         last = _newest(book, compartment, points[points["analyte"] == analyte]) if hours > 0 else None
-        if last is not None and analyte in wrong:
+        if last is not None:
             mean, sd = next_at_pace(last, hours, *_scatter()[analyte])
             if np.isfinite(mean):
                 found[analyte] = Ahead(hours, max(mean - half * sd, 0.0), mean + half * sd)
@@ -225,7 +225,7 @@ def _newest(book: Book, compartment: str, own: pd.DataFrame) -> Newest | None:
         return None
     fresh = book.once(("fresh content",), lambda: _fresh_contents(book))
     before, value = own["value"].tolist()[-2:]
-    given = fresh.get((str(book.places.loc[compartment, "family"]), analyte), 0.0)
+    given = fresh.get((str(book.place[compartment]["family"]), analyte), 0.0)
     return Newest(value, float(phi) * before + float(chi) * given, float(psi))
 
 
@@ -251,7 +251,7 @@ def family_limits_of(book: Book, compartment: str, measure: str) -> pd.DataFrame
     named: `alarm` for limits of the maker, the site and practice, which have an alert limit too; `family` for what its
     family gives, which is passed only beyond the far end of its interval and has no alert limit.
     """
-    place = book.places.loc[compartment]
+    place = book.place[compartment]
     same = ("limits", *(str(place[c]) for c in ("family", "site", "fluid", "grade")), measure)
     return book.once(same, lambda: _family_limits(book, compartment, measure))
 
