@@ -7,7 +7,7 @@ OUT    ?= books
 
 TESTS := pytest -n 2 --dist loadfile --no-loadscope-reorder --nbval-lax -q tests notebooks
 
-.PHONY: books test coverage check lab bench sample-data clean
+.PHONY: books test coverage check lab bench calibrate sample-data clean
 
 books: $(READY)
 	$(BIN)/cmkit books sample_data --month $(MONTH) --out $(OUT)
@@ -31,6 +31,9 @@ lab: $(READY)
 
 bench: $(READY)
 	$(BIN)/python -m tests.benchmarks
+
+calibrate: $(READY)
+	$(BIN)/python -m tests.benchmarks calibrate
 
 sample-data: $(READY)
 	$(BIN)/python -m cmkit.simulate sample_data/recipe.toml .sample_data.new && rm -r sample_data && mv .sample_data.new sample_data

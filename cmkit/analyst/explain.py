@@ -128,7 +128,7 @@ def _sides(a: Assessment, compartment: str) -> list[Row]:
     given = {(r.hypothesis, r.analyte): r.words for r in rows_of(a.reasons, compartment).itertuples()}
     sums = rows_of(a.contributions, compartment).groupby(["hypothesis", "analyte"], sort=False)["log_odds"].sum()
     for (name, analyte), weight in sums.items():
-        what = f"{name}: {analyte or 'how the bottle was drawn'}"
+        what = f"{name}: {analyte or 'how the bottle was drawn, or a steady change'}"
         side = "for" if weight > 0 else "against"
         words = given.get((name, analyte), f"speaks {side} it, as {np.exp(abs(weight)):.3g} to 1")
         rows.append((what, float(weight), 0.0, "log", abs(weight) >= np.log(2), words))

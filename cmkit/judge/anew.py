@@ -78,6 +78,7 @@ def weigh(
     level of sound ones.
     """
     moves, temper = constant("anew_moves"), constant("temper")
+    others = np.where(np.array(b.ways) == "~", 0.0, moves)  # viscosity and additives move with another fluid
     some = grid.oddity == GOOD
     times, shares = grid.times[some], grid.share[some]
     stood, begins = (forecast_metals(b, i, at, _of(each, at)) for each in (anew.levels, usual.levels))
@@ -86,7 +87,7 @@ def weigh(
     q = [
         usual_density(b, i, at, u, more=m) for u, m in ((anew.means, 0.0), (usual.means, 0.0), (usual.means, b.tau**2))
     ]
-    mixed, other = (1 - moves) * p[1] + moves * p[2], (1 - moves) * q[1] + moves * q[2]
+    mixed, other = (1 - moves) * p[1] + moves * p[2], (1 - others) * q[1] + others * q[2]
     noted = low_level(b.low[at, i], low)[:, 0]
     by_times = [temper * np.log(x).sum(axis=1) + np.log(shares) for x in (p[0], mixed)]
     log = [
@@ -95,12 +96,13 @@ def weigh(
     ]
     before = np.log(np.maximum([anew.chance[at], constant("anew_share") * sound], 1e-30))
     weight = np.exp(by_times[1] - np.logaddexp.reduce(by_times[1], axis=1, keepdims=True))
-    moved = np.einsum("nmb,nb->nm", moves * p[2] / mixed, weight), moves * q[2] / other
+    moved = np.einsum("nmb,nb->nm", moves * p[2] / mixed, weight), others * q[2] / other
     return Weighed(at, np.array(log).T + before.T, stood, moved, np.exp(weight @ np.log(times)))
 
 
 def learn_anew(b: Bottles, i: int, w: Weighed, anew: Anew, *, usual: Usual, good: Floats, odd: Floats) -> None:
-    """Levels and usual values under a steady change after a bottle, in place.
+    """Levels and usual values under a steady change after a bottle, in place; no rate and no usual value is further
+    from what is usual than a steady change goes.
 
     good: chances that it stood and that it begins, with a good bottle (n, 2); odd: with one that is not (n).
     """
@@ -112,6 +114,8 @@ def learn_anew(b: Bottles, i: int, w: Weighed, anew: Anew, *, usual: Usual, good
     begins = replace(begins, a11=begins.a11 + w.moved[0] * _level_var(usual, at))
     f = mixed_levels(w.stood, begins, 1 - begun)
     after = learn_levels(b, i, at, f, factor=w.factor, sound=sure, fault=np.zeros(len(at)))
+    most = constant("anew_most")
+    after[1] = np.minimum(after[1], most * np.maximum(usual.levels[1][at], b.numbers["rate_mean"][at]))
     for part, new in zip(anew.levels, after, strict=True):
         part[at] = new
     share, stood = begun[:, None], tuple(m[at] for m in anew.means)
@@ -119,6 +123,7 @@ def learn_anew(b: Bottles, i: int, w: Weighed, anew: Anew, *, usual: Usual, good
     anew.means[0][at] = (1 - share) * stood[0] + share * mean
     anew.means[1][at] = (1 - share) * stood[1] + share * spread + share * (1 - share) * (stood[0] - mean) ** 2
     learn_means(b, i, at, anew.means, sure)
+    anew.means[0][at] = np.clip(anew.means[0][at], mean - most * b.tau, mean + most * b.tau)
 
 
 def settle_anew(

@@ -21,9 +21,8 @@ def contributions_of(b: Bottles, s: States, f: Followed, exposure: pd.DataFrame)
     """Columns CONTRIBUTIONS for the newest bottles of each compartment and every cause of some chance.
 
     log_odds: natural log of how much likelier the result is under the cause (its appearances and phases weighted by
-    their chances) than if the
-    compartment were sound. analyte empty: what is left, from the doubt how the bottle was drawn. Sum over a sample and
-    hypothesis: log of the bottle's Bayes factor.
+    their chances) than if the compartment were sound. analyte empty: what is left, from the doubt how the bottle was
+    drawn and from a steady change that is no fault. Sum over a sample and hypothesis: log of the bottle's Bayes factor.
     """
     count = (b.row >= 0).sum(axis=1)
     parts = [_of_slot(b, s, f, exposure, column=count - 1 - slot, slot=slot) for slot in range(KEPT)]

@@ -66,8 +66,7 @@ def fluid_changes(known: Fleet, beside: Beside) -> pd.DataFrame:
 
 def _places(known: Fleet, beside: Beside) -> pd.DataFrame:
     """Compartments of working machines with today's hours on the fluid (fluid_now), hours until the next bottle's
-    result
-    (ahead_h), state and today's change interval.
+    result (ahead_h), state and today's change interval.
     """
     due = beside.due[["compartment", "machine", "site", "kind", "due_run_h"]]
     out = due.merge(known.compartments[["compartment", "change_every_h"]], on="compartment")
@@ -85,7 +84,7 @@ def _places(known: Fleet, beside: Beside) -> pd.DataFrame:
     fresh = since > out["drawn_on"]  # changed after its newest bottle: nothing is known of the charge that is in
     grown = out["fluid_h"] + (now - out["run_h"]).clip(lower=0)
     out["fluid_now"] = grown.mask(fresh, (known.date - since).dt.days * pace)
-    days = out["machine"].map(turnaround_by_machine(known, beside.turnaround)).fillna(0)
+    days = out["machine"].map(turnaround_by_machine(known, beside.turnaround)).astype(float).fillna(0)
     out["ahead_h"] = (out["due_run_h"] - now).clip(lower=0).fillna(0) + days * pace
     return out.assign(new_charge=fresh)
 
@@ -225,9 +224,14 @@ def _advice(row: dict[str, Any], state: str, missing: list[str]) -> str:
 
 def _words(row: dict[str, Any], missing: list[str], names_: pd.Series) -> str:
     what = names_[row["limited_by"]]
-    left = f"{max(row['left_h'], 0):,.0f} h" if np.isfinite(row["left_h"]) else "more hours than can be said"
-    words = f"{what} reaches its limit first, {left} from now"
-    words += f" (at the earliest {max(row['left_low_h'], 0):,.0f} h)" if np.isfinite(row["left_low_h"]) else ""
+    near = f"{what} reaches its limit first, {row['left_h']:,.0f} h from now"
+    near = near if row["left_h"] > 0 else f"{what} has most likely passed its limit"
+    words = near if np.isfinite(row["left_h"]) else f"{what} would reach its limit first, but that is not in sight"
+    words += (
+        f" (at the earliest {max(row['left_low_h'], 0):,.0f} h)"
+        if row["left_h"] > 0 and np.isfinite(row["left_low_h"])
+        else ""
+    )
     then = {
         NOW: f"chance {100 * row['chance']:.0f} % that it is passed before the next result",
         SHORTEN: f"a charge holds {row['allowed_h']:,.0f} h, not {row['change_every_h']:,.0f}",

@@ -3,6 +3,7 @@ whose slopes differ between compartments and from charge to charge.
 
 A charge's slope is s = b + c + e: b of the family, c of the compartment, N(0, between), e of the charge, N(0, within).
 Moments of the slopes of past charges give all three, as in a meta-analysis of two levels (DerSimonian and Laird 1986).
+Check values: guide how_it_is_computed, K.
 """
 
 from dataclasses import dataclass

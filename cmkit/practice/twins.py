@@ -5,6 +5,7 @@ What a bottle's wear metals lie above their forecast is compared with what the t
 runs through a one-sided cumulative sum, S = max(0, S + d / sd - k), whose reference value and limit are those of the
 quality control handbooks (k = 0.5, h = 5: one false call in some 930 bottles, a shift of two standard deviations found
 after four; Montgomery, Introduction to Statistical Quality Control, table of average run lengths, from memory).
+Check values: guide how_it_is_computed, K.
 """
 
 from typing import Any

@@ -151,7 +151,10 @@ TABLES = by_name(
                 COMPARTMENT,
                 SAMPLE,
                 text("hypothesis", "name of the fault"),
-                text("analyte", "result; fluid_level for the level found; empty for how the bottle was drawn"),
+                text(
+                    "analyte",
+                    "result; fluid_level for the level found; empty for how the bottle was drawn, or a steady change",
+                ),
                 number(
                     "log_odds",
                     "1",

@@ -1,13 +1,16 @@
 """One laboratory against another: by how much the results of each laboratory lie above those of the one that measures
 most, learnt for each kind of compartment and analyte.
 
-Where a fleet changes its laboratory, or two measure the same family, a steady difference between them looks like wear.
-A result of laboratory l is taken as exp(b) times what the reference laboratory would have reported, with b ~ N(0,
-s^2): laboratories differ by the reproducibility of the method (ASTM D5185 gives it as a difference between two
+Where a fleet changes its laboratory, or two measure the same family, a steady difference between them looks like
+wear. A result of laboratory l is taken as exp(b) times what the reference laboratory would have reported, with b ~
+N(0, s^2): laboratories differ by the reproducibility of the method (ASTM D5185 gives it as a difference between two
 laboratories), and two of them can only be held against each other, so b is about the reference laboratory and says
 nothing of the truth. b is the posterior mean on the pooled robust likelihood of the wear filter's forecasts of y
-exp(-b), its Jacobian included (`wear.group_fit`, `wear.profile`). Kinds lean on the mean of all kinds as far as they
-agree (Paule and Mandel, `wear.family`): oils differ in how they are digested or burnt, so they need not be alike.
+exp(-b), its Jacobian included, over compartments that had both laboratories (`wear.group_fit`, `wear.profile`): where
+each site has its own, a difference of laboratories and one of sites are the same to the records, and nothing is
+corrected. Kinds lean on the mean of all kinds as far as they agree (Paule and Mandel, `wear.family`): oils differ in
+how they are digested or burnt, so they need not be alike. The sd has a least part for what the model of wear leaves
+out.
 """
 
 from dataclasses import replace
@@ -28,7 +31,8 @@ from cmkit.wear.series_arrays import Panel, panel
 
 Floats = NDArray[np.float64]
 _LOG_SD = constant("wear", "laboratory_log_sd")
-_FEWEST = int(constant("wear", "laboratory_fewest"))
+_FEWEST, _SWITCHED = int(constant("wear", "laboratory_fewest")), int(constant("wear", "laboratory_switched"))
+_LEAST_SD = constant("wear", "laboratory_least_sd")
 _TRIED = np.array([-0.6, -0.4, -0.2, 0.0, 0.2, 0.4, 0.6])
 _NEAR = 0.05
 _SWEEPS = 3
@@ -37,14 +41,12 @@ _SWEEPS = 3
 def learn_laboratories(exposure: pd.DataFrame, samples: pd.DataFrame, register: pd.DataFrame) -> pd.DataFrame:
     """Per kind, laboratory and analyte of rule `rate`: log_bias and its sd log_sd, about the reference laboratory of
     the kind (the one with most bottles), and the bottles n it rests on. Sorted; no row for a reference laboratory, nor
-    for one with too few bottles in the kind.
+    for one with too few bottles in the kind, or too few compartments that another laboratory measured as well.
 
     exposure: usable bottles; samples: wide results.
     """
     lab = laboratory_of(samples).reindex(exposure["sample"]).to_numpy()
-    counts = pd.DataFrame({"kind": exposure["kind"].to_numpy(), "lab": lab}).value_counts().rename("n").reset_index()
-    counts = counts.sort_values(["n", "lab"], ascending=[False, True], kind="stable")
-    others = counts[counts.duplicated("kind") & (counts["n"] >= _FEWEST)]
+    others = _others(exposure.assign(lab=lab))
     if others.empty:
         return empty("laboratory_bias")
     reported = [a for a in by_rule(register, "rate") if a in samples]
@@ -67,6 +69,18 @@ def learn_laboratories(exposure: pd.DataFrame, samples: pd.DataFrame, register: 
     )
 
 
+def _others(bottles: pd.DataFrame) -> pd.DataFrame:
+    """kind, lab and bottles n of the laboratories that can be held against the one with most bottles: enough
+    compartments had both.
+    """
+    both = bottles.groupby(["compartment", "life"])["lab"].transform("nunique") > 1
+    switched = bottles[both].groupby(["kind", "lab"])["compartment"].nunique().rename("switched")
+    counts = bottles[["kind", "lab"]].value_counts().rename("n").reset_index().join(switched, on=["kind", "lab"])
+    counts = counts.sort_values(["n", "lab"], ascending=[False, True], kind="stable")
+    enough = (counts["n"] >= _FEWEST) & (counts["switched"] >= _SWITCHED)
+    return counts[counts.duplicated("kind") & enough][["kind", "lab", "n"]]
+
+
 def _pooled(table: pd.DataFrame) -> pd.DataFrame:
     """Estimates of all kinds of one laboratory and analyte, each drawn to their mean."""
     parts = []
@@ -75,7 +89,7 @@ def _pooled(table: pd.DataFrame) -> pd.DataFrame:
         if len(own) > 1:
             tau2, mean, se, _ = paule_mandel(estimate, variance)
             estimate, variance = shrink(estimate, variance, tau2, mean, se**2)
-        parts.append(own.assign(log_bias=estimate, log_sd=np.sqrt(variance)))
+        parts.append(own.assign(log_bias=estimate, log_sd=np.sqrt(variance + _LEAST_SD**2)))
     return pd.concat(parts)
 
 
@@ -134,8 +148,11 @@ def _of_series(part: pd.DataFrame, series: pd.DataFrame) -> Floats:
 def _bias(
     data: Panel, series: pd.DataFrame, groups: pd.DataFrame, theta: Floats, mask: NDArray[np.bool_]
 ) -> pd.DataFrame:
-    """kind, analyte, log_bias, log_sd of the results in `mask` (series, n)."""
+    """kind, analyte, log_bias, log_sd of the results in `mask` (series, n), from series that have others too."""
     group, rows = chosen_series(series, "kind", groups)
+    seen = np.isfinite(data.y[rows])
+    both = (mask[rows] & seen).any(axis=1) & (~mask[rows] & seen).any(axis=1)
+    group, rows = group[both], rows[both]
     life, place = series["life_row"].to_numpy()[rows], data.lives["compartment"].to_numpy()
     constants = groups[CONSTANTS].to_numpy(float)[group]
     exact = (mask & np.isfinite(data.y) & (data.censored == 0))[rows].sum(axis=1)
@@ -150,5 +167,6 @@ def _bias(
     grid = np.array([np.bincount(group, score(float(x)), len(groups)) for x in _TRIED])
     best = _TRIED[grid.argmax(axis=0)][group]
     counts = worth((score(best - _NEAR), score(best), score(best + _NEAR)), _NEAR, group, place[life])
+    counts = np.r_[counts, np.zeros(len(groups) - len(counts))]
     said = [posterior(_TRIED, grid[:, g] * counts[g], _LOG_SD) for g in range(len(groups))]
     return groups[["kind", "analyte"]].join(pd.DataFrame(said, columns=["log_bias", "log_sd"]))

@@ -61,7 +61,7 @@ def limit_errors(n: int, kinds: int, sick: float, rng: np.random.Generator) -> d
         "order statistic": np.log(ordered) - true, "untrimmed": plain.mu + Z * plain.s - true,
         "trimmed": trimmed.mu + Z * trimmed.s - true,
         "trimmed and shrunk": np.log(shrunk.alarm) - true, "tolerance bound holds": bound >= true,
-        "upper bound holds": np.log(shrunk.high) >= true,
+        "upper bound holds": np.log(shrunk.high) >= true, "lower bound holds": np.log(shrunk.low) <= true,
     }  # fmt: skip
 
 

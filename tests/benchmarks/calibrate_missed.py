@@ -70,7 +70,7 @@ def true_reason(fault: Any, bottles: pd.DataFrame, recipe: Recipe, kind: str) ->
 
 
 def reasons(seed: int, cache: Path) -> pd.DataFrame:
-    """true and given reason of every failure of one fleet."""
+    """true and given reason of every failure of one fleet that is on record by its end."""
     recipe = every_reason()
     fleet, truth = fleet_of(recipe, seed, cache)
     learnt, known = learn(fleet, pd.Timestamp(recipe.end)), fleet.as_of(pd.Timestamp(recipe.end))
@@ -92,6 +92,8 @@ def reasons(seed: int, cache: Path) -> pd.DataFrame:
         for f in failed.itertuples()
     ]  # fmt: skip
     true = pd.DataFrame(rows, columns=["compartment", "found_on", "true"])
+    on_record = known.findings.loc[known.findings["outcome"] == "failed", ["compartment", "found_on"]]
+    true = true.merge(on_record, on=["compartment", "found_on"])  # of the rest the office has not heard yet
     return true.merge(given[["compartment", "found_on", "reason"]], on=["compartment", "found_on"], how="left")
 
 

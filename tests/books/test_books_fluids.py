@@ -2,6 +2,7 @@
 table is one line.
 """
 
+import html
 import re
 from collections.abc import Callable
 from dataclasses import replace
@@ -39,7 +40,7 @@ def table_columns(name: str) -> tuple[Any, ...]:
 
 def text_of(shown: object) -> str:
     text = shown if isinstance(shown, str) else shown.text  # type: ignore[attr-defined]
-    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", text).replace("\u00a0", " "))
+    return html.unescape(re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", text).replace("\u00a0", " ")))
 
 
 def test_cautions_and_one_line_for_what_is_empty(book: Book) -> None:

@@ -51,6 +51,7 @@ def test_words() -> None:
     assert wording.plain("2 bottle(s), 1 more result(s) out of line") == "2 bottles, 1 more result out of line"
     assert wording.plain("68% below fresh (1.11e+03)") == f"68{NB}% below fresh (1,110)"
     assert wording.plain("alarm of 2026-04-19") == f"alarm of 19{NB}Apr{NB}2026"
+    assert wording.plain("since 2026-06-30, 2026-12-31") == f"since 30{NB}Jun{NB}2026, 31{NB}Dec{NB}2026"
     assert wording.with_unit("Fe_ppm") == "iron, ppm"
     assert wording.with_unit("ferrous_index") == "ferrous debris index"
     assert sorted(["WL-10", "WL-9", "EX-2"], key=wording.natural_key) == ["EX-2", "WL-9", "WL-10"]

@@ -135,7 +135,7 @@ def test_state_by_chance(story: Story, p: float, state: str) -> None:
     assert verdict(story([bottle(), bottle(p)]))["state"] == state
 
 
-@pytest.mark.parametrize(("p", "good", "state"), [(0.45, 0.7, "alarm"), (0.45, 0.69, "alert"), (0.5, 0.69, "alarm")])
+@pytest.mark.parametrize(("p", "good", "state"), [(0.45, 0.9, "alarm"), (0.45, 0.89, "alert"), (0.5, 0.89, "alarm")])
 def test_a_bottle_that_may_not_be_its_own_needs_a_larger_chance(
     story: Story, p: float, good: float, state: str
 ) -> None:

@@ -7,12 +7,16 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from cmkit.judge.bottles import student_cdf
-from cmkit.judge.densities import in_range
+from cmkit.judge.anew import Usual, nothing_anew, weigh
+from cmkit.judge.bottles import GOOD, bottle_grid, student_cdf
+from cmkit.judge.constants import constant
+from cmkit.judge.densities import forecast_metals, in_range, start_levels
 from cmkit.judge.hypotheses import UP, all_patterns, make_states, pattern_shares, patterns_of, read_pattern
-from cmkit.judge.measures import student_log_density
+from cmkit.judge.learning import learn_judgement
+from cmkit.judge.measures import Bottles, bottles_by_kind, student_log_density
 from cmkit.judge.posterior import Arrivals, moved_on, start_chances
 from cmkit.judge.usual import curve_and_doubt, curve_knots
+from cmkit.records.analytes import analyte_register
 
 ARRIVALS = Arrivals(per_h=4e-5, delay_h=1200.0)
 
@@ -146,6 +150,13 @@ def test_the_filter_equals_an_enumeration_of_all_paths() -> None:
     np.testing.assert_allclose(a / a.sum(), brute_force(steps, likes, prior), rtol=1e-9)
 
 
+def bottles_of(made: tuple) -> Bottles:
+    """The bottles of the only kind in a made fleet."""
+    register = analyte_register()
+    (b,) = bottles_by_kind(*made, register=register, usual=learn_judgement(*made, register=register).usual)
+    return b
+
+
 def newest(result, name: str) -> pd.Series:
     return result.bottle_chances.query("compartment == @name").iloc[-1]
 
@@ -185,6 +196,49 @@ def test_a_steady_severe_fault_never_falls_while_nobody_looks(judge_courses, cou
     result = judge_courses({"steady": steady})
     chance = result.bottle_chances.query("compartment == 'steady'")["p_fault"].to_numpy()
     assert (chance[8:] > 0.95).all()
+
+
+def test_a_steady_change_is_believed_and_a_growing_one_is_a_fault(judge_courses, course) -> None:
+    """Eight drives whose copper, lead and tin step to 1.8 times their rate and stay there, and eight whose same metals
+    grow from there: suspected alike at first, told apart by what the next bottles do.
+    """
+    times = {"Cu": 1.8, "Pb": 1.8, "Sn": 1.8}
+    growing = (1.0, 1.7, 2.4, 3.1, 3.8, 4.5, 5.2, 5.9)
+    made = {f"steady {n}": course("final drive", times, start=8, bottles=16) for n in range(8)}
+    made |= {f"growing {n}": course("final drive", times, start=8, bottles=16, strengths=growing) for n in range(8)}
+    chances = judge_courses(made).bottle_chances.set_index(["compartment", "order"])["p_fault"]
+    steady, grew = (np.array([chances[f"{how} {n}"] for n in range(8)]) for how in ("steady", "growing"))
+    assert (steady[:, -1] < 0.15).all()
+    assert (steady.max(axis=1) >= 0.4).sum() <= 2
+    assert (grew[:, -3:] > 0.8).all()
+
+
+def test_what_moved_in_a_steady_change_by_bayes_rule(given, course) -> None:
+    """One metal: the chance that it moved and the weight of the bottle, against scipy's Student density with the
+    forecast's variance and with a wider one.
+    """
+    b = bottles_of(given({"drive": course("final drive", bottles=10)}))
+    grid, at = bottle_grid(), np.array([0])
+    usual = Usual(start_levels(b), (np.zeros((len(b.row), len(b.others))), np.tile(b.tau**2, (len(b.row), 1))))
+    none = np.zeros(1)
+    w = weigh(b, 1, at, nothing_anew(b), usual=usual, sound=np.ones(1), grid=grid, good=none, low=np.array([0.02]))
+    f = forecast_metals(b, 1, at, [v[at] for v in usual.levels])
+    m, moves = b.metals.index("Fe_ppm"), constant("anew_moves")
+    expected, y = float((f.carried + f.gained)[0, m]), float(b.y[0, 1, m])
+    g = {name: float(b.numbers[name][0, m]) for name in ("noise_floor", "noise_share", "unit", "rate_sd")}
+    own = max(g["noise_share"] ** 2 - constant("bottle_factor_sd") ** 2, (0.6 * g["noise_share"]) ** 2)
+    wider = (g["rate_sd"] * b.steps["psi"][0, 1]) ** 2 + (constant("anew_level") * usual.levels[0][0, m]) ** 2
+    share = []
+    for factor in grid.times[grid.oddity == GOOD]:
+        fixed = g["noise_floor"] ** 2 + g["unit"] ** 2 / 12 + own * (expected * factor) ** 2
+        known = (f.v0 + f.v1 + f.v2)[0, m]
+        narrow, wide = (
+            stats.t.pdf(y, 5, loc=expected * factor, scale=np.sqrt((known + more) * factor**2 + fixed) * np.sqrt(3 / 5))
+            for more in (0.0, wider)
+        )
+        share.append(moves * wide / ((1 - moves) * narrow + moves * wide))
+    assert min(share) - 1e-4 <= w.moved[0][0, m] <= max(share) + 1e-4
+    assert w.log[0, 0] < w.log[0, 1] - 20  # nothing stood before
 
 
 def test_a_bad_bottle_moves_neither_level_nor_rate(judge_courses, course) -> None:

@@ -37,16 +37,17 @@ def panel(request: pytest.FixtureRequest) -> Panel:
         y,
         rng.choice(np.array([-1, 0, 1], np.int8), y.shape, p=[0.2, 0.7, 0.1]),
         np.zeros(y.shape, np.int64),
+        rng.uniform(0, 3, LIVES),
     )
 
 
 def by_the_filter(data: Panel, theta: np.ndarray, constants: np.ndarray) -> np.ndarray:
     """Bottle by bottle with the functions of the filter, every series to the end."""
     m, ratio, share, load = np.exp(theta[:, :4]).T
-    level, variance, floor, unit, usual = constants.T
+    level, variance, floor, unit, usual, drift = constants.T
     numbers = Numbers(
         rate_mean=m, rate_sd=ratio * m, level_mean=level, level_var=variance, noise_floor=floor, noise_share=share,
-        load_share=load, fresh=theta[:, 4] * usual, unit=unit,
+        load_share=load, drift_share=drift, fresh=theta[:, 4] * usual + data.fresh, unit=unit,
     )  # fmt: skip
     total, state = np.zeros(len(data.y)), start_state(numbers, len(data.y))
     for i in range(BOTTLES):
@@ -73,7 +74,7 @@ def test_equals_the_filter_bottle_by_bottle(panel: Panel, order: np.ndarray) -> 
         ]
     )
     constants = np.column_stack([rng.uniform(5, 40, LIVES), rng.uniform(9, 90, LIVES), rng.uniform(0.3, 2, LIVES),
-        np.ones(LIVES), rng.uniform(5, 40, LIVES)])  # fmt: skip
+        np.ones(LIVES), rng.uniform(5, 40, LIVES), rng.uniform(0.1, 0.5, LIVES)])  # fmt: skip
     found = Series.of(panel, order, order, constants[order]).log_likelihood(theta[order])
     np.testing.assert_allclose(found, by_the_filter(panel, theta, constants)[order], rtol=1e-11)
     assert found[order == 1].tolist() == [0.0] * (order == 1).sum()  # no result at all

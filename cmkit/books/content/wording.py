@@ -186,7 +186,7 @@ def plain(text: str) -> str:
     """
     text = re.sub(r"\b(\d[\d,]*) ((?:\w+ )?\w+)\(s\)", lambda m: f"{m[1]} {m[2]}{'' if m[1] == '1' else 's'}", text)
     text = re.sub(r"\b\d+(?:\.\d+)?e[+-]\d+\b", lambda m: number(float(m[0])), text)
-    text = re.sub(r"\b\d{4}-(?:0[1-9]|1[0-2])-(?:0[1-9]|[12]\d)\b", lambda m: short_day(pd.Timestamp(m[0])), text)
+    text = re.sub(r"\b\d{4}-(?:0[1-9]|1[0-2])-(?:0[1-9]|[12]\d|3[01])\b", lambda m: short_day(pd.Timestamp(m[0])), text)
     text = re.sub(r"(\d) ?%", rf"\1{NBSP}%", text)
     text = _DEGREES.sub(rf"\1{NBSP}°C", text)
     text = re.sub(r"(\d) (h|l|mm|ppm)\b", rf"\1{NBSP}\2", text)

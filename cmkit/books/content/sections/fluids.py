@@ -133,6 +133,8 @@ def _change_table(book: Book, rows: pd.DataFrame, caption: str) -> Html:
 def _left(r: Any) -> str:
     if not np.isfinite(r.left_h):
         return f"more than {hours(max(r.left_low_h, 0))}" if np.isfinite(r.left_low_h) else "far from its limit"
+    if r.left_h <= 0:
+        return "most likely past its limit"
     high = hours(r.left_high_h) if np.isfinite(r.left_high_h) else "longer"
     return f"{hours(max(r.left_h, 0))} ({max(r.left_low_h, 0):,.0f} to {high})"
 

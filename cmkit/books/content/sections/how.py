@@ -68,6 +68,17 @@ METHODS = (
         "hold. A doubt never hides coolant, fuel, water or soot; it asks for a repeat bottle.",
     ),
     (
+        "Fluids",
+        "What ages a fluid is carried on in a straight line to the fixed limit it has; lines differ between machines "
+        "and between fillings, so the hours left have an interval. A longer interval is named only where 1 filling in "
+        "20 at most would pass its limit.",
+    ),
+    (
+        "Left and right",
+        "What a bottle lies above its forecast is compared with the twin's bottle of the same day, which shares load "
+        "and dust; what adds up from bottle to bottle is called.",
+    ),
+    (
         "Money",
         "At stake is the chance that a fault is there and fails before the next result, times what a failure "
         "costs more than a planned repair. Beside it stands what the work costs. Assumed: by cmkit's starting costs.",
