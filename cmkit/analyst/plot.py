@@ -81,7 +81,7 @@ def _of_results(a: Assessment, compartment: str, analytes: Any, bottles: int, *,
     fresh = fresh_of_drawn(book, compartment, points["analyte"])
     if by_fluid:
         return results_over_fluid(points, levels, where, fresh)
-    return results_over_hours(points, levels, where, fresh, coming(book, compartment))
+    return results_over_hours(points, levels, where, fresh, coming(book, compartment, points))
 
 
 def rate(a: Assessment, compartment: str, analytes: str | Sequence[str] | None = None) -> go.Figure:

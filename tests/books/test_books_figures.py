@@ -77,7 +77,7 @@ def test_results_are_drawn_as_they_stand_in_the_samples(book: Book, points: pd.D
 def test_what_is_wrong_is_drawn_ahead_and_nothing_else(demo: Assessment) -> None:
     """Copper of a worn bush: by hand from the last two bottles on one charge, with scipy's normal interval."""
     book, place = open_book(demo, fleet=True), "WL-05/transmission"
-    bronze = coming(book, place)
+    bronze = coming(book, place, result_points(book, place, ["Cu_ppm", "Pb_ppm", "Sn_ppm", "Fe_ppm"]))
     assert {"Cu_ppm"} <= set(bronze) <= {"Cu_ppm", "Pb_ppm", "Sn_ppm"}
     samples = demo.samples[demo.samples["compartment"] == place].sort_values("drawn_on").tail(2)
     step = demo.exposure.set_index("sample").loc[samples["sample"].iloc[-1]]
@@ -99,7 +99,7 @@ def test_what_is_wrong_is_drawn_ahead_and_nothing_else(demo: Assessment) -> None
     assert bar.x == pytest.approx([newest + hours] * 2, rel=1e-4)
     assert "if nothing is done and the fluid stays in" in figure.layout.meta["caption"]
     quiet = set(demo.verdicts.loc[demo.verdicts["state"] == "clear", "compartment"]) - set(demo.evidence["compartment"])
-    assert not any(coming(book, c) for c in sorted(quiet)[:20])
+    assert not any(coming(book, c, result_points(book, c, ["Fe_ppm", "Cu_ppm"])) for c in sorted(quiet)[:20])
 
 
 def test_a_still_picture_keeps_to_its_panels() -> None:

@@ -15,7 +15,8 @@ from scipy.stats import norm
 from cmkit.assessment import Assessment, table_names
 from cmkit.books.content import site_book
 from cmkit.books.content.book import Book, open_book
-from cmkit.books.content.compartment_data import coming
+from cmkit.books.content.compartment_data import coming, result_points, telling
+from cmkit.books.content.figures.results import Ahead
 from cmkit.books.content.markup import Html
 from cmkit.books.content.sections.acts import act_rows
 from cmkit.books.content.wording import chance, hours, money, number, plain
@@ -200,9 +201,14 @@ def usual_of(book: Book, compartment: str) -> np.ndarray:
     usual = [np.median(past[c].dropna().to_numpy()[-6:]) for c in past if past[c].notna().any()]
     history = book.of("history", compartment)
     half = norm.ppf(0.95) * history["expected_sd"]
-    ends = [end for ahead in coming(book, compartment).values() for end in (ahead.low, ahead.high)]
+    ends = [end for ahead in ahead_of(book, compartment).values() for end in (ahead.low, ahead.high)]
     bands = [(history["expected"] - half).clip(lower=0), history["expected"] + half]
     return np.concatenate([usual, *bands, ends])
+
+
+def ahead_of(book: Book, compartment: str) -> dict[str, Ahead]:
+    """What the page's figure draws ahead."""
+    return coming(book, compartment, result_points(book, compartment, telling(book, compartment)))
 
 
 def tokens(text: str) -> list[str]:

@@ -192,44 +192,54 @@ def machine_hours(bottles: pd.DataFrame) -> pd.Series:
     return meter if meter.notna().all() and meter.is_monotonic_increasing else bottles["run_h"]
 
 
-def coming(book: Book, compartment: str) -> dict[str, Ahead]:
-    """What the next bottle may show of the results that tell what is wrong: those that speak for the likeliest fault
-    and those past a limit on the newest bottle.
+def coming(book: Book, compartment: str, points: pd.DataFrame) -> dict[str, Ahead]:
+    """What the next bottle may show of the results of `points` (`result_points`) that tell what is wrong: those that
+    speak for the likeliest fault and those past a limit on the newest bottle.
     """
     fired, newest = book.of("evidence", compartment), book.of("verdicts", compartment)["sample"]
     wrong = {*speaking_for(book, compartment)["analyte"], *fired.loc[fired["sample"].isin(newest), "analyte"]}
     ahead, half, found = book.of("forecast", compartment), float(ndtri(0.9)), {}
-    for analyte, hours in zip(ahead["analyte"].tolist(), ahead["hours_ahead"].tolist(), strict=True):
-        newest_of = _newest(book, compartment, analyte) if analyte in wrong and hours > 0 else None
-        if newest_of is not None:
-            mean, sd = next_at_pace(newest_of, hours, *_scatter()[analyte])
+    hours_to = dict(zip(ahead["analyte"].tolist(), ahead["hours_ahead"].tolist(), strict=True))
+    for analyte in dict.fromkeys(a for a in points["analyte"].tolist() if a in wrong):
+        hours = hours_to.get(analyte, 0.0)
+        last = _newest(book, compartment, points[points["analyte"] == analyte]) if hours > 0 else None
+        if last is not None:
+            mean, sd = next_at_pace(last, hours, *_scatter()[analyte])
             if np.isfinite(mean):
                 found[analyte] = Ahead(hours, max(mean - half * sd, 0.0), mean + half * sd)
     return found
 
 
-def _newest(book: Book, compartment: str, analyte: str) -> Newest | None:
-    """The newest bottle against the one before it in the present component; None where one of the two lacks the result,
-    where the newest is doubted, and for a result of the fleet's own, whose scatter the register does not know.
+def _newest(book: Book, compartment: str, own: pd.DataFrame) -> Newest | None:
+    """The newest bottle against the one before it in the present component; own: the points of one result. None where
+    one of the two lacks the result, where the newest is doubted, and for a result of the fleet's own, whose scatter the
+    register does not know.
     """
-    last = result_points(book, compartment, [analyte], 2)
-    steps = book.of("exposure", compartment).sort_values(["life", "order"]).tail(2)
-    if steps["sample"].tolist() != last.get("sample", pd.Series(dtype=str)).tolist() or analyte not in _scatter():
+    steps = book.of("exposure", compartment)
+    last = np.lexsort((steps["order"], steps["life"]))[-2:]
+    pair, analyte = steps["sample"].to_numpy()[last].tolist(), own["analyte"].iloc[-1]
+    if len(pair) < 2 or own["sample"].tolist()[-2:] != pair or analyte not in _scatter():
         return None
-    step = steps.iloc[-1]
-    if len(steps) < 2 or step["order"] < 1 or last["believed"].iloc[-1] < LEAST_BELIEVED:
+    order, phi, psi, chi = (steps[c].to_numpy()[last[1]] for c in ("order", "phi", "psi", "chi"))
+    if order < 1 or own["believed"].iloc[-1] < LEAST_BELIEVED:
         return None
-    numbers = book.tables.numbers
-    own = (numbers["family"] == book.places.loc[compartment, "family"]) & (numbers["analyte"] == analyte)
-    fresh = float(numbers.loc[own, "fresh_ppm"].fillna(0.0).sum())
-    before, value = last["value"].tolist()
-    return Newest(value, step["phi"] * before + step["chi"] * fresh, float(step["psi"]))
+    fresh = book.once(("fresh content",), lambda: _fresh_contents(book))
+    before, value = own["value"].tolist()[-2:]
+    given = fresh.get((str(book.place[compartment]["family"]), analyte), 0.0)
+    return Newest(value, float(phi) * before + float(chi) * given, float(psi))
+
+
+def _fresh_contents(book: Book) -> dict[tuple[str, str], float]:
+    """(family, result) -> what the fresh fluid holds of it, ppm, where it is known."""
+    known = book.tables.numbers.dropna(subset="fresh_ppm")
+    columns = (known[c].tolist() for c in ("family", "analyte", "fresh_ppm"))
+    return {(family, analyte): fresh for family, analyte, fresh in zip(*columns, strict=True)}
 
 
 def with_hours(book: Book, frame: pd.DataFrame, compartment: str) -> pd.DataFrame:
     """`frame` (which has sample) with the machine hours of its bottles, in their order."""
-    bottles = book.of("exposure", compartment).sort_values(["life", "order"])
-    bottles = bottles.assign(hours=machine_hours(bottles))[["sample", "hours"]].tail(BOTTLES)
+    bottles = book.of("exposure", compartment)[_OF_BOTTLES].sort_values(["life", "order"])
+    bottles = pd.DataFrame({"sample": bottles["sample"], "hours": machine_hours(bottles)}).tail(BOTTLES)
     return bottles.merge(frame, on="sample", how="inner")
 
 
@@ -241,7 +251,7 @@ def family_limits_of(book: Book, compartment: str, measure: str) -> pd.DataFrame
     named: `alarm` for limits of the maker, the site and practice, which have an alert limit too; `family` for what its
     family gives, which is passed only beyond the far end of its interval and has no alert limit.
     """
-    place = book.places.loc[compartment]
+    place = book.place[compartment]
     same = ("limits", *(str(place[c]) for c in ("family", "site", "fluid", "grade")), measure)
     return book.once(same, lambda: _family_limits(book, compartment, measure))
 

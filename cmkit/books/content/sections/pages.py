@@ -166,7 +166,7 @@ def _figures(book: Book, compartment: str, place: int) -> list[Item]:
     where = book.place_name(compartment)
     levels = family_limits_of(book, compartment, "level")
     fresh = fresh_of_drawn(book, compartment, points["analyte"])
-    out: list[Item] = [results_over_hours(points, levels, where, fresh, coming(book, compartment))]
+    out: list[Item] = [results_over_hours(points, levels, where, fresh, coming(book, compartment, points))]
     if place < FULL_PAGES:
         out += [
             results_over_fluid(points, levels, where, fresh),

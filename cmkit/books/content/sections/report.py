@@ -125,25 +125,28 @@ def _by_result(rows: pd.DataFrame, columns: list[str]) -> dict[str, dict[str, An
     return dict(zip(rows["analyte"], rows[columns].to_dict("records"), strict=True))
 
 
+def _newest_of(book: Book) -> dict[str, tuple[pd.Timestamp, str, int]]:
+    """Compartment -> day, number and place in `book.newest` of its newest bottle."""
+    columns = (book.newest[c].tolist() for c in ("compartment", "drawn_on", "sample"))
+    return {c: (day, sample, at) for at, (c, day, sample) in enumerate(zip(*columns, strict=True))}
+
+
 def sister_bottle(book: Book, compartment: str) -> tuple[str, pd.Series | None]:
     """Name and newest bottle of the other side on the same machine, else of the same family at the same site (the
     newest of them).
     """
-    places = book.places
-    own = places.loc[compartment]
-    others = places[
-        (places["kind"] == own["kind"]) & (places["compartment"] != compartment) & (places["site"] == own["site"])
+    own, newest = book.place[compartment], book.once(("newest of",), lambda: _newest_of(book))
+    others = [
+        p for c, p in book.place.items() if c != compartment and (p["kind"], p["site"]) == (own["kind"], own["site"])
     ]
-    twins = others[others["machine"] == own["machine"]]
-    family = others[others["family"] == own["family"]]
+    twins = [p for p in others if p["machine"] == own["machine"]]
+    family = [p for p in others if p["family"] == own["family"]]
     for among in (twins, family):
-        known = book.newest[book.newest["compartment"].isin(among["compartment"])]
-        if len(known):
-            bottle = known.sort_values(["drawn_on", "sample"]).iloc[-1]
-            place = places.loc[bottle["compartment"]]
-            return (
-                str(place["name"]) if place["machine"] == own["machine"] else book.place_name(bottle["compartment"])
-            ), bottle
+        known = [(*newest[p["compartment"]], p["compartment"]) for p in among if p["compartment"] in newest]
+        if known:
+            *_, at, name = max(known)
+            twin = book.place[name]["machine"] == own["machine"]
+            return str(book.place[name]["name"]) if twin else book.place_name(name), book.newest.iloc[at]
     return "", None
 
 
