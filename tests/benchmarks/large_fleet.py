@@ -1,15 +1,15 @@
 """A large fleet from a store: simulated site by site, assessed by one and by two processes and by a dask cluster of two
 workers, once more after one bottle changed at one site; beside what general libraries take for parts of it.
 
-    python tests/benchmarks/bench_large.py FOLDER make 4 2.5     the demo's fleet 4 times over, 2.5 years of records
-    python tests/benchmarks/bench_large.py FOLDER local 1        assessed by so many processes
-    python tests/benchmarks/bench_large.py FOLDER changed        one bottle of one site changed, and all asked for again
-    python tests/benchmarks/bench_large.py FOLDER cluster        by two workers of a scheduler on this machine
-    python tests/benchmarks/bench_large.py FOLDER killed         the same, one worker killed on the way
-    python tests/benchmarks/bench_large.py FOLDER general        loops of pandas, statsmodels and scipy on a few series
-    python tests/benchmarks/bench_large.py FOLDER engines        only regressions, by Polars and DuckDB
+    python tests/benchmarks/large_fleet.py FOLDER make 4 2.5     the demo's fleet 4 times over, 2.5 years of records
+    python tests/benchmarks/large_fleet.py FOLDER local 1        assessed by so many processes
+    python tests/benchmarks/large_fleet.py FOLDER changed        one bottle of one site changed, and all asked for again
+    python tests/benchmarks/large_fleet.py FOLDER cluster        by two workers of a scheduler on this machine
+    python tests/benchmarks/large_fleet.py FOLDER killed         the same, one worker killed on the way
+    python tests/benchmarks/large_fleet.py FOLDER general        loops of pandas, statsmodels and scipy on a few series
+    python tests/benchmarks/large_fleet.py FOLDER engines        only regressions, by Polars and DuckDB
 
-Each piece prints one line and the load of the machine; `large.md` beside this file keeps those of one day. Wall seconds
+Each piece prints one line and the load of the machine; `large_fleet.md` beside this file keeps those of one day. Wall seconds
 depend on what else the machine does; CPU seconds less so.
 """
 
