@@ -156,9 +156,8 @@ def test_the_four_methods_agree_on_a_steady_compartment_and_part_on_one_that_cha
     steady = [cmkit.refit(demo, "RH-02/engine", "Fe_ppm", m) for m in METHODS]
     assert max(f.low for f in steady) < min(f.high for f in steady)
     by = {m: cmkit.refit(demo, CHANGED, "Fe_ppm", m).rate for m in METHODS}
-    assert (
-        by["filter"] > 1.3 * by["theil-sen"]
-    )  # the filter follows the newest bottle, the others average over all twelve
+    # the filter follows the newest bottles, the others average over all twelve
+    assert by["filter"] > 1.1 * max(rate for method, rate in by.items() if method != "filter")
     found = cmkit.onset(demo, CHANGED, "Fe_ppm")
     assert found.believed
     assert found.low_on <= pd.Timestamp("2026-04-30")

@@ -35,7 +35,7 @@ from cmkit.records.reading.repeats import in_order, shared_keys, without_repeats
 from cmkit.records.reading.rows import checked_columns, usable_rows
 from cmkit.records.reading.values import Context
 from cmkit.records.storing.query import fleet_query
-from cmkit.records.storing.store import SCHEMA, _put, _write, read_table, store_place
+from cmkit.records.storing.store import SCHEMA, put_file, read_table, store_place, write_table
 from cmkit.tables.records import METHODS, TABLES
 
 SITES = 200
@@ -87,7 +87,7 @@ def written(frame: pd.DataFrame, store: Path, times: int = 1) -> Path:
     files = {}
     for site, part in frame.groupby("_site"):
         rows = pd.concat([part.drop(columns="_site")] * times, ignore_index=True)
-        files[f"samples/{site}"] = _write(place, "samples", str(site), rows)
+        files[f"samples/{site}"] = write_table(place, "samples", str(site), rows)
     manifest = {
         "version": 1,
         "schema": SCHEMA,
@@ -98,8 +98,8 @@ def written(frame: pd.DataFrame, store: Path, times: int = 1) -> Path:
         "settings": "",
         "files": files,
     }
-    _put(place, "versions/1.json", json.dumps(manifest).encode())
-    _put(place, "CURRENT", b"1\n")
+    put_file(place, "versions/1.json", json.dumps(manifest).encode())
+    put_file(place, "CURRENT", b"1\n")
     return store
 
 

@@ -207,7 +207,8 @@ def test_the_pages_of_alarms_print_on_two_sheets_each_at_most(
     after = next(n for n, text in enumerate(sheets) if "Can the bottles be believed?" in text)
     assert len(starts) == 3
     assert all("The newest report" in sheets[n] for n in starts)
-    assert all(end - start <= 2 for start, end in zip(starts, [*starts[1:], after + 1], strict=True))
+    ends = [*starts[1:], after if sheets[after].lstrip().startswith("Can the bottles be believed?") else after + 1]
+    assert all(end - start <= 2 for start, end in zip(starts, ends, strict=True))
     assert sum("by machine hours" in text for text in sheets) == 3
 
 

@@ -36,7 +36,7 @@ def here(*_):
 setattr(importlib.import_module(module), name, here)
 cmkit.cli.main()
 """
-PUT = "cmkit.records.storing.store._put"
+PUT = "cmkit.records.storing.store.put_file"
 
 
 def stopped(folder: Path, how: signal.Signals, stop_in: str, *words: str) -> tuple[int, str, list[str]]:

@@ -339,7 +339,7 @@ def test_a_crash_at_every_single_write_leaves_the_old_version_or_the_new(
     folder = write(PLACES | {"inbox/1.csv": month(1)})
     take_in(folder, today=TODAY)
     (folder / "inbox" / "2.csv").write_text(month(2))
-    put = store_module._put
+    put = store_module.put_file
     for crash_at in range(1, 100):
         calls = 0
 
@@ -350,7 +350,7 @@ def test_a_crash_at_every_single_write_leaves_the_old_version_or_the_new(
                 raise KeyboardInterrupt
             put(*args)  # type: ignore[arg-type]
 
-        monkeypatch.setattr(store_module, "_put", failing)
+        monkeypatch.setattr(store_module, "put_file", failing)
         try:
             result = take_in(folder, today=TODAY)
         except KeyboardInterrupt:
@@ -358,7 +358,7 @@ def test_a_crash_at_every_single_write_leaves_the_old_version_or_the_new(
             continue
         assert result.version == 2
         break
-    monkeypatch.setattr(store_module, "_put", put)
+    monkeypatch.setattr(store_module, "put_file", put)
     assert crash_at >= 3  # the last two writes are the manifest and CURRENT
     assert len(read_store(folder / "store").samples) == 2 * len(SITES)
     assert take_in(folder, today=TODAY).changed is False
