@@ -43,6 +43,6 @@ def test_small_kinds_are_packed_into_one_task() -> None:
 
 
 def test_a_task_that_kills_its_process_is_named() -> None:
-    job = story.KindsJob("engine", None, None, frozenset(), (None, None), None, 0.0)
+    job = story.KindsJob("engine", None, None, frozenset(), None, (None, None), None, 0.0)
     with pytest.raises(CmkitError, match="kind engine: the process that learnt from it was killed"):
         story._lost(job, "broken")

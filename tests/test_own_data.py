@@ -178,7 +178,9 @@ def test_the_first_book_takes_few_commands_and_little_typing(alone, whole, tmp_p
     way.run("books", str(way.fleet), "--month", "newest", "--out", str(tmp_path / "books"), "--threads", "1")
     pages = [p.read_text(encoding="utf-8") for p in (tmp_path / "books").rglob("*.html")]
     assert pages
-    assert not [p for p in pages if re.search(r">\s*(nan|None|NaT)[\s,:]*<", p)], "nothing that is not known shows as such"
+    assert not [p for p in pages if re.search(r">\s*(nan|None|NaT)[\s,:]*<", p)], (
+        "nothing that is not known shows as such"
+    )
     assert way.commands <= MOST_COMMANDS
     assert way.lines == 0
     assert whole[0].commands <= MOST_COMMANDS

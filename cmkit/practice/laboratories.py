@@ -43,7 +43,7 @@ def judge_laboratories(results: pd.DataFrame, groups: pd.Series) -> pd.DataFrame
     One laboratory: the spread of one result by both bottles of its pairs, drawing included. Two: by how much the other
     reads above or below, as a share, with 90 % intervals.
     """
-    named = results[(results["lab"] != "") & (results["other_lab"] != "")]
+    named = results[(results["lab"] != "") & (results["other_lab"] != "")] if len(results) else results
     if not len(named):
         return typed([], "laboratory_pairs")
     rows = with_shared(named, groups).sort_values(["on", "sample"], kind="stable")
