@@ -77,6 +77,9 @@ def _changes(book: Book) -> Html:
     if not len(rows):
         return join([title, nothing("No compartment is at work.")])
     silent = int((rows["advice"] == NOT_JUDGED).sum())
+    if silent == len(rows):
+        why = "no result that ages them has a fixed limit and bottles enough"
+        return join([title, nothing(f"No fluid could be judged: {why}. The intervals stay as they are.")])
     parts = [title, paragraph(_change_lead(book, asked, len(rows), silent))]
     urgent, extend = asked[asked["advice"] != EXTEND], asked[asked["advice"] == EXTEND]
     if len(urgent):
@@ -145,6 +148,8 @@ def _cleaning(book: Book) -> Html:
     if not len(rows):
         return join([title, nothing("No compartment here has a cleanliness target.")])
     counted = rows[rows["advice"] != NOT_COUNTED]
+    if not len(counted):
+        return join([title, nothing("No compartment with a cleanliness target has a believed particle count.")])
     ask = counted[counted["advice"].isin([CLEAN, AGAIN]) | counted["worked"].isin(["no cleaner"])]
     over = int((counted["over"] > 0).sum())
     lie = "lies" if over == 1 else "lie"
