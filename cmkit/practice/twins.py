@@ -125,5 +125,5 @@ def _words(row: dict[str, Any]) -> str:
     words = f"metals {row['ratio']:.2f} times as far above their forecast as those of {whom} "
     words += f"(90 % interval {row['ratio_low']:.2f} to {row['ratio_high']:.2f})"
     if row["called"]:
-        words += f"; it has run away from them since {row['since']:%Y-%m-%d}: draw its next bottle sooner"
+        words += f"; more than chance gives since {row['since']:%Y-%m-%d}: draw its next bottle sooner"
     return words

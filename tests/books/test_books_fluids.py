@@ -102,10 +102,10 @@ def test_a_bias_names_laboratory_result_and_day(book: Book) -> None:
     assert "No result on record is changed because of it" in text
 
 
-def test_a_drive_that_runs_away_from_its_twin_is_named(book: Book) -> None:
+def test_a_drive_that_wears_more_than_its_twin_is_named(book: Book) -> None:
     own = with_table(book, "twins", compartment=ENGINE, site="north pit", kind="engine", how="same machine", n=9,
                      ratio=1.52, ratio_low=1.3, ratio_high=1.8, statistic=7.0, limit=5.0, called=True, since=DAY,
                      words="draw its next bottle sooner")  # fmt: skip
     text = text_of(left_against_right(own))
-    assert "1 of them runs away" in text
+    assert "1 of them gives off more metal than theirs" in text
     assert "1.52 (1.30 to 1.80)" in text

@@ -225,19 +225,19 @@ def _range(r: Any) -> str:
 
 
 def left_against_right(book: Book) -> Shown:
-    """Compartments that run away from their twin or sisters, then how many were compared."""
+    """Compartments that give off more metal than their twin or sisters, then how many were compared."""
     rows = book.tables.twins
     if not len(rows):
         return shown(nothing("No compartment has a twin or sisters with bottles enough to be compared."))
     called = rows[rows["called"]].sort_values("statistic", ascending=False, kind="stable")
-    run = "runs" if len(called) == 1 else "run"
+    give = "gives" if len(called) == 1 else "give"
     lead = (
         f"{count(len(rows), 'compartment')} compared with a twin on the same machine or sisters at the same site, "
-        f"which share its load, dust and season; {len(called):,} of them {run} away from theirs. About one bottle in "
-        "930 does so by chance."
+        f"which share its load, dust and season; {len(called):,} of them {give} off more metal than theirs. Chance "
+        "alone makes about one bottle in 930 say so."
     )
     if not len(called):
-        return shown(paragraph(lead), nothing("None wears away from its twin."))
+        return shown(paragraph(lead), nothing("None gives off more metal than its twin."))
     cells = [
         [book.linked(r.compartment), f"{r.ratio:.2f} ({r.ratio_low:.2f} to {r.ratio_high:.2f})", short_day(r.since),
          sentence(plain(r.words))]
@@ -245,5 +245,11 @@ def left_against_right(book: Book) -> Shown:
     ]  # fmt: skip
     heads = ["Compartment", Column("Times its twin, 90 % interval", True), "Since", "Why"]
     machines = book.machines_of(called["compartment"])
-    made = long_table(heads, cells, "Compartments that wear away from their twin", "text", machines=machines)
+    made = long_table(
+        heads,
+        cells,
+        "More metal than the twin or the sisters, against what was forecast for each",
+        "text",
+        machines=machines,
+    )
     return shown(paragraph(lead), made)
