@@ -44,12 +44,11 @@ def assess_known(known: Fleet, before: Fleet, learnt: Learnt) -> Assessment:
     wear = fit_wear(known, hours, learnt)
     trust = screen_bottles(known, hours, wear.for_screening, learnt)
     state = judge_compartments(known, hours, wear, trust, learnt)
-    then = states_at(before, state, wear, trust, learnt)
     plan = plan_work(known, hours, wear, state, learnt, checks=trust.fluids)
-    families = learnt.of_families(known.compartments["family"], known.machines["site"])
-    chapters = (known, hours, wear, trust, state, plan)
-    tables = {name: table for chapter in chapters for name, table in chapter.tables().items()}
-    return Assessment(about(known), **tables, **families, before=then, technique=NO_TECHNIQUE)
+    tables = {n: t for chapter in (known, hours, wear, trust, state, plan) for n, t in chapter.tables().items()}
+    tables |= learnt.of_families(known.compartments["family"], known.machines["site"])
+    tables["before"] = states_at(before, state, wear, trust, learnt)
+    return Assessment(about(known), **tables, technique=NO_TECHNIQUE)
 
 
 def assess_fleet(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW) -> Assessment:

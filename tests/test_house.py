@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from cmkit.assess import assess, assess_fleet, assess_known
+
 LAYERS = [
     "errors",
     "files",
@@ -176,3 +178,8 @@ def test_every_public_function_is_used_or_shown(root: Path) -> None:
         if f.name not in used | BENCHED and not re.search(rf"\b{f.name}\b", shown)
     ]
     assert hidden == []
+
+
+def test_the_assessment_reads_as_a_table_of_contents() -> None:
+    """Few enough names that the three steps can be held in mind."""
+    assert max(len(step.__code__.co_varnames) for step in (assess, assess_known, assess_fleet)) <= 10
