@@ -25,19 +25,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from other_kinds import BREAKAGES, KINDS, MACHINE_KINDS, PATTERNS, Breakage, Pattern
 
 Array = np.ndarray
-BALANCED = [
-    "Fe_ppm",
-    "Cr_ppm",
-    "Cu_ppm",
-    "Pb_ppm",
-    "Sn_ppm",
-    "Al_ppm",
-    "Si_ppm",
-    "Na_ppm",
-    "K_ppm",
-    "ferrous_index",
-    "soot_pct",
-]
+BALANCED = [*(f"{m}_ppm" for m in ("Fe", "Cr", "Cu", "Pb", "Sn", "Al", "Si", "Na", "K")), "ferrous_index", "soot_pct"]
 AT = {name: n for n, name in enumerate(BALANCED)}
 METALS = slice(0, 9)
 START = pd.Timestamp("2023-03-01")
@@ -47,8 +35,7 @@ _DELAY_SHAPE = 4.0  # gamma
 
 
 def after_work(content: Array, volume: Array, wear: Array, loss_l: Array, hours: Array) -> tuple[Array, Array]:
-    """(content, volume) after `hours` of constant wear with fluid lost at the content of the moment and nothing added;
-    exact.
+    """(content, volume) after `hours` of constant wear, fluid lost at the content of the moment, nothing added; exact.
 
     dM/dt = wear - loss M / V and dV/dt = -loss give dC/dt = wear / V(t): C + wear / loss ln(V / (V - loss hours)),
     which is C + wear hours / V without loss. content (compartments, analytes), wear in content times litres per hour,
@@ -387,9 +374,8 @@ def bottle(world: World, c: int, day: pd.Timestamp, label: int) -> None:
             "fluid_h": float(world.fluid_h[c]), "life": int(world.life[c]), "makeup_l": float(world.makeup_l[c]),
             "volume_l": float(world.volume[c]),
             "share_of_way": way, "cause": world.faults[c].cause if way > 0 else ""}  # fmt: skip
-    levels = {f"{x}_level": world.content[c, AT[x]] for x in BALANCED} | {
-        f"{x}_rate": world.rate[c, AT[x]] for x in BALANCED
-    }
+    both = {"level": world.content[c], "rate": world.rate[c]}
+    levels = {f"{x}_{what}": float(values[AT[x]]) for what, values in both.items() for x in BALANCED}
     world.books["true"].append(true | levels)
     world.since_h[c], world.makeup_l[c] = 0.0, 0.0
     world.load[c] = np.exp(0.10 * rng.standard_normal())
@@ -423,9 +409,7 @@ def analyse(world: World, c: int, drawing: str, factor: Any) -> dict[str, Any]:
 
 
 def conditions(world: World, c: int) -> dict[str, Any]:
-    """Viscosity, water, fuel, acid and base numbers, additives: levels that scatter, age with the fluid and move with a
-    fault.
-    """
+    """Viscosity, water, fuel, acid and base numbers, additives: they scatter, age with the fluid, move with a fault."""
     rng, of, age = world.rng, KINDS[world.places["kind"].iloc[c]], float(world.fluid_h[c])
     pattern, grown = PATTERNS[world.faults[c].cause], grown_to(world, c)
     fuel = max(0.0, 0.6 + pattern.fuel_pct * grown + 0.25 * rng.standard_normal()) if of.fluid == "engine oil" else 0.0

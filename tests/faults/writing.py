@@ -11,7 +11,7 @@ from pathlib import Path
 
 from cmkit.assessment import load_assessment
 from cmkit.records.reading.start import start_fleet
-from cmkit.records.storing.store import damaged_files, history
+from cmkit.records.storing.history import damaged_files, history
 from cmkit.review import freeze
 from tests.faults.stopped import run_stopped
 

@@ -27,8 +27,9 @@ from cmkit.records.fleet import Fleet
 from cmkit.records.reading.load import load_fleet
 from cmkit.records.reading.start import start_fleet
 from cmkit.records.storing import store as store_module
+from cmkit.records.storing.history import damaged_files, history, unused_files
 from cmkit.records.storing.source import open_fleet
-from cmkit.records.storing.store import damaged_files, history, read_store, read_table, take_in, unused_files
+from cmkit.records.storing.store import read_store, read_table, take_in
 from tests.fork_server import fork_server
 
 TODAY = date(2026, 1, 31)

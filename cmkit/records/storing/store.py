@@ -360,7 +360,7 @@ def _current(place: _Place) -> int:
 def _manifest(place: _Place, number: int) -> dict[str, Any]:
     path = place.path("versions", f"{number}.json")
     if not place.fs.exists(path):
-        known = [v["version"] for v in _all_manifests(place)]
+        known = [v["version"] for v in all_manifests(place)]
         raise StoreError(f"{path}: no version {number}; the store holds {', '.join(map(str, known)) or 'none'}.")
     manifest: dict[str, Any] = json.loads(place.fs.cat_file(path))
     if manifest["schema"] != SCHEMA:
@@ -371,7 +371,8 @@ def _manifest(place: _Place, number: int) -> dict[str, Any]:
     return manifest
 
 
-def _all_manifests(place: _Place) -> list[dict[str, Any]]:
+def all_manifests(place: _Place) -> list[dict[str, Any]]:
+    """The manifests of all versions up to the one in force, oldest first."""
     current = _current(place)
     found = [json.loads(place.fs.cat_file(p)) for p in place.fs.glob(place.path("versions", "*.json"))]
     return sorted((m for m in found if m["version"] <= current), key=lambda m: m["version"])
@@ -475,41 +476,3 @@ def _one_site(tables: dict[str, pd.DataFrame], site: str, place: _Place) -> dict
         "corrections": tables["corrections"][tables["corrections"]["sample"].isin(tables["samples"]["sample"])],
     }
     return {n: f.reset_index(drop=True) for n, f in parts.items()}
-
-
-def history(fleet_dir: str | Path, store: str | Path | None = None) -> pd.DataFrame:
-    """Versions of a fleet's store, oldest first: version, made_on (UTC), rows added by table, files, rows, cmkit."""
-    place = store_place(store if store is not None else default_store(fleet_dir))
-    rows = [
-        {"version": m["version"], "made_on": pd.Timestamp(m["made_on"]).tz_localize(None),
-        **{f"new_{t}": m["added"].get(t, 0) for t in EVENTS},
-         "files": len(m["files"]), "samples": sum(e["rows"] for e in m["files"].values() if e["table"] == "samples"),
-         "cmkit": m["cmkit"]}
-        for m in _all_manifests(place)
-    ]  # fmt: skip
-    columns = ["version", "made_on", *(f"new_{t}" for t in EVENTS), "files", "samples", "cmkit"]
-    return pd.DataFrame(rows, columns=columns)
-
-
-def damaged_files(store: str | Path) -> list[str]:
-    """Files of any version that are missing or whose content is not what its name and manifest say; empty when all is
-    well.
-    """
-    place = store_place(store)
-    wanted = {e["path"]: e["sha256"] for m in _all_manifests(place) for e in m["files"].values()}
-    return [p for p, digest in sorted(wanted.items()) if _digest(place, p) != digest]
-
-
-def _digest(place: _Place, path: str) -> str:
-    try:
-        return hashlib.sha256(place.fs.cat_file(place.path(path))).hexdigest()
-    except FileNotFoundError:
-        return ""
-
-
-def unused_files(store: str | Path) -> list[str]:
-    """Files that no version names: what killed writers left. They can be deleted while no take-in runs."""
-    place = store_place(store)
-    named = {e["path"] for m in _all_manifests(place) for e in m["files"].values()}
-    found = (p.removeprefix(place.root.rstrip("/") + "/") for p in place.fs.find(place.path("data")))
-    return sorted(p for p in found if p not in named)
