@@ -132,6 +132,8 @@ METERS = Table(
         date("read_on", "day of the reading", required=True),
         number("meter_h", "h", "reading", required=True),
         Column("new_meter", "boolean", "", "true: the meter was changed since this table's reading before"),
+        number("fuel_l", "l", "fuel burnt in all, as the machine counts it"),
+        number("moved_t", "t", "material moved in all, as the machine counts it"),
     ),
     known_on=("read_on",),
     required=False,

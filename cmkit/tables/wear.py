@@ -122,6 +122,20 @@ TABLES = by_name(
             ),
         ),
         Table(
+            "work",
+            "a compartment whose wear goes with the fuel burnt or the tonnes moved: what it usually does an hour",
+            ("compartment",),
+            (
+                COMPARTMENT,
+                text("measure", "what the wear of its kind goes with", ("fuel_l", "moved_t")),
+                number("share", "1", "share of the wear that goes with it, the rest with the hours"),
+                number("share_low", "1", "lower end of its 90 % interval"),
+                number("share_high", "1", "upper end of its 90 % interval"),
+                number("per_h", "l/h or t/h", "usual for this compartment; its effective hours are hours at that"),
+                whole("n", "intervals", "its intervals between bottles with a count"),
+            ),
+        ),
+        Table(
             "limits",
             "a family, an analyte, a measure and a direction: where a result stops being usual",
             ("family", "analyte", "measure", "direction"),
