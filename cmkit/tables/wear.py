@@ -131,7 +131,7 @@ TABLES = by_name(
                 number("share", "1", "share of the wear that goes with it, the rest with the hours"),
                 number("share_low", "1", "lower end of its 90 % interval"),
                 number("share_high", "1", "upper end of its 90 % interval"),
-                number("per_h", "l/h or t/h", "usual for this compartment; its effective hours are hours at that"),
+                number("pace", "l/h or t/h", "usual for this compartment; its effective hours are hours at that"),
                 whole("n", "intervals", "its intervals between bottles with a count"),
             ),
         ),

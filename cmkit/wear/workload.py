@@ -79,7 +79,7 @@ def usual_work(known: Fleet, exposure: pd.DataFrame, workload: pd.DataFrame) -> 
     found = []
     for row in workload.itertuples():
         _, usual, n = _per_hour(known, exposure, str(row.measure))
-        own = exposure.assign(per_h=usual, n=n)[(exposure["kind"] == row.kind).to_numpy() & np.isfinite(usual)]
+        own = exposure.assign(pace=usual, n=n)[(exposure["kind"] == row.kind).to_numpy() & np.isfinite(usual)]
         ends = (float(np.clip(row.share + HALF_NINETY * s * row.share_sd, 0.0, 1.0)) for s in (-1, 1))
         told = dict(zip(("share_low", "share_high"), ends, strict=True))
         found.append(own.drop_duplicates("compartment").assign(measure=row.measure, share=row.share, **told))

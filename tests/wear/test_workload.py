@@ -50,7 +50,7 @@ def test_wear_that_goes_with_fuel_is_found_and_what_is_forecast_is_nearer(by_fue
     assert (learnt.workload["share"] - 1).abs().max() < 0.25
     wear = fit_wear(known, hours, learnt)
     truly = 22.0  # litres an hour, in the mean of what each machine did
-    assert wear.work["per_h"].between(0.6 * truly, 1.7 * truly).all()
+    assert wear.work["pace"].between(0.6 * truly, 1.7 * truly).all()
 
     blind = replace(known, meters=known.meters.assign(fuel_l=np.nan))
     without = fit_wear(blind, hours, learn(blind, known.date))

@@ -218,10 +218,10 @@ def _work(book: Book, compartment: str) -> list[Item]:
     words = (
         f"Wear of this kind goes with {what}: {chance(row['share'])} of it ({chance(row['share_low'])} to "
         f"{chance(row['share_high'])}), the rest with the hours. Rates are per hour at this machine's usual "
-        f"{row['per_h']:,.3g} {unit}/h"
+        f"{row['pace']:,.3g} {unit}/h"
     )
     iron = wear.loc[wear["analyte"] == "Fe_ppm", "rate"]
-    more = f"; iron {1000 * iron.iloc[0] / row['per_h']:.2g} ppm per 1,000 {unit}." if len(iron) else "."
+    more = f"; iron {1000 * iron.iloc[0] / row['pace']:.2g} ppm per 1,000 {unit}." if len(iron) else "."
     return [paragraph(words + more, class_="note")]
 
 
