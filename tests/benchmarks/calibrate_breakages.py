@@ -88,12 +88,15 @@ def rates(history: pd.DataFrame, truth: pd.DataFrame) -> pd.DataFrame:
 
 
 def next_results(fleet: Fleet, last: Wear, known: Fleet, truth: pd.DataFrame) -> pd.DataFrame:
-    """Forecasts at some month ends beside the next result that came in: inside (90 %), in_post, change_day."""
+    """Forecasts at some month ends beside the next result that came in: inside (90 %), in_post, change_day.
+
+    Both bottles, the newest in the office and the next, must be of a sound compartment under its own label: what comes
+    after a fault or its repair is no question of wear.
+    """
     sound = truth.loc[~(truth["share_of_way"].fillna(0) > 0) & truth["exchanged_with"].isna(), "sample"]
     drawn = known.samples[["sample", "compartment", "drawn_on", "reported_on"]].merge(
         last.exposure[["sample", "run_h"]], on="sample"
     )
-    drawn = drawn[drawn["sample"].isin(sound)]
     works = fleet.services[fleet.services["kind"] == "change"][["compartment", "done_on"]].drop_duplicates()
     drawn["change_day"] = (
         drawn.merge(works, left_on=["compartment", "drawn_on"], right_on=["compartment", "done_on"], how="left")[
@@ -106,9 +109,10 @@ def next_results(fleet: Fleet, last: Wear, known: Fleet, truth: pd.DataFrame) ->
     parts = []
     for day in MONTH_ENDS:
         _, then, _ = fitted(fleet, day)
-        newest = then.exposure.sort_values("run_h").groupby("compartment").tail(1)[["compartment", "run_h"]]
+        newest = then.exposure.sort_values("run_h").groupby("compartment").tail(1)[["compartment", "sample", "run_h"]]
         rows = drawn[drawn["reported_on"] > day].merge(newest, on="compartment", suffixes=("", "_now"))
         rows = rows[rows["run_h"] > rows["run_h_now"]].sort_values("run_h").groupby("compartment").head(1)
+        rows = rows[rows["sample"].isin(sound) & rows["sample_now"].isin(sound)]
         rows["in_post"] = rows["drawn_on"] <= day
         parts.append(then.forecast.merge(rows, on="compartment").merge(results, on=["sample", "analyte"]))
     out = pd.concat(parts, ignore_index=True)
