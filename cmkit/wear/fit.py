@@ -21,13 +21,16 @@ from cmkit.wear.season import with_season
 @dataclass(frozen=True)
 class Wear:
     """exposure: usable bottles; history: the filter's story with changes of rate accepted (columns HISTORY); rates: its
-    last word per compartment and analyte; forecast: what lies ahead; for_screening: what the bottle screens need."""
+    last word per compartment and analyte; forecast: what lies ahead; for_screening: what the bottle screens need;
+    growth: of rates that speed up (`wear.rates.Filtered`).
+    """
 
     exposure: pd.DataFrame
     history: pd.DataFrame
     rates: pd.DataFrame
     forecast: pd.DataFrame
     for_screening: Forecasts
+    growth: pd.DataFrame
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """What an assessment keeps of it."""
@@ -49,7 +52,7 @@ def fit_wear(known: Fleet, hours: Hours, learnt: Learnt) -> Wear:
     register = with_own(known.settings.analytes)
     units = unit_doubts(known, register, learnt.usual)
     exposure = usable_exposure(known, hours, learnt)
-    expected, history = (
+    screening, today = (
         run_filter(
             exposure,
             known.samples,
@@ -62,5 +65,6 @@ def fit_wear(known: Fleet, hours: Hours, learnt: Learnt) -> Wear:
         )
         for accept in (False, True)
     )
-    forecast = forecast_next(known, exposure, history, hours.use, learnt)
-    return Wear(exposure, history, current_wear(history), forecast, Forecasts(exposure, expected, units))
+    forecast = forecast_next(known, exposure, today, hours.use, learnt)
+    given = Forecasts(exposure, screening.history, units)
+    return Wear(exposure, today.history, current_wear(today.history), forecast, given, today.growth)

@@ -83,7 +83,7 @@ def next_result_coverage(
     fleet = simulate(kind, noise, n, rng, bottles=bottles)
     register = analyte_register()
     numbers = family_numbers(fleet.exposure, fleet.samples, register)
-    history = run_filter(fleet.exposure, fleet.samples, numbers, register, accept_changes=True)
+    history = run_filter(fleet.exposure, fleet.samples, numbers, register, accept_changes=True).history
     chained = fleet.exposure[["sample", "hours", "changed", "sd_phi"]].rename(columns={"hours": "next_h"})
     rows = history.merge(chained, on="sample").merge(
         numbers.drop(columns=["n_series", "rate_sd"]), on=["family", "analyte"]

@@ -34,7 +34,7 @@ FLEETS: dict[str, dict[str, Any]] = {
 
 def cubes(sim: Simulated, numbers: pd.DataFrame, accept: bool = True) -> dict[str, np.ndarray]:
     """History columns as (metals, compartments, bottles); acceptance on."""
-    history = run_filter(sim.exposure, sim.samples, numbers, REGISTER, accept_changes=accept)
+    history = run_filter(sim.exposure, sim.samples, numbers, REGISTER, accept_changes=accept).history
     shape = (-1, sim.y.shape[2])
     columns = ("rate", "rate_sd", "z", "rise", "below")
     return {
