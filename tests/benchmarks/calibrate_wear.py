@@ -106,7 +106,7 @@ def page(n: int, seeds: int) -> str:
         [
             "# Calibration of wear rates and the alarm rule", "",
             f"{date.today().isoformat()}, `python tests/benchmarks/calibrate_wear.py`: {n} compartments a fleet of 7 "
-            f"metals and 20 bottles, {seeds} seeds, "
+            f"metals and 20 bottles, seeds 0 to {seeds - 1}, "
             "30 % of top-up records missing. Invented fleets: shape only, no field fact.", "",
             "## Figures", "", *verdicts(calm, steps_table), "",
             "## Intervals and false alarms", "", markdown(calm), "",
