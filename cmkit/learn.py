@@ -166,7 +166,7 @@ def learn_kinds(job: KindsJob) -> KindsLearnt:
             not_learnt=job.suspect,
             laboratories=job.laboratories,
             own_fresh=own_fresh,
-        )
+        ).history
         for accept in (False, True)
     )
     believed = history[~history["sample"].isin(job.suspect)]

@@ -23,7 +23,7 @@ from cmkit.wear.workload import usual_work, with_workload
 class Wear:
     """exposure: usable bottles; history: the filter's story with changes of rate accepted (columns HISTORY); rates: its
     last word per compartment and analyte; work: compartments whose wear goes with fuel or tonnes; forecast: what lies
-    ahead; for_screening: what the bottle screens need.
+    ahead; for_screening: what the bottle screens need; growth: of rates that speed up (`wear.rates.Filtered`).
     """
 
     exposure: pd.DataFrame
@@ -32,6 +32,7 @@ class Wear:
     work: pd.DataFrame
     forecast: pd.DataFrame
     for_screening: Forecasts
+    growth: pd.DataFrame
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """What an assessment keeps of it."""
@@ -61,7 +62,7 @@ def fit_wear(known: Fleet, hours: Hours, learnt: Learnt) -> Wear:
     register = with_own(known.settings.analytes)
     units = unit_doubts(known, register, learnt.usual)
     exposure = usable_exposure(known, hours, learnt)
-    expected, history = (
+    screening, today = (
         run_filter(
             exposure,
             known.samples,
@@ -74,6 +75,7 @@ def fit_wear(known: Fleet, hours: Hours, learnt: Learnt) -> Wear:
         )
         for accept in (False, True)
     )
-    forecast = forecast_next(known, exposure, history, hours.use, learnt)
+    forecast = forecast_next(known, exposure, today, hours.use, learnt)
     work = usual_work(known, exposure, learnt.workload)
-    return Wear(exposure, history, current_wear(history), work, forecast, Forecasts(exposure, expected, units))
+    given = Forecasts(exposure, screening.history, units)
+    return Wear(exposure, today.history, current_wear(today.history), work, forecast, given, today.growth)
