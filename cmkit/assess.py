@@ -44,7 +44,7 @@ def assess_known(known: Fleet, before: Fleet, learnt: Learnt) -> Assessment:
     wear = fit_wear(known, hours, learnt)
     trust = screen_bottles(known, hours, wear.for_screening, learnt)
     state = judge_compartments(known, hours, wear, trust, learnt)
-    plan = plan_work(known, hours, wear, state, learnt, checks=trust.fluids)
+    plan = plan_work(known, hours, wear, state, learnt, trust=trust)
     tables = {n: t for chapter in (known, hours, wear, trust, state, plan) for n, t in chapter.tables().items()}
     tables |= learnt.of_families(known.compartments["family"], known.machines["site"])
     tables["before"] = states_at(before, state, wear, trust, learnt)

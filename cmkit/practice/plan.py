@@ -26,6 +26,7 @@ from cmkit.practice.twins import twins
 from cmkit.practice.waiting import waiting_costs
 from cmkit.records.fleet import Fleet
 from cmkit.trust.hours import Hours
+from cmkit.trust.screen import Trusted
 from cmkit.wear.fit import Wear
 
 
@@ -68,8 +69,8 @@ class Plan:
         return {f.name: getattr(self, f.name) for f in fields(self)}
 
 
-def plan_work(known: Fleet, hours: Hours, wear: Wear, state: State, learnt: Learnt, *, checks: pd.DataFrame) -> Plan:
-    """What to do at these compartments, and what past alarms led to. checks: frame of `trust.fluid.check_fluids`."""
+def plan_work(known: Fleet, hours: Hours, wear: Wear, state: State, learnt: Learnt, *, trust: Trusted) -> Plan:
+    """What to do at these compartments, and what past alarms led to."""
     decided = state.decided
     turnaround = learnt.turnaround[learnt.turnaround["site"].isin(known.sites["site"])].reset_index(drop=True)
     chain = bottle_chain(known, turnaround)
@@ -91,7 +92,7 @@ def plan_work(known: Fleet, hours: Hours, wear: Wear, state: State, learnt: Lear
         chain=chain,
         missed=missed_failures(known, record, decided.bottles),
         coverage=coverage(known),
-        programme=programme_measures(known, wear.exposure, decided.bottles, record),
+        programme=programme_measures(known, wear.exposure, trust.trust, record),
         open_work=open_work(record, decided.orders, decided.verdicts, known.decisions, known.date),
         decided=what_became(known.decisions, decided.spells, record, known.findings),
         duplicates=duplicates(known, paired_results(known, pairs), pairs),
@@ -99,7 +100,7 @@ def plan_work(known: Fleet, hours: Hours, wear: Wear, state: State, learnt: Lear
         changes=fluid_changes(known, beside),
         cleanliness=cleanliness(known, decided.bottles),
         coolants=coolant_state(known),
-        stock=stock_findings(known, checks, wear.exposure),
-        mixed_fluids=mixed_fluids(known, checks),
+        stock=stock_findings(known, trust.fluids, wear.exposure),
+        mixed_fluids=mixed_fluids(known, trust.fluids),
         twins=twins(known, wear.for_screening.expected),
     )

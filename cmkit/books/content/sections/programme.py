@@ -78,8 +78,8 @@ def _by_month(book: Book, months: pd.DataFrame) -> Html:
             _days(r.days),
             f"{r.alarms:,}",
             number(r.per_100, 2),
-            f"{r.confirmed:,} of {r.looked:,}",
-            f"{r.warned:,} of {r.failures:,}",
+            f"{r.confirmed:,} of {r.looked:,}" if r.looked else "-",
+            f"{r.warned:,} of {r.failures:,}" if r.failures else "-",
             money(r.each, book.currency),
         ]
         for r in months.iloc[::-1].rename(columns={"name": "name_"}).itertuples()
@@ -190,9 +190,9 @@ def _lost(book: Book) -> Html:
 
 
 def _missed(book: Book) -> Html:
-    rows = book.tables.missed
+    rows, head = book.tables.missed, tag("h3", "Why was a failure missed?")
     if not len(rows):
-        return nothing("No failure without a useful warning is on record.")
+        return join([head, nothing("No failure without a useful warning is on record.")])
     cells = [
         [
             book.linked(r.compartment),
@@ -214,7 +214,8 @@ def _missed(book: Book) -> Html:
         "What keeps it from being missed again",
     ]
     machines = book.machines_of(rows["compartment"].head(MOST_ROWS))
-    return long_table(heads, cells, f"Failures without a useful warning{more}", "text", machines=machines)
+    made = long_table(heads, cells, f"Failures without a useful warning{more}", "text", machines=machines)
+    return join([head, made])
 
 
 def unwatched_rows(book: Book) -> pd.DataFrame:
