@@ -9,6 +9,7 @@ import pandas as pd
 from cmkit.intervals.advise import advise_intervals
 from cmkit.judge.compartments import State
 from cmkit.learnt import Learnt
+from cmkit.practice.accepted_factors import factored_results
 from cmkit.practice.chain import bottle_chain, in_hand
 from cmkit.practice.changes import Beside, fluid_changes
 from cmkit.practice.cleaning import cleanliness
@@ -18,7 +19,7 @@ from cmkit.practice.decisions import open_work, what_became
 from cmkit.practice.due import next_due
 from cmkit.practice.duplicates import duplicate_pairs, duplicates, paired_results
 from cmkit.practice.missed import missed_failures
-from cmkit.practice.programme import programme_measures
+from cmkit.practice.programme import LEAST_BELIEVED, programme_measures
 from cmkit.practice.replay import alarm_record
 from cmkit.practice.rounds import plan_round
 from cmkit.practice.stock import mixed_fluids, stock_findings
@@ -39,6 +40,7 @@ class Plan:
     open_work: alarms and orders that stand, with their owners;
     decided: decisions and what their alarms came to;
     duplicates: two bottles of one draw; laboratory_pairs: what all duplicates say of those of these sites;
+    factored_results: changed by an accepted laboratory factor;
     changes, cleanliness, coolants: what each fluid needs; stock,
     mixed_fluids: fluids that are not what they should be; twins: left against right."""
 
@@ -57,6 +59,7 @@ class Plan:
     decided: pd.DataFrame
     duplicates: pd.DataFrame
     laboratory_pairs: pd.DataFrame
+    factored_results: pd.DataFrame
     changes: pd.DataFrame
     cleanliness: pd.DataFrame
     coolants: pd.DataFrame
@@ -71,7 +74,8 @@ class Plan:
 
 def plan_work(known: Fleet, hours: Hours, wear: Wear, state: State, learnt: Learnt, *, trust: Trusted) -> Plan:
     """What to do at these compartments, and what past alarms led to."""
-    decided = state.decided
+    decided, expected = state.decided, wear.for_screening.expected
+    believed = trust.trust.loc[trust.trust["believed"] >= LEAST_BELIEVED, "sample"]
     turnaround = learnt.turnaround[learnt.turnaround["site"].isin(known.sites["site"])].reset_index(drop=True)
     chain = bottle_chain(known, turnaround)
     pairs = duplicate_pairs(known)
@@ -97,10 +101,11 @@ def plan_work(known: Fleet, hours: Hours, wear: Wear, state: State, learnt: Lear
         decided=what_became(known.decisions, decided.spells, record, known.findings),
         duplicates=duplicates(known, paired_results(known, pairs), pairs),
         laboratory_pairs=learnt.laboratory_pairs,
+        factored_results=factored_results(known),
         changes=fluid_changes(known, beside),
         cleanliness=cleanliness(known, decided.bottles),
         coolants=coolant_state(known),
         stock=stock_findings(known, trust.fluids, wear.exposure),
         mixed_fluids=mixed_fluids(known, trust.fluids),
-        twins=twins(known, wear.for_screening.expected),
+        twins=twins(known, expected[expected["sample"].isin(believed)]),
     )
