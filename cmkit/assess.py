@@ -82,7 +82,7 @@ def about(known: Fleet) -> dict[str, Any]:
         "kinds": {name: asdict(settings.kind(name)) for name in sorted(known.compartments["kind"].unique())},
         "fixed_limits": [asdict(limit) for limit in settings.limits],
         "accepted_intervals": settings.accepted_intervals,
-        "laboratory_factors": [asdict(f) for f in known.factors],
+        "laboratory_factors": [asdict(f) for f in known.laboratory_factors],
         "analytes": {own.analyte: _finite(asdict(own)) for own in settings.analytes},
     }
 

@@ -12,7 +12,7 @@ _COLUMNS = names("factored_results")
 
 def factored_results(known: Fleet) -> pd.DataFrame:
     """One row per result in `known` (a view of a day) that carries an accepted factor, by bottle and analyte."""
-    parts = [_of_factor(known, f) for f in known.factors if f.analyte in known.samples]
+    parts = [_of_factor(known, f) for f in known.laboratory_factors if f.analyte in known.samples]
     if not parts:
         return typed([], "factored_results")
     rows = pd.concat(parts, ignore_index=True)

@@ -33,7 +33,7 @@ class Fleet:
     arrivals: the same counts by the day a row became known (file, table, known_on, read, set_aside). sources: file name
     -> SHA-256 of its content. elsewhere:
     compartments of the fleet that are not in this part of it. unreported: on a view of a day, bottles that were drawn
-    and have no result by then, with the columns of `samples`. factors: accepted laboratory factors that are in the
+    and have no result by then, with the columns of `samples`. laboratory_factors: accepted ones that are in the
     results of this view.
     """
 
@@ -55,7 +55,7 @@ class Fleet:
     date: pd.Timestamp | None = None
     elsewhere: frozenset[str] = frozenset()
     unreported: pd.DataFrame | None = None
-    factors: tuple[LaboratoryFactor, ...] = ()
+    laboratory_factors: tuple[LaboratoryFactor, ...] = ()
 
     def __repr__(self) -> str:
         until = "all records" if self.date is None else f"as known on {self.date:%Y-%m-%d}"
@@ -107,7 +107,7 @@ class Fleet:
         corrected = apply_corrections(samples, known["corrections"], places)
         factors = in_force(self.settings.laboratory_factors, day)
         own = corrected[~corrected["compartment"].isin(self.elsewhere)].reset_index(drop=True)
-        known["samples"] = with_factors(own, factors, self.factors)
+        known["samples"] = with_factors(own, factors, self.laboratory_factors)
         aside = _known(self.set_aside, ("known_on",), day)
         arrivals = None if self.arrivals is None else _known(self.arrivals, ("known_on",), day)
         return replace(
@@ -118,7 +118,7 @@ class Fleet:
             counts=self.counts if arrivals is None else counted(arrivals, replaced),
             arrivals=arrivals,
             date=day,
-            factors=factors,
+            laboratory_factors=factors,
             unreported=unreported[~unreported["compartment"].isin(self.elsewhere)].reset_index(drop=True),
         )
 
@@ -277,7 +277,7 @@ def _with_parts(kept: pd.DataFrame, order: pd.DataFrame) -> pd.DataFrame:
 _NO_CODE = -1.0
 
 
-_HANDLING = ["meter_h", "fluid_h", "makeup_l", "method", "sampler", "fluid_level"]
+_HANDLING = ["meter_h", "fluid_h", "makeup_l", "method", "sampler", "fluid_level", "planned_on", "sent_on"]
 OLD_ISSUE = (
     "an earlier issue of this result; re-issued: the newest known issue is used, and this one only for what "
     "that leaves empty"

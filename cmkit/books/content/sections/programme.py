@@ -25,6 +25,7 @@ from cmkit.books.content.markup import (
 from cmkit.books.content.sections.laboratories import laboratories
 from cmkit.books.content.sections.record import share_with_interval
 from cmkit.books.content.wording import chance, count, hours, listed, money, number, plain, sentence, short_day
+from cmkit.tables.practice import STAGES
 
 MOST_ROWS = 25
 MONTHS = 12
@@ -133,16 +134,21 @@ def _measures(book: Book) -> Html:
     return join([paragraph("The last twelve months."), facts(pairs)])
 
 
+_BEFORE_POST = {"plan_days": "Planned to drawn", "kept_days": "Drawn to sent"}  # where field sheets say so
+
+
 def _turnaround(book: Book) -> Html:
     rows = book.tables.turnaround
     if not len(rows):
         return nothing("No result has come back in the last year, so no turnaround is known.")
+    kept = [name for name in _BEFORE_POST if rows[name].notna().any()]
     cells = [
         [
             _laboratory(book, r),
             f"{r.n:,}",
             _days(r.days),
             _days(r.slow_days),
+            *(_days(getattr(r, name)) for name in kept),
             _days(r.post_days),
             _days(r.lab_days),
             _days(r.bound_days),
@@ -155,7 +161,14 @@ def _turnaround(book: Book) -> Html:
         Column("Bottles", True),
         *(
             Column(f"{t}, days", True)
-            for t in ("Half within", "Nine in ten within", "In the post", "At the laboratory", "Lost after")
+            for t in (
+                "Half within",
+                "Nine in ten within",
+                *(_BEFORE_POST[name] for name in kept),
+                "Drawn to received",
+                "At the laboratory",
+                "Lost after",
+            )
         ),
         "Used in costs",
     ]
@@ -175,8 +188,8 @@ def _days(value: float) -> str:
 def _lost(book: Book) -> Html:
     rows = book.tables.chain
     lost = rows[rows["stage"] == "lost"].sort_values("drawn_on", ascending=False)
-    way = len(rows) - len(lost)
-    lead = paragraph(sentence(f"{count(way, 'bottle')} {'is' if way == 1 else 'are'} on the way or at the laboratory"))
+    where = [f"{n:,} {stage}" for stage in STAGES[:-1] if (n := int((rows["stage"] == stage).sum()))]
+    lead = paragraph(sentence(f"Bottles without a result yet: {listed(where) or 'none'}"))
     if not len(lost):
         return join([lead, nothing("No bottle is lost.")])
     cells = [
