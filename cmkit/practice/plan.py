@@ -18,6 +18,7 @@ from cmkit.practice.coverage import coverage
 from cmkit.practice.decisions import open_work, what_became
 from cmkit.practice.due import next_due
 from cmkit.practice.duplicates import duplicate_pairs, duplicates, paired_results
+from cmkit.practice.load import load_rates
 from cmkit.practice.missed import missed_failures
 from cmkit.practice.programme import LEAST_BELIEVED, programme_measures
 from cmkit.practice.replay import alarm_record
@@ -42,7 +43,8 @@ class Plan:
     duplicates: two bottles of one draw; laboratory_pairs: what all duplicates say of those of these sites;
     factored_results: changed by an accepted laboratory factor;
     changes, cleanliness, coolants: what each fluid needs; stock,
-    mixed_fluids: fluids that are not what they should be; twins: left against right."""
+    mixed_fluids: fluids that are not what they should be; twins: left against right;
+    load_rates: wear by the hour beside wear by fuel burnt or tonnes moved."""
 
     due: pd.DataFrame
     cards: pd.DataFrame
@@ -66,6 +68,7 @@ class Plan:
     stock: pd.DataFrame
     mixed_fluids: pd.DataFrame
     twins: pd.DataFrame
+    load_rates: pd.DataFrame
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """What an assessment keeps of it."""
@@ -108,4 +111,5 @@ def plan_work(known: Fleet, hours: Hours, wear: Wear, state: State, learnt: Lear
         stock=stock_findings(known, trust.fluids, wear.exposure),
         mixed_fluids=mixed_fluids(known, trust.fluids),
         twins=twins(known, expected[expected["sample"].isin(believed)]),
+        load_rates=load_rates(known, wear.exposure, limits["numbers"]),
     )

@@ -134,6 +134,8 @@ METERS = Table(
         date("read_on", "day of the reading", required=True),
         number("meter_h", "h", "reading", required=True),
         Column("new_meter", "boolean", "", "true: the meter was changed since this table's reading before"),
+        number("fuel_l", "l", "fuel burnt up to then, as a counter that only rises"),
+        number("moved_t", "t", "tonnes moved up to then, as a counter that only rises"),
     ),
     known_on=("read_on",),
     required=False,

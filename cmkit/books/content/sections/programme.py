@@ -23,6 +23,7 @@ from cmkit.books.content.markup import (
     tag,
 )
 from cmkit.books.content.sections.laboratories import laboratories
+from cmkit.books.content.sections.load import by_load
 from cmkit.books.content.sections.record import share_with_interval
 from cmkit.books.content.wording import chance, count, hours, listed, money, number, plain, sentence, short_day
 from cmkit.tables.practice import STAGES
@@ -34,7 +35,7 @@ _YEAR = 365  # days
 
 def programme(book: Book) -> Shown:
     """Measures of the last twelve months first, then lost bottles, missed failures and what no test watches."""
-    rest = join([_turnaround(book), _lost(book), laboratories(book), _missed(book), _unwatched(book)])
+    rest = join([_turnaround(book), _lost(book), laboratories(book), by_load(book), _missed(book), _unwatched(book)])
     months = programme_months(book)
     if not months["bottles"].sum():
         return shown(_measures(book), rest)
