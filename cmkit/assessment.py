@@ -34,8 +34,8 @@ class Assessment:
     warning), coverage, programme (measures by site and month), open_work (alarms and orders that stand, with their
     owners), decided (decisions and what their alarms came to), duplicates, laboratory_pairs (what they say of them),
     factored_results (changed by an accepted laboratory factor), changes, cleanliness, coolants (what each fluid
-    needs), stock, mixed_fluids (fluids that are not what they should be), twins (left against right), load_rates (by the hour or by the load). Columns:
-    `.columns("wear")`, from the dictionary `cmkit.tables`.
+    needs), stock, mixed_fluids (fluids that are not what they should be), twins (left against right), load_rates (by
+    the hour or by the load). Columns: `.columns("wear")`, from the dictionary `cmkit.tables`.
     """
 
     about: dict[str, Any]
