@@ -90,6 +90,8 @@ SAMPLES = Table(
             )
             for size in (4, 6, 14)
         ),
+        date("planned_on", "day its round planned it for"),
+        date("sent_on", "day it left the site"),
         date("received_on", "day the laboratory had it"),
         date("reported_on", "day the result reached the office"),
         text("note", "free words"),
@@ -242,7 +244,7 @@ EVENTS = (
     "corrections",
     "decisions",
 )  # what happened: a date cannot lie ahead
-AHEAD = ("due_on",)  # but these may
+AHEAD = ("due_on", "planned_on")  # but these may
 
 _NOTE = (
     text("file", "file the row stands in"),

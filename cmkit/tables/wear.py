@@ -62,6 +62,9 @@ TABLES = by_name(
                 number("sd_phi", "1", "standard deviation of phi"),
                 number("sd_psi", "h", "standard deviation of psi"),
                 number("season", "1", "rate on the day of the bottle over that of a mean day of the year"),
+                number(
+                    "work", "1", "what effective hours count for the fuel burnt or the tonnes moved in the interval"
+                ),
                 flag("changed", "the fluid was changed since the bottle before"),
                 number("makeup_l", "l", "fluid added since the bottle before"),
                 flag("makeup_known", "whether top-ups are on record"),

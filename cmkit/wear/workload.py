@@ -99,7 +99,7 @@ def with_workload(known: Fleet, exposure: pd.DataFrame, workload: pd.DataFrame) 
         times[own] = np.maximum(1 + row.share * (x[own] - 1), 1 / _MOST)
     if (times == 1).all():
         return exposure
-    return exposure.assign(psi=exposure["psi"] * times, sd_psi=exposure["sd_psi"] * times)
+    return exposure.assign(psi=exposure["psi"] * times, sd_psi=exposure["sd_psi"] * times, work=times)
 
 
 def learn_workload(
