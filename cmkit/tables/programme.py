@@ -94,7 +94,7 @@ TABLES = by_name(
                 number("power", "1", "power of the load by which the rate goes: 0 by hours, 1 by load"),
                 number("power_low", "1", "lower end of its 90 % interval"),
                 number("power_high", "1", "upper end of its 90 % interval"),
-                number("spread_h", "1", "spread of the logarithm of the rate per hour within compartments"),
+                number("spread_hours", "1", "spread of the logarithm of the rate per hour within compartments"),
                 number("spread_load", "1", "the same of the rate per litre or tonne"),
                 text("found", "what it comes to", LOAD_FOUND),
             ),

@@ -34,7 +34,7 @@ def by_load(book: Book) -> Html:
             _UNIT[r.load],
             f"{r.n:,} of {r.machines:,}",
             "-" if pd.isna(r.power) else f"{r.power:.2f} ({r.power_low:.2f} to {r.power_high:.2f})",
-            _percent(r.spread_h),
+            _percent(r.spread_hours),
             _percent(r.spread_load),
             sentence(_SAYS.get(r.found, r.found).format(unit=_UNIT[r.load])),
         ]
