@@ -2,6 +2,7 @@
 one-step forecasts, every group at once.
 """
 
+import math
 from dataclasses import dataclass
 from functools import partial
 
@@ -105,7 +106,9 @@ class _Cost:
         content = theta[..., FRESH]
         some = np.where(content >= self.least, _CLEARLY, np.where(content > 0, np.inf, 0.0))
         penalty = 0.5 * (((theta - self.centre) / self.spread) ** 2).sum(axis=-1)
-        by_group = [np.bincount(self.group, row, len(self.at)) for row in fit.reshape(-1, len(self.group))]
+        by_group = [
+            np.bincount(self.group, row, len(self.at)) for row in fit.reshape(math.prod(penalty.shape[:-1]), -1)
+        ]
         return np.asarray(np.reshape(by_group, penalty.shape) + penalty + some)
 
     def step(self, theta: Floats, best: Floats, step: Floats, p: int) -> tuple[Floats, Floats, Floats]:

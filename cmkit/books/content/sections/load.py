@@ -40,8 +40,8 @@ def by_load(book: Book) -> Html:
         ]
         for r in whole.itertuples()
     ]
-    heads = ["Family", "Against", Column("Intervals of machines", True), Column("Power, 90 % interval", True),
-             Column("Spread by hours", True), Column("Spread by load", True), "What it says"]  # fmt: skip
+    figures = ("Intervals of machines", "Power, 90 % interval", "Spread by hours", "Spread by load")
+    heads = ["Family", "Against", *(Column(text, True) for text in figures), "What it says"]
     made = table(heads, cells, "Hours or load", class_="text narrow", hide_caption=True)
     return join([tag("h3", "By the hour or by the load?"), paragraph(lead), made, _each(book, rows)])
 
@@ -61,9 +61,12 @@ def _each(book: Book, rows: pd.DataFrame) -> Html:
     if not len(rows):
         return Html("")
     cells = [
-        [f"{sentence(analyte_name(r.analyte)).rstrip('.')}, {_place(book, r)}", f"{number(r.per_1000_h)} ppm",
-         f"{number(r.per_1000)} ppm", _UNIT[r.load]]
+        [
+            f"{sentence(analyte_name(r.analyte)).rstrip('.')}, {_place(book, r)}",
+            *(f"{number(rate)} ppm" for rate in (r.by_hours, r.by_load)),
+            _UNIT[r.load],
+        ]
         for r in rows.itertuples()
-    ]  # fmt: skip
+    ]
     heads = ["Metal and family", Column("Per 1,000 h", True), Column("Per 1,000 of the load", True), "Load"]
     return folded(f"Rates both ways: {len(cells):,}", table(heads, cells, "Middle rates", class_="text narrow"))
