@@ -106,8 +106,8 @@ def _family(rates: pd.DataFrame, named: dict[str, Any]) -> list[dict[str, Any]]:
         | named
         | {
             "analyte": str(metal),
-            "per_1000_h": 1000 * float(own["rate"].median()),
-            "per_1000": 1000 * float((own["rate"] / own["load"]).median()),
+            "rate_by_hours": 1000 * float(own["rate"].median()),
+            "rate_by_load": 1000 * float((own["rate"] / own["load"]).median()),
         }
         for metal, own in rates.groupby("analyte", sort=True)
     ]

@@ -61,8 +61,8 @@ def _each(book: Book, rows: pd.DataFrame) -> Html:
     if not len(rows):
         return Html("")
     cells = [
-        [f"{sentence(analyte_name(r.analyte)).rstrip('.')}, {_place(book, r)}", f"{number(r.per_1000_h)} ppm",
-         f"{number(r.per_1000)} ppm", _UNIT[r.load]]
+        [f"{sentence(analyte_name(r.analyte)).rstrip('.')}, {_place(book, r)}", f"{number(r.rate_by_hours)} ppm",
+         f"{number(r.rate_by_load)} ppm", _UNIT[r.load]]
         for r in rows.itertuples()
     ]  # fmt: skip
     heads = ["Metal and family", Column("Per 1,000 h", True), Column("Per 1,000 of the load", True), "Load"]
