@@ -28,8 +28,8 @@ class Assessment:
     force).
     Records as known on that date: sites, machines, compartments, samples, services, meters, findings, corrections,
     decisions, set_aside, repairs, counts. Made from them, in the order of work: hours, use, exposure, numbers,
-    history, trust, doubts, factors, wear, limits, fresh, evidence, bottle_chances, hypotheses, contributions, due,
-    cards, forecast, verdicts, orders, reasons, before (verdicts as of the end of last month), intervals, curves,
+    history, trust, doubts, factors, wear, work, limits, fresh, evidence, bottle_chances, hypotheses, contributions,
+    due, cards, forecast, verdicts, orders, reasons, before (verdicts as of the end of last month), intervals, curves,
     waiting, record, technique, turnaround, chain (bottles without a result), missed (failures without a useful
     warning), coverage, programme (measures by site and month), open_work (alarms and orders that stand, with their
     owners), decided (decisions and what their alarms came to), duplicates, laboratory_pairs (what they say of them),
@@ -60,6 +60,7 @@ class Assessment:
     doubts: pd.DataFrame
     factors: pd.DataFrame
     wear: pd.DataFrame
+    work: pd.DataFrame
     limits: pd.DataFrame
     fresh: pd.DataFrame
     evidence: pd.DataFrame

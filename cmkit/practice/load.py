@@ -8,7 +8,8 @@ Of compartment c and interval i between two bottles, with load g an hour, the ra
 b = 0: wear goes by the hour, whatever the load; b = 1: it goes by the load, and a rate per litre or tonne scatters less
 than one per hour. b is least squares within compartments, over the mean of the metals of a bottle; its interval is that
 of a t-distribution on a standard error by machines (sandwich; Liang and Zeger 1986), since bottles of one machine share
-its work. Nothing else uses these numbers: they say whether hours are the right exposure for a family.
+its work. It is a view beside the filter, which finds its own share per kind (`wear.workload`): by another way, per
+family and site, on effective hours by the clock.
 """
 
 from typing import Any
@@ -22,6 +23,7 @@ from cmkit.records.analytes import with_own
 from cmkit.records.fleet import Fleet
 from cmkit.records.turnaround import constant
 from cmkit.tables.frames import names, typed
+from cmkit.wear.workload import counted
 
 COLUMNS = names("load_rates")
 COUNTERS = {"fuel_l": "fuel", "moved_t": "tonnes"}
@@ -36,33 +38,18 @@ def load_rates(known: Fleet, exposure: pd.DataFrame, numbers: pd.DataFrame) -> p
 
     exposure: usable bottles with phi, psi, chi and hours since the one before; numbers: of the families.
     """
-    before = exposure.groupby(["compartment", "life"])[["sample", "drawn_on"]].shift()
-    steps = exposure.assign(before=before["sample"], before_on=before["drawn_on"])
+    before = exposure.groupby(["compartment", "life"])["sample"].shift()
+    hours = exposure["hours"].where(exposure["hours"] > 0).to_numpy(float)
+    by_the_clock = exposure["psi"] / exposure["work"]
     parts = []
     for counter, load in COUNTERS.items():
-        read = known.meters[known.meters[counter].notna()] if counter in known.meters else known.meters.iloc[:0]
-        if len(read):
-            per_hour = _load_per_hour(steps, read, counter)
-            rates = _rates(known, steps.assign(load=per_hour)[per_hour > 0], numbers)
+        per_hour = counted(known, exposure, counter) / hours
+        steps = exposure.assign(before=before, psi=by_the_clock, load=per_hour)[per_hour > 0]
+        if len(steps):
+            rates = _rates(known, steps, numbers)
             parts += [_family(own, {"load": load}) for _, own in rates.groupby(["site", "family"], sort=True)]
     rows = [row for part in parts for row in part]
     return typed(rows, "load_rates")
-
-
-def _load_per_hour(steps: pd.DataFrame, read: pd.DataFrame, counter: str) -> Floats:
-    """Load an hour between each bottle and the one before, by straight lines between readings of the counter; NaN
-    outside them, and for a machine whose counter ran back.
-    """
-    out = np.full(len(steps), np.nan)
-    ends = [steps[c].to_numpy("datetime64[D]") for c in ("drawn_on", "before_on")]
-    hours = steps["hours"].where(steps["hours"] > 0).to_numpy(float)
-    for machine, own in read.sort_values("read_on").groupby("machine"):
-        mine = np.flatnonzero((steps["machine"] == machine).to_numpy() & ~np.isnat(ends[1]) & np.isfinite(hours))
-        if own[counter].is_monotonic_increasing:
-            days, total = own["read_on"].to_numpy("datetime64[D]").astype(float), own[counter].to_numpy(float)
-            now, then = (np.interp(e[mine].astype(float), days, total, np.nan, np.nan) for e in ends)
-            out[mine] = (now - then) / hours[mine]
-    return out
 
 
 def _rates(known: Fleet, steps: pd.DataFrame, numbers: pd.DataFrame) -> pd.DataFrame:

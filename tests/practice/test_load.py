@@ -37,7 +37,7 @@ def working(make_fleet: Callable[..., Fleet], seed: int, power: float, machines:
             samples.append(row | results)
             meters.append({"machine": name, "read_on": day, "meter_h": H * (i + 1), "fuel_l": fuel})
             steps.append(row | {"machine": name, "site": "pit", "family": "engines", "life": 1, "hours": H if i else np.nan,
-                                "phi": 0.0, "psi": H, "chi": 1.0})  # fmt: skip
+                                "phi": 0.0, "psi": H, "chi": 1.0, "work": 1.0})  # fmt: skip
     known = make_fleet(
         sites=[{"site": "pit"}], machines=[{"machine": f"M{m}", "site": "pit"} for m in range(machines)],
         compartments=[{"compartment": f"M{m}/engine", "machine": f"M{m}", "kind": "engine"} for m in range(machines)],

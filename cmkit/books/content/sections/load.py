@@ -11,8 +11,7 @@ from cmkit.practice.load import BY_HOURS, BY_LOAD, FEW
 
 _UNIT = {"fuel": "litres of fuel", "tonnes": "tonnes moved"}
 _SAYS = {
-    BY_LOAD: "wear goes by {unit} more than by hours: judge intervals and rates of machines that work harder with that "
-    "in mind",
+    BY_LOAD: "wear goes by {unit} more than by hours: machines that work harder wear faster than their hours say",
     BY_HOURS: "wear goes by hours more than by {unit}: hours are the right measure",
 }
 
@@ -26,7 +25,8 @@ def by_load(book: Book) -> Html:
     lead = (
         "Where meter readings carry a counter of fuel or tonnes, wear between two bottles is held against it. Power: 0 "
         "where wear goes by the hour whatever the load, 1 where it goes by the load. Spread: of the rate within "
-        "compartments, the smaller the better the measure. Rates and judgements of this book stay by the hour."
+        "compartments, the smaller the better the measure. Where a kind of compartment shows it clearly over the whole "
+        "fleet, its rates count hours at each machine's usual work, and its page says so; else all hours alike."
     )
     cells = [
         [

@@ -175,7 +175,7 @@ def _rates(book: Book, compartment: str, points: pd.DataFrame) -> list[Item]:
         .sort_values(["analyte", "hours"])
         .astype({"analyte": "str"})
     )
-    return [by_rate(book, compartment, rated, points), *_make_up(book, compartment)]
+    return [by_rate(book, compartment, rated, points), *_make_up(book, compartment), *_work(book, compartment)]
 
 
 _MAKE_UP = {
@@ -190,6 +190,26 @@ def _make_up(book: Book, compartment: str) -> list[Item]:
     """What the rates assume of fluid added, where the record does not say it."""
     last = book.of("exposure", compartment).tail(1)["makeup_basis"]
     return [paragraph(_MAKE_UP[basis]) for basis in last if basis in _MAKE_UP]
+
+
+_COUNTED = {"fuel_l": ("the fuel burnt", "l"), "moved_t": ("the tonnes moved", "t")}
+
+
+def _work(book: Book, compartment: str) -> list[Item]:
+    """What the wear goes with where it is not the hours alone, and iron per 1,000 of it."""
+    rows = book.of("work", compartment)
+    if rows.empty:
+        return []
+    row, wear = rows.iloc[0], book.of("wear", compartment)
+    what, unit = _COUNTED[row["measure"]]
+    words = (
+        f"Wear of this kind goes with {what}: {chance(row['share'])} of it ({chance(row['share_low'])} to "
+        f"{chance(row['share_high'])}), the rest with the hours. Rates are per hour at this machine's usual "
+        f"{row['pace']:,.3g} {unit}/h"
+    )
+    iron = wear.loc[wear["analyte"] == "Fe_ppm", "rate"]
+    more = f"; iron {1000 * iron.iloc[0] / row['pace']:.2g} ppm per 1,000 {unit}." if len(iron) else "."
+    return [paragraph(words + more, class_="note")]
 
 
 def _evidence(book: Book, compartment: str) -> Html:
