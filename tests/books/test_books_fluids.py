@@ -148,7 +148,7 @@ def test_wear_by_hours_stands_beside_wear_by_load_and_is_left_out_without_a_coun
     assert "0.93 (0.71 to 1.15) 31 % 12 % Wear goes by litres of fuel more than by hours" in text
     assert "50 ppm 2.5 ppm litres of fuel" in text
     assert "wheel loader &lt;b&gt;" in page
-    assert "Rates and judgements of this book stay by the hour" in text
+    assert "its rates count hours at each machine's usual work" in text
     few = with_table(book, "load_rates", **(row | {"found": "too few intervals", "power": np.nan}))
     assert "Too few intervals" in text_of(by_load(few))
     assert str(by_load(book)) == ""
