@@ -1,8 +1,8 @@
 """One judgement: a chance for every named fault of every compartment, carried from bottle to bottle.
 
-    learnt = learn_judgement(known, samples, exposure, numbers, expected, register=register)       # a whole fleet
-    judged = judge_bottles(known, samples, exposure, numbers, expected, register=register, learnt=learnt)   # any part
-    of it
+    given = ToJudge(known, samples, exposure, numbers, expected, register)
+    learnt = learn_judgement(given)            # of a whole fleet
+    judged = judge_bottles(given, learnt)      # any part of it
 
 `usual` what is usual of each result in a kind; `measures` the bottles as rectangles; `hypotheses` what may be wrong
 with a compartment and what it does to the results; `bottles` what may be wrong with a bottle; `densities` how likely
