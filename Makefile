@@ -7,7 +7,7 @@ OUT    ?= books
 
 TESTS := pytest -n 2 --dist loadfile --no-loadscope-reorder --nbval-lax -q tests notebooks
 
-.PHONY: books test coverage check lab bench calibrate sample-data clean
+.PHONY: books test slow coverage check lab bench calibrate sample-data clean
 
 books: $(READY)
 	$(BIN)/cmkit books sample_data --month $(MONTH) --out $(OUT)
@@ -15,6 +15,10 @@ books: $(READY)
 test: $(READY) chromium postgresql
 	$(BIN)/ruff check . && $(BIN)/ruff format --check . && $(BIN)/mypy
 	$(BIN)/python -m $(TESTS)
+
+# What takes minutes: the same questions over more seeds, kills and sites, and guides with the network cut.
+slow: $(READY) chromium postgresql
+	$(BIN)/python -m pytest -n 2 --dist loadfile -q -m slow tests
 
 # The same tests with the lines counted; fails under the floor of pyproject.toml. Takes longer than the tests alone.
 coverage: $(READY) chromium postgresql

@@ -37,8 +37,14 @@ LONGEST = (
 )  # fmt: skip
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """For `--dist loadfile --no-loadscope-reorder`, which hands files out in the order of the tests."""
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """In the order in which `--dist loadfile --no-loadscope-reorder` hands files out; what takes minutes only when
+    asked for.
+    """
+    if not config.option.markexpr:
+        slow = [item for item in items if item.get_closest_marker("slow")]
+        config.hook.pytest_deselected(items=slow)
+        items[:] = [item for item in items if item not in slow]
     items.sort(key=lambda item: LONGEST.index(item.path.name) if item.path.name in LONGEST else len(LONGEST))
 
 

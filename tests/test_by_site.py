@@ -1,6 +1,7 @@
 """A fleet assessed site by site: the same tables whoever does it, and only what changed is done again."""
 
 import json
+import shutil
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -26,8 +27,20 @@ def learnt(small_learnt: Callable[[str], Learnt]) -> Learnt:
 
 
 @pytest.fixture(scope="module")
-def serial(small: Fleet, learnt: Learnt) -> Assessment:
-    return assess_by_site(small, DAY, learnt=learnt)
+def parts(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Where `serial` keeps its sites' parts; not to be changed."""
+    return tmp_path_factory.mktemp("parts")
+
+
+@pytest.fixture(scope="module")
+def serial(small: Fleet, learnt: Learnt, parts: Path) -> Assessment:
+    return assess_by_site(small, DAY, learnt=learnt, keep=parts)
+
+
+@pytest.fixture
+def place(serial: Assessment, parts: Path, tmp_path: Path) -> Path:
+    """A copy of those parts."""
+    return shutil.copytree(parts, tmp_path / "parts")
 
 
 def contents(folder: Path) -> dict[str, bytes]:
@@ -66,41 +79,41 @@ def kept_sites(fleet: Fleet, learnt: Learnt, place: Path, day: str = DAY) -> set
     return {d.site for d in done if d.kept}
 
 
-def test_only_a_changed_site_is_assessed_again(small: Fleet, learnt: Learnt, tmp_path: Path) -> None:
+def test_only_a_changed_site_is_assessed_again(small: Fleet, learnt: Learnt, place: Path) -> None:
     sites = set(small.sites["site"])
     assert len(sites) > 1
-    assert kept_sites(small, learnt, tmp_path) == set()
-    assert kept_sites(small, learnt, tmp_path) == sites
-
     last = small.samples[small.samples["reported_on"] <= DAY].iloc[-1]
     machine = small.compartments.set_index("compartment")["machine"][last["compartment"]]
     site = small.machines.set_index("machine")["site"][machine]
     samples = small.samples.copy()
     samples.loc[samples["sample"] == last["sample"], "Fe_ppm"] += 1.0
-    changed = replace(small, samples=samples)
-    assert kept_sites(changed, learnt, tmp_path) == sites - {site}
+    assert kept_sites(replace(small, samples=samples), learnt, place) == sites - {site}
 
-    # other settings, another day and other numbers concern every site
-    assert kept_sites(replace(changed, settings=replace(changed.settings, currency="XYZ")), learnt, tmp_path) == set()
-    assert kept_sites(changed, replace(learnt, pace=learnt.pace + 1), tmp_path) == set()
-    assert kept_sites(changed, learnt, tmp_path, "2026-07-01") == set()
+
+def test_settings_another_day_and_other_numbers_concern_every_site(small: Fleet, learnt: Learnt, place: Path) -> None:
+    """Shown on one site, whose part is kept as long as none of them changes."""
+    one = small.for_site(small.sites["site"].iloc[0])
+    one = replace(one, sites=one.sites[one.sites["site"] == small.sites["site"].iloc[0]])
+    assert len(kept_sites(one, learnt, place)) == 1
+    assert kept_sites(replace(one, settings=replace(one.settings, currency="XYZ")), learnt, place) == set()
+    assert kept_sites(one, replace(learnt, pace=learnt.pace + 1), place) == set()
+    assert kept_sites(one, learnt, place, "2026-07-01") == set()
 
 
 def test_a_part_that_is_kept_gives_the_tables_of_one_made_anew(
-    small: Fleet, learnt: Learnt, serial: Assessment, tmp_path: Path
+    small: Fleet, learnt: Learnt, serial: Assessment, place: Path, tmp_path: Path
 ) -> None:
-    assess_by_site(small, DAY, learnt=learnt, keep=tmp_path / "parts")
-    again = assess_by_site(small, DAY, learnt=learnt, keep=tmp_path / "parts")
+    again = assess_by_site(small, DAY, learnt=learnt, keep=place)
     serial.save(tmp_path / "serial")
     again.save(tmp_path / "again")
     assert contents(tmp_path / "serial") == contents(tmp_path / "again")
+    assert kept_sites(small, learnt, place) == set(small.sites["site"])
 
 
-def test_a_damaged_part_is_made_again(small: Fleet, learnt: Learnt, tmp_path: Path) -> None:
-    kept_sites(small, learnt, tmp_path)
-    part = sorted((tmp_path / "sites").iterdir())[0]
+def test_a_damaged_part_is_made_again(small: Fleet, learnt: Learnt, place: Path) -> None:
+    part = sorted((place / "sites").iterdir())[0]
     (part / "verdicts.parquet").write_bytes(b"cut short")
-    assert len(kept_sites(small, learnt, tmp_path)) == len(small.sites) - 1
+    assert len(kept_sites(small, learnt, place)) == len(small.sites) - 1
 
 
 def test_numbers_of_a_later_day_are_refused(small: Fleet, learnt: Learnt) -> None:

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from cmkit.assessment import load_assessment, table_names
-from cmkit.by_site import assess_by_site, assess_store
+from cmkit.by_site import SiteDone, assess_by_site, assess_store
 from cmkit.engine import Workers
 from cmkit.errors import StoreError
 from cmkit.records.storing.sites import FEWEST_MACHINES, chosen_records, site_records
@@ -21,10 +21,10 @@ DAY = "2026-06-30"
 
 @pytest.fixture(scope="module")
 def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Two of the demo's sites over a year and a half, once more under other names."""
+    """One of the demo's sites over a year and a half, once more under another name."""
     recipe = demo_recipe()
     folder = tmp_path_factory.mktemp("large") / "store"
-    write_large(replace(recipe, sites=recipe.sites[:2]), folder, 2, 1.5)
+    write_large(replace(recipe, sites=recipe.sites[:1]), folder, 2, 1.5)
     return folder
 
 
@@ -61,14 +61,14 @@ def test_a_bottle_that_a_correction_moves_to_a_site_is_read_with_it(store: Path)
 def test_the_copies_have_names_of_their_own(store: Path) -> None:
     whole = read_store(store)
     assert whole.sites["site"].is_unique
-    assert len(whole.sites) == 4
+    assert len(whole.sites) == 2
     assert not whole.samples.duplicated(["sample", "reported_on"]).any()
     assert whole.samples["drawn_on"].min() >= pd.Timestamp("2024-12-01")
 
 
 def test_processes_simulate_the_same(store: Path, tmp_path: Path) -> None:
     recipe = demo_recipe()
-    again = replace(recipe, sites=recipe.sites[:2])
+    again = replace(recipe, sites=recipe.sites[:1])
     write_large(again, tmp_path / "store", 2, 1.5, each=Workers(processes=2).each)
     for name in ("samples", "services"):
         found = (
@@ -79,8 +79,18 @@ def test_processes_simulate_the_same(store: Path, tmp_path: Path) -> None:
         write_large(again, tmp_path / "store", 1, 1.5)
 
 
-def test_the_store_gives_the_tables_that_memory_gives(store: Path, tmp_path: Path) -> None:
-    done = assess_store(store, DAY, tmp_path / "parts")
+@pytest.fixture(scope="module")
+def parts(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Where the tables of the store's sites are kept."""
+    return tmp_path_factory.mktemp("parts")
+
+
+@pytest.fixture(scope="module")
+def done(store: Path, parts: Path) -> dict[str, SiteDone]:
+    return assess_store(store, DAY, parts)
+
+
+def test_the_store_gives_the_tables_that_memory_gives(store: Path, done: dict[str, SiteDone], tmp_path: Path) -> None:
     whole = assess_by_site(read_store(store), DAY, keep=tmp_path / "memory")
     assert sorted(done) == whole.sites["site"].tolist()
     for site, part in done.items():
@@ -93,9 +103,9 @@ def test_the_store_gives_the_tables_that_memory_gives(store: Path, tmp_path: Pat
             pd.testing.assert_frame_equal(getattr(own, name), getattr(wanted, name))
 
 
-def test_a_month_without_news_keeps_every_site(store: Path, tmp_path: Path) -> None:
-    assess_store(store, DAY, tmp_path)
-    assert all(part.kept for part in assess_store(store, DAY, tmp_path).values())
+def test_a_month_without_news_keeps_every_site(store: Path, done: dict[str, SiteDone], parts: Path) -> None:
+    assert not any(part.kept for part in done.values())
+    assert all(part.kept for part in assess_store(store, DAY, parts).values())
 
 
 def test_a_large_fleet_is_learnt_from_some_machines_of_every_kind_and_site(store: Path) -> None:

@@ -21,14 +21,6 @@ from playwright.sync_api import Browser, Page, sync_playwright
 from cmkit.assessment import Assessment, table_names
 from cmkit.tables.frames import empty
 
-
-def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Tests of minutes run only when asked for (`-m slow`)."""
-    for item in items:
-        if item.get_closest_marker("slow") and not config.option.markexpr:
-            item.add_marker(pytest.mark.skip(reason="takes minutes: pytest -m slow"))
-
-
 SETUP = """\
 import pandas as pd
 import plotly.graph_objects as go

@@ -18,6 +18,7 @@ from cmkit.books.publishing.month import run_books
 from cmkit.books.running.run import BookJob, lost_book, make_once
 from cmkit.engine import Workers, run_cluster
 from cmkit.errors import ParameterError
+from tests.lengths import short_or_full
 
 pytestmark = [
     # raised inside distributed when its sockets close
@@ -70,24 +71,25 @@ def worker_pids(address: str) -> list[int]:
         return list(client.run(os.getpid).values())
 
 
-def test_twenty_books_with_a_worker_killed_are_published_once_each(
-    tmp_path: Path, save_assessment: Save, notebooks: Path, scheduler: str
+@short_or_full("books", 8, 20)
+def test_with_a_worker_killed_every_book_is_published_once(
+    tmp_path: Path, save_assessment: Save, notebooks: Path, scheduler: str, books: int
 ) -> None:
-    sites = [f"site {n:02d}" for n in range(19)]
+    sites = [f"site {n:02d}" for n in range(books - 1)]
     assessment, out = save_assessment(sites), tmp_path / "books"
     finished: list[str] = []
 
     def progress(result: object, done: int, total: int) -> None:
         finished.append(result.key)  # type: ignore[attr-defined]
-        if done == 4:
+        if done == 3:
             os.kill(worker_pids(scheduler)[0], signal.SIGKILL)
 
     how = Workers(executor="cluster", scheduler=scheduler)
     result = run_books(assessment, "2026-06", out, notebooks=notebooks, workers=how, progress=progress)
     assert result.failed == {}
-    assert len(finished) == len(set(finished)) == 20
+    assert len(finished) == len(set(finished)) == books
     pages = [p for p in (out / "2026-06").rglob("*.html") if p.name in ("index.html", "book.html")]
-    assert len(pages) == 20
+    assert len(pages) == books
     assert all(page_facts(p.read_text(encoding="utf-8")).charts == 1 for p in pages)
     assert not list(out.rglob("*.part")) + list(out.rglob(".*.made.json"))
     assert not (out / ".building").exists()

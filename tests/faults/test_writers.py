@@ -15,9 +15,10 @@ import pytest
 from cmkit.cli import main
 from tests.faults.stopped import DONE, REFUSED, WRITERS
 from tests.faults.writing import NEVER, filled, snapshot, spread, whole_run
+from tests.lengths import short_or_full
 
 READS = {"check", "history"}
-MOST_STOPS = {"demo": 2, "take-in": 6}  # stops tried of a writer that is slow to start; ten of the others
+MOST_STOPS = {"demo": 2}  # stops tried of a writer that is slow to start, whatever is asked of the others
 
 
 def test_every_command_is_listed_here() -> None:
@@ -82,13 +83,14 @@ def source(saved: Path) -> Path:
     return filled(saved)
 
 
+@short_or_full("most", 4, 10)
 @pytest.mark.parametrize("how", ["kill", "full"])
 @pytest.mark.parametrize("name", list(WRITERS))
 def test_a_writer_stopped_at_any_step_leaves_the_old_or_the_new(
-    tmp_path: Path, source: Path, forks: BaseContext, name: str, how: str
+    tmp_path: Path, source: Path, forks: BaseContext, name: str, how: str, most: int
 ) -> None:
     writer = whole_run(forks, name, how, tmp_path, source)
-    for step in spread(writer.steps, MOST_STOPS.get(name, 10)):
+    for step in spread(writer.steps, MOST_STOPS.get(name, most)):
         place, where = writer.place(tmp_path / f"{step}"), f"step {step} of {writer.steps}"
         code = writer.run(place, step)
         now = snapshot(place)

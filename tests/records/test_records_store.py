@@ -31,6 +31,7 @@ from cmkit.records.storing.history import damaged_files, history, unused_files
 from cmkit.records.storing.source import open_fleet
 from cmkit.records.storing.store import read_store, read_table, take_in
 from tests.fork_server import fork_server
+from tests.lengths import short_or_full
 
 TODAY = date(2026, 1, 31)
 SITES = ("North", "South", "<script>", "../../x")
@@ -295,7 +296,8 @@ def forks() -> Iterator[BaseContext]:
         yield context
 
 
-def test_fifty_kills_lose_and_double_nothing(write: Callable[..., Path], forks: BaseContext) -> None:
+@short_or_full("kills", 15, 50)
+def test_kills_lose_and_double_nothing(write: Callable[..., Path], forks: BaseContext, kills: int) -> None:
     folder = write(PLACES | {"inbox/0.csv": month(0)})
     store = folder / "store"
     for _ in range(2):  # the first start also loads the package, so the second one is timed
@@ -307,7 +309,7 @@ def test_fifty_kills_lose_and_double_nothing(write: Callable[..., Path], forks: 
         usual = time.monotonic() - begin
     rng = random.Random(11)
     before, killed, tries = set(read_store(store).samples["sample"]), 0, 0
-    while killed < 50 and tries < 150:
+    while killed < kills and tries < 3 * kills:
         tries += 1
         part = folder / "inbox" / ".part"
         part.write_text(month(tries))
@@ -324,7 +326,7 @@ def test_fifty_kills_lose_and_double_nothing(write: Callable[..., Path], forks: 
         assert len(now) % len(SITES) == 0, "a version holds a laboratory's file for every site or for none"
         assert before <= set(now), "nothing that was taken in is lost"
         before = set(now)
-    assert killed == 50
+    assert killed == kills
     assert damaged_files(store) == []
     take_in(folder, today=TODAY)
     final = read_store(store).samples["sample"]
@@ -379,7 +381,8 @@ def test_two_writers_at_once_take_each_bottle_in_once(write: Callable[..., Path]
     assert history(folder)["version"].tolist() == [1]
 
 
-def test_five_hundred_reads_during_writes_never_mix_versions(write: Callable[..., Path], forks: BaseContext) -> None:
+@short_or_full("most", 120, 500)
+def test_reads_during_writes_never_mix_versions(write: Callable[..., Path], forks: BaseContext, most: int) -> None:
     """Every version adds one bottle to every site, so a mixture shows as sites of different size."""
     folder = write(PLACES | {"inbox/0.csv": month(0)})
     take_in(folder, today=TODAY)
@@ -397,7 +400,7 @@ def test_five_hundred_reads_during_writes_never_mix_versions(write: Callable[...
     thread = threading.Thread(target=writing)
     thread.start()
     reads = 0
-    while reads < 500 or (len(sizes) < 4 and thread.is_alive()):
+    while reads < most or (len(sizes) < 4 and thread.is_alive()):
         reads += 1
         per_site = read_table(folder / "store", "samples", columns=["sample", "compartment"])[
             "compartment"
