@@ -6,6 +6,7 @@
 
 `usual` what is usual of each result in a kind; `measures` the bottles as rectangles; `hypotheses` what may be wrong
 with a compartment and what it does to the results; `bottles` what may be wrong with a bottle; `densities` how likely
-results are; `posterior` the recursion; `events` looks, repairs, new components; `learning`, `priors` what the fleet's
-own findings and bottles teach; `explain` which results spoke; `judge` the frames.
+results are; `posterior` the recursion, `joint` its step at one bottle; `anew` steady changes; `events` looks, repairs,
+new components; `learning`, `priors` what the fleet's own findings and bottles teach; `explain` which results spoke;
+`judge` the frames.
 """

@@ -187,6 +187,9 @@ def _density(
 
 def _above(y: NDArray[Any], over: NDArray[Any], unit: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
     """Ends of the range of results above their limit, NaN for others."""
+    none = np.broadcast_to(np.nan, y.shape)
+    if not over.any():
+        return none, none
     limit = true_limit(y, np.broadcast_to(unit, y.shape), 1)
     return np.where(over, limit, np.nan), np.where(over, np.inf, np.nan)
 
