@@ -44,7 +44,7 @@ def assess_known(known: Fleet, before: Fleet, learnt: Learnt) -> Assessment:
     wear = fit_wear(known, hours, learnt)
     trust = screen_bottles(known, hours, wear.for_screening, learnt)
     state = judge_compartments(known, hours, wear, trust, learnt)
-    plan = plan_work(known, hours, wear, state, learnt, checks=trust.fluids)
+    plan = plan_work(known, hours, wear, state, learnt, trust=trust)
     tables = {n: t for chapter in (known, hours, wear, trust, state, plan) for n, t in chapter.tables().items()}
     tables |= learnt.of_families(known.compartments["family"], known.machines["site"])
     tables["before"] = states_at(before, state, wear, trust, learnt)
@@ -82,6 +82,7 @@ def about(known: Fleet) -> dict[str, Any]:
         "kinds": {name: asdict(settings.kind(name)) for name in sorted(known.compartments["kind"].unique())},
         "fixed_limits": [asdict(limit) for limit in settings.limits],
         "accepted_intervals": settings.accepted_intervals,
+        "laboratory_factors": [asdict(f) for f in known.laboratory_factors],
         "analytes": {own.analyte: _finite(asdict(own)) for own in settings.analytes},
     }
 

@@ -27,16 +27,15 @@ class Assessment:
     about: fleet (name), currency, as_of (ISO day), cmkit (version), sources (file -> SHA-256), settings (what was in
     force).
     Records as known on that date: sites, machines, compartments, samples, services, meters, findings, corrections,
-    decisions, set_aside,
-    repairs, counts. Made from them, in the order of work: hours, use, exposure, numbers, history, trust, doubts,
-    factors, wear, limits, fresh, evidence, bottle_chances, hypotheses, contributions, due, cards, forecast, verdicts,
-    orders, reasons, before (verdicts as of the end of last month), intervals, curves, waiting, record,
-    technique, turnaround, chain (bottles without a result), missed (failures without a useful warning), coverage,
-    programme (measures by site and month), open_work (alarms and orders that stand, with their owners), decided
-    (decisions and what their alarms came to), duplicates, laboratory_pairs (what they say of
-    them), changes, cleanliness, coolants (what each fluid needs), stock, mixed_fluids (fluids that are not what they
-    should be), twins (left against right). Columns:
-    `.columns("wear")`, from the dictionary `cmkit.tables`.
+    decisions, set_aside, repairs, counts. Made from them, in the order of work: hours, use, exposure, numbers,
+    history, trust, doubts, factors, wear, work, limits, fresh, evidence, bottle_chances, hypotheses, contributions,
+    due, cards, forecast, verdicts, orders, reasons, before (verdicts as of the end of last month), intervals, curves,
+    waiting, record, technique, turnaround, chain (bottles without a result), missed (failures without a useful
+    warning), coverage, programme (measures by site and month), open_work (alarms and orders that stand, with their
+    owners), decided (decisions and what their alarms came to), duplicates, laboratory_pairs (what they say of them),
+    factored_results (changed by an accepted laboratory factor), changes, cleanliness, coolants (what each fluid
+    needs), stock, mixed_fluids (fluids that are not what they should be), twins (left against right), load_rates (by
+    the hour or by the load). Columns: `.columns("wear")`, from the dictionary `cmkit.tables`.
     """
 
     about: dict[str, Any]
@@ -61,6 +60,7 @@ class Assessment:
     doubts: pd.DataFrame
     factors: pd.DataFrame
     wear: pd.DataFrame
+    work: pd.DataFrame
     limits: pd.DataFrame
     fresh: pd.DataFrame
     evidence: pd.DataFrame
@@ -88,12 +88,14 @@ class Assessment:
     decided: pd.DataFrame
     duplicates: pd.DataFrame
     laboratory_pairs: pd.DataFrame
+    factored_results: pd.DataFrame
     changes: pd.DataFrame
     cleanliness: pd.DataFrame
     coolants: pd.DataFrame
     stock: pd.DataFrame
     mixed_fluids: pd.DataFrame
     twins: pd.DataFrame
+    load_rates: pd.DataFrame
 
     @property
     def as_of(self) -> pd.Timestamp:

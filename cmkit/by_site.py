@@ -9,6 +9,7 @@ import dataclasses
 import hashlib
 import pickle
 import shutil
+import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import nullcontext
@@ -24,18 +25,22 @@ from cmkit.assess import assess_known, last_month_end
 from cmkit.assessment import Assessment, load_assessment
 from cmkit.combine import combine
 from cmkit.engine import SERIAL, Workers
-from cmkit.errors import CmkitError
-from cmkit.files import scratch_folder
+from cmkit.errors import CmkitError, StoreError, WriteError
+from cmkit.files import check_place, scratch_folder, write_file
 from cmkit.learn import learn
+from cmkit.learnt import KIND as LEARNT
 from cmkit.learnt import Learnt, load_learnt
 from cmkit.records.fleet import Fleet
 from cmkit.records.settings import Settings
-from cmkit.records.storing.sites import chosen_records, site_records
-from cmkit.records.storing.store import read_table
-from cmkit.review import NO_REVIEW, Review
+from cmkit.records.spreadsheets import safe_csv
+from cmkit.records.storing.sites import chosen_records, newest_day, site_records
+from cmkit.records.storing.store import default_store, read_table
+from cmkit.review import NO_REVIEW, Review, read_review
 from cmkit.tables.records import TABLES
 
 MOST_BOTTLES = 150_000  # own choice: learnt from at most; about 1 GB, and a family of 100 compartments is well known
+SITES = "sites.csv"
+_PLACES = ("learnt", "sites", SITES)  # in a folder of parts
 _INPUTS = "inputs"  # in the `about` of a part: the hash of what it was made from
 
 
@@ -146,6 +151,63 @@ def assess_store(
     jobs = (_job(site, StoredSite(str(store), version, site), day, keep, stamp) for site in sites)
     done = _assessed(jobs, len(sites), workers, progress)
     return {site: done[site] for site in sites}
+
+
+def assess_into(
+    fleet: Path,
+    out: Path,
+    as_of: str | None = None,
+    *,
+    version: int | None = None,
+    keep_learnt: bool = False,
+    processes: int | None = None,
+    scheduler: str = "",
+) -> str:
+    """:func:`assess_store` of a fleet's folder or a store, with a record of each task in `out`/sites.csv; what came of
+    it, in words. Progress goes to stderr, a line a site.
+
+    as_of: the newest record's day where None; keep_learnt: what is in `out` from the last run is used; scheduler: of a
+    dask cluster. Raises StoreError where there is no store, WriteError where `out` holds anything else.
+    """
+    store = _store_of(fleet)
+    _check_parts(out)
+    day = as_of or newest_day(store, version)
+    done = assess_store(
+        store,
+        day,
+        out,
+        read_review(fleet),
+        learnt=load_learnt(out / "learnt") if keep_learnt else None,
+        version=version,
+        workers=Workers("cluster" if scheduler else "local", scheduler=scheduler, processes=processes or 0),
+        progress=lambda part, n, total: print(f"site {n} of {total}: {part.words}", file=sys.stderr, flush=True),
+    )
+    rows = [(d.site, f"sites/{Path(d.folder).name}", d.compartments, "unchanged" if d.kept else "assessed",
+             round(d.seconds, 2), round(d.cpu_s, 2)) for d in done.values()]  # fmt: skip
+    record = pd.DataFrame(rows, columns=["site", "folder", "compartments", "what", "seconds", "cpu_s"])
+    write_file(out / SITES, safe_csv(record))
+    states = pd.concat(pd.read_parquet(Path(d.folder) / "verdicts.parquet", columns=["state"]) for d in done.values())
+    said = ", ".join(f"{(states['state'] == s).sum():,} {s}" for s in ("alarm", "alert", "clear", "not known"))
+    return (
+        f"{len(done):,} sites, {len(states):,} compartments as known on {day}: {said}.\n"
+        f"Tables of each site in the folder that {out / SITES} names."
+    )
+
+
+def _store_of(folder: Path) -> Path:
+    """The store of a fleet's folder, or the folder itself where it is one."""
+    own = default_store(folder)
+    if not own.exists() and not (folder / "CURRENT").exists():
+        raise StoreError(f"{folder}: no store; wanted a fleet's folder that has one (`cmkit take-in`), or a store.")
+    return own if own.exists() else folder
+
+
+def _check_parts(folder: Path) -> None:
+    """Whether `folder` is new, empty, or holds parts of sites, and can be written to."""
+    others = sorted(p.name for p in folder.iterdir() if p.name not in _PLACES) if folder.is_dir() else []
+    if others:
+        raise WriteError(f"{folder}: holds {', '.join(others[:3])}; wanted a new folder, or one of `assess-sites`.")
+    check_place(folder / "learnt", LEARNT)
 
 
 def _assessed(jobs: Iterator[SiteJob], count: int, workers: Workers, progress: Progress | None) -> dict[str, SiteDone]:

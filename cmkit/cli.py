@@ -44,6 +44,9 @@ _DATABASE = click.option(
     default="",
     help="Read the tables from a database; the settings stay FLEET's.",
 )
+_PROCESSES = click.option(
+    "--processes", type=click.IntRange(1, 256), help="Sites assessed side by side (default: one a core)."
+)
 
 
 @main.command()
@@ -309,6 +312,27 @@ def assess(
         )
 
 
+@main.command("assess-sites", short_help="Assess a fleet too large for memory, site by site from its store.")
+@_path("fleet")
+@_AS_OF
+@_VERSION
+@_file_option("--out", required=True, help="Folder for the tables, one folder a site; what is unchanged there stays.")
+@click.option("--keep-learnt", is_flag=True, help="Use what the fleet taught in the last run into this folder.")
+@_PROCESSES
+@click.option("--scheduler", metavar="ADDRESS", default="", help="Assess on a cluster (dask scheduler's address).")
+def assess_sites(fleet: Path, out: Path, as_of: str | None, **how: Any) -> None:
+    """Assess a fleet site by site from its store, each site read, assessed and written by a task of its own.
+
+    FLEET is a fleet's folder with a store (`cmkit take-in`), or a store itself. A run that was stopped goes on where it
+    stopped; a site of which nothing changed keeps its tables. OUT/sites.csv names each site's folder and what it took.
+    """
+    from cmkit.by_site import assess_into
+    from cmkit.records.reading.files import refuse_record_place
+
+    refuse_record_place(out)
+    say(assess_into(fleet, out, _day(as_of) if as_of else None, **how))
+
+
 def _loaded_and_assessed(fleet: Path, as_of: str | None, version: int | None, database: str) -> tuple[Any, Any]:
     """The fleet as loaded, and its assessment."""
     from cmkit.assess import assess_fleet
@@ -416,7 +440,7 @@ def intervals(fleet: Path, as_of: str | None, version: int | None, out: Path | N
     is_flag=True,
     help="Use what the fleet taught in this month's last run; then only sites with new records are assessed again.",
 )
-@click.option("--processes", type=click.IntRange(1, 256), help="Sites assessed side by side (default: one a core).")
+@_PROCESSES
 @click.option("--threads", type=click.IntRange(1, 64), help="Books made side by side.")
 @click.option("--plain-kernels", is_flag=True, help="Start every kernel afresh instead of forking warm ones.")
 @click.option(

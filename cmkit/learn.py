@@ -39,6 +39,7 @@ from cmkit.wear.rates import current_wear, run_filter
 from cmkit.wear.residual import learn_residuals, metal_steps
 from cmkit.wear.season import learn_seasons, with_season
 from cmkit.wear.timeline import timeline, usual_make_up, usual_pace, with_changes, with_make_up
+from cmkit.wear.workload import MEASURES, learn_workload, with_workload
 
 _WORTH_A_TASK = 4000  # own choice: bottles; with fewer, arrays are so short that a task of its own takes longer
 
@@ -70,6 +71,7 @@ class KindsLearnt:
     name: str
     residuals: pd.DataFrame
     seasons: pd.DataFrame
+    workload: pd.DataFrame
     own_fresh: pd.DataFrame
     exposure: pd.DataFrame
     numbers: pd.DataFrame
@@ -121,6 +123,7 @@ def learn(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW, *
         pace=pd.DataFrame({"h_per_day": [pace]}),
         residuals=_by_kind(done, "residuals"),
         seasons=_by_kind(done, "seasons"),
+        workload=_by_kind(done, "workload"),
         own_fresh=pd.concat([part.own_fresh for part in done]).sort_values(
             ["compartment", "analyte"], ignore_index=True
         ),
@@ -150,6 +153,8 @@ def learn_kinds(job: KindsJob) -> KindsLearnt:
     exposure = exposure_of(with_changes(job.line, residuals))
     seasons = learn_seasons(exposure, clean, register, job.steps[1])
     exposure = with_season(exposure, seasons)
+    workload = learn_workload(known, exposure, clean, register, job.steps[1])
+    exposure = with_workload(known, exposure, workload)
     own_fresh = learn_own_fresh(exposure, clean, register)
     numbers = family_numbers(exposure, clean, register, job.review.numbers, steps=job.steps[1], own_fresh=own_fresh)
     expected, history = (
@@ -162,14 +167,24 @@ def learn_kinds(job: KindsJob) -> KindsLearnt:
             not_learnt=job.suspect,
             laboratories=job.laboratories,
             own_fresh=own_fresh,
-        )
+        ).history
         for accept in (False, True)
     )
     believed = history[~history["sample"].isin(job.suspect)]
     limits = family_limits(exposure, clean, believed, known.settings, register=register, frozen=job.review.limits)
     judged = first_pass(ToJudge(known, clean, exposure, numbers, expected, register, own_fresh=own_fresh), job.pace)
     return KindsLearnt(
-        job.name, residuals, seasons, own_fresh, exposure, numbers, expected, current_wear(history), limits, judged
+        job.name,
+        residuals,
+        seasons,
+        workload,
+        own_fresh,
+        exposure,
+        numbers,
+        expected,
+        current_wear(history),
+        limits,
+        judged,
     )
 
 
@@ -242,11 +257,13 @@ def _packed(groups: list[list[str]], bottles: dict[str, int]) -> list[list[str]]
 
 
 def _of_kinds(known: Fleet, kinds: list[str]) -> Fleet:
-    """The records of compartments of some kinds; no meter reading, and no note on reading."""
+    """The records of compartments of some kinds; of the meters only counts of work, and no note on reading."""
     places = known.compartments[known.compartments["kind"].isin(kinds)].reset_index(drop=True)
     own = {name: getattr(known, name) for name in ("samples", "services", "findings")}
     own = {name: t[t["compartment"].isin(places["compartment"])].reset_index(drop=True) for name, t in own.items()}
-    none = {name: getattr(known, name).iloc[:0] for name in ("meters", "corrections", "set_aside", "repairs", "counts")}
+    work = known.meters[known.meters[list(MEASURES)].notna().any(axis=1)]
+    own["meters"] = work[work["machine"].isin(places["machine"])].reset_index(drop=True)
+    none = {name: getattr(known, name).iloc[:0] for name in ("corrections", "set_aside", "repairs", "counts")}
     return replace(known, compartments=places, **own, **none, arrivals=None, unreported=None, sources={})
 
 

@@ -27,9 +27,10 @@ class Learnt:
     results moved together. fluids: product x mark, the fingerprint of each fluid. bottle_factors: kind, spread of what
     a bottle's metals
     share. laboratory_bias: kind x laboratory x analyte, its results over the reference laboratory's.
-    seasons: kind x site whose wear follows the year. own_fresh: compartment x analyte, fresh fluid that is not its
-    family's. make_up: family, top-up habits. pace: running hours a day of the middle compartment. residuals: kind, what
-    a fluid change leaves behind. numbers: family x analyte, wear.
+    seasons: kind x site whose wear follows the year. workload: kind whose wear follows fuel or tonnes.
+    own_fresh: compartment x analyte, fresh fluid that is not its family's. make_up: family, top-up habits. pace:
+    running hours a day of the middle compartment. residuals: kind, what a fluid change leaves behind. numbers: family x
+    analyte, wear.
     dilution: family, share of the fluid lost and renewed per hour. visits: one row, how punctual bottles, changes and
     results are. limits: family x analyte x measure. fresh: site x fluid x grade x
     analyte. defects: kind, how often defects start and how long they take. sampled: family, shortest and longest
@@ -48,6 +49,7 @@ class Learnt:
     bottle_factors: pd.DataFrame
     laboratory_bias: pd.DataFrame
     seasons: pd.DataFrame
+    workload: pd.DataFrame
     own_fresh: pd.DataFrame
     make_up: pd.DataFrame
     pace: pd.DataFrame

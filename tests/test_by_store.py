@@ -5,12 +5,15 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from click.testing import CliRunner
 
 from cmkit.assessment import load_assessment, table_names
 from cmkit.by_site import SiteDone, assess_by_site, assess_store
+from cmkit.cli import main
 from cmkit.engine import Workers
 from cmkit.errors import StoreError
-from cmkit.records.storing.sites import FEWEST_MACHINES, chosen_records, site_records
+from cmkit.learn import newest_record
+from cmkit.records.storing.sites import FEWEST_MACHINES, chosen_records, newest_day, site_records
 from cmkit.records.storing.store import read_store, read_table
 from cmkit.simulate.large import write_large
 from cmkit.simulate.recipe import demo_recipe
@@ -117,3 +120,49 @@ def test_a_large_fleet_is_learnt_from_some_machines_of_every_kind_and_site(store
     assert (kept.reindex(counts.index) >= counts.clip(upper=FEWEST_MACHINES)).all()
     assert set(some.elsewhere) | set(some.compartments["compartment"]) == set(whole.compartments["compartment"])
     pd.testing.assert_frame_equal(rows(chosen_records(store, 10**9).samples), rows(whole.samples))
+
+
+def test_the_command_assesses_a_store_site_by_site(store: Path, done: dict[str, SiteDone], tmp_path: Path) -> None:
+    """One folder and one row of the record a site, the same tables as the function; the second run keeps them all."""
+    own, out = done, tmp_path / "out"
+    asked = ["assess-sites", str(store), "--out", str(out), "--as-of", DAY]
+    first = CliRunner().invoke(main, asked)
+    assert first.exit_code == 0, first.output
+    record = pd.read_csv(out / "sites.csv")
+    assert record["site"].tolist() == list(own)
+    assert record["compartments"].tolist() == [part.compartments for part in own.values()]
+    assert set(record["what"]) == {"assessed"}
+    assert first.stderr.count("assessed in") == len(own)
+    states = pd.concat([load_assessment(part.folder).verdicts["state"] for part in own.values()])
+    assert f"{len(states)} compartments as known on {DAY}: {(states == 'alarm').sum()} alarm" in first.stdout
+    for folder, part in zip(record["folder"], own.values(), strict=True):
+        for name in table_names():
+            found, wanted = (getattr(load_assessment(at), name) for at in (out / folder, Path(part.folder)))
+            pd.testing.assert_frame_equal(found, wanted)
+    again = CliRunner().invoke(main, [*asked, "--keep-learnt", "--processes", "1"])
+    assert again.stderr.count("unchanged") == len(own)
+
+
+def test_the_newest_day_of_a_store_is_that_of_its_records(store: Path) -> None:
+    assert newest_day(store) == newest_record(read_store(store))
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["sample_data", "--out", "{tmp}/x"], "no store"),
+        (["{store}", "--out", "{tmp}"], "holds mine.txt; wanted a new folder"),
+        (["{store}", "--out", "{tmp}/x", "--keep-learnt"], "no learnt.json"),
+        (["{store}", "--out", "{tmp}/x", "--as-of", "30.6."], "--as-of: found '30.6.'"),
+        (["{store}", "--out", "{tmp}/x", "--version", "9"], "version"),
+        (["{store}"], "--out"),
+    ],
+)
+def test_wrong_arguments_are_said_before_any_work(
+    store: Path, tmp_path: Path, arguments: list[str], words: str
+) -> None:
+    (tmp_path / "mine.txt").write_text("mine")
+    said = CliRunner().invoke(main, ["assess-sites", *(a.format(store=store, tmp=tmp_path) for a in arguments)])
+    assert said.exit_code == 2
+    assert words in said.stderr
+    assert {p.name for p in tmp_path.iterdir()} == {"mine.txt"}

@@ -16,19 +16,11 @@ from cmkit.analyst.fits import Fit
 from cmkit.analyst.one_series import series
 from cmkit.assessment import Assessment
 from cmkit.books.content.book import Book, open_book
-from cmkit.books.content.compartment_data import (
-    BOTTLES,
-    coming,
-    family_limits_of,
-    fresh_of_drawn,
-    result_points,
-    telling,
-    with_hours,
-)
+from cmkit.books.content.compartment_data import BOTTLES, result_points, telling, with_hours
+from cmkit.books.content.compartment_figures import by_fluid, by_hours, by_rate
 from cmkit.books.content.figures.curves import cost_curves
 from cmkit.books.content.figures.panels import limit_line, line, rounded, stacked
-from cmkit.books.content.figures.results import results_over_fluid, results_over_hours
-from cmkit.books.content.figures.wear_rate import forecast_fan, rate_over_time
+from cmkit.books.content.figures.wear_rate import forecast_fan
 from cmkit.books.content.theme import ACCENT, INK, SOFT, figure
 from cmkit.books.content.wording import count, figure_text, number, with_unit
 from cmkit.errors import ParameterError
@@ -62,26 +54,23 @@ def results(
 
     analytes: default those that tell the story. ParameterError for unknown names or no result.
     """
-    return _of_results(a, compartment, analytes, bottles, by_fluid=False)
+    book = _opened(a, compartment)
+    return by_hours(book, compartment, _points(book, compartment, analytes, bottles))
 
 
 def fluid(
     a: Assessment, compartment: str, analytes: str | Sequence[str] | None = None, *, bottles: int = BOTTLES
 ) -> go.Figure:
     """The same results by hours on the fluid, the present charge against earlier ones. Parameters as `results`."""
-    return _of_results(a, compartment, analytes, bottles, by_fluid=True)
-
-
-def _of_results(a: Assessment, compartment: str, analytes: Any, bottles: int, *, by_fluid: bool) -> go.Figure:
     book = _opened(a, compartment)
+    return by_fluid(book, compartment, _points(book, compartment, analytes, bottles))
+
+
+def _points(book: Book, compartment: str, analytes: Any, bottles: int) -> pd.DataFrame:
     points = result_points(book, compartment, _chosen(book, compartment, analytes), bottles)
     if not len(points):
         raise ParameterError(f"compartment {compartment!r}: no result of {analytes or 'any analyte'} to draw.")
-    levels, where = family_limits_of(book, compartment, "level"), book.place_name(compartment)
-    fresh = fresh_of_drawn(book, compartment, points["analyte"])
-    if by_fluid:
-        return results_over_fluid(points, levels, where, fresh)
-    return results_over_hours(points, levels, where, fresh, coming(book, compartment, points))
+    return points
 
 
 def rate(a: Assessment, compartment: str, analytes: str | Sequence[str] | None = None) -> go.Figure:
@@ -90,7 +79,7 @@ def rate(a: Assessment, compartment: str, analytes: str | Sequence[str] | None =
     """
     book = _opened(a, compartment)
     own = _rated(book, compartment, analytes)
-    return rate_over_time(own, family_limits_of(book, compartment, "rate"), book.place_name(compartment))
+    return by_rate(book, compartment, own, result_points(book, compartment, own["analyte"].unique().tolist()))
 
 
 def _rated(book: Book, compartment: str, analytes: Any) -> pd.DataFrame:

@@ -20,7 +20,7 @@ _UNITS = {"1": "", "1/ml": "per ml"}
 _LEAST_ODDS = np.log(1.5)  # own choice: what weighs less is not named in the reason
 _MOST_OF = 0.7  # own choice: where the first cause has less than this share of the whole chance, the whole is said too
 _PLAIN = {
-    "makeup": "fluid added",
+    "makeup": "fluid added on record",
     "fluid_level": "fluid level found",
     "": "how the bottle was drawn, or a steady change",
 }

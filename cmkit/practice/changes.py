@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 from scipy.stats import t as student
 
-from cmkit.practice.fluid_life import Floats, Line, ageing_results, any_passed_by, charge_numbers, family_lines
+from cmkit.practice.fluid_life import Aged, Floats, Line, ageing_results, any_passed_by, charge_numbers, family_lines
 from cmkit.records.analytes import with_own
 from cmkit.records.fleet import Fleet
 from cmkit.records.turnaround import constant, turnaround_by_machine
@@ -93,41 +93,44 @@ def _lines(known: Fleet, beside: Beside) -> dict[str, dict[str, Line]]:
     """Compartment -> result -> its way to the limit."""
     register = with_own(known.settings.analytes)
     bottles = charge_numbers(beside.exposure)
-    results = known.samples.drop_duplicates("sample").set_index("sample")
+    ways = _ways(known, beside)
+    analytes = sorted({analyte for _, analyte in ways} & set(known.samples))
+    wide = known.samples.drop_duplicates("sample").set_index("sample")[analytes].reindex(bottles["sample"])
+    results = {analyte: wide[analyte].to_numpy(float) for analyte in analytes}
+    all_of = Aged(*(bottles[name].to_numpy() for name in ("compartment", "charge", "fluid_h", "fluid_h")))
     out: dict[str, dict[str, Line]] = {}
-    for (site, family, kind), own in bottles.groupby(["site", "family", "kind"], sort=True):
+    for (_, family, kind), at in sorted(bottles.groupby(["site", "family", "kind"]).indices.items()):
         for analyte in ageing_results(str(kind)):
-            if analyte not in results:
+            if (family, analyte) not in ways or analyte not in results:
                 continue
-            rule = register.loc[analyte]
-            limits, up = _limits(known, beside, (str(site), str(family)), analyte)
-            if not len(limits):
-                continue
-            values = own.assign(value=results[analyte].reindex(own["sample"]).to_numpy(float))
-            noise = (float(rule["noise_floor"]), float(rule["noise_share"]))
-            for place, line in family_lines(values, limits, up, noise).items():
+            own = Aged(all_of.compartment[at], all_of.charge[at], all_of.fluid_h[at], results[analyte][at])
+            noise = float(register.loc[analyte, "noise_floor"]), float(register.loc[analyte, "noise_share"])
+            for place, line in family_lines(own, *ways[family, analyte], noise).items():
                 out.setdefault(place, {})[analyte] = line
     return out
 
 
-def _limits(known: Fleet, beside: Beside, group: tuple[str, str], analyte: str) -> tuple[pd.Series, bool]:
-    """The first fixed limit on the way of a result, by compartment of a site's family, and whether that way is up."""
-    (site, family), rows = group, beside.limits
-    rows = rows[(rows["family"] == family) & (rows["analyte"] == analyte) & rows["method"].isin(_FIXED)]
-    rows = rows[rows["alarm"].notna() & rows["measure"].isin(["level", "rise", "change"])]
-    if analyte == "pH":
-        rows = rows[rows["direction"] == "down"]
-    if not len(rows):
-        return pd.Series(dtype=float), True
-    up = bool(rows["direction"].iloc[0] == "up")
-    own = known.compartments[known.compartments["family"] == family].merge(known.machines[["machine", "site"]])
-    own = own[own["site"] == site]
-    fresh = beside.fresh[beside.fresh["analyte"] == analyte].set_index(["site", "fluid", "grade"])["fresh"]
-    at = fresh.reindex(pd.MultiIndex.from_frame(own[["site", "fluid", "grade"]])).to_numpy(float)
-    base = {"level": np.zeros(len(own)), "rise": at, "change": at}
-    found = [base[r.measure] + r.alarm * (at if r.measure == "change" else 1.0) for r in rows.itertuples()]
-    nearest = (np.fmin if up else np.fmax).reduce(found)
-    return pd.Series(nearest, index=own["compartment"].to_numpy()).dropna(), up
+def _ways(known: Fleet, beside: Beside) -> dict[tuple[str, str], tuple[dict[str, float], bool]]:
+    """The first fixed limit on the way of a result by compartment, and whether that way is up, by family and result."""
+    rows = beside.limits[beside.limits["method"].isin(_FIXED) & beside.limits["alarm"].notna()]
+    rows = rows[rows["measure"].isin(["level", "rise", "change"])]
+    rows = rows[(rows["analyte"] != "pH") | (rows["direction"] == "down")]
+    places = known.compartments.merge(known.machines[["machine", "site"]], on="machine")
+    places = places[["compartment", "family", "site", "fluid", "grade"]]
+    rows = rows[["family", "analyte", "measure", "direction", "alarm"]].merge(places, on="family")
+    rows = rows.merge(beside.fresh[["site", "fluid", "grade", "analyte", "fresh"]], "left")
+    by_share = rows["alarm"] * rows["fresh"].where(rows["measure"] == "change", 1.0)
+    rows["at"] = by_share + rows["fresh"].where(rows["measure"] != "level", 0.0)
+    first = rows.drop_duplicates(["family", "analyte"])
+    up = {(family, analyte): way == "up" for family, analyte, way in
+          zip(first["family"], first["analyte"], first["direction"], strict=True)}  # fmt: skip
+    sign = np.where([up[key] for key in zip(rows["family"], rows["analyte"], strict=True)], 1.0, -1.0)
+    nearest = (rows["at"] * sign).groupby([rows["family"], rows["analyte"], rows["compartment"]]).min().dropna()
+    out: dict[tuple[str, str], tuple[dict[str, float], bool]] = {key: ({}, way) for key, way in up.items()}
+    for (family, analyte, place), at in nearest.items():
+        limits, way = out[family, analyte]
+        limits[place] = at if way else -at
+    return out
 
 
 def _change_costs(known: Fleet) -> dict[tuple[str, str], tuple[float, float, float]]:

@@ -43,10 +43,11 @@ def cleanliness(known: Fleet, bottles: pd.DataFrame) -> pd.DataFrame:
     target = [next((own[n] for n in names if n in own), usual_targets().get(names[2], "")) for names in named]
     places = places.assign(target=target).query("target != ''").sort_values("compartment")
     good = set(bottles.loc[bottles["good"].astype(bool), "sample"])
-    counted = known.samples[known.samples[list(SIZES)].notna().any(axis=1)].sort_values(["drawn_on", "sample"])
+    counted = known.samples[["sample", "compartment", "drawn_on", *SIZES]]
+    counted = counted[counted[list(SIZES)].notna().any(axis=1)].sort_values(["drawn_on", "sample"])
     counted = counted[counted["sample"].isin(good)]
     of = dict(list(counted.groupby("compartment")))
-    work = known.services[known.services["kind"].isin(_WORK)].sort_values("done_on")
+    work = known.services.loc[known.services["kind"].isin(_WORK), ["compartment", "done_on"]].sort_values("done_on")
     done = dict(list(work.groupby("compartment")))
     return typed(
         [_row(p, of.get(p.compartment, counted.iloc[:0]), done.get(p.compartment, work.iloc[:0]), known.date) for p in

@@ -6,7 +6,7 @@ Moments of the slopes of past charges give all three, as in a meta-analysis of t
 Check values: guide how_it_is_computed, K.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import cache
 from importlib.resources import files
 
@@ -65,48 +65,91 @@ def charge_numbers(exposure: pd.DataFrame) -> pd.DataFrame:
     return rows[rows["fluid_h"] > 0]
 
 
-def family_lines(bottles: pd.DataFrame, limits: pd.Series, up: bool, noise: tuple[float, float]) -> dict[str, Line]:
+@dataclass(frozen=True)
+class Aged:
+    """Bottles of one family and result, sorted by compartment and charge: compartment, charge, hours on the fluid
+    (> 0) and the result; arrays (n,).
+    """
+
+    compartment: NDArray[np.object_]
+    charge: NDArray[np.int64]
+    fluid_h: Floats
+    value: Floats
+
+    def seen(self) -> "Aged":
+        """Those with a result."""
+        at = np.isfinite(self.value)
+        return Aged(*(getattr(self, f.name)[at] for f in fields(self)))
+
+
+@dataclass(frozen=True)
+class _Slopes:
+    """Slope of every charge and its variance, and where each compartment's charges begin."""
+
+    slope: Floats
+    var: Floats
+    first: NDArray[np.int64]
+
+    def sums(self, of: Floats) -> Floats:
+        """Sum over the charges of each compartment."""
+        return np.asarray(np.add.reduceat(of, self.first))
+
+    @property
+    def count(self) -> NDArray[np.int64]:
+        """Charges of each compartment."""
+        return np.diff(np.append(self.first, len(self.slope)))
+
+
+def _starts(*keys: NDArray[np.generic]) -> NDArray[np.int64]:
+    """Where a run of equal keys begins in sorted arrays (n >= 1,)."""
+    new = np.any([key[1:] != key[:-1] for key in keys], axis=0)
+    return np.flatnonzero(np.append(True, new))
+
+
+def family_lines(bottles: Aged, limits: dict[str, float], up: bool, noise: tuple[float, float]) -> dict[str, Line]:
     """The way of one result to its limit in every compartment of a family that has a bottle of it.
 
-    bottles: compartment, charge, fluid_h (> 0) and value, all of one family and result; limits: limit in the result's
-    unit, by compartment; up: whether it grows towards its limit; noise: floor and share of the laboratory's scatter.
-    Empty with fewer than `life_charges` charges.
+    limits: limit in the result's unit, by compartment; up: whether it grows towards its limit; noise: floor and share
+    of the laboratory's scatter. Empty with fewer than `life_charges` charges.
     """
-    rows = bottles[np.isfinite(bottles["value"])]
-    if rows.groupby(["compartment", "charge"]).ngroups < constant("life_charges") or rows["fluid_h"].nunique() < 2:
+    rows = bottles.seen()
+    h = rows.fluid_h
+    if len(h) < 2 or h.min() == h.max():
+        return {}
+    charges = _starts(rows.compartment, rows.charge)
+    if len(charges) < constant("life_charges"):
         return {}
     sign = 1.0 if up else -1.0
-    h, y = rows["fluid_h"].to_numpy(float), sign * rows["value"].to_numpy(float)
+    y = sign * rows.value
     some = np.arange(len(h))[:: max(1, len(h) // _MOST)]
     start = float(np.median(y - float(theilslopes(y[some], h[some])[0]) * h))
     weight = 1 / (noise[0] ** 2 + (noise[1] * y) ** 2)
-    sums = pd.DataFrame(
-        {"c": rows["compartment"], "k": rows["charge"], "a": weight * h * (y - start), "b": weight * h * h}
-    )
-    charges = sums.groupby(["c", "k"], sort=True)[["a", "b"]].sum().reset_index()
-    slopes = charges.assign(slope=charges["a"] / charges["b"], var=1 / charges["b"])
-    between, within, mean = _moments(slopes)
+    moved, known = np.add.reduceat(weight * h * (y - start), charges), np.add.reduceat(weight * h * h, charges)
+    places = rows.compartment[charges]
+    slopes = _Slopes(moved / known, 1 / known, _starts(places))
+    usual = _moments(slopes)
     out = {}
-    for place, own in slopes.groupby("c"):
-        reach = sign * float(limits.get(place, np.nan)) - start
+    for first, count in zip(slopes.first, slopes.count, strict=True):
+        reach = sign * limits.get(places[first], np.nan) - start
         if reach > 0:
-            out[str(place)] = _line(own, reach, between, within, mean)
+            own = slice(first, first + count)
+            out[str(places[first])] = _line(slopes.slope[own], slopes.var[own], reach, usual)
     return out
 
 
-def _moments(slopes: pd.DataFrame) -> tuple[float, float, float]:
+def _moments(slopes: _Slopes) -> tuple[float, float, float]:
     """Variance of slopes between compartments and between charges of one, and their mean.
 
     Few charges can look alike by chance, so both lean on usual variances (`life_between`, `life_within`, as shares of
     the mean slope) with the weight of `life_weight` compartments or charges.
     """
-    by = slopes.groupby("c")
-    count, mean = by["slope"].transform("size"), by["slope"].transform("mean")
-    spread, noise = float(((slopes["slope"] - mean) ** 2).sum()), float(((1 - 1 / count) * slopes["var"]).sum())
-    free, usual = float((1 - 1 / count).sum()), float(slopes["slope"].mean()) ** 2
+    n = slopes.count
+    middle, left = slopes.sums(slopes.slope) / n, np.repeat(1 - 1 / n, n)
+    spread = float(((slopes.slope - np.repeat(middle, n)) ** 2).sum())
+    noise, free = float((left * slopes.var).sum()), float(left.sum())
+    usual = float(slopes.slope.mean()) ** 2
     within = _leaning(spread - noise, free, usual * constant("life_within") ** 2)
-    middle, n = by["slope"].mean(), by.size()
-    own = (within * n + by["var"].sum()) / n**2
+    own = (within * n + slopes.sums(slopes.var)) / n**2
     apart = float(((middle - middle.mean()) ** 2).sum() - (1 - 1 / len(middle)) * own.sum())
     between = _leaning(apart, len(middle) - 1.0, usual * constant("life_between") ** 2)
     weight = 1 / (between + own + 1e-30)
@@ -118,12 +161,14 @@ def _leaning(total: float, free: float, usual: float) -> float:
     return (max(0.0, total) + constant("life_weight") * usual) / (free + constant("life_weight"))
 
 
-def _line(own: pd.DataFrame, reach: float, between: float, within: float, mean: float) -> Line:
-    """Slopes of the charge that is in and of the next, from the family and this compartment's charges."""
-    past, newest = own.iloc[:-1], own.iloc[-1]
-    centre, var = _combined(mean, between, past["slope"].to_numpy(), past["var"].to_numpy() + within)
-    now, now_var = _combined(centre, var + within, np.array([newest["slope"]]), np.array([newest["var"]]))
-    ahead, ahead_var = _combined(mean, between, own["slope"].to_numpy(), own["var"].to_numpy() + within)
+def _line(slope: Floats, var: Floats, reach: float, usual: tuple[float, float, float]) -> Line:
+    """Slopes of the charge that is in and of the next, from the family (:func:`_moments`) and this compartment's
+    charges.
+    """
+    between, within, mean = usual
+    centre, centre_var = _combined(mean, between, slope[:-1], var[:-1] + within)
+    now, now_var = _combined(centre, centre_var + within, slope[-1:], var[-1:])
+    ahead, ahead_var = _combined(mean, between, slope, var + within)
     return Line(reach, now, float(np.sqrt(now_var)), ahead, float(np.sqrt(ahead_var + within)))
 
 

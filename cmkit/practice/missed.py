@@ -1,6 +1,6 @@
 """Why was it missed: every failure without a useful warning gets one reason, from the records alone."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -45,6 +45,9 @@ def missed_failures(known: Fleet, record: pd.DataFrame, bottles: pd.DataFrame) -
     failed = record[record["outcome"] == "failed"].sort_values(["found_on", "compartment"], ascending=[False, True])
     if not len(failed):
         return typed([], "missed")
+    bottles = bottles[bottles["compartment"].isin(failed["compartment"].unique())]
+    drawn_there = known.samples["compartment"].isin(failed["compartment"].unique())
+    known = replace(known, samples=known.samples[drawn_there])
     own = {str(c): rows for c, rows in bottles.groupby("compartment")}
     spells = {str(c): rows for c, rows in record[record["alarm_on"].notna()].groupby("compartment")}
     places = known.compartments.set_index("compartment")["kind"]

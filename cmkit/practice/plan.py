@@ -9,6 +9,7 @@ import pandas as pd
 from cmkit.intervals.advise import advise_intervals
 from cmkit.judge.compartments import State
 from cmkit.learnt import Learnt
+from cmkit.practice.accepted_factors import factored_results
 from cmkit.practice.chain import bottle_chain, in_hand
 from cmkit.practice.changes import Beside, fluid_changes
 from cmkit.practice.cleaning import cleanliness
@@ -17,8 +18,9 @@ from cmkit.practice.coverage import coverage
 from cmkit.practice.decisions import open_work, what_became
 from cmkit.practice.due import next_due
 from cmkit.practice.duplicates import duplicate_pairs, duplicates, paired_results
+from cmkit.practice.load import load_rates
 from cmkit.practice.missed import missed_failures
-from cmkit.practice.programme import programme_measures
+from cmkit.practice.programme import LEAST_BELIEVED, programme_measures
 from cmkit.practice.replay import alarm_record
 from cmkit.practice.rounds import plan_round
 from cmkit.practice.stock import mixed_fluids, stock_findings
@@ -26,6 +28,7 @@ from cmkit.practice.twins import twins
 from cmkit.practice.waiting import waiting_costs
 from cmkit.records.fleet import Fleet
 from cmkit.trust.hours import Hours
+from cmkit.trust.screen import Trusted
 from cmkit.wear.fit import Wear
 
 
@@ -38,8 +41,10 @@ class Plan:
     open_work: alarms and orders that stand, with their owners;
     decided: decisions and what their alarms came to;
     duplicates: two bottles of one draw; laboratory_pairs: what all duplicates say of those of these sites;
+    factored_results: changed by an accepted laboratory factor;
     changes, cleanliness, coolants: what each fluid needs; stock,
-    mixed_fluids: fluids that are not what they should be; twins: left against right."""
+    mixed_fluids: fluids that are not what they should be; twins: left against right;
+    load_rates: wear by the hour beside wear by fuel burnt or tonnes moved."""
 
     due: pd.DataFrame
     cards: pd.DataFrame
@@ -56,21 +61,24 @@ class Plan:
     decided: pd.DataFrame
     duplicates: pd.DataFrame
     laboratory_pairs: pd.DataFrame
+    factored_results: pd.DataFrame
     changes: pd.DataFrame
     cleanliness: pd.DataFrame
     coolants: pd.DataFrame
     stock: pd.DataFrame
     mixed_fluids: pd.DataFrame
     twins: pd.DataFrame
+    load_rates: pd.DataFrame
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """What an assessment keeps of it."""
         return {f.name: getattr(self, f.name) for f in fields(self)}
 
 
-def plan_work(known: Fleet, hours: Hours, wear: Wear, state: State, learnt: Learnt, *, checks: pd.DataFrame) -> Plan:
-    """What to do at these compartments, and what past alarms led to. checks: frame of `trust.fluid.check_fluids`."""
-    decided = state.decided
+def plan_work(known: Fleet, hours: Hours, wear: Wear, state: State, learnt: Learnt, *, trust: Trusted) -> Plan:
+    """What to do at these compartments, and what past alarms led to."""
+    decided, expected = state.decided, wear.for_screening.expected
+    believed = trust.trust.loc[trust.trust["believed"] >= LEAST_BELIEVED, "sample"]
     turnaround = learnt.turnaround[learnt.turnaround["site"].isin(known.sites["site"])].reset_index(drop=True)
     chain = bottle_chain(known, turnaround)
     pairs = duplicate_pairs(known)
@@ -91,15 +99,17 @@ def plan_work(known: Fleet, hours: Hours, wear: Wear, state: State, learnt: Lear
         chain=chain,
         missed=missed_failures(known, record, decided.bottles),
         coverage=coverage(known),
-        programme=programme_measures(known, wear.exposure, decided.bottles, record),
+        programme=programme_measures(known, wear.exposure, trust.trust, record),
         open_work=open_work(record, decided.orders, decided.verdicts, known.decisions, known.date),
         decided=what_became(known.decisions, decided.spells, record, known.findings),
         duplicates=duplicates(known, paired_results(known, pairs), pairs),
         laboratory_pairs=learnt.laboratory_pairs,
+        factored_results=factored_results(known),
         changes=fluid_changes(known, beside),
         cleanliness=cleanliness(known, decided.bottles),
         coolants=coolant_state(known),
-        stock=stock_findings(known, checks, wear.exposure),
-        mixed_fluids=mixed_fluids(known, checks),
-        twins=twins(known, wear.for_screening.expected),
+        stock=stock_findings(known, trust.fluids, wear.exposure),
+        mixed_fluids=mixed_fluids(known, trust.fluids),
+        twins=twins(known, expected[expected["sample"].isin(believed)]),
+        load_rates=load_rates(known, wear.exposure, limits["numbers"]),
     )

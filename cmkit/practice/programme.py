@@ -11,23 +11,22 @@ from cmkit.tables.frames import names, typed
 
 PROGRAMME = names("programme")
 _KEY = ["site", "month"]
+LEAST_BELIEVED = 0.5  # own choice: believed as the books count it, more likely good than not
 _LOOKED, _RIGHT = ("defect", "failed", "no defect"), ("defect", "failed")
 
 
-def programme_measures(
-    known: Fleet, exposure: pd.DataFrame, bottles: pd.DataFrame, record: pd.DataFrame
-) -> pd.DataFrame:
+def programme_measures(known: Fleet, exposure: pd.DataFrame, trust: pd.DataFrame, record: pd.DataFrame) -> pd.DataFrame:
     """One row per site and month from its first bottle on (columns PROGRAMME), in order; shares are NaN where there is
     nothing to count.
 
-    exposure: usable bottles with hours since the one before; bottles: frame of `bottle_states`; record: frame of
-    `alarm_record`. A bottle
+    exposure: usable bottles with hours since the one before; trust: sample, believed (frame of
+    `screen_bottles`); record: frame of `alarm_record`. A bottle
     counts in the month it was drawn, an alarm in the month its result was known, a look or failure in the month it was
     found. kept: share
     of bottles drawn within the agreed tolerance of the interval. cost: bottles at the kind's sample cost and looks that
     found nothing.
     """
-    parts = [_drawn(known, exposure, bottles), _alarms(known, record), _found(known, record)]
+    parts = [_drawn(known, exposure, trust), _alarms(known, record), _found(known, record)]
     rows = pd.concat([p for p in parts if len(p)] or parts[:1])
     if not len(rows):
         return typed([], "programme")
@@ -64,15 +63,15 @@ def _working(known: Fleet) -> pd.Series:
     return at["site"].value_counts()
 
 
-def _drawn(known: Fleet, exposure: pd.DataFrame, bottles: pd.DataFrame) -> pd.DataFrame:
+def _drawn(known: Fleet, exposure: pd.DataFrame, trust: pd.DataFrame) -> pd.DataFrame:
     """Bottles with a result by site and month of drawing."""
     rows = reported_bottles(known)
-    rows = rows.assign(month=_month(rows["drawn_on"])).merge(bottles[["sample", "good"]], on="sample", how="left")
+    rows = rows.assign(month=_month(rows["drawn_on"])).merge(trust[["sample", "believed"]], on="sample", how="left")
     hours = exposure.drop_duplicates("sample").set_index("sample")["hours"].reindex(rows["sample"]).to_numpy(float)
     late = sampled_every(known).reindex(rows["compartment"]).to_numpy(float)
     late = late * (1 + known.settings.sampling.interval_tolerance)
     rows["on_time"] = np.where(hours > 0, (hours <= late).astype(float), np.nan)
-    rows["good"] = rows["good"].astype("float64")
+    rows["good"] = (rows["believed"] >= LEAST_BELIEVED).astype(float).where(rows["believed"].notna())
     kinds = rows["compartment"].map(known.compartments.set_index("compartment")["kind"])
     rows["price"] = kinds.map({k: known.settings.kind(k).sample_cost for k in kinds.dropna().unique()}).astype(float)
     return (

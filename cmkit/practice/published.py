@@ -131,3 +131,28 @@ def published_alarms(published: pd.DataFrame) -> pd.DataFrame:
     )
     out = out.reset_index().drop(columns="spell")
     return typed(out, "published_alarms")
+
+
+def unpublished_alarms(record: pd.DataFrame, published: pd.DataFrame) -> pd.DataFrame:
+    """Rows of `record` (frame of `alarm_record`) whose alarm stood when a month's books were published that showed none
+    at that compartment, with month: of the first such books. They are said by later numbers only.
+
+    An alarm stands from known_on until it was looked into; one that was never looked into counts while it waits.
+    """
+    alarms = record[record["alarm_on"].notna() & record["known_on"].notna()].reset_index(drop=True)
+    books = first_said(published)[["compartment", "month", "as_of", "state"]].sort_values("as_of", kind="stable")
+    if not len(alarms) or not len(books):
+        return alarms.iloc[:0].assign(month=pd.Series(dtype="str"))
+    alarms = alarms.assign(at=alarms.index).sort_values("known_on", kind="stable")
+    both = pd.merge_asof(
+        alarms,
+        books,
+        left_on="known_on",
+        right_on="as_of",
+        by="compartment",
+        direction="forward",
+        suffixes=("", "_then"),
+    )
+    open_then = both["outcome"].eq("waiting") | (both["found_on"] > both["as_of"])
+    hit = both["month"].notna() & open_then & (both["state"] != "alarm")
+    return both[hit].sort_values("at")[[*record.columns, "month"]].reset_index(drop=True)

@@ -2,7 +2,6 @@
 it said in words.
 """
 
-import calendar
 import hashlib
 import re
 from dataclasses import dataclass
@@ -19,10 +18,11 @@ from cmkit.files import write_file
 from cmkit.practice.drawing import NO_DRAWING, how_drawn
 from cmkit.practice.rounds import AHEAD_DAYS, DUPLICATE_VISIT, LETTERS, bottle_number, check_letter
 from cmkit.practice.sheet_cells import sheet_rows
+from cmkit.practice.sheet_days import day_orders, read_day
 from cmkit.practice.visits import MAX_VISITS
 from cmkit.records.analytes import with_own
 from cmkit.records.fleet import Fleet, has_result
-from cmkit.records.reading.clean import match_words, parse_dates
+from cmkit.records.reading.clean import match_words
 from cmkit.records.reading.files import FORMULA_MARKS, spreadsheet_text
 from cmkit.records.reading.layouts import Layout, layout_for, read_layouts
 from cmkit.records.settings import read_settings
@@ -39,13 +39,14 @@ FILLED = [
     "method",
     "fluid_level",
     "sampler",
+    "sent_on",
     "seal_inspected",
     "plug_torqued",
     "note",
 ]
 _LISTS = {"method": METHODS, "fluid_level": LEVELS, "seal_inspected": ("yes", "no"), "plug_torqued": ("yes", "no")}
-COMPARED = ["compartment", "drawn_on", "meter_h", "fluid_h", "makeup_l", "method", "sampler", "fluid_level"]
-COLUMNS = ["row", "sample", *COMPARED, "reported_on", "note"]
+COMPARED = ["compartment", "drawn_on", "meter_h", "fluid_h", "makeup_l", "method", "sampler", "fluid_level", "sent_on"]
+COLUMNS = ["row", "sample", *COMPARED, "planned_on", "reported_on", "note"]
 _ROUND_DAYS = 185  # a sheet is looked for among the rounds of half a year
 _HOURS_A_DAY = 24
 _NUMBERS = ("meter_h", "fluid_h", "makeup_l")
@@ -78,7 +79,7 @@ def write_field_sheet(cards: pd.DataFrame, path: Path, made: pd.Timestamp) -> No
             elif pd.notna(value):
                 sheet.write_number(i, j, round(float(value)))
         for j in range(len(GIVEN), len(GIVEN) + len(FILLED)):
-            sheet.write_blank(i, j, None, day if FILLED[j - len(GIVEN)] == "drawn_on" else fill)
+            sheet.write_blank(i, j, None, day if FILLED[j - len(GIVEN)] in ("drawn_on", "sent_on") else fill)
     for name, words in _LISTS.items():
         j = (GIVEN + FILLED).index(name)
         choice = {
@@ -132,7 +133,7 @@ def read_field_sheet(path: Path, known: Fleet, last: pd.DataFrame, today: pd.Tim
     sheet = sheet_rows(path, SHEET, GIVEN + FILLED, ["bottle", "compartment", "drawn_on"])
     given_out = _given_out(known, today, list(sheet.rows.values()))
     how = how_drawn(known.compartments.set_index("compartment"), known.settings)["method"]
-    orders = _day_orders([row["drawn_on"] for row in sheet.rows.values()])
+    orders = day_orders([row["drawn_on"] for row in sheet.rows.values()])
     context = _Context(known, last.set_index("compartment"), today, given_out, how, orders)
     rows: dict[str, dict[str, Any]] = {}
     slips = [{"row": 1, "bottle": "", "compartment": "", "words": w} for w in sheet.remarks]
@@ -234,38 +235,6 @@ def _unusable(name: str, text: str) -> str:
     return f"{name} '{text}' is not a usable number; left empty."
 
 
-_SHORT_YEAR = re.compile(r"(\d{1,2})[./-](\d{1,2})[./-](\d{2})")
-
-
-def _day_orders(texts: list[str]) -> tuple[tuple[int, int], ...]:
-    """(place of the day, place of the month) that all dates with a short year of a sheet can have; both where they
-    leave it open, or differ.
-    """
-    dates = [[int(n) for n in short.groups()] for t in texts if (short := _SHORT_YEAR.fullmatch(t.strip()))]
-    both = ((0, 1), (1, 0))
-    return tuple(o for o in both if all(n[o[1]] <= 12 for n in dates)) or both
-
-
-def _day(text: str, today: pd.Timestamp, orders: tuple[tuple[int, int], ...]) -> tuple[pd.Timestamp, str]:
-    """(day, why there is none). A year of two figures is this century's; where both `orders` are open, the day is the
-    newest before `today`.
-    """
-    if short := _SHORT_YEAR.fullmatch(text.strip()):
-        *parts, year = (int(n) for n in short.groups())
-        pairs = [(parts[d], parts[m]) for d, m in orders]
-        both = {pd.Timestamp(2000 + year, m, d) for d, m in pairs if 1 <= m <= 12 and 1 <= d <= _last(2000 + year, m)}
-        past = [day for day in both if day <= today] or list(both)
-        if past:
-            return min(past, key=lambda day: abs(today - day)), ""
-    found = parse_dates(np.array([text], dtype=object))
-    why = f"{str(found.problem[0]).partition(';')[0]} ('{text}')" if text else "no date"
-    return pd.Timestamp(found.value[0]), why
-
-
-def _last(year: int, month: int) -> int:
-    return calendar.monthrange(year, month)[1]
-
-
 def _read_row(row: dict[str, str], context: _Context) -> tuple[dict[str, Any] | None, list[str]]:
     """The samples row, or None, and the slips found in it."""
     compartment, bottle = row["compartment"], row["bottle"]
@@ -279,7 +248,7 @@ def _read_row(row: dict[str, str], context: _Context) -> tuple[dict[str, Any] | 
             f"no bottle number ('{bottle}'); the row is not used. The laboratory's report is joined by it: read it "
             f"off the label."
         ]
-    drawn, why = _day(row["drawn_on"], context.today, context.orders)
+    drawn, why = read_day(row["drawn_on"], context.today, context.orders)
     if drawn > context.today:
         return None, [
             f"drawn on {drawn:%Y-%m-%d}, which is still to come; the row is not used. Put the date right and send it "
@@ -304,6 +273,8 @@ def _read_row(row: dict[str, str], context: _Context) -> tuple[dict[str, Any] | 
         for n in listed
         if row[n] and not listed[n]
     ]
+    sent, late = _sent(row["sent_on"], drawn.normalize(), context)
+    words += late
     found = {
         "sample": bottle,
         "compartment": compartment,
@@ -311,10 +282,24 @@ def _read_row(row: dict[str, str], context: _Context) -> tuple[dict[str, Any] | 
         **numbers,
         **listed,
         "sampler": row["sampler"],
+        "sent_on": sent,
+        "planned_on": pd.to_datetime(row["plan_on"], errors="coerce", format="%Y-%m-%d"),
         "reported_on": context.today,
         "note": _note(row),
     }
     return found, words
+
+
+def _sent(text: str, drawn: pd.Timestamp, context: _Context) -> tuple[pd.Timestamp, list[str]]:
+    """The day a bottle left the site, missing where the sheet gives none that can be."""
+    if not text:
+        return pd.NaT, []
+    day, why = read_day(text, context.today, context.orders)
+    if pd.isna(day):
+        return day, [f"sent_on: {why}; left empty."]
+    if not drawn <= day.normalize() <= context.today:
+        return pd.NaT, [f"sent_on {day:%Y-%m-%d} is before the drawing or still to come; left empty."]
+    return day.normalize(), []
 
 
 def _note(row: dict[str, str]) -> str:

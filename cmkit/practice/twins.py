@@ -22,28 +22,36 @@ from cmkit.tables.frames import names, typed
 
 TWINS = names("twins")
 SAME_MACHINE, SAME_SITE = "same machine", "same site"
+_GROUP = ["site", "how", "family"]  # scatter alike
 Floats = NDArray[np.float64]
 
 
 def twins(known: Fleet, expected: pd.DataFrame) -> pd.DataFrame:
     """One row per compartment of a working machine that has a twin or sisters with bottles (columns TWINS), by name.
 
-    expected: forecasts of the wear filter before each result (frame of `run_filter` without accepted changes). ratio:
+    expected: forecasts of the wear filter before each result of the bottles that are believed (frame of `run_filter`
+    without accepted changes). ratio:
     by which factor the last `twin_bottles` bottles lie above their forecasts more than the twin's, with its 90 %
     interval. called: the cumulative sum has passed its limit and the ratio is worth
     a call; since: the bottle from which it grew.
     """
     rows = above_forecast(known, expected)
+    rows = pd.concat([_beside_twins(rows), _beside_sisters(rows)]) if len(rows) else rows
     if not len(rows):
         return typed([], "twins")
-    rows = pd.concat([_beside_twins(rows), _beside_sisters(rows)])
     working = set(known.machines.loc[known.machines["retired_on"].isna(), "machine"])
-    out = []
-    for _, group in rows.groupby(["site", "how", "family"], sort=True):
-        sd = _scatter(group["d"].to_numpy(float))
-        for place, own in group.groupby("compartment", sort=True):
-            if own["machine"].iloc[0] in working and len(own) >= constant("twin_least"):
-                out.append(_row(str(place), own.sort_values(["drawn_on", "sample"]), sd))
+    rows = rows.sort_values([*_GROUP, "compartment", "drawn_on", "sample"], ignore_index=True)
+    groups = rows.groupby(_GROUP)
+    of_group, sd = groups.ngroup().to_numpy(), [_scatter(d.to_numpy(float)) for _, d in groups["d"]]
+    new = (of_group[1:] != of_group[:-1]) | (rows["compartment"] != rows["compartment"].shift()).to_numpy()[1:]
+    first = np.flatnonzero(np.append(True, new))
+    d, works = rows["d"].to_numpy(float), rows["machine"].isin(working).to_numpy()
+    ends = np.append(first[1:], len(rows))
+    out = [
+        _row(rows, slice(start, end), d[start:end], sd[of_group[start]])
+        for start, end in zip(first, ends, strict=True)
+        if works[start] and end - start >= constant("twin_least")
+    ]
     if not out:
         return typed([], "twins")
     frame = pd.DataFrame(out).sort_values(["compartment", "how"])  # a twin on the same machine before sisters
@@ -76,15 +84,24 @@ def _beside_twins(rows: pd.DataFrame) -> pd.DataFrame:
 
 def _beside_sisters(rows: pd.DataFrame) -> pd.DataFrame:
     """d against bottles of the same family at the same site on other machines, drawn within `sister_days`."""
-    others, peers = pd.Series(np.nan, index=rows.index), pd.Series(0, index=rows.index)
-    for _, own in rows.groupby(["site", "family"], sort=True):
-        day = own["drawn_on"].to_numpy("datetime64[D]").astype(np.int64)
-        machine, u = pd.factorize(own["machine"])[0], own["u"].to_numpy(float)
-        near = np.abs(day[:, None] - day) <= constant("sister_days")
-        near &= machine[:, None] != machine
-        peers[own.index] = near.sum(axis=1)
-        others[own.index] = np.where(near, u, 0.0).sum(axis=1) / np.maximum(near.sum(axis=1), 1)
-    return _differences(rows, others, peers).assign(how=SAME_SITE)
+    family = rows.groupby(["site", "family"]).ngroup().to_numpy()
+    machine = rows.groupby(["site", "family", "machine"]).ngroup().to_numpy()
+    day = rows["drawn_on"].to_numpy("datetime64[D]").astype(np.int64)
+    u = rows["u"].to_numpy(float)
+    (near, total), (own, own_total) = (_within(group, day, u) for group in (family, machine))
+    peers, others = near - own, (total - own_total) / np.maximum(near - own, 1)
+    return _differences(rows, pd.Series(others, rows.index), pd.Series(peers, rows.index)).assign(how=SAME_SITE)
+
+
+def _within(group: NDArray[np.int64], day: NDArray[np.int64], u: Floats) -> tuple[NDArray[np.int64], Floats]:
+    """How many bottles of the same group lie within `sister_days` of each, itself included, and the sum of their u."""
+    reach = int(constant("sister_days"))
+    at = group * (int(np.ptp(day)) + 2 * reach + 1) + day  # groups further apart than any bottles of one
+    order = np.argsort(at, kind="stable")
+    before = np.append(0.0, np.cumsum(u[order]))
+    ordered = at[order]
+    low, high = np.searchsorted(ordered, at - reach), np.searchsorted(ordered, at + reach, "right")
+    return high - low, before[high] - before[low]
 
 
 def _differences(rows: pd.DataFrame, others: pd.Series, peers: pd.Series) -> pd.DataFrame:
@@ -107,17 +124,18 @@ def running_sum(z: Floats) -> Floats:
     return out
 
 
-def _row(place: str, own: pd.DataFrame, sd: float) -> dict[str, Any]:
-    sums = running_sum(own["d"].to_numpy(float) / sd)
+def _row(rows: pd.DataFrame, own: slice, d: Floats, sd: float) -> dict[str, Any]:
+    """The row of one compartment: its bottles `own` in order, and their differences d."""
+    sums = running_sum(d / sd)
     start = int(np.max(np.flatnonzero(sums == 0), initial=-1)) + 1
-    last = own["d"].to_numpy(float)[-int(constant("twin_bottles")) :]
+    last = d[-int(constant("twin_bottles")) :]
     middle, half = float(last.mean()), HALF_NINETY * sd / np.sqrt(len(last))
     called = bool(sums[-1] > constant("twin_limit")) and middle >= np.log(constant("twin_least_ratio"))
-    row = {name: own[name].iloc[0] for name in ("site", "kind", "how")} | {"compartment": place, "n": len(own)}
+    row = {name: rows[name].iloc[own.start] for name in ("site", "kind", "how", "compartment")} | {"n": len(d)}
     row |= {"ratio": float(np.exp(middle)), "ratio_low": float(np.exp(middle - half))}
     row |= {"ratio_high": float(np.exp(middle + half)), "statistic": float(sums[-1]), "limit": constant("twin_limit")}
-    row |= {"called": called, "since": own["drawn_on"].iloc[start] if called else pd.NaT}
-    return row | {"sample": own["sample"].iloc[-1], "words": _words(row)}
+    row |= {"called": called, "since": rows["drawn_on"].iloc[own.start + start] if called else pd.NaT}
+    return row | {"sample": rows["sample"].iloc[own.stop - 1], "words": _words(row)}
 
 
 def _words(row: dict[str, Any]) -> str:

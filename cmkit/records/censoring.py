@@ -44,8 +44,12 @@ def counts_of_codes(codes: Floats) -> tuple[Floats, Floats]:
 
 def flags(samples: pd.DataFrame, names: Sequence[str], flag: str) -> NDArray[np.bool_]:
     """Flags [n, A] of results, `flag` being `below` or `above`; False where the frame has no such column."""
-    columns = [{"below": below, "above": above}[flag](a) for a in names]
-    return np.asarray(samples.reindex(columns=columns).eq(True).to_numpy(bool))
+    out = np.zeros((len(samples), len(names)), bool)
+    for i, name in enumerate({"below": below, "above": above}[flag](a) for a in names):
+        if name in samples:
+            given = samples[name]
+            out[:, i] = given.to_numpy() if given.dtype == bool else given.eq(True).to_numpy(bool)
+    return out
 
 
 def bounds(samples: pd.DataFrame, name: str) -> tuple[Floats, Floats]:

@@ -11,6 +11,7 @@ import pandas as pd
 from cmkit.errors import ParameterError, RecordsError
 from cmkit.records.analytes import above, below
 from cmkit.records.censoring import CODES
+from cmkit.records.laboratory_factors import LaboratoryFactor, in_force, with_factors
 from cmkit.records.settings import Settings
 from cmkit.tables.frames import empty
 from cmkit.tables.records import EVENTS, SET_ASIDE, TABLES
@@ -32,7 +33,8 @@ class Fleet:
     arrivals: the same counts by the day a row became known (file, table, known_on, read, set_aside). sources: file name
     -> SHA-256 of its content. elsewhere:
     compartments of the fleet that are not in this part of it. unreported: on a view of a day, bottles that were drawn
-    and have no result by then, with the columns of `samples`.
+    and have no result by then, with the columns of `samples`. laboratory_factors: accepted ones that are in the
+    results of this view.
     """
 
     settings: Settings
@@ -53,6 +55,7 @@ class Fleet:
     date: pd.Timestamp | None = None
     elsewhere: frozenset[str] = frozenset()
     unreported: pd.DataFrame | None = None
+    laboratory_factors: tuple[LaboratoryFactor, ...] = ()
 
     def __repr__(self) -> str:
         until = "all records" if self.date is None else f"as known on {self.date:%Y-%m-%d}"
@@ -102,7 +105,9 @@ class Fleet:
         samples, replaced = newest_issue(known["samples"])
         places = {*self.compartments["compartment"], *self.elsewhere}
         corrected = apply_corrections(samples, known["corrections"], places)
-        known["samples"] = corrected[~corrected["compartment"].isin(self.elsewhere)].reset_index(drop=True)
+        factors = in_force(self.settings.laboratory_factors, day)
+        own = corrected[~corrected["compartment"].isin(self.elsewhere)].reset_index(drop=True)
+        known["samples"] = with_factors(own, factors, self.laboratory_factors)
         aside = _known(self.set_aside, ("known_on",), day)
         arrivals = None if self.arrivals is None else _known(self.arrivals, ("known_on",), day)
         return replace(
@@ -113,6 +118,7 @@ class Fleet:
             counts=self.counts if arrivals is None else counted(arrivals, replaced),
             arrivals=arrivals,
             date=day,
+            laboratory_factors=factors,
             unreported=unreported[~unreported["compartment"].isin(self.elsewhere)].reset_index(drop=True),
         )
 
@@ -271,7 +277,7 @@ def _with_parts(kept: pd.DataFrame, order: pd.DataFrame) -> pd.DataFrame:
 _NO_CODE = -1.0
 
 
-_HANDLING = ["meter_h", "fluid_h", "makeup_l", "method", "sampler", "fluid_level"]
+_HANDLING = ["meter_h", "fluid_h", "makeup_l", "method", "sampler", "fluid_level", "planned_on", "sent_on"]
 OLD_ISSUE = (
     "an earlier issue of this result; re-issued: the newest known issue is used, and this one only for what "
     "that leaves empty"

@@ -17,6 +17,7 @@ import pandas as pd
 from cmkit.errors import SettingsError
 from cmkit.records.analytes import DIRECTIONS, GROUPS, RULES, Analyte, with_own
 from cmkit.records.constants import out_of_range, package_defaults
+from cmkit.records.laboratory_factors import LaboratoryFactor, laboratory_factors
 from cmkit.records.per_place import accepted_intervals, cleanliness_targets
 from cmkit.records.typed_reader import (
     RANGES,
@@ -251,6 +252,7 @@ class Settings:
     analytes: tuple[Analyte, ...] = ()
     accepted_intervals: dict[str, float] = field(default_factory=dict)
     cleanliness_targets: dict[str, str] = field(default_factory=dict)
+    laboratory_factors: tuple[LaboratoryFactor, ...] = ()
     given_costs: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
     def assumed_costs(self, kind: str) -> tuple[str, ...]:
@@ -323,11 +325,12 @@ def parse_settings(raw: dict[str, Any], where: str) -> Settings:
         ("analytes", _analytes),
         ("accepted_intervals", accepted_intervals),
         ("cleanliness_targets", cleanliness_targets),
+        ("laboratory_factors", laboratory_factors),
     ):
         with faults.gathered():
             values[key] = read(section(raw, key, where, deep=key not in _PER_PLACE), where)
     with faults.gathered():
-        _check_analytes(values.get("limits", ()), values.get("analytes", ()), where)
+        _check_analytes(values, where)
     faults.raise_any()
     values["given_costs"] = _given_costs(raw, list(values["kinds"]))
     return Settings(**values)
@@ -457,14 +460,17 @@ def _analytes(raw: dict[str, Any], where: str) -> tuple[Analyte, ...]:
     return tuple(out)
 
 
-def _check_analytes(limits: tuple[FixedLimit, ...], own: tuple[Analyte, ...], where: str) -> None:
-    known = list(with_own(own).index)
+def _check_analytes(values: dict[str, Any], where: str) -> None:
+    """Limits and laboratory factors are about known analytes."""
+    known = list(with_own(values.get("analytes", ())).index)
+    named = [(f'[limits."{f.where}"]', f.analyte) for f in values.get("limits", ())]
+    named += [(f'[laboratory_factors."{f.laboratory}"]', f.analyte) for f in values.get("laboratory_factors", ())]
     faults = []
-    for limit in limits:
-        if limit.analyte not in known:
-            near = difflib.get_close_matches(limit.analyte[:TEXT], known, n=1, cutoff=0.5)
+    for place, analyte in named:
+        if analyte not in known:
+            near = difflib.get_close_matches(analyte[:TEXT], known, n=1, cutoff=0.5)
             hint = f"Did you mean '{near[0]}'?" if near else "See the register of analytes, or add it under [analytes]."
-            faults.append(f'{where}: [limits."{limit.where}"]: unknown analyte {said(limit.analyte)}. {hint}')
+            faults.append(f"{where}: {place}: unknown analyte {said(analyte)}. {hint}")
     if faults:
         raise SettingsError("\n".join(faults))
 

@@ -15,17 +15,23 @@ constant = partial(constants.constant, "programme")
 """One number of reference/programme.csv by its name; KeyError when there is none."""
 
 
+_DAYS = ["planned_on", "drawn_on", "sent_on", "received_on", "reported_on"]
+
+
 def reported_bottles(known: Fleet) -> pd.DataFrame:
-    """Bottles with a result: sample, compartment, site, lab, drawn_on, received_on, reported_on (of the first issue),
-    and post_days (drawn to received), lab_days (received to reported), days (drawn to reported); NaN where a day is
-    missing or the order is impossible."""
-    rows = known.samples[["sample", "compartment", "lab", "drawn_on", "received_on", "reported_on"]]
+    """Bottles with a result: sample, compartment, site, lab, planned_on, drawn_on, sent_on, received_on, reported_on
+    (of the first issue), and plan_days (planned to drawn, negative: early), kept_days (drawn to sent), post_days (drawn
+    to received), lab_days (received to reported), days (drawn to reported); NaN where a day is missing or the order is
+    impossible."""
+    rows = known.samples[["sample", "compartment", "lab", *_DAYS]]
     rows = rows.assign(lab=rows["lab"].fillna(""), site=sites_of(known, rows["compartment"]))
     aside = known.set_aside
     first = aside[(aside["table"] == "samples") & (aside["reason"] == OLD_ISSUE)].groupby("value")["known_on"].min()
     earlier = pd.Series(first.astype("datetime64[us]").reindex(rows["sample"]).to_numpy(), index=rows.index)
     rows["reported_on"] = rows["reported_on"].where(~(earlier < rows["reported_on"]), earlier)
+    rows["plan_days"] = (rows["drawn_on"] - rows["planned_on"]).dt.days.astype(float)
     for name, start, end in (
+        ("kept_days", "drawn_on", "sent_on"),
         ("post_days", "drawn_on", "received_on"),
         ("lab_days", "received_on", "reported_on"),
         ("days", "drawn_on", "reported_on"),
@@ -44,7 +50,8 @@ def sites_of(known: Fleet, compartments: pd.Series) -> pd.Series:
 def learn_turnaround(known: Fleet) -> pd.DataFrame:
     """One row per site and laboratory that reported in the last year (columns TURNAROUND), days >= 0.
 
-    days, slow_days: within which half and nine in ten bottles were reported, post and laboratory also apart.
+    days, slow_days: within which half and nine in ten bottles were reported, post and laboratory also apart; plan_days,
+    kept_days: the middle of those whose sheets say the day planned and the day sent.
     bound_days: a bottle without a result for longer counts as lost; of all bottles of that laboratory, wherever they
     were drawn. measured: enough bottles are known; below that the settings' turnaround stands in for days, and a
     multiple of it for the bound.
@@ -74,9 +81,12 @@ def _bound(days: np.ndarray) -> float:
     return float(np.quantile(days, constant("lost_share"), method="higher"))
 
 
+_MIDDLES = ("plan_days", "kept_days", "post_days", "lab_days", "days")
+
+
 def _place(site: str, lab: str, own: pd.DataFrame, usual: float) -> dict[str, Any]:
     slow, enough = constant("slow_share"), len(own) >= constant("turnaround_bottles")
-    middle = {name: float(own[name].median()) for name in ("post_days", "lab_days", "days")}
+    middle = {name: float(own[name].median()) for name in _MIDDLES}
     late = {f"slow_{name}": float(own[name].quantile(slow)) for name in ("post_days", "lab_days", "days")}
     used = middle["days"] if enough else float(usual)
     return {"site": site, "lab": lab, "n": len(own), "measured": enough, "used_days": used} | middle | late

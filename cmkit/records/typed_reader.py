@@ -80,6 +80,7 @@ RANGES: dict[str, dict[str, Range]] = {
         "confidence": CHANCE,
     },
     "FixedLimit": {"alert": _RESULT, "alarm": _RESULT},
+    "LaboratoryFactor": {"factor": Range(0.2, 5)},
     "Analyte": {
         "reporting_limit": Range(0, 1e9),
         "plausible_low": _RESULT,

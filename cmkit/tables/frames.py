@@ -33,8 +33,10 @@ def typed(rows: pd.DataFrame | Sequence[Mapping[str, Any]], name: str) -> pd.Dat
     if not len(frame) and not len(frame.columns):
         return empty(name)
     _refuse(wanted, _misnamed(frame, wanted))
+    out = frame[wanted.names]
+    other = {c.name: c.dtype for c, there in zip(wanted.columns, out.dtypes, strict=True) if str(there) != c.dtype}
     try:
-        return frame[wanted.names].astype({c.name: c.dtype for c in wanted.columns})
+        return out.astype(other) if other else out
     except (TypeError, ValueError) as error:
         raise TableError(f"the table '{name}': {error}; wanted {_dtypes(wanted)}.") from error
 

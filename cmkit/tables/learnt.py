@@ -89,6 +89,19 @@ TABLES = by_name(
             ),
         ),
         Table(
+            "workload",
+            "a kind of compartment whose wear follows the fuel burnt or the tonnes moved, not the hours alone",
+            ("kind",),
+            (
+                KIND,
+                text("measure", "what it follows", ("fuel_l", "moved_t")),
+                number("share", "1", "share of the wear that goes with it, the rest with the hours"),
+                number("share_sd", "1", "standard deviation of that"),
+                number("log_likelihood", "1", "log likelihood gained by it"),
+                whole("n", "intervals", "intervals between bottles with a count of it"),
+            ),
+        ),
+        Table(
             "own_fresh",
             "a compartment and an analyte whose fresh fluid is not that of its family",
             ("compartment", "analyte"),

@@ -32,7 +32,7 @@ MISSED_BY = (
     "not recorded",
 )
 WATCHED = ("watched", "shown a little", "not watched", "not in the fluid")
-STAGES = ("on the way", "at the laboratory", "lost")
+STAGES = ("at the site", "on the way", "at the laboratory", "lost")
 TURNAROUND = Table(
     "turnaround",
     "a site and a laboratory, and how long bottles take from one through the other",
@@ -43,6 +43,8 @@ TURNAROUND = Table(
         whole("n", "bottles", "bottles of the last year it rests on"),
         flag("measured", "enough bottles are known; else the setting is used"),
         number("used_days", "d", "days from drawing to a result used in costs and due dates"),
+        number("plan_days", "d", "median days from the day planned to drawing, missing where no round is recorded"),
+        number("kept_days", "d", "median days from drawing to sending, missing where no sheet says when"),
         number("post_days", "d", "median days from drawing to receipt, missing where no receipt is recorded"),
         number("lab_days", "d", "median days from receipt to the result"),
         number("days", "d", "median days from drawing to the result"),
@@ -67,6 +69,8 @@ TABLES = by_name(
                 text("lab", "laboratory it goes to"),
                 text("sampler", "who drew it"),
                 date("drawn_on", "day it was filled"),
+                date("planned_on", "day its round planned it for, missing where not known"),
+                date("sent_on", "day it left the site, missing where no sheet says so"),
                 date("received_on", "day the laboratory had it, missing for no receipt"),
                 number("waited_days", "d", "days since it was filled"),
                 number("bound_days", "d", "days after which it counts as lost"),

@@ -8,6 +8,7 @@ from cmkit.tables.trust import COMPARTMENT, KIND, SITE
 CHANGE_ADVICE = ("change now", "as planned", "shorten", "extend", "settle first", "not judged")
 COOLANT_FOUND = ("in range", "too low", "too high", "not tested")
 CLEAN_ADVICE = ("keep", "draw again", "clean", "not counted")
+LOAD_FOUND = ("by hours", "by load", "cannot tell", "too few intervals")
 LABORATORY_FOUND = ("too few pairs", "nothing unusual", "wider than published", "bias")
 
 TABLES = by_name(
@@ -55,6 +56,47 @@ TABLES = by_name(
                 number("published", "1", "the same by the published precision of the method at that level"),
                 text("found", "what it comes to", LABORATORY_FOUND),
                 text("words", "the same in words"),
+            ),
+        ),
+        Table(
+            "factored_results",
+            "a result that an accepted laboratory factor changed",
+            ("sample", "analyte"),
+            (
+                COMPARTMENT,
+                SITE,
+                text("sample", "bottle number"),
+                date("drawn_on", "day it was filled"),
+                text("lab", "laboratory"),
+                text("analyte", "analyte of the register"),
+                number("reported", "of the analyte", "as the laboratory reported it"),
+                number("used", "of the analyte", "as it is used"),
+                number("factor", "1", "what it was multiplied by"),
+                date("from_on", "day from whose reports on the factor holds"),
+                date("accepted_on", "day of the decision"),
+                text("accepted_by", "who accepted it"),
+                text("reason", "why"),
+            ),
+        ),
+        Table(
+            "load_rates",
+            "a family at a site, a load that is counted and a metal: wear by the hour beside wear by the load",
+            ("site", "family", "load", "analyte"),
+            (
+                SITE,
+                text("family", "compartments compared with one another"),
+                text("load", "what is counted", ("fuel", "tonnes")),
+                text("analyte", "metal"),
+                number("by_hours", "ppm/1000 h", "middle rate per 1,000 h"),
+                number("by_load", "ppm/1000 l or t", "middle rate per 1,000 litres burnt or tonnes moved"),
+                whole("n", "intervals", "intervals between bottles of the family it rests on"),
+                whole("machines", "machines", "machines they belong to"),
+                number("power", "1", "power of the load by which the rate goes: 0 by hours, 1 by load"),
+                number("power_low", "1", "lower end of its 90 % interval"),
+                number("power_high", "1", "upper end of its 90 % interval"),
+                number("spread_hours", "1", "spread of the logarithm of the rate per hour within compartments"),
+                number("spread_load", "1", "the same of the rate per litre or tonne"),
+                text("found", "what it comes to", LOAD_FOUND),
             ),
         ),
         Table(

@@ -90,6 +90,8 @@ SAMPLES = Table(
             )
             for size in (4, 6, 14)
         ),
+        date("planned_on", "day its round planned it for"),
+        date("sent_on", "day it left the site"),
         date("received_on", "day the laboratory had it"),
         date("reported_on", "day the result reached the office"),
         text("note", "free words"),
@@ -132,6 +134,8 @@ METERS = Table(
         date("read_on", "day of the reading", required=True),
         number("meter_h", "h", "reading", required=True),
         Column("new_meter", "boolean", "", "true: the meter was changed since this table's reading before"),
+        number("fuel_l", "l", "fuel burnt in all, as the machine counts it"),
+        number("moved_t", "t", "material moved in all, as the machine counts it"),
     ),
     known_on=("read_on",),
     required=False,
@@ -240,7 +244,7 @@ EVENTS = (
     "corrections",
     "decisions",
 )  # what happened: a date cannot lie ahead
-AHEAD = ("due_on",)  # but these may
+AHEAD = ("due_on", "planned_on")  # but these may
 
 _NOTE = (
     text("file", "file the row stands in"),

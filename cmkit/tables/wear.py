@@ -62,6 +62,9 @@ TABLES = by_name(
                 number("sd_phi", "1", "standard deviation of phi"),
                 number("sd_psi", "h", "standard deviation of psi"),
                 number("season", "1", "rate on the day of the bottle over that of a mean day of the year"),
+                number(
+                    "work", "1", "what effective hours count for the fuel burnt or the tonnes moved in the interval"
+                ),
                 flag("changed", "the fluid was changed since the bottle before"),
                 number("makeup_l", "l", "fluid added since the bottle before"),
                 flag("makeup_known", "whether top-ups are on record"),
@@ -119,6 +122,20 @@ TABLES = by_name(
                 whole("n_samples", "bottles", "bottles of this life it rests on"),
                 number("rate_low", _ITS_RATE, "lower end of the 90 % interval of the rate"),
                 number("rate_high", _ITS_RATE, "upper end of the 90 % interval of the rate"),
+            ),
+        ),
+        Table(
+            "work",
+            "a compartment whose wear goes with the fuel burnt or the tonnes moved: what it usually does an hour",
+            ("compartment",),
+            (
+                COMPARTMENT,
+                text("measure", "what the wear of its kind goes with", ("fuel_l", "moved_t")),
+                number("share", "1", "share of the wear that goes with it, the rest with the hours"),
+                number("share_low", "1", "lower end of its 90 % interval"),
+                number("share_high", "1", "upper end of its 90 % interval"),
+                number("pace", "l/h or t/h", "usual for this compartment; its effective hours are hours at that"),
+                whole("n", "intervals", "its intervals between bottles with a count"),
             ),
         ),
         Table(

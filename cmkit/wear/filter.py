@@ -18,6 +18,7 @@ from scipy.special import log_ndtr
 from cmkit.records.censoring import sides_of
 from cmkit.records.constants import constant
 from cmkit.wear import change
+from cmkit.wear.growth import Growth
 
 Floats = NDArray[np.float64]
 Values = Floats | float
@@ -64,7 +65,7 @@ class Track:
     the mean departure);
     rise: largest likelihood ratio of a rate rise begun change_k = 0..3 intervals ago (-1: none); rate, rate_sd (ppm/h),
     level, level_sd (ppm), cov: state after the result. Where there was no result expected and state are carried, z and
-    rise are NaN.
+    rise are NaN. growth: of each series after its last sample (`wear.growth`).
     """
 
     expected: Floats
@@ -77,6 +78,7 @@ class Track:
     level_sd: Floats
     cov: Floats
     change_k: NDArray[np.int8]
+    growth: Growth
 
 
 def wear_rates(
@@ -129,8 +131,8 @@ def wear_rates(
 
 
 def _empty_track(shape: tuple[int, ...], dtype: DTypeLike) -> Track:
-    values: dict[str, Any] = {f.name: np.full(shape, np.nan, dtype) for f in fields(Track) if f.name != "change_k"}
-    return Track(**values, change_k=np.full(shape, -1, np.int8))
+    values: dict[str, Any] = {f.name: np.full(shape, np.nan, dtype) for f in fields(Track)}
+    return Track(**values | {"change_k": np.full(shape, -1, np.int8), "growth": Growth.start(shape[0])})
 
 
 State = tuple[Floats, Floats, Floats, Floats, Floats]  # C, beta, P11, P12, P22
@@ -150,7 +152,7 @@ def _run(
     size = y.shape[1]
     accept, robust = options
     state = start_state(numbers, size)
-    watch = change.Watch.start(size)
+    watch, growth = change.Watch.start(size), track.growth.rows(part)
     last = int(np.flatnonzero(np.isfinite(steps[0]).any(axis=1)).max(initial=-1)) + 1
     for i in range(last):
         here = [v[i] for v in steps]
@@ -158,8 +160,9 @@ def _run(
         s = moved[2] + noise(expected, numbers)
         state, (nu, z, k1, k2, weight) = update(moved, expected, s, y[i], censored[i], numbers=numbers, robust=robust)
         glr = change.advance(watch, here[0], here[1], nu, s, z=z, gain=(k1, k2), weight=weight)
+        growth.advance((here[0], here[1], here[5]), nu, s, gain=(k1, k2), weight=weight)
         if accept:
-            _correct(state, watch, glr, numbers)
+            growth.clear(_correct(state, watch, glr, numbers))
         _write(
             track, part, i, expected=expected, s=s, z=np.where(weight > 0, z, np.nan), glr=glr, watch=watch, state=state
         )
@@ -256,18 +259,21 @@ def departure_below(below: Floats, chance: Floats) -> tuple[Floats, Floats]:
     return -lam, np.clip(lam * (below + lam), 1e-12, 1.0)
 
 
-def _correct(state: State, watch: change.Watch, glr: Floats, numbers: Numbers) -> None:
-    """Where a change of rate is believed: move the state by the estimated step and widen it, in place."""
+def _correct(state: State, watch: change.Watch, glr: Floats, numbers: Numbers) -> NDArray[np.int64]:
+    """Where a change of rate is believed: move the state by the estimated step and widen it, in place. Returns which
+    series.
+    """
     c, beta, p11, p12, p22 = state
     hit, step, variance, (e1, e2) = change.jump(watch, glr, np.maximum(beta, numbers.rate_mean))
     if not len(hit):
-        return
+        return hit
     c[hit] += e1 * step
     beta[hit] += e2 * step
     p11[hit] += e1 * e1 * variance
     p12[hit] += e1 * e2 * variance
     p22[hit] += e2 * e2 * variance
     change.clear(watch, hit)
+    return hit
 
 
 def _write(

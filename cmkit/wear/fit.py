@@ -16,29 +16,42 @@ from cmkit.wear.exposure import sample_exposure
 from cmkit.wear.forecast import forecast_next
 from cmkit.wear.rates import current_wear, run_filter
 from cmkit.wear.season import with_season
+from cmkit.wear.workload import usual_work, with_workload
 
 
 @dataclass(frozen=True)
 class Wear:
     """exposure: usable bottles; history: the filter's story with changes of rate accepted (columns HISTORY); rates: its
-    last word per compartment and analyte; forecast: what lies ahead; for_screening: what the bottle screens need."""
+    last word per compartment and analyte; work: compartments whose wear goes with fuel or tonnes; forecast: what lies
+    ahead; for_screening: what the bottle screens need; growth: of rates that speed up (`wear.rates.Filtered`).
+    """
 
     exposure: pd.DataFrame
     history: pd.DataFrame
     rates: pd.DataFrame
+    work: pd.DataFrame
     forecast: pd.DataFrame
     for_screening: Forecasts
+    growth: pd.DataFrame
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """What an assessment keeps of it."""
-        return {"exposure": self.exposure, "history": self.history, "wear": self.rates, "forecast": self.forecast}
+        return {
+            "exposure": self.exposure,
+            "history": self.history,
+            "wear": self.rates,
+            "work": self.work,
+            "forecast": self.forecast,
+        }
 
 
 def usable_exposure(known: Fleet, hours: Hours, learnt: Learnt) -> pd.DataFrame:
-    """Exposure of every usable bottle, with the fleet's habits of topping up, what changes leave, and its seasons."""
+    """Exposure of every usable bottle, with the fleet's habits of topping up, what changes leave, its seasons and what
+    its wear goes with.
+    """
     pace = float(learnt.pace["h_per_day"].iloc[0])
     exposure = sample_exposure(known, hours.samples, hours.services, learnt.make_up, pace, residuals=learnt.residuals)
-    return with_season(exposure, learnt.seasons)
+    return with_workload(known, with_season(exposure, learnt.seasons), learnt.workload)
 
 
 def fit_wear(known: Fleet, hours: Hours, learnt: Learnt) -> Wear:
@@ -49,7 +62,7 @@ def fit_wear(known: Fleet, hours: Hours, learnt: Learnt) -> Wear:
     register = with_own(known.settings.analytes)
     units = unit_doubts(known, register, learnt.usual)
     exposure = usable_exposure(known, hours, learnt)
-    expected, history = (
+    screening, today = (
         run_filter(
             exposure,
             known.samples,
@@ -62,5 +75,7 @@ def fit_wear(known: Fleet, hours: Hours, learnt: Learnt) -> Wear:
         )
         for accept in (False, True)
     )
-    forecast = forecast_next(known, exposure, history, hours.use, learnt)
-    return Wear(exposure, history, current_wear(history), forecast, Forecasts(exposure, expected, units))
+    forecast = forecast_next(known, exposure, today, hours.use, learnt)
+    work = usual_work(known, exposure, learnt.workload)
+    given = Forecasts(exposure, screening.history, units)
+    return Wear(exposure, today.history, current_wear(today.history), work, forecast, given, today.growth)

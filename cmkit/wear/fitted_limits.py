@@ -32,12 +32,13 @@ from cmkit.wear.percentiles import (
 # Own choices, all about when not to speak.
 MIN_EFFECTIVE = constant("wear", "limit_min_effective")
 TOLERANCE_BELOW = constant("wear", "limit_tolerance_below")
+TRIM = constant("wear", "limit_trim")
 _UNIT_FACTOR = constant("wear", "limit_unit_factor")
 _KIND_FACTOR = constant("wear", "limit_kind_factor")
 _LEAST_SPREAD = constant("wear", "limit_least_spread")
 _USUALLY_SICK, _SICK_WORTH = constant("wear", "limit_sick_share"), constant("wear", "limit_sick_worth")
 _SICK = np.log([2.0, 10.0])  # times above sound bottles: own choice
-_SICK_ROUNDS, _EM_STEPS, _LEAST_SOUND = 3, 20, 0.1
+_SICK_ROUNDS, _EM_STEPS, _LEAST_SOUND = 2, 20, 0.1
 # Compartments, and the distance of two groups in their own spread that 1 of 100 normal families of so many exceeds
 # (40 000 simulated).
 _TWO_GROUPS = (
@@ -75,7 +76,7 @@ def fit_families(
     compartment: NDArray[Any],
     *,
     resolution: float = 0.0,
-    trim: float = 0.90,
+    trim: float = TRIM,
 ) -> FamilyFits:
     """Trimmed censored lognormal per family. x [N] > 0 (the limit where side is not 0: LEFT below it, RIGHT above it;
     flags are taken as below), family, compartment [N] integers, parent [F] integers.
@@ -127,17 +128,25 @@ def _fit_sound(
     A share e of the bottles of a kind comes from sick machines, whose results lie d above the sound ones, d spread
     evenly over log 2 to log 10. They stand in the trimmed top, which so counts for what is sound of it: n_top - e n
     instead of n_top bottles. e is the mean chance of being sick over all bottles of the kind, by steps of expectation
-    and maximisation (Dempster, Laird and Rubin 1977), e itself leaning on few sick.
+    and maximisation (Dempster, Laird and Rubin 1977), e itself leaning on few sick. How many of a family's own n
+    bottles are sick is not known: a binomial number, sd sqrt(n e (1 - e)). What mu and log s move by per sd is added to
+    their variances (propagation of error).
     """
     logs, y, status = values
     top, share = status == RIGHT, np.zeros(len(parent))
     n = np.maximum(np.bincount(family, minlength=count), 1)
     n_top = np.maximum(np.bincount(family[top], minlength=count), 1)
-    for round_ in range(_SICK_ROUNDS):
-        sound = np.clip(1 - share * n / n_top, _LEAST_SOUND, 1.0)
-        fit = _padded(censored_normal(y, status, family, np.where(top, sound[family], 1.0)), count)
-        if round_ < _SICK_ROUNDS - 1:
-            share = _sick_share(logs, side, family, parent, fit)
+
+    def counted(off: float = 0.0) -> dict[str, Floats]:
+        sick = share * n + off * np.sqrt(n * share * (1 - share))
+        sound = np.clip(1 - sick / n_top, _LEAST_SOUND, 1.0)
+        return _padded(censored_normal(y, status, family, np.where(top, sound[family], 1.0)), count)
+
+    for _ in range(_SICK_ROUNDS):
+        share = _sick_share(logs, side, family, parent, counted())
+    fit, fewer, more = counted(), counted(-1.0), counted(1.0)
+    fit["var_mu"] += ((more["mu"] - fewer["mu"]) / 2) ** 2
+    fit["var_log_s"] += (np.log(more["s"] / fewer["s"]) / 2) ** 2
     return fit
 
 

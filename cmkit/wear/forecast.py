@@ -3,11 +3,13 @@ the limit.
 
 From the state of the wear filter (level C, rate beta, covariance P) after t more hours (guide how_it_is_computed, E)
 
-    m(t) = C phi + beta psi + chi        v(t) = phi^2 P11 + 2 phi psi P12 + psi^2 P22 + (load_share beta psi)^2 min(1,
-    T/t) + (drift_share beta)^2 (t/1000) psi^2/3
+    m(t) = C phi + beta psi + chi + g k        v(t) = phi^2 P11 + 2 phi psi P12 + psi^2 P22 + var(g) k^2
+    + (load_share beta psi)^2 min(1, T/t) + (drift_share beta)^2 (t/1000) psi^2/3,
+    k = phi e1 + psi e2 + (t - psi)/a
 
 (the load is one number an interval of T hours and independent from interval to interval, so over t > T it averages out
-as the mean of t/T numbers)
+as the mean of t/T numbers; g is the growth of a rate that speeds up, ppm/h per h, which moves level and rate by e1, e2
+a unit already: `wear.growth`; (t - psi)/a is t^2/2 without loss a)
 
 and P(limit passed by t) = Phi((m - L)/sqrt v): the level only rises between changes, so being above and having passed
 are one. A planned fluid change leaves the residual share and the climb starts again.
@@ -29,6 +31,7 @@ from cmkit.tables.frames import empty, names, typed
 from cmkit.wear.exposure import effective_hours
 from cmkit.wear.laboratory_bias import bias_of_rows
 from cmkit.wear.next_bottle import next_bottles
+from cmkit.wear.rates import Filtered
 from cmkit.wear.season import days_of, season_factor
 from cmkit.wear.timeline import with_residuals
 
@@ -56,6 +59,10 @@ class WearState:
     load_share: Floats
     drift_share: Floats
     interval_h: Floats
+    growth: Floats
+    var_growth: Floats
+    off_level: Floats
+    off_rate: Floats
 
 
 def wear_state(
@@ -68,12 +75,17 @@ def wear_state(
     load_share: ArrayLike = 0.0,
     drift_share: ArrayLike = 0.0,
     interval_h: ArrayLike = np.inf,
+    growth: ArrayLike = 0.0,
+    var_growth: ArrayLike = 0.0,
+    off_level: ArrayLike = 0.0,
+    off_rate: ArrayLike = 0.0,
 ) -> WearState:
     """A state from level [N], rate [N] and covariance [N, 2, 2]; the rest broadcast. One compartment may be given as
     plain numbers.
     """
     p = np.asarray(covariance, float).reshape(-1, 2, 2)
-    given = (level, rate, p[:, 0, 0], p[:, 0, 1], p[:, 1, 1], loss, fresh, load_share, drift_share, interval_h)
+    given = (level, rate, p[:, 0, 0], p[:, 0, 1], p[:, 1, 1], loss, fresh, load_share, drift_share, interval_h,
+             growth, var_growth, off_level, off_rate)  # fmt: skip
     return WearState(*(a.astype(float) for a in np.broadcast_arrays(*(np.asarray(v, float) for v in given))))
 
 
@@ -81,13 +93,20 @@ def level_ahead(state: WearState, hours: ArrayLike) -> tuple[Floats, Floats]:
     """Mean and variance of the true level after `hours` more operating hours (>= 0) on the same
     fluid, ppm and ppm^2.
     """
-    t = np.asarray(hours, float)
+    mean, var, reach = _parts_ahead(state, np.asarray(hours, float))
+    return mean + state.growth * reach, np.maximum(var + state.var_growth * reach**2, 0.0)
+
+
+def _parts_ahead(state: WearState, t: Floats) -> tuple[Floats, Floats, Floats]:
+    """Mean and variance of the level after t hours as if the rate did not grow; what a unit of growth adds (h^2)."""
     phi, psi = np.exp(-state.loss * t), effective_hours(state.loss, t)
     mean = state.level * phi + (state.rate + state.fresh) * psi
     load = state.load_share**2 * np.minimum(1.0, state.interval_h / np.maximum(t, 1e-9))
     wander = (load + state.drift_share**2 * t / 3000) * (state.rate * psi) ** 2
     var = phi**2 * state.var_level + 2 * phi * psi * state.cov + psi**2 * state.var_rate + wander
-    return mean, np.maximum(var, 0.0)
+    lossy = state.loss * t > 1e-5
+    grown = np.where(lossy, (t - psi) / np.where(lossy, state.loss, 1.0), t * t / 2)
+    return mean, var, phi * state.off_level + psi * state.off_rate + grown
 
 
 def chance_above(state: WearState, limit: ArrayLike, hours: ArrayLike) -> Floats:
@@ -107,13 +126,14 @@ def after_change(
     t, f = np.asarray(hours, float), np.asarray(residual, float)
     fresh = np.asarray(fresh_ppm, float)
     phi, psi = np.exp(-state.loss * t), effective_hours(state.loss, t)
-    mean, var = level_ahead(state, t)
+    mean, var, reach = _parts_ahead(state, t)
+    drained = mean + state.growth * reach
     walk = (state.drift_share * state.rate) ** 2 * t / 1000
     cov = phi * state.cov + psi * state.var_rate + walk * psi / 2
     return WearState(
         f * mean + (1 - f) * fresh,
         state.rate,
-        f**2 * var + (np.asarray(residual_sd, float) * (mean - fresh)) ** 2,
+        f**2 * var + (np.asarray(residual_sd, float) * (drained - fresh)) ** 2,
         f * cov,
         state.var_rate + walk,
         state.loss,
@@ -121,6 +141,10 @@ def after_change(
         state.load_share,
         state.drift_share,
         state.interval_h,
+        state.growth,
+        state.var_growth,
+        f * reach,
+        state.off_rate + t,
     )
 
 
@@ -194,7 +218,7 @@ def _first_at(state: WearState, limit: Floats, span: Floats, q: float) -> Floats
 
 
 def forecast_next(
-    known: Fleet, exposure: pd.DataFrame, history: pd.DataFrame, use: pd.DataFrame, learnt: Learnt
+    known: Fleet, exposure: pd.DataFrame, filtered: Filtered, use: pd.DataFrame, learnt: Learnt
 ) -> pd.DataFrame:
     """One row per compartment x analyte of rule `rate` (columns FORECAST), from the newest bottle of the component now
     in place.
@@ -209,13 +233,9 @@ def forecast_next(
     change done or planned near the next bottle's visit does not set that result back. To the limit, an overdue change
     is not assumed. The next result is of its own time of year, the hours to the limit of a mean one.
     """
-    last = _last_states(known, exposure, history, learnt)
+    last, state = states_ahead(known, exposure, filtered, use, learnt)
     if not len(last):
         return empty("forecast")
-    last = next_bottles(known, _plans(known, last, learnt.residuals), use, learnt.visits)
-    last = _dilution(last, exposure, learnt.dilution)
-    last = last.merge(_level_limits(learnt.limits), on=["family", "analyte"], how="left")
-    state = _as_state(last)
     crossing = _crossing(_of_season(state, 1 / last["season"]), last)
     out = last.assign(**{f.name: getattr(crossing, f.name) for f in fields(crossing)})
     out["chance"] = out["chance"].where(out["limit"].notna())
@@ -226,6 +246,19 @@ def forecast_next(
     names = with_own(known.settings.analytes)["name"]
     out["words"] = [_words(r, names[r.analyte]) for r in out.itertuples()]
     return out[FORECAST].sort_values(["compartment", "analyte"], kind="stable", ignore_index=True)
+
+
+def states_ahead(
+    known: Fleet, exposure: pd.DataFrame, filtered: Filtered, use: pd.DataFrame, learnt: Learnt
+) -> tuple[pd.DataFrame, WearState]:
+    """Where each compartment and analyte stands after its newest bottle (frame), and its state for what lies ahead."""
+    last = _last_states(known, exposure, filtered, learnt)
+    if not len(last):
+        return last, wear_state([], [], np.empty((0, 2, 2)))
+    last = next_bottles(known, _plans(known, last, learnt.residuals), use, learnt.visits)
+    last = _dilution(last, exposure, learnt.dilution)
+    last = last.merge(_level_limits(learnt.limits), on=["family", "analyte"], how="left")
+    return last, _as_state(last)
 
 
 def _level_limits(limits: pd.DataFrame) -> pd.DataFrame:
@@ -261,14 +294,16 @@ def _what_stays(last: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
     return residual, sd, np.nan_to_num(fresh)
 
 
-def _last_states(known: Fleet, exposure: pd.DataFrame, history: pd.DataFrame, learnt: Learnt) -> pd.DataFrame:
+def _last_states(known: Fleet, exposure: pd.DataFrame, filtered: Filtered, learnt: Learnt) -> pd.DataFrame:
     """The filter's last word on each compartment x analyte of working machines, unless the component was replaced
     since.
     """
     order = ["compartment", "analyte", "life", "order"]
-    last = history.sort_values(order, kind="stable").drop_duplicates(["compartment", "analyte"], keep="last")
-    last = last.drop(columns=["fluid_h"], errors="ignore").merge(
-        exposure[["sample", "fluid_h", "meter_h", "machine", "kind", "site", "season"]], on="sample"
+    last = filtered.history.sort_values(order, kind="stable").drop_duplicates(["compartment", "analyte"], keep="last")
+    last = (
+        last.merge(filtered.growth, on=["compartment", "life", "analyte"], how="left")
+        .drop(columns=["fluid_h"], errors="ignore")
+        .merge(exposure[["sample", "fluid_h", "meter_h", "machine", "kind", "site", "season"]], on="sample")
     )
     working = known.machines.loc[known.machines["retired_on"].isna(), "machine"]
     replaced = known.services[known.services["kind"] == "replace"].groupby("compartment")["done_on"].max()
@@ -332,10 +367,11 @@ def _dilution(last: pd.DataFrame, exposure: pd.DataFrame, usual: pd.DataFrame) -
 
 
 def _as_state(last: pd.DataFrame) -> WearState:
-    column = {
-        c: last[c].to_numpy(dtype=float)
-        for c in ("level", "rate", "level_sd", "cov", "rate_sd", "loss", "load_share", "drift_share", "every")
-    }
+    wanted = (
+        *("level", "rate", "level_sd", "cov", "rate_sd", "loss", "load_share", "drift_share", "every"),
+        *("growth", "growth_var", "off_level", "off_rate", "season"),
+    )
+    column = {c: last[c].to_numpy(dtype=float) for c in wanted}
     fresh = last["fresh_share"].to_numpy(dtype=float) * last["fresh_ppm"].fillna(0.0).to_numpy(dtype=float)
     return WearState(
         column["level"],
@@ -348,6 +384,10 @@ def _as_state(last: pd.DataFrame) -> WearState:
         column["load_share"],
         column["drift_share"],
         column["every"],
+        column["growth"] * column["season"],
+        column["growth_var"] * column["season"] ** 2,
+        column["off_level"] / column["season"],
+        column["off_rate"],
     )
 
 
@@ -362,7 +402,15 @@ def _season_ahead(last: pd.DataFrame, seasons: pd.DataFrame) -> Floats:
 def _of_season(state: WearState, times: ArrayLike) -> WearState:
     """A state whose rate is `times` that of the day of its bottle."""
     k = np.asarray(times, float)
-    return replace(state, rate=state.rate * k, cov=state.cov * k, var_rate=state.var_rate * k**2)
+    return replace(
+        state,
+        rate=state.rate * k,
+        cov=state.cov * k,
+        var_rate=state.var_rate * k**2,
+        growth=state.growth * k,
+        var_growth=state.var_growth * k**2,
+        off_level=state.off_level / k,
+    )
 
 
 def _next_result(state: WearState, last: pd.DataFrame) -> tuple[Floats, Floats]:
@@ -379,8 +427,9 @@ def _next_result(state: WearState, last: pd.DataFrame) -> tuple[Floats, Floats]:
     begun = np.where(renewed, c["change_at"], 0.0)
     fresh = after_change(state, begun, *_what_stays(last))
     from_here = WearState(*(np.where(renewed, getattr(fresh, f.name), getattr(state, f.name)) for f in fields(state)))
-    mean, var = level_ahead(from_here, c["hours_ahead"] - begun)
-    slope = state.rate + state.fresh - state.loss * mean
+    ahead = c["hours_ahead"] - begun
+    mean, var = level_ahead(from_here, ahead)
+    slope = state.rate + state.growth * (from_here.off_rate + ahead) + state.fresh - state.loss * mean
     noise = c["noise_floor"] ** 2 + (c["noise_share"] * np.maximum(mean, 0.0)) ** 2 + c["rounding_step"] ** 2 / 12
     return mean, np.sqrt(var + (slope * c["sd_ahead"]) ** 2 + noise)
 

@@ -2,7 +2,9 @@
 one-step forecasts, every group at once.
 """
 
+import math
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -21,6 +23,7 @@ FRESH = 4
 _CONTRAST = constant("wear", "fresh_contrast")
 _CLEARLY = constant("wear", "fresh_log_likelihood")
 SWEEPS = 8
+_SETTLED = 1e-5  # own choice: log likelihood a sweep must gain, or its group is done: .005 standard deviations at most
 # of a group, as `log_likelihood` wants them
 CONSTANTS = ["level_mean", "level_var", "noise_floor", "unit", "usual", "drift_share"]
 
@@ -38,10 +41,12 @@ def fit_groups(
 ) -> tuple[Floats, Floats]:
     """Best parameters of every group at once and what they cost, by sweeps of one-dimensional parabola steps, each kept
     only if better (a parabola may step over a content of fresh fluid that is worth reporting: then the step beside is).
+    A group that a sweep no longer makes better is done, whatever the others do.
 
     Rows are groups, columns log rate_mean, log rate_sd/rate_mean, log noise_share, log load_share and fresh content
     over the usual level.
-    lean: centre and spread of the penalties; start: where to begin (the centre); free: columns that may move.
+    lean: centre and spread of the penalties; start: where to begin (the centre); free: columns that may move;
+    sweeps: at most.
     """
     centre, spread = lean
     group, rows = chosen_series(series, by, groups)
@@ -49,13 +54,21 @@ def fit_groups(
     spread = np.tile(spread, (len(groups), 1))
     held = (groups["contrast"].fillna(0) < _CONTRAST).to_numpy()  # fresh content cannot be told from wear
     spread[held, FRESH] = 1e-6
-    whole = _Cost.of(data, (group, life, rows), groups, (centre, spread), held | ~held)
-    rest = _Cost.of(data, (group, life, rows), groups, (centre, spread), ~held) if FRESH in free else whole
-    theta, step = (centre if start is None else start).copy(), np.full(centre.shape, 0.4)
+    arranged = partial(_Cost.of, data, (group, life, rows), groups, (centre, spread))
+    theta, step, left = (centre if start is None else start).copy(), np.full(centre.shape, 0.4), held | ~held
+    whole, rest = arranged(left), arranged(~held) if FRESH in free else None
     best = whole(theta)
-    for p in free * sweeps:
-        part = rest if p == FRESH else whole
-        theta[part.at], best[part.at], step[part.at, p] = part.step(theta[part.at], best[part.at], step[part.at, p], p)
+    for n in range(sweeps):
+        before = best.copy()
+        for p in free:
+            part = rest if p == FRESH and rest else whole
+            at = part.at
+            theta[at], best[at], step[at, p] = part.step(theta[at], best[at], step[at, p], p)
+        left = left & ~(before - best < _SETTLED)
+        if n + 1 == sweeps or not left.any():
+            break
+        if len(whole.at) > left.sum():
+            whole, rest = arranged(left), arranged(left & ~held) if rest else None
     return theta, best
 
 
@@ -88,15 +101,19 @@ class _Cost:
         return cls(np.flatnonzero(at), (np.cumsum(at) - 1)[group], series, least, *(part[at] for part in lean))
 
     def __call__(self, theta: Floats) -> Floats:
-        fit = -self.series.log_likelihood(theta[self.group])
-        content = theta[:, FRESH]
+        """Cost of every group (..., G) at theta (..., G, 5)."""
+        fit = -self.series.log_likelihood(theta[..., self.group, :])
+        content = theta[..., FRESH]
         some = np.where(content >= self.least, _CLEARLY, np.where(content > 0, np.inf, 0.0))
-        penalty = 0.5 * (((theta - self.centre) / self.spread) ** 2).sum(axis=1)
-        return np.asarray(np.bincount(self.group, fit, len(theta)) + penalty + some)
+        penalty = 0.5 * (((theta - self.centre) / self.spread) ** 2).sum(axis=-1)
+        by_group = [
+            np.bincount(self.group, row, len(self.at)) for row in fit.reshape(math.prod(penalty.shape[:-1]), -1)
+        ]
+        return np.asarray(np.reshape(by_group, penalty.shape) + penalty + some)
 
     def step(self, theta: Floats, best: Floats, step: Floats, p: int) -> tuple[Floats, Floats, Floats]:
         """One parabola step in column p: where each group now is, what that costs, and its next step."""
-        up, down = self(_moved(theta, p, step)), self(_moved(theta, p, -step))
+        up, down = self(np.stack([_moved(theta, p, step), _moved(theta, p, -step)]))
         there = _moved(theta, p, step * _vertex(down, best, up))
         reached = self(there)
         beside = up < np.minimum(reached, best)
@@ -123,10 +140,12 @@ def _vertex(down: Floats, here: Floats, up: Floats) -> Floats:
 
 
 def chosen_series(series: pd.DataFrame, by: str, groups: pd.DataFrame) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Group number and row of the series used in the fit: all of them, or evenly spaced ones of a large group."""
-    index = pd.MultiIndex.from_frame(groups[[by, "analyte"]])
-    number = index.get_indexer(pd.MultiIndex.from_frame(series[[by, "analyte"]]))
-    place = series.groupby([by, "analyte"]).cumcount().to_numpy()
+    """Group number and row of the series used in the fit: all of them, or evenly spaced ones of a large group.
+
+    groups: every group of `series`, in order of name and analyte.
+    """
+    keys = series.groupby([by, "analyte"], sort=True)
+    number, place = keys.ngroup().to_numpy(), keys.cumcount().to_numpy()
     size = groups["n_series"].to_numpy()[number]
     keep = (place * _MOST_SERIES) // np.maximum(size, _MOST_SERIES) != ((place - 1) * _MOST_SERIES) // np.maximum(
         size, _MOST_SERIES

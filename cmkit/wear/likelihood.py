@@ -96,16 +96,16 @@ class Series:
         return cls(tuple(blocks), len(rows))
 
     def log_likelihood(self, theta: Floats) -> Floats:
-        """Robust log likelihood of each series' one-step forecasts (S,).
+        """Robust log likelihood of each series' one-step forecasts (..., S).
 
-        theta: (S, 5), columns log rate_mean, log rate_sd/rate_mean, log noise_share, log load_share and fresh content
-        over the usual level.
+        theta: (..., S, 5), tries that are followed together; columns log rate_mean, log rate_sd/rate_mean, log
+        noise_share, log load_share and fresh content over the usual level.
         Student form with 6 degrees of freedom and squared scale 0.7: -3.5 log(1 + z^2/4.2) - log(S)/2; log Phi for
         censored results.
         """
-        total = np.zeros(self.count)
+        total = np.zeros((*theta.shape[:-2], self.count))
         for block in self.blocks:
-            _follow(block, theta[block.part], total[block.part])
+            _follow(block, theta[..., block.part, :], total[..., block.part])
         return total
 
 
@@ -125,25 +125,26 @@ def _steps(data: Panel, life: Rows, rows: Rows, own: tuple[Floats, Floats]) -> t
 
 def _follow(block: _Block, theta: Floats, total: Floats) -> None:
     """Add each series' log likelihood to `total`, bottle by bottle."""
-    rate, ratio, share, load = np.exp(np.ascontiguousarray(theta[:, :4].T))
-    state = block.level.copy(), rate.copy(), block.variance.copy(), np.zeros(len(rate)), (ratio * rate) ** 2
-    fresh = theta[:, 4] * block.usual + block.fresh
+    rate, ratio, share, load = np.exp(np.ascontiguousarray(np.moveaxis(theta[..., :4], -1, 0)))
+    level, variance = (np.broadcast_to(part, rate.shape).copy() for part in (block.level, block.variance))
+    state = level, rate.copy(), variance, np.zeros(rate.shape), (ratio * rate) ** 2
+    fresh = theta[..., 4] * block.usual + block.fresh
     rate *= LEAST_RATE
     load *= load
     for step in block.steps:
         n = step.size
-        now = tuple(part[:n] for part in state)
+        now = tuple(part[..., :n] for part in state)
         expected = step.phi * now[0]
         expected += step.psi * now[1]
         if step.chi is not None:
-            expected += step.chi * fresh[:n]
-        a11, a12 = _predict(step, now, rate[:n], load[:n])
+            expected += step.chi * fresh[..., :n]
+        a11, a12 = _predict(step, now, rate[..., :n], load[..., :n])
         s = np.maximum(expected, 0.0)
-        s *= share[:n]
+        s *= share[..., :n]
         s *= s
         s += block.own[:n]
         s += a11
-        total[:n] += _update(step, expected, (a11, a12, s), now)
+        total[..., :n] += _update(step, expected, (a11, a12, s), now)
 
 
 def _predict(step: _Step, state: tuple[Floats, ...], least: Floats, load2: Floats) -> tuple[Floats, Floats]:
@@ -183,7 +184,7 @@ def _update(step: _Step, expected: Floats, moved: tuple[Floats, ...], state: tup
     a11, a12, s = moved
     c, beta, p11, p12, p22 = state
     nu = step.y - expected
-    nu[step.missing] = 0.0
+    nu[..., step.missing] = 0.0
     z = np.sqrt(s)
     np.divide(nu, z, out=z)
     wide = np.abs(z)
@@ -218,15 +219,15 @@ def _at_limits(step: _Step, expected: Floats, parts: tuple[Floats, ...]) -> Floa
     if not (len(step.cut) or len(step.missing)):
         return None
     s, nu, wide, score = parts
-    weight, cut = np.ones(step.size), step.cut
+    weight, cut = np.ones(s.shape), step.cut
     if len(cut):
-        variance = s[cut] - step.rounded  # rounding has had its say in the true limit
+        variance = s[..., cut] - step.rounded  # rounding has had its say in the true limit
         own = np.sqrt(variance)
-        inside = -step.side * (step.limit - expected[cut]) / own
+        inside = -step.side * (step.limit - expected[..., cut]) / own
         chance = log_ndtr(inside)
-        departure, weight[cut] = departure_below(inside, chance)
-        nu[cut] = -step.side * departure * own
-        wide[cut] = variance
-        score[cut] = chance
-    weight[step.missing], score[step.missing] = 0.0, 0.0
+        departure, weight[..., cut] = departure_below(inside, chance)
+        nu[..., cut] = -step.side * departure * own
+        wide[..., cut] = variance
+        score[..., cut] = chance
+    weight[..., step.missing], score[..., step.missing] = 0.0, 0.0
     return weight

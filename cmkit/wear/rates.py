@@ -1,7 +1,7 @@
 """Wear rates of a fleet: the filter run over every compartment life and analyte, and what it says today."""
 
 from collections.abc import Collection
-from dataclasses import fields, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import pandas as pd
@@ -10,12 +10,28 @@ from numpy.typing import NDArray
 from cmkit.records.analytes import by_rule
 from cmkit.records.constants import HALF_NINETY
 from cmkit.tables.frames import names, typed
-from cmkit.wear.filter import Floats, Numbers, Track, wear_rates
+from cmkit.wear.filter import LEAST_RATE, Floats, Numbers, Track, wear_rates
 from cmkit.wear.laboratory_bias import bias_of_results
 from cmkit.wear.rounding import repeated_error
 from cmkit.wear.series_arrays import Panel, panel
 
 HISTORY = names("history")
+
+
+@dataclass(frozen=True)
+class Filtered:
+    """What the filter says of a fleet. history: one row per sample and analyte of rule `rate` that has a result
+    (columns HISTORY), in order of `exposure`, then of the register.
+
+    expected, expected_sd (ppm): forecast before the result was seen; z: departure in sd; rise: likelihood ratio of a
+    rate rise begun change_k intervals ago; rate (ppm/h), level (ppm) with sd and covariance: after it.
+    growth: one row per life and analyte, of its last result: growth, growth_var (ppm/h per h, and its square) of a path
+    that speeds up (else 0), off_level (h^2) and off_rate (h): what level and rate are off by per unit of growth
+    (`wear.growth`).
+    """
+
+    history: pd.DataFrame
+    growth: pd.DataFrame
 
 
 def run_filter(
@@ -28,18 +44,14 @@ def run_filter(
     not_learnt: Collection[str] = (),
     laboratories: pd.DataFrame | None = None,
     own_fresh: pd.DataFrame | None = None,
-) -> pd.DataFrame:
-    """One row per sample and analyte of rule `rate` that has a result (columns HISTORY), in order of `exposure`, then
-    of the register.
+) -> Filtered:
+    """The filter over every compartment life and analyte of rule `rate`.
 
-    expected, expected_sd (ppm): forecast before the result was seen; z: departure in sd; rise: likelihood ratio of a
-    rate rise begun change_k intervals ago; rate (ppm/h), level (ppm) with sd and covariance: after it. accept_changes
-    False: the state never jumps, as the bottle
-    screens need it. An analyte without a row in `numbers` for its family is left out. not_learnt: bottles whose results
-    are held against their forecast like any other, but do not move the state (rise is NaN there). laboratories: what
-    their results are off by (`wear.laboratory_bias`): value and forecast are as that laboratory reports, rate and level
-    are on the scale of the reference laboratory. own_fresh: compartments whose fresh fluid is not their family's
-    (`wear.own_fresh`).
+    accept_changes False: the state never jumps, as the bottle screens need it. An analyte without a row in `numbers`
+    for its family is left out. not_learnt: bottles whose results are held against their forecast like any other, but do
+    not move the state (rise is NaN there). laboratories: what their results are off by (`wear.laboratory_bias`): value
+    and forecast are as that laboratory reports, rate and level are on the scale of the reference laboratory. own_fresh:
+    compartments whose fresh fluid is not their family's (`wear.own_fresh`).
     """
     analytes = [a for a in by_rule(register, "rate") if a in samples]
     data = panel(exposure, samples, analytes)
@@ -74,7 +86,23 @@ def run_filter(
         rate_sd=np.hypot(track.rate_sd, bias_sd * track.rate),
         level_sd=np.hypot(track.level_sd, bias_sd * track.level),
     )
-    return _long(exposure, replace(data, y=data.y * bias), series, track, register)
+    history = _long(exposure, replace(data, y=data.y * bias), series, track, register)
+    return Filtered(history, _growth(data, series, track))
+
+
+def _growth(data: Panel, series: pd.DataFrame, track: Track) -> pd.DataFrame:
+    number = np.arange(1, track.rate.shape[1] + 1)
+    newest = (np.isfinite(track.rate) * number).max(axis=1, initial=1) - 1
+    rate = track.rate[np.arange(len(series)), newest]
+    g, variance = track.growth.found(np.maximum(rate, LEAST_RATE * series["rate_mean"].to_numpy(float)))
+    lives = data.lives.iloc[series["life_row"]][["compartment", "life"]].reset_index(drop=True)
+    return lives.assign(
+        analyte=series["analyte"].to_numpy(),
+        growth=g,
+        growth_var=variance,
+        off_level=track.growth.level,
+        off_rate=track.growth.rate,
+    )
 
 
 def _bias(

@@ -14,6 +14,7 @@ from cmkit.records.constants import constant
 
 _TIMES = (100, 50, 20, 10, 5, 2, 1)  # steps tried, times the unit of the register's decimals
 _HARMONICS = 50
+_NOTHING = 40.0  # a harmonic that has fallen by exp(-40) adds nothing to the sum
 _NEARLY_ALL = constant("wear", "rounding_share")
 _FEWEST, _LEAST_STEPS = int(constant("wear", "rounding_fewest")), int(constant("wear", "rounding_least_steps"))
 
@@ -41,10 +42,14 @@ def repeated_error(step: ArrayLike, sd: ArrayLike) -> NDArray[np.float64]:
     exp(-2 pi^2 k^2 sd^2/s^2), so the variance that is left is sum s^2/(2 pi^2 k^2) exp(-4 pi^2 k^2 sd^2/s^2): s^2/12
     without scatter, nearly none from sd = s/2 on (statistical theory of quantization, Widrow 1956; from memory).
     """
-    s, scatter = (np.asarray(v, float)[..., None] for v in (step, sd))
-    k2 = np.arange(1, _HARMONICS + 1) ** 2
-    ratio = np.where(s > 0, scatter / np.where(s > 0, s, 1.0), 0.0)
-    return np.asarray((s**2 / (2 * np.pi**2 * k2) * np.exp(-4 * np.pi**2 * k2 * ratio**2)).sum(axis=-1))
+    s, scatter = np.broadcast_arrays(np.asarray(step, float), np.asarray(sd, float))
+    ratio = np.divide(scatter, s, out=np.zeros(s.shape), where=s > 0)
+    fall = 4 * np.pi**2 * np.ravel(ratio) ** 2
+    total, left = np.zeros(fall.size), np.arange(fall.size)
+    for k in range(1, _HARMONICS + 1):
+        left = left[k * k * fall[left] < _NOTHING]
+        total[left] += np.exp(-k * k * fall[left]) / (k * k)
+    return np.asarray(s**2 / (2 * np.pi**2) * total.reshape(s.shape))
 
 
 def bottle_steps(samples: pd.DataFrame, analytes: list[str], register: pd.DataFrame) -> pd.DataFrame:

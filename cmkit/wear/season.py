@@ -11,8 +11,6 @@ filter's forecasts with a normal prior (`wear.group_fit`), weighted by what it i
 where they gain enough of it over bottles of a year and a half or more.
 """
 
-from dataclasses import replace
-
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
@@ -22,9 +20,9 @@ from cmkit.records.constants import constant
 from cmkit.tables.frames import empty, typed
 from cmkit.wear.family import fit_kinds
 from cmkit.wear.group_fit import CONSTANTS, chosen_series
-from cmkit.wear.likelihood import Series
 from cmkit.wear.profile import worth
-from cmkit.wear.series_arrays import Panel, panel
+from cmkit.wear.series_arrays import panel
+from cmkit.wear.tried_hours import TriedHours
 
 Floats = NDArray[np.float64]
 _YEAR_D = 365.25
@@ -96,8 +94,8 @@ def learn_seasons(
     number, rows = chosen_series(series, "kind", groups)
     kept = series.iloc[rows]
     of, keys = pd.factorize(pd.MultiIndex.from_frame(kept[["kind", "site"]]))
-    waves = np.where(data.bottle >= 0, harmonics(*_interval(exposure))[:, data.bottle], 0.0)[:, kept["life_row"]]
-    tried = _Tried(data, rows, constants=groups[CONSTANTS].to_numpy(float)[number], theta=theta[number], waves=waves)
+    hours = TriedHours(data, rows, groups[CONSTANTS].to_numpy(float)[number], theta[number])
+    tried = _Tried(hours, hours.of_bottles(harmonics(*_interval(exposure)), otherwise=0.0))
     shares, gain = _newton(tried, of, kept["compartment"].to_numpy(), len(keys))
     out = pd.DataFrame(list(keys), columns=["kind", "site"]).assign(
         sin_share=shares[:, 0], cos_share=shares[:, 1], log_likelihood=gain
@@ -108,23 +106,13 @@ def learn_seasons(
 class _Tried:
     """Series of a panel whose effective hours are tried with other seasons."""
 
-    def __init__(
-        self, data: Panel, rows: NDArray[np.int64], *, constants: Floats, theta: Floats, waves: Floats
-    ) -> None:
+    def __init__(self, hours: TriedHours, waves: Floats) -> None:
         """waves: means of sin and cos over the interval before each bottle (2, S, n)."""
-        life = data.series["life_row"].to_numpy()[rows]
-        own = {name: table[life] for name, table in data.exposure.items()}
-        fresh = np.broadcast_to(np.asarray(data.fresh, float), len(data.y))[rows]
-        self.data = replace(data, exposure=own, y=data.y[rows], censored=data.censored[rows], fresh=fresh)
-        self.constants, self.theta, self.waves = constants, theta, waves
+        self.hours, self.waves = hours, waves
 
     def score(self, a: Floats, b: Floats) -> Floats:
         """Log likelihood of each series with its own a and b."""
-        times = 1 + a[:, None] * self.waves[0] + b[:, None] * self.waves[1]
-        psi = self.data.exposure["psi"] * times
-        at = replace(self.data, exposure=self.data.exposure | {"psi": psi})
-        every = np.arange(len(self.theta))
-        return Series.of(at, every, every, self.constants).log_likelihood(self.theta)
+        return self.hours.score(1 + a[:, None] * self.waves[0] + b[:, None] * self.waves[1])
 
 
 def _newton(tried: _Tried, of: NDArray[np.int64], place: NDArray[np.object_], count: int) -> tuple[Floats, Floats]:

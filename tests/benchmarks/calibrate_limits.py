@@ -1,15 +1,18 @@
-"""How well family limits and forecasts keep their word, on invented families and fleets whose truth is known.
+"""How well family limits and forecasts keep their word, on invented families and fleets whose truth is known; writes a
+page (about a minute).
 
-    python tests/benchmarks/calibrate_limits.py [seed]
+    python tests/benchmarks/calibrate_limits.py [page.md] [seed]
 
 Limits: families whose true log level differs by sd .35 and log spread by sd .15 within their kind, 4 bottles a machine
 (intraclass correlation .35), results below 1 censored, 4 % of bottles from sick machines at 3 to 8 times their level.
-Printed: rmse (bias) of the logarithm of
-the 97.5th percentile. Forecasts: coverage of the interval of the next result, from the filter's state one bottle
+Written: rmse (bias) of the logarithm of
+the 97.5th percentile, and the share of 90 % bounds that hold. Forecasts: coverage of the interval of the next result, from the filter's state one bottle
 before.
 """
 
 import sys
+from datetime import date
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -83,7 +86,7 @@ def next_result_coverage(
     fleet = simulate(kind, noise, n, rng, bottles=bottles)
     register = analyte_register()
     numbers = family_numbers(fleet.exposure, fleet.samples, register)
-    history = run_filter(fleet.exposure, fleet.samples, numbers, register, accept_changes=True)
+    history = run_filter(fleet.exposure, fleet.samples, numbers, register, accept_changes=True).history
     chained = fleet.exposure[["sample", "hours", "changed", "sd_phi"]].rename(columns={"hours": "next_h"})
     rows = history.merge(chained, on="sample").merge(
         numbers.drop(columns=["n_series", "rate_sd"]), on=["family", "analyte"]
@@ -113,23 +116,53 @@ def next_result_coverage(
     return {p: float((z[seen] < ndtri((1 + p) / 2)).mean()) for p in (0.5, 0.8, 0.9, 0.95)}
 
 
-def main(seed: int) -> None:
-    """Prints both tables."""
+def limits_table(seed: int) -> pd.DataFrame:
+    """Errors of limits by share of sick bottles and bottles a family, 500 families a row."""
     rows = []
-    for sick in (0.04, 0.0):
+    for sick in (0.04, 0.0, 0.08):
         for n in (8, 16, 32, 64, 128, 256):
-            told = summary(limit_errors(n, 25, sick, np.random.default_rng([seed, n, int(100 * sick)])))
-            words = {k: f"{a:.2f}" if np.isnan(b) else f"{a:.2f} ({b:+.2f})" for k, (a, b) in told.items()}
+            found = summary(limit_errors(n, 25, sick, np.random.default_rng([seed, n, int(100 * sick)])))
+            words = {k: f"{a:.2f}" if np.isnan(b) else f"{a:.2f} ({b:+.2f})" for k, (a, b) in found.items()}
             rows.append({"sick": f"{sick:.0%}", "n": n, **words})
-    print(pd.DataFrame(rows).to_string(index=False))
-    print()
+    return pd.DataFrame(rows)
+
+
+def forecasts_table(seed: int) -> pd.DataFrame:
+    """Coverage of the next result by fleet and noise, 300 compartments a row."""
     rows = []
     for kind in KINDS:
         for noise in ("cv5", "cv10", "cv15"):
             share = next_result_coverage(kind, noise, 300, np.random.default_rng([seed, len(kind), int(noise[2:])]))
             rows.append({"fleet": kind, "noise": noise, **{f"{p:.0%}": f"{v:.3f}" for p, v in share.items()}})
-    print(pd.DataFrame(rows).to_string(index=False))
+    return pd.DataFrame(rows)
+
+
+def markdown(table: pd.DataFrame) -> list[str]:
+    """Lines of a markdown table."""
+    cells = [list(table.columns), ["---"] * table.shape[1], *table.astype("str").to_numpy().tolist()]
+    return ["| " + " | ".join(row) + " |" for row in cells]
+
+
+def page(seed: int) -> str:
+    """Both tables as markdown."""
+    return "\n".join(
+        [
+            "# Calibration of family limits and forecasts", "",
+            f"{date.today().isoformat()}, `python tests/benchmarks/calibrate_limits.py`, seed {seed}, not used for "
+            "choosing; the trimmed share and the doubt of the number of sick bottles were chosen on seeds 1 and 11. "
+            "Invented data of known truth; what is drawn is said in the script.", "",
+            "## Limits", "",
+            "Rmse (bias) of the logarithm of the 97.5th percentile, 500 families a row; last columns: share of 90 % bounds "
+            "that hold. Wanted with 4 % sick bottles: bias at most .15 and rmse at most .22 at n = 64; lower bound .85 to "
+            ".95, rmse at most .22 at n = 16.", "",
+            *markdown(limits_table(seed)), "",
+            "## Forecasts", "",
+            "Share of next results inside the interval. Wanted of the 90 % interval: .88 to .95.", "",
+            *markdown(forecasts_table(seed)), "",
+        ]
+    )  # fmt: skip
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 1)
+    target = Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).parent / "calibrate_limits.md"
+    target.write_text(page(int(sys.argv[2]) if len(sys.argv) > 2 else 2), encoding="utf-8")

@@ -34,7 +34,7 @@ FLEETS: dict[str, dict[str, Any]] = {
 
 def cubes(sim: Simulated, numbers: pd.DataFrame, accept: bool = True) -> dict[str, np.ndarray]:
     """History columns as (metals, compartments, bottles); acceptance on."""
-    history = run_filter(sim.exposure, sim.samples, numbers, REGISTER, accept_changes=accept)
+    history = run_filter(sim.exposure, sim.samples, numbers, REGISTER, accept_changes=accept).history
     shape = (-1, sim.y.shape[2])
     columns = ("rate", "rate_sd", "z", "rise", "below")
     return {
@@ -106,7 +106,7 @@ def page(n: int, seeds: int) -> str:
         [
             "# Calibration of wear rates and the alarm rule", "",
             f"{date.today().isoformat()}, `python tests/benchmarks/calibrate_wear.py`: {n} compartments a fleet of 7 "
-            f"metals and 20 bottles, {seeds} seeds, "
+            f"metals and 20 bottles, seeds 0 to {seeds - 1}, "
             "30 % of top-up records missing. Invented fleets: shape only, no field fact.", "",
             "## Figures", "", *verdicts(calm, steps_table), "",
             "## Intervals and false alarms", "", markdown(calm), "",

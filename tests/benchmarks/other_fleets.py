@@ -32,6 +32,7 @@ START = pd.Timestamp("2023-03-01")
 FOUND = 0.15
 _ROUND_H = 250.0
 _DELAY_SHAPE = 4.0  # gamma
+_STRETCH_D, _LITRES_AN_HOUR = 50, 22.0
 
 
 def after_work(content: Array, volume: Array, wear: Array, loss_l: Array, hours: Array) -> tuple[Array, Array]:
@@ -103,6 +104,8 @@ class World:
     next_round_h: Array
     books: dict[str, list[dict]]
     rate: Array = field(default_factory=lambda: np.empty(0))
+    effort: Array = field(default_factory=lambda: np.ones(1))
+    fuel_l: Array = field(default_factory=lambda: np.zeros(1))
 
 
 def build_places(machines: int) -> pd.DataFrame:
@@ -170,10 +173,14 @@ def live(world: World, days: int) -> None:
     """Day after day: work, faults, visits with bottles, changes, top-ups, meter readings."""
     per_day = np.array([MACHINE_KINDS[k][0] for k in world.places.drop_duplicates("machine")["machine_kind"]])
     machine = world.places["machine_no"].to_numpy()
+    stretches = np.random.default_rng(len(machine)).standard_normal((days // _STRETCH_D + 1, len(per_day)))
+    world.fuel_l = np.zeros(len(per_day))
     for d in range(days):
         day = START + pd.Timedelta(days=d)
         works = day.day_of_week < 6
         hours = per_day * np.clip(1 + 0.15 * world.rng.standard_normal(len(per_day)), 0.3, 1.5) * works
+        world.effort = np.exp(world.breakage.effort * stretches[d // _STRETCH_D])
+        world.fuel_l += _LITRES_AN_HOUR * world.effort * hours
         work(world, day, hours[machine])
         end_faults(world, day)
         if works:
@@ -204,7 +211,8 @@ def work(world: World, day: pd.Timestamp, hours: Array) -> None:
             fault.opened_on = fault.opened_on or day
     world.rate = rate
     full = np.array([KINDS[k].litres for k in places["kind"]])
-    wear = rate * world.load[:, None] * full[:, None]
+    effort = 1 + b.by_fuel * (world.effort[places["machine_no"].to_numpy()] - 1)
+    wear = rate * world.load[:, None] * (effort * full)[:, None]
     world.content, world.volume = after_work(world.content, world.volume, wear, loss, hours)
     for clock in (world.run_h, world.life_h, world.fluid_h, world.since_h):
         clock += hours
@@ -308,7 +316,8 @@ def weekly(world: World, day: pd.Timestamp) -> None:
             top_up(world, c, day, litres)
     for c in world.places.drop_duplicates("machine").index:
         row = {"machine": world.places["machine"].iloc[c], "read_on": day, "meter_h": round(meter(world, c))}
-        world.books["meters"].append(row)
+        burnt = {"fuel_l": round(world.fuel_l[world.places["machine_no"].iloc[c]])} if world.breakage.effort else {}
+        world.books["meters"].append(row | burnt)
 
 
 def top_up(world: World, c: int, day: pd.Timestamp, litres: float) -> None:

@@ -18,7 +18,8 @@ class Breakage:
     per 1,000 h squared.
     exchanged: share of pair bottles. post_days: drawing to result. change_days: planned change after its bottle, 0 the
     same day.
-    faults_times, signature: rate and strength of faults.
+    faults_times, signature: rate and strength of faults. effort: sd of the log of fuel burnt an hour, from 50 days to
+    the next, with a count of it in the meters; by_fuel: share of the wear that goes with it.
     """
 
     step_ppm: float = 1.0
@@ -37,6 +38,8 @@ class Breakage:
     change_days: int = 9
     faults_times: float = 1.0
     signature: float = 1.0
+    effort: float = 0.0
+    by_fuel: float = 0.0
 
 
 BREAKAGES = {

@@ -16,6 +16,8 @@ from cmkit.assessment import Assessment
 from cmkit.books.content.book import Book, open_book
 from cmkit.books.content.sections.fluids import CAUTION, change_rows, fluid_care, left_against_right
 from cmkit.books.content.sections.laboratories import laboratories
+from cmkit.books.content.sections.load import by_load
+from cmkit.books.content.sections.report import newest_report
 from cmkit.tables.frames import empty, names, typed
 
 ENGINE = "WL-1/engine"
@@ -109,3 +111,44 @@ def test_a_drive_that_wears_more_than_its_twin_is_named(book: Book) -> None:
     text = text_of(left_against_right(own))
     assert "1 of them gives off more metal than theirs" in text
     assert "1.52 (1.30 to 1.80)" in text
+
+
+def test_an_accepted_factor_stands_beside_every_result_it_changes(book: Book) -> None:
+    """In the newest report as reported and as used, with who accepted it and why, and how it is undone."""
+    newest = book.of("samples", ENGINE).sort_values(["drawn_on", "sample"]).iloc[-1]
+    own = with_table(book, "factored_results", compartment=ENGINE, site="north pit", sample=newest["sample"],
+                     lab="coast <b>", analyte="Fe_ppm", reported=4517.0, used=newest["Fe_ppm"], factor=0.87,
+                     drawn_on=DAY, from_on=DAY, accepted_on=DAY, accepted_by="A. Lead", reason="reads high")  # fmt: skip
+    page = str(newest_report(own, ENGINE))
+    text = text_of(page)
+    assert "(reported 4,517)" in text
+    assert "is multiplied by 0.87 here, in the figures and in every judgement (accepted by A. Lead" in text
+    assert "coast &lt;b&gt;" in page
+    said = text_of(laboratories(own))
+    assert "Accepted factors" in said
+    assert "the results are as reported again" in said
+    assert "reported" not in text_of(newest_report(book, ENGINE)).split("Drawn, reported")[1]
+
+
+def test_the_lines_that_would_accept_a_correction_are_shown_where_a_third_laboratory_tells(book: Book) -> None:
+    row = {"lab": "coast", "other_lab": "north", "analyte": "Fe_ppm", "n": 20, "bias": 0.25, "found": "bias",
+           "since": DAY, "words": "north reads high"}  # fmt: skip
+    told = laboratories(with_table(book, "laboratory_pairs", suspect="north", **row))
+    assert '[laboratory_factors."north"] Fe_ppm = { factor = 0.8, from_on = "2026-06-30"' in text_of(told)
+    assert "factor = 1.25" in text_of(laboratories(with_table(book, "laboratory_pairs", suspect="coast", **row)))
+    assert "laboratory_factors" not in text_of(laboratories(with_table(book, "laboratory_pairs", suspect="", **row)))
+
+
+def test_wear_by_hours_stands_beside_wear_by_load_and_is_left_out_without_a_counter(book: Book) -> None:
+    row = {"site": "north pit", "family": "wheel loader <b>", "load": "fuel", "analyte": "Fe_ppm", "by_hours": 50.0,
+           "by_load": 2.5, "n": 70, "machines": 6, "power": 0.93, "power_low": 0.71, "power_high": 1.15,
+           "spread_hours": 0.31, "spread_load": 0.12, "found": "by load"}  # fmt: skip
+    page = str(by_load(with_table(book, "load_rates", **row)))
+    text = text_of(page)
+    assert "0.93 (0.71 to 1.15) 31 % 12 % Wear goes by litres of fuel more than by hours" in text
+    assert "50 ppm 2.5 ppm litres of fuel" in text
+    assert "wheel loader &lt;b&gt;" in page
+    assert "its rates count hours at each machine's usual work" in text
+    few = with_table(book, "load_rates", **(row | {"found": "too few intervals", "power": np.nan}))
+    assert "Too few intervals" in text_of(by_load(few))
+    assert str(by_load(book)) == ""

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from cmkit.practice.chain import AT_LABORATORY, LOST, ON_THE_WAY, bottle_chain, in_hand
+from cmkit.practice.chain import AT_LABORATORY, AT_SITE, LOST, ON_THE_WAY, bottle_chain, in_hand
 from cmkit.practice.due import next_due
 from cmkit.records.fleet import Fleet
 from cmkit.records.turnaround import learn_turnaround, turnaround_by_machine
@@ -123,6 +123,26 @@ def test_stages_words_and_what_replaced_a_lost_bottle(make_fleet) -> None:
     )
     earlier = bottle_chain(few(make_fleet).as_of("2026-05-06"), learn_turnaround(known)).set_index("sample")
     assert earlier["stage"].to_dict() == {"C": AT_LABORATORY}
+
+
+def test_planned_and_sent_days_of_field_sheets_give_their_stages(make_fleet) -> None:
+    """By hand: drawn a day after the round's plan and sent three days after that; a bottle whose sheet says no sent day
+    is still at the site, one with it on the way; the report's own row says neither, and the sheet's days are kept."""
+    sheet = {"compartment": "M/engine", "drawn_on": "2026-03-01", "planned_on": "2026-02-28", "sent_on": "2026-03-04"}
+    report = {"compartment": "M/engine", "drawn_on": "2026-03-01", "received_on": "2026-03-06",
+              "reported_on": "2026-03-09", "Fe_ppm": 9.0, "lab": "one"}  # fmt: skip
+    fresh = {"compartment": "M/engine", "drawn_on": "2026-06-25", "planned_on": "2026-06-24"}
+    samples = [{"sample": "A", **sheet}, {"sample": "A", **report}, {"sample": "B", **fresh},
+               {"sample": "C", **fresh, "sent_on": "2026-06-28"}]  # fmt: skip
+    known = few(make_fleet, samples=samples).as_of(DAY)
+    times = learn_turnaround(known)
+    assert times[["plan_days", "kept_days", "post_days", "lab_days", "days"]].to_numpy().tolist() == [[1, 3, 5, 3, 8]]
+    chain = bottle_chain(known, times).set_index("sample")
+    check(chain.reset_index(), "chain")
+    assert chain["stage"].to_dict() == {"B": AT_SITE, "C": ON_THE_WAY}
+    assert chain.loc["B", "words"] == "drawn 5 days ago, and its sheet does not say that it was sent: send it"
+    assert chain.loc["C", "words"] == "drawn 5 days ago, sent on 2026-06-28, no receipt recorded yet"
+    assert chain.loc["B", "planned_on"] == pd.Timestamp("2026-06-24")
 
 
 def test_a_result_that_comes_takes_the_bottle_off_the_list(make_fleet) -> None:

@@ -24,7 +24,7 @@ def measured(make_fleet) -> pd.DataFrame:
         samples=samples,
     )  # fmt: skip
     exposure = pd.DataFrame({"sample": ["s0", "s1", "s2", "s3"], "hours": [np.nan, 250.0, 270.0, 280.0]})
-    bottles = pd.DataFrame({"sample": ["s0", "s1", "s2", "s3"], "good": [True, True, True, False]})
+    bottles = pd.DataFrame({"sample": ["s0", "s1", "s2", "s3"], "believed": [0.99, 0.9, 0.5, 0.49]})
     row = dict.fromkeys(RECORD, "") | {
         "run_h": 1.0,
         "bottles": 1,
@@ -83,7 +83,7 @@ def test_a_fleet_with_one_bottle_and_no_alarm_has_its_months(make_fleet) -> None
     )
     exposure, bottles = (
         pd.DataFrame({"sample": ["s"], "hours": [np.nan]}),
-        pd.DataFrame({"sample": ["s"], "good": [True]}),
+        pd.DataFrame({"sample": ["s"], "believed": [1.0]}),
     )
     out = programme_measures(fleet.as_of("2026-06-30"), exposure, bottles, empty("record"))
     check(out, "programme")

@@ -21,8 +21,10 @@ from cmkit.practice.published import (
     read_published,
     said_in,
     said_otherwise,
+    unpublished_alarms,
 )
 from cmkit.records.fleet import Fleet
+from cmkit.tables.frames import names, typed
 from tests.lengths import short_or_full
 
 
@@ -181,3 +183,28 @@ def test_replaying_the_demo_no_published_alarm_changes_its_date_or_vanishes(
     moved = set(earliest.loc[earliest["state"] != earliest["state_now"], "compartment"])
     marked = said_otherwise(first, anew)
     assert set(marked.loc[marked["field"] == "state", "compartment"]) == moved
+
+
+def test_an_alarm_of_later_numbers_that_no_book_showed_while_it_stood_is_marked(tmp_path: Path) -> None:
+    """By hand: a waiting alarm of 10 March under a March book that said clear is marked with that month; one the book
+    showed, one looked into before the month's end and one known after the last book are not."""
+    for month, state in (("2026-03", "clear"), ("2026-04", "alarm")):
+        for place in "abcd":
+            shown = "alarm" if place == "b" else state
+            as_of = pd.Timestamp(f"{month}-01") + pd.offsets.MonthEnd(0)
+            rows = said(month, shown, place=place).assign(as_of=as_of)
+            append_published(tmp_path, rows, as_of + pd.Timedelta(days=2))
+    known = {"a": "2026-03-10", "b": "2026-03-10", "c": "2026-03-10", "d": "2026-05-02"}
+    record = typed(
+        [dict.fromkeys(names("record"), "") | {
+            "compartment": place, "alarm_on": pd.Timestamp(day), "known_on": pd.Timestamp(day), "run_h": 1.0, "bottles": 1,
+            "found_on": pd.Timestamp("2026-03-20") if place == "c" else pd.NaT, "lead_h": 1.0, "cost": 0.0,
+            "outcome": "defect" if place == "c" else "waiting",
+        } for place, day in known.items()],
+        "record",
+    )  # fmt: skip
+    published = read_published(tmp_path)
+    out = unpublished_alarms(record, published)
+    assert out[["compartment", "month"]].to_numpy().tolist() == [["a", "2026-03"]]
+    assert unpublished_alarms(record.iloc[:0], published).empty
+    assert unpublished_alarms(record, published.iloc[:0]).empty

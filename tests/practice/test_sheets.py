@@ -107,6 +107,20 @@ def test_a_well_filled_sheet_loads_without_a_slip(sheet, known) -> None:
     assert back.slips["words"].tolist() == ["left empty and taken as not drawn: rows 2"]
 
 
+def test_the_day_planned_and_the_day_sent_come_with_the_bottle(sheet, known) -> None:
+    back = slips_of(sheet, known, {LEFT: GOOD | {"sent_on": "30.06.2026"}, RIGHT: GOOD | {"sent_on": "2026-06-28"}})
+    rows = back.samples.set_index("compartment")
+    plan = read_plan(sheet).set_index("compartment")["plan_on"]
+    assert rows["planned_on"].to_dict() == {c: pd.Timestamp(plan[c]) for c in (LEFT, RIGHT)}
+    assert rows.loc[LEFT, "sent_on"] == pd.Timestamp("2026-06-30")
+    assert pd.isna(rows.loc[RIGHT, "sent_on"])
+    assert "sent_on 2026-06-28 is before the drawing or still to come; left empty." in back.slips["words"].tolist()
+
+
+def read_plan(path) -> pd.DataFrame:
+    return pd.read_excel(path, sheet_name="round", engine="openpyxl")
+
+
 @pytest.mark.parametrize(
     ("change", "words"),
     [

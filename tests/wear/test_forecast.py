@@ -29,7 +29,7 @@ from cmkit.wear.forecast import (
     wear_state,
 )
 from cmkit.wear.next_bottle import learn_visits
-from cmkit.wear.rates import run_filter
+from cmkit.wear.rates import Filtered, run_filter
 
 CASE = wear_state(30.0, 0.08, [[9, 0.02], [0.02, 2.25e-4]], loss=2e-4, load_share=0.12, drift_share=0.15)
 HOURS = np.array([200, 300, 400, 500, 700, 1000.0])
@@ -241,7 +241,9 @@ def frames(**services: object) -> dict:
     dilution = family_dilution(exposure)
     visits = pd.DataFrame([{"interval_middle": 1.0, "interval_spread": 0.1, "early_share": 0.5, "post_days": 10.0}])
     learnt = made_learnt(numbers=numbers, limits=limits, dilution=dilution, visits=visits)
-    return {"known": known, "exposure": exposure, "history": history, "use": use, "learnt": learnt}
+    growth = pd.DataFrame({"compartment": ["d"], "life": [1], "analyte": ["Fe_ppm"], "growth": [0.0],
+    "growth_var": [0.0], "off_level": [0.0], "off_rate": [0.0]})  # fmt: skip
+    return {"known": known, "exposure": exposure, "filtered": Filtered(history, growth), "use": use, "learnt": learnt}
 
 
 def test_frame_carries_the_newest_bottle_to_the_next() -> None:
@@ -334,9 +336,9 @@ def replayed(demo_fleet: Fleet) -> pd.DataFrame:
     for day in ("2025-05-31", "2025-10-31"):
         known, exposure, use = chained(demo, day)
         numbers = family_numbers(exposure, known.samples, register)
-        history = run_filter(exposure, known.samples, numbers, register, accept_changes=True)
+        filtered = run_filter(exposure, known.samples, numbers, register, accept_changes=True)
         learnt = made_learnt(numbers=numbers, dilution=family_dilution(exposure), visits=learn_visits(known, exposure))
-        ahead = forecast_next(known, exposure, history, use, learnt)
+        ahead = forecast_next(known, exposure, filtered, use, learnt)
         newest = exposure.sort_values("run_h").groupby("compartment").tail(1)[["compartment", "run_h"]]
         rows = drawn[drawn["reported_on"] > day].merge(newest, on="compartment", suffixes=("", "_now"))
         rows = rows[rows["run_h"] > rows["run_h_now"]].sort_values("run_h").groupby("compartment").head(1)
@@ -368,12 +370,12 @@ def test_the_next_result_falls_inside_its_interval_by_records(replayed: pd.DataF
 def test_frame_forgets_what_was_drained() -> None:
     """Above the limit when the bottle was drawn, changed the same day: the climb starts from what the change left."""
     given = frames(compartment=["d"], kind=["change"], done_on=[DAY + pd.Timedelta(days=100)])
-    given["history"]["level"] = 90.0
+    given["filtered"].history["level"] = 90.0
     row = forecast_next(**given).iloc[0]
     assert row["chance"] < 0.1
     assert "already above" not in row["words"]
     not_changed = frames()
-    not_changed["history"]["level"] = 90.0
+    not_changed["filtered"].history["level"] = 90.0
     assert "already above" in forecast_next(**not_changed).iloc[0]["words"]
 
 
@@ -399,4 +401,5 @@ def test_frame_without_a_limit_gives_no_chance() -> None:
 
 def test_frame_of_nothing_is_empty() -> None:
     given = frames()
-    assert forecast_next(**(given | {"history": given["history"].iloc[:0]})).empty
+    none = Filtered(given["filtered"].history.iloc[:0], given["filtered"].growth)
+    assert forecast_next(**(given | {"filtered": none})).empty

@@ -39,7 +39,7 @@ def history(known: tuple[Any, pd.DataFrame, pd.DataFrame]) -> pd.DataFrame:
     exposure = sample_exposure(*known)
     return run_filter(
         exposure, known[0].samples, family_numbers(exposure, known[0].samples, register), register, accept_changes=True
-    )
+    ).history
 
 
 def release(t: float, mass: float, w: float, out: float, added: float, volume: float, loss: float) -> float:

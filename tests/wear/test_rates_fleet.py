@@ -24,7 +24,7 @@ NINETY = 1.6448536
 
 def filtered(sim: Any, accept: bool = True, numbers: pd.DataFrame | None = None) -> pd.DataFrame:
     numbers = family_numbers(sim.exposure, sim.samples, REGISTER) if numbers is None else numbers
-    return run_filter(sim.exposure, sim.samples, numbers, REGISTER, accept_changes=accept)
+    return run_filter(sim.exposure, sim.samples, numbers, REGISTER, accept_changes=accept).history
 
 
 def cube(history: pd.DataFrame, column: str, metals: list[str], bottles: int) -> np.ndarray:
@@ -106,7 +106,7 @@ def test_tables_and_order(reference_fleets: ModuleType) -> None:
         family_numbers(sim.exposure, sim.samples, REGISTER),
         REGISTER,
         accept_changes=True,
-    )
+    ).history
     pd.testing.assert_frame_equal(history, shuffled, check_exact=True)
 
 
@@ -115,7 +115,7 @@ def test_current_wear_is_the_last_bottle_of_the_present_life(reference_fleets: M
     split = sim.exposure.assign(life=1 + (sim.exposure["order"] >= 4)).assign(order=sim.exposure["order"] % 4)
     history = run_filter(
         split, sim.samples, family_numbers(split, sim.samples, REGISTER), REGISTER, accept_changes=True
-    )
+    ).history
     wear = current_wear(history)
     assert (wear["life"] == 2).all()
     assert (wear["n_samples"] == 2).all()
@@ -152,7 +152,7 @@ def test_one_bottle_compartments_know_little(reference_fleets: ModuleType) -> No
     unknown = sim.exposure.assign(phi=1.0, psi=0.0, chi=0.0, sd_phi=0.0, fluid_h=np.nan, hours=np.nan)
     history = run_filter(
         unknown, sim.samples, family_numbers(unknown, sim.samples, REGISTER), REGISTER, accept_changes=True
-    )
+    ).history
     sane(history)
     assert (history["rate_sd"] > 0.25 * history["rate"]).all()
     assert (history["rise"].abs() < 1e-9).all()
@@ -164,7 +164,7 @@ def test_one_machine_with_one_bottle(reference_fleets: ModuleType) -> None:
     numbers = family_numbers(one, sim.samples, REGISTER)
     assert (numbers["basis"] == "register").all()
     assert (numbers["rate_sd"] > 0.3 * numbers["rate_mean"]).all()
-    sane(run_filter(one, sim.samples, numbers, REGISTER, accept_changes=True))
+    sane(run_filter(one, sim.samples, numbers, REGISTER, accept_changes=True).history)
 
 
 def test_all_results_below_the_limit(reference_fleets: ModuleType) -> None:
@@ -174,7 +174,7 @@ def test_all_results_below_the_limit(reference_fleets: ModuleType) -> None:
     numbers = family_numbers(sim.exposure, samples, REGISTER)
     last = (sim.exposure["compartment"] == "c000003") & (sim.exposure["order"] == 9)
     samples["Cr_ppm"], samples["Cr_ppm_below"] = samples["Cr_ppm"].mask(last, 8.0), samples["Cr_ppm_below"] & ~last
-    history = run_filter(sim.exposure, samples, numbers, REGISTER, accept_changes=True)
+    history = run_filter(sim.exposure, samples, numbers, REGISTER, accept_changes=True).history
     sane(history)
     chromium = history[history["analyte"] == "Cr_ppm"]
     assert (chromium["rate"][chromium["below"]].abs() < 1e-3).all()
@@ -204,7 +204,7 @@ def test_a_family_that_is_half_sick(reference_fleets: ModuleType) -> None:
     numbers = family_numbers(sim.exposure, samples, REGISTER)
     row = numbers.set_index("analyte").loc["Fe_ppm"]
     assert row["rate_sd"] > 0.55 * row["rate_mean"]
-    history = run_filter(sim.exposure, samples, numbers, REGISTER, accept_changes=True)
+    history = run_filter(sim.exposure, samples, numbers, REGISTER, accept_changes=True).history
     sane(history)
     iron = history[history["analyte"] == "Fe_ppm"]
     truth = np.where(ill, 5, 1) * sim.rate[0].ravel()
@@ -221,7 +221,7 @@ def test_one_result_in_the_wrong_unit(reference_fleets: ModuleType) -> None:
     wrong = (sim.exposure["order"] == 6) & (sim.exposure["compartment"] == "c000007")
     samples = sim.samples.assign(Fe_ppm=sim.samples["Fe_ppm"].where(~wrong, 1000 * sim.samples["Fe_ppm"]))
     mended, plain = (
-        run_filter(sim.exposure, samples, numbers, REGISTER, accept_changes=True),
+        run_filter(sim.exposure, samples, numbers, REGISTER, accept_changes=True).history,
         filtered(sim, numbers=numbers),
     )
     sane(mended)
@@ -247,7 +247,7 @@ def test_nothing_to_filter(reference_fleets: ModuleType) -> None:
     sim = reference_fleets.simulate("drive", "cv10", 2, np.random.default_rng(4), bottles=2)
     empty = sim.samples.assign(**dict.fromkeys(reference_fleets.METALS, np.nan))
     numbers = family_numbers(sim.exposure, empty, REGISTER)
-    history = run_filter(sim.exposure, empty, numbers, REGISTER, accept_changes=True)
+    history = run_filter(sim.exposure, empty, numbers, REGISTER, accept_changes=True).history
     assert history.columns.tolist() == HISTORY
     assert history.empty
     assert current_wear(history).empty
@@ -257,5 +257,5 @@ def test_nothing_to_filter(reference_fleets: ModuleType) -> None:
         family_numbers(sim.exposure.iloc[:0], sim.samples, REGISTER),
         REGISTER,
         accept_changes=True,
-    )
+    ).history
     assert none.empty

@@ -196,18 +196,36 @@ def coming(book: Book, compartment: str, points: pd.DataFrame) -> dict[str, Ahea
     """What the next bottle may show of the results of `points` (`result_points`) that tell what is wrong: those that
     speak for the likeliest fault and those past a limit on the newest bottle.
     """
-    fired, newest = book.of("evidence", compartment), book.of("verdicts", compartment)["sample"]
-    wrong = {*speaking_for(book, compartment)["analyte"], *fired.loc[fired["sample"].isin(newest), "analyte"]}
     ahead, half, found = book.of("forecast", compartment), float(ndtri(0.9)), {}
     hours_to = dict(zip(ahead["analyte"].tolist(), ahead["hours_ahead"].tolist(), strict=True))
-    for analyte in dict.fromkeys(a for a in points["analyte"].tolist() if a in wrong):
+    for analyte, last in _telling_newest(book, compartment, points).items():
         hours = hours_to.get(analyte, 0.0)
-        last = _newest(book, compartment, points[points["analyte"] == analyte]) if hours > 0 else None
-        if last is not None:
-            mean, sd = next_at_pace(last, hours, *_scatter()[analyte])
-            if np.isfinite(mean):
-                found[analyte] = Ahead(hours, max(mean - half * sd, 0.0), mean + half * sd)
+        mean, sd = next_at_pace(last, hours, *_scatter()[analyte]) if hours > 0 else (np.nan, np.nan)
+        if np.isfinite(mean):
+            found[analyte] = Ahead(hours, max(mean - half * sd, 0.0), mean + half * sd)
     return found
+
+
+def newest_rates(book: Book, compartment: str, points: pd.DataFrame) -> dict[str, tuple[float, float]]:
+    """Of the same results, the rate since the bottle before by these two bottles alone and its standard deviation by
+    the laboratory's scatter, both in the result's unit an hour.
+    """
+    found = {}
+    for analyte, last in _telling_newest(book, compartment, points).items():
+        floor, share = _scatter()[analyte]
+        now, left = (np.hypot(floor, share * v) for v in (last.value, last.left))
+        if last.hours > 0:
+            found[analyte] = (last.pace, float(np.hypot(now, left)) / last.hours)
+    return found
+
+
+def _telling_newest(book: Book, compartment: str, points: pd.DataFrame) -> dict[str, Newest]:
+    """The newest bottle against the one before, of results that tell what is wrong."""
+    fired, newest = book.of("evidence", compartment), book.of("verdicts", compartment)["sample"]
+    wrong = {*speaking_for(book, compartment)["analyte"], *fired.loc[fired["sample"].isin(newest), "analyte"]}
+    named = dict.fromkeys(a for a in points["analyte"].tolist() if a in wrong)
+    pairs = {a: _newest(book, compartment, points[points["analyte"] == a]) for a in named}
+    return {a: pair for a, pair in pairs.items() if pair is not None}
 
 
 def _newest(book: Book, compartment: str, own: pd.DataFrame) -> Newest | None:

@@ -16,6 +16,8 @@ from cmkit.books.publishing.static_page import link, plain_page
 from cmkit.files import write_file
 
 _NEW = ("raised", "worse", "confirmed", "unfounded", "cleared")
+_RAISED = ("raised", "worse")
+_SHORT = {"confirmed": "Looked into", "unfounded": "Looked into"}  # what was found stands beside it
 
 
 def digest(whole: Assessment, month: str) -> dict[str, Any]:
@@ -34,7 +36,8 @@ def digest(whole: Assessment, month: str) -> dict[str, Any]:
 
 def _site(book: Book, site: str) -> dict[str, Any]:
     changed = changes(book)
-    todo = book.tables.verdicts.set_index("compartment")["todo"]
+    verdicts = book.tables.verdicts.set_index("compartment")
+    todo, reason = verdicts["todo"], verdicts["reason"]
     new = changed[changed["what"].isin(_NEW)]
     return {
         "site": site,
@@ -56,8 +59,8 @@ def _site(book: Book, site: str) -> dict[str, Any]:
             {
                 "compartment": r.compartment,
                 "place": book.place_name(r.compartment),
-                "what": TITLES[r.what],
-                "words": r.words,
+                "what": _SHORT.get(r.what, TITLES[r.what]),
+                "words": f"{plain(reason[r.compartment])}; {r.words}" if r.what in _RAISED else r.words,
                 "todo": plain(todo.get(r.compartment, "")),
             }
             for r in new.itertuples()
@@ -81,16 +84,17 @@ def write_digest(whole: Assessment, month: str, folder: Path, pages: dict[str, s
     urgent = {c: place for place, c in enumerate(act_rows(Book(whole, month))["compartment"])}
     lines.sort(key=lambda x: (x[0] != "alarms", urgent.get(x[1]["compartment"], len(urgent))))
     rows = [
-        [link(line["place"], pages[site["site"]]), site["name"], line["what"], sentence(line["words"]), line["todo"]]
+        [link(line["place"], pages[site["site"]]), site["name"], line["what"], line["todo"], sentence(line["words"])]
         for _, line, site in lines
     ]
     words = [found["headline"]] + ([] if rows else ["No alarm stands, and nothing is new since last month."])
-    heads = ["Compartment", "Site", "What", "Why", "What to do"] if rows else []
+    heads = ["Compartment", "Site", "What", "What to do", "Why"] if rows else []
     page = plain_page(
         f"{found['fleet']}: what is new in {month_name(month)}",
         words,
         heads=heads,
         rows=rows,
         links=[link("All sites", "index.html")],
+        long_cells=True,
     )
     write_file(folder / "digest.html", page)

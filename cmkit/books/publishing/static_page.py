@@ -31,9 +31,10 @@ def plain_page(
     heads: Sequence[str] = (),
     rows: Sequence[Sequence[Any]] = (),
     links: Sequence[dict[str, str]] = (),
+    long_cells: bool = False,
 ) -> str:
     """A page of words, perhaps a table (first cell of a row names it; a cell may be a `link`) and links. All text is
-    escaped.
+    escaped. long_cells: cells hold sentences, so that on a phone each has lines of its own.
     """
     page = _template().render(
         title=title,
@@ -45,6 +46,7 @@ def plain_page(
             for row in rows
         ],
         links=links,
+        long_cells=long_cells,
         style=Markup((TEMPLATE / "style.css").read_text(encoding="utf-8")),  # our own file
         security_policy=security_policy(charts=False),
         version=version("cmkit"),

@@ -301,7 +301,7 @@ def _note_gone(checked: Checked, table: Table, notes: Notes) -> None:
 
 def _check_order(columns: dict[str, Any], cells: Cells, table: Table, notes: Notes) -> None:
     """Takes out dates of a sample that run backwards."""
-    for name in ("received_on", "reported_on"):
+    for name in ("sent_on", "received_on", "reported_on"):
         bad = np.flatnonzero(columns[name] < columns["drawn_on"])
         days = np.datetime_as_string(columns[name][bad], unit="D")
         why = "before the day the bottle was drawn"

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from cmkit.errors import StoreError
+from cmkit.errors import MissingTable, StoreError
 from cmkit.records.fleet import Fleet
 from cmkit.records.reading.repeats import in_order
 from cmkit.records.storing.store import (
@@ -76,6 +76,18 @@ def chosen_records(store: str | Path, most_bottles: int, version: int | None = N
     tables["samples"] = in_order(moved_once, TABLES["samples"])
     places = set(read_table(store, "compartments", version=version)["compartment"])
     return replace(parts[0], **tables, elsewhere=frozenset(places - set(tables["compartments"]["compartment"])))
+
+
+def newest_day(store: str | Path, version: int | None = None) -> str:
+    """The last day anything in the store became known, as ISO text; read column by column. Raises MissingTable where no
+    record is dated.
+    """
+    dated = (("samples", "reported_on"), ("meters", "read_on"), ("services", "done_on"))
+    days = [read_table(store, table, version=version, columns=[day])[day].max() for table, day in dated]
+    newest = pd.Series(days, dtype="datetime64[us]").max()
+    if pd.isna(newest):
+        raise MissingTable(f"{store}: no dated record; wanted at least one sample, service or meter reading.")
+    return f"{newest:%Y-%m-%d}"
 
 
 def _spread(machines: pd.DataFrame, share: float) -> set[str]:

@@ -292,10 +292,19 @@ def _alt(points: Columns, limits: Columns, analytes: list[str], where: str) -> s
         )
         if np.isfinite(expected):
             words += f" where {quantity(expected, '')} was expected"
-        bound = np.flatnonzero((limits["analyte"] == analyte) & ~np.isnan(limits["alarm"].astype(float)))[:1]
-        said.append(words + "".join(f", {limits['named'][i]} limit {number(limits['alarm'][i])}" for i in bound))
+        said.append(words + _nearest_limit(limits, analyte, float(value)))
     bottles = len(set(points["drawn_on"].tolist()))
     return f"Line charts of {count(bottles, 'bottle')} from {where}: {'; '.join(said)}."
+
+
+def _nearest_limit(limits: Columns, analyte: str, value: float) -> str:
+    """The limit a result has passed or, where it has passed none, the one it is nearest to: `, alarm limit 7.99`."""
+    alarm = np.where(limits["analyte"] == analyte, limits["alarm"].astype(float), np.nan)
+    if np.isnan(alarm).all():
+        return ""
+    up = limits["direction"] == "up"
+    i = int(np.nanargmin(np.where(up, alarm - value, value - alarm)))
+    return f", {limits['named'][i]} limit {number(alarm[i])}{'' if up[i] else ' (low)'}"
 
 
 def _table(points: Columns, analytes: list[str]) -> dict[str, Any]:

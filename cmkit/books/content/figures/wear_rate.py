@@ -1,5 +1,7 @@
 """The wear rate of one compartment over time, with its interval, and where it is going before the next bottle."""
 
+from collections.abc import Mapping
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -12,17 +14,25 @@ from cmkit.books.content.wording import analyte_name, chance, hours, listed, num
 from cmkit.records.constants import HALF_NINETY
 
 PER_1000_H = 1000.0
+NO_NEWEST: Mapping[str, tuple[float, float]] = MappingProxyType({})
 
 
-def rate_over_time(history: pd.DataFrame, limits: pd.DataFrame, where: str) -> go.Figure:
+def rate_over_time(
+    history: pd.DataFrame,
+    limits: pd.DataFrame,
+    where: str,
+    newest: Mapping[str, tuple[float, float]] = NO_NEWEST,
+) -> go.Figure:
     """Wear rate, ppm per 1,000 h, with its 90 % interval and the family's limits.
 
-    history: analyte, drawn_on, hours, rate, rate_sd (ppm/h), in order of hours; limits: analyte, alarm (ppm/h), named.
+    history: analyte, drawn_on, hours, rate, rate_sd (ppm/h), in order of hours; limits: analyte, alarm (ppm/h), named;
+    newest: analyte -> rate by the last two bottles alone and its standard deviation (ppm/h), for what a fault moves:
+    the line, which weighs all bottles, follows such a rate late.
     """
     analytes = list(dict.fromkeys(history["analyte"]))
     layout = stacked([f"{analyte_name(a)}, ppm per 1,000 h" for a in analytes], "machine hours, h")
     data: list[dict[str, Any]] = []
-    said = []
+    said, alones = [], []
     for i, analyte in enumerate(analytes):
         own = history[history["analyte"] == analyte]
         rate, half = PER_1000_H * own["rate"], PER_1000_H * HALF_NINETY * own["rate_sd"]
@@ -32,20 +42,45 @@ def rate_over_time(history: pd.DataFrame, limits: pd.DataFrame, where: str) -> g
             band(x, rounded((rate - half).clip(lower=0), 3), rounded(rate + half, 3), i, "interval"),
             line(x, rounded(rate), i, hover),
         ]
+        top = float((rate + half).max())
+        words = f"{analyte_name(analyte)} now {_interval(rate.iloc[-1], half.iloc[-1])}"
+        if analyte in newest:
+            alone, spread = PER_1000_H * newest[analyte][0], PER_1000_H * HALF_NINETY * newest[analyte][1]
+            data.append(_alone(own["hours"].iloc[-1], alone, spread, i))
+            top = max(top, alone + spread)
+            alones.append(f"{analyte_name(analyte)} {_interval(alone, spread)}")
+            words += f", since the bottle before {number(alone)}"
         for alarm, named in rows_as_lists(limits[limits["analyte"] == analyte], ["alarm", "named"]):
-            limit_line(layout, i, PER_1000_H * alarm, named, float((rate + half).max()))
-        said.append(
-            f"{analyte_name(analyte)} now {number(rate.iloc[-1])}, 90 % interval "
-            f"{number(max(rate.iloc[-1] - half.iloc[-1], 0))} to {number(rate.iloc[-1] + half.iloc[-1])}"
-        )
+            limit_line(layout, i, PER_1000_H * alarm, named, top)
+        said.append(words)
     caption = (
         f"Wear rate in {where}, ppm per 1,000 machine hours at full charge, with fluid changes and top-ups allowed "
         f"for. "
         "Shaded: 90 % interval. Dashed: what 1 in 40 of its family exceed."
     )
+    if alones:
+        caption += (
+            f" The line weighs all bottles and follows late while a fault grows. Open dot: the last two bottles alone, "
+            f"with the 90 % interval of the laboratory's scatter: {listed(alones)}."
+        )
     return figure(
         data, layout, caption, f"Line charts of wear rate in ppm per 1,000 h: {'; '.join(said)}.", _rate_table(history)
     )
+
+
+def _interval(rate: float, half: float) -> str:
+    """`71 (57 to 85)`: a rate and its 90 % interval, which does not go below nothing."""
+    return f"{number(rate)} (90 % interval {number(max(rate - half, 0))} to {number(rate + half)})"
+
+
+def _alone(at: float, rate: float, half: float, panel: int) -> dict[str, Any]:
+    """An open dot with its bar, at machine hours `at`."""
+    low = min(half, max(rate, 0.0))
+    bar = {"type": "data", "symmetric": False, "array": rounded([half]), "arrayminus": rounded([low])}
+    marker = {"color": "#fff", "size": 8, "line": {"color": ACCENT, "width": 2}}
+    said = f"last two bottles alone: {number(rate)}"
+    bar |= {"color": ACCENT, "thickness": 1.5, "width": 4}
+    return line(rounded([at], 6), rounded([rate]), panel, said, mode="markers", marker=marker, error_y=bar)
 
 
 def forecast_fan(past: pd.DataFrame, ahead: pd.DataFrame, where: str) -> go.Figure:

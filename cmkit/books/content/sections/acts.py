@@ -3,13 +3,14 @@ its day.
 """
 
 import re
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from cmkit.books.content.book import Book
-from cmkit.books.content.markup import Html, join, link, nothing, paragraph, state_mark, tag
+from cmkit.books.content.markup import Html, join, link, nothing, paragraph, safe, state_mark, tag
 from cmkit.books.content.sections.owners import closed, owner
 from cmkit.books.content.wording import chance, count, money, plain, short_day
 from cmkit.judge.faults import GROUPS, fault
@@ -25,6 +26,8 @@ BANDS = (
     "Closed by a decision",
 )
 MOST_LINES = 8  # of one band; the rest stand in the list below
+FULL_LINES = 7  # with more orders than these, bottles are named together, so that the first screen holds the acts
+_OF_BOTTLES = BANDS[4:6]
 _WEEK = pd.Timedelta(days=7)
 _PREFIX = re.compile(rf"^{STOP}: ")
 _FIRST_PART = re.compile(r"; |\. (?=[A-Z])")
@@ -72,14 +75,15 @@ def said(book: Book, order: Any) -> str:
 
 
 def acts(book: Book, most: int = MOST_LINES) -> Html:
-    """The list, a heading a band; `most` lines of each."""
+    """The list, a heading a band; `most` lines of each, and bottles named together where there are many orders."""
     rows = act_rows(book)
     if not len(rows):
         return nothing("No order stands: nothing to do but the sampling round.")
     parts: list[Html] = []
     for band, own in rows.groupby("band", sort=False):
-        lines = [_line(book, r) for r in own.head(most).itertuples()]
-        if len(own) > most:
+        together = band in _OF_BOTTLES and len(own) > 1 and len(rows) > FULL_LINES
+        lines = [_together(book, own)] if together else [_line(book, r) for r in own.head(most).itertuples()]
+        if len(own) > most and not together:
             lines.append(tag("li", _more(book, own.iloc[most:]), class_="more"))
         head = tag("h3", f"{band} ", tag("span", f"({len(own):,})", class_="small"))
         parts.append(tag("section", head, tag("ul", *lines), class_="band"))
@@ -90,6 +94,31 @@ def _more(book: Book, rest: pd.DataFrame) -> Html:
     """What a band leaves out."""
     words = f"{count(len(rest), 'more order')}, at stake {money(float(rest['money_at_stake'].sum()), book.currency)}"
     return join([words, ": ", link("do this month", "#do-this-month") if book.site else "see each site's book"])
+
+
+def _together(book: Book, own: pd.DataFrame) -> Html:
+    """Bottles of one band in one line: which, the chance that each was badly drawn or the grounds, the first day, the
+    money of all.
+    """
+    named = [
+        join([book.linked(r.compartment), tag("span", f" ({r.said.rstrip('.')})", class_="small")])
+        for r in own.head(MOST_LINES).itertuples()
+    ]
+    if len(own) > MOST_LINES:
+        named.append(safe(f"{len(own) - MOST_LINES:,} more"))
+    first = own.sort_values("due_on", na_position="last").iloc[0]
+    total = SimpleNamespace(
+        money_at_stake=own["money_at_stake"].sum(),
+        cost_of_act=own["cost_of_act"].sum(min_count=1),
+        assumed=bool(own["assumed"].any()),
+    )
+    cost = [tag("span", when(first, book.as_of), class_="day"), tag("span", at_stake(book, total), class_="small")]
+    return tag(
+        "li",
+        tag("span", tag("b", f"{len(own)} bottles"), class_="at"),
+        tag("span", join(named, "; "), class_="what together"),
+        tag("span", join(cost, " · "), class_="cost"),
+    )
 
 
 def _line(book: Book, order: Any) -> Html:

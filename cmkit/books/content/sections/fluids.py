@@ -180,7 +180,8 @@ def _coolants(book: Book) -> Html:
         set(rows.loc[rows["found"] == UNTESTED, "result"]) - set(rows.loc[rows["found"] != UNTESTED, "result"])
     )
     whole = count(rows["compartment"].nunique(), "coolant")
-    lead = f"{off['compartment'].nunique():,} of {whole} out of range in something"
+    wrong = off["compartment"].nunique()
+    lead = f"{wrong:,} of {whole} out of range" if wrong else f"{whole} judged, none out of range"
     lead += (
         f". The name of {unknown:,} does not say its chemistry, so only strength and pH are judged" if unknown else ""
     )
@@ -230,14 +231,14 @@ def left_against_right(book: Book) -> Shown:
     if not len(rows):
         return shown(nothing("No compartment has a twin or sisters with bottles enough to be compared."))
     called = rows[rows["called"]].sort_values("statistic", ascending=False, kind="stable")
-    give = "gives" if len(called) == 1 else "give"
+    give = "give" if len(called) > 1 else "gives"
     lead = (
         f"{count(len(rows), 'compartment')} compared with a twin on the same machine or sisters at the same site, "
-        f"which share its load, dust and season; {len(called):,} of them {give} off more metal than theirs. Chance "
-        "alone makes about one bottle in 930 say so."
+        f"which share its load, dust and season; {len(called) or 'none'} of them {give} off more metal than theirs. "
+        "Chance alone makes about one bottle in 930 say so."
     )
     if not len(called):
-        return shown(paragraph(lead), nothing("None gives off more metal than its twin."))
+        return shown(paragraph(lead), nothing("Nothing to look at."))
     cells = [
         [book.linked(r.compartment), f"{r.ratio:.2f} ({r.ratio_low:.2f} to {r.ratio_high:.2f})", short_day(r.since),
          sentence(plain(r.words))]

@@ -12,7 +12,7 @@ from cmkit.tables.practice import DUE_AS
 
 NEVER, REPEAT, LATE, _ = DUE_AS
 SOONER = "asked for sooner"
-_FLEET_LINES = 4  # of one kind of urgency, in a fleet book
+_FLEET_LINES = 3  # of one kind of urgency, in a fleet book
 
 
 def state_counts(book: Book) -> dict[str, int]:

@@ -1,5 +1,6 @@
 """Can the laboratories be believed? What blind duplicates say of each, and of one against another."""
 
+import json
 from typing import Any
 
 import pandas as pd
@@ -12,6 +13,7 @@ from cmkit.books.content.wording import (
     analyte_unit,
     chance,
     count,
+    number,
     plain,
     quantity,
     sentence,
@@ -27,7 +29,7 @@ def laboratories(book: Book) -> Html:
     """What was found first, then every result compared, then the pairs of the last year."""
     rows, title = book.tables.laboratory_pairs, tag("h3", "Do the laboratories agree?")
     if not len(rows):
-        return join([title, nothing(_none_yet())])
+        return join([title, nothing(_none_yet()), _accepted(book)])
     found = rows[rows["found"].isin([BIASED, WIDE])].sort_values("found", kind="stable")
     lead = paragraph(_lead(rows))
     named = table(
@@ -38,7 +40,7 @@ def laboratories(book: Book) -> Html:
         class_="text",
     )  # fmt: skip
     parts = [title, lead, named if len(found) else nothing("Nothing beyond chance was found.")]
-    return join([*parts, _all(rows), _pairs(book)])
+    return join([*parts, _accepted(book), _to_accept(rows), _all(rows), _pairs(book)])
 
 
 def _none_yet() -> str:
@@ -61,9 +63,44 @@ def _lead(rows: pd.DataFrame) -> str:
     )
     return (
         f"{words}. Looked at every month, one clean fleet in {1 / constant('bias_false_calls'):.0f} at most would ever "
-        "be accused. No result on record is changed because of it: that is for the laboratory, or for an analyst's "
-        "correction. Wear rates are compared on one scale, as learnt from all bottles of each laboratory."
+        "be accused. No result on record is changed because of it, unless the lead accepts a factor. Wear rates are "
+        "compared on one scale, as learnt from all bottles of each laboratory."
     )
+
+
+def _accepted(book: Book) -> Html:
+    """Factors in use: of which laboratory and result, since when, by whose decision, how many results carry it."""
+    rows = book.tables.factored_results
+    if not len(rows):
+        return Html("")
+    keys = ["lab", "analyte", "factor", "from_on", "accepted_on", "accepted_by", "reason"]
+    cells = [
+        [sentence(analyte_name(a)).rstrip("."), lab, number(factor), short_day(start), f"{len(own):,}",
+         f"{plain(who)}, {short_day(day)}", sentence(plain(why))]
+        for (lab, a, factor, start, day, who, why), own in rows.groupby(keys, sort=True)
+    ]  # fmt: skip
+    factor, changed = Column("Factor", True), Column("Results changed", True)
+    heads = ["Result", "Laboratory", factor, "Reports from", changed, "Accepted by", "Why"]
+    made = table(heads, cells, "Accepted factors: what these results are multiplied by", class_="text")
+    undo = "Take its lines out of [laboratory_factors] in fleet.toml, and the results are as reported again."
+    return join([made, paragraph(undo, class_="note")])
+
+
+def _to_accept(rows: pd.DataFrame) -> Html:
+    """Of biases whose laboratory a third one tells: the lines that would accept a correction, which nothing but the
+    lead's hand puts there."""
+    named = rows[(rows["found"] == BIASED) & (rows["suspect"] != "")]
+    lines = []
+    for r in named.itertuples():
+        factor = 1 / (1 + r.bias) if r.suspect == r.other_lab else 1 + r.bias
+        lines.append(
+            f"[laboratory_factors.{json.dumps(r.suspect)}]\n{r.analyte} = {{ factor = {factor:.3g}, "
+            f'from_on = "{r.since:%Y-%m-%d}", accepted_on = "...", accepted_by = "...", reason = "..." }}'
+        )
+    if not lines:
+        return Html("")
+    words = "After a reference material has confirmed it, the lead may accept a correction by these lines in fleet.toml"
+    return folded(f"{words}: {len(lines)}", tag("pre", "\n".join(lines), tabindex="0"))
 
 
 def _whose(r: Any) -> str:

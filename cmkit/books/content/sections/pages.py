@@ -9,22 +9,13 @@ import numpy as np
 import pandas as pd
 
 from cmkit.books.content.book import Book
-from cmkit.books.content.compartment_data import (
-    BOTTLES,
-    PANELS,
-    coming,
-    family_limits_of,
-    fresh_of_drawn,
-    result_points,
-    telling,
-    with_hours,
-)
+from cmkit.books.content.compartment_data import BOTTLES, PANELS, result_points, telling, with_hours
+from cmkit.books.content.compartment_figures import by_fluid, by_hours, by_rate
 from cmkit.books.content.display import Fold, Item, Shown, shown
-from cmkit.books.content.figures.results import results_over_fluid, results_over_hours
-from cmkit.books.content.figures.wear_rate import rate_over_time
 from cmkit.books.content.markup import Html, bullets, facts, join, link, nothing, paragraph, state_mark, table, tag
 from cmkit.books.content.sections.acts import said
 from cmkit.books.content.sections.hypotheses import hypotheses
+from cmkit.books.content.sections.owners import owner
 from cmkit.books.content.sections.record import raised_by
 from cmkit.books.content.sections.report import newest_report
 from cmkit.books.content.sections.work import act_by, money_words
@@ -117,6 +108,8 @@ def _opening(book: Book, row: pd.Series) -> Html:
         pairs += [(name, sentence(plain(text))) for name, text in texts.items() if text]
         pairs.append(("Money", sentence(_money(book, row))))
     pairs.append(("How sure", sentence(plain(row["how_sure"]))))
+    if seen_to := owner(book, row["compartment"]):
+        pairs.append(("Seen to by", seen_to))
     if row["settled_by"]:
         pairs.append(("Before", sentence(plain(row["settled_by"]))))
     return facts([*pairs, ("Compartment", _compartment(book, row["compartment"]))], "facts page")
@@ -163,20 +156,15 @@ def _figures(book: Book, compartment: str, place: int) -> list[Item]:
     points = result_points(book, compartment, telling(book, compartment, panels), bottles)
     if not len(points):
         return [nothing("No result to draw.")]
-    where = book.place_name(compartment)
-    levels = family_limits_of(book, compartment, "level")
-    fresh = fresh_of_drawn(book, compartment, points["analyte"])
-    out: list[Item] = [results_over_hours(points, levels, where, fresh, coming(book, compartment, points))]
+    out: list[Item] = [by_hours(book, compartment, points)]
     if place < FULL_PAGES:
-        out += [
-            results_over_fluid(points, levels, where, fresh),
-            *_rates(book, compartment, list(dict.fromkeys(points["analyte"])), where),
-        ]
+        out += [by_fluid(book, compartment, points), *_rates(book, compartment, points)]
     return out
 
 
-def _rates(book: Book, compartment: str, analytes: list[str], where: str) -> list[Item]:
+def _rates(book: Book, compartment: str, points: pd.DataFrame) -> list[Item]:
     """Wear rate over time of the same metals, as far as the assessment has it."""
+    analytes = list(dict.fromkeys(points["analyte"]))
     own = book.of("history", compartment)
     own = with_hours(book, own[own["analyte"].isin(analytes)], compartment)
     rated = own[own["order"] >= 1]
@@ -187,7 +175,7 @@ def _rates(book: Book, compartment: str, analytes: list[str], where: str) -> lis
         .sort_values(["analyte", "hours"])
         .astype({"analyte": "str"})
     )
-    return [rate_over_time(rated, family_limits_of(book, compartment, "rate"), where), *_make_up(book, compartment)]
+    return [by_rate(book, compartment, rated, points), *_make_up(book, compartment), *_work(book, compartment)]
 
 
 _MAKE_UP = {
@@ -202,6 +190,26 @@ def _make_up(book: Book, compartment: str) -> list[Item]:
     """What the rates assume of fluid added, where the record does not say it."""
     last = book.of("exposure", compartment).tail(1)["makeup_basis"]
     return [paragraph(_MAKE_UP[basis]) for basis in last if basis in _MAKE_UP]
+
+
+_COUNTED = {"fuel_l": ("the fuel burnt", "l"), "moved_t": ("the tonnes moved", "t")}
+
+
+def _work(book: Book, compartment: str) -> list[Item]:
+    """What the wear goes with where it is not the hours alone, and iron per 1,000 of it."""
+    rows = book.of("work", compartment)
+    if rows.empty:
+        return []
+    row, wear = rows.iloc[0], book.of("wear", compartment)
+    what, unit = _COUNTED[row["measure"]]
+    words = (
+        f"Wear of this kind goes with {what}: {chance(row['share'])} of it ({chance(row['share_low'])} to "
+        f"{chance(row['share_high'])}), the rest with the hours. Rates are per hour at this machine's usual "
+        f"{row['pace']:,.3g} {unit}/h"
+    )
+    iron = wear.loc[wear["analyte"] == "Fe_ppm", "rate"]
+    more = f"; iron {1000 * iron.iloc[0] / row['pace']:.2g} ppm per 1,000 {unit}." if len(iron) else "."
+    return [paragraph(words + more, class_="note")]
 
 
 def _evidence(book: Book, compartment: str) -> Html:
@@ -230,7 +238,7 @@ def _bound(row: Any) -> str:
 
 
 def _before(book: Book, compartment: str) -> Html:
-    """Findings, past alarms, and the services that explain a change of level."""
+    """Findings, past alarms, what was decided, and the services that explain a change of level."""
     lines: list[tuple[pd.Timestamp, str]] = []
     for f in book.of("findings", compartment).itertuples():
         cause, note = (text if pd.notna(text) else "" for text in (f.cause, f.note))
@@ -240,12 +248,15 @@ def _before(book: Book, compartment: str) -> Html:
         end = "it failed" if r.outcome == "failed" else "it was looked into"
         lead = f", {hours(r.lead_h)} after the warning {end}" if pd.notna(r.lead_h) else ""
         lines.append((r.alarm_on, f"bottle of an alarm ({raised_by(book, r)}): {plain(r.words)}{lead}"))
+    for d in book.of("decided", compartment).itertuples():
+        due = f", due on {short_day(d.due_on)}" if pd.notna(d.due_on) else ""
+        lines.append((d.decided_on, f"{d.decided} by {plain(d.owner)}{due}: {plain(d.why)}"))
     done = services[services["kind"] != "top-up"].sort_values("done_on").tail(3)
     lines += [
         (s.done_on, f"{_DONE.get(s.kind, s.kind)}{f', {number(s.volume_l)} l' if pd.notna(s.volume_l) else ''}")
         for s in done.itertuples()
     ]
-    head = tag("h3", "Found before")
+    head = tag("h3", "Found and decided before")
     if not lines:
         return tag("div", head, nothing("Nothing on record for this compartment."))
     lines.sort(key=lambda line: line[0], reverse=True)

@@ -23,8 +23,10 @@ from cmkit.books.content.markup import (
     tag,
 )
 from cmkit.books.content.sections.laboratories import laboratories
+from cmkit.books.content.sections.load import by_load
 from cmkit.books.content.sections.record import share_with_interval
 from cmkit.books.content.wording import chance, count, hours, listed, money, number, plain, sentence, short_day
+from cmkit.tables.practice import STAGES
 
 MOST_ROWS = 25
 MONTHS = 12
@@ -33,7 +35,7 @@ _YEAR = 365  # days
 
 def programme(book: Book) -> Shown:
     """Measures of the last twelve months first, then lost bottles, missed failures and what no test watches."""
-    rest = join([_turnaround(book), _lost(book), laboratories(book), _missed(book), _unwatched(book)])
+    rest = join([_turnaround(book), _lost(book), laboratories(book), by_load(book), _missed(book), _unwatched(book)])
     months = programme_months(book)
     if not months["bottles"].sum():
         return shown(_measures(book), rest)
@@ -78,8 +80,8 @@ def _by_month(book: Book, months: pd.DataFrame) -> Html:
             _days(r.days),
             f"{r.alarms:,}",
             number(r.per_100, 2),
-            f"{r.confirmed:,} of {r.looked:,}",
-            f"{r.warned:,} of {r.failures:,}",
+            f"{r.confirmed:,} of {r.looked:,}" if r.looked else "-",
+            f"{r.warned:,} of {r.failures:,}" if r.failures else "-",
             money(r.each, book.currency),
         ]
         for r in months.iloc[::-1].rename(columns={"name": "name_"}).itertuples()
@@ -133,16 +135,21 @@ def _measures(book: Book) -> Html:
     return join([paragraph("The last twelve months."), facts(pairs)])
 
 
+_BEFORE_POST = {"plan_days": "Planned to drawn", "kept_days": "Drawn to sent"}  # where field sheets say so
+
+
 def _turnaround(book: Book) -> Html:
     rows = book.tables.turnaround
     if not len(rows):
         return nothing("No result has come back in the last year, so no turnaround is known.")
+    kept = [name for name in _BEFORE_POST if rows[name].notna().any()]
     cells = [
         [
             _laboratory(book, r),
             f"{r.n:,}",
             _days(r.days),
             _days(r.slow_days),
+            *(_days(getattr(r, name)) for name in kept),
             _days(r.post_days),
             _days(r.lab_days),
             _days(r.bound_days),
@@ -155,7 +162,14 @@ def _turnaround(book: Book) -> Html:
         Column("Bottles", True),
         *(
             Column(f"{t}, days", True)
-            for t in ("Half within", "Nine in ten within", "In the post", "At the laboratory", "Lost after")
+            for t in (
+                "Half within",
+                "Nine in ten within",
+                *(_BEFORE_POST[name] for name in kept),
+                "Drawn to received",
+                "At the laboratory",
+                "Lost after",
+            )
         ),
         "Used in costs",
     ]
@@ -175,8 +189,8 @@ def _days(value: float) -> str:
 def _lost(book: Book) -> Html:
     rows = book.tables.chain
     lost = rows[rows["stage"] == "lost"].sort_values("drawn_on", ascending=False)
-    way = len(rows) - len(lost)
-    lead = paragraph(sentence(f"{count(way, 'bottle')} {'is' if way == 1 else 'are'} on the way or at the laboratory"))
+    where = [f"{n:,} {stage}" for stage in STAGES[:-1] if (n := int((rows["stage"] == stage).sum()))]
+    lead = paragraph(sentence(f"Bottles without a result yet: {listed(where) or 'none'}"))
     if not len(lost):
         return join([lead, nothing("No bottle is lost.")])
     cells = [
@@ -190,9 +204,9 @@ def _lost(book: Book) -> Html:
 
 
 def _missed(book: Book) -> Html:
-    rows = book.tables.missed
+    rows, head = book.tables.missed, tag("h3", "Why was a failure missed?")
     if not len(rows):
-        return nothing("No failure without a useful warning is on record.")
+        return join([head, nothing("No failure without a useful warning is on record.")])
     cells = [
         [
             book.linked(r.compartment),
@@ -214,7 +228,8 @@ def _missed(book: Book) -> Html:
         "What keeps it from being missed again",
     ]
     machines = book.machines_of(rows["compartment"].head(MOST_ROWS))
-    return long_table(heads, cells, f"Failures without a useful warning{more}", "text", machines=machines)
+    made = long_table(heads, cells, f"Failures without a useful warning{more}", "text", machines=machines)
+    return join([head, made])
 
 
 def unwatched_rows(book: Book) -> pd.DataFrame:

@@ -25,7 +25,7 @@ from cmkit.books.content.wording import (
     short_day,
 )
 from cmkit.judge.faults import fault
-from cmkit.practice.published import published_alarms, said_in, said_otherwise
+from cmkit.practice.published import published_alarms, said_in, said_otherwise, unpublished_alarms
 
 MOST_ROWS = 25
 _BY_CHANCE = 0.15  # own choice: below it an alarm was raised by a limit or the level, not by a chance
@@ -100,11 +100,13 @@ def our_record(book: Book) -> Shown:
     newest = rows.assign(_on=rows["alarm_on"].fillna(rows["found_on"])).sort_values(
         ["_on", "compartment"], ascending=[False, True]
     )
+    late = unpublished_alarms(rows, book.published)
+    marked = {(r.compartment, r.alarm_on): month_name(r.month) for r in late.itertuples()}
     cells = [
         [
             book.linked(r.compartment),
             short_day(r.alarm_on) if pd.notna(r.alarm_on) else "no alarm",
-            raised_by(book, r),
+            raised_by(book, r) + _not_in_the_book(marked.get((r.compartment, r.alarm_on), "")),
             sentence(plain(r.words)).rstrip(".") + (f": {r.cause}" if r.cause else ""),
             short_day(r.found_on),
             hours(r.lead_h),
@@ -125,6 +127,10 @@ def our_record(book: Book) -> Shown:
     machines = book.machines_of(newest["compartment"].head(MOST_ROWS))
     made = long_table(columns, cells, f"Alarms and failures{more}", "text", machines=machines)
     return shown(*parts, facts(record_facts(book)), note, made)
+
+
+def _not_in_the_book(month: str) -> str:
+    return f"; by today's numbers, the book of {month} showed no alarm" if month else ""
 
 
 def raised_by(book: Book, row: Any) -> str:

@@ -18,8 +18,8 @@ from cmkit.books.content.compartment_data import (
     speaking_for,
     within_scatter,
 )
-from cmkit.books.content.markup import Column, Html, facts, grouped_table, join, nothing, tag
-from cmkit.books.content.wording import analyte_name, analyte_unit, hours, number, short_day
+from cmkit.books.content.markup import Column, Html, facts, grouped_table, join, nothing, paragraph, tag
+from cmkit.books.content.wording import analyte_name, analyte_unit, hours, number, plain, sentence, short_day
 from cmkit.fluids.cleanliness import iso_codes
 from cmkit.records.analytes import above, analyte_register, below
 from cmkit.records.censoring import signed
@@ -61,7 +61,8 @@ class _Beside:
     fault; expected: history rows of the bottle by analyte, for what is not judged so; earlier: bottles before it;
     limits: of the family; fresh: what the fresh fluid has; passed: results beyond a limit on this bottle; away: judged
     results further from what was expected than their scatter; speaking: results that speak for the likeliest fault;
-    sister: the newest bottle of the twin or sister."""
+    sister: the newest bottle of the twin or sister; reported:
+    results of this bottle that carry an accepted laboratory factor, as the laboratory gave them."""
 
     judged: dict[str, dict[str, Any]]
     expected: dict[str, dict[str, Any]]
@@ -72,6 +73,7 @@ class _Beside:
     away: frozenset[str]
     speaking: frozenset[str]
     sister: dict[str, Any] | None
+    reported: dict[str, float]
 
 
 def newest_report(book: Book, compartment: str) -> Html:
@@ -91,7 +93,23 @@ def newest_report(book: Book, compartment: str) -> Html:
     caption = _CAPTION if len(beside.judged) else _PLAIN
     if sister is not None:
         caption += f" Last column: the newest bottle of {sister_name}, {short_day(sister['drawn_on'])}."
-    return join([head, _bottle_facts(book, bottle), grouped_table(heads, groups, caption, "text report")])
+    report = grouped_table(heads, groups, caption, "text report")
+    return join([head, _bottle_facts(book, bottle), report, factor_note(book, compartment)])
+
+
+def factor_note(book: Book, compartment: str) -> Html:
+    """Which of a compartment's results are not as the laboratory gave them, and by whose decision; nothing where all
+    are."""
+    rows = book.of("factored_results", compartment)
+    if not len(rows):
+        return Html("")
+    words = [
+        f"{analyte_name(r.analyte)} of {r.lab} reported from {short_day(r.from_on)} on is multiplied by "
+        f"{number(r.factor)} here, in the figures and in every judgement (accepted by {plain(r.accepted_by)} on "
+        f"{short_day(r.accepted_on)}: {plain(r.reason)})"
+        for r in rows.drop_duplicates(["lab", "analyte", "factor", "from_on"]).itertuples()
+    ]
+    return paragraph(sentence("; ".join(words)), class_="note")
 
 
 def _held_against(book: Book, compartment: str, samples: pd.DataFrame, sister: pd.Series | None) -> _Beside:
@@ -117,7 +135,14 @@ def _held_against(book: Book, compartment: str, samples: pd.DataFrame, sister: p
         away=frozenset(judged.loc[~within_scatter(judged), "analyte"]),
         speaking=frozenset(speaking_for(book, compartment)["analyte"]),
         sister=None if sister is None else sister.to_dict(),
+        reported=_reported(book, compartment, str(bottle)),
     )
+
+
+def _reported(book: Book, compartment: str, bottle: str) -> dict[str, float]:
+    own = book.of("factored_results", compartment)
+    own = own[own["sample"] == bottle]
+    return dict(zip(own["analyte"].tolist(), own["reported"].tolist(), strict=True))
 
 
 def _by_result(rows: pd.DataFrame, columns: list[str]) -> dict[str, dict[str, Any]]:
@@ -199,9 +224,10 @@ def _row(analyte: str, bottle: dict[str, Any], beside: _Beside) -> list[object]:
     limits = beside.limits.get(analyte, [])
     if analyte not in beside.passed and perhaps_past(value, _sign(bottle, analyte), limits):
         words = tag("b", "perhaps past the limit: ask for the number")
+    as_given = f" (reported {number(beside.reported[analyte], 4)})" if analyte in beside.reported else ""
     cells: list[object] = [
         f"{name}, {unit}" if unit else name,
-        _shown(value, _sign(bottle, analyte), analyte),
+        _shown(value, _sign(bottle, analyte), analyte) + as_given,
         usual,
         words,
         _limits(limits, beside.fresh.get(analyte, np.nan)),
