@@ -93,8 +93,8 @@ def _family(rates: pd.DataFrame, named: dict[str, Any]) -> list[dict[str, Any]]:
         | named
         | {
             "analyte": str(metal),
-            "per_1000_h": 1000 * float(own["rate"].median()),
-            "per_1000": 1000 * float((own["rate"] / own["load"]).median()),
+            "rate_by_hours": 1000 * float(own["rate"].median()),
+            "rate_by_load": 1000 * float((own["rate"] / own["load"]).median()),
         }
         for metal, own in rates.groupby("analyte", sort=True)
     ]
@@ -109,7 +109,7 @@ def slope(bottles: pd.DataFrame) -> dict[str, Any]:
     x, y = np.log(bottles["load"]) - within["x"], bottles["y"] - within["y"]
     n, machines = len(bottles), bottles["machine"].nunique()
     row = {"n": n, "machines": machines, "power": np.nan, "power_low": np.nan, "power_high": np.nan}
-    row |= {"spread_h": _spread(y), "spread_load": _spread(y - x)}
+    row |= {"spread_hours": _spread(y), "spread_load": _spread(y - x)}
     few = n < constant("load_intervals") or machines < constant("load_machines")
     if few or float(np.std(x)) < constant("load_least_spread"):
         return row | {"found": FEW if few else OPEN}

@@ -243,8 +243,8 @@ def _evidence(hit: pd.DataFrame, row: pd.Series) -> pd.DataFrame:
 
 
 def _number(x: float, figures: int = 3) -> str:
-    """So many figures, and no power of ten."""
-    return f"{x:.{figures}g}" if abs(x) < 10**figures else f"{x:.0f}"
+    """So many figures, thousands set apart, and no power of ten."""
+    return f"{x:,.{figures}g}" if abs(x) < 10**figures else f"{x:,.0f}"
 
 
 def _words(r, row: pd.Series) -> str:  # type: ignore[no-untyped-def]

@@ -140,15 +140,15 @@ def test_the_lines_that_would_accept_a_correction_are_shown_where_a_third_labora
 
 
 def test_wear_by_hours_stands_beside_wear_by_load_and_is_left_out_without_a_counter(book: Book) -> None:
-    row = {"site": "north pit", "family": "wheel loader <b>", "load": "fuel", "analyte": "Fe_ppm", "per_1000_h": 50.0,
-           "per_1000": 2.5, "n": 70, "machines": 6, "power": 0.93, "power_low": 0.71, "power_high": 1.15,
-           "spread_h": 0.31, "spread_load": 0.12, "found": "by load"}  # fmt: skip
+    row = {"site": "north pit", "family": "wheel loader <b>", "load": "fuel", "analyte": "Fe_ppm", "rate_by_hours": 50.0,
+           "rate_by_load": 2.5, "n": 70, "machines": 6, "power": 0.93, "power_low": 0.71, "power_high": 1.15,
+           "spread_hours": 0.31, "spread_load": 0.12, "found": "by load"}  # fmt: skip
     page = str(by_load(with_table(book, "load_rates", **row)))
     text = text_of(page)
     assert "0.93 (0.71 to 1.15) 31 % 12 % Wear goes by litres of fuel more than by hours" in text
     assert "50 ppm 2.5 ppm litres of fuel" in text
     assert "wheel loader &lt;b&gt;" in page
-    assert "Rates and judgements of this book stay by the hour" in text
+    assert "its rates count hours at each machine's usual work" in text
     few = with_table(book, "load_rates", **(row | {"found": "too few intervals", "power": np.nan}))
     assert "Too few intervals" in text_of(by_load(few))
     assert str(by_load(book)) == ""

@@ -58,7 +58,7 @@ def test_what_wear_goes_by_is_found_and_scatters_less(make_fleet, power: float, 
         assert rows["analyte"].tolist() == ["Cu_ppm", "Fe_ppm"]
         row = rows.iloc[0]
         words.append(row["found"])
-        assert (row["spread_load"] < row["spread_h"]) == (power == 1.0)
+        assert (row["spread_load"] < row["spread_hours"]) == (power == 1.0)
     assert words.count(found) >= 9
     assert set(words) <= {found, OPEN}
 
@@ -66,8 +66,8 @@ def test_what_wear_goes_by_is_found_and_scatters_less(make_fleet, power: float, 
 def test_rates_both_ways_are_those_that_were_put_in(make_fleet) -> None:
     rows = load_rates(*working(make_fleet, 3, 1.0, machines=40)).set_index("analyte")
     for metal, rate in METALS.items():
-        assert rows.loc[metal, "per_1000_h"] == pytest.approx(1000 * rate, rel=0.15)
-        assert rows.loc[metal, "per_1000"] == pytest.approx(1000 * rate / 20, rel=0.15)
+        assert rows.loc[metal, "rate_by_hours"] == pytest.approx(1000 * rate, rel=0.15)
+        assert rows.loc[metal, "rate_by_load"] == pytest.approx(1000 * rate / 20, rel=0.15)
 
 
 @short_or_full("fleets", 40, 400)

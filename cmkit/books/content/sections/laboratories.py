@@ -79,8 +79,8 @@ def _accepted(book: Book) -> Html:
          f"{plain(who)}, {short_day(day)}", sentence(plain(why))]
         for (lab, a, factor, start, day, who, why), own in rows.groupby(keys, sort=True)
     ]  # fmt: skip
-    heads = ["Result", "Laboratory", Column("Factor", True), "Reports from", Column("Results changed", True),
-             "Accepted by", "Why"]  # fmt: skip
+    factor, changed = Column("Factor", True), Column("Results changed", True)
+    heads = ["Result", "Laboratory", factor, "Reports from", changed, "Accepted by", "Why"]
     made = table(heads, cells, "Accepted factors: what these results are multiplied by", class_="text")
     undo = "Take its lines out of [laboratory_factors] in fleet.toml, and the results are as reported again."
     return join([made, paragraph(undo, class_="note")])
