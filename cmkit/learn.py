@@ -13,6 +13,7 @@ from cmkit.errors import CmkitError, MissingTable
 from cmkit.intervals.advise import learn_defects, sampled_range
 from cmkit.judge.learning import FirstPass, first_pass, joined_judgement
 from cmkit.judge.learning import usual_pace as bottle_pace
+from cmkit.judge.measures import ToJudge
 from cmkit.learnt import Learnt
 from cmkit.practice.duplicates import duplicate_pairs, paired_results
 from cmkit.practice.laboratories import judge_laboratories
@@ -171,9 +172,7 @@ def learn_kinds(job: KindsJob) -> KindsLearnt:
     )
     believed = history[~history["sample"].isin(job.suspect)]
     limits = family_limits(exposure, clean, believed, known.settings, register=register, frozen=job.review.limits)
-    judged = first_pass(
-        known, clean, exposure, numbers, expected, register=register, pace=job.pace, own_fresh=own_fresh
-    )
+    judged = first_pass(ToJudge(known, clean, exposure, numbers, expected, register, own_fresh=own_fresh), job.pace)
     return KindsLearnt(
         job.name,
         residuals,

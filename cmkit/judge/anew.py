@@ -57,10 +57,13 @@ class Weighed:
 
 @dataclass(frozen=True)
 class Usual:
-    """What is usual of sound compartments before a bottle: levels (each (C, M)) and other results (means, variance)."""
+    """What is usual of sound compartments before a bottle: levels (each (C, M)), other results (means, variance), and
+    the forecast of the metals by these levels.
+    """
 
     levels: list[Floats]
     means: tuple[Floats, Floats]
+    forecast: Forecast
 
 
 def nothing_anew(b: Bottles) -> Anew:
@@ -82,12 +85,10 @@ def weigh(
     others = np.where(np.array(b.ways) == "~", 0.0, moves)
     some = grid.oddity == GOOD
     times, shares = grid.times[some], grid.share[some]
-    stood, begins = (forecast_metals(b, i, at, _of(each, at)) for each in (anew.levels, usual.levels))
+    stood, begins = forecast_metals(b, i, at, _of(anew.levels, at)), usual.forecast.rows(at)
     wide = (b.numbers["rate_sd"][at] * b.steps["psi"][at, i][:, None]) ** 2 + _level_var(usual, at)
-    p = [still_density(b, i, at, f, times=times, more=m) for f, m in ((stood, 0.0), (begins, 0.0), (begins, wide))]
-    q = [
-        usual_density(b, i, at, u, more=m) for u, m in ((anew.means, 0.0), (usual.means, 0.0), (usual.means, b.tau**2))
-    ]
+    p = still_density(b, i, at, ((stood, 0.0), (begins, 0.0), (begins, wide)), times=times)
+    q = usual_density(b, i, at, ((anew.means, 0.0), (usual.means, 0.0), (usual.means, b.tau**2)))
     mixed, other = (1 - moves) * p[1] + moves * p[2], (1 - moves) * q[1] + others * q[2]
     noted = low_level(b.low[at, i], low)[:, 0]
     by_times = [temper * np.log(x).sum(axis=1) + np.log(shares) for x in (p[0], mixed)]
@@ -109,11 +110,7 @@ def learn_anew(b: Bottles, i: int, w: Weighed, anew: Anew, *, usual: Usual, good
     """
     at, total = w.at, np.maximum(good.sum(axis=1) + odd, 1e-12)
     sure, begun = good.sum(axis=1) / total, good[:, 1] / total
-    wider = _of(usual.levels, at)
-    wider[4] = wider[4] + w.moved[0] * b.numbers["rate_sd"][at] ** 2
-    begins = forecast_metals(b, i, at, wider)
-    begins = replace(begins, a11=begins.a11 + w.moved[0] * _level_var(usual, at))
-    f = mixed_levels(w.stood, begins, 1 - begun)
+    f = mixed_levels(w.stood, _widened(b, i, w, usual), 1 - begun)
     after = learn_levels(b, i, at, f, factor=w.factor, sound=sure, fault=np.zeros(len(at)))
     most = constant("anew_most")
     after[1] = np.minimum(after[1], most * np.maximum(usual.levels[1][at], b.numbers["rate_mean"][at]))
@@ -125,6 +122,15 @@ def learn_anew(b: Bottles, i: int, w: Weighed, anew: Anew, *, usual: Usual, good
     anew.means[1][at] = (1 - share) * stood[1] + share * spread + share * (1 - share) * (stood[0] - mean) ** 2
     learn_means(b, i, at, anew.means, sure)
     anew.means[0][at] = np.clip(anew.means[0][at], mean - most * b.tau, mean + most * b.tau)
+
+
+def _widened(b: Bottles, i: int, w: Weighed, usual: Usual) -> Forecast:
+    """The forecast by what is usual, as open as a change that begins leaves the rate and the level."""
+    begins, at = usual.forecast.rows(w.at), w.at
+    rate = w.moved[0] * b.numbers["rate_sd"][at] ** 2
+    psi, sd_psi = (b.steps[name][at, i][:, None] for name in ("psi", "sd_psi"))
+    more = (psi * psi + sd_psi * sd_psi) * rate + w.moved[0] * _level_var(usual, at)
+    return replace(begins, a11=begins.a11 + more, a12=begins.a12 + psi * rate, a22=begins.a22 + rate)
 
 
 def settle_anew(

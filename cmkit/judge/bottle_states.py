@@ -16,6 +16,7 @@ from cmkit.tables.frames import names
 RANK = {"clear": 0, "alert": 1, "alarm": 2}
 STATE = np.array(list(RANK), dtype=object)
 RULES_ALONE = ("maker limit", "condition", "low level")
+OF_A_FAULT = ("p_early", "p_clear", "p_severe", "cause", "p_cause", "second_cause", "p_second")
 CHANCES = ["p_fault", "p_early", "p_clear", "p_severe", "p_good", *DOUBTS, "p_cause", "p_second"]
 BOTTLES = names("bottle_states")
 ALONE = ["sample", "compartment", "analyte", "rule", "state", "value", "threshold", "operator", "unit", "words", "acts"]
@@ -106,19 +107,7 @@ def _note_screened(out: pd.DataFrame, doubts: pd.DataFrame | None, judge: Judge)
     out.loc[hit, "p_doubt"] = own["probability"].to_numpy()
 
 
-_CARRIED = [
-    "kind",
-    "life",
-    "order",
-    "p_fault",
-    "p_early",
-    "p_clear",
-    "p_severe",
-    "cause",
-    "p_cause",
-    "second_cause",
-    "p_second",
-]
+_CARRIED = ["kind", "life", "order", "p_fault", *OF_A_FAULT]
 
 
 def _with_loose(chances: pd.DataFrame, rules: pd.DataFrame) -> pd.DataFrame:

@@ -7,6 +7,7 @@ import pandas as pd
 from cmkit.judge.decide import Beside, Decisions, decide
 from cmkit.judge.judge import Judged, judge_bottles
 from cmkit.judge.learning import JudgeLearnt
+from cmkit.judge.measures import ToJudge
 from cmkit.learnt import Learnt
 from cmkit.records.analytes import with_own
 from cmkit.records.fleet import Fleet
@@ -51,16 +52,10 @@ def judge_compartments(known: Fleet, hours: Hours, wear: Wear, trust: Trusted, l
     comparable = on_one_scale(known.samples, kinds, learnt.laboratory_bias)
     clean = without_results(comparable, screening.units["sample"], register)
     of_judge = JudgeLearnt(learnt.measures, learnt.ageing, learnt.middles, learnt.priors)
-    judged = judge_bottles(
-        known,
-        clean,
-        wear.exposure,
-        learnt.numbers,
-        screening.expected,
-        register=register,
-        learnt=of_judge,
-        own_fresh=learnt.own_fresh,
+    given = ToJudge(
+        known, clean, wear.exposure, learnt.numbers, screening.expected, register, own_fresh=learnt.own_fresh
     )
+    judged = judge_bottles(given, of_judge)
     conditions = judge_conditions(known, wear.exposure, learnt, register)
     evidence = collect_evidence(
         known, wear.exposure, wear.history, learnt.limits, conditions=conditions, register=register

@@ -7,6 +7,7 @@ result below or above its limit, or in the range of a code, counts by the chance
 counts 1.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from typing import Any
 
@@ -107,7 +108,7 @@ def metal_likelihood(
     np.log(np.maximum(by_role, _LEAST, out=by_role), out=by_role)
     by_role = by_role.transpose(0, 2, 1, 3)
     n, k = by_role.shape[:2]
-    total = by_role.reshape(n * k, -1) @ s.metal_map.astype(np.float32)
+    total = by_role.reshape(n * k, -1) @ s.metal_map
     return total.reshape(n, k, -1), by_role
 
 
@@ -116,28 +117,41 @@ def _own_share(b: Floats) -> Floats:
     return np.maximum(b * b - constant("bottle_factor_sd") ** 2, (0.6 * b) ** 2)
 
 
-def still_density(b: Bottles, i: int, at: Rows, f: Forecast, *, times: Floats, more: Floats | float) -> NDArray[Any]:
-    """Density of each metal of good bottles (n, M, B) where no fault changes it; times: factors of a bottle (B); more:
-    variance added to the forecast (n, M), ppm^2.
+def still_density(
+    b: Bottles, i: int, at: Rows, cases: Sequence[tuple[Forecast, Floats | float]], *, times: Floats
+) -> NDArray[Any]:
+    """Density of each metal of good bottles (K, n, M, B) where no fault changes it, in K cases: a forecast, and the
+    variance added to it (n, M), ppm^2; times: factors of a bottle (B).
     """
-    numbers = filter_numbers(b, at)
-    mean = ((f.carried + f.gained)[:, :, None] * times).astype(np.float32)
-    variance = (np.maximum(f.v0 + f.v1 + f.v2, 1e-6) + more)[:, :, None] * times**2
-    variance = variance + _own_share(np.asarray(numbers.noise_share))[:, :, None] * mean * mean
-    variance += (np.asarray(numbers.noise_floor) ** 2 + np.asarray(numbers.unit) ** 2 / 12)[:, :, None]
-    y, unit = b.y[at, i], np.asarray(numbers.unit)
-    p = _density(y, b.y_below[at, i], mean, variance.astype(np.float32), unit)
-    in_range(p, _above(y, b.y_above[at, i], unit), mean, variance)
-    return np.asarray(np.maximum(p, _LEAST))
+    numbers, k = filter_numbers(b, at), len(cases)
+    level = np.stack([f.carried + f.gained for f, _ in cases])
+    spread = np.stack([np.maximum(f.v0 + f.v1 + f.v2, 1e-6) + more for f, more in cases])
+    mean = (level[..., None] * times).astype(np.float32)
+    fixed = np.asarray(numbers.noise_floor) ** 2 + np.asarray(numbers.unit) ** 2 / 12
+    variance = spread[..., None] * times**2 + _own_share(np.asarray(numbers.noise_share))[..., None] * mean * mean
+    variance = (variance + fixed[..., None]).astype(np.float32)
+    y, under, over, unit = (
+        np.tile(v, (k, 1)) for v in (b.y[at, i], b.y_below[at, i], b.y_above[at, i], np.asarray(numbers.unit))
+    )
+    rows = (-1, *mean.shape[2:])
+    p = _density(y, under, mean.reshape(rows), variance.reshape(rows), unit)
+    in_range(p, _above(y, over, unit), mean.reshape(rows), variance.reshape(rows))
+    return np.asarray(np.maximum(p, _LEAST)).reshape(k, -1, *p.shape[1:])
 
 
-def usual_density(b: Bottles, i: int, at: Rows, means: tuple[Floats, Floats], *, more: Floats | float) -> NDArray[Any]:
-    """Density of each other result (n, Q) where no fault changes it, exponents not applied; more: variance added."""
-    mean = means[0][at].astype(np.float32)
-    variance = (means[1][at] + b.sd**2 + b.doubt[at, i] ** 2 + more).astype(np.float32)
-    p = _density(b.v[at, i], b.v_below[at, i], mean, variance)
-    in_range(p, (b.v_low[at, i], b.v_high[at, i]), mean, variance)
-    return np.asarray(np.maximum(p, _LEAST))
+def usual_density(
+    b: Bottles, i: int, at: Rows, cases: Sequence[tuple[tuple[Floats, Floats], Floats | float]]
+) -> NDArray[Any]:
+    """Density of each other result (K, n, Q) where no fault changes it, exponents not applied, in K cases: usual values
+    with their variance, and variance added.
+    """
+    k, own = len(cases), b.sd**2 + b.doubt[at, i] ** 2
+    mean = np.concatenate([m[0][at] for m, _ in cases]).astype(np.float32)
+    variance = np.concatenate([m[1][at] + own + more for m, more in cases]).astype(np.float32)
+    v, under, low, high = (np.tile(g[at, i], (k, 1)) for g in (b.v, b.v_below, b.v_low, b.v_high))
+    p = _density(v, under, mean, variance)
+    in_range(p, (low, high), mean, variance)
+    return np.asarray(np.maximum(p, _LEAST)).reshape(k, -1, p.shape[1])
 
 
 def _dust(metals: list[str], grid: Grid) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
@@ -173,6 +187,9 @@ def _density(
 
 def _above(y: NDArray[Any], over: NDArray[Any], unit: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
     """Ends of the range of results above their limit, NaN for others."""
+    none = np.broadcast_to(np.nan, y.shape)
+    if not over.any():
+        return none, none
     limit = true_limit(y, np.broadcast_to(unit, y.shape), 1)
     return np.where(over, limit, np.nan), np.where(over, np.inf, np.nan)
 
@@ -207,7 +224,7 @@ def other_likelihood(
     in_range(p, (b.v_low[:n, i], b.v_high[:n, i]), mean, variance)
     by_role = np.log(np.maximum(p @ s.both.T.astype(np.float32), _LEAST))
     blank = np.log(p.mean(axis=2)) * b.exponent
-    total = by_role.reshape(n, -1) @ s.other_map.astype(np.float32)
+    total = by_role.reshape(n, -1) @ s.other_map
     out = [total + low]
     for silent in (b.settles, b.stirred):
         part = by_role[:, silent].reshape(n, -1) @ _rows_of(s, silent)
@@ -217,7 +234,7 @@ def other_likelihood(
 
 def _rows_of(s: States, which: NDArray[np.bool_]) -> NDArray[np.float32]:
     q = len(which)
-    return s.other_map.reshape(q, -1, s.other_map.shape[1])[which].reshape(-1, s.other_map.shape[1]).astype(np.float32)
+    return s.other_map.reshape(q, -1, s.other_map.shape[1])[which].reshape(-1, s.other_map.shape[1])
 
 
 def low_level(low: Floats, chance: Floats) -> Floats:

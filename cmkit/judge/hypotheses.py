@@ -113,8 +113,8 @@ class States:
     both: Floats
     metal_role: NDArray[np.int64]
     other_role: NDArray[np.int64]
-    metal_map: Floats
-    other_map: Floats
+    metal_map: NDArray[np.float32]
+    other_map: NDArray[np.float32]
     low: Floats
 
     @property
@@ -250,9 +250,9 @@ def role_of(pattern: Pattern, name: str, way: str, phase: str) -> Role:
     return ("still",) if name in pattern.quiet else ("open", way, phase)
 
 
-def _one_hot(role: NDArray[np.int64], n: int, exponent: Floats) -> Floats:
+def _one_hot(role: NDArray[np.int64], n: int, exponent: Floats) -> NDArray[np.float32]:
     a, s = role.shape
-    out = np.zeros((a, n, s))
+    out = np.zeros((a, n, s), np.float32)
     out[np.repeat(np.arange(a), s), role.ravel(), np.tile(np.arange(s), a)] = np.repeat(exponent, s)
     return out.reshape(a * n, s)
 

@@ -14,7 +14,7 @@ from cmkit.judge.explain import contributions_of
 from cmkit.judge.follow import follow_kinds
 from cmkit.judge.hypotheses import PHASES, States
 from cmkit.judge.learning import JudgeLearnt
-from cmkit.judge.measures import Bottles, bottles_by_kind
+from cmkit.judge.measures import Bottles, ToJudge, bottles_by_kind
 from cmkit.judge.posterior import Followed
 from cmkit.judge.priors import priors_of
 from cmkit.records.fleet import Fleet
@@ -44,31 +44,15 @@ class Judged:
         }
 
 
-def judge_bottles(
-    known: Fleet,
-    samples: pd.DataFrame,
-    exposure: pd.DataFrame,
-    numbers: pd.DataFrame,
-    expected: pd.DataFrame,
-    *,
-    register: pd.DataFrame,
-    learnt: JudgeLearnt,
-    without: frozenset[str] = frozenset(),
-    own_fresh: pd.DataFrame | None = None,
-) -> Judged:
-    """Judge every bottle of `exposure` from what is known; looks at nothing outside these compartments but `learnt`.
+def judge_bottles(given: ToJudge, learnt: JudgeLearnt, without: frozenset[str] = frozenset()) -> Judged:
+    """Judge every bottle of `given.exposure` from what is known; looks at nothing outside these compartments but
+    `learnt`.
 
-    known: the fleet, or any machines of it, as of a day. samples: wide results that may be believed as numbers (blank
-    where another unit is suspected). exposure: :func:`cmkit.wear.exposure.sample_exposure`. numbers:
-    :func:`cmkit.wear.family.family_numbers`. expected: the wear filter's one-step forecasts with acceptance of changes
-    off (for exchanged bottles). own_fresh: compartments whose fresh fluid is not their family's
-    (:mod:`cmkit.wear.own_fresh`). without: causes left out of the tables. A bottle's row uses the bottles drawn before
-    it and itself; it is known from the day the last of them was (`known_on`). Chances are 0..1; the sum of p_early,
-    p_clear, p_severe is p_fault.
+    without: causes left out of the tables. A bottle's row uses the bottles drawn before it and itself; it is known from
+    the day the last of them was (`known_on`). Chances are 0..1; the sum of p_early, p_clear, p_severe is p_fault.
     """
-    kinds = bottles_by_kind(
-        known, samples, exposure, numbers, expected, register=register, usual=learnt.usual, own_fresh=own_fresh
-    )
+    known, exposure = given.known, given.exposure
+    kinds = bottles_by_kind(given, learnt.usual)
     done = follow_kinds(known, exposure, kinds, priors_of(learnt.priors), without)
     dated = exposure.assign(known_on=known_days(known, exposure))
     return Judged(

@@ -17,7 +17,7 @@ from cmkit.judge.bottles import DIRT, ODDITIES, OTHER, RICH, shipped_shares
 from cmkit.judge.constants import constant
 from cmkit.judge.follow import follow_kinds
 from cmkit.judge.hypotheses import patterns_of
-from cmkit.judge.measures import Bottles, bottles_by_kind
+from cmkit.judge.measures import Bottles, ToJudge, bottles_by_kind
 from cmkit.judge.priors import PRIORS, prior_rows, shipped_priors
 from cmkit.judge.usual import Usual, bottle_table, learn_usual
 from cmkit.records.fleet import Fleet
@@ -54,43 +54,19 @@ class FirstPass:
     bottles: pd.DataFrame
 
 
-def learn_judgement(
-    known: Fleet,
-    samples: pd.DataFrame,
-    exposure: pd.DataFrame,
-    numbers: pd.DataFrame,
-    expected: pd.DataFrame,
-    *,
-    register: pd.DataFrame,
-    without: frozenset[str] = frozenset(),
-) -> JudgeLearnt:
-    """What `known`, a whole fleet as of a day, teaches the judge; arguments as of
-    :func:`cmkit.judge.judge.judge_bottles`.
-    """
-    pace = usual_pace(exposure)
-    seen = first_pass(known, samples, exposure, numbers, expected, register=register, pace=pace, without=without)
-    return joined_judgement(known, exposure, [seen], pace)
+def learn_judgement(given: ToJudge, without: frozenset[str] = frozenset()) -> JudgeLearnt:
+    """What a whole fleet as of a day teaches the judge; without: causes left out of the tables."""
+    pace = usual_pace(given.exposure)
+    return joined_judgement(given.known, given.exposure, [first_pass(given, pace, without)], pace)
 
 
-def first_pass(
-    known: Fleet,
-    samples: pd.DataFrame,
-    exposure: pd.DataFrame,
-    numbers: pd.DataFrame,
-    expected: pd.DataFrame,
-    *,
-    register: pd.DataFrame,
-    pace: float,
-    without: frozenset[str] = frozenset(),
-    own_fresh: pd.DataFrame | None = None,
-) -> FirstPass:
-    """The part of :func:`learn_judgement` that needs no kind but those in `exposure`; pace: :func:`usual_pace` of the
-    whole fleet.
+def first_pass(given: ToJudge, pace: float, without: frozenset[str] = frozenset()) -> FirstPass:
+    """The part of :func:`learn_judgement` that needs no kind but those given; pace: :func:`usual_pace` of the whole
+    fleet.
     """
-    usual = learn_usual(*bottle_table(known, samples, exposure), register)
-    kinds = bottles_by_kind(
-        known, samples, exposure, numbers, expected, register=register, usual=usual, own_fresh=own_fresh
-    )
+    known, exposure = given.known, given.exposure
+    usual = learn_usual(*bottle_table(known, given.samples, exposure), given.register)
+    kinds = bottles_by_kind(given, usual)
     passes = [(b, f) for b, _, f in follow_kinds(known, exposure, kinds, shipped_priors(pace), without)]
     open_now = sum(float((1 - f.now[:, 0]).sum()) for _, f in passes)
     rows = [_drawn(b).assign(**dict(zip(_ODD, f.oddities[b.row >= 0].T, strict=True))) for b, f in passes]

@@ -38,7 +38,7 @@ def looked_again(events: Events, i: int, parts: Sequence[Floats], doubted: NDArr
     """
     n = len(parts[0])
     suspected = sum(a[:, 1:].sum(axis=1) for a in parts) >= constant("look_suspects")
-    doubted[:n] = np.where(suspected, doubted[:n] + (events.looks[:n, i] > 0), 0)
+    doubted[:n] = np.where(suspected, doubted[:n] + events.looks[:n, i], 0)
     doubted[:n][events.worked[:n, i] | events.new[:n, i]] = 0
     at = np.flatnonzero(doubted[:n] >= constant("looks_settle"))
     doubted[at] = 0

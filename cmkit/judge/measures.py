@@ -24,7 +24,7 @@ from cmkit.judge.usual import (
     of_table,
     raw_values,
 )
-from cmkit.records.censoring import bounds, flags
+from cmkit.records.censoring import CODES, bounds, flags
 from cmkit.records.fleet import Fleet
 from cmkit.wear.own_fresh import offsets_of
 
@@ -119,26 +119,35 @@ class Bottles:
         )
 
 
-def bottles_by_kind(
-    known: Fleet,
-    samples: pd.DataFrame,
-    exposure: pd.DataFrame,
-    numbers: pd.DataFrame,
-    expected: pd.DataFrame,
-    *,
-    register: pd.DataFrame,
-    usual: Usual,
-    own_fresh: pd.DataFrame | None = None,
-) -> list[Bottles]:
-    """The bottles of every kind in `exposure`; arguments as of :func:`cmkit.judge.judge.judge_bottles`."""
-    table, wide = bottle_table(known, samples, exposure)
-    table["sister"] = sister_density(table, expected)
+@dataclass(frozen=True)
+class ToJudge:
+    """What the judge is given of a fleet, or of any machines of it, as of a day.
+
+    samples: wide results that may be believed as numbers (blank where another unit is suspected). exposure:
+    :func:`cmkit.wear.exposure.sample_exposure`, one row a bottle. numbers: :func:`cmkit.wear.family.family_numbers`.
+    expected: the wear filter's one-step forecasts with acceptance of changes off (for exchanged bottles). register:
+    analytes by name. own_fresh: compartments whose fresh fluid is not their family's (:mod:`cmkit.wear.own_fresh`).
+    """
+
+    known: Fleet
+    samples: pd.DataFrame
+    exposure: pd.DataFrame
+    numbers: pd.DataFrame
+    expected: pd.DataFrame
+    register: pd.DataFrame
+    own_fresh: pd.DataFrame | None = None
+
+
+def bottles_by_kind(given: ToJudge, usual: Usual) -> list[Bottles]:
+    """The bottles of every kind in `exposure`, by what is usual there."""
+    table, wide = bottle_table(given.known, given.samples, given.exposure)
+    table["sister"] = sister_density(table, given.expected)
     out = []
     for kind in sorted(table["kind"].unique()):
         at = np.flatnonzero((table["kind"] == kind).to_numpy())
         rows, results = table.iloc[at].reset_index(drop=True), wide.iloc[at].reset_index(drop=True)
-        bottles = _one_kind(str(kind), (rows, results, at), numbers, register, usual.of_kind(str(kind)))
-        extra = offsets_of(own_fresh, bottles.places, bottles.metals)
+        bottles = _one_kind(str(kind), (rows, results, at), given.numbers, given.register, usual.of_kind(str(kind)))
+        extra = offsets_of(given.own_fresh, bottles.places, bottles.metals)
         out.append(replace(bottles, numbers=bottles.numbers | {"fresh_ppm": bottles.numbers["fresh_ppm"] + extra}))
     return out
 
@@ -274,8 +283,12 @@ def _ends(
     is no such result.
     """
     ends = np.full((2, len(table), len(names)), np.nan)
+    coded = {count for code, count in CODES.items() if code in wide}
+    above = flags(wide, names, "above")
     for q, name in enumerate(names):
-        low, high = bounds(wide, name) if name in wide else (np.full(len(table), np.nan),) * 2
+        if not above[:, q].any() and name not in coded:
+            continue
+        low, high = bounds(wide, name)
         ranged = np.isfinite(low)
         if ranged.any():
             for end, value in zip(ends, (low, high), strict=True):

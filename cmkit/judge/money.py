@@ -61,8 +61,8 @@ def turnaround_days(known: Fleet, learnt: pd.DataFrame | None = None) -> pd.Seri
 def hours_to_next_result(
     known: Fleet, places: pd.DataFrame, use: pd.DataFrame, learnt: pd.DataFrame | None = None
 ) -> pd.DataFrame:
-    """Operating hours until the next result is in the office: hours_repeat (a bottle drawn today), hours_sooner,
-    hours_routine.
+    """Operating hours until the next result is in the office and read: hours_repeat (a bottle drawn within the days a
+    crew takes for it), hours_sooner, hours_routine.
 
     places: compartment, machine, run_h (of the newest bottle, NaN: none); use: machine, last_run_h, last_read_on,
     h_per_day, idle;
@@ -75,11 +75,12 @@ def hours_to_next_result(
     pace = out["h_per_day"].fillna(0.0).where(~idle, 0.0)
     since = (out["last_run_h"] + days.fillna(0) * pace - out["run_h"]).clip(lower=0)
     every = sampled_every(known).reindex(out["compartment"]).to_numpy()
-    wait = out["machine"].map(turnaround_days(known, learnt)).astype(float) * pace
-    routine, sooner = (
-        (share * every - since).clip(lower=0).fillna(0) for share in (1.0, known.settings.judge.sooner_share)
+    judge = known.settings.judge
+    wait = (out["machine"].map(turnaround_days(known, learnt)).astype(float) + judge.read_days) * pace
+    routine, sooner = ((share * every - since).clip(lower=0).fillna(0) for share in (1.0, judge.sooner_share))
+    return out[["compartment"]].assign(
+        hours_repeat=judge.repeat_days * pace + wait, hours_sooner=sooner + wait, hours_routine=routine + wait
     )
-    return out[["compartment"]].assign(hours_repeat=wait, hours_sooner=sooner + wait, hours_routine=routine + wait)
 
 
 def cost_of_waiting(money: pd.DataFrame, asks: pd.Series) -> pd.DataFrame:
@@ -106,10 +107,9 @@ def what_it_costs(
     places: compartment, machine, site, kind, run_h, p_early, p_clear, p_severe (NaN as 0); learnt: turnaround by site.
     cost_wait: the risk until the result of a bottle at the shortened interval (fails_sooner x extra), then a look if a
     fault is there. cost_look: a look now, which finds what is there; where nothing is there it also costs the
-    production lost while the machine stands ([judge] look_downtime_h). cost_repeat: a bottle drawn today, the risk
-    until its result, a look if it then shows the fault, and the cheaper of a look and waiting where it leaves the
-    question
-    open. choice: the least of the
+    production lost while the machine stands ([judge] look_downtime_h). cost_repeat: the bottle, the risk until its
+    result is read, a look if it then shows the fault, and the cheaper of a look and waiting where it leaves the
+    question open. choice: the least of the
     three (`wait`, `repeat`, `look`). assumed: the kind's costs are the package's starting values and not the fleet's
     own.
     """

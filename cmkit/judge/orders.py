@@ -71,6 +71,8 @@ def make_orders(
 
 def _order(r: Any, rules: list[Any], cost: dict[str, Any], judge: Judge) -> dict[str, Any]:
     """One compartment's order without its day and cost."""
+    if r.case == "looked into" and r.chance >= judge.alarm and r.cause not in harmless():
+        return _second_look(r, cost, judge)
     plain = {"no bottle": _FIRST, "replaced": _FIRST, "mended": _AFTER, "stale": _OLD, "looked into": _MISSED}.get(
         r.case
     )
@@ -96,6 +98,22 @@ def _order(r: Any, rules: list[Any], cost: dict[str, Any], judge: Judge) -> dict
         "request": request,
         "rests_on": "; ".join(dict.fromkeys(f.rests_on for f in found)),
         "choice": choice,
+    }
+
+
+def _second_look(r: Any, cost: dict[str, Any], judge: Judge) -> dict[str, Any]:
+    """A look found nothing, and a fault is still likelier than the threshold of an alarm: the test that confirms it,
+    and a bottle beside it.
+    """
+    words, own = fault(r.kind, r.cause), work(r.kind, r.cause, "clear")
+    again = f"Look again by another way: {words.confirm}. If that shows something, go on: {own.work}"
+    return _row(r, cost, replace(own, work=again), words, judge) | {
+        "cause": words.cause,
+        "severity": r.severity,
+        "chance": r.p_cause,
+        "request": _MISSED.work,
+        "rests_on": f"{r.settled_by}; the results before it still say {chance_text(r.chance)}",
+        "choice": "look",
     }
 
 

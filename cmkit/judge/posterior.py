@@ -29,6 +29,7 @@ from cmkit.judge.densities import (
     start_levels,
 )
 from cmkit.judge.hypotheses import States
+from cmkit.judge.joint import Joint, joint_log, log_of, summed
 from cmkit.judge.looks import Events, accept, accept_wear, looked_again
 from cmkit.judge.measures import Bottles
 
@@ -228,37 +229,17 @@ class _Bottle:
     another: Floats
 
 
-@dataclass(frozen=True)
-class _Joint:
-    """Chances after a bottle, together 1: by way of the bottle and state with the one before taken and left (n, B, S),
-    of another compartment's bottle by state (n, S), of a steady change that stood and that begins with a good bottle
-    (n, 2).
-    """
-
-    taken: Floats
-    left: Floats
-    apart: Floats
-    steady: Floats
-
-    def over(self, total: Floats) -> "_Joint":
-        """All of it divided by a number of each compartment."""
-        t = total[:, None]
-        return _Joint(self.taken / t[:, None], self.left / t[:, None], self.apart / t, self.steady / t)
-
-    def total(self) -> Floats:
-        ways = self.taken.sum(axis=(1, 2)) + self.left.sum(axis=(1, 2))
-        return np.asarray(ways + self.apart.sum(axis=1) + self.steady.sum(axis=1))
-
-
 def _read(bottle: _Bottle, kept: _Kept, out: Followed, from_end: NDArray[np.int64]) -> None:
     """One bottle of every compartment: what is kept moved in place, results written to `out`."""
     b, i, n = bottle.b, bottle.i, bottle.n
     every, prior = slice(0, n), kept.chances(slice(0, n))
     others, other_role = other_likelihood(b, i, n, bottle.states, kept.means)
-    forecasts = [forecast_metals(b, i, every, [v[:n] for v in level]) for level in kept.levels]
+    before = [v[:n].copy() for v in kept.levels[0]]  # the forecast keeps its rates, and what is learnt writes over them
+    forecasts = [forecast_metals(b, i, every, level) for level in (before, [v[:n] for v in kept.levels[1]])]
     like, metal_role = metal_likelihood(b, i, every, forecasts[0], grid=bottle.grid, s=bottle.states)
-    joint, weighed = _weigh(bottle, kept, like, others, forecasts[1])
-    usual = Usual([v[:n].copy() for v in kept.levels[0]], (kept.means[0][:n].copy(), kept.means[1][:n].copy()))
+    means = kept.means[0][:n].copy(), kept.means[1][:n].copy()
+    usual = Usual(before, means, forecasts[0])
+    joint, weighed = _weigh(bottle, kept, (like, others), without=forecasts[1], usual=usual)
     _learn(bottle, kept, joint, forecasts)
     held = _split(bottle, kept, joint)
     if weighed is not None:
@@ -269,28 +250,29 @@ def _read(bottle: _Bottle, kept: _Kept, out: Followed, from_end: NDArray[np.int6
 
 
 def _weigh(
-    bottle: _Bottle, kept: _Kept, like: NDArray[Any], others: NDArray[Any], without: Forecast
-) -> tuple[_Joint, Weighed | None]:
-    """Chances after the bottle, and what it says of a steady change; like, others: log likelihoods with the bottle
-    before taken; without: forecast of the metals with it left.
+    bottle: _Bottle, kept: _Kept, likes: tuple[NDArray[Any], NDArray[Any]], *, without: Forecast, usual: Usual
+) -> tuple[Joint, Weighed | None]:
+    """Chances after the bottle, and what it says of a steady change; likes: log likelihoods of metals and of the other
+    results with the bottle before taken; without: forecast of the metals with it left.
     """
-    b, i, n = bottle.b, bottle.i, bottle.n
-    parts = kept.parts[0][:n], kept.parts[1][:n]
-    taken = _joint(bottle, like, others, parts[0], slice(0, n))
-    left = np.full(taken.shape, -np.inf, np.float32)
+    b, i, n, (like, others), grid = bottle.b, bottle.i, bottle.n, likes, bottle.grid
+    parts, chances = (kept.parts[0][:n], kept.parts[1][:n]), bottle.chances
+    taken = joint_log(like, others, parts[0], chances=chances, grid=grid)
+    top, left = taken.max(axis=(1, 2)).astype(float), taken[:0]
     open_yet = np.flatnonzero(parts[1].sum(axis=1) > constant("odd_least"))
     if len(open_yet):
-        again, _ = metal_likelihood(b, i, open_yet, without.rows(open_yet), grid=bottle.grid, s=bottle.states)
-        left[open_yet] = _joint(bottle, again, others[:, open_yet], parts[1][open_yet], open_yet)
-    apart = constant("temper") * bottle.another[:, None] + bottle.chances[:, OTHER, None] + _log(parts[0] + parts[1])
-    top = np.maximum(np.maximum(taken.max(axis=(1, 2)), left.max(axis=(1, 2))), apart.max(axis=1))
-    taken, left = (np.exp(j - top[:, None, None].astype(np.float32)).astype(float) for j in (taken, left))
-    joint = _Joint(taken, left, np.exp(apart - top[:, None]), np.zeros((n, 2)))
-    weighed = _beside(bottle, kept, joint, top)
+        again, _ = metal_likelihood(b, i, open_yet, without.rows(open_yet), grid=grid, s=bottle.states)
+        left = joint_log(again, others[:, open_yet], parts[1][open_yet], chances=chances[open_yet], grid=grid)
+        top[open_yet] = np.maximum(top[open_yet], left.max(axis=(1, 2)))
+    apart = constant("temper") * bottle.another[:, None] + bottle.chances[:, OTHER, None] + log_of(parts[0] + parts[1])
+    top = np.maximum(top, apart.max(axis=1))
+    again_read = summed(left, top[open_yet], grid).spread_to(n, open_yet)
+    joint = Joint(summed(taken, top, grid), again_read, np.exp(apart - top[:, None]), np.zeros((n, 2)))
+    weighed = _beside(bottle, kept, joint, top, usual)
     return joint.over(joint.total()), weighed
 
 
-def _beside(bottle: _Bottle, kept: _Kept, joint: _Joint, top: Floats) -> Weighed | None:
+def _beside(bottle: _Bottle, kept: _Kept, joint: Joint, top: Floats, usual: Usual) -> Weighed | None:
     """Add a steady change to the chances, in place, where a fault is suspected or one is believed already. An odd
     bottle says as much of it as of the sound state.
     """
@@ -298,44 +280,27 @@ def _beside(bottle: _Bottle, kept: _Kept, joint: _Joint, top: Floats) -> Weighed
     sound = kept.parts[0][:n, 0] + kept.parts[1][:n, 0]
     more = 1 + chance / np.maximum(sound, 1e-30)
     total = joint.total()
-    safe = joint.taken[:, :, 0].sum(axis=1) + joint.left[:, :, 0].sum(axis=1) + joint.apart[:, 0]
-    for j in (joint.taken, joint.left):
-        j[:, bottle.grid.oddity != GOOD, 0] *= more[:, None]
+    suspected = total - joint.sound() > constant("anew_suspects") * total
+    for part in (joint.taken, joint.left):
+        part.times_sound_odd(more)
     joint.apart[:, 0] *= more
-    suspected = total - safe > constant("anew_suspects") * total
     at = np.flatnonzero(suspected | (chance > constant("odd_least")))
     if not len(at):
         return None
-    usual = Usual([v[:n] for v in kept.levels[0]], (kept.means[0][:n], kept.means[1][:n]))
     log_good, low = bottle.chances[at, GOOD], bottle.states.low[:1]
     w = weigh(bottle.b, bottle.i, at, kept.anew, usual=usual, sound=sound[at], grid=bottle.grid, good=log_good, low=low)
     joint.steady[at] = np.exp(np.minimum(w.log - top[at, None], _MOST_LOG))
     return w
 
 
-def _joint(
-    bottle: _Bottle, metals: NDArray[Any], others: NDArray[Any], a: Floats, at: slice | NDArray[np.int64]
-) -> NDArray[np.float32]:
-    """Log of likelihood times chance before, by bottle hypothesis and state (n, B, S)."""
-    grid = bottle.grid
-    prior = bottle.chances[at][:, grid.oddity] + np.log(grid.share)
-    like = constant("temper") * (metals + np.moveaxis(others[grid.oddity], 0, 1))
-    return np.asarray((like + prior[:, :, None] + _log(a)[:, None, :]).astype(np.float32))
-
-
-def _log(a: Floats) -> Floats:
-    return np.log(np.maximum(a, 1e-30))
-
-
-def _split(bottle: _Bottle, kept: _Kept, joint: _Joint) -> Floats:
+def _split(bottle: _Bottle, kept: _Kept, joint: Joint) -> Floats:
     """Chances after the bottle, good ones (taken) and odd ones (left) apart, in place; what an odd one leaves of a
     steady change (n).
     """
-    good, n = bottle.grid.oddity == GOOD, bottle.n
+    n = bottle.n
     sound = kept.parts[0][:n, 0] + kept.parts[1][:n, 0]
-    both = joint.taken + joint.left
-    kept.parts[0][:n] = both[:, good].sum(axis=1)
-    odd = both[:, ~good].sum(axis=1) + joint.apart
+    kept.parts[0][:n] = joint.good
+    odd = joint.taken.odd + joint.left.odd + joint.apart
     chance = kept.anew.chance[:n]
     held = odd[:, 0] * chance / np.maximum(sound + chance, 1e-30)
     odd[:, 0] -= held
@@ -343,19 +308,17 @@ def _split(bottle: _Bottle, kept: _Kept, joint: _Joint) -> Floats:
     return np.asarray(held)
 
 
-def _learn(bottle: _Bottle, kept: _Kept, joint: _Joint, forecasts: list[Forecast]) -> None:
+def _learn(bottle: _Bottle, kept: _Kept, joint: Joint, forecasts: list[Forecast]) -> None:
     """Levels with the bottle taken and left, and usual values, in place."""
     good, every = bottle.grid.oddity == GOOD, slice(0, bottle.n)
-    parts = joint.taken, joint.left
-    was_taken = [j[:, good].sum(axis=(1, 2)) for j in parts]
+    parts, both = (joint.taken, joint.left), joint.good
+    was_taken = [p.good.sum(axis=1) for p in parts]
     p_good = np.maximum(was_taken[0] + was_taken[1], 1e-12)
     with_it = mixed_levels(forecasts[0], forecasts[1], was_taken[0] / p_good)
-    odd = [j[:, ~good].sum(axis=(1, 2)) for j in parts]
+    odd = [p.odd.sum(axis=1) for p in parts]
     without = mixed_levels(forecasts[0], forecasts[1], (odd[0] + 1e-12) / (odd[0] + odd[1] + 1e-12))
-    both = parts[0][:, good] + parts[1][:, good]
-    factor = np.exp((both.sum(axis=2) @ np.log(bottle.grid.times[good])) / p_good)
-    early = both[:, :, 1::3].sum(axis=(1, 2))
-    sound = (both[:, :, 0].sum(axis=1) + 0.5 * early) / p_good
+    factor = np.exp((joint.ways[:, good] @ np.log(bottle.grid.times[good])) / p_good)
+    sound = (both[:, 0] + 0.5 * both[:, 1::3].sum(axis=1)) / p_good
     after = learn_levels(bottle.b, bottle.i, every, with_it, factor=factor, sound=sound, fault=1 - sound)
     left = [without.expected, without.rate, without.a11, without.a12, without.a22]
     for level, values in zip(kept.levels, (after, left), strict=True):
@@ -380,7 +343,7 @@ def _keep(
     bottle: _Bottle,
     out: Followed,
     chances: tuple[Floats, Floats],
-    joint: _Joint,
+    joint: Joint,
     *,
     by_role: tuple[NDArray[Any], NDArray[Any]],
     from_end: NDArray[np.int64],
@@ -388,7 +351,7 @@ def _keep(
     """Write what is told of this bottle."""
     n, i, oddity = bottle.n, bottle.i, bottle.grid.oddity
     out.prior[:n, i], out.states[:n, i] = chances
-    share = (joint.taken + joint.left).sum(axis=2)
+    share = joint.ways
     for k in (GOOD, RICH, DIRT):
         out.oddities[:n, i, k] = share[:, oddity == k].sum(axis=1)
     out.oddities[:n, i, GOOD] += joint.steady.sum(axis=1)

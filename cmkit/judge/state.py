@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from cmkit.judge.bottle_states import RANK
+from cmkit.judge.bottle_states import OF_A_FAULT, RANK
 from cmkit.judge.faults import severity_of
 from cmkit.judge.spells import looks_inside, settles
 from cmkit.records.fleet import Fleet, sampled_every
@@ -30,7 +30,7 @@ def compartment_chances(bottles: pd.DataFrame, hypotheses: pd.DataFrame) -> pd.D
     newest bottle.
     """
     newest = bottles.drop_duplicates("compartment", keep="last").set_index("compartment")
-    out = newest[["chance", *(f"p_{p}" for p in _PHASES), "cause", "p_cause", "second_cause", "p_second"]].copy()
+    out = newest[["chance", *OF_A_FAULT]].copy()
     own = hypotheses[hypotheses["about"] == "compartment"]
     own = own.sort_values(["compartment", "chance", "hypothesis"], ascending=[True, False, True], kind="stable")
     own = own[own["compartment"].isin(out.index)]
@@ -196,20 +196,7 @@ def _after_a_look(look: dict[str, Any], base: dict[str, Any], judge: Judge) -> d
     """Somebody has looked since the newest bottle: what is known until the next one."""
     on = f"{look['on']:%Y-%m-%d}"
     if look["by"] == "replace":
-        nothing = {
-            name: _NOTHING[name]
-            for name in (
-                "chance",
-                "p_early",
-                "p_clear",
-                "p_severe",
-                "cause",
-                "p_cause",
-                "second_cause",
-                "p_second",
-                "severity",
-            )
-        }
+        nothing = {name: _NOTHING[name] for name in ("chance", *OF_A_FAULT, "severity")}
         return nothing | {
             "state": "not known",
             "case": "replaced",

@@ -45,7 +45,7 @@ def cleanliness(known: Fleet, bottles: pd.DataFrame) -> pd.DataFrame:
     good = set(bottles.loc[bottles["good"].astype(bool), "sample"])
     counted = known.samples[["sample", "compartment", "drawn_on", *SIZES]]
     counted = counted[counted[list(SIZES)].notna().any(axis=1)].sort_values(["drawn_on", "sample"])
-    counted = counted[[sample in good for sample in counted["sample"]]]
+    counted = counted[counted["sample"].isin(good)]
     of = dict(list(counted.groupby("compartment")))
     work = known.services.loc[known.services["kind"].isin(_WORK), ["compartment", "done_on"]].sort_values("done_on")
     done = dict(list(work.groupby("compartment")))

@@ -109,7 +109,7 @@ def slope(bottles: pd.DataFrame) -> dict[str, Any]:
     x, y = np.log(bottles["load"]) - within["x"], bottles["y"] - within["y"]
     n, machines = len(bottles), bottles["machine"].nunique()
     row = {"n": n, "machines": machines, "power": np.nan, "power_low": np.nan, "power_high": np.nan}
-    row |= {"spread_by_hours": _spread(y), "spread_by_load": _spread(y - x)}
+    row |= {"spread_hours": _spread(y), "spread_load": _spread(y - x)}
     few = n < constant("load_intervals") or machines < constant("load_machines")
     if few or float(np.std(x)) < constant("load_least_spread"):
         return row | {"found": FEW if few else OPEN}

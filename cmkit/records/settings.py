@@ -209,6 +209,8 @@ class Judge:
     early_shape: float
     clear_delay_share: float
     severe_delay_share: float
+    repeat_days: float
+    read_days: float
     turnaround_bottles: int
     settled_shown_days: int
 

@@ -287,7 +287,7 @@ STEPS = by_name(
             ("compartment",),
             (
                 COMPARTMENT,
-                number("hours_repeat", "h", "operating hours to the result of a repeat bottle"),
+                number("hours_repeat", "h", "operating hours until the result of a repeat bottle is read"),
                 number("hours_sooner", "h", "to that of a bottle drawn sooner"),
                 number("hours_routine", "h", "to that of the next routine bottle"),
                 number("extra", "currency", "what a failure costs more than a planned repair"),

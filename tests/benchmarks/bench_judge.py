@@ -18,6 +18,7 @@ from bench_assess import fleet_of
 
 from cmkit.judge.judge import judge_bottles
 from cmkit.judge.learning import JudgeLearnt
+from cmkit.judge.measures import ToJudge
 from cmkit.learn import learn, newest_record
 from cmkit.records.analytes import with_own
 from cmkit.simulate.recipe import demo_recipe
@@ -38,12 +39,11 @@ def seconds(times: int, months: int) -> tuple[int, int, list[float]]:
     register, screening = with_own(known.settings.analytes), wear.for_screening
     clean = without_results(known.samples, screening.units["sample"], register)
     of_judge = JudgeLearnt(learnt.measures, learnt.ageing, learnt.middles, learnt.priors)
+    given = ToJudge(known, clean, wear.exposure, learnt.numbers, screening.expected, register)
     spent = []
     for _ in range(RUNS):
         start = time.process_time()
-        judged = judge_bottles(
-            known, clean, wear.exposure, learnt.numbers, screening.expected, register=register, learnt=of_judge
-        )
+        judged = judge_bottles(given, of_judge)
         spent.append(time.process_time() - start)
     chances = judged.bottle_chances
     return chances["compartment"].nunique(), len(chances), spent

@@ -17,6 +17,7 @@ import sys
 import time
 from dataclasses import dataclass
 from pathlib import Path
+from tempfile import gettempdir
 
 import numpy as np
 import pandas as pd
@@ -29,6 +30,7 @@ from cmkit.judge.compartments import State, judge_compartments
 from cmkit.judge.decide import Beside
 from cmkit.judge.judge import Judged, judge_bottles
 from cmkit.judge.learning import JudgeLearnt, learn_judgement
+from cmkit.judge.measures import ToJudge
 from cmkit.judge.priors import arrivals_of, priors_of
 from cmkit.learn import learn
 from cmkit.learnt import Learnt
@@ -103,9 +105,9 @@ def judged(g: Given, without: frozenset[str] = frozenset()) -> tuple[JudgeLearnt
         return JudgeLearnt(own.measures, own.ageing, own.middles, own.priors), g.state.judged
     register, screening = with_own(g.known.settings.analytes), g.wear.for_screening
     clean = without_results(g.known.samples, screening.units["sample"], register)
-    parts = (g.known, clean, g.wear.exposure, own.numbers, screening.expected)
-    learnt = learn_judgement(*parts, register=register, without=without)
-    return learnt, judge_bottles(*parts, register=register, learnt=learnt, without=without)
+    given_it = ToJudge(g.known, clean, g.wear.exposure, own.numbers, screening.expected, register)
+    learnt = learn_judgement(given_it, without)
+    return learnt, judge_bottles(given_it, learnt, without)
 
 
 def read_faults(folder: Path) -> pd.DataFrame:
@@ -305,10 +307,11 @@ def report(s: Scored) -> None:
     )
 
 
-def main(cache: str, name: str, *seeds: str) -> None:
-    """Score the fleets of these seeds together: a variation of the recipe, or `without CAUSE` on fleets in which nobody
-    acts.
+def main(cache: str = "", name: str = "by chance alone", *seeds: str) -> None:
+    """Score the fleets of these seeds together (one, when none is given): a variation of the recipe, or `without CAUSE`
+    on fleets in which nobody acts. cache: kept in the folder of temporary files by default.
     """
+    cache, seeds = cache or str(Path(gettempdir()) / "judged fleets"), seeds or ("234",)
     began = time.process_time()
     left_out = name.removeprefix("without ") if name.startswith("without ") else ""
     variation = "nobody acts" if left_out else name

@@ -20,7 +20,7 @@ import numpy as np
 import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).parent))
-from policies import RULES, Ours, naive, nobody
+from policies import RULES, Ours, OursWithIntervals, naive, nobody
 
 from cmkit.simulate.closed_loop import Policy, run_closed_loop, smaller
 from cmkit.simulate.recipe import Recipe, demo_recipe
@@ -41,7 +41,11 @@ def policies(words: list[str]) -> dict[str, dict[str, Policy]]:
     """Policies asked for: name -> variant -> policy (a class of them: one instance a run). `naive` stands for all naive
     rules, each of which may also be named.
     """
-    known: dict[str, dict[str, Policy]] = {"nobody": {"": nobody}, "ours": {"": Ours}}
+    known: dict[str, dict[str, Policy]] = {
+        "nobody": {"": nobody},
+        "ours": {"": Ours},
+        "ours with intervals": {"": OursWithIntervals},
+    }
     rules: dict[str, dict[str, Policy]] = {}
     for name, tried in RULES.items():
         rules[name] = {f"{t:g}": naive(tried.rule, t) for t in tried.thresholds}
@@ -94,7 +98,7 @@ def _bracket(values: pd.Series, form: str) -> str:
 
 def compare(tables: dict[str, pd.DataFrame]) -> list[str]:
     """Ours against the naive policy that costs least on the reporting fleets themselves."""
-    rivals = {name: t for name, t in tables.items() if name not in ("nobody", "ours")}
+    rivals = {name: t for name, t in tables.items() if name != "nobody" and not name.startswith("ours")}
     if "ours" not in tables or not rivals:
         return []
     best = min(rivals, key=lambda name: rivals[name]["cost"].sum())

@@ -13,11 +13,13 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
+from cmkit.intervals.advice_report import worth_changing
+from cmkit.intervals.advise import advise_intervals
 from cmkit.judge.compartments import State, judge_compartments
 from cmkit.learn import learn
 from cmkit.records.analytes import analyte_register
 from cmkit.records.fleet import Fleet, sampled_every
-from cmkit.simulate.closed_loop import CHANGE, LOOK, ORDERS, REPEAT, SOONER, Policy, no_orders
+from cmkit.simulate.closed_loop import CHANGE, EVERY, LOOK, ORDERS, REPEAT, SOONER, Policy, no_orders
 from cmkit.trust.hours import Hours, running_hours
 from cmkit.trust.screen import screen_bottles
 from cmkit.wear.fit import fit_wear
@@ -186,12 +188,17 @@ class Ours:
     anew every year.
 
     A machine is judged when a bottle, finding or repair of it has come in since it was last judged; until then its
-    orders stand. One fleet an instance, since it remembers what it learnt.
+    orders stand. intervals: the intervals advised when the fleet has taught are taken too. read_days: mean days until
+    a result is read, half the days between decisions. One fleet an instance, since it remembers what it learnt.
     """
 
-    def __init__(self, learn_every_days: int = 364) -> None:
+    intervals = False
+
+    def __init__(self, learn_every_days: int = 364, read_days: float = 7.0) -> None:
         self.every, self.learnt, self.learnt_on = pd.Timedelta(days=learn_every_days), None, pd.Timestamp.min
+        self.read_days = read_days
         self.seen: pd.Series = pd.Series(dtype=float)
+        self.advised: pd.Series = pd.Series(dtype=float)
         self.orders: dict[str, pd.DataFrame] = {}
 
     def __call__(self, fleet: Fleet, day: pd.Timestamp) -> pd.DataFrame:
@@ -199,6 +206,8 @@ class Ours:
         if self.learnt is None or day - self.learnt_on >= self.every:
             self.learnt, self.learnt_on = learn(fleet, day), day
             self.seen = self.seen.iloc[:0]
+            if self.intervals:
+                self.advised = self.advice_for(fleet.as_of(day))
         rows = records_of(fleet.as_of(day))
         news = rows.index[rows != self.seen.reindex(rows.index)]
         self.seen = rows
@@ -206,10 +215,27 @@ class Ours:
             orders = self.judged(only(fleet, news).as_of(day))
             machine = orders["compartment"].map(fleet.compartments.set_index("compartment")["machine"])
             self.orders |= {name: orders[machine == name] for name in news}
-        return pd.concat(list(self.orders.values()), ignore_index=True)
+        return pd.concat([*self.orders.values(), self.new_intervals(fleet)], ignore_index=True)
+
+    def advice_for(self, known: Fleet) -> pd.Series:
+        """Advised interval (h) by compartment where it is worth changing."""
+        assert self.learnt is not None
+        hours = running_hours(known)
+        wear = fit_wear(known, hours, self.learnt)
+        advice, _ = advise_intervals(known, wear.exposure, wear.rates, hours.use, self.learnt)
+        advice = advice[advice["advised_h"].notna()]
+        return advice[worth_changing(advice)].set_index("compartment")["advised_h"]
+
+    def new_intervals(self, fleet: Fleet) -> pd.DataFrame:
+        """Orders for the intervals advised that are not yet followed."""
+        today = fleet.compartments.set_index("compartment")["sample_every_h"].reindex(self.advised.index)
+        rows = self.advised[~np.isclose(today, self.advised)].rename_axis("compartment").rename("value").reset_index()
+        return rows.assign(act=EVERY).reindex(columns=ORDERS)
 
     def judged(self, known: Fleet) -> pd.DataFrame:
         """Orders of a crew for every compartment of these machines."""
+        judge = replace(known.settings.judge, read_days=self.read_days)
+        known = replace(known, settings=replace(known.settings, judge=judge))
         orders = self.state_of(known, running_hours(known)).tables()["orders"]
         return by_order(orders, known.settings.judge.sooner_share * sampled_every(known))
 
@@ -219,6 +245,12 @@ class Ours:
         wear = fit_wear(known, hours, self.learnt)
         trust = screen_bottles(known, hours, wear.for_screening, self.learnt)
         return judge_compartments(known, hours, wear, trust, self.learnt)
+
+
+class OursWithIntervals(Ours):
+    """The same with the intervals it advises."""
+
+    intervals = True
 
 
 def records_of(known: Fleet) -> pd.Series:

@@ -34,6 +34,13 @@ def nobody_acts(recipe: Recipe | None = None) -> Recipe:
     return replace(plain, office=replace(plain.office, acted=0.0, noticed_per_day=0.0))
 
 
+def by_chance_alone() -> Recipe:
+    """Nobody acts, and none of the demo's twelve faults set by hand is there: every fault arrives at its kind's rate,
+    which is what a stated chance can be held against.
+    """
+    return replace(nobody_acts(), planted=[])
+
+
 def weak_signatures() -> Recipe:
     """Every fault shows half as strongly: excess of rates, entries, removals, particles and leak all halved."""
     return _faults(nobody_acts(), _halved)
@@ -101,6 +108,7 @@ def one_laboratory() -> Recipe:
 VARIATIONS: dict[str, Callable[[], Recipe]] = {
     "demo office": acting,
     "nobody acts": nobody_acts,
+    "by chance alone": by_chance_alone,
     "weak signatures": weak_signatures,
     "slow growth": slow_growth,
     "late growth": late_growth,

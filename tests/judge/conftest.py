@@ -15,6 +15,7 @@ import pytest
 
 from cmkit.judge.judge import Judged, judge_bottles
 from cmkit.judge.learning import learn_judgement
+from cmkit.judge.measures import ToJudge
 from cmkit.records.analytes import analyte_register, below
 from cmkit.records.fleet import Fleet
 from cmkit.wear.exposure import sample_exposure
@@ -158,7 +159,8 @@ def judge_courses(given: Callable[..., tuple]) -> Callable[..., Judged]:
 
     def run(*args, **options) -> Judged:
         made = given(*args, **options)
-        return judge_bottles(*made, register=REGISTER, learnt=learn_judgement(*made, register=REGISTER))
+        of_it = ToJudge(*made, REGISTER)
+        return judge_bottles(of_it, learn_judgement(of_it))
 
     return run
 

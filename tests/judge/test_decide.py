@@ -309,6 +309,12 @@ def test_results_that_outweigh_a_look_keep_an_alert(story: Story) -> None:
     assert verdict(out)["state"] == "alert"
     assert "the results before it still say 90 %" in verdict(out)["reason"]
     assert verdict(out)["asks"] == "repeat"
+    assert order(out)["group"] == "pressure test"  # as likely as an alarm: a second look by what confirms it
+    assert order(out)["work"].startswith("Look again by another way: pressure test of the cooling system")
+    assert order(out)["request"] == "Take a bottle now: it is to show whether the look missed something."
+    less = story([bottle(), bottle(0.98, phase="severe")], findings=((35, "no defect"),),
+        hypotheses=still.assign(chance=0.3, p_severe=0.3))  # fmt: skip
+    assert order(less)["group"] == "repeat bottle"
 
 
 def test_a_look_before_the_alarm_or_on_its_day(story: Story) -> None:

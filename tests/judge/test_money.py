@@ -93,9 +93,11 @@ def test_turnaround_is_measured_where_there_are_bottles(known) -> None:
 
 
 def test_hours_to_the_next_result(known, use, places) -> None:
-    """M1 stands at 5,100 h: 100 h since its bottle; 12 days at 10 h a day until a result. M2 stands still."""
+    """M1 stands at 5,100 h: 100 h since its bottle; 12 days at 10 h a day until a result, 3.5 more until it is read,
+    and 3 before a repeat is drawn. M2 stands still.
+    """
     out = hours_to_next_result(known, places, use).set_index("compartment")
-    assert out.loc["M1/engine"].tolist() == [120.0, 25.0 + 120.0, 150.0 + 120.0]
+    assert out.loc["M1/engine"].tolist() == [30.0 + 155.0, 25.0 + 155.0, 150.0 + 155.0]
     assert out.loc["M2/final drive"].tolist() == [0.0, 25.0, 150.0]
 
 
@@ -103,7 +105,7 @@ def test_what_waiting_costs_by_hand(known, use, places) -> None:
     out = what_it_costs(known, places, use).set_index("compartment")
     row, kind = out.loc["M1/engine"], known.settings.kind("engine")
     extra = 60000 - 10000 + 100 * (kind.failure_downtime_h - kind.planned_downtime_h)
-    fails = 0.1 * (1 - np.exp(-((145 / 900) ** 2))) + 0.2 * (1 - np.exp(-145 / 1080)) + 0.3 * (1 - np.exp(-145 / 540))
+    fails = 0.1 * (1 - np.exp(-((180 / 900) ** 2))) + 0.2 * (1 - np.exp(-180 / 1080)) + 0.3 * (1 - np.exp(-180 / 540))
     assert row["extra"] == extra
     np.testing.assert_allclose(row["fails_sooner"], fails, rtol=1e-12)
     np.testing.assert_allclose(row["cost_wait"], fails * extra + 0.6 * kind.inspect_cost, rtol=1e-12)
@@ -118,7 +120,7 @@ def test_what_waiting_costs_by_hand(known, use, places) -> None:
 
 def test_cost_until_the_next_result_follows_what_is_asked_for(known, use, places) -> None:
     money = what_it_costs(known, places, use)
-    for asks, hours in (("repeat", 120.0), ("sooner", 145.0), ("", 270.0), ("first", 270.0)):
+    for asks, hours in (("repeat", 185.0), ("sooner", 180.0), ("", 305.0), ("first", 305.0)):
         out = cost_of_waiting(money, pd.Series({"M1/engine": asks, "M2/final drive": ""})).set_index("compartment")
         assert out.loc["M1/engine", "hours_ahead"] == hours
         np.testing.assert_allclose(
@@ -127,17 +129,17 @@ def test_cost_until_the_next_result_follows_what_is_asked_for(known, use, places
 
 
 def test_the_cheapest_of_three_by_hand(known, use, places) -> None:
-    """2 h a day, so a repeat's result is 24 h away and the shortened interval's 149 h; the extra cost of a failure is
-    59,600.
+    """2 h a day, so a repeat's result is read 37 h from now and the shortened interval's 156 h; the extra cost of a
+    failure is 59,600.
 
-    An early fault of chance .3: waiting 0.3 (1 - exp(-(149/900)^2)) 59,600 + 105 = 588; a look 350 + 0.7 x 3 h x 100 =
-    560; a repeat 45 + 13 + 0.7 x 105 + 0.3 x (483 - 13) = 272. Of chance .02 waiting is 39. A severe one of chance .3
-    risks 930 until a repeat's result: a look.
+    An early fault of chance .3: waiting 0.3 (1 - exp(-(156/900)^2)) 59,600 + 105 = 634; a look 350 + 0.7 x 3 h x 100 =
+    560; a repeat 45 + 30 + 0.7 x 105 + 0.3 x (529 - 30) = 298. Of chance .02 waiting is 42. A severe one of chance .3
+    risks 1,184 until a repeat's result: a look.
     """
     for phase, p, choice in (("early", 0.3, "repeat"), ("early", 0.02, "wait"), ("severe", 0.3, "look")):
         chances = {"p_early": 0.0, "p_clear": 0.0, "p_severe": 0.0} | {f"p_{phase}": p}
         row = what_it_costs(known, places.assign(run_h=5100.0, **chances), use.assign(h_per_day=2.0)).iloc[0]
         assert row["choice"] == choice
         if (phase, p) == ("early", 0.3):
-            assert row["cost_repeat"] == pytest.approx(272, abs=1)
-            assert row["cost_wait"] == pytest.approx(588, abs=1)
+            assert row["cost_repeat"] == pytest.approx(298, abs=1)
+            assert row["cost_wait"] == pytest.approx(634, abs=1)

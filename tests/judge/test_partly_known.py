@@ -9,6 +9,7 @@ import pytest
 from cmkit.fluids.cleanliness import iso_codes
 from cmkit.judge.judge import Judged, judge_bottles
 from cmkit.judge.learning import learn_judgement
+from cmkit.judge.measures import ToJudge
 from cmkit.records.analytes import analyte_register
 from cmkit.records.censoring import CODES, counts_of_codes
 
@@ -17,8 +18,8 @@ REGISTER = analyte_register()
 
 def judged(made: tuple, samples: pd.DataFrame) -> Judged:
     known, _, exposure, numbers, expected = made
-    parts = (known, samples, exposure, numbers, expected)
-    return judge_bottles(*parts, register=REGISTER, learnt=learn_judgement(*parts, register=REGISTER))
+    parts = ToJudge(known, samples, exposure, numbers, expected, REGISTER)
+    return judge_bottles(parts, learn_judgement(parts))
 
 
 def chances(result: Judged, compartments: list[str]) -> np.ndarray:

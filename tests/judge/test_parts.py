@@ -7,6 +7,7 @@ import pytest
 
 from cmkit.judge.judge import judge_bottles
 from cmkit.judge.learning import JudgeLearnt, learn_judgement
+from cmkit.judge.measures import ToJudge
 from cmkit.judge.priors import priors_of
 from cmkit.records.analytes import analyte_register
 
@@ -33,15 +34,15 @@ def made(given, course) -> tuple:
 
 @pytest.fixture(scope="module")
 def learnt(made) -> JudgeLearnt:
-    return learn_judgement(*made, register=REGISTER)
+    return learn_judgement(ToJudge(*made, REGISTER))
 
 
 def test_a_part_is_judged_as_in_the_whole(made, learnt) -> None:
     known, samples, exposure, numbers, expected = made
-    whole = judge_bottles(*made, register=REGISTER, learnt=learnt)
+    whole = judge_bottles(ToJudge(*made, REGISTER), learnt)
     names = ["drive", "engine", "sound 1 engine", "sound 2 final drive"]
     own = exposure[exposure["compartment"].isin(names)].reset_index(drop=True)
-    part = judge_bottles(known, samples, own, numbers, expected, register=REGISTER, learnt=learnt)
+    part = judge_bottles(ToJudge(known, samples, own, numbers, expected, REGISTER), learnt)
     for name, table in part.tables().items():
         same = getattr(whole, name)
         same = same[same["compartment"].isin(names)].reset_index(drop=True)
@@ -53,7 +54,7 @@ def test_what_was_learnt_can_be_kept(made, learnt, tmp_path) -> None:
     for name, table in tables.items():
         table.to_parquet(tmp_path / f"{name}.parquet", index=False)
     again = JudgeLearnt(**{name: pd.read_parquet(tmp_path / f"{name}.parquet") for name in tables})
-    first, second = (judge_bottles(*made, register=REGISTER, learnt=x) for x in (learnt, again))
+    first, second = (judge_bottles(ToJudge(*made, REGISTER), x) for x in (learnt, again))
     for name, table in first.tables().items():
         pd.testing.assert_frame_equal(table, getattr(second, name), obj=name)
 
@@ -66,5 +67,5 @@ def test_a_cause_in_other_words_is_counted_in_its_kind(learnt) -> None:
 
 def test_a_fleet_without_bottles_is_judged_empty(made, learnt) -> None:
     known, samples, exposure, numbers, expected = made
-    result = judge_bottles(known, samples, exposure.iloc[:0], numbers, expected, register=REGISTER, learnt=learnt)
+    result = judge_bottles(ToJudge(known, samples, exposure.iloc[:0], numbers, expected, REGISTER), learnt)
     assert all(table.empty for table in result.tables().values())

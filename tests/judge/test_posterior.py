@@ -13,7 +13,7 @@ from cmkit.judge.constants import constant
 from cmkit.judge.densities import forecast_metals, in_range, start_levels
 from cmkit.judge.hypotheses import UP, all_patterns, make_states, pattern_shares, patterns_of, read_pattern
 from cmkit.judge.learning import learn_judgement
-from cmkit.judge.measures import Bottles, bottles_by_kind, student_log_density
+from cmkit.judge.measures import Bottles, ToJudge, bottles_by_kind, student_log_density
 from cmkit.judge.posterior import Arrivals, moved_on, start_chances
 from cmkit.judge.usual import curve_and_doubt, curve_knots
 from cmkit.records.analytes import analyte_register
@@ -153,8 +153,8 @@ def test_the_filter_equals_an_enumeration_of_all_paths() -> None:
 
 def bottles_of(made: tuple) -> Bottles:
     """The bottles of the only kind in a made fleet."""
-    register = analyte_register()
-    (b,) = bottles_by_kind(*made, register=register, usual=learn_judgement(*made, register=register).usual)
+    of_it = ToJudge(*made, analyte_register())
+    (b,) = bottles_by_kind(of_it, learn_judgement(of_it).usual)
     return b
 
 
@@ -221,7 +221,8 @@ def test_what_moved_in_a_steady_change_by_bayes_rule(given, course) -> None:
     """
     b = bottles_of(given({"drive": course("final drive", bottles=10)}))
     grid, at = bottle_grid(), np.array([0])
-    usual = Usual(start_levels(b), (np.zeros((len(b.row), len(b.others))), np.tile(b.tau**2, (len(b.row), 1))))
+    means = np.zeros((len(b.row), len(b.others))), np.tile(b.tau**2, (len(b.row), 1))
+    usual = Usual(start_levels(b), means, forecast_metals(b, 1, slice(0, len(b.row)), start_levels(b)))
     none = np.zeros(1)
     w = weigh(b, 1, at, nothing_anew(b), usual=usual, sound=np.ones(1), grid=grid, good=none, low=np.array([0.02]))
     f = forecast_metals(b, 1, at, [v[at] for v in usual.levels])

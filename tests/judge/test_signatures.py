@@ -10,6 +10,7 @@ from cmkit.judge.bottle_states import raises
 from cmkit.judge.decide import Beside, decide
 from cmkit.judge.judge import judge_bottles
 from cmkit.judge.learning import learn_judgement
+from cmkit.judge.measures import ToJudge
 from cmkit.records.analytes import analyte_register
 from cmkit.records.settings import default_judge
 from cmkit.wear.evidence import EVIDENCE
@@ -113,12 +114,9 @@ def judged(request, given, course):
         name: course(s[0], s[2], s[3], start=start, strengths=strengths, noise=noise, low=len(s) > 4) for name,
         s in SIGNATURES.items()
     }  # fmt: skip
-    made, register = given(courses, beside=28), analyte_register()
-    return (
-        request.param,
-        made,
-        judge_bottles(*made, register=register, learnt=learn_judgement(*made, register=register)),
-    )
+    made = given(courses, beside=28)
+    of_it = ToJudge(*made, analyte_register())
+    return request.param, made, judge_bottles(of_it, learn_judgement(of_it))
 
 
 @pytest.fixture(scope="module")

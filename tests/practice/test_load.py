@@ -58,7 +58,7 @@ def test_what_wear_goes_by_is_found_and_scatters_less(make_fleet, power: float, 
         assert rows["analyte"].tolist() == ["Cu_ppm", "Fe_ppm"]
         row = rows.iloc[0]
         words.append(row["found"])
-        assert (row["spread_by_load"] < row["spread_by_hours"]) == (power == 1.0)
+        assert (row["spread_load"] < row["spread_hours"]) == (power == 1.0)
     assert words.count(found) >= 9
     assert set(words) <= {found, OPEN}
 

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from cmkit.practice.replay import alarm_record
-from cmkit.simulate.closed_loop import CHANGE, LOOK, REPEAT, SOONER, no_orders, run_closed_loop, smaller
+from cmkit.simulate.closed_loop import CHANGE, EVERY, LOOK, REPEAT, SOONER, no_orders, run_closed_loop, smaller
 from cmkit.simulate.recipe import demo_recipe
 from cmkit.trust.hours import running_hours
 
@@ -147,6 +147,19 @@ def test_cmkits_own_policy_follows_its_orders_and_judges_again_on_news(policies,
     later = replace(known, services=pd.concat([known.services, work], ignore_index=True))
     assert ours(later, day).empty
     assert list(judged[0].machines["machine"]) == ["RH-01"]
+
+
+def test_the_intervals_it_advises_are_ordered_until_they_are_followed(policies, fleet):
+    """The engine is sampled as advised and a final drive is not: only the second is news."""
+    known, _ = fleet
+    today = known.compartments.set_index("compartment")["sample_every_h"]
+    ours, drive = policies.OursWithIntervals(), "RH-01/final drive/left"
+    ours.advised = pd.Series({"RH-01/engine": today["RH-01/engine"], drive: 300.0})
+    orders = ours.new_intervals(known)
+    assert orders[["compartment", "act", "value"]].values.tolist() == [[drive, EVERY, 300.0]]
+    places = known.compartments.assign(sample_every_h=today.replace(today[drive], 300.0).to_numpy())
+    assert ours.new_intervals(replace(known, compartments=places)).empty
+    assert policies.Ours().new_intervals(known).empty
 
 
 def test_the_records_of_some_machines(policies):

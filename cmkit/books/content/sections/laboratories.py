@@ -75,26 +75,12 @@ def _accepted(book: Book) -> Html:
         return Html("")
     keys = ["lab", "analyte", "factor", "from_on", "accepted_on", "accepted_by", "reason"]
     cells = [
-        [
-            sentence(analyte_name(a)).rstrip("."),
-            lab,
-            number(factor),
-            short_day(start),
-            f"{len(own):,}",
-            f"{plain(who)}, {short_day(day)}",
-            sentence(plain(why)),
-        ]
+        [sentence(analyte_name(a)).rstrip("."), lab, number(factor), short_day(start), f"{len(own):,}",
+         f"{plain(who)}, {short_day(day)}", sentence(plain(why))]
         for (lab, a, factor, start, day, who, why), own in rows.groupby(keys, sort=True)
-    ]
-    heads = [
-        "Result",
-        "Laboratory",
-        Column("Factor", True),
-        "Reports from",
-        Column("Results changed", True),
-        "Accepted by",
-        "Why",
-    ]
+    ]  # fmt: skip
+    factor, changed = Column("Factor", True), Column("Results changed", True)
+    heads = ["Result", "Laboratory", factor, "Reports from", changed, "Accepted by", "Why"]
     made = table(heads, cells, "Accepted factors: what these results are multiplied by", class_="text")
     undo = "Take its lines out of [laboratory_factors] in fleet.toml, and the results are as reported again."
     return join([made, paragraph(undo, class_="note")])

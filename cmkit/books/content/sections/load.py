@@ -34,21 +34,14 @@ def by_load(book: Book) -> Html:
             _UNIT[r.load],
             f"{r.n:,} of {r.machines:,}",
             "-" if pd.isna(r.power) else f"{r.power:.2f} ({r.power_low:.2f} to {r.power_high:.2f})",
-            _percent(r.spread_by_hours),
-            _percent(r.spread_by_load),
+            _percent(r.spread_hours),
+            _percent(r.spread_load),
             sentence(_SAYS.get(r.found, r.found).format(unit=_UNIT[r.load])),
         ]
         for r in whole.itertuples()
     ]
-    heads = [
-        "Family",
-        "Against",
-        Column("Intervals of machines", True),
-        Column("Power, 90 % interval", True),
-        Column("Spread by hours", True),
-        Column("Spread by load", True),
-        "What it says",
-    ]
+    figures = ("Intervals of machines", "Power, 90 % interval", "Spread by hours", "Spread by load")
+    heads = ["Family", "Against", *(Column(text, True) for text in figures), "What it says"]
     made = table(heads, cells, "Hours or load", class_="text narrow", hide_caption=True)
     return join([tag("h3", "By the hour or by the load?"), paragraph(lead), made, _each(book, rows)])
 
@@ -70,8 +63,7 @@ def _each(book: Book, rows: pd.DataFrame) -> Html:
     cells = [
         [
             f"{sentence(analyte_name(r.analyte)).rstrip('.')}, {_place(book, r)}",
-            f"{number(r.rate_by_hours)} ppm",
-            f"{number(r.rate_by_load)} ppm",
+            *(f"{number(rate)} ppm" for rate in (r.rate_by_hours, r.rate_by_load)),
             _UNIT[r.load],
         ]
         for r in rows.itertuples()
