@@ -115,7 +115,8 @@ def assess_by_site(
         learnt.save(place / "learnt")
         sites = _sites(fleet)
         stamp = _stamp(fleet.settings, place / "learnt")
-        jobs = (_job(site, _part(fleet, site), day, place, stamp) for site in sites)
+        largest_first = sorted(sites, key=lambda site: -(fleet.machines["site"] == site).sum())
+        jobs = (_job(site, _part(fleet, site), day, place, stamp) for site in largest_first)
         done = _assessed(jobs, len(sites), workers, progress)
         parts = [_without_inputs(load_assessment(done[site].folder)) for site in sites]
     return combine(parts, _reading(fleet).as_of(day))

@@ -93,8 +93,8 @@ def _family(rates: pd.DataFrame, named: dict[str, Any]) -> list[dict[str, Any]]:
         | named
         | {
             "analyte": str(metal),
-            "by_hours": 1000 * float(own["rate"].median()),
-            "by_load": 1000 * float((own["rate"] / own["load"]).median()),
+            "rate_by_hours": 1000 * float(own["rate"].median()),
+            "rate_by_load": 1000 * float((own["rate"] / own["load"]).median()),
         }
         for metal, own in rates.groupby("analyte", sort=True)
     ]

@@ -104,28 +104,34 @@ def fresh_values(known: Fleet, exposure: pd.DataFrame, analytes: list[str]) -> p
     """
     shots = _bottles(known, exposure)
     groups = shots[["site", "fluid", "grade"]].drop_duplicates().sort_values(["site", "fluid", "grade"])
+    of_site, of_fleet = (shots.groupby(by).indices for by in (["site", "fluid", "grade"], ["fluid", "grade"]))
+    h, none = shots["fluid_h"].to_numpy(float), np.zeros(0, np.int64)
     rows = []
     for analyte in analytes:
         if analyte not in known.samples:
             continue
-        own = shots.assign(x=known.samples[analyte].to_numpy(dtype=float))
-        own = own[np.isfinite(own["x"]) & np.isfinite(own["fluid_h"])]
-        fleet = dict(tuple(own.groupby(["fluid", "grade"])))
-        site = dict(tuple(own.groupby(["site", "fluid", "grade"])))
-        none = own.iloc[:0]
+        x = known.samples[analyte].to_numpy(float)
+        seen, shots["x"] = np.isfinite(x) & np.isfinite(h), x
         for key in groups.itertuples(index=False, name=None):
-            value, n, basis, words = _fresh(site.get(key, none), fleet.get(key[1:], none), key[2], analyte)
+            site, fleet = (at[seen[at]] for at in (of_site.get(key, none), of_fleet.get(key[1:], none)))
+            value, n, basis, words = _fresh(shots, (site, fleet), key[2], analyte)
             rows.append((*key, analyte, value, n, basis, words))
     return typed([dict(zip(FRESH, row, strict=True)) for row in rows], "fresh")
 
 
-def _fresh(site: pd.DataFrame, fleet: pd.DataFrame, grade: str, analyte: str) -> tuple[float, int, str, str]:
-    for where, bottles in (("site", site), ("fleet", fleet)):
-        x = bottles.loc[_young(bottles["fluid_h"].to_numpy(dtype=float)), "x"].to_numpy(dtype=float)
-        if len(x) >= _YOUNG_ENOUGH:
-            return float(np.median(x)), len(x), "young bottles", f"middle of {len(x)} young bottles of the {where}"
-    if len(fleet) >= _TREND_ENOUGH and fleet["fluid_h"].nunique() > 2:
-        value = _back_to_zero(fleet)
+def _fresh(
+    shots: pd.DataFrame, rows: tuple[NDArray[Any], NDArray[Any]], grade: str, analyte: str
+) -> tuple[float, int, str, str]:
+    """rows: of the bottles of this fluid at the site, and of those of the fleet."""
+    h, x = shots["fluid_h"].to_numpy(float), shots["x"].to_numpy(float)
+    for where, at in zip(("site", "fleet"), rows, strict=True):
+        young = x[at[_young(h[at])]]
+        n = len(young)
+        if n >= _YOUNG_ENOUGH:
+            return float(np.median(young)), n, "young bottles", f"middle of {n} young bottles of the {where}"
+    fleet = rows[1]
+    if len(fleet) >= _TREND_ENOUGH and len(np.unique(h[fleet])) > 2:
+        value = _back_to_zero(shots.iloc[fleet])
         if value > 0:
             return value, len(fleet), "trend", f"trend of {len(fleet)} bottles carried back to 0 h"
     column, named = grade_viscosity(grade)
@@ -237,8 +243,8 @@ def _evidence(hit: pd.DataFrame, row: pd.Series) -> pd.DataFrame:
 
 
 def _number(x: float, figures: int = 3) -> str:
-    """So many figures, and no power of ten."""
-    return f"{x:.{figures}g}" if abs(x) < 10**figures else f"{x:.0f}"
+    """So many figures, thousands set apart, and no power of ten."""
+    return f"{x:,.{figures}g}" if abs(x) < 10**figures else f"{x:,.0f}"
 
 
 def _words(r, row: pd.Series) -> str:  # type: ignore[no-untyped-def]

@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 from scipy.stats import norm
 
@@ -183,10 +182,19 @@ def _other_unit(x: Floats, family: NDArray[Any], count: int) -> NDArray[Any]:
     if len(x) == 0:
         return np.zeros(0, bool)
     y = np.log(x)
-    middle = pd.Series(y).groupby(family).median().reindex(range(count)).to_numpy()
-    off = np.abs(y - middle[family])
-    wide = pd.Series(off).groupby(family).median().reindex(range(count)).to_numpy() * 1.4826
+    off = np.abs(y - _medians(y, family, count)[family])
+    wide = _medians(off, family, count) * 1.4826
     return np.asarray(off > np.maximum(np.log(_UNIT_FACTOR), 6 * wide[family]))
+
+
+def _medians(values: Floats, group: NDArray[Any], count: int) -> Floats:
+    """Median of each group's values (count,); NaN where there is none."""
+    ordered, n = values[np.lexsort((values, group))], np.bincount(group, minlength=count)
+    first, seen = np.cumsum(n) - n, np.flatnonzero(n)
+    out = np.full(count, np.nan)
+    low, high = (ordered[first[seen] + k[seen]] for k in ((n - 1) // 2, n // 2))
+    out[seen] = (low + high) / 2
+    return out
 
 
 def two_groups(y: Floats, family: NDArray[Any], compartment: NDArray[Any], count: int) -> Floats:

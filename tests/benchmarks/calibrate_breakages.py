@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).parent))
-from crossings import chances_at_crossing, crack_chances, fitted
+from crossings import CRACKS, LASERS, chances_at_crossing, fitted, measured_chances
 from other_fleets import write_other_fleet
 from other_kinds import BREAKAGES
 
@@ -38,7 +38,11 @@ NINETY = 1.6448536
 _OF_THE_JUDGE = ("no faults", "faults x3", "weak signatures")  # rows of calibrate_judgement
 Z, RISE = 3.0, 3.5  # a departure of one result, a rise that lasts: what counts as a false alarm here
 MONTH_ENDS = ("2024-01-31", "2024-07-31", "2025-01-31")
-AWAY_H, LONG_H = 600.0, 1500.0
+AWAY_H = 600.0
+MEASURED = {
+    "fatigue cracks": (CRACKS, (5, 6, 7, 8), (600.0, 1500.0)),
+    "lasers": (LASERS, (5, 7, 9, 11), (500.0, 1000.0)),
+}
 _LEAST_PPM, _SOUND_H = 4.0, 3000.0  # of a path followed: its level at first, and how long no fault comes
 MARK = "<!-- by hand from here on -->"
 RATES = ("rate 90 %, bottle 4 on", "engine", "final drive", "hydraulic", "bottle 19 on", "median bias", "alarms a bottle",
@@ -232,7 +236,19 @@ def rows_of(text: str) -> dict[str, dict[str, str]]:
     return rows
 
 
-def page(rows: list[dict[str, str]], cracks: list[dict[str, str]], seeds: tuple[int, ...]) -> str:
+def real_paths() -> list[dict[str, str]]:
+    """Rows on real paths."""
+    rows = []
+    for words, (of, readings, aways) in MEASURED.items():
+        for away_h, own in measured_chances(of, readings, aways).groupby("away_h"):
+            rows.append(
+                {"paths": words, "after readings": ", ".join(map(str, readings)), "level away": f"{away_h:.0f} h"}
+            )
+            rows[-1] |= of_crossings(own)
+    return rows
+
+
+def page(rows: list[dict[str, str]], real: list[dict[str, str]], seeds: tuple[int, ...]) -> str:
     """The measured part of the page."""
     return "\n".join(
         [
@@ -248,8 +264,8 @@ def page(rows: list[dict[str, str]], cracks: list[dict[str, str]], seeds: tuple[
             f"Crossing: when the level is reached that the present rate reaches in {AWAY_H:.0f} h. Wanted: next result "
             ">= .88; crossings .85-.95 inside 90 %, .05 before the early end.", "",
             *table(rows, ("broken", *AHEAD)), "",
-            "Fatigue cracks, real paths that speed up (tests/data/lu_meeker_cracks.csv), after 5 to 8 readings:", "",
-            *table(cracks, ("level away", *AHEAD[3:])), "",
+            "Real paths (tests/data), written as a fleet's files; fatigue cracks speed up, lasers do not:", "",
+            *table(real, ("paths", "after readings", "level away", *AHEAD[3:])), "",
         ]
     )  # fmt: skip
 
@@ -260,16 +276,19 @@ def said(seeds: tuple[int, ...]) -> str:
 
 
 def main(target: Path, seeds: tuple[int, ...], chosen: list[str]) -> None:
-    """Measures the rows chosen and writes the page."""
+    """Measures the rows chosen ("real paths": only those, which every run measures) and writes the page."""
     text = target.read_text(encoding="utf-8") if target.exists() else ""
-    own = rows_of(text) if said(seeds) in text else {}
     every = [w for w in BREAKAGES if w not in _OF_THE_JUDGE]
-    ahead = [{"level away": f"{h:.0f} h"} | of_crossings(crack_chances((5, 6, 7, 8), h)) for h in (AWAY_H, LONG_H)]
-    for words in (w for w in every if not chosen or w in chosen):
-        own[words] = measured(words, seeds)
-        print(own[words], file=sys.stderr, flush=True)
-        by_hand = text.partition(MARK)[2] or "\n"
-        measured_part = page([own[w] for w in every if w in own], ahead, seeds)
+    unknown = set(chosen) - {*every, "real paths"}
+    if unknown:
+        raise SystemExit(f"no row {', '.join(sorted(unknown))}; there are {', '.join(every)} and real paths")
+    own, real = rows_of(text) if said(seeds) in text else {}, real_paths()
+    by_hand = text.partition(MARK)[2] or "\n"
+    for words in [None, *(w for w in every if not chosen or w in chosen)]:
+        if words is not None:
+            own[words] = measured(words, seeds)
+            print(own[words], file=sys.stderr, flush=True)
+        measured_part = page([own[w] for w in every if w in own], real, seeds)
         target.write_text(f"{measured_part}\n{MARK}{by_hand}", encoding="utf-8")
 
 

@@ -1,9 +1,10 @@
 """When a level is reached: what the forecast said, held against what came. For the fleets of `other_fleets.py`, whose
-true levels are known, and for real paths that speed up: fatigue cracks (tests/data/lu_meeker_cracks.csv), written as a
-fleet's files in which each specimen is a final drive, 10,000 cycles are 500 h, and .01 inch above .90 is 1 ppm of iron.
+true levels are known, and for real paths: fatigue cracks, which speed up, and lasers, which do not (tests/data). These
+are written as a fleet's files in which each specimen is a final drive with a bottle at every reading.
 """
 
 import tempfile
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -18,9 +19,32 @@ from cmkit.wear.fit import Wear, fit_wear
 from cmkit.wear.forecast import chance_above, states_ahead
 from cmkit.wear.rates import Filtered
 
-CRACKS = Path(__file__).parent.parent / "data" / "lu_meeker_cracks.csv"
-START, EVERY_H, EVERY_DAYS = pd.Timestamp("2023-01-02"), 500.0, 40
-_NEW = 0.90  # inch, where every specimen begins
+START, EVERY_DAYS = pd.Timestamp("2023-01-02"), 40
+
+
+@dataclass(frozen=True)
+class Measured:
+    """A file of tests/data with paths of several specimens: its columns, the value every path begins at, ppm of iron
+    per unit of value, and the running hours that stand for the step between readings."""
+
+    file: str
+    specimen: str
+    value: str
+    begins: float
+    ppm_per_unit: float
+    every_h: float
+
+    def paths(self) -> dict[int, np.ndarray]:
+        """Each specimen's path, ppm, from its first reading on."""
+        table = pd.read_csv(Path(__file__).parent.parent / "data" / self.file)
+        return {
+            int(str(k)): (self.ppm_per_unit * (own[self.value] - self.begins)).to_numpy()
+            for k, own in table.groupby(self.specimen)
+        }
+
+
+CRACKS = Measured("lu_meeker_cracks.csv", "specimen", "size_inch", 0.90, 100.0, 500.0)  # 10,000 cycles are 500 h
+LASERS = Measured("meeker_lasers.csv", "laser", "increase_percent", 0.0, 10.0, 250.0)
 Path_ = tuple[np.ndarray, np.ndarray]  # hours from now, true level (ppm)
 
 
@@ -59,52 +83,48 @@ def _crossing(hours: np.ndarray, level: np.ndarray, limit: float) -> float:
     return 0.0 if k == 0 else float(np.interp(limit, level[k - 1 : k + 1], hours[k - 1 : k + 1]))
 
 
-def cracks() -> dict[int, np.ndarray]:
-    """Growth of each crack, ppm as said above, from the first reading on."""
-    table = pd.read_csv(CRACKS)
-    return {int(k): (100 * (own["size_inch"] - _NEW)).to_numpy() for k, own in table.groupby("specimen")}
-
-
-def write_cracks(folder: Path) -> None:
-    """The cracks as a fleet's files: a machine with one final drive each, a bottle at every reading."""
-    grown = cracks()
-    place = {k: f"M{k:02d}/final drive" for k in grown}
-    machines = [f"M{k:02d}" for k in grown]
+def write_measured(folder: Path, of: Measured) -> None:
+    """The paths as a fleet's files: a machine with one final drive each, a bottle at every reading after the first."""
+    paths = of.paths()
+    place = {k: f"M{k:02d}/final drive" for k in paths}
+    machines = [f"M{k:02d}" for k in paths]
     tables = {
         "sites": pd.DataFrame({"site": ["site"], "time_zone": ["Etc/UTC"], "downtime_cost_per_h": [300]}),
         "machines": pd.DataFrame({"machine": machines, "site": "site", "kind": "excavator", "size_class": "medium",
         "in_service_on": START}),
         "compartments": pd.DataFrame({"compartment": list(place.values()), "machine": machines, "kind": "final drive",
         "position": "", "capacity_l": 18, "pressurised": "false", "fluid": "drive oil", "grade": "SAE 50",
-        "sample_every_h": EVERY_H, "change_every_h": 20000, "fitted_on": START}),
+        "sample_every_h": of.every_h, "change_every_h": 20000, "fitted_on": START}),
     }  # fmt: skip
     bottles, meters = [], []
-    for k, size in grown.items():
-        for n, iron in enumerate(size):
-            day, hours = START + pd.Timedelta(days=EVERY_DAYS * n), EVERY_H * n
+    for k, path in paths.items():
+        for n, iron in enumerate(path):
+            day, hours = START + pd.Timedelta(days=EVERY_DAYS * n), of.every_h * n
             meters.append({"machine": f"M{k:02d}", "read_on": day, "meter_h": hours})
             bottles.append(
                 {"sample": f"{k}-{n}", "compartment": place[k], "drawn_on": day, "meter_h": hours, "fluid_h": hours,
                 "reported_on": day + pd.Timedelta(days=5), "lab": "A", "Fe_ppm": f"{iron:.0f}"}
             )  # fmt: skip
     tables |= {"samples": pd.DataFrame([b for b in bottles if b["fluid_h"] > 0]), "meters": pd.DataFrame(meters)}
-    (folder / "fleet.toml").write_text('name = "Cracks"\ncurrency = "EUR"\n', encoding="utf-8")
+    (folder / "fleet.toml").write_text('name = "Measured paths"\ncurrency = "EUR"\n', encoding="utf-8")
     for name, frame in tables.items():
         frame.to_csv(folder / f"{name}.csv", index=False, date_format="%Y-%m-%d")
 
 
-def crack_chances(readings: tuple[int, ...], away_h: float) -> pd.DataFrame:
-    """:func:`chances_at_crossing` of all cracks as known after each of so many readings."""
+def measured_chances(of: Measured, readings: tuple[int, ...], aways_h: tuple[float, ...]) -> pd.DataFrame:
+    """:func:`chances_at_crossing` of all paths as known after each of so many readings, for each distance away_h."""
     with tempfile.TemporaryDirectory() as folder:
-        write_cracks(Path(folder))
+        write_measured(Path(folder), of)
         fleet = load_fleet(folder)
     parts = []
     for n in readings:
-        parts_of_day = fitted(fleet, START + pd.Timedelta(days=EVERY_DAYS * n + 10))
+        learnt, wear, known = fitted(fleet, START + pd.Timedelta(days=EVERY_DAYS * n + 10))
         ahead = {
-            (f"M{k:02d}/final drive", "Fe_ppm"): (EVERY_H * np.arange(len(size) - n), size[n:])
-            for k, size in cracks().items()
-            if len(size) > n + 1
+            (f"M{k:02d}/final drive", "Fe_ppm"): (of.every_h * np.arange(len(path) - n), path[n:])
+            for k, path in of.paths().items()
+            if len(path) > n + 1
         }
-        parts.append(chances_at_crossing(*parts_of_day, ahead, away_h).assign(readings=n))
+        for away_h in aways_h:
+            found = chances_at_crossing(learnt, wear, known, ahead, away_h)
+            parts.append(found.assign(readings=n, away_h=away_h))
     return pd.concat(parts, ignore_index=True)

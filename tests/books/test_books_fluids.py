@@ -140,8 +140,8 @@ def test_the_lines_that_would_accept_a_correction_are_shown_where_a_third_labora
 
 
 def test_wear_by_hours_stands_beside_wear_by_load_and_is_left_out_without_a_counter(book: Book) -> None:
-    row = {"site": "north pit", "family": "wheel loader <b>", "load": "fuel", "analyte": "Fe_ppm", "by_hours": 50.0,
-           "by_load": 2.5, "n": 70, "machines": 6, "power": 0.93, "power_low": 0.71, "power_high": 1.15,
+    row = {"site": "north pit", "family": "wheel loader <b>", "load": "fuel", "analyte": "Fe_ppm", "rate_by_hours": 50.0,
+           "rate_by_load": 2.5, "n": 70, "machines": 6, "power": 0.93, "power_low": 0.71, "power_high": 1.15,
            "spread_hours": 0.31, "spread_load": 0.12, "found": "by load"}  # fmt: skip
     page = str(by_load(with_table(book, "load_rates", **row)))
     text = text_of(page)

@@ -15,7 +15,7 @@ from scipy.stats import norm
 from cmkit.assessment import Assessment, table_names
 from cmkit.books.content import site_book
 from cmkit.books.content.book import Book, open_book
-from cmkit.books.content.compartment_data import coming, result_points, telling
+from cmkit.books.content.compartment_data import coming, newest_rates, result_points, telling
 from cmkit.books.content.figures.results import Ahead
 from cmkit.books.content.markup import Html
 from cmkit.books.content.sections.acts import act_rows
@@ -251,6 +251,50 @@ def test_every_number_of_a_page_is_in_a_table(books: dict[str, Book]) -> None:
         assert strange(text, known, names) == [], compartment
         assert len(tokens(text)) > 40
         assert strange(text.replace("Found and decided", "Found 4,517.3 and decided"), known, names) == ["4,517.3"]
+
+
+def test_where_a_fault_grows_the_last_two_bottles_alone_hold_the_true_rate(
+    books: dict[str, Book], truth: dict, root: Path
+) -> None:
+    """Metals of the nine open faults: the true mean rate since the bottle before lies in the 90 % interval of the last
+    two bottles alone in seven of ten or more, and seldom in that of the smoothed line, which the caption says."""
+    rates = pd.read_csv(root / "sample_data" / "truth" / "samples.csv").set_index("sample")
+    alone, line = [], []
+    for compartment in truth["faults"].loc[truth["faults"]["how"] == "open", "compartment"]:
+        book = next(b for b in books.values() if compartment in b.places.index)
+        points = result_points(book, compartment, telling(book, compartment))
+        last = book.of("exposure", compartment).sort_values(["life", "order"])["sample"].tolist()[-2:]
+        smoothed = book.of("history", compartment).set_index(["sample", "analyte"])
+        for analyte, (rate, sd) in newest_rates(book, compartment, points).items():
+            if f"{analyte}_rate" in rates:
+                true = rates.loc[last, f"{analyte}_rate"].mean()
+                drawn = smoothed.loc[(last[-1], analyte)]
+                alone.append(abs(true - rate) <= norm.ppf(0.95) * sd)
+                line.append(abs(true - drawn["rate"]) <= norm.ppf(0.95) * drawn["rate_sd"])
+    assert len(alone) >= 10
+    assert np.mean(alone) >= 0.7 > np.mean(line)
+
+
+def test_a_decision_stands_on_its_compartments_page(books: dict[str, Book], root: Path) -> None:
+    """The demo's newest decision, by its own file."""
+    decisions = pd.read_csv(root / "sample_data" / "decisions.csv")
+    row = decisions[decisions["compartment"] == "EX-04/travel drive/right"].iloc[-1]
+    text = page_of(books, row["compartment"])[1]
+    assert f"Seen to by {row['owner']}, {row['decided']} on 14 Jun 2026, was due on 20 Jun 2026" in text
+    assert f"14 Jun 2026: {row['decided']} by {row['owner']}, due on 20 Jun 2026: {row['why']}" in text
+
+
+def test_many_orders_fit_the_first_screen_with_bottles_named_together(books: dict[str, Book]) -> None:
+    """Ten orders at one site: every compartment is named, three repeats on one line with the sum of their money."""
+    book = books["ridge"]
+    rows = act_rows(book)
+    assert len(rows) == 10
+    text = site_book.headline(book).text
+    assert len(re.findall(r"<li[ >]", text)) == 8
+    assert all(book.place_name(c) in text for c in rows["compartment"])
+    repeats = rows[rows["group"] == "repeat bottle"]
+    assert f"{money(repeats['money_at_stake'].sum(), 'EUR')} at stake" in text
+    assert "<b>3 bottles</b>" in text
 
 
 def test_the_acts_and_the_headline_add_up(books: dict[str, Book], demo: Assessment) -> None:

@@ -66,8 +66,8 @@ def test_what_wear_goes_by_is_found_and_scatters_less(make_fleet, power: float, 
 def test_rates_both_ways_are_those_that_were_put_in(make_fleet) -> None:
     rows = load_rates(*working(make_fleet, 3, 1.0, machines=40)).set_index("analyte")
     for metal, rate in METALS.items():
-        assert rows.loc[metal, "by_hours"] == pytest.approx(1000 * rate, rel=0.15)
-        assert rows.loc[metal, "by_load"] == pytest.approx(1000 * rate / 20, rel=0.15)
+        assert rows.loc[metal, "rate_by_hours"] == pytest.approx(1000 * rate, rel=0.15)
+        assert rows.loc[metal, "rate_by_load"] == pytest.approx(1000 * rate / 20, rel=0.15)
 
 
 @short_or_full("fleets", 40, 400)

@@ -211,4 +211,4 @@ def test_a_result_above_its_limit_passes_an_upper_limit_for_certain_and_no_lower
     assert rows[["sample", "analyte", "state"]].values.tolist() == [
         ["s0", "water_ppm", "alarm"], ["s1", "TBN_mgKOH_g", "alarm"], ["s1", "water_ppm", "alarm"]
     ]  # fmt: skip
-    assert rows["words"][0] == "water above 5000 ppm, at or above the limit set for it of 2000 ppm"
+    assert rows["words"][0] == "water above 5,000 ppm, at or above the limit set for it of 2,000 ppm"

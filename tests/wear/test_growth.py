@@ -71,7 +71,16 @@ def test_cracks_that_speed_up_cross_no_earlier_than_the_early_end() -> None:
     """The size that the present rate reaches in 600 h is reached before the early end of the 90 % interval in at most
     .05 of the looks from four readings on, with room for two standard errors; .13 if the rate is not let grow.
     """
-    ahead = crossings.crack_chances((5, 6, 7, 8), 600.0)
+    ahead = crossings.measured_chances(crossings.CRACKS, (5, 6, 7, 8), (600.0,))
     early = ahead["reached"] & (ahead["chance"] <= 0.05)
     assert ahead["reached"].sum() >= 75
     assert early.mean() <= 0.05 + 2 * np.sqrt(0.05 * 0.95 / len(early))
+
+
+def test_lasers_cross_inside_the_interval() -> None:
+    """Lasers (Meeker and Escobar 1998), not looked at while the growth's prior was chosen: the 90 % interval of the
+    hours to the level 500 h of the present rate ahead holds .85 or more, after 5 to 11 readings.
+    """
+    ahead = crossings.measured_chances(crossings.LASERS, (5, 7, 9, 11), (500.0,))
+    assert len(ahead) == 60
+    assert ahead["chance"].between(0.05, 0.95).mean() >= 0.85

@@ -63,7 +63,7 @@ def _each(book: Book, rows: pd.DataFrame) -> Html:
     cells = [
         [
             f"{sentence(analyte_name(r.analyte)).rstrip('.')}, {_place(book, r)}",
-            *(f"{number(rate)} ppm" for rate in (r.by_hours, r.by_load)),
+            *(f"{number(rate)} ppm" for rate in (r.rate_by_hours, r.rate_by_load)),
             _UNIT[r.load],
         ]
         for r in rows.itertuples()
