@@ -1,7 +1,5 @@
 """fleet.toml as frozen settings. Unknown keys are refused with the nearest known name, values outside their range with
-both bounds.
-
-All faults of a file are said at once, one a line.
+both bounds; all faults of a file are said at once, one a line.
 """
 
 import difflib

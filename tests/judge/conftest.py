@@ -171,7 +171,7 @@ def _given(fleet: Fleet) -> tuple:
     hours, services = _as_written(known.samples, "sample"), _as_written(known.services, "service")
     exposure = sample_exposure(known, hours, services)
     numbers = family_numbers(exposure, known.samples, REGISTER)
-    expected = run_filter(exposure, known.samples, numbers, REGISTER, accept_changes=False)
+    expected = run_filter(exposure, known.samples, numbers, REGISTER, accept_changes=False).history
     return known, known.samples, exposure, numbers, expected
 
 

@@ -20,7 +20,7 @@ def screened(root, demo_fleet):
     hours = screen_hours(known)
     exposure = sample_exposure(known, hours, service_hours(known))
     numbers = family_numbers(exposure, known.samples, register)
-    history = run_filter(exposure, known.samples, numbers, register, accept_changes=False)
+    history = run_filter(exposure, known.samples, numbers, register, accept_changes=False).history
     before = history.copy()
     found = judged_by_itself(known, exposure, history, register)
     trust, doubts = found.trust, found.doubts
