@@ -41,6 +41,7 @@ from cmkit.tables.records import TABLES
 MOST_BOTTLES = 150_000  # own choice: learnt from at most; about 1 GB, and a family of 100 compartments is well known
 SITES = "sites.csv"
 _PLACES = ("learnt", "sites", SITES)  # in a folder of parts
+_WHAT = {True: "unchanged", False: "assessed"}
 _INPUTS = "inputs"  # in the `about` of a part: the hash of what it was made from
 
 
@@ -183,8 +184,10 @@ def assess_into(
         workers=Workers("cluster" if scheduler else "local", scheduler=scheduler, processes=processes or 0),
         progress=lambda part, n, total: print(f"site {n} of {total}: {part.words}", file=sys.stderr, flush=True),
     )
-    rows = [(d.site, f"sites/{Path(d.folder).name}", d.compartments, "unchanged" if d.kept else "assessed",
-             round(d.seconds, 2), round(d.cpu_s, 2)) for d in done.values()]  # fmt: skip
+    rows = [
+        (d.site, f"sites/{Path(d.folder).name}", d.compartments, _WHAT[d.kept], round(d.seconds, 2), round(d.cpu_s, 2))
+        for d in done.values()
+    ]
     record = pd.DataFrame(rows, columns=["site", "folder", "compartments", "what", "seconds", "cpu_s"])
     write_file(out / SITES, safe_csv(record))
     states = pd.concat(pd.read_parquet(Path(d.folder) / "verdicts.parquet", columns=["state"]) for d in done.values())

@@ -66,7 +66,19 @@ def test_the_copies_have_names_of_their_own(store: Path) -> None:
     assert whole.sites["site"].is_unique
     assert len(whole.sites) == 2
     assert not whole.samples.duplicated(["sample", "reported_on"]).any()
-    assert whole.samples["drawn_on"].min() >= pd.Timestamp("2024-12-01")
+    assert whole.samples["drawn_on"].min() >= pd.Timestamp("2025-01-01")
+    assert pd.Timestamp("2026-06-01") <= whole.samples["drawn_on"].max() <= pd.Timestamp("2026-06-30")
+
+
+def test_records_of_ten_years_reach_from_the_first_to_the_last(tmp_path: Path) -> None:
+    recipe = demo_recipe()
+    few = replace(
+        recipe, sites=recipe.sites[:1], machines=[m for m in recipe.machines if m.site == recipe.sites[0].site][:1]
+    )
+    write_large(few, tmp_path / "store", 1, 10)
+    drawn = read_table(tmp_path / "store", "samples", columns=["drawn_on"])["drawn_on"]
+    assert set(drawn.dt.year) == set(range(2016, 2027))
+    assert drawn.max() <= pd.Timestamp(recipe.end)
 
 
 def test_processes_simulate_the_same(store: Path, tmp_path: Path) -> None:

@@ -122,8 +122,8 @@ def _ways(known: Fleet, beside: Beside) -> dict[tuple[str, str], tuple[dict[str,
     by_share = rows["alarm"] * rows["fresh"].where(rows["measure"] == "change", 1.0)
     rows["at"] = by_share + rows["fresh"].where(rows["measure"] != "level", 0.0)
     first = rows.drop_duplicates(["family", "analyte"])
-    up = {(family, analyte): way == "up" for family, analyte, way in
-          zip(first["family"], first["analyte"], first["direction"], strict=True)}  # fmt: skip
+    keys = zip(first["family"], first["analyte"], strict=True)
+    up = dict(zip(keys, (first["direction"] == "up").tolist(), strict=True))
     sign = np.where([up[key] for key in zip(rows["family"], rows["analyte"], strict=True)], 1.0, -1.0)
     nearest = (rows["at"] * sign).groupby([rows["family"], rows["analyte"], rows["compartment"]]).min().dropna()
     out: dict[tuple[str, str], tuple[dict[str, float], bool]] = {key: ({}, way) for key, way in up.items()}

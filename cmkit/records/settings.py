@@ -473,6 +473,10 @@ def _check_analytes(values: dict[str, Any], where: str) -> None:
         raise SettingsError("\n".join(faults))
 
 
+_SHARES = ("good", "sure_good", "alarm_doubtful", "settle", "stop", "second_share", "sooner_share", "repeat_settles")
+_MAY_BE_NOTHING = ("look_downtime_h", "repeat_days", "read_days")
+
+
 def _judge(raw: Any, where: str) -> Judge:
     judge: Judge = read_block(Judge, raw, where, default_judge())
     if not 0 < judge.alert < judge.alarm < 1:
@@ -480,21 +484,12 @@ def _judge(raw: Any, where: str) -> Judge:
             f"{where} wanted 0 < alert < alarm < 1, found {judge.alert:g} and {judge.alarm:g}; set both as chances, "
             f"such as 0.15 and 0.4."
         )
-    for name in (
-        "good",
-        "sure_good",
-        "alarm_doubtful",
-        "settle",
-        "stop",
-        "second_share",
-        "sooner_share",
-        "repeat_settles",
-    ):
+    for name in _SHARES:
         if not 0 < getattr(judge, name) <= 1:
             raise SettingsError(f"{where} {name} = {getattr(judge, name):g}, wanted more than 0 and at most 1.")
-    if judge.look_downtime_h < 0:
-        raise SettingsError(f"{where} look_downtime_h = {judge.look_downtime_h:g}, wanted 0 or more.")
-    for name in (field_.name for field_ in fields(Judge) if field_.name != "look_downtime_h"):
-        if getattr(judge, name) <= 0:
-            raise SettingsError(f"{where} {name} = {getattr(judge, name):g}, wanted more than 0.")
+    for name in (field_.name for field_ in fields(Judge)):
+        value = getattr(judge, name)
+        if value < 0 or (value == 0 and name not in _MAY_BE_NOTHING):
+            wanted = "0 or more" if name in _MAY_BE_NOTHING else "more than 0"
+            raise SettingsError(f"{where} {name} = {value:g}, wanted {wanted}.")
     return judge

@@ -4,7 +4,7 @@ a task of its own, so that no process holds more than a few sites.
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
-from datetime import timedelta
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -42,9 +42,16 @@ def write_large(
     Copies have sites and machines of their own (`NAME-2`, ...) and no planted faults. each: who does the tasks, such as
     `cmkit.engine.Workers().each`; the same records whoever does. StoreError where a store is there already.
     """
-    start = recipe.end - timedelta(days=round(365.25 * years))
-    jobs = (_Site(own, own.sites[0].site) for own in _sites(replace(recipe, start=start), times))
+    jobs = (_Site(own, own.sites[0].site) for own in _sites(_over(recipe, round(12 * years)), times))
     return begin_store(store, recipe.fleet_toml, each(_simulated, jobs, _lost))
+
+
+def _over(recipe: Recipe, months: int) -> Recipe:
+    """The recipe with records of so many months up to its last day; machines as old on the first of them as before."""
+    first = 12 * recipe.end.year + recipe.end.month - months
+    start = date(first // 12, first % 12 + 1, 1)
+    machines = [replace(m, since=min(m.since, m.since + (start - recipe.start))) for m in recipe.machines]
+    return replace(recipe, start=start, months=months, machines=machines)
 
 
 def _sites(recipe: Recipe, times: int) -> Iterator[Recipe]:

@@ -164,6 +164,8 @@ WRITERS: dict[str, Callable[[Path, Path], Any]] = {
     "decide": lambda place, source: write_back(place, _row("decisions", decision="D1", owner="A. Smith")),
     "join-bottles --accept": lambda place, source: write_back(place, _row("corrections", correction="K1", value="B2")),
     "assess --out": lambda place, source: load_assessment(source / "now").save(place),
+    # one site's part: each is written by itself, and a run that was stopped goes on with the others
+    "assess-sites --out": lambda place, source: load_assessment(source / "now").save(place),
     "assess --freeze": lambda place, source: freeze(load_assessment(source / "now"), place),
     "assess --results": _results,
     "intervals --accept": lambda place, source: accept_intervals(

@@ -43,7 +43,7 @@ def before(name: str, place: Path, source: Path) -> Path:
     `place`.
     """
     place.mkdir(parents=True)
-    if name == "assess --out":
+    if name in ("assess --out", "assess-sites --out"):
         shutil.copytree(source / "then", place / "run")
     elif name in FLEET_WRITERS:
         _example_fleet(place / "fleet")
@@ -62,6 +62,7 @@ def target(name: str, place: Path) -> Path:
         "demo": "new",
         "start": "new",
         "assess --out": "run",
+        "assess-sites --out": "run",
         "assess --results": "results.db",
         "publish-records --to": "results.db",
     }

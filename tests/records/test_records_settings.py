@@ -117,6 +117,8 @@ def test_judge_thresholds_have_the_packages_values_and_a_fleets_own() -> None:
         ({"alrm": 0.4}, r"\[judge\]: unknown key 'alrm'. Did you mean 'alarm'"),
         ({"good": 0}, r"good = 0, wanted more than 0 and at most 1"),
         ({"settle_bottles": 0}, r"settle_bottles = 0, wanted more than 0"),
+        ({"read_days": -1}, r"\[judge\] read_days = -1, wanted 0 or more"),
+        ({"turnaround_bottles": 0}, r"\[judge\] turnaround_bottles = 0, wanted more than 0"),
         ({"alarm": "high"}, r"\[judge\] alarm: found 'high', wanted a number"),
     ],
 )
