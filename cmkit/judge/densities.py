@@ -133,10 +133,10 @@ def still_density(
     y, under, over, unit = (
         np.tile(v, (k, 1)) for v in (b.y[at, i], b.y_below[at, i], b.y_above[at, i], np.asarray(numbers.unit))
     )
-    rows = (-1, *mean.shape[2:])
+    rows = (len(y), *mean.shape[2:])
     p = _density(y, under, mean.reshape(rows), variance.reshape(rows), unit)
     in_range(p, _above(y, over, unit), mean.reshape(rows), variance.reshape(rows))
-    return np.asarray(np.maximum(p, _LEAST)).reshape(k, -1, *p.shape[1:])
+    return np.asarray(np.maximum(p, _LEAST)).reshape(k, len(y) // k, *p.shape[1:])
 
 
 def usual_density(
@@ -151,7 +151,7 @@ def usual_density(
     v, under, low, high = (np.tile(g[at, i], (k, 1)) for g in (b.v, b.v_below, b.v_low, b.v_high))
     p = _density(v, under, mean, variance)
     in_range(p, (low, high), mean, variance)
-    return np.asarray(np.maximum(p, _LEAST)).reshape(k, -1, p.shape[1])
+    return np.asarray(np.maximum(p, _LEAST)).reshape(k, len(v) // k, p.shape[1])
 
 
 def _dust(metals: list[str], grid: Grid) -> tuple[NDArray[np.float32], NDArray[np.float32]]:

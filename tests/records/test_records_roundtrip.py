@@ -3,6 +3,7 @@ goes without a reason.
 """
 
 import io
+import unicodedata
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
@@ -26,7 +27,7 @@ QUIET = [HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
 # text as people write it: no surrounding blanks (they are taken off), no line breaks, none of the words for "nothing"
 _TEXT = st.text(
     st.characters(codec="utf-8", exclude_categories=["Cc", "Cs", "Zs", "Zl", "Zp", "Cf"]), min_size=1, max_size=12
-)
+).map(lambda text: unicodedata.normalize("NFC", text))  # as every text of a file is read
 _DAY = st.dates(date(2024, 1, 2), date(2026, 1, 31))
 _IRON = st.one_of(st.none(), st.tuples(st.decimals(0, 20000, places=2), st.booleans()))
 
