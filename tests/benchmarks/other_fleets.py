@@ -445,7 +445,11 @@ def other_fleet(
     breakage: Breakage, seed: int, machines: int = 16, months: int = 30
 ) -> tuple[dict[str, pd.DataFrame], dict[str, pd.DataFrame]]:
     """(tables of cells, truth) of a fleet; machines even, half of either kind, five compartments each."""
-    world = begin(breakage, seed, machines)
+    return lived_through(begin(breakage, seed, machines), months)
+
+
+def lived_through(world: World, months: int) -> tuple[dict[str, pd.DataFrame], dict[str, pd.DataFrame]]:
+    """(tables of cells, truth) of a world after these months."""
     end = START + pd.DateOffset(months=months) - pd.Timedelta(days=1)
     live(world, (end - START).days + 1)
     for c in range(len(world.faults)):
@@ -490,7 +494,11 @@ def registers(places: pd.DataFrame) -> dict[str, pd.DataFrame]:
 
 def write_other_fleet(folder: Path, breakage: Breakage, seed: int, machines: int = 16, months: int = 30) -> None:
     """The fleet as a folder: fleet.toml, a CSV a table, and truth/."""
-    tables, truth = other_fleet(breakage, seed, machines, months)
+    write_tables(folder, *other_fleet(breakage, seed, machines, months))
+
+
+def write_tables(folder: Path, tables: dict[str, pd.DataFrame], truth: dict[str, pd.DataFrame]) -> None:
+    """Tables and truth of a fleet as a folder."""
     (folder / "truth").mkdir(parents=True, exist_ok=True)
     (folder / "fleet.toml").write_text('name = "Another fleet"\ncurrency = "EUR"\n', encoding="utf-8")
     for key, frame in tables.items():
