@@ -18,7 +18,7 @@ from cmkit.practice.drawing import NO_DRAWING
 from cmkit.practice.rounds import what_to_bring
 from cmkit.tables.practice import DUPLICATE
 
-# one box a column of the field sheet, in its order
+# one box a column of the field sheet, in its order, but for the day of sending: that is known where bottles are packed
 BOXES = {
     "drawn_on": "Date",
     "meter_h": "Meter hours",
