@@ -103,9 +103,9 @@ class World:
     change_on: Array
     next_round_h: Array
     books: dict[str, list[dict]]
+    effort: Array
+    fuel_l: Array
     rate: Array = field(default_factory=lambda: np.empty(0))
-    effort: Array = field(default_factory=lambda: np.ones(1))
-    fuel_l: Array = field(default_factory=lambda: np.zeros(1))
 
 
 def build_places(machines: int) -> pd.DataFrame:
@@ -152,6 +152,7 @@ def begin(breakage: Breakage, seed: int, machines: int) -> World:
         rng.uniform(0, 250, n), np.zeros(n),
         np.ones(n, int), np.full(n, -1), rng.uniform(20, 250, machines),
         {"samples": [], "services": [], "meters": [], "findings": [], "true": [], "faults": [], "topups": []},
+        np.ones(machines), np.zeros(machines),
     )  # fmt: skip
     world.wander = 0.0 if breakage.random_walk else breakage.wander * rng.standard_normal((n, a))
     world.faults = [next_fault(world, c, 0.0) for c in range(n)]
@@ -174,7 +175,6 @@ def live(world: World, days: int) -> None:
     per_day = np.array([MACHINE_KINDS[k][0] for k in world.places.drop_duplicates("machine")["machine_kind"]])
     machine = world.places["machine_no"].to_numpy()
     stretches = np.random.default_rng(len(machine)).standard_normal((days // _STRETCH_D + 1, len(per_day)))
-    world.fuel_l = np.zeros(len(per_day))
     for d in range(days):
         day = START + pd.Timedelta(days=d)
         works = day.day_of_week < 6
