@@ -148,9 +148,9 @@ def test_the_command_assesses_a_store_site_by_site(store: Path, done: dict[str, 
     states = pd.concat([load_assessment(part.folder).verdicts["state"] for part in own.values()])
     assert f"{len(states)} compartments as known on {DAY}: {(states == 'alarm').sum()} alarm" in first.stdout
     for folder, part in zip(record["folder"], own.values(), strict=True):
+        found, wanted = load_assessment(out / folder), load_assessment(part.folder)
         for name in table_names():
-            found, wanted = (getattr(load_assessment(at), name) for at in (out / folder, Path(part.folder)))
-            pd.testing.assert_frame_equal(found, wanted)
+            pd.testing.assert_frame_equal(getattr(found, name), getattr(wanted, name))
     again = CliRunner().invoke(main, [*asked, "--keep-learnt", "--processes", "1"])
     assert again.stderr.count("unchanged") == len(own)
 

@@ -17,6 +17,7 @@ from pypdf import PdfReader
 from cmkit.assessment import Assessment, table_names
 from cmkit.books.publishing.export import page_facts
 from cmkit.books.running.run import run_book
+from tests.lengths import some_or_all
 
 HOSTILE = '<script>window.PWN=1</script>"><img src=x onerror="window.PWN=1">'
 MEGABYTE = 1_000_000
@@ -53,7 +54,7 @@ def books(
 
 @pytest.mark.browser
 @pytest.mark.parametrize("name", ["site_book", "fleet_book"])
-@pytest.mark.parametrize("width", [360, 1280])
+@some_or_all("width", [360, 1280])
 def test_a_book_opens_whole_without_a_network(
     name: str, width: int, books: Callable[..., Path], look_at: Callable
 ) -> None:

@@ -26,6 +26,7 @@ from cmkit.books.content.sections.cards import (
 )
 from cmkit.books.running.run import run_book
 from cmkit.practice.sheets import FILLED
+from tests.lengths import some_or_all
 
 PICTURE = re.compile(r"data:image/png;base64,([A-Za-z0-9+/=]+)")
 
@@ -134,7 +135,7 @@ MM = 96 / 25.4  # CSS pixels
 
 
 @pytest.mark.browser
-@pytest.mark.parametrize("width", [360, 768, 1280])
+@some_or_all("width", [360, 768, 1280])
 def test_the_sheet_is_sound_and_its_boxes_are_large_enough_for_gloves(
     sheet: Path, look_at: Callable, chromium: Browser, width: int
 ) -> None:

@@ -169,10 +169,9 @@ HOSTILE = [
 
 
 def test_parameter_values_arrive_as_they_are(tmp_path: Path, write_notebook: Write) -> None:
-    seen = tmp_path / "seen.txt"
-    path = write_notebook(f"open({str(seen)!r}, 'a', encoding='utf-8', newline='').write(repr(site) + '\\n')")
-    for value in HOSTILE:
-        assert run_book(path, {"site": value}, tmp_path / "out").made
+    seen, given = tmp_path / "seen.txt", {f"p{n}": value for n, value in enumerate(HOSTILE)}
+    cell = f"open({str(seen)!r}, 'w', encoding='utf-8', newline='').write('\\n'.join(map(repr, [{', '.join(given)}])))"
+    assert run_book(write_notebook(cell, parameters=tuple(given)), given, tmp_path / "out").made
     assert seen.read_text(encoding="utf-8").splitlines() == [repr(v) for v in HOSTILE]
 
 
