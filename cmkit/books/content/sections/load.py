@@ -6,12 +6,13 @@ import pandas as pd
 
 from cmkit.books.content.book import Book
 from cmkit.books.content.markup import Column, Html, folded, join, paragraph, table, tag
-from cmkit.books.content.wording import NBSP, analyte_name, family_name, number, sentence
+from cmkit.books.content.wording import NBSP, analyte_name, count, family_name, number, sentence
 from cmkit.practice.load import BY_HOURS, BY_LOAD, FEW
 
 _UNIT = {"fuel": "litres of fuel", "tonnes": "tonnes moved"}
 _SAYS = {
     BY_LOAD: "wear goes by {unit} more than by hours: machines that work harder wear faster than their hours say",
+    FEW: "too few intervals or machines to say",
     BY_HOURS: "wear goes by hours more than by {unit}: hours are the right measure",
 }
 
@@ -32,7 +33,7 @@ def by_load(book: Book) -> Html:
         [
             _place(book, r),
             _UNIT[r.load],
-            f"{r.n:,} of {r.machines:,}",
+            f"{r.n:,} on {count(r.machines, 'machine')}",
             "-" if pd.isna(r.power) else f"{r.power:.2f} ({r.power_low:.2f} to {r.power_high:.2f})",
             _percent(r.spread_hours),
             _percent(r.spread_load),
@@ -40,7 +41,7 @@ def by_load(book: Book) -> Html:
         ]
         for r in whole.itertuples()
     ]
-    figures = ("Intervals of machines", "Power, 90 % interval", "Spread by hours", "Spread by load")
+    figures = ("Intervals", "Power, 90 % interval", "Spread by hours", "Spread by load")
     heads = ["Family", "Against", *(Column(text, True) for text in figures), "What it says"]
     made = table(heads, cells, "Hours or load", class_="text narrow", hide_caption=True)
     return join([tag("h3", "By the hour or by the load?"), paragraph(lead), made, _each(book, rows)])
