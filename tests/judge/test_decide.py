@@ -29,17 +29,8 @@ def bottle(
     """One bottle's chances: p of a fault, all of it of one cause and phase; what is not good is one doubt."""
     phases = {f"p_{name}": p if name == phase else 0.0 for name in ("early", "clear", "severe")}
     odd = dict.fromkeys(("p_rich", "p_dirt", "p_other"), 0.0) | {doubt: 1 - good}
-    return {
-        "p_fault": p,
-        "p_good": good,
-        "cause": cause,
-        "p_cause": p,
-        "second_cause": "",
-        "p_second": 0.0,
-        **phases,
-        **odd,
-        **more,
-    }
+    chances = {"p_fault": p, "p_good": good, "cause": cause, "p_cause": p, "second_cause": "", "p_second": 0.0}
+    return chances | phases | odd | more
 
 
 @pytest.fixture
