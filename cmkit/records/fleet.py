@@ -63,8 +63,7 @@ class Fleet:
     def days(self) -> tuple[pd.Timestamp, pd.Timestamp] | None:
         """First and last day on which something that happened became known; None without any dated record.
 
-        >>> fleet.days()
-        (Timestamp('2024-01-01 00:00:00'), Timestamp('2026-06-30 00:00:00'))
+        >>> fleet.days() (Timestamp('2024-01-01 00:00:00'), Timestamp('2026-06-30 00:00:00'))
         """
         known = [_known_days(getattr(self, name), TABLES[name].known_on) for name in EVENTS]
         ends = pd.concat(known).dropna()
@@ -364,8 +363,7 @@ def apply_corrections(samples: pd.DataFrame, corrections: pd.DataFrame, names: s
     changed.
 
     A correction to a bottle that is not (yet) known changes nothing. The loader sets unusable corrections aside; in a
-    fleet made in memory
-    one raises RecordsError. names: of compartments.
+    fleet made in memory one raises RecordsError. names: of compartments.
     """
     out = samples.copy()
     out["corrected"] = ""

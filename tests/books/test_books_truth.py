@@ -280,7 +280,7 @@ def test_a_decision_stands_on_its_compartments_page(books: dict[str, Book], root
     decisions = pd.read_csv(root / "sample_data" / "decisions.csv")
     row = decisions[decisions["compartment"] == "EX-04/travel drive/right"].iloc[-1]
     text = page_of(books, row["compartment"])[1]
-    assert f"Seen to by {row['owner']}, {row['decided']} on 14 Jun 2026, was due on 20 Jun 2026" in text
+    assert f"Owner: {row['owner']}, {row['decided']} on 14 Jun 2026, was due on 20 Jun 2026" in text
     assert f"14 Jun 2026: {row['decided']} by {row['owner']}, due on 20 Jun 2026: {row['why']}" in text
 
 

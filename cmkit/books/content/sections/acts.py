@@ -143,7 +143,7 @@ def _line(book: Book, order: Any) -> Html:
             " · ",
             tag("span", at_stake(book, order), class_="small"),
             " · ",
-            tag("span", owner(book, order.compartment), class_="small"),
+            tag("span", f"owner: {who}" if (who := owner(book, order.compartment)) else "", class_="small"),
             class_="cost",
         ),
         data_machine=book.machine_of(order.compartment) or None,

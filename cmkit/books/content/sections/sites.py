@@ -244,7 +244,7 @@ def repeat_causes(book: Book) -> Shown:
 
 
 def families(book: Book) -> Shown:
-    """Families compared with one another, how many bottles bear their limits, and the limits of their first metals."""
+    """Families compared with one another, the bottles their limits rest on, and the limits of their first metals."""
     limits = book.tables.limits
     rates = limits[limits["measure"] == "rate"]
     if not len(rates):
