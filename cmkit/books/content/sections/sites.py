@@ -97,7 +97,7 @@ def sites_beside(book: Book) -> Shown:
     ]
     return shown(
         table(heads, cells, "Sites, by what waiting is expected to cost; counts of compartments", class_="blocks"),
-        _rates(book, rows),
+        _rates(rows),
         _by_month(book, rows["site"]),
         sites_side_by_side(rows.head(MOST_BARS)),
     )
@@ -110,7 +110,7 @@ def open_alarms(book: Book) -> pd.DataFrame:
     return waiting[waiting["compartment"].map(states) == "alarm"]
 
 
-def _rates(book: Book, rows: pd.DataFrame) -> Html:
+def _rates(rows: pd.DataFrame) -> Html:
     """The same per 100 compartments, with how long alarms stand and how long a bottle takes to be reported."""
     cells = [
         [
