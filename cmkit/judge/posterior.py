@@ -1,12 +1,10 @@
 """The chance of every fault, carried from bottle to bottle, for all compartments of a kind at once.
 
 State of a compartment: sound, or a fault pattern in its early, clear or severe phase. Each bottle multiplies the
-chances by the likelihood of
-its results, summed over what may be odd about the bottle. Whether the bottle before was odd stays open until the next
-one: the level is forecast with and without it, so that a repeat bottle decides which it was. A hidden Markov model with
-a switching observation; two forecasts kept (generalised pseudo-Bayes of order two in the bottle, order one in the
-fault).
-Equations: guide how_it_is_computed, J.
+chances by the likelihood of its results, summed over what may be odd about the bottle. Whether the bottle before was
+odd stays open until the next one: the level is forecast with and without it, so that a repeat bottle decides which it
+was. A hidden Markov model with a switching observation; two forecasts kept (generalised pseudo-Bayes of order two in
+the bottle, order one in the fault). Equations: guide how_it_is_computed, J.
 """
 
 from dataclasses import dataclass, replace
