@@ -3,7 +3,7 @@
 import weakref
 from collections.abc import Callable
 from functools import wraps
-from typing import Any, Concatenate, ParamSpec, TypeVar
+from typing import Any, Concatenate, ParamSpec, TypeVar, cast
 
 import pandas as pd
 
@@ -23,7 +23,7 @@ def once(ask: Callable[Concatenate[View, Rest], Found]) -> Callable[Concatenate[
     kept: dict[int, dict[Any, Any]] = {}
 
     @wraps(ask)
-    def answer(view: View, *args: Rest.args, **named: Rest.kwargs) -> Found:
+    def answer(view: View, /, *args: Rest.args, **named: Rest.kwargs) -> Found:
         if id(view) not in kept:
             kept[id(view)] = {}
             weakref.finalize(view, kept.pop, id(view), None).atexit = False
@@ -32,7 +32,7 @@ def once(ask: Callable[Concatenate[View, Rest], Found]) -> Callable[Concatenate[
             own[key] = ask(view, *args, **named)
             for oldest in list(own)[:-_MOST]:
                 own.pop(oldest, None)
-        found = own.get(key)
-        return found.copy(deep=False) if isinstance(found, (pd.DataFrame, pd.Series)) else found
+        found: Any = own.get(key)
+        return cast(Found, found.copy(deep=False) if isinstance(found, (pd.DataFrame, pd.Series)) else found)
 
     return answer
