@@ -23,6 +23,7 @@ from cmkit.judge.usual import (
     middles_of,
     of_table,
     raw_values,
+    rounding_doubt,
 )
 from cmkit.records.censoring import CODES, bounds, flags
 from cmkit.records.fleet import Fleet
@@ -236,7 +237,8 @@ def _metals(
     shape = (len(families), len(metals))
     out = {n: found[n].fillna(_HARMLESS.get(n, 0.0)).to_numpy(float).reshape(shape) for n in _NUMBERS}
     decimals = register.loc[metals, "decimals"].fillna(0).to_numpy(float)
-    out["unit"] = np.broadcast_to(10.0**-decimals, shape).copy()
+    steps = found["rounding_step"].to_numpy(float).reshape(shape)
+    out["unit"] = np.where(np.isfinite(steps), steps, 10.0**-decimals)
     return metals, out, rows[["middle", "sd"]].to_numpy(float).T
 
 
@@ -259,9 +261,11 @@ def _others(
     shift: list[Floats] = []
     for q, r in enumerate(rows.itertuples()):
         knots, groups = curves.get(r.measure, usual.curves.iloc[:0]), middles.get(r.measure, usual.middles.iloc[:0])
-        curve, doubt[:, q] = curve_and_doubt(
+        curve, of_age = curve_and_doubt(
             age, knots["log_age"].to_numpy(), knots["value"].to_numpy(), r.log_age, r.age_sd
         )
+        rounded = rounding_doubt(r.measure, analytes, r.rounding_step, r.sd, register)
+        doubt[:, q] = np.hypot(of_age, rounded)
         shift.append(curve + middles_of(table, groups, r.middle))
         v[:, q] = raw_values(r.measure, table, analytes, register) - shift[-1]
     facts = of_table(names)

@@ -16,9 +16,11 @@ from numpy.typing import NDArray
 
 from cmkit.judge.constants import constant
 from cmkit.records.analytes import by_rule
+from cmkit.records.censoring import flags
 from cmkit.records.fleet import Fleet
 from cmkit.records.medians import medians_by
 from cmkit.tables.frames import empty, names, typed
+from cmkit.wear.rounding import rounding_step
 
 Floats = NDArray[np.float64]
 
@@ -125,6 +127,7 @@ def _learn_kind(kind: str, table: pd.DataFrame, wide: pd.DataFrame, register: pd
     for name, facts in zip(others, of_table(others).itertuples(), strict=True):
         one = _learn_measure(name, raw_values(name, table, wide, register), groups)
         one.row["tau"], one.row["sd"] = _scatter(one.off, groups, facts.least_tau, facts.least_sd)
+        one.row["rounding_step"] = _step(name, wide, register)
         measures.append({"measure": name, "judged_as": OTHER, **one.row})
         found.append(one)
     curves, middles = _in_frames(others, found, groups.pairs)
@@ -199,6 +202,25 @@ def raw_values(name: str, table: pd.DataFrame, wide: pd.DataFrame, register: pd.
     if name == "freeze_C":
         return np.asarray(-np.log(np.maximum(-value, 0.0) + max(floor, 1.0)))
     return np.asarray(np.log(np.maximum(value, 0.0) + max(_FLOORS * floor, 1e-6)))
+
+
+def _step(name: str, wide: pd.DataFrame, register: pd.DataFrame) -> float:
+    """Step that the results of a kind are rounded to, in the result's unit; NaN for make-up and where too few say."""
+    if name not in wide:
+        return float("nan")
+    exact = wide[name].mask(flags(wide, [name], "below")[:, 0] | flags(wide, [name], "above")[:, 0])
+    return rounding_step(exact.to_numpy(float), float(10.0 ** -np.nan_to_num(register.loc[name, "decimals"])))
+
+
+def rounding_doubt(name: str, wide: pd.DataFrame, step: float, sd: float, register: pd.DataFrame) -> Floats:
+    """Sd (log) by which rounding to `step` adds to a result's scatter of sd, one for each bottle: step/sqrt(12)
+    (moments of the uniform distribution) over what stands in the logarithm, as far as it is beyond sd.
+    """
+    if not step > 0 or name == "freeze_C":
+        return np.zeros(len(wide))
+    floor = max(_FLOORS * float(register.loc[name, "noise_floor"]), 1e-6)
+    own = step / np.sqrt(12) / (np.maximum(np.nan_to_num(wide[name].to_numpy(float)), 0.0) + floor)
+    return np.asarray(np.sqrt(np.maximum(own * own - sd * sd, 0.0)))
 
 
 def make_up_per_hour(table: pd.DataFrame) -> Floats:
