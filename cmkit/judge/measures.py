@@ -267,7 +267,7 @@ def _others(
         rounded = rounding_doubt(r.measure, analytes, r.rounding_step, r.sd, register)
         doubt[:, q] = np.hypot(of_age, rounded)
         shift.append(curve + middles_of(table, groups, r.middle))
-        v[:, q] = raw_values(r.measure, table, analytes, register) - shift[-1]
+        v[:, q] = raw_values(r.measure, table, analytes, register, r.rounding_step) - shift[-1]
     facts = of_table(names)
     out = {
         "tau": rows["tau"].to_numpy(float),
@@ -278,27 +278,28 @@ def _others(
         n: facts[n].to_numpy(bool) for n in ("settles", "stirred", "stays")
     }
     usually = np.array(shift).reshape(len(names), len(table)).T
-    ends = _ends(names, table, wide, register, shift)
+    ends = _ends(rows, table, wide, register, shift)
     return names, [_way(n, register) for n in names], (v, flags(wide, names, "below"), doubt, usually, ends), out
 
 
 def _ends(
-    names: list[str], table: pd.DataFrame, wide: pd.DataFrame, register: pd.DataFrame, usually: list[Floats]
+    measures: pd.DataFrame, table: pd.DataFrame, wide: pd.DataFrame, register: pd.DataFrame, usually: list[Floats]
 ) -> tuple[Floats, Floats] | None:
     """Departures [n, Q] of the ends of results above a limit or in the range of a code, NaN elsewhere; None where there
-    is no such result.
+    is no such result. measures: their rows (Q).
     """
+    names = measures["measure"].tolist()
     ends = np.full((2, len(table), len(names)), np.nan)
     coded = {count for code, count in CODES.items() if code in wide}
     above = flags(wide, names, "above")
-    for q, name in enumerate(names):
+    for q, (name, step) in enumerate(zip(names, measures["rounding_step"], strict=True)):
         if not above[:, q].any() and name not in coded:
             continue
         low, high = bounds(wide, name)
         ranged = np.isfinite(low)
         if ranged.any():
             for end, value in zip(ends, (low, high), strict=True):
-                raw = raw_values(name, table, pd.DataFrame({name: value}), register) - usually[q]
+                raw = raw_values(name, table, pd.DataFrame({name: value}), register, step) - usually[q]
                 end[:, q] = np.where(ranged, raw, np.nan)
     return (ends[0], ends[1]) if np.isfinite(ends[0]).any() else None
 
