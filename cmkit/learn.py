@@ -113,7 +113,13 @@ def learn(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW, *
     rates = pd.concat([part.rates for part in done], ignore_index=True)
     judge = joined_judgement(known, exposure, [part.judged for part in done], jobs[0].pace)
     return Learnt(
-        about={"fleet": known.settings.name, "as_of": f"{known.date:%Y-%m-%d}", "cmkit": version("cmkit")},
+        about={
+            "fleet": known.settings.name,
+            "as_of": f"{known.date:%Y-%m-%d}",
+            "cmkit": version("cmkit"),
+            "compartments": len(known.compartments),
+            "bottles": len(known.samples),
+        },
         usual=usual,
         shifts=shifted_days(known, forecasts, register),
         fluids=learn_fluids(known, known.settings.trust),

@@ -3,17 +3,15 @@
 import weakref
 from collections.abc import Callable
 from functools import wraps
-from typing import Any, Concatenate, ParamSpec, TypeVar
+from typing import Any, TypeVar, cast
 
 import pandas as pd
 
-View = TypeVar("View")
-Rest = ParamSpec("Rest")
-Found = TypeVar("Found")
+Ask = TypeVar("Ask", bound=Callable[..., Any])
 _MOST = 4  # own choice: answers kept of one function for one view
 
 
-def once(ask: Callable[Concatenate[View, Rest], Found]) -> Callable[Concatenate[View, Rest], Found]:
+def once(ask: Ask) -> Ask:
     """`ask` of a view that never changes (`records.fleet.Fleet`), answered from memory where it was asked the same
     before.
 
@@ -23,7 +21,7 @@ def once(ask: Callable[Concatenate[View, Rest], Found]) -> Callable[Concatenate[
     kept: dict[int, dict[Any, Any]] = {}
 
     @wraps(ask)
-    def answer(view: View, *args: Rest.args, **named: Rest.kwargs) -> Found:
+    def answer(view: Any, *args: Any, **named: Any) -> Any:
         if id(view) not in kept:
             kept[id(view)] = {}
             weakref.finalize(view, kept.pop, id(view), None).atexit = False
@@ -35,4 +33,4 @@ def once(ask: Callable[Concatenate[View, Rest], Found]) -> Callable[Concatenate[
         found = own.get(key)
         return found.copy(deep=False) if isinstance(found, (pd.DataFrame, pd.Series)) else found
 
-    return answer
+    return cast(Ask, answer)
