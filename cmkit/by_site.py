@@ -135,7 +135,7 @@ def assess_by_site(
         learnt.save(place / "learnt")
         sites = _sites(fleet)
         stamp = _stamp(fleet.settings, place / "learnt")
-        groups = _groups(_bottles_by_site(fleet, sites))
+        groups = sites_of_tasks(_bottles_by_site(fleet, sites))
         held = (HeldSites(_records_of(fleet, group)) for group in groups)
         jobs = (_job(g, records, day, place, stamp) for g, records in zip(groups, held, strict=True))
         done = _assessed(jobs, len(sites), workers, progress)
@@ -171,7 +171,7 @@ def assess_store(
     stamp = _stamp(fleet.settings, keep / "learnt")
     del fleet
     bottles = {site: len(read_table(store, "samples", site, version, ["sample"])) for site in sites}
-    jobs = (_job(group, StoredSites(str(store), version), day, keep, stamp) for group in _groups(bottles))
+    jobs = (_job(group, StoredSites(str(store), version), day, keep, stamp) for group in sites_of_tasks(bottles))
     done = _assessed(jobs, len(sites), workers, progress)
     return {site: done[site] for site in sites}
 
@@ -275,8 +275,10 @@ def _bottles_by_site(fleet: Fleet, sites: list[str]) -> dict[str, int]:
     return {name: counts.get(name, 0) for name in sites}
 
 
-def _groups(bottles: dict[str, int]) -> list[tuple[str, ...]]:
-    """Sites of each task, those with most bottles first; the same whoever does the tasks."""
+def sites_of_tasks(bottles: dict[str, int]) -> list[tuple[str, ...]]:
+    """Sites of each task, those with most bottles first, from the number of bottles by site; the same whoever does the
+    tasks.
+    """
     total = sum(bottles.values())
     size = min(max(total // _TASKS, FEWEST_BOTTLES), ENOUGH_BOTTLES)
     groups: list[list[str]] = [[] for _ in range(min(len(bottles), max(1, total // size)))]

@@ -14,17 +14,15 @@ import threading
 from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, ThreadPoolExecutor, as_completed, wait
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass
+from importlib import import_module
 from itertools import islice
 from multiprocessing import forkserver
 from multiprocessing.context import BaseContext
 from typing import Any, TypeVar
 
 from cmkit.errors import CmkitError, ParameterError
-
-with suppress(ImportError):
-    import distributed
 
 Job = TypeVar("Job")
 Result = TypeVar("Result")
@@ -193,8 +191,10 @@ def run_cluster(
     A worker that dies loses only what it was doing, which is done again elsewhere; a task that kills its workers again
     and again comes back as `lost`. Raises ParameterError when distributed is not installed or nobody answers.
     """
-    if "distributed" not in globals():
-        raise ParameterError("--scheduler: dask.distributed is not installed; install cmkit[cluster]")
+    try:
+        distributed: Any = import_module("distributed")  # half a second, which a run on this machine need not wait for
+    except ImportError:
+        raise ParameterError("--scheduler: dask.distributed is not installed; install cmkit[cluster]") from None
     try:
         distributed.comm.addressing.get_address_host_port(scheduler)
     except ValueError:

@@ -11,7 +11,7 @@ import pytest
 
 from cmkit.assess import assess
 from cmkit.assessment import Assessment, table_names
-from cmkit.by_site import SiteDone, assess_by_site
+from cmkit.by_site import ENOUGH_BOTTLES, FEWEST_BOTTLES, SiteDone, assess_by_site, sites_of_tasks
 from cmkit.combine import combine
 from cmkit.engine import Workers
 from cmkit.errors import CmkitError
@@ -123,3 +123,23 @@ def test_a_damaged_part_is_made_again(small: Fleet, learnt: Learnt, place: Path)
 def test_numbers_of_a_later_day_are_refused(small: Fleet, learnt: Learnt) -> None:
     with pytest.raises(CmkitError, match="learnt on 2026-06-30, after 2026-05-31"):
         assess_by_site(small, "2026-05-31", learnt=learnt)
+
+
+@pytest.mark.parametrize(
+    "bottles",
+    [
+        {"a": 300, "b": 500, "c": 1700},
+        {f"s{n}": 100 + n for n in range(270)},
+        {f"s{n}": 900 for n in range(600)} | {"large": 150_000},
+        {"empty": 0},
+    ],
+)
+def test_small_sites_share_a_task_and_none_is_in_two(bottles: dict[str, int]) -> None:
+    tasks = sites_of_tasks(bottles)
+    assert sorted(site for task in tasks for site in task) == sorted(bottles)
+    held = [sum(bottles[site] for site in task) for task in tasks]
+    assert held == sorted(held, reverse=True)
+    largest = max(bottles.values())
+    assert all(n <= 2 * max(ENOUGH_BOTTLES, largest) for n in held)
+    if len(tasks) > 1:
+        assert min(held) >= FEWEST_BOTTLES / 2
