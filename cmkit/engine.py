@@ -6,6 +6,7 @@ What is lost with a worker that died is done again elsewhere, or comes back as `
 worker down again. A task that may be done twice must be harmless to repeat.
 """
 
+import importlib
 import multiprocessing
 import os
 import signal
@@ -16,7 +17,6 @@ from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, Thr
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass
-from importlib import import_module
 from itertools import islice
 from multiprocessing import forkserver
 from multiprocessing.context import BaseContext
@@ -192,7 +192,7 @@ def run_cluster(
     and again comes back as `lost`. Raises ParameterError when distributed is not installed or nobody answers.
     """
     try:
-        distributed: Any = import_module("distributed")  # half a second, which a run on this machine need not wait for
+        distributed = importlib.import_module("distributed")  # a third of a second, which only a cluster is worth
     except ImportError:
         raise ParameterError("--scheduler: dask.distributed is not installed; install cmkit[cluster]") from None
     try:

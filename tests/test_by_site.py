@@ -9,7 +9,6 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from cmkit.assess import assess
 from cmkit.assessment import Assessment, table_names
 from cmkit.by_site import ENOUGH_BOTTLES, FEWEST_BOTTLES, SiteDone, assess_by_site, sites_of_tasks
 from cmkit.combine import combine
@@ -62,11 +61,11 @@ def by_key(table: pd.DataFrame) -> pd.DataFrame:
     return table.sort_values(names, key=lambda c: c.astype("str"), kind="stable", ignore_index=True)
 
 
-def test_tasks_and_files_add_nothing(small: Fleet, learnt: Learnt, serial: Assessment) -> None:
+def test_tasks_and_files_add_nothing(serial: Assessment, small_sites: Callable[[str], list[Assessment]]) -> None:
     """Equal to the sites assessed one by one in memory and combined, which `test_combine.py` holds against the fleet
     assessed at once; but for the sixth decimal, since sums run over other neighbours.
     """
-    parts = combine([assess(small.for_site(site), DAY, learnt) for site in small.sites["site"]])
+    parts = combine(small_sites(DAY))
     assert json.dumps(serial.about, sort_keys=True) == json.dumps(parts.about, sort_keys=True)
     for name in table_names():
         money = name in ("intervals", "curves")

@@ -30,13 +30,11 @@ class Fleet:
     number; :meth:`as_of` keeps the newest known.
 
     set_aside: rows and values not used (file, row, column, value, reason, table, known_on, what). repairs: values used
-    after a repair,
-    same columns plus `used`. counts: one row per file: file, table, read, used, set_aside; read = used + set_aside.
-    arrivals: the same counts by the day a row became known (file, table, known_on, read, set_aside). sources: file name
-    -> SHA-256 of its content. elsewhere:
-    compartments of the fleet that are not in this part of it. unreported: on a view of a day, bottles that were drawn
-    and have no result by then, with the columns of `samples`. laboratory_factors: accepted ones that are in the
-    results of this view.
+    after a repair, same columns plus `used`. counts: one row per file: file, table, read, used, set_aside; read = used
+    + set_aside. arrivals: the same counts by the day a row became known (file, table, known_on, read, set_aside).
+    sources: file name -> SHA-256 of its content. elsewhere: compartments of the fleet that are not in this part of it.
+    unreported: on a view of a day, bottles that were drawn and have no result by then, with the columns of `samples`.
+    laboratory_factors: accepted ones that are in the results of this view.
     """
 
     settings: Settings
@@ -65,16 +63,23 @@ class Fleet:
         return f"Fleet {self.settings.name}, {until}: {sizes}"
 
     def days(self) -> tuple[pd.Timestamp, pd.Timestamp] | None:
-        """First and last day on which something that happened became known; None without any dated record."""
+        """First and last day on which something that happened became known; None without any dated record.
+
+        >>> fleet.days() (Timestamp('2024-01-01 00:00:00'), Timestamp('2026-06-30 00:00:00'))
+        """
         known = [_known_days(getattr(self, name), TABLES[name].known_on) for name in EVENTS]
         ends = pd.concat(known).dropna()
         return (ends.min(), ends.max()) if len(ends) else None
 
     def checked_day(self, date: str | Date | pd.Timestamp) -> pd.Timestamp:
-        """`date` as a day that the records can speak of. ParameterError for anything else.
+        """`date` as a day that the records can speak of.
 
         That is a day from the first on which something became known to a year after the last: what is older knows
         nothing, and what is much later is likelier a slip of the pen than a fleet that wrote nothing down for so long.
+        Raises ParameterError for anything else.
+
+        >>> fleet.checked_day("2026-03-31")
+        Timestamp('2026-03-31 00:00:00')
         """
         day, known = _day(date), self.days()
         if known and not known[0] <= day <= known[1] + _QUIET:
@@ -89,7 +94,10 @@ class Fleet:
         """What was known at the end of day `date`: later rows gone, re-issued results resolved, confirmed corrections
         applied.
 
-        date: ISO text such as 2026-06-30, or a date. ParameterError for anything else.
+        date: ISO text such as 2026-06-30, or a date. Raises ParameterError for anything else.
+
+        >>> fleet.as_of("2025-01-31").samples["reported_on"].max() <= pd.Timestamp("2025-01-31")
+        True
         """
         day = _day(date)
         return self if day == self.date else self._on(day)
@@ -127,18 +135,29 @@ class Fleet:
         )
 
     def tables(self) -> dict[str, pd.DataFrame]:
-        """The record tables by name, and what is known of reading them: set_aside, repairs, counts."""
+        """The record tables by name, and what is known of reading them: set_aside, repairs, counts.
+
+        >>> list(fleet.tables())[:4]
+        ['sites', 'machines', 'compartments', 'samples']
+        """
         return {name: getattr(self, name) for name in (*TABLES, "set_aside", "repairs", "counts")}
 
     def for_site(self, site: str) -> "Fleet":
         """The records of one site's machines, with bottles that a correction moves to or from them; reading and
-        corrections stay whole.
+        corrections stay whole. A site without machines gives empty tables.
+
+        >>> fleet.for_site("quarry").machines["site"].unique().tolist()
+        ['quarry']
         """
         own = self.for_machines(self.machines.loc[self.machines["site"] == site, "machine"])
         return replace(own, sites=self.sites[self.sites["site"] == site].reset_index(drop=True))
 
     def for_machines(self, machines: Collection[str]) -> "Fleet":
-        """The records of some machines and their sites, as :meth:`for_site` gives them."""
+        """The records of some machines and their sites, as :meth:`for_site` gives them.
+
+        >>> fleet.for_machines(["WL-04", "WL-05"]).machines["machine"].tolist()
+        ['WL-04', 'WL-05']
+        """
         places = self.compartments.loc[self.compartments["machine"].isin(machines), "compartment"]
         moved = self.corrections.loc[self.corrections["value"].isin(places), "sample"]
         own = {
@@ -354,8 +373,7 @@ def apply_corrections(samples: pd.DataFrame, corrections: pd.DataFrame, names: s
     changed.
 
     A correction to a bottle that is not (yet) known changes nothing. The loader sets unusable corrections aside; in a
-    fleet made in memory
-    one raises RecordsError. names: of compartments.
+    fleet made in memory one raises RecordsError. names: of compartments.
     """
     out = samples.copy()
     out["corrected"] = ""

@@ -3,15 +3,17 @@
 import weakref
 from collections.abc import Callable
 from functools import wraps
-from typing import Any, TypeVar, cast
+from typing import Any, Concatenate, ParamSpec, TypeVar, cast
 
 import pandas as pd
 
-Ask = TypeVar("Ask", bound=Callable[..., Any])
+View = TypeVar("View")
+Rest = ParamSpec("Rest")
+Found = TypeVar("Found")
 _MOST = 4  # own choice: answers kept of one function for one view
 
 
-def once(ask: Ask) -> Ask:
+def once(ask: Callable[Concatenate[View, Rest], Found]) -> Callable[Concatenate[View, Rest], Found]:
     """`ask` of a view that never changes (`records.fleet.Fleet`), answered from memory where it was asked the same
     before.
 
@@ -21,7 +23,7 @@ def once(ask: Ask) -> Ask:
     kept: dict[int, dict[Any, Any]] = {}
 
     @wraps(ask)
-    def answer(view: Any, *args: Any, **named: Any) -> Any:
+    def answer(view: View, /, *args: Rest.args, **named: Rest.kwargs) -> Found:
         if id(view) not in kept:
             kept[id(view)] = {}
             weakref.finalize(view, kept.pop, id(view), None).atexit = False
@@ -30,7 +32,7 @@ def once(ask: Ask) -> Ask:
             own[key] = ask(view, *args, **named)
             for oldest in list(own)[:-_MOST]:
                 own.pop(oldest, None)
-        found = own.get(key)
-        return found.copy(deep=False) if isinstance(found, (pd.DataFrame, pd.Series)) else found
+        found: Any = own.get(key)
+        return cast(Found, found.copy(deep=False) if isinstance(found, (pd.DataFrame, pd.Series)) else found)
 
-    return cast(Ask, answer)
+    return answer

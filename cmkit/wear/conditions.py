@@ -3,8 +3,8 @@
 
 Each bottle is held against the limits of its family (`wear.limits`): as it is, as a rise above or a change from the
 fresh fluid, or as a cleanliness code. What is fresh is learnt from the fleet's own young bottles of that fluid and
-grade, else from the grade's name, else it is not known and
-such a limit is not judged. A bottle without usable hours is judged too: its level needs none.
+grade, else from the grade's name, else it is not known and such a limit is not judged. A bottle without usable hours is
+judged too: its level needs none.
 """
 
 from typing import Any

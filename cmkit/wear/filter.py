@@ -3,9 +3,9 @@ analyte).
 
 State (C, beta) with C_i = phi C_{i-1} + beta psi + chi c_f. A linear Gaussian filter with three additions: noise that
 grows with the level, a robust update (a result far off moves the state little at first), and a moment match for results
-reported as below or above a limit. With the
-additions switched off and no drift it is the best linear unbiased predictor of the whole history. Derivation: guide
-how_it_is_computed, B2; censored update: moments of a truncated normal distribution.
+reported as below or above a limit. With the additions switched off and no drift it is the best linear unbiased
+predictor of the whole history. Derivation: guide how_it_is_computed, B2; censored update: moments of a truncated normal
+distribution.
 """
 
 from dataclasses import dataclass, fields
