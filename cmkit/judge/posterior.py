@@ -203,11 +203,11 @@ def _fade(kept: _Kept) -> None:
 
 
 def _renew(new: NDArray[np.bool_], kept: _Kept, b: Bottles) -> None:
-    """A new component starts from its family's numbers, in place."""
+    """A new component starts from its family's rates and usual values, in what is left of the fluid, in place."""
     at = np.flatnonzero(new)
     if len(at):
         for level in kept.levels:
-            for part, first in zip(level, start_levels(b), strict=True):
+            for part, first in zip(level[1:], start_levels(b)[1:], strict=True):
                 part[at] = first[at]
         kept.means[0][at], kept.means[1][at] = 0.0, b.tau**2
 

@@ -7,11 +7,13 @@ from datetime import datetime
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from cmkit.errors import ParameterError, RecordsError
 from cmkit.records.analytes import above, below
 from cmkit.records.censoring import CODES
 from cmkit.records.laboratory_factors import LaboratoryFactor, in_force, with_factors
+from cmkit.records.once import once
 from cmkit.records.settings import Settings
 from cmkit.tables.frames import empty
 from cmkit.tables.records import EVENTS, SET_ASIDE, TABLES
@@ -98,8 +100,10 @@ class Fleet:
         True
         """
         day = _day(date)
-        if day == self.date:
-            return self
+        return self if day == self.date else self._on(day)
+
+    @once
+    def _on(self, day: pd.Timestamp) -> "Fleet":
         known = {name: _known(getattr(self, name), TABLES[name].known_on, day) for name in TABLES}
         known["machines"] = _blank_future(known["machines"], day, {"retired_on": []})
         known["compartments"] = _blank_future(known["compartments"], day, {"fitted_on": ["fitted_at_h"]})
@@ -173,6 +177,7 @@ class Fleet:
         return replace(self, **parts, elsewhere=frozenset(others))
 
 
+@once
 def sampled_every(known: Fleet) -> pd.Series:
     """Today's sampling interval of every compartment, operating hours > 0, by compartment.
 
@@ -278,22 +283,27 @@ def _with_parts(kept: pd.DataFrame, order: pd.DataFrame) -> pd.DataFrame:
     if parts.empty:
         return kept
     analytes = [c.removesuffix("_below") for c in order.columns if c.endswith("_below")]
-    whole = parts[["sample", *analytes]].groupby("sample").last()
-    at = kept.index[kept["sample"].isin(whole.index)]
-    of = kept.loc[at, "sample"]
-    kept.loc[at, analytes] = whole.reindex(of)[analytes].to_numpy()
     # a flag or code counts only beside a value, so that both come from the same issue
-    beside = {flag(a): a for flag in (below, above) for a in analytes} | CODES
-    beside = {name: a for name, a in beside.items() if name in order}
-    marked = parts[list(beside)].astype(float).fillna(_NO_CODE).mask(parts[list(beside.values())].isna().to_numpy())
-    marked = pd.concat([parts["sample"], marked], axis=1).groupby("sample").last().reindex(of)
-    for name in beside:
-        values = marked[name]
-        kept.loc[at, name] = (values.mask(values == _NO_CODE) if name in CODES else values.eq(1)).to_numpy()
-    return kept
+    own = {a: a for a in analytes} | {flag(a): a for flag in (below, above) for a in analytes} | CODES
+    bottle, bottles = pd.factorize(parts["sample"])
+    newest = dict(zip(analytes, _newest_seen(parts[analytes].notna().to_numpy(), bottle, len(bottles)), strict=True))
+    at = np.flatnonzero(kept["sample"].isin(bottles))
+    of = pd.Index(bottles).get_indexer(kept["sample"].iloc[at])
+    filled = {}
+    for name, analyte in ((n, a) for n, a in own.items() if n in order):
+        row = newest[analyte][of]
+        none = np.nan if name == analyte or name in CODES else False
+        filled[name] = kept[name].to_numpy(copy=True)
+        filled[name][at] = np.where(row >= 0, parts[name].to_numpy()[row], none)
+    return kept.assign(**filled)
 
 
-_NO_CODE = -1.0
+def _newest_seen(seen: NDArray[np.bool_], bottle: NDArray[np.int64], count: int) -> NDArray[np.int64]:
+    """The last row (n, A) in which each of `count` bottles has a value of each analyte, (A, count); -1 where none."""
+    rows = np.full((seen.shape[1], count), -1, np.int64)
+    at, analyte = np.nonzero(seen)
+    rows[analyte, bottle[at]] = at  # of several the last stays
+    return rows
 
 
 _HANDLING = ["meter_h", "fluid_h", "makeup_l", "method", "sampler", "fluid_level", "planned_on", "sent_on"]
