@@ -101,7 +101,7 @@ def test_a_coolant_in_alarm_is_named_though_its_strength_is_in_range(book: Book)
     own = with_table(fine, "verdicts", compartment=ENGINE, kind="coolant", state="alarm")
     text = text_of(fluid_care(own))
     assert "1 coolant judged, none out of range" in text
-    assert "In alarm, whatever these ranges say, so its order comes first: WL-1, engine." in text
+    assert "In alarm, whatever these ranges say, so its order comes first: WL-1, engine" in text
 
 
 def test_a_bias_names_laboratory_result_and_day(book: Book) -> None:

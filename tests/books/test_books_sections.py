@@ -255,6 +255,14 @@ def test_a_familys_limit_is_one_number_on_a_page_and_in_the_list_of_limits(book:
         assert f"family {number(high)}" in page
 
 
+def test_the_chances_that_make_an_alarm_and_an_alert_are_said(book: Book) -> None:
+    judge = book.tables.about["judge"] | {"alarm": 0.55, "alert": 0.22}
+    own = replace(book, tables=replace(book.tables, about=book.tables.about | {"judge": judge}))
+    text = how_made(own).text.replace("\u00a0", " ")
+    assert "the chance of a fault that needs work is 55 % or more" in text
+    assert "An alert: 22 % or more" in text
+
+
 def test_an_alarm_of_several_faults_is_put_down_to_all_of_them(book: Book) -> None:
     """28 % and 34 % are an alarm together: the record does not say that it was raised by 34 %."""
     chances = book.tables.bottle_chances
