@@ -14,6 +14,7 @@ import pytest
 
 from cmkit.assessment import Assessment
 from cmkit.books.content.book import Book, open_book
+from cmkit.books.content.sections.deliveries import deliveries
 from cmkit.books.content.sections.fluids import CAUTION, change_rows, fluid_care, left_against_right
 from cmkit.books.content.sections.laboratories import laboratories
 from cmkit.books.content.sections.load import by_load
@@ -81,6 +82,30 @@ def test_a_wrong_drum_stands_first_and_names_are_escaped(book: Book) -> None:
     assert "wrong drum" in page
     assert "oil &lt;b&gt;" in page
     assert "<i>another" not in page
+
+
+def test_a_batch_that_differs_says_by_what_how_surely_and_where_it_went(book: Book) -> None:
+    row = {"site": "north pit", "fluid": "engine oil", "grade": "SAE <b>", "batch": "D-7", "delivered_on": DAY,
+           "bottles": 1, "found": "differs", "analyte": "Si_ppm", "value": 18.0, "low": 2.0, "high": 9.0,
+           "by_luck": 0.0004, "others": "Ca_ppm", "filled": 1, "first_filled_on": DAY, "compartments": ENGINE,
+           "words": "differs; 1 filled; keep the drums closed"}  # fmt: skip
+    page = deliveries(with_table(book, "batches", **row))
+    text = text_of(page)
+    assert "1 batch on record, 1 with a result: 1 unlike the ones before" in text
+    assert (
+        "Silicon 18 ppm, usual 2 ppm to 9 ppm; also calcium. Chance alone makes 1 in 2,500 clean batches look so."
+        in text
+    )
+    assert "Keep the drums closed." in text
+    assert "SAE &lt;b&gt;" in page
+    unknown = row | {"found": "not registered", "analyte": "", "bottles": 0, "by_luck": np.nan}
+    assert "A service names it" in text_of(deliveries(with_table(book, "batches", **unknown)))
+    usual = row | {"found": "as usual", "others": ""}
+    text = text_of(deliveries(with_table(book, "batches", **usual)))
+    assert "No batch asks for anything" in text
+    assert "Furthest off: silicon 18 ppm" in text
+    none = replace(book, tables=replace(book.tables, batches=empty("batches")))
+    assert "No bottle of fresh fluid is on record" in text_of(deliveries(none))
 
 
 def test_coolants_are_worked_on_in_their_order(book: Book) -> None:
