@@ -12,16 +12,20 @@ TESTS := pytest -n 2 --dist loadfile --no-loadscope-reorder --nbval-lax -q tests
 books: $(READY)
 	$(BIN)/cmkit books sample_data --month $(MONTH) --out $(OUT)
 
-test: $(READY) chromium postgresql
-	$(BIN)/ruff check . && $(BIN)/ruff format --check . && $(BIN)/mypy
-	$(BIN)/python -m $(TESTS)
+# Types are checked beside the tests, and each of the two test processes has one core.
+test slow coverage: export OMP_NUM_THREADS = 1
+test slow coverage: export OPENBLAS_NUM_THREADS = 1
+test: $(READY) debian
+	$(BIN)/ruff check . && $(BIN)/ruff format --check . && $(BIN)/python -m compileall -q cmkit
+	@$(BIN)/mypy & types=$$!; $(BIN)/python -m $(TESTS); tests=$$?; \
+	wait $$types || { echo 'mypy found faults: see above'; exit 1; }; exit $$tests
 
 # What takes minutes: the same questions over more seeds, kills and sites, and guides with the network cut.
-slow: $(READY) chromium postgresql
+slow: $(READY) debian
 	$(BIN)/python -m pytest -n 2 --dist loadfile -q -m slow tests
 
 # The same tests with the lines counted; fails under the floor of pyproject.toml. Takes longer than the tests alone.
-coverage: $(READY) chromium postgresql
+coverage: $(READY) debian
 	@mkdir -p .made && rm -f .made/coverage*
 	-$(BIN)/coverage run -m $(TESTS)
 	$(BIN)/coverage combine --quiet && $(BIN)/coverage report
@@ -50,13 +54,12 @@ $(READY): constraints.txt pyproject.toml
 	@touch $(READY)
 
 # Debian's packages the tests drive: a browser, and a database server started on loopback.
-.PHONY: chromium postgresql
-chromium:
-	@command -v chromium >/dev/null || $(call install,chromium)
-postgresql:
-	@ls /usr/lib/postgresql/*/bin/postgres >/dev/null 2>&1 || $(call install,postgresql)
+.PHONY: debian
+debian:
+	@command -v chromium >/dev/null || set -- chromium; \
+	ls /usr/lib/postgresql/*/bin/postgres >/dev/null 2>&1 || set -- "$$@" postgresql; \
+	[ $$# = 0 ] || { $(SUDO) apt-get update -qq && DEBIAN_FRONTEND=noninteractive $(SUDO) apt-get install -y -qq --no-install-recommends "$$@" >/dev/null; }
 SUDO := $(shell [ "$$(id -u)" = 0 ] || echo sudo)
-install = { $(SUDO) apt-get update -qq && DEBIAN_FRONTEND=noninteractive $(SUDO) apt-get install -y -qq --no-install-recommends $(1) >/dev/null; }
 
 clean:
 	rm -rf .venv .made books

@@ -8,6 +8,10 @@
     cmkit.explain(result, "WL-04/engine")                   # everything that was weighed
     cmkit.plot.results(result, "WL-04/engine")              # a figure
 
+In the examples of the docstrings `fleet` is `cmkit.load_fleet("sample_data")`, the demo fleet; `learnt` is what
+`cmkit.learn` makes of it as of 2026-06-30; `a` is `cmkit.open_assessment("sample_data")`; files are written to
+`folder`, an empty one. The tests run every example.
+
 Names load when they are first used, so that `import cmkit` costs next to nothing.
 """
 

@@ -31,8 +31,13 @@ from cmkit.wear.fit import fit_wear
 def assess(fleet: Fleet, as_of: str | pd.Timestamp, learnt: Learnt) -> Assessment:
     """Everything cmkit can say of these compartments from what was known at the end of day `as_of`.
 
-    fleet: a whole fleet or any machines of it; learnt: what the whole fleet teaches. The same records known on that day
-    give the same tables, whatever came later.
+    fleet: a whole fleet or any machines of it; as_of: ISO text such as 2026-06-30, or a date; learnt: what the whole
+    fleet teaches (:func:`cmkit.learn`), of the same day. The same records known on that day give the same tables,
+    whatever came later. Raises ParameterError for what is no day.
+
+    >>> part = cmkit.assess(fleet.for_machines(["MG-01"]), "2026-06-30", learnt)
+    >>> part.verdicts["machine"].unique().tolist()
+    ['MG-01']
     """
     known = fleet.as_of(as_of)
     return assess_known(known, fleet.as_of(last_month_end(known)), learnt)
@@ -52,7 +57,15 @@ def assess_known(known: Fleet, before: Fleet, learnt: Learnt) -> Assessment:
 
 
 def assess_fleet(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW) -> Assessment:
-    """The three steps for a fleet that fits in memory: learn, assess, combine."""
+    """The three steps for a fleet that fits in memory: learn, assess, combine.
+
+    as_of, review: as in :func:`cmkit.learn`. Raises ParameterError for a day outside the records.
+
+    >>> cmkit.assess_fleet(fleet.for_machines(["MG-01"]), "2026-06-30")
+    Assessment of Demo fleet as of 2026-06-30 (cmkit ...)
+      5 compartments of 1 machines: ... clear, ... alert, ... alarm, ... not known
+      ...
+    """
     learnt = learn(fleet, as_of, review)
     return combine([assess(fleet, as_of, learnt)])
 

@@ -25,19 +25,17 @@ class Assessment:
     """What a fleet's records say on one date. Books, desks and exports read this and nothing else.
 
     about: fleet (name), currency, as_of (ISO day), cmkit (version), sources (file -> SHA-256), settings (what was in
-    force).
-    Records as known on that date: sites, machines, compartments, samples, services, meters, findings, corrections,
-    decisions, baselines (bottles of fresh fluid), not_drawn, set_aside, repairs, counts. Made from them, in the order
-    of work: hours, use, exposure, numbers,
-    history, trust, doubts, factors, wear, work, limits, fresh, evidence, bottle_chances, hypotheses, contributions,
-    due, cards, forecast, verdicts, orders, reasons, before (verdicts as of the end of last month), intervals, curves,
-    waiting, record, technique, turnaround, chain (bottles without a result), missed (failures without a useful
-    warning), coverage, programme (measures by site and month), open_work (alarms and orders that stand, with their
-    owners), decided (decisions and what their alarms came to), duplicates, laboratory_pairs (what they say of them),
-    factored_results (changed by an accepted laboratory factor), changes, cleanliness, coolants (what each fluid
-    needs), stock, mixed_fluids (fluids that are not what they should be), twins (left against right), load_rates (by
-    the hour or by the load), batches and batch_results (fresh fluids delivered). Columns: `.columns("wear")`, from the
-    dictionary `cmkit.tables`.
+    force). Records as known on that date: sites, machines, compartments, samples, services, meters, findings,
+    corrections, decisions, baselines (bottles of fresh fluid), not_drawn, set_aside, repairs, counts. Made from
+    them, in the order of work: hours, use, exposure, numbers, history, trust, doubts, factors, wear, work, limits,
+    fresh, evidence, bottle_chances, hypotheses, contributions, due, cards, forecast, verdicts, orders, reasons,
+    before (verdicts as of the end of last month), intervals, curves, waiting, record, technique, turnaround, chain
+    (bottles without a result), missed (failures without a useful warning), coverage, programme (measures by site
+    and month), open_work (alarms and orders that stand, with their owners), decided (decisions and what their
+    alarms came to), duplicates, laboratory_pairs (what they say of them), factored_results (changed by an accepted
+    laboratory factor), changes, cleanliness, coolants (what each fluid needs), stock, mixed_fluids (fluids that are
+    not what they should be), twins (left against right), load_rates (by the hour or by the load), batches and
+    batch_results (fresh fluids delivered). Columns: `.columns("wear")`, from the dictionary `cmkit.tables`.
     """
 
     about: dict[str, Any]
@@ -127,7 +125,12 @@ class Assessment:
     def save(self, folder: Path) -> None:
         """One Parquet file a table, `about.json` and a manifest, all of them or nothing.
 
-        folder: new, empty, or an earlier assessment's, which is replaced. WriteError where it holds anything else.
+        folder: new, empty, or an earlier assessment's, which is replaced. Raises WriteError where it holds anything
+        else.
+
+        >>> a.save(folder / "june")
+        >>> (folder / "june" / "verdicts.parquet").exists()
+        True
         """
         with written_folder(folder, KIND) as aside:
             for name in table_names():
@@ -137,11 +140,14 @@ class Assessment:
 
     def to_excel(self, path: str | Path, tables: Sequence[str] | None = None) -> Path:
         """Tables as one workbook, a sheet each, headings with their units; text stays text, whatever a laboratory wrote
-        into it.
+        into it. The path of the file.
 
         tables: names of them; default: the short ones that people read (`FOR_PEOPLE`). The file is written as a whole,
         over an earlier workbook too. Raises ParameterError for an unknown table or one longer than a sheet, and for a
         name that does not end in `.xlsx`.
+
+        >>> a.to_excel(folder / "june.xlsx", ["verdicts", "due"]).name
+        'june.xlsx'
         """
         place = Path(path)
         if place.suffix.lower() != ".xlsx":
@@ -155,14 +161,22 @@ class Assessment:
         return write_file(place, workbook(chosen, self.as_of))
 
     def columns(self, table: str) -> pd.DataFrame:
-        """What the columns of a table are, one a row: column, dtype, unit, meaning, one_of. ParameterError for an
-        unknown table.
+        """What the columns of a table are, one a row: column, dtype, unit, meaning, one_of. Raises ParameterError for
+        an unknown table.
+
+        >>> a.columns("wear").set_index("column").loc["rate", "unit"]
+        'of the analyte/h'
         """
         return describe(_known_table(table))
 
     def for_site(self, site: str) -> "Assessment":
         """The part of the assessment that concerns one site; fleet-wide tables (numbers, limits) keep the families seen
         there.
+
+        A site that is not in it gives an assessment without compartments.
+
+        >>> a.for_site("quarry").verdicts["site"].unique().tolist()
+        ['quarry']
         """
         machines = self.machines[self.machines["site"] == site]
         compartments = self.compartments[self.compartments["machine"].isin(machines["machine"])]
@@ -247,9 +261,13 @@ def _part(name: str, frame: pd.DataFrame, keep: dict[str, set[str]]) -> pd.DataF
 
 
 def load_assessment(folder: str | Path, site: str | None = None) -> Assessment:
-    """An assessment saved earlier; `site` cuts it down to one site.
+    """An assessment saved earlier (`Assessment.save`, `cmkit assess`); `site` cuts it down to one site.
 
     Raises MissingTable when the folder holds none, WrongFile when a file of it is missing or not as it was written.
+
+    >>> a.save(folder / "june")
+    >>> cmkit.load_assessment(folder / "june").as_of
+    Timestamp('2026-06-30 00:00:00')
     """
     folder = Path(folder)
     if not (folder / "about.json").exists():

@@ -49,7 +49,7 @@ _PROCESSES = click.option(
 )
 
 
-@main.command()
+@main.command(short_help="Write the invented demo fleet.")
 @_path("folder")
 @click.option("--seed", type=int, help="Another fleet of the same kind (default: the recipe's own).")
 def demo(folder: Path, seed: int | None) -> None:
@@ -60,7 +60,7 @@ def demo(folder: Path, seed: int | None) -> None:
     click.echo(f"Demo fleet written to {folder}. Next: cmkit check {folder}, then: cmkit books {folder} --month newest")
 
 
-@main.command()
+@main.command(short_help="Write a new fleet folder with examples.")
 @_path("folder")
 def start(folder: Path) -> None:
     """Write a new fleet folder with commented examples into FOLDER."""
@@ -88,7 +88,7 @@ def guides(folder: Path) -> None:
 @click.option(
     "--table",
     type=click.Choice(["samples", "machines", "compartments", "services", "meters", "findings"]),
-    help="What the file holds (default: found out).",
+    help="What the file holds (default: seen from its headings).",
 )
 @click.option("--sheet", default="", help="The sheet of a spreadsheet to look at.")
 @_file_option("--fleet", help="Fleet folder whose machines and compartments the file may name.")
@@ -144,7 +144,7 @@ def draft(fleet: Path, dry_run: bool) -> None:
     )
 
 
-@main.command()
+@main.command(short_help="Say what was read, what was set aside and why.")
 @_path("fleet")
 def check(fleet: Path) -> None:
     """Say what was read, what was set aside and why; change nothing."""
@@ -179,7 +179,7 @@ def take_in(fleet: Path) -> None:
     click.echo(take(fleet).words)
 
 
-@main.command()
+@main.command(short_help="List the versions of the fleet's store.")
 @_path("fleet")
 def history(fleet: Path) -> None:
     """List the versions of the fleet's store, and whether every file is as it was written."""
@@ -371,18 +371,18 @@ def _day(text: str) -> str:
         raise CmkitError(f"--as-of: found {text!r}, wanted a date such as 2026-06-30.") from None
 
 
-@main.command(short_help="Write down who sees to an alarm.")
+@main.command(short_help="Write down who owns an alarm or order.")
 @_path("fleet")
 @click.argument("compartment", default="")
 @click.option("--decided", default="accepted", show_default=True, help="accepted, deferred, done or overruled.")
-@click.option("--owner", default="", help="Who sees to it.")
+@click.option("--owner", default="", help="Who owns it: a name or a role.")
 @click.option("--why", default="", help="The reason.")
 @click.option("--on", "decided_on", metavar="DATE", help="Day of the decision (default: the newest record's).")
 @click.option("--due", "due_on", metavar="DATE", help="Day by which it is to be done.")
 @click.option("--dry-run", is_flag=True, help="Only show the row; write nothing.")
 @click.option("--undo", metavar="NUMBER", help="Take a decision out again.")
 def decide(fleet: Path, compartment: str, dry_run: bool, undo: str | None, **row: str | None) -> None:
-    """Write one row into FLEET's decisions.csv: who sees to the alarm or order at COMPARTMENT. Without COMPARTMENT,
+    """Write one row into FLEET's decisions.csv: who owns the alarm or order at COMPARTMENT. Without COMPARTMENT,
     list what stands.
 
     A decision closes an order; an alarm stands until a look or clear bottles.

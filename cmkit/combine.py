@@ -36,8 +36,12 @@ def combine(parts: Sequence[Assessment], reading: Fleet | None = None) -> Assess
     do together.
 
     parts: of the same day and the same learnt numbers, no machine in two of them. reading: what is known on that day of
-    reading the files, and the corrections, where the parts do not carry them. Raises CmkitError when they are not, or
-    when there is none.
+    reading the files, and the corrections, where the parts do not carry them. Raises CmkitError when they are not of
+    one day, when a machine is in two of them, or when there is none.
+
+    >>> parts = [a.for_site("quarry"), a.for_site("harbour")]
+    >>> cmkit.combine(parts).sites["site"].tolist()
+    ['harbour', 'quarry']
     """
     _refuse_unlike(parts)
     notes = parts[0] if reading is None else reading

@@ -6,6 +6,7 @@ What is lost with a worker that died is done again elsewhere, or comes back as `
 worker down again. A task that may be done twice must be harmless to repeat.
 """
 
+import importlib
 import multiprocessing
 import os
 import signal
@@ -14,7 +15,7 @@ import threading
 from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, ThreadPoolExecutor, as_completed, wait
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import islice
 from multiprocessing import forkserver
@@ -22,9 +23,6 @@ from multiprocessing.context import BaseContext
 from typing import Any, TypeVar
 
 from cmkit.errors import CmkitError, ParameterError
-
-with suppress(ImportError):
-    import distributed
 
 Job = TypeVar("Job")
 Result = TypeVar("Result")
@@ -193,8 +191,10 @@ def run_cluster(
     A worker that dies loses only what it was doing, which is done again elsewhere; a task that kills its workers again
     and again comes back as `lost`. Raises ParameterError when distributed is not installed or nobody answers.
     """
-    if "distributed" not in globals():
-        raise ParameterError("--scheduler: dask.distributed is not installed; install cmkit[cluster]")
+    try:
+        distributed = importlib.import_module("distributed")  # a third of a second, which only a cluster is worth
+    except ImportError:
+        raise ParameterError("--scheduler: dask.distributed is not installed; install cmkit[cluster]") from None
     try:
         distributed.comm.addressing.get_address_host_port(scheduler)
     except ValueError:

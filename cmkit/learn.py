@@ -87,10 +87,15 @@ class KindsLearnt:
 def learn(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW, *, workers: Workers = SERIAL) -> Learnt:
     """What `fleet` teaches, from what was known at the end of day `as_of`.
 
-    review: family numbers and limits of an earlier review, used as they are; what it does not hold is estimated. The
-    same records
-    known on that day teach the same, whatever came later. workers: who does the tasks, some kinds of compartments each;
-    the same tables whoever does them.
+    as_of: ISO text such as 2026-06-30, or a date, from the first day of the records to a year after the last. review:
+    family numbers and limits of an earlier review, used as they are; what it does not hold is estimated. workers: who
+    does the tasks, some kinds of compartments each; the same tables whoever does them. The same records known on that
+    day teach the same, whatever came later. Raises ParameterError for any other day, CmkitError where a worker was
+    killed twice on the same task.
+
+    >>> learnt = cmkit.learn(fleet.for_machines(["MG-01"]), "2026-06-30")
+    >>> learnt.limits["family"].unique().tolist()
+    ['motor grader medium engine engine oil', ...]
     """
     known = fleet.as_of(fleet.checked_day(as_of))
     register = with_own(known.settings.analytes)

@@ -23,23 +23,19 @@ class Learnt:
     """Tables learnt from a whole fleet; columns in `cmkit.tables`.
 
     about: fleet, as_of (ISO day), cmkit (version). usual: family x analyte, the middle result. shifts: days on which a
-    laboratory's
-    results moved together. fluids: product x mark, the fingerprint of each fluid. bottle_factors: kind, spread of what
-    a bottle's metals
-    share. laboratory_bias: kind x laboratory x analyte, its results over the reference laboratory's.
-    seasons: kind x site whose wear follows the year. workload: kind whose wear follows fuel or tonnes.
+    laboratory's results moved together. fluids: product x mark, the fingerprint of each fluid. bottle_factors: kind,
+    spread of what a bottle's metals share. laboratory_bias: kind x laboratory x analyte, its results over the reference
+    laboratory's. seasons: kind x site whose wear follows the year. workload: kind whose wear follows fuel or tonnes.
     running_in: kind, extra wear of its new components.
     own_fresh: compartment x analyte, fresh fluid that is not its family's. make_up: family, top-up habits. pace:
     running hours a day of the middle compartment. residuals: kind, what a fluid change leaves behind. numbers: family x
-    analyte, wear.
-    dilution: family, share of the fluid lost and renewed per hour. visits: one row, how punctual bottles, changes and
-    results are. limits: family x analyte x measure. fresh: site x fluid x grade x
-    analyte. defects: kind, how often defects start and how long they take. sampled: family, shortest and longest
-    interval seen.
+    analyte, wear. dilution: family, share of the fluid lost and renewed per hour. visits: one row, how punctual
+    bottles, changes and results are. limits: family x analyte x measure. fresh: site x fluid x grade x analyte.
+    defects: kind, how often defects start and how long they take. sampled: family, shortest and longest interval seen.
     in_use: sampling intervals in use anywhere. measures, ageing, middles: what is usual of each result for the judge;
-    priors: how often
-    faults begin and bottles are odd. turnaround: site x laboratory, days from drawing to a result. laboratory_pairs:
-    what duplicates say of them. batch_results: batch of fresh fluid x analyte, beside what was usual before it.
+    priors: how often faults begin and bottles are odd. turnaround: site x laboratory, days from drawing to a result.
+    laboratory_pairs: what duplicates say of them. batch_results: batch of fresh fluid x analyte, beside what was
+    usual before it.
     """
 
     about: dict[str, Any]
@@ -76,16 +72,26 @@ class Learnt:
         return pd.Timestamp(self.about["as_of"])
 
     def of_families(self, families: pd.Series, sites: pd.Series) -> dict[str, pd.DataFrame]:
-        """numbers and limits of some families and fresh fluids of some sites: what an assessment of them keeps."""
+        """numbers and limits of some families and fresh fluids of some sites: what an assessment of them keeps.
+
+        >>> list(learnt.of_families(fleet.compartments["family"], fleet.sites["site"]))
+        ['numbers', 'limits', 'fresh']
+        """
         own = {"numbers": self.numbers, "limits": self.limits}
         fresh = self.fresh[self.fresh["site"].isin(sites)].sort_values(["site", "fluid", "grade", "analyte"])
         kept = {name: t[t["family"].isin(families)].reset_index(drop=True) for name, t in own.items()}
         return kept | {"fresh": fresh.reset_index(drop=True)}
 
     def save(self, folder: Path) -> None:
-        """One Parquet file a table, `learnt.json` and a manifest, all of them or nothing.
+        """One Parquet file a table, `learnt.json` and a manifest, all of them or nothing; `cmkit.learnt.load_learnt`
+        reads it.
 
-        folder: new, empty, or one that was learnt earlier, which is replaced. WriteError where it holds anything else.
+        folder: new, empty, or one that was learnt earlier, which is replaced. Raises WriteError where it holds anything
+        else.
+
+        >>> learnt.save(folder / "learnt")
+        >>> (folder / "learnt" / "learnt.json").exists()
+        True
         """
         with written_folder(folder, KIND) as aside:
             for name in learnt_names():

@@ -1,11 +1,11 @@
 """What a review of the fleet settled, kept in its folder and used until the next one: family numbers and statistical
 limits.
 
-    FLEET/review/numbers.csv, FLEET/review/limits.csv     written by `cmkit assess FLEET --freeze`; remove the folder to
-    estimate anew FLEET/review/manifest.json                            rows and SHA-256 of both: a review that is not
-    whole is refused
+    FLEET/review/numbers.csv, FLEET/review/limits.csv   written by `cmkit assess FLEET --freeze`
+    FLEET/review/manifest.json                          rows and SHA-256 of both: a review that is not whole is refused
 
-Estimated anew each month, both would follow a fleet that slowly wears out, and nothing would ever look unusual.
+Remove the folder to estimate anew. Estimated anew each month, both would follow a fleet that slowly wears out, and
+nothing would ever look unusual.
 """
 
 from dataclasses import dataclass

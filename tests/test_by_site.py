@@ -9,7 +9,6 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from cmkit.assess import assess
 from cmkit.assessment import Assessment, table_names
 from cmkit.by_site import SiteDone, assess_by_site
 from cmkit.combine import combine
@@ -61,11 +60,11 @@ def in_order(table: pd.DataFrame) -> pd.DataFrame:
     return table.sort_values(list(table.columns), key=lambda c: c.astype("str"), kind="stable", ignore_index=True)
 
 
-def test_tasks_and_files_add_nothing(small: Fleet, learnt: Learnt, serial: Assessment) -> None:
+def test_tasks_and_files_add_nothing(serial: Assessment, small_sites: Callable[[str], list[Assessment]]) -> None:
     """Equal to the sites assessed in memory and combined, which `test_combine.py` holds against the fleet assessed at
     once.
     """
-    parts = combine([assess(small.for_site(site), DAY, learnt) for site in small.sites["site"]])
+    parts = combine(small_sites(DAY))
     assert json.dumps(serial.about, sort_keys=True) == json.dumps(parts.about, sort_keys=True)
     for name in table_names():
         pd.testing.assert_frame_equal(in_order(getattr(serial, name)), in_order(getattr(parts, name)), check_exact=True)

@@ -16,18 +16,26 @@ from cmkit.learn import newest_record
 from cmkit.records.storing.sites import FEWEST_MACHINES, chosen_records, newest_day, site_records
 from cmkit.records.storing.store import read_store, read_table
 from cmkit.simulate.large import write_large
-from cmkit.simulate.recipe import demo_recipe
+from cmkit.simulate.recipe import Recipe, demo_recipe
 from cmkit.tables.records import TABLES
 
 DAY = "2026-06-30"
 
 
+def recipe_of(*machines: str) -> Recipe:
+    """The demo's first site with some of its machines."""
+    recipe = demo_recipe()
+    return replace(recipe, sites=recipe.sites[:1], machines=[m for m in recipe.machines if m.machine in machines])
+
+
+FEW = recipe_of("RH-01", "RH-02", "WL-01", "EX-01")
+
+
 @pytest.fixture(scope="module")
 def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """One of the demo's sites over a year and a half, once more under another name."""
-    recipe = demo_recipe()
+    """Four machines of one of the demo's sites over a year and a half, once more under another name."""
     folder = tmp_path_factory.mktemp("large") / "store"
-    write_large(replace(recipe, sites=recipe.sites[:1]), folder, 2, 1.5)
+    write_large(FEW, folder, 2, 1.5)
     return folder
 
 
@@ -71,27 +79,22 @@ def test_the_copies_have_names_of_their_own(store: Path) -> None:
 
 
 def test_records_of_ten_years_reach_from_the_first_to_the_last(tmp_path: Path) -> None:
-    recipe = demo_recipe()
-    few = replace(
-        recipe, sites=recipe.sites[:1], machines=[m for m in recipe.machines if m.site == recipe.sites[0].site][:1]
-    )
-    write_large(few, tmp_path / "store", 1, 10)
+    recipe = recipe_of("RH-01")
+    write_large(recipe, tmp_path / "store", 1, 10)
     drawn = read_table(tmp_path / "store", "samples", columns=["drawn_on"])["drawn_on"]
     assert set(drawn.dt.year) == set(range(2016, 2027))
     assert drawn.max() <= pd.Timestamp(recipe.end)
 
 
 def test_processes_simulate_the_same(store: Path, tmp_path: Path) -> None:
-    recipe = demo_recipe()
-    again = replace(recipe, sites=recipe.sites[:1])
-    write_large(again, tmp_path / "store", 2, 1.5, each=Workers(processes=2).each)
+    write_large(FEW, tmp_path / "store", 2, 1.5, each=Workers(processes=2).each)
     for name in ("samples", "services"):
         found = (
             read_table(s, name).sort_values(["file", "row"], ignore_index=True) for s in (store, tmp_path / "store")
         )
         pd.testing.assert_frame_equal(*found)
     with pytest.raises(StoreError, match="a store is here already"):
-        write_large(again, tmp_path / "store", 1, 1.5)
+        write_large(FEW, tmp_path / "store", 1, 1.5)
 
 
 @pytest.fixture(scope="module")

@@ -1,6 +1,7 @@
 """Commands as a person types them, wrong ones included; and the main job end to end on the demo fleet."""
 
 import json
+import re
 import shutil
 import subprocess
 import sys
@@ -20,6 +21,7 @@ from cmkit.errors import CmkitError
 from cmkit.files import seal
 from cmkit.review import KIND as REVIEW
 from tests.faults.hostile import base_fleet
+from tests.few_machines import only_machines
 
 
 def run(*words: str):
@@ -128,6 +130,27 @@ def test_where_nothing_can_be_written_is_said_before_any_work(
     assert said in " ".join(result.output.split())
 
 
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["assess", "fleet", "--out", "fleet"],
+        ["intervals", "fleet", "--out", "fleet/services.csv"],
+        ["books", "fleet", "--month", "2026-03", "--out", "books"],
+    ],
+)
+def test_what_is_not_ours_is_never_replaced(words: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A fleet's own records, and a folder of one's own that has the name of a month."""
+    monkeypatch.chdir(tmp_path)
+    base_fleet(tmp_path / "fleet")
+    (tmp_path / "books" / "2026-03").mkdir(parents=True)
+    (tmp_path / "books" / "2026-03" / "mine.txt").write_text("mine")
+    before = {p: p.read_bytes() for p in tmp_path.rglob("*") if p.is_file()}
+    result = run(*words)
+    assert result.exit_code == 2
+    assert re.search(r"(nothing|no record) is written over", " ".join(result.output.split()))
+    assert {p: p.read_bytes() for p in before} == before
+
+
 def test_a_fleet_that_cannot_be_written_can_be_read_by_version(tmp_path: Path, monkeypatch) -> None:
     base_fleet(tmp_path / "fleet")
     assert run("take-in", str(tmp_path / "fleet")).exit_code == 0
@@ -155,9 +178,14 @@ def test_a_message_holds_no_marks_a_terminal_obeys_and_has_an_end(tmp_path: Path
     assert "widen the `files` pattern" in said
 
 
-def test_a_decision_is_listed_shown_written_and_taken_back(root, tmp_path) -> None:
-    fleet = tmp_path / "fleet"
-    shutil.copytree(root / "sample_data", fleet)
+@pytest.fixture
+def haulers(root, tmp_path) -> Path:
+    """The demo's folder with three machines of one kind and one site, the last to be read on 30 June 2026."""
+    return only_machines(shutil.copytree(root / "sample_data", tmp_path / "fleet"), "RH-01", "RH-02", "RH-03")
+
+
+def test_a_decision_is_listed_shown_written_and_taken_back(haulers) -> None:
+    fleet = haulers
     old = (fleet / "decisions.csv").read_bytes()
     listed = run("decide", str(fleet)).output.splitlines()
     assert any(
@@ -187,12 +215,11 @@ def test_a_full_folder_is_not_written_over(tmp_path) -> None:
     assert [p.name for p in tmp_path.iterdir()] == ["mine.txt"]
 
 
-def test_drift_of_frozen_numbers_is_said_while_they_are_in_use(root, tmp_path) -> None:
+def test_drift_of_frozen_numbers_is_said_while_they_are_in_use(haulers) -> None:
     """Frozen in the demo's first year, then one family's iron written down to a fifth: that one is named, and the file
     can go again.
     """
-    fleet, day = tmp_path / "fleet", ("--as-of", "2024-06-30")
-    shutil.copytree(root / "sample_data", fleet)
+    fleet, day = haulers, ("--as-of", "2024-06-30")
     first = run("assess", str(fleet), *day, "--freeze")
     assert first.exit_code == 0, first.output
     assert "frozen on" not in first.output

@@ -16,6 +16,7 @@ import pytest
 from click.testing import CliRunner
 
 from cmkit.assess import assess_fleet
+from cmkit.assessment import load_assessment
 from cmkit.cli import main
 from cmkit.learn import newest_record
 from cmkit.records.reading.load import load_fleet
@@ -96,11 +97,20 @@ def complete(tmp_path_factory: pytest.TempPathFactory) -> Any:
 
 
 @pytest.fixture(scope="module")
-def alone(truth, tmp_path_factory) -> tuple[Way, Any]:
-    """The laboratories' files alone."""
+def books(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Where the first books of the laboratories' files are made."""
+    return tmp_path_factory.mktemp("books")
+
+
+@pytest.fixture(scope="module")
+def alone(truth, books, tmp_path_factory) -> tuple[Way, Any]:
+    """The laboratories' files alone, as far as a first book; the assessment is the one laid beside it."""
     way = brought_in(truth[0], tmp_path_factory.mktemp("alone") / "fleet", ("coast", "LabB"))
     way.run("draft-register", str(way.fleet))
-    return way, judged(way.fleet)
+    way.run("check", str(way.fleet))
+    way.run("books", str(way.fleet), "--month", "newest", "--out", str(books), "--threads", "1")
+    (data,) = books.glob("20*/data")
+    return way, load_assessment(data)
 
 
 def of_truth(values: pd.Series, place: tuple[str, str]) -> Any:
@@ -170,13 +180,11 @@ def test_the_laboratories_alone_raise_the_same_alarms(whole, alone) -> None:
     assert alarms[0] == alarms[1]
 
 
-def test_the_first_book_takes_few_commands_and_little_typing(alone, whole, tmp_path) -> None:
+def test_the_first_book_takes_few_commands_and_little_typing(alone, whole, books) -> None:
     way = alone[0]
-    said = way.run("check", str(way.fleet))
-    assert "capacity_l is not known for 60 of 60 compartments" in said
-    assert said.rstrip().endswith(f"Next: cmkit books {way.fleet} --month newest")
-    way.run("books", str(way.fleet), "--month", "newest", "--out", str(tmp_path / "books"), "--threads", "1")
-    pages = [p.read_text(encoding="utf-8") for p in (tmp_path / "books").rglob("*.html")]
+    assert "capacity_l is not known for 60 of 60 compartments" in way.said
+    assert f"Next: cmkit books {way.fleet} --month newest\n" in way.said
+    pages = [p.read_text(encoding="utf-8") for p in books.rglob("*.html")]
     assert pages
     assert not [p for p in pages if re.search(r">\s*(nan|None|NaT)[\s,:]*<", p)], (
         "nothing that is not known shows as such"

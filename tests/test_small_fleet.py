@@ -6,13 +6,13 @@ import html
 import re
 from pathlib import Path
 
-import pytest
 from click.testing import CliRunner
 
 from cmkit.assess import assess_fleet
 from cmkit.cli import main
 from cmkit.learn import newest_record
 from cmkit.records.reading.load import load_fleet
+from tests.lengths import some_or_all
 
 TABLES = {
     "sites": "site,name\npit,North pit\n",
@@ -46,7 +46,7 @@ def words(page: Path) -> str:
     return re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]+>", " ", text)))
 
 
-@pytest.mark.parametrize("bottles", [[1], [2], [1, 2]], ids=["engine", "final drive", "both"])
+@some_or_all("bottles", [[1], [2], [1, 2]], first=2)  # both are in the books below
 def test_first_bottles_are_assessed(bottles, tmp_path) -> None:
     known = load_fleet(fleet(tmp_path / "mine", [BOTTLES[0], *(BOTTLES[n] for n in bottles)]))
     result = assess_fleet(known, newest_record(known))

@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 
 import cmkit
+from tests.few_machines import only_machines
 
 # Runs at the start of every interpreter of the new environment, kernels included: notes each file opened inside the
 # checkout.
@@ -105,6 +106,7 @@ def test_an_installed_copy_makes_the_demos_books_without_the_checkout(installed,
     where = ask(programs, tmp_path, "python", "-c", "import cmkit; print(cmkit.__file__)").strip()
     assert Path(where).is_relative_to(programs.parent)
     ask(programs, tmp_path, "cmkit", "demo", "my-demo")
+    only_machines(tmp_path / "my-demo", "RH-02", "WL-05")  # of two sites; guide and book ask for these
     ask(programs, tmp_path, "cmkit", "books", "my-demo", "--month", "newest", "--site", "harbour")
     book = tmp_path / "books" / "2026-06" / "sites" / "harbour" / "book.html"
     assert "Do this month" in book.read_text(encoding="utf-8")

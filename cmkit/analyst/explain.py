@@ -23,6 +23,10 @@ def explain(a: Assessment, compartment: str) -> pd.DataFrame:
     it was held against, in `unit` (chances in 1; weights for and against as natural logs of a likelihood ratio); spoke:
     whether it counted for the state or the order; words: the row in a sentence. A rule or fault that did not speak is
     there too, with spoke False. Raises ParameterError for a compartment that is not known.
+
+    >>> weighed = cmkit.explain(a, "WL-04/engine").set_index("what")
+    >>> weighed.loc["fuel dilution", ["step", "words"]].tolist()
+    ['3 hypotheses', 'that fuel is getting into the oil']
     """
     place_of(a, compartment)
     steps: tuple[tuple[str, Callable[[Assessment, str], list[Row]]], ...] = (

@@ -69,9 +69,12 @@ def refit(
     Kendall's variance (it takes all results for equally sure, which they are not: of simulated series of 12 bottles it
     holds the truth in 8 of 10, the others in 9); `filter`, the books' own estimate at the newest bottle, its family and
     all earlier bottles included. Rates in unit per 1,000 h, not below what the method gives (least squares may go below
-    0). bottles: None for the whole life of the component. Raises ParameterError for names that are not known,
-    an analyte without a wear rate, or fewer than three results. Sources: `cmkit.wear.slopes`, `cmkit.wear.filter`; Sen
-    1968.
+    0). bottles: 3 or more; None for the whole life of the component. Raises ParameterError for names that are not
+    known, an analyte without a wear rate, or fewer than three results. Sources: `cmkit.wear.slopes`,
+    `cmkit.wear.filter`; Sen 1968.
+
+    >>> cmkit.refit(a, "WL-04/engine", "Fe_ppm", "wls")
+    WL-04/engine, Fe_ppm, wls: 8... ppm per 1,000 h, 90 % interval 7... to 8..., from 12 results on effective hours
     """
     one_of("method", method, METHODS)
     data = wear_series(a, compartment, analyte, bottles)

@@ -49,14 +49,20 @@ def series(
     """One compartment's results of one analyte, oldest first, with what happened to the fluid between the bottles
     (columns SERIES).
 
-    bottles: only the newest so many; life: which component in this place (1 the first on record), default the present
-    one. value, expected, level and their sd in the analyte's unit, below, above: value is a limit it lies below or
-    above; run_h, fluid_h (h); believed (0..1); rate, rate_sd (unit/h); kept, effective_h: share of the old level left
-    and hours that count since the bottle before (1 and 0 at the first). phi (share), psi (h) and chi (unit) are counted
-    from the first bottle of the series: at a constant wear rate r (unit/h) the level is phi C + r psi + chi, C being
-    the level at the first. Columns of the wear filter are NaN for a result without a wear rate, such as viscosity.
-    Raises ParameterError for a compartment,
-    analyte or life that is not known. Source of the exposure: `cmkit.wear.exposure`.
+    bottles: only the newest so many (1 or more; None: all); life: which component in this place (1 the first on
+    record), default the present one. value, expected, level and their sd in the analyte's unit; below, above: value is
+    a limit it lies below or above; run_h, fluid_h (h); believed (0..1); rate, rate_sd (unit/h); kept, effective_h:
+    share of the old level left and hours that count since the bottle before (1 and 0 at the first). phi (share), psi
+    (h) and chi (unit) are counted from the first bottle of the series: at a constant wear rate r (unit/h) the level is
+    phi C + r psi + chi, C being the level at the first. Columns of the wear filter are NaN for a result without a wear
+    rate, such as viscosity. Raises ParameterError for a compartment, analyte or life that is not known. Source of the
+    exposure: `cmkit.wear.exposure`.
+
+    >>> cmkit.series(a, "WL-04/engine", "Fe_ppm", 3)[["sample", "run_h", "value", "changed"]]
+           sample    run_h  value  changed
+    0  WL-04-0090  13852.0   28.0     True
+    1  WL-04-0094  14128.0   65.0    False
+    2  WL-04-0096  14354.0   27.0     True
     """
     place_of(a, compartment)
     known_analyte(a, analyte)

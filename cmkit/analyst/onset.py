@@ -26,8 +26,7 @@ class Onset:
     (unit per 1,000 h).
 
     ratio: twice the gain in log likelihood of a change over none; believed: it is larger than chance would give in one
-    series of twenty.
-    moments: run_h and weight of each moment looked at, weights summing to 1.
+    series of twenty. moments: run_h and weight of each moment looked at, weights summing to 1.
     """
 
     compartment: str
@@ -67,12 +66,15 @@ def onset(a: Assessment, compartment: str, analyte: str = "Fe_ppm", *, bottles: 
     """When the wear rate of one compartment changed, in its newest `bottles` results, with an interval
     (:class:`Onset`).
 
-    One step in the rate at an unknown running hour, every hour equally likely beforehand; scatter of the laboratory and
-    the family's load from interval to interval, widened where the results scatter more than that. Changes and top-ups
-    are allowed for. Raises ParameterError for names not
-    known, an analyte without a wear rate, or fewer than five results. Source: least squares with one change point,
-    Seber and Lee 2003 ch. 9 (from memory); the threshold is the 5 % point of the largest such ratio (Andrews 1993, one
-    parameter; from memory).
+    One step in the rate at an unknown running hour, every hour equally likely before the data; scatter of the
+    laboratory and the family's load from interval to interval, widened where the results scatter more than that.
+    Changes and top-ups are allowed for. bottles: 5 or more; None for the whole life of the component. Raises
+    ParameterError for names not known, an analyte without a wear rate, or fewer than five results. Source: least
+    squares with one change point, Seber and Lee 2003 ch. 9 (from memory); the threshold is the 5 % point of the largest
+    such ratio (Andrews 1993, one parameter; from memory).
+
+    >>> cmkit.onset(a, "EX-01/hydraulic", "Cu_ppm")
+    EX-01/hydraulic, Cu_ppm: the rate changed from ... to ... ppm per 1,000 h, most likely about 2026-... (9 in 10: ...)
     """
     data = wear_series(a, compartment, analyte, bottles)
     if len(data) < LEAST:

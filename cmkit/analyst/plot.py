@@ -1,7 +1,7 @@
 """Figures of one compartment or one question, plain plotly: change them as you like, show them in a notebook, keep them
 as a file.
 
-Each carries its caption and alternative text in `figure.layout.meta`.
+Each carries its caption and alternative text in `figure.layout.meta` (keys `caption`, `alt`).
 """
 
 from collections.abc import Sequence
@@ -22,7 +22,16 @@ from cmkit.books.content.figures.curves import cost_curves
 from cmkit.books.content.figures.panels import limit_line, line, rounded, stacked
 from cmkit.books.content.figures.wear_rate import forecast_fan
 from cmkit.books.content.theme import ACCENT, INK, SOFT, figure
-from cmkit.books.content.wording import count, figure_text, number, with_unit
+from cmkit.books.content.wording import (
+    analyte_name,
+    count,
+    family_name,
+    figure_text,
+    number,
+    plain,
+    sentence,
+    with_unit,
+)
 from cmkit.errors import ParameterError
 
 _LINES = {"wls": "dash", "huber": "dot", "theil-sen": "dashdot", "filter": "solid"}
@@ -52,7 +61,12 @@ def results(
 ) -> go.Figure:
     """Results by machine hours, a panel each, with what was expected, the limits and the fluid changes.
 
-    analytes: default those that tell the story. ParameterError for unknown names or no result.
+    analytes: one name or several; default those that tell the story. bottles: the newest so many (1 or more). Raises
+    ParameterError for unknown names or no result.
+
+    >>> figure = cmkit.plot.results(a, "WL-04/engine", "Fe_ppm")
+    >>> figure.layout.meta["caption"]
+    "Iron in WL-04, engine by machine hours. ..."
     """
     book = _opened(a, compartment)
     return by_hours(book, compartment, _points(book, compartment, analytes, bottles))
@@ -61,7 +75,13 @@ def results(
 def fluid(
     a: Assessment, compartment: str, analytes: str | Sequence[str] | None = None, *, bottles: int = BOTTLES
 ) -> go.Figure:
-    """The same results by hours on the fluid, the present charge against earlier ones. Parameters as `results`."""
+    """The same results by hours on the fluid, the present charge against earlier ones.
+
+    Parameters and ParameterError as in `results`.
+
+    >>> cmkit.plot.fluid(a, "WL-04/engine", "Fe_ppm").layout.meta["caption"]
+    'The same results by hours on the fluid: ...'
+    """
     book = _opened(a, compartment)
     return by_fluid(book, compartment, _points(book, compartment, analytes, bottles))
 
@@ -74,8 +94,13 @@ def _points(book: Book, compartment: str, analytes: Any, bottles: int) -> pd.Dat
 
 
 def rate(a: Assessment, compartment: str, analytes: str | Sequence[str] | None = None) -> go.Figure:
-    """Wear rate over time, unit per 1,000 h, with its 90 % interval and the family's limits. ParameterError where there
-    is no rate.
+    """Wear rate over time, unit per 1,000 h, with its 90 % interval and the family's limits.
+
+    analytes: one name or several with a wear rate; default those that tell the story. Raises ParameterError for unknown
+    names, and where there is no rate.
+
+    >>> cmkit.plot.rate(a, "WL-04/engine", "Fe_ppm").layout.meta["caption"]
+    'Wear rate in WL-04, engine, ppm per 1,000 machine hours ... Shaded: 90 % interval. ...'
     """
     book = _opened(a, compartment)
     own = _rated(book, compartment, analytes)
@@ -96,7 +121,13 @@ def _rated(book: Book, compartment: str, analytes: Any) -> pd.DataFrame:
 
 
 def forecast(a: Assessment, compartment: str, analytes: str | Sequence[str] | None = None) -> go.Figure:
-    """Level now, and the fan of what the next bottle may show. ParameterError where there is no forecast."""
+    """Level now, and the fan of what the next bottle may show.
+
+    analytes: as in `rate`. Raises ParameterError for unknown names, and where there is no forecast.
+
+    >>> cmkit.plot.forecast(a, "WL-04/engine", "Fe_ppm").layout.meta["caption"]
+    'Where iron in WL-04, engine is going before the next bottle. ...'
+    """
     book = _opened(a, compartment)
     past = _rated(book, compartment, analytes)
     ahead = rows_of(a.forecast, compartment)
@@ -107,8 +138,13 @@ def forecast(a: Assessment, compartment: str, analytes: str | Sequence[str] | No
 
 
 def fit(fits: Fit | Sequence[Fit]) -> go.Figure:
-    """Results and the fits through them (`refit`), on machine hours. ParameterError for fits of more than one series,
-    or for none.
+    """Results and the fits through them (`cmkit.refit`), on machine hours.
+
+    Raises ParameterError for fits of more than one series, or for none.
+
+    >>> both = [cmkit.refit(a, "WL-04/engine", "Fe_ppm", method) for method in ("wls", "theil-sen")]
+    >>> [trace.name for trace in cmkit.plot.fit(both).data]
+    ['wls', 'theil-sen', 'result']
     """
     own = _same_series(fits)
     data, first = own[0].data, own[0]
@@ -135,8 +171,8 @@ def fit(fits: Fit | Sequence[Fit]) -> go.Figure:
     }
     said = "; ".join(f"{f.method} {number(f.rate)} ({number(f.low)} to {number(f.high)})" for f in own)
     caption = (
-        f"{with_unit(first.analyte)} in {first.compartment}: {first.n} results, and one wear rate for all of "
-        f"them with changes and top-ups allowed for, in {first.unit} per 1,000 h (90 % interval): {said}."
+        f"{count(first.n, 'result')} of {analyte_name(first.analyte)} in {first.compartment}, and one wear rate for "
+        f"all of them with changes and top-ups allowed for, in {first.unit} per 1,000 h (90 % interval): {said}."
     )
     return figure([*lines, marks], layout, caption, f"Results and fitted lines. {said}.")
 
@@ -152,7 +188,13 @@ def _same_series(fits: Fit | Sequence[Fit]) -> list[Fit]:
 
 
 def residuals(fits: Fit | Sequence[Fit]) -> go.Figure:
-    """What each fit leaves over, in laboratory standard deviations, a panel a method. ParameterError as `fit`."""
+    """What each fit leaves over, in laboratory standard deviations, a panel a method.
+
+    Raises ParameterError for fits of more than one series, or for none.
+
+    >>> cmkit.plot.residuals(cmkit.refit(a, "WL-04/engine")).layout.meta["caption"]
+    'What the fit leaves over in WL-04/engine, iron, ppm, in standard deviations of the laboratory. Largest: wls ...'
+    """
     own = _same_series(fits)
     layout = stacked([f"{f.method}, sd" for f in own], "running hours, h")
     for axis in [k for k in layout if k.startswith("yaxis")]:
@@ -167,10 +209,13 @@ def residuals(fits: Fit | Sequence[Fit]) -> go.Figure:
 
 
 def cost(a: Assessment, names: str | Sequence[str] | None = None) -> go.Figure:
-    """Expected cost per 1,000 h against the sampling interval, one panel a compartment; default: the one with most to
-    gain.
+    """Expected cost per 1,000 h against the sampling interval (h), one panel a compartment.
 
-    ParameterError for a compartment without advice.
+    names: one compartment or several; default: the one with most to gain. Raises ParameterError for a compartment
+    without advice.
+
+    >>> cmkit.plot.cost(a, "WL-04/engine").layout.meta["caption"]
+    "Expected cost per 1,000 machine hours of sampling, looking, repairing and failing, by sampling interval, ..."
     """
     rows = a.intervals.set_index("compartment", drop=False)
     if names is None and not rows["saving"].notna().any():
@@ -185,8 +230,13 @@ def cost(a: Assessment, names: str | Sequence[str] | None = None) -> go.Figure:
 
 
 def limits(a: Assessment, family: str, analyte: str = "Fe_ppm") -> go.Figure:
-    """Every result of a family by hours on the fluid, with its limits of level. ParameterError for a family or analyte
-    not known.
+    """Every result of a family by hours on the fluid, with its limits of level.
+
+    Raises ParameterError for a family or analyte not known, and where no result has known fluid hours.
+
+    >>> family = a.compartments.set_index("compartment").loc["WL-04/engine", "family"]
+    >>> cmkit.plot.limits(a, family, "Fe_ppm").layout.meta["caption"]
+    'Iron of ... of the family wheel loader medium engine oil by hours on the fluid. ...'
     """
     one_of("family", family, a.compartments["family"].unique())
     known_analyte(a, analyte)
@@ -213,8 +263,9 @@ def limits(a: Assessment, family: str, analyte: str = "Fe_ppm") -> go.Figure:
     )
     said = bounds["words"].iloc[0] if len(bounds) else "no limit of level"
     caption = (
-        f"{with_unit(analyte)} of {count(len(own), 'bottle')} of the family {figure_text(family)} by hours on "
-        f"the fluid. Dashed: alarm limit, dotted: alert limit; {figure_text(said)}."
+        f"{sentence(analyte_name(analyte))[:-1]} of {count(len(own), 'bottle')} of the family "
+        f"{figure_text(family_name(family))} by hours on the fluid. Dashed: alarm limit, dotted: alert limit; "
+        f"{figure_text(plain(said))}."
     )
     return figure([marks], layout, caption, f"Scatter of {count(len(own), 'result')} with limits.")
 
@@ -227,7 +278,14 @@ def compare(
     *,
     by: str = "compartment",
 ) -> go.Figure:
-    """Ratio of the wear rates of two things, a row an analyte, with its 90 % interval; names as in `cmkit.compare`."""
+    """Ratio of the wear rates of two things, a row an analyte, with its 90 % interval.
+
+    one, other, by, and ParameterError: as in `cmkit.compare`.
+
+    >>> pair = ("RH-02/final drive/left", "RH-02/final drive/right")
+    >>> cmkit.plot.compare(a, *pair, analytes=("Fe_ppm", "Cr_ppm")).layout.meta["caption"]
+    'Wear rate of RH-02/final drive/left over that of RH-02/final drive/right, with 90 % intervals: Fe_ppm: ...'
+    """
     rows = pd.concat(
         [compared(a, one, other, name, by) for name in ([analytes] if isinstance(analytes, str) else analytes)]
     )

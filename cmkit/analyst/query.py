@@ -15,9 +15,13 @@ def query(source: Assessment | str | Path, sql: str, parameters: Sequence[Any] =
 
     source: an assessment, or the folder of a saved one: its tables are there under their names (`verdicts`, `wear`,
     `samples`, ...; `Assessment.columns` says what is in them). Or a fleet's folder or its `store`: the records of the
-    version in force, of every site. Values belong in `parameters`, a `?` each in the text. Nothing can be changed, no
-    other file is reached. StoreError for wrong SQL, anything but one SELECT, or a question that takes too much memory
-    or time.
+    version in force, of every site. parameters: values, a `?` each in the text. Nothing can be changed, no other file
+    is reached. Raises StoreError for wrong SQL, anything but one SELECT, or a question that takes too much memory or
+    time.
+
+    >>> cmkit.query(a, "SELECT count(*) AS n FROM compartments WHERE kind = ?", ["swing drive"])
+       n
+    0  4
     """
     if isinstance(source, Assessment):
         return frames_query({name: getattr(source, name) for name in table_names()}, sql, parameters)

@@ -40,18 +40,20 @@ def what_if(
     """What the past would have looked like: one row a count, columns today, then, difference, unit, meaning.
 
     limits: fixed limits as in fleet.toml, `{"engine": {"Cu_ppm": (20, 40)}}`, kind or family -> analyte -> (alert,
-    alarm), in place of a
-    fixed limit there. thresholds: of the judgement: alarm, alert, good (chances), settle_bottles. costs: `{"engine":
-    {"failure_cost": 90_000}}`, downtime included. every_h: sampling interval (h) of all, or by compartment, family or
-    kind. Nothing is written.
+    alarm), in the analyte's unit, in place of a fixed limit there. thresholds: of the judgement: alarm, alert, good
+    (chances, 0 < alert < alarm < 1), settle_bottles. costs: `{"engine": {"failure_cost": 90_000}}`, money of 0 or more,
+    downtime included. every_h: sampling interval (h, above 0) of all, or by compartment, family or kind. Nothing is
+    written.
 
     The chance of a fault after each bottle stays as it is; bottles, alarms and what settled them are counted again from
-    it, so a lower
-    limit never gives fewer bottles in alarm. Past findings stay: a fault that an alarm was known of costs a planned
-    repair, one that came without costs a failure, an alarm costs a look, a bottle its analysis; the same rule on both
-    sides. What another interval does cannot be
-    seen in the past: its expected cost is the interval model's (`cmkit.intervals.cost`). Raises ParameterError for
-    names or values not known.
+    it, so a lower limit never gives fewer bottles in alarm. Past findings stay: a fault that an alarm was known of
+    costs a planned repair, one that came without costs a failure, an alarm costs a look, a bottle its analysis; the
+    same rule on both sides. What another interval does cannot be seen in the past: its expected cost is the interval
+    model's (`cmkit.intervals.cost`). Raises ParameterError for names or values not known.
+
+    >>> tried = cmkit.what_if(a, limits={"engine": {"Cu_ppm": (10, 20)}})
+    >>> int(tried.loc["bottles", "then"])
+    2541
     """
     tried = _Tried(limits or {}, thresholds or {}, costs or {}, every_h)
     _check(a, tried)

@@ -64,9 +64,8 @@ def draft_finding(
     """What a look inside showed, as a row of `findings`. Nothing is written.
 
     outcome: `defect`, `no defect` or `failed`; meter_h (h), cost (money), downtime_h (h): missing where not known.
-    prompted_by is the
-    newest bottle of an alarm that stands. recorded_on: default today. ParameterError for a compartment, outcome, day or
-    number that is not allowed.
+    prompted_by is the newest bottle of an alarm that stands. recorded_on: default today. ParameterError for a
+    compartment, outcome, day or number that is not allowed.
     """
     place_of(a, compartment)
     one_of("outcome", outcome, TABLES["findings"].column("outcome").one_of)

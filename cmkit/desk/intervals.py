@@ -71,7 +71,19 @@ def interval_view(
 ) -> IntervalView:
     """Cost against the interval for one compartment, the interval of least expected cost on the service grid, and what
     would change it.
+
+    case, service_h, today_h: as in `interval_desk`. draws: what is not known, drawn at random
+    (`cmkit.intervals.tune.draw_factors`). Raises ParameterError for an interval that is not above 0.
+
+    >>> import numpy as np
+    >>> from cmkit.intervals.cost import Case
+    >>> from cmkit.intervals.tune import draw_factors
+    >>> drive = Case(1 / 8000, 700, chance=0.6, sample_cost=40, planned_cost=9000, failure_cost=60_000)
+    >>> draws = draw_factors(np.random.default_rng(0), 200, rate_events=2.0, delay_sd=0.7, growth_sd=0.4)
+    >>> cmkit.desk.interval_view(drive, (250.0, 500.0, 1000.0), 500.0, draws).words()[0]
+    'sample every 250 h (were the truth known it would be 250 h to 250 h in nine of ten cases)'
     """
+    _check_hours(service_h, today_h)
     grid = curve_grid(np.array(service_h), today_h)
     allowed = np.isin(grid, service_h) | np.isinf(grid)
     spread = interval_uncertainty(case, grid, draws, today_h, allowed)
@@ -94,6 +106,12 @@ def interval_view(
     return IntervalView(curve.assign(name=name), advice, currency, case, spread, allowed)
 
 
+def _check_hours(service_h: tuple[float, ...], today_h: float) -> None:
+    for hours in (*service_h, today_h):
+        if not hours > 0:
+            raise ParameterError(f"service_h, today_h: found {hours:g}, wanted operating hours above 0.")
+
+
 def _advised(every: float, low: float, high: float) -> str:
     spread = f"were the truth known it would be {hours_words(low)} to {hours_words(high)} in nine of ten cases"
     return f"no interval pays ({spread})" if np.isnan(every) else f"sample every {every:,.0f} h ({spread})"
@@ -112,8 +130,13 @@ _DRAWS = 200  # own choice: what is not known, drawn so often; the advice of the
 
 
 def interval(a: Assessment, name: str = "") -> Panel:
-    """:func:`interval_desk` of one compartment; default: the one with most to gain. ParameterError where there is no
-    advice on it.
+    """:func:`interval_desk` of one compartment; default: the one with most to gain.
+
+    Raises ParameterError for a compartment without advice, and where there is no advice at all.
+
+    >>> panel = cmkit.desk.interval(a, "WL-04/engine")
+    >>> [box.description for box in panel.controls.children[0].children][:2]
+    ['delay to failure, h', 'rate at failure, times the usual']
     """
     rows = a.intervals[a.intervals["cost_today"].notna()].set_index("compartment")
     if rows.empty:
@@ -144,10 +167,25 @@ def interval_desk(
     name: str = "this compartment",
 ) -> Panel:
     """Boxes for delay, growth, turnaround and money of one compartment, and its cost curve, drawn again as they change.
-
-    rate_events, delay_sd, growth_sd: how well rate, delay and growth are known (see `intervals.tune.draw_factors`).
     Nothing is written.
+
+    case: :class:`cmkit.intervals.cost.Case` of one compartment. service_h: intervals that may be chosen, today_h:
+    today's (operating hours, above 0). rate_events (above 0), delay_sd, growth_sd (0 or more, of the logarithm): how
+    well rate, delay and growth are known (see `cmkit.intervals.tune.draw_factors`). Raises ParameterError for values
+    outside these; what is typed into a box and cannot be is shown as a message.
+
+    >>> from cmkit.intervals.cost import Case
+    >>> drive = Case(1 / 8000, 700, chance=0.6, sample_cost=40, planned_cost=9000, failure_cost=60_000)
+    >>> panel = cmkit.desk.interval_desk(drive, (250.0, 500.0, 1000.0), 500.0)
+    >>> "sample every" in panel.parts[1].value
+    True
     """
+    _check_hours(service_h, today_h)
+    if not (rate_events > 0 and delay_sd >= 0 and growth_sd >= 0):
+        raise ParameterError(
+            f"rate_events, delay_sd, growth_sd: found {rate_events:g}, {delay_sd:g} and {growth_sd:g}; wanted "
+            f"the first above 0, the others 0 or more."
+        )
     start = {key: float(getattr(case, key)) for key, _ in _BOXES if key != "between_h"}
     start |= {"between_h": 1 / float(case.defect_rate_per_h)}
     boxes = {key: number_box(label, start[key]) for key, label in _BOXES}

@@ -31,7 +31,14 @@ def chosen_rows(a: Assessment, site: str = _ALL, state: str = _ALL) -> pd.DataFr
 
 
 def fleet(a: Assessment) -> Panel:
-    """Which compartments need a look: a list by site and state, and the one chosen from it below."""
+    """Which compartments need a look: a list by site and state, and the one chosen from it below.
+
+    Raises ParameterError for a fleet without a compartment of a working machine.
+
+    >>> panel = cmkit.desk.fleet(a)
+    >>> [control.description for control in panel.controls.children[0].children]
+    ['site', 'state', 'compartment']
+    """
     site = choice("site", [_ALL, *a.sites["site"]])
     state = choice("state", [_ALL, *_RANK])
     names = chosen_rows(a)["compartment"].tolist()
@@ -88,8 +95,12 @@ def weighed_html(a: Assessment, name: str, whose: str) -> str:
 
 
 def compartment(a: Assessment, name: str) -> Panel:
-    """One compartment by itself, with a choice of the result that is drawn. ParameterError for a name that is not
-    known.
+    """One compartment by itself, with a choice of the result that is drawn.
+
+    Raises ParameterError for a name that is not known.
+
+    >>> cmkit.desk.compartment(a, "WL-04/engine").controls.children[0].description
+    'result'
     """
     place_of(a, name)
     measured = a.history[a.history["compartment"] == name]["analyte"].unique().tolist()
@@ -105,8 +116,13 @@ def compartment(a: Assessment, name: str) -> Panel:
 
 
 def limits(a: Assessment) -> Panel:
-    """A fixed limit tried on the fleet's own past: what it would have raised, and what that led to.
-    Nothing is written.
+    """A fixed limit (alert, alarm; in the unit of the result) tried on the fleet's own past: what it would have raised,
+    and what that led to. Nothing is written.
+
+    A value that cannot be is shown as a message where the table would be. Raises nothing.
+
+    >>> [control.description for control in cmkit.desk.limits(a).controls.children[0].children]
+    ['kind', 'result', 'alert', 'alarm']
     """
     kind = choice("kind", sorted(a.compartments["kind"].unique()))
     analyte = choice("result", sorted(a.limits["analyte"].unique()))
@@ -128,7 +144,13 @@ def limits(a: Assessment) -> Panel:
 
 
 def compare(a: Assessment) -> Panel:
-    """Two compartments side by side: the ratio of their wear rates with its interval."""
+    """Two compartments side by side: the ratio of their wear rates with its interval.
+
+    Raises ParameterError for a fleet with fewer than two compartments that have a wear rate.
+
+    >>> [control.description for control in cmkit.desk.compare(a).controls.children[0].children]
+    ['one', 'other']
+    """
     names = sorted(a.wear["compartment"].unique())
     if len(names) < 2:
         raise ParameterError(f"compare: {len(names)} compartment(s) with a wear rate; wanted two or more.")

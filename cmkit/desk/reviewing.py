@@ -34,8 +34,13 @@ def review(a: Assessment, folder: str | Path) -> Panel:
     """A finding, a correction or a decision, previewed as the row it becomes, appended to the tables in `folder`, the
     fleet assessed again.
 
-    folder: of the fleet that `a` was made from. What changed on screen is what the two assessments say differently.
-    ParameterError where the folder is no fleet's.
+    folder: of the fleet that `a` was made from. What changed on screen is what the two assessments say differently;
+    what cannot be written is shown as a message. Raises ParameterError where the folder is no fleet's, or where the
+    fleet has no compartment of a working machine.
+
+    >>> panel = cmkit.desk.review(a, "sample_data")
+    >>> [button.description for button in panel.controls.children[1].children]
+    ['Preview the row', 'Write and assess again', 'Take back']
     """
     if not (Path(folder) / "fleet.toml").is_file():
         raise ParameterError(f"folder: found {str(folder)!r}, wanted the fleet's folder, with its fleet.toml.")

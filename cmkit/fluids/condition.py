@@ -16,9 +16,8 @@ def remaining_life(fluid_h: ArrayLike, value: ArrayLike, limit: float, direction
     already.
 
     fluid_h [n]: hours on the fluid, distinct; value [n]: base number, acid number, ... in its unit, missing results
-    left out; direction: the way that is
-    bad. Slope: median of pairwise slopes (Theil-Sen, scipy). Undefined with fewer than three results, or when the trend
-    does not go the bad way.
+    left out; direction: the way that is bad. Slope: median of pairwise slopes (Theil-Sen, scipy). Undefined with fewer
+    than three results, or when the trend does not go the bad way.
     """
     h, v = np.asarray(fluid_h, float), np.asarray(value, float)
     keep = np.isfinite(h) & np.isfinite(v)

@@ -243,14 +243,21 @@ def _one_interval(sets: dict[str, Array], every: float, fine: bool, restarted: b
     for rows, level in _by_level(sets):
         part = {name: column[rows] for name, column in sets.items()} | {"level": level}
         if np.isnan(part["chance"]).any():
-            part |= vars(steady_filter(every, part["base_rate"], **{name: part[name] for name in _OF_FILTER}))
+            part |= _filters(part, every)
         for chunk, nodes in chunks(part, every, fine, restarted):
             c = {name: column[chunk] for name, column in part.items()}
-            p, w = follow(c, every, nodes, 1e-6 if fine else 1e-4)
+            p, w = follow(c, every, nodes, fine)
             np.add.at(caught, rows[chunk], p)
             np.add.at(gained, rows[chunk], w)
     halves = np.where(np.isnan(sets["level"]) & np.isnan(sets["chance"]), 2.0, 1.0)
     return np.clip(caught / halves, 0, 1), gained / halves
+
+
+def _filters(part: dict[str, Array], every: float) -> dict[str, Array]:
+    """Columns of the steady filter, computed once for parameter sets that differ only in their defects."""
+    first, back = distinct({name: part[name] for name in ("base_rate", *_OF_FILTER)})
+    steady = steady_filter(every, part["base_rate"][first], **{name: part[name][first] for name in _OF_FILTER})
+    return {name: column[back] for name, column in vars(steady).items()}
 
 
 _OF_FILTER = ("noise_floor", "noise_share", "load_share", "drift_share", "level")

@@ -35,6 +35,14 @@ def delay_reach(mean_h: Array, shape: Array, exponent: float) -> Array:
     return delay_scale(mean_h, shape) * exponent ** (1 / shape)
 
 
+def raised(x: Array, power: Array) -> Array:
+    """x to a power; the usual ones, 1 and 2, without a logarithm. Arrays broadcast."""
+    for usual in (1, 2):
+        if np.all(power == usual):
+            return x * x if usual == 2 else +x
+    return x**power
+
+
 @cache
 def gauss(points: int) -> tuple[Array, Array]:
     """Gauss-Legendre points and weights on (-1, 1)."""
@@ -102,9 +110,9 @@ def weibull_nodes(edges: Array, width: Array, rule: Rule, mean_h: Array, shape: 
     x, w = rule.delay_points()
     scale = delay_scale(mean_h, shape)
     h = edges[:, None] + width * x[:, None]
-    power = (h / scale) ** shape
+    power = raised(h / scale, shape)
     weight = w[:, None] * power / h * np.exp(-power)
-    survival = np.exp(-((edges / scale) ** shape))
+    survival = np.exp(-raised(edges / scale, shape))
     mass = survival.copy()
     mass[:-1] -= survival[1:]
     total = weight.sum(axis=1)

@@ -8,11 +8,12 @@ defects.
 
 from collections.abc import Iterator
 from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 from scipy.special import ndtr
 
-from cmkit.intervals.delay import Array
+from cmkit.intervals.delay import Array, raised
 from cmkit.intervals.normal import STEPS, normal_cdf
 
 DOUBLINGS = 10
@@ -112,6 +113,10 @@ class Signature:
         """At these places."""
         return Signature(self.departure[at], self.followed[at])
 
+    def precise(self, kind: Any) -> "Signature":
+        """The same in another precision."""
+        return Signature(self.departure.astype(kind), self.followed.astype(kind))
+
 
 def signatures(
     first_h: Array, every_h: float, excess: Array, growth: Array, *, kept: Array, steady: SteadyFilter, last: int
@@ -128,7 +133,7 @@ def signatures(
     power = growth + 1
     before = np.zeros_like(first_h)
     for k in range(last):
-        age = (first_h + k * every_h) ** power
+        age = raised(first_h + k * every_h, power)
         added = excess / power * (age - before)
         before = age
         departure = kept * error_level + every_h * error_rate + added
@@ -175,10 +180,14 @@ class Watch:
         """At these places."""
         return Watch(*(getattr(self, f.name)[at] for f in fields(self)))
 
+    def precise(self, kind: Any) -> "Watch":
+        """The same in another precision."""
+        return Watch(*(getattr(self, f.name).astype(kind) for f in fields(self)))
+
 
 def not_called(watch: Watch, mark: Signature, size: Array, room: Array) -> Array:
-    """1 - :func:`alarm_chance` of a signature (M,) on delays with size = delay**-growth (H, M), to 1e-9, computed in
-    `room` (4, H, M).
+    """1 - :func:`alarm_chance` of a signature (M,) on delays with size = delay**-growth (H, M), to 1e-9 (single
+    precision: 1e-6), computed in `room` (4, H, M); all of one precision.
     """
     spread, missed = room[:2]
     bend = watch.noise_share**2 * mark.followed

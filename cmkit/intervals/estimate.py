@@ -49,9 +49,8 @@ class DefectHistory:
 
     covariance: of (log rate, log delay, logit detection); n_events: defects found plus failures; hours: hours observed;
     prior_weight: share of (rate, delay, detection) that comes from the prior, 0..1: of the hours behind the rate, of
-    the precision of the others. Rate and its interval are NaN when nothing is known of
-    it. delay_to_use_h: the fitted delay, but the assumed one below ten events, which do not tell delay and detection
-    apart.
+    the precision of the others. Rate and its interval are NaN when nothing is known of it. delay_to_use_h: the fitted
+    delay, but the assumed one below ten events, which do not tell delay and detection apart.
     """
 
     defect_rate_per_h: float

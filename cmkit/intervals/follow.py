@@ -10,10 +10,20 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from cmkit.intervals.delay import Array, Rule, delay_reach, delay_scale, integration_rule, ratio_class, weibull_nodes
+from cmkit.intervals.delay import (
+    Array,
+    Rule,
+    delay_reach,
+    delay_scale,
+    integration_rule,
+    raised,
+    ratio_class,
+    weibull_nodes,
+)
 from cmkit.intervals.detection import SteadyFilter, Watch, not_called, retention, signatures
 
-_NODES = 20_000  # quadrature points held at once: small enough for a processor's cache
+_NODES = 40_000  # quadrature points held at once: small enough for a processor's cache
+_LEFT = {True: 1e-6, False: 1e-4}  # of a defect's chances: with less the rest of the samples is left out
 
 
 @dataclass(frozen=True)
@@ -120,16 +130,18 @@ def _fixed_nodes(c: dict[str, Array], every: float, fine: bool, restarted: bool)
     return Nodes(row, first.ravel(), c["delay_mean_h"][row][None], weight.reshape(1, -1), count.reshape(1, -1))
 
 
-def follow(c: dict[str, Array], every: float, nodes: Nodes, least: float) -> tuple[Array, Array]:
+def follow(c: dict[str, Array], every: float, nodes: Nodes, fine: bool) -> tuple[Array, Array]:
     """Follow each possible defect from sample to sample: share caught in time and mean hours gained (N,); stops when
-    `least` is left.
+    next to nothing is left.
 
     c: columns of a Case (N,), and variance, gain_level and gain_rate of its steady filter. Each compartment stops by
-    itself, whichever others are computed with it.
+    itself, whichever others are computed with it. Quick rules, good to .0002, are followed in single precision.
     """
-    chain = _Chain(c, every, nodes)
-    alive, at, count = nodes.weight.copy(), np.arange(len(nodes.row)), nodes.count  # at: places still followed
-    end, lag = nodes.weight.copy(), np.zeros(len(nodes.row))
+    least, kind = _LEFT[fine], np.float64 if fine else np.float32
+    chain = _Chain(c, every, nodes, kind)
+    start = nodes.weight.astype(kind)
+    alive, at, count = start.copy(), np.arange(len(nodes.row)), nodes.count  # at: places still followed
+    end, lag = start.copy(), np.zeros(len(nodes.row))
     for k in range(int(count.max())):
         seen = slice(int(np.searchsorted(count, k, side="right")) if count.ndim == 1 else 0, None)
         before = alive[seen].sum(axis=0)
@@ -141,12 +153,12 @@ def follow(c: dict[str, Array], every: float, nodes: Nodes, least: float) -> tup
             keep = left >= least
             if not keep.all():
                 end[:, at] = alive
-                alive, at = alive[:, keep], at[keep]
+                alive, at = alive.compress(keep, axis=1), at[keep]  # in C order, which an index would not keep
                 chain.keep(keep)
             if not len(at):
                 break
     end[:, at] = alive
-    called = nodes.weight - end
+    called = np.subtract(start, end, dtype=float)
     caught = called.sum(axis=0)
     gained = (nodes.delay * called).sum(axis=0) - lag - c["turnaround_h"][nodes.row] * caught
     return np.bincount(nodes.row, caught, len(c["chance"])), np.bincount(nodes.row, gained, len(c["chance"]))
@@ -157,21 +169,25 @@ class _Chain:
     are still followed.
     """
 
-    def __init__(self, c: dict[str, Array], every: float, nodes: Nodes) -> None:
+    def __init__(self, c: dict[str, Array], every: float, nodes: Nodes, kind: type) -> None:
         wide = {name: column[nodes.row] for name, column in c.items()}
-        self.fixed, self.count, self.at = 1 - wide["chance"], nodes.count, np.arange(len(nodes.row))
-        self.trend = bool(np.isnan(self.fixed).any())
+        self.fixed, self.count = (1 - wide["chance"]).astype(kind), nodes.count
+        self.kind, self.at = kind, np.arange(len(nodes.row))
+        trends = np.isnan(self.fixed)
+        self.trend, self.alone = bool(trends.any()), bool(trends.all())
         if not self.trend:
             return
         steady = SteadyFilter(wide["variance"], wide["gain_level"], wide["gain_rate"])
         kept = retention(every, wide["change_every_h"], wide["residual"])
-        excess = wide["base_rate"] * (wide["rate_multiple"] - 1)
+        growth, mean = wide["growth"], wide["delay_mean_h"]  # sizes over that of the mean delay: all near 1
+        excess = wide["base_rate"] * (wide["rate_multiple"] - 1) * mean**-growth
         self.marks = signatures(
-            nodes.first, every, excess, wide["growth"], kept=kept, steady=steady, last=int(nodes.count.max())
+            nodes.first, every, excess, growth, kept=kept, steady=steady, last=int(nodes.count.max())
         )
-        self.watch = Watch(*(wide[n] for n in ("variance", "noise_share", "level", "z_alarm", "acted_share", "metals")))
-        self.size = nodes.delay ** -wide["growth"]
-        self.room = np.empty((4, nodes.weight.size))
+        names = "variance", "noise_share", "level", "z_alarm", "acted_share", "metals"
+        self.watch = Watch(*(wide[name] for name in names)).precise(kind)
+        self.size = raised(mean / nodes.delay, growth).astype(kind)
+        self.room = np.empty((4, nodes.weight.size), kind)
 
     def not_called(self, k: int, seen: slice) -> Array:
         """Of sample k (call it with k = 0, 1, 2, ...), at the points `seen` of the places followed."""
@@ -179,12 +195,12 @@ class _Chain:
         if self.trend:
             size = self.size[seen]
             room = self.room[:, : size.size].reshape(4, *size.shape)
-            found = not_called(self.watch, next(self.marks).rows(self.at), size, room)
-            share = found if np.isnan(share).all() else np.where(np.isnan(share), found, share)
+            found = not_called(self.watch, next(self.marks).rows(self.at).precise(self.kind), size, room)
+            share = found if self.alone else np.where(np.isnan(share), found, share)
         return share if self.count.ndim == 1 else np.where(self.count[:, self.at] > k, share, 1.0)
 
     def keep(self, which: Array) -> None:
         """Go on with these of the places followed until now."""
         self.at, self.fixed = self.at[which], self.fixed[which]
         if self.trend:
-            self.size, self.watch = self.size[:, which], self.watch.rows(which)
+            self.size, self.watch = self.size.compress(which, axis=1), self.watch.rows(which)

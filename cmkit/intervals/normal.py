@@ -3,6 +3,7 @@ interval advice.
 """
 
 from functools import cache
+from typing import Any
 
 import numpy as np
 from scipy.special import ndtr
@@ -14,22 +15,23 @@ _REACH = 9  # beyond it the function is 0 or 1 to 1e-18
 
 
 @cache
-def _table() -> tuple[Array, Array, Array]:
+def _table(kind: np.dtype[Any]) -> tuple[Array, Array, Array]:
     """Value at each point of the table, and the two coefficients of Taylor's series about it in steps of the table."""
     x = np.arange(-_REACH * STEPS, _REACH * STEPS + 1) / STEPS
     slope = np.exp(-x * x / 2) / np.sqrt(2 * np.pi) / STEPS
     bend = -x * slope / STEPS / 2
     slope[[0, -1]] = bend[[0, -1]] = 0.0  # whatever lies beyond has the value of the end
-    return ndtr(x), slope, bend
+    return ndtr(x).astype(kind), slope.astype(kind), bend.astype(kind)
 
 
 def normal_cdf(steps: Array, out: Array, room: Array) -> Array:
-    """Chance below `steps` / STEPS standard deviations, to 5e-10; written to `out`, which may not be `steps`.
+    """Chance below `steps` / STEPS standard deviations, to 5e-10 (single precision: 4e-7); written to `out`, which may
+    not be `steps`.
 
-    steps: any shape, no NaN, left changed; room: (2, *shape) for what is between. Taylor's series to the second order
-    about the nearest point of a table.
+    steps: any shape, no NaN, left changed; room: (2, *shape) for what is between; all of one precision. Taylor's series
+    to the second order about the nearest point of a table.
     """
-    value, slope, bend = _table()
+    value, slope, bend = _table(steps.dtype)
     np.rint(steps, out=out)
     np.subtract(steps, out, out=steps)
     at = out.astype(np.intp)

@@ -51,11 +51,9 @@ def bottle_states(
 
     chances: judged bottles (`bottle_chances`); rules: evidence rows. A bottle that was not judged (no usable hours) but
     that a fixed limit or the level speaks against stands after the judged bottle before it, with that one's chance.
-    chance: of a fault that needs work,
-    which is what gives the state. doubts: what screening found about bottles (sample, doubt, probability); a wrong
-    fluid or another unit
-    seen there asks for a repeat too, but takes no weight from the results. by_chance, by_limit, by_level: the state
-    each gives.
+    chance: of a fault that needs work, which is what gives the state. doubts: what screening found about bottles
+    (sample, doubt, probability); a wrong fluid or another unit seen there asks for a repeat too, but takes no weight
+    from the results. by_chance, by_limit, by_level: the state each gives.
     """
     out = _with_loose(chances, rules[rules["rule"].isin(RULES_ALONE)])
     odd = out[list(DOUBTS)].fillna(0.0).to_numpy(dtype=float)

@@ -1,9 +1,9 @@
 """What may be wrong with a bottle rather than with its compartment, and how likely its results are if so.
 
 good: all metals share a small factor. rich (bottom of the sump, drain stream): metals times 1.35 to 3.4; water, ferrous
-debris and particles say
-nothing. dirt in the bottle or pump: silicon and aluminium added; particles say nothing. not this compartment (label,
-another's bottle): the results of any compartment of the kind, or of the sister drawn on the same day.
+debris and particles say nothing. dirt in the bottle or pump: silicon and aluminium added; particles say nothing. not
+this compartment (label, another's bottle): the results of any compartment of the kind, or of the sister drawn on the
+same day.
 """
 
 from dataclasses import dataclass

@@ -1,10 +1,9 @@
 """How likely a bottle's results are in every state, and what a good bottle teaches about level, rate and usual value.
 
 Metals: mean(change, bottle) = (carried + gained e^change) times the bottle's factor, plus dust; variance from the
-filter's two states, load, drift,
-and the laboratory. Other results: mean = own mean + unit x change. Noise is Student's t with 5 degrees of freedom; a
-result below or above its limit, or in the range of a code, counts by the chance of lying there; a result not measured
-counts 1.
+filter's two states, load, drift, and the laboratory. Other results: mean = own mean + unit x change. Noise is Student's
+t with 5 degrees of freedom; a result below or above its limit, or in the range of a code, counts by the chance of lying
+there; a result not measured counts 1.
 """
 
 from collections.abc import Sequence
@@ -32,8 +31,7 @@ _KEPT_GAIN = 0.9  # own choice: share of a good bottle's departure the level fol
 @dataclass(frozen=True)
 class Forecast:
     """Of metals before a bottle, each (n, M), ppm and ppm^2: carried over, gained if sound; variance v0 + v1 e^d + v2
-    e^2d of a change d; and the
-    state moved to the bottle: expected level, rate, covariances a11, a12, a22.
+    e^2d of a change d; and the state moved to the bottle: expected level, rate, covariances a11, a12, a22.
     """
 
     carried: Floats

@@ -12,6 +12,7 @@ from cmkit.judge.looks import Events
 from cmkit.judge.measures import Bottles
 from cmkit.judge.posterior import Followed, follow
 from cmkit.judge.priors import Priors, arrivals_of
+from cmkit.judge.residue import with_old_fluid
 from cmkit.records.fleet import Fleet
 
 _BLOCK = 256  # compartments at once
@@ -44,6 +45,7 @@ def _in_blocks(known: Fleet, exposure: pd.DataFrame, b: Bottles, states: States,
                 for f in fields(Events)
             )
         )
+        own = with_old_fluid(own, some, known.settings.kind(b.kind).residual)
         parts.append(follow(own, states, arrivals, priors.shares, events=some, since_h=since[at]))
     return parts[0] if len(parts) == 1 else _stacked(parts, b.row.shape[1])
 

@@ -44,9 +44,8 @@ class JudgeLearnt:
 @dataclass(frozen=True)
 class FirstPass:
     """What some kinds show by the shipped priors: measures, curves, middles of their results; open_now: faults open
-    today, by their chances; bottles, one
-    row each: how it was drawn (valve, drain, sister: another of its kind was drawn that day) and the chances of its
-    oddities.
+    today, by their chances; bottles, one row each: how it was drawn (valve, drain, sister: another of its kind was
+    drawn that day) and the chances of its oddities.
     """
 
     usual: Usual

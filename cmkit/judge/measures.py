@@ -58,6 +58,7 @@ _GRIDS = (
     "v_low",
     "v_high",
     "doubt",
+    "usually",
     "sister",
 )
 
@@ -72,9 +73,9 @@ class Bottles:
     low: 1 found low, 0 not, NaN not noted. metals: names (M); y, y_below, y_above (C, N, M); numbers: columns of the
     family numbers and unit (C, M). others: names (Q); ways, v, v_below, doubt (C, N, Q): departures in log, v_low,
     v_high: ends of the range of a result that is no single number (NaN: it is), and sd of what is usual at that age of
-    fluid; tau, sd, unit, drift (Q; sd by which the usual value may move from bottle to bottle, in noise sd); exponent,
-    settles, stirred (Q).
-    pooled: middle and sd of log(metal + 1) in the kind (2, M). sister: log density of the metals under the sister
+    fluid; usually (C, N, Q): log of what is usual there. tau, sd, unit, drift (Q; sd by which the usual value may move
+    from bottle to bottle, in noise sd); exponent, settles, stirred, stays (Q; see reference/measures.csv). pooled:
+    middle and sd of log(metal + 1) in the kind (2, M). sister: log density of the metals under the sister
     compartment's forecast (C, N), NaN where no sister was drawn that day.
     """
 
@@ -99,6 +100,7 @@ class Bottles:
     v_low: Floats
     v_high: Floats
     doubt: Floats
+    usually: Floats
     tau: Floats
     sd: Floats
     unit: Floats
@@ -106,6 +108,7 @@ class Bottles:
     exponent: Floats
     settles: Flags
     stirred: Flags
+    stays: Flags
     pooled: Floats
     sister: Floats
 
@@ -172,7 +175,7 @@ def _one_kind(
 
     metals, given, pooled = _metals(table, places, numbers, register, usual)
     others, ways, departures, facts = _others(table, wide, register, usual)
-    v, v_below, doubt, ends = departures
+    v, v_below, doubt, usually, ends = departures
     none = np.broadcast_to(np.nan, (*shape, len(others)))
     v_low, v_high = (spread(e) for e in ends) if ends else (none, none)
     return Bottles(
@@ -196,6 +199,7 @@ def _one_kind(
         v_low=v_low,
         v_high=v_high,
         doubt=spread(doubt),
+        usually=spread(usually),
         pooled=pooled,
         sister=spread(table["sister"].to_numpy(float)),
         drain=spread(table["drain"].to_numpy(bool), False),
@@ -241,9 +245,11 @@ _HARMLESS = {"rate_mean": 1e-3, "rate_sd": 1e-3, "level_mean": 1.0, "level_var":
 
 def _others(
     table: pd.DataFrame, wide: pd.DataFrame, register: pd.DataFrame, usual: Usual
-) -> tuple[list[str], list[str], tuple[Floats, Flags, Floats, tuple[Floats, Floats] | None], dict[str, NDArray[Any]]]:
+) -> tuple[
+    list[str], list[str], tuple[Floats, Flags, Floats, Floats, tuple[Floats, Floats] | None], dict[str, NDArray[Any]]
+]:
     """Names and ways of everything else; (departures [n, Q], flags of results below their limit, doubt of the curve on
-    age, ends of ranges); facts of each.
+    age, what is usual, ends of ranges); facts of each.
     """
     rows = usual.measures[usual.measures["judged_as"] == OTHER]
     names = rows["measure"].tolist()
@@ -256,9 +262,8 @@ def _others(
         curve, doubt[:, q] = curve_and_doubt(
             age, knots["log_age"].to_numpy(), knots["value"].to_numpy(), r.log_age, r.age_sd
         )
-        usually = curve + middles_of(table, groups, r.middle)
-        v[:, q] = raw_values(r.measure, table, analytes, register) - usually
-        shift.append(usually)
+        shift.append(curve + middles_of(table, groups, r.middle))
+        v[:, q] = raw_values(r.measure, table, analytes, register) - shift[-1]
     facts = of_table(names)
     out = {
         "tau": rows["tau"].to_numpy(float),
@@ -266,14 +271,11 @@ def _others(
         "exponent": facts["share"].to_numpy(float),
     }
     out |= {n: facts[n].to_numpy(float) for n in ("unit", "drift")} | {
-        n: facts[n].to_numpy(bool) for n in ("settles", "stirred")
+        n: facts[n].to_numpy(bool) for n in ("settles", "stirred", "stays")
     }
-    return (
-        names,
-        [_way(n, register) for n in names],
-        (v, flags(wide, names, "below"), doubt, _ends(names, table, wide, register, shift)),
-        out,
-    )
+    usually = np.array(shift).reshape(len(names), len(table)).T
+    ends = _ends(names, table, wide, register, shift)
+    return names, [_way(n, register) for n in names], (v, flags(wide, names, "below"), doubt, usually, ends), out
 
 
 def _ends(

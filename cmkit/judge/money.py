@@ -109,9 +109,8 @@ def what_it_costs(
     fault is there. cost_look: a look now, which finds what is there; where nothing is there it also costs the
     production lost while the machine stands ([judge] look_downtime_h). cost_repeat: the bottle, the risk until its
     result is read, a look if it then shows the fault, and the cheaper of a look and waiting where it leaves the
-    question open. choice: the least of the
-    three (`wait`, `repeat`, `look`). assumed: the kind's costs are the package's starting values and not the fleet's
-    own.
+    question open. choice: the least of the three (`wait`, `repeat`, `look`). assumed: the kind's costs are the
+    package's starting values and not the fleet's own.
     """
     judge = known.settings.judge
     kinds = [known.settings.kind(kind) for kind in places["kind"]]

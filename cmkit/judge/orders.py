@@ -20,7 +20,7 @@ ORDERS = names("orders")
 _NUMBERS = ("chance", "within_h", "p_second", "cost_of_act", "money_at_stake", "cost_look", "cost_repeat", "cost_wait")
 _SOONER = Work("Sample at half the usual interval and compare.", "next bottle", np.nan, np.nan)
 _FIRST = Work("Take a first bottle.", "next bottle", np.nan, np.nan)
-_AFTER = Work("Take the next bottle as it falls due: it shows whether that mended it.", "next bottle", np.nan, np.nan)
+_AFTER = Work("Take the next bottle as it falls due: it shows whether the work helped.", "next bottle", np.nan, np.nan)
 _OLD = Work("Take a bottle: the newest is too old to judge by.", "next bottle", np.nan, np.nan)
 _MISSED = Work("Take a bottle now: it is to show whether the look missed something.", "repeat bottle", 3.0, 25.0)
 _MOST_ALSO = 2
@@ -45,9 +45,8 @@ def make_orders(
 
     states: `judge_states`; alone: `rules_alone`; money: `what_it_costs`; use: h_per_day by machine. chance: of the
     order's own cause today (NaN where only a limit or the level speaks). also: further work for other findings;
-    request: a bottle asked for beside the
-    work. choice: what costs least (`look`, `repeat`, `wait`). due_on: the day of the result plus how soon, days or
-    operating hours, whichever comes first. Money in the fleet's currency.
+    request: a bottle asked for beside the work. choice: what costs least (`look`, `repeat`, `wait`). due_on: the day of
+    the result plus how soon, days or operating hours, whichever comes first. Money in the fleet's currency.
     """
     standing = alone[(alone["acts"] != "clear") & alone["sample"].isin(states["sample"])]
     rules = {str(sample): list(rows.itertuples()) for sample, rows in standing.groupby("sample")}
@@ -73,7 +72,7 @@ def _order(r: Any, rules: list[Any], cost: dict[str, Any], judge: Judge) -> dict
     """One compartment's order without its day and cost."""
     if r.case == "looked into" and r.chance >= judge.alarm and r.cause not in harmless():
         return _second_look(r, cost, judge)
-    plain = {"no bottle": _FIRST, "replaced": _FIRST, "mended": _AFTER, "stale": _OLD, "looked into": _MISSED}.get(
+    plain = {"no bottle": _FIRST, "replaced": _FIRST, "repaired": _AFTER, "stale": _OLD, "looked into": _MISSED}.get(
         r.case
     )
     found = [] if plain or r.case == "doubtful" else _findings(r, rules, judge)

@@ -1,12 +1,10 @@
 """The chance of every fault, carried from bottle to bottle, for all compartments of a kind at once.
 
 State of a compartment: sound, or a fault pattern in its early, clear or severe phase. Each bottle multiplies the
-chances by the likelihood of
-its results, summed over what may be odd about the bottle. Whether the bottle before was odd stays open until the next
-one: the level is forecast with and without it, so that a repeat bottle decides which it was. A hidden Markov model with
-a switching observation; two forecasts kept (generalised pseudo-Bayes of order two in the bottle, order one in the
-fault).
-Equations: guide how_it_is_computed, J.
+chances by the likelihood of its results, summed over what may be odd about the bottle. Whether the bottle before was
+odd stays open until the next one: the level is forecast with and without it, so that a repeat bottle decides which it
+was. A hidden Markov model with a switching observation; two forecasts kept (generalised pseudo-Bayes of order two in
+the bottle, order one in the fault). Equations: guide how_it_is_computed, J.
 """
 
 from dataclasses import dataclass, replace
@@ -205,11 +203,11 @@ def _fade(kept: _Kept) -> None:
 
 
 def _renew(new: NDArray[np.bool_], kept: _Kept, b: Bottles) -> None:
-    """A new component starts from its family's numbers, in place."""
+    """A new component starts from its family's rates and usual values, in what is left of the fluid, in place."""
     at = np.flatnonzero(new)
     if len(at):
         for level in kept.levels:
-            for part, first in zip(level, start_levels(b), strict=True):
+            for part, first in zip(level[1:], start_levels(b)[1:], strict=True):
                 part[at] = first[at]
         kept.means[0][at], kept.means[1][at] = 0.0, b.tau**2
 

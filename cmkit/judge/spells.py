@@ -43,10 +43,10 @@ def looks_inside(known: Fleet) -> pd.DataFrame:
     outcome).
     """
     found = known.findings[["compartment", "found_on", "outcome"]].set_axis(["compartment", "on", "showed"], axis=1)
-    mended = known.services[known.services["kind"].isin(["repair", "replace"])]
-    mended = mended[["compartment", "done_on", "kind"]].set_axis(["compartment", "on", "by"], axis=1)
+    repaired = known.services[known.services["kind"].isin(["repair", "replace"])]
+    repaired = repaired[["compartment", "done_on", "kind"]].set_axis(["compartment", "on", "by"], axis=1)
     fitted = known.compartments[["compartment", "fitted_on"]].dropna().set_axis(["compartment", "on"], axis=1)
-    parts = [found.assign(by="finding"), mended.assign(showed=""), fitted.assign(by="replace", showed="")]
+    parts = [found.assign(by="finding"), repaired.assign(showed=""), fitted.assign(by="replace", showed="")]
     out = pd.concat([p for p in parts if len(p)] or parts[:1], ignore_index=True)
     return out[LOOKS].sort_values(["compartment", "on", "by"], ignore_index=True)
 

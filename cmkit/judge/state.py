@@ -48,7 +48,7 @@ def judge_states(
 ) -> pd.DataFrame:
     """One row per compartment of a working machine (columns STATES), by compartment.
 
-    case: what the state rests on: `no bottle`, `replaced`, `mended`, `looked into`, `alarm`, `alert`, `stale`,
+    case: what the state rests on: `no bottle`, `replaced`, `repaired`, `looked into`, `alarm`, `alert`, `stale`,
     `doubtful`, `clear`.
     alarm_known_on, alarm_cause, raised_by: of the alarm that stands. since: first bottle of the alarm, or of the
     present run of alerts. asks: what the next bottle is asked to be (`repeat`, `sooner`, `first` or empty). severity:
@@ -220,7 +220,7 @@ def _after_a_look(look: dict[str, Any], base: dict[str, Any], judge: Judge) -> d
     if look["showed"] in ("defect", "failed") or base["chance"] >= judge.alert:
         return {
             "state": "not known",
-            "case": "mended",
+            "case": "repaired",
             "settled_by": f"{_SHOWED[look['showed']]} on {on}",
             "missing": "a bottle that shows it repaired",
         }

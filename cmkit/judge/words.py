@@ -52,9 +52,9 @@ def for_and_against(
     contributions: compartment, sample, hypothesis, analyte, log_odds (natural log of the likelihood ratio against
     sound); expected: sample, analyte, expected (metals). One row per compartment, hypothesis and result, strongest
     first; log_odds is the sum over the bottles of the present alarm or alert (else of the newest), and the rows of a
-    hypothesis add up to what these bottles say. value,
-    below, sample: of the newest of them with that result; usual: what was expected of it, else the middle of the
-    compartment's earlier bottles (usual_is: `expected`, `earlier bottles` or empty).
+    hypothesis add up to what these bottles say. value, below, sample: of the newest of them with that result; usual:
+    what was expected of it, else the middle of the compartment's earlier bottles (usual_is: `expected`, `earlier
+    bottles` or empty).
     """
     since = states.set_index("compartment")["since"].fillna(states.set_index("compartment")["drawn_on"])
     drawn = known.samples.set_index("sample")["drawn_on"]
@@ -140,7 +140,7 @@ def reason_line(r: Any, order: dict[str, Any], reasons: pd.DataFrame, rules: lis
     r: row of `judge_states`; order: its row of `make_orders`; reasons: its rows of `for_and_against`; rules: words of
     the limits that act on its newest bottle; alert: chance from which a fault is worth words.
     """
-    if r.case in ("no bottle", "replaced", "mended", "looked into", "stale"):
+    if r.case in ("no bottle", "replaced", "repaired", "looked into", "stale"):
         return _rest(r)
     if r.case == "doubtful":
         other = f"; otherwise {chance_text(r.chance)} that something is wrong"
@@ -173,9 +173,11 @@ def _rest(r: Any) -> str:
         return "no usable bottle yet"
     if r.case == "stale":
         return f"newest bottle too old to judge by: {r.missing.partition('; ')[2]}"
-    more = {"replaced": "no bottle of the new one yet", "mended": "no bottle since", "looked into": "no bottle since"}[
-        r.case
-    ]
+    more = {
+        "replaced": "no bottle of the new one yet",
+        "repaired": "no bottle since",
+        "looked into": "no bottle since",
+    }[r.case]
     still = (
         f"; the results before it still say {chance_text(r.chance)}"
         if r.case == "looked into" and r.state == "alert"
@@ -207,7 +209,7 @@ def _by_chance(r: Any, order: dict[str, Any], reasons: pd.DataFrame) -> list[str
 
 def how_sure(r: Any) -> str:
     """How sure the state is and what would settle it, in one line."""
-    if r.case in ("no bottle", "replaced", "stale", "mended"):
+    if r.case in ("no bottle", "replaced", "stale", "repaired"):
         return "nothing to go by"
     if r.case == "alarm":
         count = f"{r.n_bottles} bottle{'s' if r.n_bottles != 1 else ''} in alarm"

@@ -48,10 +48,10 @@ def fluid_changes(known: Fleet, beside: Beside) -> pd.DataFrame:
     """One row per compartment of a working machine (columns CHANGES), by name.
 
     Families are taken site by site, as their work and drums are. A charge is judged by the results that age it
-    (reference/fluid_life.csv) and have a fixed limit of the maker or the
-    trade. left_h: hours until the first of them is reached, with its 90 % interval. allowed_h: the longest change
-    interval on the service grid that no more than `life_risk` of charges outlive, at most `change_most` times today's.
-    saving: money per 1,000 h of work against today's interval, with its 90 % interval by what changes cost on record.
+    (reference/fluid_life.csv) and have a fixed limit of the maker or the trade. left_h: hours until the first of them
+    is reached, with its 90 % interval. allowed_h: the longest change interval on the service grid that no more than
+    `life_risk` of charges outlive, at most `change_most` times today's. saving: money per 1,000 h of work against
+    today's interval, with its 90 % interval by what changes cost on record.
     """
     if not len(beside.due):
         return typed([], "changes")

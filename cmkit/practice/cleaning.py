@@ -1,5 +1,6 @@
 """Is the fluid clean enough, and did cleaning it help? Particle counts against the target of each compartment."""
 
+from collections.abc import Collection
 from functools import cache
 from importlib.resources import files
 from typing import Any
@@ -13,7 +14,7 @@ from cmkit.tables.frames import names, typed
 
 CLEANLINESS = names("cleanliness")
 SIZES = ("p4_per_ml", "p6_per_ml", "p14_per_ml")
-KEEP, AGAIN, CLEAN, NOT_COUNTED = "keep", "draw again", "clean", "not counted"
+KEEP, AGAIN, CLEAN, SETTLE, NOT_COUNTED = "keep", "draw again", "clean", "settle first", "not counted"
 CLEANER, NO_CLEANER, WAITING = "cleaner", "no cleaner", "waiting for a bottle"
 _WORK = ("filter", "flush", "change")
 _YEAR = 365  # days
@@ -27,12 +28,13 @@ def usual_targets() -> dict[str, str]:
     return dict(zip(rows["kind"], rows["target"], strict=True))
 
 
-def cleanliness(known: Fleet, bottles: pd.DataFrame) -> pd.DataFrame:
+def cleanliness(known: Fleet, bottles: pd.DataFrame, in_alarm: Collection[str] = ()) -> pd.DataFrame:
     """One row per compartment of a working machine that has a target (columns CLEANLINESS), by name.
 
     bottles: frame of `bottle_states`; counts of bottles that are not believed do not decide. A target is the
     compartment's, its family's or its kind's ([cleanliness_targets] in fleet.toml), else the kind's usual one. Two
-    bottles running over it in any size: clean; one: draw again, for a dirty bottle looks the same. worked: what the
+    bottles running over it in any size: clean; one: draw again, for a dirty bottle looks the same; in a compartment of
+    `in_alarm` its order comes first, since a new filter takes away what the look needs. worked: what the
     bottle after the newest filter, flush or change of the last year says against the one before.
     """
     places = known.compartments.merge(
@@ -50,10 +52,12 @@ def cleanliness(known: Fleet, bottles: pd.DataFrame) -> pd.DataFrame:
     work = known.services.loc[known.services["kind"].isin(_WORK), ["compartment", "done_on"]].sort_values("done_on")
     done = dict(list(work.groupby("compartment")))
     return typed(
-        [_row(p, of.get(p.compartment, counted.iloc[:0]), done.get(p.compartment, work.iloc[:0]), known.date) for p in
-        places.itertuples()],
+        [
+            _row(p, of.get(p.compartment, counted.iloc[:0]), done.get(p.compartment, work.iloc[:0]), known.date, alarm)
+            for p, alarm in zip(places.itertuples(), places["compartment"].isin(in_alarm), strict=True)
+        ],
         "cleanliness",
-    )  # fmt: skip
+    )
 
 
 def codes_over(counts: np.ndarray, target: str) -> np.ndarray:
@@ -66,7 +70,7 @@ def codes_over(counts: np.ndarray, target: str) -> np.ndarray:
     return np.where(seen, np.max(np.where(np.isfinite(over), over, -np.inf), axis=1), np.nan)
 
 
-def _row(place: Any, counted: pd.DataFrame, work: pd.DataFrame, day: pd.Timestamp) -> dict[str, Any]:
+def _row(place: Any, counted: pd.DataFrame, work: pd.DataFrame, day: pd.Timestamp, alarm: bool) -> dict[str, Any]:
     row = {"compartment": place.compartment, "site": place.site, "kind": place.kind, "target": place.target,
            "sample": "", "drawn_on": pd.NaT, "code": "", "over": np.nan, "bottles_over": 0, "cleaned_on": pd.NaT,
            "code_before": "", "worked": ""}  # fmt: skip
@@ -78,7 +82,7 @@ def _row(place: Any, counted: pd.DataFrame, work: pd.DataFrame, day: pd.Timestam
     row |= {"sample": newest["sample"], "drawn_on": newest["drawn_on"], "code": _code(newest), "over": over[-1],
             "bottles_over": running}  # fmt: skip
     row |= _proof(counted, over, work[work["done_on"] > day - pd.Timedelta(days=_YEAR)])
-    row["advice"] = KEEP if not running else AGAIN if running == 1 else CLEAN
+    row["advice"] = KEEP if not running else SETTLE if alarm else AGAIN if running == 1 else CLEAN
     return row | {"words": _words(row)}
 
 
@@ -104,6 +108,8 @@ def _proof(counted: pd.DataFrame, over: np.ndarray, work: pd.DataFrame) -> dict[
 
 def _words(row: dict[str, Any]) -> str:
     words = f"{row['code']} against a target of {row['target']}"
+    if row["advice"] == SETTLE:
+        words += ": in alarm, so do what its order says before the filter or the oil is changed"
     if row["advice"] == CLEAN:
         words += f", {row['bottles_over']} bottles running: change the filter or clean offline, "
         words += "look where dirt gets in, and draw a bottle after"

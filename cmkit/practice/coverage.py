@@ -27,8 +27,7 @@ class Mode:
     """A failure mode of some kinds of compartments (a row of reference/failure_modes.csv).
 
     sees: results of which one alone can show it; shows: results that move a little with it; neither: no fluid test sees
-    it. causes: what
-    findings call it. not_seen: what of it stays unseen; ask: the test to add.
+    it. causes: what findings call it. not_seen: what of it stays unseen; ask: the test to add.
     """
 
     kinds: frozenset[str]

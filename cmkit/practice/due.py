@@ -1,9 +1,8 @@
 """When each compartment's next bottle is due, by the machine's own hours and by date.
 
 A routine bottle is due an interval after the last one. A bottle that was asked for counts from the day the result that
-asks for it
-reached the office: nobody can be late with a bottle nobody had asked for. A bottle that is drawn and on its way counts
-as drawn; one that is lost does not.
+asks for it reached the office: nobody can be late with a bottle nobody had asked for. A bottle that is drawn and on its
+way counts as drawn; one that is lost does not.
 """
 
 import numpy as np

@@ -9,6 +9,7 @@ import pandas as pd
 
 from cmkit.records.analytes import above, with_own
 from cmkit.records.fleet import Fleet
+from cmkit.records.once import once
 from cmkit.records.turnaround import constant, sites_of
 from cmkit.tables.frames import names, typed
 from cmkit.trust.bottle_arrays import results as reported
@@ -18,6 +19,7 @@ RESULTS = ["sample", "other", "lab", "other_lab", "analyte", "first", "second", 
 _SIDE = ["sample", "meter_h", "method", "lab", "on"]
 
 
+@once
 def duplicate_pairs(known: Fleet) -> pd.DataFrame:
     """Pairs of bottles that were filled from one compartment at one draw: compartment, drawn_on, sample, other, lab,
     other_lab and the day of either result (on, other_on), by day.

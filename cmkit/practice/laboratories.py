@@ -7,16 +7,13 @@ beforehand as well as by k pairs of mean square v (inverse gamma), the Bayes fac
 
     B = (1 + n g)^(-1/2) [(k v + sum d^2) / (k v + sum d^2 - n^2 mean(d)^2 g / (1 + n g))]^((n + k)/2).
 
-With k = 0 it is the t-test's factor under the right-Haar prior (Gonen, Johnson, Lu, Westfall 2005), a test
-martingale: it
-passes 1/alpha with chance alpha at most, at whatever n one stops (Perez-Ortiz, Lardy, de Heide, Grunwald 2024,
+With k = 0 it is the t-test's factor under the right-Haar prior (Gonen, Johnson, Lu, Westfall 2005), a test martingale:
+it passes 1/alpha with chance alpha at most, at whatever n one stops (Perez-Ortiz, Lardy, de Heide, Grunwald 2024,
 "E-statistics, group invariance and anytime-valid testing"). v comes from the other results of the same group. A bias
 that begins later is found by the same factor from each pair j > 1 on, with 1/(j (j-1)) of the weight that the first
-pair
-leaves, which names the day. What all metals of a bottle share is the drawing's: half of the weight is on differences
-without it. That the whole keeps its
-bound is measured in `tests/practice/test_laboratories.py`.
-Check values: guide how_it_is_computed, K.
+pair leaves, which names the day. What all metals of a bottle share is the drawing's: half of the weight is on
+differences without it. That the whole keeps its bound is measured in `tests/practice/test_laboratories.py`. Check
+values: guide how_it_is_computed, K.
 """
 
 from typing import Any

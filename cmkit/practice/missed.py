@@ -79,10 +79,10 @@ def missed_failures(known: Fleet, record: pd.DataFrame, bottles: pd.DataFrame) -
 
 def _renewals(known: Fleet) -> pd.DataFrame:
     """Days from which a compartment counts as looked into or renewed: compartment, on."""
-    mended = known.services.loc[known.services["kind"].isin(_LOOKS), ["compartment", "done_on"]]
+    repaired = known.services.loc[known.services["kind"].isin(_LOOKS), ["compartment", "done_on"]]
     found = known.findings.loc[known.findings["outcome"].isin(["defect", "failed"]), ["compartment", "found_on"]]
     fitted = known.compartments.loc[known.compartments["fitted_on"].notna(), ["compartment", "fitted_on"]]
-    parts = [f.set_axis(["compartment", "on"], axis=1) for f in (mended, found, fitted)]
+    parts = [f.set_axis(["compartment", "on"], axis=1) for f in (repaired, found, fitted)]
     return pd.concat(parts, ignore_index=True)
 
 

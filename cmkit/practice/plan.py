@@ -36,17 +36,14 @@ from cmkit.wear.fit import Wear
 @dataclass(frozen=True)
 class Plan:
     """due, waiting: one row a compartment; cards: one a bottle of the next round; record: one a past alarm; intervals,
-    curves: how often;
-    turnaround: days by site and laboratory; chain: bottles without a result; missed: failures without a useful warning;
-    coverage: what the tests can see; programme: measures by site and month;
-    open_work: alarms and orders that stand, with their owners;
-    decided: decisions and what their alarms came to;
-    duplicates: two bottles of one draw; laboratory_pairs: what all duplicates say of those of these sites;
-    factored_results: changed by an accepted laboratory factor;
-    changes, cleanliness, coolants: what each fluid needs; stock,
-    mixed_fluids: fluids that are not what they should be; twins: left against right;
-    load_rates: wear by the hour beside wear by fuel burnt or tonnes moved; batches, batch_results: the register of
-    fresh fluids."""
+    curves: how often; turnaround: days by site and laboratory; chain: bottles without a result; missed: failures
+    without a useful warning; coverage: what the tests can see; programme: measures by site and month; open_work: alarms
+    and orders that stand, with their owners; decided: decisions and what their alarms came to; duplicates: two bottles
+    of one draw; laboratory_pairs: what all duplicates say of those of these sites; factored_results: changed by an
+    accepted laboratory factor; changes, cleanliness, coolants: what each fluid needs; stock, mixed_fluids: fluids that
+    are not what they should be; twins: left against right; load_rates: wear by the hour beside wear by fuel burnt or
+    tonnes moved; batches, batch_results: the register of fresh fluids.
+    """
 
     due: pd.DataFrame
     cards: pd.DataFrame
@@ -89,6 +86,7 @@ def plan_work(known: Fleet, hours: Hours, wear: Wear, state: State, learnt: Lear
     due = next_due(known, wear.exposure, hours.use, decided.verdicts, in_hand(chain))
     limits = learnt.of_families(known.compartments["family"], known.machines["site"])
     beside = Beside(wear.exposure, hours.use, due, decided.verdicts, limits["limits"], learnt.fresh, turnaround)
+    alarms = decided.verdicts.loc[decided.verdicts["state"] == "alarm", "compartment"]
     record = alarm_record(known, decided.spells, hours.findings[["finding", "run_h"]])
     waiting = waiting_costs(known, decided)
     intervals, curves = advise_intervals(known, wear.exposure, wear.rates, hours.use, learnt)
@@ -110,7 +108,7 @@ def plan_work(known: Fleet, hours: Hours, wear: Wear, state: State, learnt: Lear
         laboratory_pairs=learnt.laboratory_pairs,
         factored_results=factored_results(known),
         changes=fluid_changes(known, beside),
-        cleanliness=cleanliness(known, decided.bottles),
+        cleanliness=cleanliness(known, decided.bottles, alarms),
         coolants=coolant_state(known),
         stock=stock_findings(known, trust.fluids, wear.exposure),
         mixed_fluids=mixed_fluids(known, trust.fluids),

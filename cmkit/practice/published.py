@@ -88,7 +88,7 @@ def first_said(published: pd.DataFrame) -> pd.DataFrame:
 
 
 def said_otherwise(published: pd.DataFrame, said: pd.DataFrame) -> pd.DataFrame:
-    """Where the same month reckoned anew says something else than was published (columns CHANGES), by compartment.
+    """Where the same month computed again says something else than was published (columns CHANGES), by compartment.
 
     published: `read_published`; said: frame of `said_in` of that month by today's numbers. Compared: state, cause,
     severity, work, sample.

@@ -22,10 +22,9 @@ def alarm_record(known: Fleet, spells: pd.DataFrame, found_h: pd.DataFrame) -> p
 
     spells: `judge.spells.alarm_spells`; found_h: finding -> running hours (frame with finding, run_h). alarm_on: day
     its first bottle was drawn; known_on: day that result reached the office. A finding from that day on answers the
-    alarm; one before it was no answer,
-    and a failure before it came without a warning. lead_h: operating hours from known_on to the finding, at the pace
-    between bottle
-    and finding. cost: the finding's own cost plus its downtime at the site's rate.
+    alarm; one before it was no answer, and a failure before it came while no alarm stood. lead_h: operating hours from
+    known_on to the finding, at the pace between bottle and finding. cost: the finding's own cost plus its downtime at
+    the site's rate.
     """
     findings = known.findings.merge(found_h, on="finding", how="left").sort_values(
         ["compartment", "found_on", "finding"]
@@ -131,5 +130,5 @@ def _unwarned(f: Any) -> dict[str, Any]:
         "cause": f.cause,
         "lead_h": np.nan,
         "cost": f.all_cost,
-        "words": "failed without a warning",
+        "words": "failed while no alarm stood",
     }

@@ -42,8 +42,7 @@ def plan_round(known: Fleet, due: pd.DataFrame, use: pd.DataFrame, days: int = A
     and cleanest system.
 
     due: frame of `practice.due.next_due`; use: machine and h_per_day of `trust.hours.machine_use`. Compartments of idle
-    machines wait
-    until the machine works again. On which day: `on_days`.
+    machines wait until the machine works again. On which day: `on_days`.
     """
     until = known.date + pd.Timedelta(days=days)
     wanted = due[due["overdue"] | (due["due_on"] <= until)]
@@ -64,8 +63,7 @@ def on_days(
 
     plan_on: the day to draw it (`practice.visits`); visit: 2, 3, ... for a further bottle of the same compartment in
     this round, 9 its blind duplicate (rule.duplicate_share); later: True for what is due too but past the crews'
-    capacity. method `none`: no safe point is recorded,
-    so it has no day and takes no capacity.
+    capacity. method `none`: no safe point is recorded, so it has no day and takes no capacity.
     """
     first = cards[cards["visit"] == 1].drop(columns=["visit", "plan_on", "later", "bottle"])
     first = first.merge(due[["compartment", "every_h", "overdue_h"]], on="compartment")

@@ -354,7 +354,7 @@ def _bottle_slips(bottle: str, compartment: str, drawn: pd.Timestamp, context: _
     if other != compartment:
         return [
             f"bottle {bottle} was given out for {other}, the row says {compartment}. Right machine and right side? "
-            f"Sides are told from the operator's seat."
+            f"Left and right are as seen from the operator's seat."
         ]
     if drawn.normalize() < day - pd.Timedelta(days=AHEAD_DAYS):
         return [f"drawn on {drawn:%Y-%m-%d}, but its round was made on {day:%Y-%m-%d}; check the date."]

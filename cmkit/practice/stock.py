@@ -84,8 +84,7 @@ def _gathered(
 
 def _onsets(known: Fleet, checks: pd.DataFrame) -> pd.DataFrame:
     """Bottles of the last year that could be judged, with site, machine and day; like: the fluid a bottle begins to
-    look
-    like, empty where it looks like its own or the bottle before looked the same.
+    look like, empty where it looks like its own or the bottle before looked the same.
     """
     samples = known.samples[["sample", "drawn_on"]].drop_duplicates("sample")
     rows = checks[checks["p"].notna()].merge(samples, on="sample")

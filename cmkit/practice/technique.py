@@ -3,8 +3,7 @@ not.
 
 The quantity is the bottle's log factor divided by its own standard error (`trust.sediment.bottle_factors`: log_factor,
 se). Samplers are compared within their site and kind of component only. The outcome is "technique worth a look", with
-the number of bottles and an
-interval: never a league table, and names stay inside the site's own book.
+the number of bottles and an interval: never a league table, and names stay inside the site's own book.
 """
 
 import numpy as np

@@ -30,10 +30,9 @@ def twins(known: Fleet, expected: pd.DataFrame) -> pd.DataFrame:
     """One row per compartment of a working machine that has a twin or sisters with bottles (columns TWINS), by name.
 
     expected: forecasts of the wear filter before each result of the bottles that are believed (frame of `run_filter`
-    without accepted changes). ratio:
-    by which factor the last `twin_bottles` bottles lie above their forecasts more than the twin's, with its 90 %
-    interval. called: the cumulative sum has passed its limit and the ratio is worth
-    a call; since: the bottle from which it grew.
+    without accepted changes). ratio: by which factor the last `twin_bottles` bottles lie above their forecasts more
+    than the twin's, with its 90 % interval. called: the cumulative sum has passed its limit and the ratio is worth a
+    call; since: the bottle from which it grew.
     """
     rows = above_forecast(known, expected)
     rows = pd.concat([_beside_twins(rows), _beside_sisters(rows)]) if len(rows) else rows

@@ -65,10 +65,9 @@ def plan_visits(wanted: pd.DataFrame, date: pd.Timestamp, days: int, per_week: f
     """`wanted` with plan_on (NaT: past what the crews can draw), visit (1, 2, ...) and later; one row a bottle.
 
     wanted: compartment, machine, site, why, every_h, overdue_h, due_on, due_meter_h and h_per_day (hours a day; NaN
-    where not known). A
-    compartment whose interval ends again within `days` after `date` has a row for each further visit, MAX_VISITS in all
-    at most. per_week: bottles a week over all sites, 0 for no limit; what is left of them after the urgent ones is
-    shared among the sites. tolerance: share of the interval a bottle may be late.
+    where not known). A compartment whose interval ends again within `days` after `date` has a row for each further
+    visit, MAX_VISITS in all at most. per_week: bottles a week over all sites, 0 for no limit; what is left of them
+    after the urgent ones is shared among the sites. tolerance: share of the interval a bottle may be late.
     """
     calendar = _Calendar(date, days, per_week)
     left, made = _in_turn(wanted), []

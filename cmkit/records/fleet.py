@@ -7,11 +7,13 @@ from datetime import datetime
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from cmkit.errors import ParameterError, RecordsError
 from cmkit.records.analytes import above, below
 from cmkit.records.censoring import CODES
 from cmkit.records.laboratory_factors import LaboratoryFactor, in_force, with_factors
+from cmkit.records.once import once
 from cmkit.records.settings import Settings
 from cmkit.tables.frames import empty
 from cmkit.tables.records import EVENTS, SET_ASIDE, TABLES
@@ -28,13 +30,11 @@ class Fleet:
     number; :meth:`as_of` keeps the newest known.
 
     set_aside: rows and values not used (file, row, column, value, reason, table, known_on, what). repairs: values used
-    after a repair,
-    same columns plus `used`. counts: one row per file: file, table, read, used, set_aside; read = used + set_aside.
-    arrivals: the same counts by the day a row became known (file, table, known_on, read, set_aside). sources: file name
-    -> SHA-256 of its content. elsewhere:
-    compartments of the fleet that are not in this part of it. unreported: on a view of a day, bottles that were drawn
-    and have no result by then, with the columns of `samples`. laboratory_factors: accepted ones that are in the
-    results of this view.
+    after a repair, same columns plus `used`. counts: one row per file: file, table, read, used, set_aside; read = used
+    + set_aside. arrivals: the same counts by the day a row became known (file, table, known_on, read, set_aside).
+    sources: file name -> SHA-256 of its content. elsewhere: compartments of the fleet that are not in this part of it.
+    unreported: on a view of a day, bottles that were drawn and have no result by then, with the columns of `samples`.
+    laboratory_factors: accepted ones that are in the results of this view.
     """
 
     settings: Settings
@@ -65,16 +65,23 @@ class Fleet:
         return f"Fleet {self.settings.name}, {until}: {sizes}"
 
     def days(self) -> tuple[pd.Timestamp, pd.Timestamp] | None:
-        """First and last day on which something that happened became known; None without any dated record."""
+        """First and last day on which something that happened became known; None without any dated record.
+
+        >>> fleet.days() (Timestamp('2024-01-01 00:00:00'), Timestamp('2026-06-30 00:00:00'))
+        """
         known = [_known_days(getattr(self, name), TABLES[name].known_on) for name in EVENTS]
         ends = pd.concat(known).dropna()
         return (ends.min(), ends.max()) if len(ends) else None
 
     def checked_day(self, date: str | Date | pd.Timestamp) -> pd.Timestamp:
-        """`date` as a day that the records can speak of. ParameterError for anything else.
+        """`date` as a day that the records can speak of.
 
         That is a day from the first on which something became known to a year after the last: what is older knows
         nothing, and what is much later is likelier a slip of the pen than a fleet that wrote nothing down for so long.
+        Raises ParameterError for anything else.
+
+        >>> fleet.checked_day("2026-03-31")
+        Timestamp('2026-03-31 00:00:00')
         """
         day, known = _day(date), self.days()
         if known and not known[0] <= day <= known[1] + _QUIET:
@@ -89,11 +96,16 @@ class Fleet:
         """What was known at the end of day `date`: later rows gone, re-issued results resolved, confirmed corrections
         applied.
 
-        date: ISO text such as 2026-06-30, or a date. ParameterError for anything else.
+        date: ISO text such as 2026-06-30, or a date. Raises ParameterError for anything else.
+
+        >>> fleet.as_of("2025-01-31").samples["reported_on"].max() <= pd.Timestamp("2025-01-31")
+        True
         """
         day = _day(date)
-        if day == self.date:
-            return self
+        return self if day == self.date else self._on(day)
+
+    @once
+    def _on(self, day: pd.Timestamp) -> "Fleet":
         known = {name: _known(getattr(self, name), TABLES[name].known_on, day) for name in TABLES}
         known["machines"] = _blank_future(known["machines"], day, {"retired_on": []})
         known["compartments"] = _blank_future(known["compartments"], day, {"fitted_on": ["fitted_at_h"]})
@@ -125,18 +137,29 @@ class Fleet:
         )
 
     def tables(self) -> dict[str, pd.DataFrame]:
-        """The record tables by name, and what is known of reading them: set_aside, repairs, counts."""
+        """The record tables by name, and what is known of reading them: set_aside, repairs, counts.
+
+        >>> list(fleet.tables())[:4]
+        ['sites', 'machines', 'compartments', 'samples']
+        """
         return {name: getattr(self, name) for name in (*TABLES, "set_aside", "repairs", "counts")}
 
     def for_site(self, site: str) -> "Fleet":
         """The records of one site's machines, with bottles that a correction moves to or from them; reading and
-        corrections stay whole.
+        corrections stay whole. A site without machines gives empty tables.
+
+        >>> fleet.for_site("quarry").machines["site"].unique().tolist()
+        ['quarry']
         """
         own = self.for_machines(self.machines.loc[self.machines["site"] == site, "machine"])
         return replace(own, sites=self.sites[self.sites["site"] == site].reset_index(drop=True))
 
     def for_machines(self, machines: Collection[str]) -> "Fleet":
-        """The records of some machines and their sites, as :meth:`for_site` gives them."""
+        """The records of some machines and their sites, as :meth:`for_site` gives them.
+
+        >>> fleet.for_machines(["WL-04", "WL-05"]).machines["machine"].tolist()
+        ['WL-04', 'WL-05']
+        """
         places = self.compartments.loc[self.compartments["machine"].isin(machines), "compartment"]
         moved = self.corrections.loc[self.corrections["value"].isin(places), "sample"]
         own = {
@@ -158,6 +181,7 @@ class Fleet:
         return replace(self, **parts, elsewhere=frozenset(others))
 
 
+@once
 def sampled_every(known: Fleet) -> pd.Series:
     """Today's sampling interval of every compartment, operating hours > 0, by compartment.
 
@@ -263,22 +287,27 @@ def _with_parts(kept: pd.DataFrame, order: pd.DataFrame) -> pd.DataFrame:
     if parts.empty:
         return kept
     analytes = [c.removesuffix("_below") for c in order.columns if c.endswith("_below")]
-    whole = parts[["sample", *analytes]].groupby("sample").last()
-    at = kept.index[kept["sample"].isin(whole.index)]
-    of = kept.loc[at, "sample"]
-    kept.loc[at, analytes] = whole.reindex(of)[analytes].to_numpy()
     # a flag or code counts only beside a value, so that both come from the same issue
-    beside = {flag(a): a for flag in (below, above) for a in analytes} | CODES
-    beside = {name: a for name, a in beside.items() if name in order}
-    marked = parts[list(beside)].astype(float).fillna(_NO_CODE).mask(parts[list(beside.values())].isna().to_numpy())
-    marked = pd.concat([parts["sample"], marked], axis=1).groupby("sample").last().reindex(of)
-    for name in beside:
-        values = marked[name]
-        kept.loc[at, name] = (values.mask(values == _NO_CODE) if name in CODES else values.eq(1)).to_numpy()
-    return kept
+    own = {a: a for a in analytes} | {flag(a): a for flag in (below, above) for a in analytes} | CODES
+    bottle, bottles = pd.factorize(parts["sample"])
+    newest = dict(zip(analytes, _newest_seen(parts[analytes].notna().to_numpy(), bottle, len(bottles)), strict=True))
+    at = np.flatnonzero(kept["sample"].isin(bottles))
+    of = pd.Index(bottles).get_indexer(kept["sample"].iloc[at])
+    filled = {}
+    for name, analyte in ((n, a) for n, a in own.items() if n in order):
+        row = newest[analyte][of]
+        none = np.nan if name == analyte or name in CODES else False
+        filled[name] = kept[name].to_numpy(copy=True)
+        filled[name][at] = np.where(row >= 0, parts[name].to_numpy()[row], none)
+    return kept.assign(**filled)
 
 
-_NO_CODE = -1.0
+def _newest_seen(seen: NDArray[np.bool_], bottle: NDArray[np.int64], count: int) -> NDArray[np.int64]:
+    """The last row (n, A) in which each of `count` bottles has a value of each analyte, (A, count); -1 where none."""
+    rows = np.full((seen.shape[1], count), -1, np.int64)
+    at, analyte = np.nonzero(seen)
+    rows[analyte, bottle[at]] = at  # of several the last stays
+    return rows
 
 
 _HANDLING = ["meter_h", "fluid_h", "makeup_l", "method", "sampler", "fluid_level", "planned_on", "sent_on"]
@@ -348,8 +377,7 @@ def apply_corrections(samples: pd.DataFrame, corrections: pd.DataFrame, names: s
     changed.
 
     A correction to a bottle that is not (yet) known changes nothing. The loader sets unusable corrections aside; in a
-    fleet made in memory
-    one raises RecordsError. names: of compartments.
+    fleet made in memory one raises RecordsError. names: of compartments.
     """
     out = samples.copy()
     out["corrected"] = ""

@@ -49,14 +49,55 @@ def analyse(
     content, particles = _as_drawn(true, particles, drawing, rng)
     factor = float(np.exp(noise.bottle * crew.spread * rng.standard_normal()))
     counts = _particle_counts(part, particles, noise, rng)
-    values, below = {}, set()
-    for analyte in part.kind.reports:
-        value = counts[analyte] if analyte in counts else _expected(analyte, content, part)
-        value = _measured(analyte, value, factor, noise=noise, bias=bias.get(analyte, 1.0), rng=rng)
-        values[analyte], censored = as_reported(analyte, value)
-        if censored:
-            below.add(analyte)
-    return Result(values, frozenset(below), drawing, factor)
+    sheet = _sheet(
+        tuple(part.kind.reports), tuple(noise.other_own.items()), tuple(noise.other_floor.items()), noise.floor_ppm
+    )
+    value = content[sheet.carried]
+    for n, analyte in sheet.others:
+        value[n] = counts[analyte] if analyte in counts else _expected(analyte, content, part)
+    lean = np.array([bias.get(analyte, 1.0) for analyte in part.kind.reports])
+    measured = _measured(sheet, value, factor, own=noise.own, bias=lean, rng=rng)
+    reported = {a: as_reported(a, v) for a, v in zip(part.kind.reports, measured.tolist(), strict=True)}
+    below = frozenset(a for a, (_, censored) in reported.items() if censored)
+    return Result({a: v for a, (v, _) in reported.items()}, below, drawing, factor)
+
+
+@dataclass(frozen=True)
+class _Sheet:
+    """The analytes that a kind of compartment has reported, A of them, with what a laboratory adds to each.
+
+    carried: place of each in balance.CARRIED, any where it is none; others: number and name of those that follow from
+    what is carried. metal: the bottle's factor counts; counted: particles, whose noise is in the counts; share, floor:
+    of the noise of the rest.
+    """
+
+    carried: np.ndarray
+    others: tuple[tuple[int, str], ...]
+    metal: np.ndarray
+    counted: np.ndarray
+    share: np.ndarray
+    floor: np.ndarray
+
+
+@cache
+def _sheet(
+    reports: tuple[str, ...],
+    shares: tuple[tuple[str, float], ...],
+    floors: tuple[tuple[str, float], ...],
+    floor_ppm: float,
+) -> _Sheet:
+    """shares: relative noise by group of the register; floors: by analyte, floor_ppm for other results in ppm."""
+    groups, share, floor = [_reporting(a)[0] for a in reports], dict(shares), dict(floors)
+    metal = [a in INDEX and bool(IS_METAL[INDEX[a]]) and g != "coolant" for a, g in zip(reports, groups, strict=True)]
+    least = [floor.get(a, floor_ppm if a.endswith("_ppm") else 0.0) for a in reports]
+    return _Sheet(
+        np.array([INDEX.get(a, 0) for a in reports]),
+        tuple((n, a) for n, a in enumerate(reports) if a not in INDEX),
+        np.array(metal),
+        np.array([g == "cleanliness" for g in groups]) & ~np.array(metal),
+        np.array([share.get(g, share["contamination"]) for g in groups]),
+        np.where(metal, floor_ppm, least),
+    )
 
 
 def as_reported(analyte: str, value: float) -> tuple[float, bool]:
@@ -137,14 +178,9 @@ def _expected(analyte: str, content: np.ndarray, part: Part) -> float:
 
 
 def _measured(
-    analyte: str, value: float, factor: float, *, noise: Noise, bias: float, rng: np.random.Generator
-) -> float:
-    group = _reporting(analyte)[0]
-    own, additive = rng.standard_normal(2)
-    if analyte in INDEX and IS_METAL[INDEX[analyte]] and group != "coolant":
-        return float(value * factor * bias * np.exp(noise.own * own) + noise.floor_ppm * additive)
-    if group == "cleanliness":  # its noise is in the counts
-        return value
-    share = noise.other_own.get(group, noise.other_own["contamination"])
-    floor = noise.other_floor.get(analyte, noise.floor_ppm if analyte.endswith("_ppm") else 0.0)
-    return float(value * bias * (1 + share * own) + floor * additive)
+    sheet: _Sheet, value: np.ndarray, factor: float, *, own: float, bias: np.ndarray, rng: np.random.Generator
+) -> np.ndarray:
+    """What the instruments say of values (A,). own: relative noise of one metal; bias: the laboratory's (A,)."""
+    draws, additive = rng.standard_normal((len(value), 2)).T
+    times = np.where(sheet.metal, factor * bias * np.exp(own * draws), bias * (1 + sheet.share * draws))
+    return np.where(sheet.counted, value, value * times + sheet.floor * additive)

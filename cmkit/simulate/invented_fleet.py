@@ -29,10 +29,9 @@ def simulate_fleet(recipe: Recipe, seed: int | None = None) -> tuple[dict[str, p
     """(tables, truth) of an invented fleet, as its office holds it on the recipe's last day.
 
     tables: the tables of `tables.records` by name; `samples` also has every analyte of the register (float64) and its
-    flags `<analyte>_below`, `<analyte>_above`,
-    and may hold two issues of one bottle. truth: `rates` (a life of a component, ppm/h at full charge), `samples` (true
-    compartment, hours, make-up, drawing, content and rates at each bottle), `faults`, `topups`, `money`. seed: instead
-    of the recipe's.
+    flags `<analyte>_below`, `<analyte>_above`, and may hold two issues of one bottle. truth: `rates` (a life of a
+    component, ppm/h at full charge), `samples` (true compartment, hours, make-up, drawing, content and rates at each
+    bottle), `faults`, `topups`, `money`. seed: instead of the recipe's.
     """
     if seed is not None:
         recipe = replace(recipe, seed=seed)

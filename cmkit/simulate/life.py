@@ -27,7 +27,7 @@ def live_day(lives: list[Life], n: int, decide: Callable[[Life], None]) -> None:
     """
     for life in lives:
         life.today = n
-        if life.day == max(life.recipe.start, life.machine.since):
+        if n == life.opens:
             _open_books(life)
     _work(lives)
     for life in lives:

@@ -8,7 +8,7 @@ import types
 import typing
 from dataclasses import MISSING, dataclass, field, fields, is_dataclass, replace
 from datetime import date, timedelta
-from functools import cache
+from functools import cache, cached_property
 from importlib.resources import files
 from pathlib import Path
 from tomllib import TOMLDecodeError, loads
@@ -282,7 +282,7 @@ class Recipe:
     points_not_recorded: list[str] = field(default_factory=list)
     text: str = ""
 
-    @property
+    @cached_property
     def end(self) -> date:
         """Last day of the records."""
         months = self.start.month - 1 + self.months

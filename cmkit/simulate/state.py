@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, field
 from datetime import date, timedelta
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -104,9 +105,14 @@ class Life:
     def day(self) -> date:
         return self.days[self.today]
 
+    @cached_property
+    def opens(self) -> int:
+        """Index of the first day of its records."""
+        return (max(self.recipe.start, self.machine.since) - self.days[0]).days
+
     @property
     def recording(self) -> bool:
-        return self.day >= max(self.recipe.start, self.machine.since)
+        return self.today >= self.opens
 
     @property
     def meter_h(self) -> float:

@@ -19,8 +19,8 @@ class Column:
     """One column.
 
     dtype: of pandas, one of KINDS (`Int64` and `boolean` may be missing, `int64` and `bool` never are). unit: empty
-    where there is none, `1` for
-    a share, ratio or chance. one_of: the allowed words, empty for any. required: a file that is read must fill it.
+    where there is none, `1` for a share, ratio or chance. one_of: the allowed words, empty for any. required: a file
+    that is read must fill it.
     """
 
     name: str

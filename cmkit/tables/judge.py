@@ -11,7 +11,7 @@ RANK = {"clear": 0, "alert": 1, "alarm": 2}  # what is worse than what
 RULES = ("wear rate limit", "level limit", "low level", "condition", "maker limit", "family limit")
 SEVERITIES = ("", "early", "clear", "severe")
 ASKS = ("", "repeat", "sooner", "first")
-CASES = ("no bottle", "replaced", "mended", "looked into", "alarm", "alert", "stale", "doubtful", "clear")
+CASES = ("no bottle", "replaced", "repaired", "looked into", "alarm", "alert", "stale", "doubtful", "clear")
 CHOICES = ("", "look", "repeat", "wait")
 
 

@@ -7,7 +7,7 @@ from cmkit.tables.trust import COMPARTMENT, KIND, SITE
 
 CHANGE_ADVICE = ("change now", "as planned", "shorten", "extend", "settle first", "not judged")
 COOLANT_FOUND = ("in range", "too low", "too high", "not tested")
-CLEAN_ADVICE = ("keep", "draw again", "clean", "not counted")
+CLEAN_ADVICE = ("keep", "draw again", "clean", "settle first", "not counted")
 LOAD_FOUND = ("by hours", "by load", "cannot tell", "too few intervals")
 BATCH_FOUND = (
     "no result yet",

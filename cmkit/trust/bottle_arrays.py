@@ -18,9 +18,8 @@ class Panel:
     """n bottles x A analytes of rule `rate`, from the wear filter's one-step forecasts (change acceptance off).
 
     bottles: frame of n rows (sample, compartment, machine, kind, drawn_on, order), sorted by compartment and order.
-    value, expected,
-    sd: float [n, A], NaN where there is none, ppm; sd is the predictive standard deviation of the result. below, above:
-    bool [n, A].
+    value, expected, sd: float [n, A], NaN where there is none, ppm; sd is the predictive standard deviation of the
+    result. below, above: bool [n, A].
     """
 
     bottles: pd.DataFrame

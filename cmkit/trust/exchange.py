@@ -3,9 +3,8 @@ never applied.
 
 Before the 5th bottle of a compartment its own rate is too little known: such a bottle is "cannot tell yet". Exchanging
 by itself, or holding back the update, would lock in a wrong identity after an early mistake; a confirmed exchange is a
-row in `corrections`. Until then
-the wrong result stands in the forecast of the bottle after it, which therefore looks exchanged the other way: nothing
-is said of that one.
+row in `corrections`. Until then the wrong result stands in the forecast of the bottle after it, which therefore looks
+exchanged the other way: nothing is said of that one.
 """
 
 from functools import cache
@@ -222,8 +221,8 @@ def exchange_doubts(chances: pd.DataFrame, trust: Trust) -> pd.DataFrame:
         for row, sure in zip(hit.itertuples(), firm, strict=True)
     ]
     todo = [
-        f"Ask who drew it and compare the labels with {_other(row)} (left and right are told from the operator's "
-        f"seat, facing forward). "
+        f"Ask who drew it and compare the labels with {_other(row)} (left and right are as seen from the "
+        f"operator's seat, facing forward). "
         "If it is so, record it under corrections; if nobody knows, repeat both bottles."
         for row in hit.itertuples()
     ]

@@ -4,11 +4,13 @@ import numpy as np
 import pandas as pd
 
 from cmkit.records.fleet import Fleet
+from cmkit.records.once import once
 
 SAME_DAY_H = 12.0  # own choice: hours typed for a bottle and for work of one day differ by no more than a shift
 AFTER_WORK_H = 24.0  # own choice: a bottle with so few hours on the fluid was drawn after that day's change
 
 
+@once
 def fluids_in_force(known: Fleet) -> pd.DataFrame:
     """Fluid and grade (columns fluid, grade; empty where not known) of every sample, in the order of `known.samples`.
 

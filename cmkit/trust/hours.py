@@ -12,6 +12,7 @@ import pandas as pd
 
 from cmkit.records.constants import HALF_NINETY
 from cmkit.records.fleet import Fleet
+from cmkit.records.once import once
 from cmkit.tables.frames import names, typed
 from cmkit.trust.bottle_arrays import doubt_rows
 from cmkit.trust.meters import DAY_H, HIGHEST_H, SLACK_H, meter_line, pace
@@ -43,6 +44,7 @@ class Hours:
         return {"hours": self.samples, "use": self.use}
 
 
+@once
 def running_hours(known: Fleet) -> Hours:
     """Which running hour does each record belong to, and how fast does each machine run?"""
     line = meter_line(known)
@@ -172,8 +174,9 @@ def _around(line: pd.DataFrame, events: pd.DataFrame) -> pd.DataFrame:
     codes = pd.Index(line["machine"].unique())
     key = codes.get_indexer(line["machine"]) * _MACHINE + _day_number(line["on"])
     ask = codes.get_indexer(events["machine"]) * _MACHINE + _day_number(events["on"])
-    before = _rows(line, key, np.searchsorted(key, ask, side="right") - 1, ask)
-    after = _rows(line, key, np.searchsorted(key, ask, side="left"), ask)
+    table = _table(line, key)
+    before = _rows(table, np.searchsorted(key, ask, side="right") - 1, ask)
+    after = _rows(table, np.searchsorted(key, ask, side="left"), ask)
     since, until = ask - before["key"], after["key"] - ask
     span = since + until
     low, high = before["run_h"], after["run_h"]
@@ -204,19 +207,25 @@ def _day_number(on: pd.Series) -> np.ndarray:
     return np.asarray(((on - pd.Timestamp("1900-01-01")) / pd.Timedelta(days=1)).to_numpy(dtype=float))
 
 
-def _rows(line: pd.DataFrame, key: np.ndarray, position: np.ndarray, ask: np.ndarray) -> pd.DataFrame:
-    """Rows of the line at `position`, NaN where there is none or it is another machine's; with key and span (days of
-    the whole line).
-    """
-    columns = ["run_h", "carried_h", "era", "gap_sd_h", "per_day", "sd_per_day"]
-    if not len(key):
-        return pd.DataFrame(np.nan, index=range(len(ask)), columns=[*columns, "key", "span"])
-    table = line[columns].astype(float).assign(key=key)
-    days = table.groupby(key // _MACHINE)["key"]
-    table["span"] = days.transform("last") - days.transform("first")
-    own = (position >= 0) & (position < len(key))
-    rows = table.take(np.where(own, position, 0)).reset_index(drop=True)
-    return rows.where(pd.Series(own) & (rows["key"] // _MACHINE == ask // _MACHINE))
+_OF_LINE = ["run_h", "carried_h", "era", "gap_sd_h", "per_day", "sd_per_day"]
+
+
+def _table(line: pd.DataFrame, key: np.ndarray) -> np.ndarray:
+    """Numbers of the line (columns _OF_LINE), its sorted key, and the days of the machine's whole line."""
+    machine = key // _MACHINE
+    first = np.searchsorted(machine, machine, side="left")
+    last = np.searchsorted(machine, machine, side="right") - 1
+    return np.column_stack([line[_OF_LINE].to_numpy(float), key, key[last] - key[first]])
+
+
+def _rows(table: np.ndarray, position: np.ndarray, ask: np.ndarray) -> pd.DataFrame:
+    """Rows of the table at `position`, NaN where there is none or it is another machine's."""
+    out = np.full((len(position), len(_OF_LINE) + 2), np.nan)
+    own = np.flatnonzero((position >= 0) & (position < len(table)))
+    rows = table[position[own]]
+    same = rows[:, -2] // _MACHINE == ask[own] // _MACHINE
+    out[own[same]] = rows[same]
+    return pd.DataFrame(out, columns=[*_OF_LINE, "key", "span"])
 
 
 def _digits_exchanged(written: np.ndarray, around: pd.DataFrame, fits: np.ndarray) -> np.ndarray:

@@ -2,9 +2,8 @@
 it.
 
 For each onset k = 0..3 intervals ago the *signature* e = (level, rate) is carried: what the state would still be wrong
-by, per unit of
-step, after the updates since. Idea: Willsky and Jones 1976; the state is corrected by the jump estimate. Recursion
-derived for this filter.
+by, per unit of step, after the updates since. Idea: Willsky and Jones 1976; the state is corrected by the jump
+estimate. Recursion derived for this filter.
 """
 
 from dataclasses import dataclass
@@ -84,8 +83,8 @@ def jump(watch: Watch, glr: Floats, scale: Floats) -> tuple[NDArray[np.int64], F
     onset.
 
     Believed only when the likeliest onset leaves two samples or more, with |GLR| > 3.5, the last |z| > 1.5 with the
-    same sign, and no departure beyond 2 the other way in
-    the sample before the window. scale: prior standard deviation of a step is sqrt(2) * scale (B,), ppm/h.
+    same sign, and no departure beyond 2 the other way in the sample before the window. scale: prior standard deviation
+    of a step is sqrt(2) * scale (B,), ppm/h.
     """
     best = np.argmax(np.abs(glr) + _TIE, axis=0)
     here = np.arange(glr.shape[1])

@@ -4,8 +4,8 @@
 Each bottle is held against the limits of its family (`wear.limits`): as it is, as a rise above or a change from the
 fresh fluid, or as a cleanliness code. What is fresh is what the batch on record for the fill was when it was delivered
 (`practice.batches`), else it is learnt from the fleet's own young bottles of that fluid and grade, else from the
-grade's name, else it is not known and
-such a limit is not judged. A bottle without usable hours is judged too: its level needs none.
+grade's name, else it is not known and such a limit is not judged. A bottle without usable hours is judged too: its
+level needs none.
 """
 
 from typing import Any
@@ -47,6 +47,7 @@ def judge_conditions(known: Fleet, exposure: pd.DataFrame, learnt: Learnt, regis
     """
     shots = _bottles(known, exposure)
     judged = _judged(learnt.limits, register).reset_index(drop=True)
+    bounds = _bounds(judged)
     family, of_limit = _codes(shots[["family"]], judged[["family"]])
     fluid, of_fresh = _codes(shots[["site", "fluid", "grade"]], learnt.fresh[["site", "fluid", "grade"]])
     parts = []
@@ -58,11 +59,10 @@ def judge_conditions(known: Fleet, exposure: pd.DataFrame, learnt: Learnt, regis
             fresh[of_fresh[at]] = learnt.fresh["fresh"].to_numpy(float)[at]
             filled = _of_batch(shots, learnt.batch_results, str(analyte))
             own_fresh = np.where(np.isfinite(filled), filled, fresh[fluid])
-            parts.append(
-                _passed(shots.assign(fresh=own_fresh), known.samples, judged, pairs, register.loc[str(analyte)])
-            )
-    parts.append(_base_spent(shots, known.samples))
-    rows = pd.concat([p for p in parts if len(p)] or [pd.DataFrame(columns=[*EVIDENCE, "side"])], ignore_index=True)
+            parts.append(_passed(str(analyte), known.samples, bounds, pairs, own_fresh))
+    passed = [_evidence(_joined(parts), shots, judged, register)] if parts else []
+    rows = [p for p in (*passed, _base_spent(shots, known.samples)) if len(p)]
+    rows = pd.concat(rows or [pd.DataFrame(columns=[*EVIDENCE, "side"])], ignore_index=True)
     worst = rows.assign(rank=(rows["state"] == "alarm").astype(int))
     worst = worst.sort_values("rank", ascending=False, kind="stable").drop_duplicates(["sample", "analyte", "side"])
     return worst[EVIDENCE].sort_values(
@@ -200,41 +200,53 @@ def _pairs(
     return np.repeat(bottles, n), limits[np.repeat(first, n) + place]
 
 
-def _passed(
-    shots: pd.DataFrame,
-    samples: pd.DataFrame,
-    limits: pd.DataFrame,
-    pairs: tuple[NDArray[Any], NDArray[Any]],
-    row: pd.Series,
-) -> pd.DataFrame:
-    """Rows for one analyte's bottles that pass a limit of their family; pairs: rows of `shots` and of `limits`."""
-    name, (b, k) = row["analyte"], pairs
-    x = samples[name].to_numpy(dtype=float)[b]
-    below, above = (flags(samples, [str(name)], side)[b, 0] for side in ("below", "above"))
-    fresh, measure = shots["fresh"].to_numpy(float)[b], limits["measure"].to_numpy(object)[k]
-    up = (limits["direction"] == "up").to_numpy()
-    fixed = limits["method"].isin(list(FIXED_RULES)).to_numpy()
+def _bounds(limits: pd.DataFrame) -> dict[str, NDArray[Any]]:
+    """Of every limit: measure, whether it is an upper one, whether it is fixed, and where alert and alarm begin."""
+    up, fixed = limits["direction"] == "up", limits["method"].isin(list(FIXED_RULES))
     beyond = limits["alarm_high"].where(up, limits["alarm_low"]).fillna(limits["alarm"])
-    alarm, alert = limits["alarm"].where(fixed, beyond).to_numpy(float)[k], limits["alert"].to_numpy(float)[k]
-    alert, alarm = (_in_unit(limit, measure, fresh) for limit in (alert, alarm))
+    alarm = limits["alarm"].where(fixed, beyond).to_numpy(float)
+    measure = limits["measure"].to_numpy(object)
+    return {"measure": measure, "up": up.to_numpy(), "fixed": fixed.to_numpy(), "alarm": alarm,
+            "alert": limits["alert"].to_numpy(float)}  # fmt: skip
+
+
+def _passed(
+    analyte: str,
+    samples: pd.DataFrame,
+    bounds: dict[str, NDArray[Any]],
+    pairs: tuple[NDArray[np.int64], NDArray[np.int64]],
+    fresh: Floats,
+) -> dict[str, NDArray[Any]]:
+    """One analyte's bottles that pass a limit of their family, column by column. pairs: rows of bottle and limit;
+    fresh: of each bottle.
+    """
+    b, k = pairs
+    x = samples[analyte].to_numpy(dtype=float)[b]
+    under, over = (flags(samples, [analyte], side)[b, 0] for side in ("below", "above"))
+    measure, up, fixed = (bounds[name][k] for name in ("measure", "up", "fixed"))
+    alert, alarm = (_in_unit(bounds[name][k], measure, fresh[b]) for name in ("alert", "alarm"))
     shown = np.where(measure == "code", iso_codes(x), x) if (measure == "code").any() else x
-    up, fixed = up[k], fixed[k]
-    past_alarm = np.where(up, (shown >= alarm) & ~below, (shown <= alarm) & ~above)
-    past_alert = np.where(up, (shown >= alert) & ~below, (shown <= alert) & ~above) & fixed
+    past_alarm = np.where(up, (shown >= alarm) & ~under, (shown <= alarm) & ~over)
+    past_alert = np.where(up, (shown >= alert) & ~under, (shown <= alert) & ~over) & fixed
     hit = np.flatnonzero(past_alarm | past_alert)
     past = past_alarm[hit]
-    values = {
+    return {
+        "bottle": b[hit],
+        "limit": k[hit],
+        "analyte": np.full(len(hit), analyte, object),
         "x": x[hit],
-        "below": below[hit],
-        "above": above[hit],
+        "below": under[hit],
+        "above": over[hit],
         "shown": shown[hit],
+        "fresh": fresh[b[hit]],
         "threshold": np.where(past, alarm[hit], alert[hit]),
+        "state": np.where(past & fixed[hit], "alarm", "alert"),
     }
-    out = (
-        shots.iloc[b[hit]].reset_index(drop=True).assign(**values, state=np.where(past & fixed[hit], "alarm", "alert"))
-    )
-    named = limits[["measure", "direction", "method"]].iloc[k[hit]].reset_index(drop=True)
-    return _evidence(pd.concat([out, named], axis=1), row)
+
+
+def _joined(parts: list[dict[str, NDArray[Any]]]) -> pd.DataFrame:
+    """Rows of all analytes."""
+    return pd.DataFrame({name: np.concatenate([part[name] for part in parts]) for name in parts[0]})
 
 
 def _in_unit(limit: Floats, measure: NDArray[Any], fresh: Floats) -> Floats:
@@ -244,15 +256,18 @@ def _in_unit(limit: Floats, measure: NDArray[Any], fresh: Floats) -> Floats:
     return np.where(measure == "change", fresh * (1 + limit), np.where(measure == "rise", fresh + limit, limit))
 
 
-def _evidence(hit: pd.DataFrame, row: pd.Series) -> pd.DataFrame:
-    out = hit[["compartment", "sample", "drawn_on", "known_on", "threshold", "state"]].copy()
-    code = (hit["measure"] == "code").to_numpy()
-    out["analyte"], out["value"], out["side"] = row["analyte"], hit["shown"], hit["direction"]
-    out["rule"] = hit["method"].map(FIXED_RULES).fillna("family limit")
-    out["operator"] = np.where(hit["direction"] == "up", ">=", "<=")
-    out["unit"] = np.where(code, "ISO 4406 code", row["unit"])
-    out["words"] = [_words(r, row) for r in hit.itertuples()]
-    return out
+def _evidence(hit: pd.DataFrame, shots: pd.DataFrame, limits: pd.DataFrame, register: pd.DataFrame) -> pd.DataFrame:
+    """Rows of evidence with their side from :func:`_passed`."""
+    whose = shots[["compartment", "sample", "drawn_on", "known_on"]].iloc[hit["bottle"].to_numpy()]
+    rule = limits[["measure", "direction", "method"]].iloc[hit["limit"].to_numpy()]
+    named = register[["name", "unit"]].loc[hit["analyte"]]
+    parts = [part.reset_index(drop=True) for part in (whose, hit, rule, named)]
+    out = pd.concat(parts, axis=1).rename(columns={"direction": "side"}).astype({"analyte": "str", "state": "str"})
+    out["words"] = pd.Series([_words(r) for r in out.itertuples()], dtype="str")
+    out["unit"] = out["unit"].mask(out["measure"] == "code", "ISO 4406 code")
+    out["rule"] = out["method"].map(FIXED_RULES).fillna("family limit")
+    out["operator"] = pd.Series(np.where(out["side"] == "up", ">=", "<="), dtype="str")
+    return out.assign(value=out["shown"])[[*EVIDENCE, "side"]]
 
 
 def _number(x: float, figures: int = 3) -> str:
@@ -260,13 +275,13 @@ def _number(x: float, figures: int = 3) -> str:
     return f"{x:,.{figures}g}" if abs(x) < 10**figures else f"{x:,.0f}"
 
 
-def _words(r, row: pd.Series) -> str:  # type: ignore[no-untyped-def]
+def _words(r) -> str:  # type: ignore[no-untyped-def]
     whose = _WHOSE.get(r.method, "its family's limit")
-    way = "at or above" if r.direction == "up" else "at or below"
-    unit = "" if row["unit"] == "1" else f" {row['unit']}"
+    way = "at or above" if r.side == "up" else "at or below"
+    unit = "" if r.unit == "1" else f" {r.unit}"
     if r.measure == "code":
-        return f"{row['name']}: ISO 4406 code {'>' if r.above else ''}{r.shown:.0f}, {way} {whose} of {r.threshold:.0f}"
-    said = f"{row['name']} {'below ' if r.below else 'above ' if r.above else ''}{_number(r.x, 4)}{unit}"
+        return f"{r.name}: ISO 4406 code {'>' if r.above else ''}{r.shown:.0f}, {way} {whose} of {r.threshold:.0f}"
+    said = f"{r.name} {'below ' if r.below else 'above ' if r.above else ''}{_number(r.x, 4)}{unit}"
     if r.measure == "change":
         turn = "above" if r.x > r.fresh else "below"
         return (

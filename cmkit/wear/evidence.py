@@ -103,7 +103,7 @@ def _family_rates(trend: pd.DataFrame, limits: pd.DataFrame, alarm: Alarm) -> pd
 def _levels(trend: pd.DataFrame, limits: pd.DataFrame) -> pd.DataFrame:
     """Results above a fixed limit (alert or alarm as it says), or surely above the family's alarm limit (an alert).
 
-    Surely: above the upper confidence bound of that limit, since a limit borne by few bottles is itself uncertain.
+    Surely: above the upper confidence bound of that limit, since a limit that rests on few bottles is itself uncertain.
     """
     own = limits[(limits["measure"] == "level") & (limits["direction"] == "up")]
     rated = trend[~trend["below"].astype(bool)].merge(own, on=["family", "analyte"], suffixes=("", "_limit"))

@@ -3,9 +3,9 @@ analyte).
 
 State (C, beta) with C_i = phi C_{i-1} + beta psi + chi c_f. A linear Gaussian filter with three additions: noise that
 grows with the level, a robust update (a result far off moves the state little at first), and a moment match for results
-reported as below or above a limit. With the
-additions switched off and no drift it is the best linear unbiased predictor of the whole history. Derivation: guide
-how_it_is_computed, B2; censored update: moments of a truncated normal distribution.
+reported as below or above a limit. With the additions switched off and no drift it is the best linear unbiased
+predictor of the whole history. Derivation: guide how_it_is_computed, B2; censored update: moments of a truncated normal
+distribution.
 """
 
 from dataclasses import dataclass, fields
@@ -13,12 +13,12 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, DTypeLike, NDArray
-from scipy.special import log_ndtr
 
 from cmkit.records.censoring import sides_of
 from cmkit.records.constants import constant
 from cmkit.wear import change
 from cmkit.wear.growth import Growth
+from cmkit.wear.normal_tail import lower_tail
 
 Floats = NDArray[np.float64]
 Values = Floats | float
@@ -250,13 +250,12 @@ def below_limit(limit: Floats, expected: Floats, root: Floats) -> tuple[Floats, 
     information it has.
     """
     below = (limit - expected) / root
-    return departure_below(below, log_ndtr(below))
+    return departure_below(below, lower_tail(below)[1])
 
 
-def departure_below(below: Floats, chance: Floats) -> tuple[Floats, Floats]:
-    """:func:`below_limit` from the standardised limit and the logarithm of the chance to lie below it."""
-    lam = np.exp(-0.5 * below * below - 0.5 * np.log(2 * np.pi) - chance)
-    return -lam, np.clip(lam * (below + lam), 1e-12, 1.0)
+def departure_below(below: Floats, mills: Floats) -> tuple[Floats, Floats]:
+    """:func:`below_limit` from the standardised limit and Mills' ratio at it (`wear.normal_tail`)."""
+    return -mills, np.minimum(np.maximum(mills * (below + mills), 1e-12), 1.0)
 
 
 def _correct(state: State, watch: change.Watch, glr: Floats, numbers: Numbers) -> NDArray[np.int64]:

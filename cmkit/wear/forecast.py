@@ -226,13 +226,12 @@ def forecast_next(
 
     hours_ahead: operating hours from that bottle to the next one whose result will come in, by the fleet's own habit;
     one in the post counts (`wear.next_bottle`). next_mean, next_sd: the result to expect there, laboratory scatter
-    included, on the scale of the laboratory of the newest bottle (`wear.laboratory_bias`).
-    limit: the family's alarm limit for the level (of a percentile its upper bound). chance: of the true level
-    passing it before that bottle's result is in the office, turnaround included;
-    the time already gone by counts too. hours_to_limit_p10, _p50, _p90: operating hours from the newest bottle to the
-    limit. A bottle is drawn before the change of its day, so a
-    change done or planned near the next bottle's visit does not set that result back. To the limit, an overdue change
-    is not assumed. The next result is of its own time of year, the hours to the limit of a mean one.
+    included, on the scale of the laboratory of the newest bottle (`wear.laboratory_bias`). limit: the family's alarm
+    limit for the level (of a percentile its upper bound). chance: of the true level passing it before that bottle's
+    result is in the office, turnaround included; the time already gone by counts too. hours_to_limit_p10, _p50, _p90:
+    operating hours from the newest bottle to the limit. A bottle is drawn before the change of its day, so a change
+    done or planned near the next bottle's visit does not set that result back. To the limit, an overdue change is not
+    assumed. The next result is of its own time of year, the hours to the limit of a mean one.
     """
     last, state = states_ahead(known, exposure, filtered, use, learnt)
     if not len(last):

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import log_ndtr
 
 from cmkit.wear.filter import LEAST_RATE, ROBUST, departure_below, true_limit
+from cmkit.wear.normal_tail import lower_tail
 from cmkit.wear.series_arrays import Panel
 
 Floats = NDArray[np.float64]
@@ -224,8 +224,8 @@ def _at_limits(step: _Step, expected: Floats, parts: tuple[Floats, ...]) -> Floa
         variance = s[..., cut] - step.rounded  # rounding has had its say in the true limit
         own = np.sqrt(variance)
         inside = -step.side * (step.limit - expected[..., cut]) / own
-        chance = log_ndtr(inside)
-        departure, weight[..., cut] = departure_below(inside, chance)
+        chance, mills = lower_tail(inside)
+        departure, weight[..., cut] = departure_below(inside, mills)
         nu[..., cut] = -step.side * departure * own
         wide[..., cut] = variance
         score[..., cut] = chance

@@ -338,7 +338,7 @@ def _frame(
 
 
 def _words(fits: FamilyFits, p: Percentiles, i: int, alarm: Alarm, age: float) -> str:
-    """What bears the limit, and what makes it doubtful."""
+    """What the limit rests on, and what makes it doubtful."""
     n, k = int(fits.n[i]), int(fits.compartments[i])
     words = [
         f"{n} bottle(s) of {k} compartment(s)" + (f" at a fluid age of about {age:,.0f} h" if np.isfinite(age) else "")

@@ -3,8 +3,8 @@
 Rules of the trade used here (common practice, no source): bottles and changes are the work of service visits, and a
 bottle is drawn before the work of its day. So a change due early in an interval comes before the next bottle, one due
 late in it waits for that bottle. Where early ends is learnt from the fleet's own record: the share of the interval that
-tells apart best which changes came before the bottle. A bottle
-may have been drawn already and be in the post: not longer ago than the laboratory's answers usually take.
+tells apart best which changes came before the bottle. A bottle may have been drawn already and be in the post: not
+longer ago than the laboratory's answers usually take.
 """
 
 import numpy as np

@@ -12,8 +12,9 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import log_ndtr
 from scipy.stats import binom, nct, norm
+
+from cmkit.wear.normal_tail import lower_tail
 
 Floats = NDArray[np.float64]
 LEFT, EXACT, RIGHT = -1, 0, 1
@@ -104,13 +105,13 @@ class _Problem:
     def value(self, g: Floats, d: Floats) -> Floats:
         with np.errstate(divide="ignore", invalid="ignore"):
             own = self.n * np.log(g) - 0.5 * (g**2 * self.sum2 - 2 * g * d * self.sum1 + self.n * d**2)
-        tail = log_ndtr(self.sign * (g[self.group] * self.bound - d[self.group]))
+        tail = lower_tail(self.sign * (g[self.group] * self.bound - d[self.group]))[0]
         return np.asarray(own + np.bincount(self.group, self.weight * tail, len(g)), float)
 
     def slopes(self, g: Floats, d: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:
         """First and second derivatives: by g, d, gg, gd, dd."""
         t = self.sign * (g[self.group] * self.bound - d[self.group])
-        mills = np.exp(-0.5 * t**2 - _LOG_ROOT_2PI - log_ndtr(t))
+        mills = lower_tail(t)[1]
         curve = mills * (t + mills)
 
         def total(weights: Floats) -> Floats:

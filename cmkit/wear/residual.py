@@ -5,8 +5,7 @@ After a change the level is f times what was drained plus what was gained since 
 every forecast of a first bottle after a change. f is the mode of the pooled robust likelihood of the wear filter's
 forecasts (`wear.family`), over all metals of a kind that fresh fluid carries next to none of (else f and the fresh
 content explain each other), times a log-normal prior about the kind's assumed share. The usual rate, its scatter and
-the laboratory's are fitted anew at each f tried. (`wear.profile` says how
-much the pooled likelihood is worth).
+the laboratory's are fitted anew at each f tried. (`wear.profile` says how much the pooled likelihood is worth).
 """
 
 from dataclasses import replace

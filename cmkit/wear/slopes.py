@@ -287,9 +287,9 @@ def wear_rate(
     y (n,) ppm; weights 1/(noise_floor^2 + (noise_share fitted)^2), refitted `rounds` times; the noise is taken as
     known, so the interval is normal. censored: -1 where y is a limit the result lay below, 1 above, else 0 (flags:
     below); such a result enters by scoring steps of its normal likelihood (give `rounds` 30 or more). prior:
-    (rate_mean, rate_sd, level_mean, sd of level_mean)
-    of the family, as two further observations. robust: Huber weights min(1, 1.5/|standardised residual|). Raises
-    ValueError for fewer than two results that are no limit and no prior, or for no result at all.
+    (rate_mean, rate_sd, level_mean, sd of level_mean) of the family, as two further observations. robust: Huber weights
+    min(1, 1.5/|standardised residual|). Raises ValueError for fewer than two results that are no limit and no prior, or
+    for no result at all.
     """
     y, phi, psi = (np.atleast_1d(np.asarray(v, float)) for v in (y, phi, psi))
     side = np.zeros(len(y), np.int8) if censored is None else np.atleast_1d(sides_of(censored))

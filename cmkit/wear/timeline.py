@@ -208,11 +208,9 @@ def _with_implied_changes(line: pd.DataFrame) -> pd.DataFrame:
     change is put in.
 
     Without a change the fluid has the hours of the bottle before and those run since. The change lies as many hours
-    back as the label
-    says, at the earliest with the bottle before: a bottle is drawn before the work of its day. Where the compartment's
-    changes are kept
-    on record, one slip alone may be a slip of the pen: a change must have been due, or the next bottle's hours must
-    bear it out.
+    back as the label says, at the earliest with the bottle before: a bottle is drawn before the work of its day. Where
+    the compartment's changes are kept on record, one slip alone may be a slip of the pen: a change must have been due,
+    or the next bottle's hours must bear it out.
     """
     bottle = line["what"] == "sample"
     fresh = line["what"].isin(["change", "start"]).groupby(line["compartment"]).cumsum()

@@ -69,9 +69,3 @@ def test_the_page_of_names_holds_every_name_and_table_and_asks_for_nothing() -> 
 
     Reader().feed(page)
     assert found == []
-
-
-def test_every_public_function_says_what_it_does_and_which_errors_it_raises() -> None:
-    for name in ("series", "refit", "onset", "explain", "compare", "what_if", "query", "open_assessment"):
-        words = getattr(cmkit, name).__doc__
-        assert "Error" in words, name

@@ -111,7 +111,11 @@ def write_notebook(tmp_path: Path) -> Callable[..., Path]:
 @pytest.fixture
 def notebooks(tmp_path: Path) -> Path:
     """A folder with a site book and a fleet book: one chart and one table each."""
-    folder = tmp_path / "notebooks"
+    return write_books(tmp_path / "notebooks")
+
+
+def write_books(folder: Path) -> Path:
+    """The two notebooks, in a new folder."""
     folder.mkdir()
     nbformat.write(made_notebook(["assessment", "site", "month"], [SETUP, CHART, TABLE]), folder / "site_book.ipynb")
     nbformat.write(made_notebook(["assessment", "month"], [SETUP, CHART, TABLE]), folder / "fleet_book.ipynb")

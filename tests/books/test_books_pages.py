@@ -43,7 +43,6 @@ def books(
                 folder,
                 name=name,
                 page={"title": name, "as_of": "2026-06-30"},
-                warm=False,
             )
             assert result.made, result.error
             done[name, hostile] = folder / f"{name}.html"
@@ -164,7 +163,7 @@ def test_a_bad_month_of_a_large_site_is_one_page_of_a_megabyte_too(
     assert (len(bad.verdicts), bad.verdicts["state"].isin(["alarm", "alert"]).sum()) == (112, 70)
     bad.save(tmp_path / "data")
     parameters = {"assessment": "data", "site": "ridge", "month": "2026-06"}
-    result = run_book(root / "notebooks" / "site_book.ipynb", parameters, tmp_path, warm=False)
+    result = run_book(root / "notebooks" / "site_book.ipynb", parameters, tmp_path)
     assert result.made, result.error
     page = (tmp_path / "book.html").read_text(encoding="utf-8")
     assert len(page.encode()) < MEGABYTE

@@ -122,7 +122,7 @@ def sheet(made: Callable[..., Assessment], root: Path, tmp_path_factory: pytest.
     made().save(folder / "data")
     parameters = {"assessment": "data", "month": "2026-06", "site": "north pit"}
     page = {"kind": "round", "title": "Round", "as_of": "2026-06-30"}
-    result = run_book(root / "notebooks" / "round_sheet.ipynb", parameters, folder, name="round", page=page, warm=False)
+    result = run_book(root / "notebooks" / "round_sheet.ipynb", parameters, folder, name="round", page=page)
     assert result.made, result.error
     return folder / "round.html"
 

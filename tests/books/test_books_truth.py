@@ -187,10 +187,12 @@ def allowed(book: Book, compartment: str) -> set[str]:
 
 
 def site_book_sister(book: Book, compartment: str) -> np.ndarray:
-    """Results of the newest bottles of the same kind of compartment."""
+    """Results of the newest bottles of the same kind of compartment, and the hours on their fluids."""
     kind = book.places.loc[compartment, "kind"]
-    names = book.places.index[book.places["kind"] == kind]
-    return book.newest[book.newest["compartment"].isin(names)].select_dtypes("number").to_numpy(float).ravel()
+    newest = book.newest[book.newest["compartment"].isin(book.places.index[book.places["kind"] == kind])]
+    steps = book.tables.exposure
+    age = steps.loc[steps["sample"].isin(newest["sample"]), "fluid_h"]
+    return np.concatenate([newest.select_dtypes("number").to_numpy(float).ravel(), age.to_numpy(float)])
 
 
 def usual_of(book: Book, compartment: str) -> np.ndarray:
@@ -280,7 +282,7 @@ def test_a_decision_stands_on_its_compartments_page(books: dict[str, Book], root
     decisions = pd.read_csv(root / "sample_data" / "decisions.csv")
     row = decisions[decisions["compartment"] == "EX-04/travel drive/right"].iloc[-1]
     text = page_of(books, row["compartment"])[1]
-    assert f"Seen to by {row['owner']}, {row['decided']} on 14 Jun 2026, was due on 20 Jun 2026" in text
+    assert f"Owner {row['owner']}, {row['decided']} on 14 Jun 2026, was due on 20 Jun 2026" in text
     assert f"14 Jun 2026: {row['decided']} by {row['owner']}, due on 20 Jun 2026: {row['why']}" in text
 
 

@@ -57,8 +57,8 @@ def scheduler(tmp_path: Path) -> Iterator[str]:
     worker = [*dask, "worker", address, "--nthreads", "1", "--no-dashboard", "--local-directory", str(tmp_path)]
     crew = [subprocess.Popen(worker, **quiet) for _ in range(2)]
     try:
-        with distributed.Client(address, timeout=60, set_as_default=False) as client:
-            client.wait_for_workers(2, timeout=60)
+        with distributed.Client(address, timeout=300, set_as_default=False) as client:
+            client.wait_for_workers(2, timeout=300)
         yield address
     finally:
         for process in [*crew, head]:
@@ -67,11 +67,11 @@ def scheduler(tmp_path: Path) -> Iterator[str]:
 
 
 def worker_pids(address: str) -> list[int]:
-    with distributed.Client(address, timeout=20, set_as_default=False) as client:
+    with distributed.Client(address, timeout=300, set_as_default=False) as client:
         return list(client.run(os.getpid).values())
 
 
-@short_or_full("books", 8, 20)
+@short_or_full("books", 6, 20)
 def test_with_a_worker_killed_every_book_is_published_once(
     tmp_path: Path, save_assessment: Save, notebooks: Path, scheduler: str, books: int
 ) -> None:

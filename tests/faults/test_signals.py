@@ -54,7 +54,7 @@ def stopped(folder: Path, how: signal.Signals, stop_in: str, *words: str) -> tup
     assert "here\n" in iter(started.stdout.readline, "")
     there = left_behind(folder)
     started.send_signal(how)
-    said = started.communicate(timeout=120)[0]
+    said = started.communicate(timeout=300)[0]
     return started.returncode, said, there
 
 
@@ -102,10 +102,10 @@ def test_books_stopped_on_the_way_leave_no_process_and_no_folder(
     assert any(line in said for said in iter(started.stdout.readline, ""))
     family = psutil.Process(started.pid).children(recursive=True)
     (os.killpg if how == signal.SIGINT else os.kill)(started.pid, how)
-    said = started.communicate(timeout=120)[0]
+    said = started.communicate(timeout=300)[0]
     assert started.returncode == code, said
     assert "cmkit: stopped. What was there before stands" in said
     assert "Traceback" not in said
-    assert psutil.wait_procs(family, timeout=60)[1] == []
+    assert psutil.wait_procs(family, timeout=300)[1] == []
     assert list(short.iterdir()) == []
     assert not list((tmp_path / "books").glob("20*")), "no month is there before it is whole"

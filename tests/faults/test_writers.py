@@ -84,7 +84,7 @@ def source(saved: Path) -> Path:
     return filled(saved)
 
 
-@short_or_full("most", 4, 10)
+@short_or_full("most", 2, 10)
 @pytest.mark.parametrize("how", ["kill", "full"])
 @pytest.mark.parametrize("name", list(WRITERS))
 def test_a_writer_stopped_at_any_step_leaves_the_old_or_the_new(

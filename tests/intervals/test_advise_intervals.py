@@ -10,10 +10,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from filelock import FileLock
 from made_learnt import made_learnt
 from numpy.testing import assert_allclose
 
-from cmkit.errors import SettingsError
+from cmkit.errors import SettingsError, WriteError
 from cmkit.intervals.accept import accept_intervals
 from cmkit.intervals.advise import (
     CURVES,
@@ -296,6 +297,7 @@ def test_a_hostile_name_stays_a_name(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("name", "every", "message"),
     [("Z/engine", 250.0, "no compartment, family or kind"), ("A/engine", 0.0, "wanted 1 to 100000 hours"),
+    ("A/engine", 1e-9, "wanted 1 to 100000 hours"),
     ("B/engine", None, "no accepted interval to take back")],
 )  # fmt: skip
 def test_refusals_write_nothing(tmp_path: Path, name: str, every: float | None, message: str) -> None:
@@ -303,6 +305,29 @@ def test_refusals_write_nothing(tmp_path: Path, name: str, every: float | None, 
     file.write_text(TOML, encoding="utf-8")
     with pytest.raises(SettingsError, match=message):
         accept_intervals(file, {name: every}, {"A/engine", "B/engine"})
+    assert file.read_text(encoding="utf-8") == TOML
+
+
+def test_digits_the_comment_behind_the_heading_and_a_link_are_kept(tmp_path: Path) -> None:
+    real, link = tmp_path / "real.toml", tmp_path / "fleet.toml"
+    agreed = "[accepted_intervals]  # agreed with the crew"
+    real.write_text(TOML.replace("[accepted_intervals]", agreed), encoding="utf-8")
+    link.symlink_to(real)
+    accept_intervals(link, {"A/engine": 12345.6789}, {"A/engine"})
+    assert read_settings(real).accepted_intervals["A/engine"] == 12345.6789
+    assert link.is_symlink()
+    assert agreed in real.read_text(encoding="utf-8")
+
+
+def test_while_another_writes_nothing_is_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    file = tmp_path / "fleet.toml"
+    file.write_text(TOML, encoding="utf-8")
+    monkeypatch.setattr("cmkit.intervals.accept._WAIT_S", 0.1)
+    with (
+        FileLock(tmp_path / ".fleet.toml.lock"),
+        pytest.raises(WriteError, match=r"fleet\.toml: another command is writing it; nothing was written"),
+    ):
+        accept_intervals(file, {"A/engine": 500.0}, {"A/engine"})
     assert file.read_text(encoding="utf-8") == TOML
 
 

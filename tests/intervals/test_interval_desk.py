@@ -3,9 +3,11 @@
 from dataclasses import replace
 
 import numpy as np
+import pytest
 from numpy.testing import assert_allclose
 
 from cmkit.desk import interval_desk, interval_view
+from cmkit.errors import ParameterError
 from cmkit.intervals.cost import Case, interval_cost
 from cmkit.intervals.tune import draw_factors
 
@@ -28,6 +30,17 @@ def test_the_view_refuses_in_words(worked: Case) -> None:
     view = interval_view(replace(worked, failure_cost=12_000.0), SERVICE, 250.0, draws)
     assert np.isnan(view.advice["advised_h"].item())
     assert view.words()[0].startswith("no interval pays")
+
+
+@pytest.mark.parametrize(("service_h", "today_h"), [((0.0, 250.0), 250.0), ((250.0,), -1.0), ((np.nan,), 250.0)])
+def test_hours_that_cannot_be_are_refused(worked: Case, service_h: tuple[float, ...], today_h: float) -> None:
+    draws = draw_factors(np.random.default_rng(1), 50, 5, 0.3, 0.3)
+    with pytest.raises(ParameterError, match=r"service_h, today_h: found .*, wanted operating hours above 0"):
+        interval_view(worked, service_h, today_h, draws)
+    with pytest.raises(ParameterError, match="service_h, today_h"):
+        interval_desk(worked, service_h, today_h)
+    with pytest.raises(ParameterError, match=r"found 0, 0\.7 and 0\.4; wanted the first above 0"):
+        interval_desk(worked, SERVICE, 250.0, rate_events=0.0)
 
 
 def test_boxes_redraw_take_what_is_typed_and_come_back(worked: Case) -> None:

@@ -105,7 +105,7 @@ MAY_STOP = {
 }
 
 
-@pytest.fixture(scope="module", params=list(STRENGTHS))
+@pytest.fixture(scope="module", params=["clear", "early", pytest.param("wide scatter", marks=pytest.mark.slow)])
 def judged(request, given, course):
     """(strength, what the judge was given, Judged)."""
     strengths, noise = STRENGTHS[request.param]

@@ -173,7 +173,7 @@ def test_the_record_tells_what_alarms_led_to(known) -> None:
     assert confirmed["lead_h"] == 300
     assert confirmed["cost"] == 900 + 2 * 100
     assert record["outcome"].tolist() == ["defect", "not looked into", "failed", "waiting"]
-    assert record["words"].tolist()[2] == "failed without a warning"
+    assert record["words"].tolist()[2] == "failed while no alarm stood"
 
 
 def record_of(known, *spells: dict, f1: float = 4300.0) -> pd.DataFrame:
@@ -187,7 +187,7 @@ def test_a_result_that_came_after_the_failure_was_no_warning(known) -> None:
     late = record_of(known, spell("M1/final drive", "2026-03-25", "2026-04-01", "finding", known="2026-04-03"))
     drive = late[late["compartment"] == "M1/final drive"].set_index("outcome")
     assert drive.loc["not looked into", "words"] == "its result came only after the finding of 2026-04-01"
-    assert drive.loc["failed", "words"] == "failed without a warning"
+    assert drive.loc["failed", "words"] == "failed while no alarm stood"
     early = record_of(known, spell("M1/final drive", "2026-03-25", "2026-04-01", "finding", known="2026-03-30"))
     warned = early[early["compartment"] == "M1/final drive"]
     assert warned["words"].tolist() == ["failed before it was looked into"]

@@ -21,7 +21,8 @@ CLEAN, DIRTY = (2400.0, 600.0, 70.0), (9000.0, 2400.0, 300.0)  # 18/16/13 and 20
 
 
 def hydraulic(make_fleet: Callable[..., Fleet], counts: list[tuple[float, ...]], *, work: list[dict] | None = None,
-    doubted: tuple[int, ...] = (), settings: dict[str, Any] | None = None) -> pd.Series:  # fmt: skip
+    doubted: tuple[int, ...] = (), settings: dict[str, Any] | None = None,
+    in_alarm: tuple[str, ...] = ()) -> pd.Series:  # fmt: skip
     """The row of a hydraulic system with these counts, a bottle every 30 days up to today."""
     days = [DAY - pd.Timedelta(days=30 * (len(counts) - 1 - n)) for n in range(len(counts))]
     samples = [
@@ -40,7 +41,7 @@ def hydraulic(make_fleet: Callable[..., Fleet], counts: list[tuple[float, ...]],
     good = pd.DataFrame(
         {"sample": [s["sample"] for s in samples], "good": [n not in doubted for n in range(len(counts))]}
     )
-    out = cleanliness(known, good)
+    out = cleanliness(known, good, in_alarm)
     check(out, "cleanliness")
     return out.iloc[0]
 
@@ -58,6 +59,14 @@ def test_two_dirty_bottles_ask_for_cleaning_and_one_for_another_bottle(make_flee
     assert (two["advice"], two["code"], two["over"]) == ("clean", "20/18/15", 2.0)
     assert hydraulic(make_fleet, [CLEAN, DIRTY, DIRTY], doubted=(1,))["advice"] == "draw again"
     assert hydraulic(make_fleet, [DIRTY], doubted=(0,))["advice"] == "not counted"
+
+
+def test_in_an_alarm_its_order_comes_before_the_filter(make_fleet) -> None:
+    """Common practice, no source: a filter changed before it was looked at takes the debris away with it."""
+    row = hydraulic(make_fleet, [CLEAN, DIRTY, DIRTY], in_alarm=("M/hyd",))
+    assert row["advice"] == "settle first"
+    assert "do what its order says before the filter" in row["words"]
+    assert hydraulic(make_fleet, [DIRTY, CLEAN], in_alarm=("M/hyd",))["advice"] == "keep"
 
 
 @pytest.mark.parametrize(

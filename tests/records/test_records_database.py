@@ -23,6 +23,7 @@ from cmkit.errors import MissingTable, StoreError, UnknownColumn
 from cmkit.records.fleet import Fleet
 from cmkit.records.reading.load import load_fleet
 from cmkit.records.storing import database
+from cmkit.records.storing.connection import database as opened
 from cmkit.records.storing.database import read_database, read_results, write_records, write_results
 from cmkit.tables.frames import empty
 from cmkit.tables.records import TABLES
@@ -273,3 +274,35 @@ def test_settings_travel_as_an_object_too(tmp_path: Path, fleet: Fleet) -> None:
     write_records(fleet, url)
     named = replace(fleet.settings, name="Other")
     assert read_database(url, named, today=TODAY).settings.name == "Other"
+
+
+def test_a_database_without_an_encoding_keeps_every_letter(postgresql: str, fleet: Fleet) -> None:
+    """SQL_ASCII: the server converts nothing, and takes letters for bytes."""
+    server = sa.create_engine(postgresql.replace("postgresql:", "postgresql+psycopg:"), isolation_level="AUTOCOMMIT")
+    with server.connect() as connection:
+        connection.execute(
+            sa.DDL("CREATE DATABASE bytes ENCODING 'SQL_ASCII' TEMPLATE template0 LC_COLLATE 'C' LC_CTYPE 'C'")
+        )
+    server.dispose()
+    url = postgresql.rsplit("/", 1)[0] + "/bytes"
+    named = replace(fleet, samples=fleet.samples.assign(note="Öl heiß, 40 °C"))
+    write_records(named, url)
+    assert read_database(url, fleet.settings, today=TODAY).samples["note"].unique().tolist() == ["Öl heiß, 40 °C"]
+
+
+END = sa.text("SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE application_name = 'cmkit-test'")
+
+
+def asked_and_cut_off(url: str) -> None:
+    """Connect, have the server end that connection, and ask."""
+    other = raw(url)
+    with opened(f"{url}?application_name=cmkit-test") as engine, engine.connect() as asked:
+        with other.connect() as killer:
+            killer.execute(END)
+        other.dispose()
+        asked.execute(sa.text("SELECT 1"))
+
+
+def test_a_connection_the_server_ends_is_one_message(postgresql: str) -> None:
+    with pytest.raises(StoreError, match="cannot be read"):
+        asked_and_cut_off(postgresql)

@@ -253,7 +253,10 @@ def test_there_are_enough_of_them() -> None:
 @pytest.mark.parametrize(
     ("name", "words"),
     [
-        ("unclear_dates.csv", "%d/%m/%Y and %m/%d/%Y both fit every date; day and month cannot be told apart here"),
+        (
+            "unclear_dates.csv",
+            "%d/%m/%Y and %m/%d/%Y both fit every date; which is day and which is month does not show here",
+        ),
         ("spoiled.csv", "not understood: "),
         ("both_decimals.csv", "both '1000,5' and '1000.5' stand in this file; each is read as it can only be meant"),
     ],

@@ -1,7 +1,6 @@
 """Every number that fleet.toml may set is in force once it is set, and is recorded with what was made from it."""
 
 from dataclasses import asdict, fields, replace
-from pathlib import Path
 from typing import Any
 
 import pandas as pd
@@ -10,7 +9,6 @@ import pytest
 from cmkit.assess import assess_fleet
 from cmkit.records.constants import constants
 from cmkit.records.fleet import Fleet
-from cmkit.records.reading.load import load_fleet
 from cmkit.records.settings import Alarm, Intervals, Judge, Sampling, Settings, Trust, parse_settings
 
 SECTIONS = {"sampling": Sampling, "alarm": Alarm, "trust": Trust, "intervals": Intervals, "judge": Judge}
@@ -27,10 +25,10 @@ def another(value: Any) -> Any:
 
 
 @pytest.fixture(scope="module")
-def one(root: Path) -> Fleet:
+def one(small: Fleet) -> Fleet:
     """One machine of the demo fleet."""
-    demo = load_fleet(root / "sample_data")
-    return demo.for_site(str(demo.machines["site"].iloc[0]))
+    site = small.machines.groupby("site").size().idxmin()
+    return small.for_site(str(site))
 
 
 @pytest.mark.parametrize(("section", "key"), KEYS)

@@ -222,5 +222,5 @@ def test_the_record_says_of_followed_orders_what_was_true(followed):
     truly = faults[(faults["how"] == "failed") & (pd.to_datetime(faults["ended_on"]) < known.date)]
     assert len(failed) == len(truly)
     silent = failed[failed["alarm_on"].isna()]
-    assert set(silent["words"]) <= {"failed without a warning"}
+    assert set(silent["words"]) <= {"failed while no alarm stood"}
     assert set(zip(failed["compartment"], failed["found_on"], strict=True)) <= ends

@@ -28,11 +28,14 @@ def open_assessment(folder: str | Path = "", as_of: str = "") -> Assessment:
     """The saved assessment in `folder`, or that of the fleet there.
 
     folder: of a saved assessment (about.json) or of a fleet (fleet.toml); empty: sample_data beside the notebook, or
-    beside its folder.
-    as_of: a day such as 2026-06-30, default the newest record's; of a saved assessment only its own. A fleet's
-    assessment is kept in the user's cache folder (XDG_CACHE_HOME) under a name made from every byte of the records and
-    of cmkit itself, so that another notebook opens it at once and a changed record is never missed. Raises
-    ParameterError that says what to do.
+    beside its folder. as_of: a day such as 2026-06-30, default the newest record's; of a saved assessment only its own.
+    Raises ParameterError that says what to do; a fleet's records raise what `load_fleet` raises.
+
+    A fleet's assessment is kept in the user's cache folder (XDG_CACHE_HOME) under a name made from every byte of the
+    records and of cmkit itself, so that another notebook opens it at once and a changed record is never missed.
+
+    >>> cmkit.open_assessment("sample_data").as_of
+    Timestamp('2026-06-30 00:00:00')
     """
     places = [Path(folder)] if str(folder) else [Path("sample_data"), Path("../sample_data")]
     for place in places:

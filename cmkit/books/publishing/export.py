@@ -148,8 +148,8 @@ class BookExporter(HTMLExporter):
     """nbconvert's exporter of a book (`jupyter nbconvert --to cmkit-book`); a subclass because nbconvert asks for one.
 
     `resources["book"]` may hold: kind (css class of the page), title, site, month, as_of, version, nav (list of {href,
-    text}) and
-    anything else the header and footer templates use. All its text is escaped here. Keeps state: one a thread.
+    text}) and anything else the header and footer templates use. All its text is escaped here. Keeps state: one a
+    thread.
     """
 
     export_from_notebook = "Fleet book (one HTML file)"

@@ -115,7 +115,7 @@ def _assumed(fleet: Fleet) -> list[str]:
         )
     for column, instead in (
         ("capacity_l", "a top-up is taken as the usual share of the charge"),
-        ("fluid", "a wrong fluid cannot be told"),
+        ("fluid", "a wrong fluid cannot be found"),
     ):
         n = int(places[column].isna().sum())
         lines += [f"{column} is not known for {n} of {len(places)} compartments: {instead}."] if n else []

@@ -78,7 +78,7 @@ class Words:
 
 @dataclass(frozen=True)
 class Parsed:
-    """Values by row, with what was wrong (`problem`) or mended (`repair`) in words, '' where nothing was.
+    """Values by row, with what was wrong (`problem`) or repaired (`repair`) in words, '' where nothing was.
 
     side (int8): -1 where the value is a limit it was reported below, 1 where it is one it was reported above, 0 where
     it is the value.
@@ -93,8 +93,8 @@ class Parsed:
     def plain(self) -> np.ndarray:
         """True for rows of which nothing need be said: no problem, no repair, not censored."""
         out = self.side == 0
-        out[told(self.problem)] = False
-        out[told(self.repair)] = False
+        out[worded(self.problem)] = False
+        out[worded(self.repair)] = False
         return np.asarray(out)
 
 
@@ -110,7 +110,7 @@ _NO_NUMBER = _Number(problem="not a number")
 
 
 def nothing(n: int) -> np.ndarray:
-    """'' for each of `n` rows: one word that all rows share, so that :func:`told` need not look at them."""
+    """'' for each of `n` rows: one word that all rows share, so that :func:`worded` need not look at them."""
     return np.broadcast_to(np.array("", dtype=object), n)
 
 
@@ -119,7 +119,7 @@ def uncensored(n: int) -> np.ndarray:
     return np.zeros(n, dtype=np.int8)
 
 
-def told(words: np.ndarray) -> np.ndarray:
+def worded(words: np.ndarray) -> np.ndarray:
     """Places of the rows of which something is said."""
     return np.array([], dtype=np.intp) if words.strides == (0,) else np.flatnonzero(words != "")
 

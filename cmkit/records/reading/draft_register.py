@@ -48,7 +48,7 @@ class Draft:
     """A drafted register: frames of sites, machines, compartments and names as they would be written, and why each line
     is there.
 
-    why: compartment -> what the files say and how many bottles; unread: what no machine could be told from, with its
+    why: compartment -> what the files say and how many bottles; unread: what no machine was found in, with its
     bottles.
     """
 
@@ -250,7 +250,7 @@ def draft_words(draft: Draft) -> str:
         lines.append("Words read as a component (names.csv):")
         lines += [f"  {s!r} -> {n}" for s, n in zip(draft.names["said"], draft.names["name"], strict=True)]
     if draft.unread:
-        lines.append("No machine or component can be told from:")
+        lines.append("No machine or component was found in:")
         lines += [f"  {text!r}: {n} bottle(s)" for text, n in draft.unread.items()]
     return "\n".join(lines)
 

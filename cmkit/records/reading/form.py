@@ -70,9 +70,9 @@ def form_of(path: Path, known: Known = known_result, wanted: str = "") -> Form:
         rows, encoding, separator = sheets[name], "", ""
         sheet = name if len(sheets) > 1 or wanted else ""
     else:
-        text, mended = read_text(path, path.name)
+        text, repaired = read_text(path, path.name)
         encoding = (
-            "cp1252" if len(mended) else ("utf-16" if path.read_bytes()[:2] in (b"\xff\xfe", b"\xfe\xff") else "")
+            "cp1252" if len(repaired) else ("utf-16" if path.read_bytes()[:2] in (b"\xff\xfe", b"\xfe\xff") else "")
         )
         separator, rows = _best_split(text, path.name, known)
         sheet = ""
@@ -191,7 +191,7 @@ def date_form(grid: Grid, headings: list[str]) -> tuple[str, tuple[str, ...]]:
         return "", ("dates: no form fits; look at the date columns",)
     meaning = {f.replace("%b", "%m") for f in forms}
     doubt = (
-        (f"dates: {' and '.join(forms)} both fit every date; day and month cannot be told apart here",)
+        (f"dates: {' and '.join(forms)} both fit every date; which is day and which is month does not show here",)
         if len(meaning) > 1
         else ()
     )

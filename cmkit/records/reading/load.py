@@ -49,9 +49,12 @@ from cmkit.tables.records import NAMES, REGISTER, TABLES
 def load_fleet(path: str | Path, today: date | None = None) -> Fleet:
     """The fleet in the folder `path`: settings, tables, and laboratory files of inbox/ read by their layouts.
 
-    today: dates after it are set aside as future (default: the day of the call). Raises MissingTable, WrongFile,
-    UnknownColumn or
-    SettingsError with the file, the row and what to do. Rows that cannot be used do not raise: see `Fleet.set_aside`.
+    today: dates after it are set aside as future (default: the day of the call). Rows that cannot be used do not raise:
+    see `Fleet.set_aside`. Raises MissingTable, WrongFile, UnknownColumn or SettingsError with the file, the row and
+    what to do.
+
+    >>> cmkit.load_fleet("sample_data")
+    Fleet Demo fleet, all records: 3 sites, 20 machines, 112 compartments, ...
     """
     return load_with_places(path, today)[0]
 

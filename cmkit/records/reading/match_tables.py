@@ -53,9 +53,8 @@ class TableProposal:
     """A layout of a file that is no laboratory's, as it could be.
 
     phrases: (what the text holds, ours, rows of this file it hits); unknown: (text, rows) that no phrase hits.
-    components: heading ->
-    what it stands for. join: headings that name the compartment together. quantity: heading in whose text volumes are
-    named.
+    components: heading -> what it stands for. join: headings that name the compartment together. quantity: heading in
+    whose text volumes are named.
     """
 
     file: str

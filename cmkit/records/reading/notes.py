@@ -43,8 +43,7 @@ class Note:
 @dataclass(frozen=True)
 class Notes:
     """Notes of all files. read: every row read (file, row, table, known_on). gone: names whose own row was set aside,
-    with the place,
-    by table. members: for files with one row a result, file -> first row -> all rows of that sample.
+    with the place, by table. members: for files with one row a result, file -> first row -> all rows of that sample.
     """
 
     aside: list[Note] = field(default_factory=list)

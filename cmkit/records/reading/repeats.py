@@ -112,7 +112,7 @@ def _why_repeated(frame: pd.DataFrame, key: list[str], table: Table) -> pd.Serie
             & rest.duplicated(["sample", "reported_on", "_reported"]).reindex(frame.index, fill_value=False)
         )
         reason[same_day] = (
-            "another result of this bottle with the same reported_on; which one is newer cannot be told: the first is "
+            "another result of this bottle with the same reported_on; which one is newer is not known: the first is "
             "used"
         )
     else:

@@ -86,7 +86,7 @@ def reshaped(grid: Grid, shape: Shape, sources: Mapping[str, str], where: str) -
     if shape.components:
         grid = _by_component(grid, shape, where)
     if shape.unpivot:
-        grid = _unpivoted(grid, shape.unpivot, where)
+        grid = _unpivoted(grid, where)
     for name, text in shape.fixed.items():
         grid = _with(grid, fixed_heading(name), np.full(len(grid.rows), text, dtype=object))
     for name, heading in shape.quantity.items():
@@ -149,7 +149,7 @@ def date_headings(headings: list[str]) -> list[str]:
     return [h for h in headings if DATE_IN.search(h)]
 
 
-def _unpivoted(grid: Grid, unpivot: Unpivot, where: str) -> Grid:
+def _unpivoted(grid: Grid, where: str) -> Grid:
     wanted = date_headings(grid.headings)
     if not wanted:
         raise WrongFile(

@@ -20,13 +20,13 @@ from cmkit.records.reading.clean import (
     odd_texts,
     parse_dates,
     text_cells,
-    told,
     uncensored,
+    worded,
 )
 from cmkit.records.reading.layouts import Cells
 from cmkit.records.reading.names import Found
 from cmkit.records.reading.notes import Notes
-from cmkit.records.reading.values import Context, Mended, flag_values, plain_numbers, raw_cells, results
+from cmkit.records.reading.values import Context, Patched, flag_values, plain_numbers, raw_cells, results
 from cmkit.tables.column import Column, Table
 from cmkit.tables.records import AHEAD, EVENTS
 
@@ -43,7 +43,7 @@ _REFERS = {"site": "sites", "machine": "machines", "compartment": "compartments"
 
 @dataclass(frozen=True)
 class Checked:
-    """A file's columns in their dtypes (arrays, or arrays with a few cells mended), and which of its rows are usable
+    """A file's columns in their dtypes (arrays, or arrays with a few cells repaired), and which of its rows are usable
     (`alive`).
 
     future: rows that are lost because one of their dates lies in the future. A column of text the file has not is None.
@@ -107,7 +107,7 @@ def checked_columns(cells: Cells, table: Table, context: Context) -> Checked:
     return Checked(cells, columns, alive, future)
 
 
-def _needed_numbers(c: Column, cells: Cells, table: Table, context: Context, lose: Lose) -> Mended:
+def _needed_numbers(c: Column, cells: Cells, table: Table, context: Context, lose: Lose) -> Patched:
     """Numbers of a column without which a row is nothing."""
     value = plain_numbers(c, cells, table, context)
     raw = raw_cells(cells, c.name)
@@ -125,18 +125,18 @@ def _text_array(unique: np.ndarray, codes: np.ndarray) -> pd.api.extensions.Exte
 
 def _note_reading(cells: Cells, table: Table, notes: Notes) -> None:
     """Notes of the reading itself: rows that fit no heading, an encoding that was guessed."""
-    lost, mended = cells.lost, cells.repairs
+    lost, repaired = cells.lost, cells.repairs
     notes.set_aside(
         cells.file, lost["row"], lost["column"], lost["value"], lost["reason"].to_numpy(), table=table.name, what="row"
     )
     notes.repaired(
         cells.file,
-        mended["row"],
+        repaired["row"],
         "",
-        mended["value"],
-        mended["reason"].to_numpy(),
+        repaired["value"],
+        repaired["reason"].to_numpy(),
         table=table.name,
-        used=mended["used"],
+        used=repaired["used"],
     )
     never = pd.DataFrame(
         {"file": cells.file, "row": lost["row"].astype(np.int64), "table": table.name, "known_on": pd.NaT}
@@ -155,7 +155,7 @@ def _dates(c: Column, cells: Cells, table: Table, context: Context, lose: Lose) 
     raw = raw_cells(cells, c.name)
     found = parse_dates(raw, cells.words)
     day = found.value
-    bad, mended = told(found.problem), told(found.repair)
+    bad, repaired = worded(found.problem), worded(found.repair)
     if c.required:
         lose(bad, c.name, raw, found.problem[bad])
         lose(np.flatnonzero(np.isnat(day)), c.name, raw, f"no {c.name} recorded")
@@ -163,9 +163,9 @@ def _dates(c: Column, cells: Cells, table: Table, context: Context, lose: Lose) 
         context.notes.set_aside(
             cells.file, cells.rows[bad], c.name, raw[bad], found.problem[bad], table=table.name, what="value"
         )
-    used = np.datetime_as_string(day[mended], unit="D")
+    used = np.datetime_as_string(day[repaired], unit="D")
     context.notes.repaired(
-        cells.file, cells.rows[mended], c.name, raw[mended], found.repair[mended], table=table.name, used=used
+        cells.file, cells.rows[repaired], c.name, raw[repaired], found.repair[repaired], table=table.name, used=used
     )
     if table.name in EVENTS and c.name not in AHEAD:
         lose(np.flatnonzero(day > context.today.to_datetime64()), c.name, raw, _FUTURE)
@@ -198,11 +198,11 @@ def _texts(c: Column, cells: Cells, table: Table, context: Context, *, alive: np
     else:
         said, why = unique[codes[bad]], found.problem[codes[bad]]
         context.notes.set_aside(cells.file, cells.rows[at[bad]], c.name, said, why, table=table.name, what="value")
-    mended = (found.repair != "")[codes] & alive[at]
-    said, used, repair = (words[codes[mended]] for words in (unique, found.value, found.repair))
-    context.notes.repaired(cells.file, cells.rows[at[mended]], c.name, said, repair, table=table.name, used=used)
+    repaired = (found.repair != "")[codes] & alive[at]
+    said, used, repair = (words[codes[repaired]] for words in (unique, found.value, found.repair))
+    context.notes.repaired(cells.file, cells.rows[at[repaired]], c.name, said, repair, table=table.name, used=used)
     values = _text_array(found.value, codes)
-    return Mended(raw, at, values) if typed else values
+    return Patched(raw, at, values) if typed else values
 
 
 def _free_texts(c: Column, raw: np.ndarray, lose: Lose) -> pd.api.extensions.ExtensionArray:

@@ -12,7 +12,7 @@ import pandas as pd
 
 from cmkit.records.analytes import above, below
 from cmkit.records.censoring import CODES, SIGNS
-from cmkit.records.reading.clean import Parsed, parse_flags, parse_numbers, told, uncensored
+from cmkit.records.reading.clean import Parsed, parse_flags, parse_numbers, uncensored, worded
 from cmkit.records.reading.iso_codes import filled_from_codes, no_code
 from cmkit.records.reading.layouts import Cells, Source
 from cmkit.records.reading.names import Names, Resolver
@@ -40,7 +40,7 @@ def plausible_ranges() -> pd.DataFrame:
 
 
 @dataclass(frozen=True)
-class Mended:
+class Patched:
     """A column as the file has it, but for `values` at some `places`, which rise: a long column is not copied for the
     sake of a few cells.
     """
@@ -72,9 +72,9 @@ class Mended:
         return np.asarray(out)
 
 
-def as_read(numbers: np.ndarray) -> Mended:
-    """Numbers of which none needed mending."""
-    return Mended(numbers, np.zeros(0, dtype=np.intp), numbers[:0])
+def as_read(numbers: np.ndarray) -> Patched:
+    """Numbers of which none needed a repair."""
+    return Patched(numbers, np.zeros(0, dtype=np.intp), numbers[:0])
 
 
 def raw_cells(cells: Cells, name: str) -> np.ndarray:
@@ -88,7 +88,7 @@ def raw_cells(cells: Cells, name: str) -> np.ndarray:
     return out
 
 
-def plain_numbers(c: Column, cells: Cells, table: Table, context: Context) -> Mended:
+def plain_numbers(c: Column, cells: Cells, table: Table, context: Context) -> Patched:
     """Numbers of a column that is no result: one given as above or below a limit is used at that limit, and noted."""
     value, side = _numbers(c.name, c.unit, cells, table, context)
     at = np.flatnonzero((side != 0) & ~value.missing())
@@ -100,7 +100,7 @@ def plain_numbers(c: Column, cells: Cells, table: Table, context: Context) -> Me
     return value
 
 
-def _numbers(name: str, unit: str, cells: Cells, table: Table, context: Context) -> tuple[Mended, np.ndarray]:
+def _numbers(name: str, unit: str, cells: Cells, table: Table, context: Context) -> tuple[Patched, np.ndarray]:
     """(values in our unit, side of each as in :class:`Parsed`) of one column; what cannot be used is NaN and noted."""
     parts = []
     bounds = _range(name, unit, context.register if table.results else None)
@@ -125,7 +125,7 @@ def _typed_numbers(
     unit: str,
     table: Table,
     notes: Notes,
-) -> tuple[Mended, np.ndarray]:
+) -> tuple[Patched, np.ndarray]:
     """Numbers that are numbers already: nearly all are in range or missing, and only the others go the long way."""
     numbers = source.conversion.apply(source.cells.astype(float, copy=False))
     fine = (numbers >= bounds[0]) & (numbers <= bounds[1])
@@ -135,8 +135,8 @@ def _typed_numbers(
     odd = odd[~np.isnan(source.cells[odd])]
     side = uncensored(len(numbers))
     rest = Source(source.cells[odd], source.rows[odd], source.heading, source.conversion)
-    mended, side[odd] = _read_numbers(rest, name, cells, bounds=bounds, unit=unit, table=table, notes=notes)
-    return Mended(numbers, odd, mended.cells), side
+    repaired, side[odd] = _read_numbers(rest, name, cells, bounds=bounds, unit=unit, table=table, notes=notes)
+    return Patched(numbers, odd, repaired.cells), side
 
 
 def _read_numbers(
@@ -148,7 +148,7 @@ def _read_numbers(
     unit: str,
     table: Table,
     notes: Notes,
-) -> tuple[Mended, np.ndarray]:
+) -> tuple[Patched, np.ndarray]:
     low, high, limit = bounds
     convert = source.conversion
     found = parse_numbers(source.cells, cells.words, (limit - convert.offset) / convert.scale)
@@ -159,14 +159,16 @@ def _read_numbers(
     at = np.flatnonzero(~fine)
     odd = Parsed(*(part[at] for part in (found.value, found.problem, found.repair, found.side)))
     problem = _beyond(numbers[at], low, high, unit, odd)
-    bad, mended = at[problem != ""], at[(odd.repair != "") & (problem == "")]
+    bad, repaired = at[problem != ""], at[(odd.repair != "") & (problem == "")]
     why = problem[problem != ""]
     notes.set_aside(cells.file, source.rows[bad], name, source.cells[bad], why, table=table.name, what="value")
-    if len(mended):
-        pairs = zip(numbers[mended], found.side[mended], strict=True)
+    if len(repaired):
+        pairs = zip(numbers[repaired], found.side[repaired], strict=True)
         used = ["" if np.isnan(v) else f"{SIGNS[int(side)]}{v:g}" for v, side in pairs]
-        why = found.repair[mended]
-        notes.repaired(cells.file, source.rows[mended], name, source.cells[mended], why, table=table.name, used=used)
+        why = found.repair[repaired]
+        notes.repaired(
+            cells.file, source.rows[repaired], name, source.cells[repaired], why, table=table.name, used=used
+        )
     numbers, side = numbers.copy(), found.side.copy()
     numbers[bad], side[bad] = np.nan, 0
     return as_read(numbers), side
@@ -208,7 +210,7 @@ def flag_values(name: str, cells: Cells, table: Table, context: Context) -> tupl
     out = np.full(n, np.nan)
     for source, place in sources:
         found = parse_flags(source.cells)
-        bad = told(found.problem)
+        bad = worded(found.problem)
         why = found.problem[bad]
         context.notes.set_aside(
             cells.file, source.rows[bad], name, source.cells[bad], why, table=table.name, what="value"

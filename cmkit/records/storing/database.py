@@ -40,9 +40,8 @@ def read_database(
     """The fleet in the tables of a database, checked like a folder's files.
 
     Tables have the names of `tables.records` (capitals do not matter in column names). Rows are counted in order of
-    their key, the
-    first one is row 2, as in a file. Raises MissingTable, UnknownColumn, StoreError. fleet_toml: the settings, or their
-    file.
+    their key, the first one is row 2, as in a file. Raises MissingTable, UnknownColumn, StoreError. fleet_toml: the
+    settings, or their file.
     """
     settings = fleet_toml if isinstance(fleet_toml, Settings) else read_settings(Path(fleet_toml))
     register = with_own(settings.analytes)

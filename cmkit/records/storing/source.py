@@ -17,8 +17,8 @@ def open_fleet(
 
     With a database URL: its tables, with the folder's fleet.toml. With a version: that version of the folder's store.
     Otherwise, where the folder has a store, whatever is new is taken in first and the version then in force is read, so
-    that a book can name it; without
-    a store the files themselves are read. say: told in one line what was taken in. Raises CmkitError.
+    that a book can name it; without a store the files themselves are read. say: gets one line that says what was taken
+    in. Raises CmkitError.
     """
     if database:
         return read_database(database, folder / "fleet.toml")

@@ -68,7 +68,7 @@ def as_svg(figure: dict[str, Any]) -> str:
     width, height = size = float(layout.get("width") or WIDTH), float(layout.get("height") or 420)
     named = {(t.get("xaxis") or "x", t.get("yaxis") or "y") for t in traces} or {("x", "y")}
     pairs = sorted(named, key=lambda pair: int(pair[1][1:] or 1))
-    axes = {name: _axis(layout, traces, name, size, last=pair == pairs[-1]) for pair in pairs for name in pair}
+    axes = {name: _axis(layout, traces, name, size) for pair in pairs for name in pair}
     body = [part for pair in pairs for part in _frame(axes[pair[0]], axes[pair[1]], labelled=pair == pairs[-1])]
     for trace in traces:
         body += _trace(trace, axes[trace.get("xaxis") or "x"], axes[trace.get("yaxis") or "y"])
@@ -96,7 +96,7 @@ def _key(name: str) -> str:
     return f"{name[0]}axis{name[1:]}"
 
 
-def _axis(layout: dict[str, Any], traces: list[dict[str, Any]], name: str, size: _Spot, *, last: bool) -> _Axis:
+def _axis(layout: dict[str, Any], traces: list[dict[str, Any]], name: str, size: _Spot) -> _Axis:
     given = layout.get(_key(name)) or {}
     along = name[0]
     values = [v for t in traces if (t.get(f"{along}axis") or along) == name for v in _values(t, along)]

@@ -87,7 +87,7 @@ def acts(book: Book, most: int = MOST_LINES) -> Html:
             lines.append(tag("li", _more(book, own.iloc[most:]), class_="more"))
         head = tag("h3", f"{band} ", tag("span", f"({len(own):,})", class_="small"))
         parts.append(tag("section", head, tag("ul", *lines), class_="band"))
-    return join([tag("div", *parts, class_="acts"), _assumed(book, rows)])
+    return join([tag("div", *parts, class_="acts"), _assumed(rows)])
 
 
 def _more(book: Book, rest: pd.DataFrame) -> Html:
@@ -143,7 +143,7 @@ def _line(book: Book, order: Any) -> Html:
             " · ",
             tag("span", at_stake(book, order), class_="small"),
             " · ",
-            tag("span", owner(book, order.compartment), class_="small"),
+            tag("span", f"owner: {who}" if (who := owner(book, order.compartment)) else "", class_="small"),
             class_="cost",
         ),
         data_machine=book.machine_of(order.compartment) or None,
@@ -188,7 +188,7 @@ def at_stake(book: Book, order: Any) -> str:
     return ", ".join(w for w in words if w) + (" (assumed)" if order.assumed else "")
 
 
-def _assumed(book: Book, rows: pd.DataFrame) -> Html:
+def _assumed(rows: pd.DataFrame) -> Html:
     """What the money of the list means."""
     words = (
         "At stake: what waiting for the next result is expected to cost, the chance of a failure before it times "

@@ -24,6 +24,7 @@ from cmkit.books.content.wording import (
 )
 from cmkit.practice.changes import EXTEND, NOT_JUDGED, NOW, SETTLE, SHORTEN
 from cmkit.practice.cleaning import AGAIN, CLEAN, NOT_COUNTED
+from cmkit.practice.cleaning import SETTLE as SETTLE_FIRST
 from cmkit.practice.coolants import HIGH, LOW, NOT_KNOWN, UNTESTED
 
 CAUTION = (
@@ -151,14 +152,14 @@ def _cleaning(book: Book) -> Html:
     counted = rows[rows["advice"] != NOT_COUNTED]
     if not len(counted):
         return join([title, nothing("No compartment with a cleanliness target has a believed particle count.")])
-    ask = counted[counted["advice"].isin([CLEAN, AGAIN]) | counted["worked"].isin(["no cleaner"])]
+    ask = counted[counted["advice"].isin([CLEAN, AGAIN, SETTLE_FIRST]) | counted["worked"].isin(["no cleaner"])]
     over = int((counted["over"] > 0).sum())
     lie = "lies" if over == 1 else "lie"
     lead = f"{over:,} of {count(len(counted), 'compartment')} with particle counts {lie} over the target"
     lead += f"; {len(rows) - len(counted):,} with a target have no believed count" if len(rows) > len(counted) else ""
     if not len(ask):
         return join([title, paragraph(f"{lead}."), nothing("None asks for cleaning.")])
-    order = ask.assign(_first=ask["advice"] != CLEAN).sort_values(
+    order = ask.assign(_first=~ask["advice"].isin([CLEAN, SETTLE_FIRST])).sort_values(
         ["_first", "over"], ascending=[True, False], kind="stable"
     )
     cells = [
@@ -188,7 +189,8 @@ def _coolants(book: Book) -> Html:
     )
     lead += f". Tested nowhere: {listed([_result(a) for a in untested], 9)}" if untested else ""
     if not len(off):
-        return join([title, paragraph(f"{lead}."), nothing("Nothing is to be dosed.")])
+        none = nothing("By these ranges nothing is to be dosed.")
+        return join([title, paragraph(f"{lead}."), none, _coolants_in_alarm(book)])
     cells = [
         [
             book.linked(r.compartment),
@@ -208,9 +210,18 @@ def _coolants(book: Book) -> Html:
         "In range",
         "What to do, in this order",
     ]
-    return join(
-        [title, paragraph(f"{lead}."), long_table(heads, cells, "Coolants out of range, by order of work", "text")]
-    )
+    made = long_table(heads, cells, "Coolants out of range, by order of work", "text")
+    return join([title, paragraph(f"{lead}."), made, _coolants_in_alarm(book)])
+
+
+def _coolants_in_alarm(book: Book) -> Html:
+    """Which coolants have an order of their own, so that "none out of range" is not read as all is well."""
+    own = book.tables.verdicts
+    standing = own.loc[(own["kind"] == "coolant") & (own["state"] == "alarm"), "compartment"]
+    if not len(standing):
+        return Html("")
+    links = join([book.linked(c) for c in standing], ", ")
+    return paragraph("In alarm, whatever these ranges say, so its order comes first: ", links, ".")
 
 
 def _result(result: str) -> str:

@@ -5,7 +5,7 @@ from typing import Any
 import pandas as pd
 
 from cmkit.books.content.book import Book
-from cmkit.books.content.compartment_data import setting
+from cmkit.books.content.compartment_data import FIXED, setting
 from cmkit.books.content.display import Shown, shown
 from cmkit.books.content.markup import Column, Html, bullets, facts, folded, join, nothing, paragraph, table, tag
 from cmkit.books.content.wording import (
@@ -18,6 +18,7 @@ from cmkit.books.content.wording import (
     listed,
     number,
     plain,
+    quantity,
     short_day,
 )
 
@@ -75,8 +76,8 @@ METHODS = (
     ),
     (
         "Left and right",
-        "What a bottle lies above its forecast is compared with the twin's bottle of the same day, which shares load "
-        "and dust; what adds up from bottle to bottle is called.",
+        "How far a bottle lies above its forecast is compared with how far the twin's bottle of the same day does, "
+        "which shares load and dust; a difference that adds up from bottle to bottle is called.",
     ),
     (
         "Money",
@@ -283,17 +284,27 @@ def _limits(book: Book) -> Html:
         name = family_name(family)
         inner.append(folded(name, table(heads, cells, f"Limits of {name}", hide_caption=True)))
     note = paragraph(
-        "The 90 % intervals of these limits, and how each was made, are in the table `limits`.", class_="note"
+        "A family's limit of level counts as passed only from the far end of its 90 % interval on, which is the number "
+        "that a compartment's page shows. The intervals, and how each limit was made, are in the table `limits`.",
+        class_="note",
     )
     return folded(f"Limits of {count(len(inner), 'family', 'families')}", *inner, note)
 
 
 def _limit(analyte: str, rows: list[Any]) -> list[object]:
     """Cells of one result's limits in one family."""
-    level = _pairs([r for r in rows if r.measure == "level"], 1.0, analyte_unit(analyte))
+    levels = [r for r in rows if r.measure == "level"]
+    level = _pairs(levels, 1.0, analyte_unit(analyte)) + _passed_from(levels, analyte)
     rate = _pairs([r for r in rows if r.measure == "rate"], 1000.0, "")
     bottles = max((r.n for r in rows if pd.notna(r.n)), default=None)
     return [analyte_name(analyte), level, rate, "-" if bottles is None else f"{bottles:,.0f}"]
+
+
+def _passed_from(rows: list[Any], analyte: str) -> str:
+    """`, passed from 97.6 ppm`: a family's limit of level acts at the far end of its interval; empty for others."""
+    own = [r for r in rows if r.method not in FIXED]
+    far = [r.alarm_high if r.direction == "up" else r.alarm_low for r in own]
+    return "".join(f", passed from {quantity(x, analyte_unit(analyte))}" for x in far if pd.notna(x))
 
 
 def _pairs(rows: list[Any], scale: float, unit: str) -> str:
@@ -346,7 +357,7 @@ def _silent(book: Book) -> Html:
         ("the charge's volume", places["capacity_l"].isna(), "a top-up is taken as the usual share of a charge"),
         ("the depth below the access", places["depth_mm"].isna() & pumped, "cards say to measure it"),
         ("the dead volume of the valve", places["dead_volume_ml"].isna() & ~pumped, "cards give the usual of the kind"),
-        ("the fluid", places["fluid"].fillna("").eq(""), "another fluid put in cannot be told"),
+        ("the fluid", places["fluid"].fillna("").eq(""), "another fluid put in cannot be found"),
         ("the interval between fluid changes", places["change_every_h"].isna(), "its kind's is used"),
     )
     lines = [

@@ -36,8 +36,8 @@ def hypotheses(book: Book, compartment: str) -> Html:
     caption = "Chances after the newest bottle; a chance is a reason to look, not a finding"
     heads = ["That", Column("Chance", True), "How far", "Speaks for it", "Speaks against it"]
     note = (
-        "In brackets: how much likelier such a result is if it is so than if all is well, over the bottles of the "
-        "present alarm or alert."
+        "In brackets, over the bottles of the present alarm or alert: what speaks for it is so many times likelier if "
+        "it is so than if all is well; what speaks against it, so many times less likely."
     )
     return join([head, table(heads, cells, caption, class_="text"), paragraph(f"{_well(own)} {note}", class_="note")])
 

@@ -47,8 +47,8 @@ def _none_yet() -> str:
     share = constant("duplicate_share")
     return (
         "No two bottles of one draw are on record, so nothing can be said of the laboratories by pairs. Plan blind "
-        f"duplicates: duplicate_share = {share:g} under [sampling] in fleet.toml gives {share:.0%} of a round a second "
-        "bottle; where there are two laboratories, send some of them to the other one."
+        f"duplicates: duplicate_share = {share:g} under [sampling] in fleet.toml gives {chance(share)} of a round a "
+        "second bottle; where there are two laboratories, send some of them to the other one."
     )
 
 

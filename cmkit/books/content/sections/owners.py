@@ -1,22 +1,24 @@
-"""Who sees to it? The owner of every alarm and order, and what came of what was decided."""
+"""Who owns it? The owner of every alarm and order, and what came of what was decided."""
 
 import pandas as pd
 
 from cmkit.books.content.book import Book
 from cmkit.books.content.markup import Html, nothing, table
-from cmkit.books.content.wording import plain, sentence, short_day
+from cmkit.books.content.wording import count, plain, sentence, short_day
 
 NOBODY = "nobody yet"
 MOST_ROWS = 40
 
 
 def owner(book: Book, compartment: str) -> str:
-    """`A. Smith, accepted on 14 Jun 2026, 16 days old` or `nobody yet, 16 days old`; empty where nothing stands."""
+    """`A. Smith, accepted on 14 Jun 2026, known for 16 days` or `nobody yet, known for 16 days`; empty where nothing
+    stands.
+    """
     rows = book.of("open_work", compartment)
     if not len(rows):
         return ""
     r = next(rows.itertuples())
-    old = "" if pd.isna(r.age_days) else f", {r.age_days:,.0f} days old"
+    old = "" if pd.isna(r.age_days) else f", known for {count(round(r.age_days), 'day')}"
     if not r.owner:
         return f"{NOBODY}{old}"
     late = f", was due on {short_day(r.due_on)}" if r.late else ""
@@ -31,7 +33,7 @@ def owner_line(book: Book, compartment: str) -> str:
     r = next(rows.itertuples())
     why = f": {plain(r.why)}" if r.why else ""
     stands = "; the alarm stands until a look or clear bottles" if r.closed and r.about == "alarm" else ""
-    return f"Seen to by {owner(book, compartment)}{why}{stands}"
+    return f"Owner: {owner(book, compartment)}{why}{stands}"
 
 
 def closed(book: Book) -> set[str]:

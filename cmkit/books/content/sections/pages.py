@@ -108,8 +108,8 @@ def _opening(book: Book, row: pd.Series) -> Html:
         pairs += [(name, sentence(plain(text))) for name, text in texts.items() if text]
         pairs.append(("Money", sentence(_money(book, row))))
     pairs.append(("How sure", sentence(plain(row["how_sure"]))))
-    if seen_to := owner(book, row["compartment"]):
-        pairs.append(("Seen to by", seen_to))
+    if who := owner(book, row["compartment"]):
+        pairs.append(("Owner", who))
     if new := _new_component(book, row["compartment"]):
         pairs.append(("New component", new))
     if row["settled_by"]:
@@ -262,8 +262,7 @@ def _before(book: Book, compartment: str) -> Html:
         lines.append((f.found_on, f"{_FOUND[f.outcome]}{f': {cause}' if cause else ''}{f' ({note})' if note else ''}"))
     record, services = book.of("record", compartment), book.of("services", compartment)
     for r in record[record["alarm_on"].notna()].itertuples():
-        end = "it failed" if r.outcome == "failed" else "it was looked into"
-        lead = f", {hours(r.lead_h)} after the warning {end}" if pd.notna(r.lead_h) else ""
+        lead = f", {hours(r.lead_h)} after the warning" if pd.notna(r.lead_h) else ""
         lines.append((r.alarm_on, f"bottle of an alarm ({raised_by(book, r)}): {plain(r.words)}{lead}"))
     for d in book.of("decided", compartment).itertuples():
         due = f", due on {short_day(d.due_on)}" if pd.notna(d.due_on) else ""

@@ -28,6 +28,7 @@ from cmkit.judge.faults import fault
 from cmkit.practice.published import published_alarms, said_in, said_otherwise, unpublished_alarms
 
 MOST_ROWS = 25
+_EVEN = 0.5
 _BY_CHANCE = 0.15  # own choice: below it an alarm was raised by a limit or the level, not by a chance
 _OUTCOMES = {"defect": "defect found", "failed": "failed", "no defect": "nothing wrong found"}
 _FIELDS = {"state": "state", "cause": "likeliest fault", "sample": "newest bottle"}
@@ -134,15 +135,18 @@ def _not_in_the_book(month: str) -> str:
 
 
 def raised_by(book: Book, row: Any) -> str:
-    """What an alarm of the record was about: the likeliest fault after its first bottle, else the results that raised
-    it.
+    """What an alarm of the record was about: the likeliest fault after its first bottle, with the chance of any where
+    its own is below an even one; else the results that raised it.
     """
     if pd.isna(row.alarm_on):
         return "-"
     chances = book.of("bottle_chances", row.compartment)
     own = chances[chances["sample"] == row.sample]
     if len(own) and own["cause"].iloc[0] and own["p_fault"].iloc[0] >= _BY_CHANCE:
-        return f"{chance(own['p_cause'].iloc[0])} that {fault(own['kind'].iloc[0], own['cause'].iloc[0]).said}"
+        said, alone = fault(own["kind"].iloc[0], own["cause"].iloc[0]).said, own["p_cause"].iloc[0]
+        if alone >= _EVEN:
+            return f"{chance(alone)} that {said}"
+        return f"{chance(own['p_fault'].iloc[0])} that something is wrong; likeliest that {said}"
     words = [analyte_name(a) for a in str(row.analytes).split(", ") if a]
     return listed(words, 4) or "a limit or the fluid level"
 
@@ -193,7 +197,7 @@ def _found_since(found: pd.DataFrame, alarm: Any) -> str:
 
 
 def _otherwise(book: Book) -> list[Html]:
-    """Where last month's book, reckoned by today's numbers, would have said something else."""
+    """Where last month's book, counted by today's numbers, would have said something else."""
     last = f"{book.last_month_end:%Y-%m}"
     if not (book.published["month"] == last).any():
         return []

@@ -92,9 +92,18 @@ def newest_report(book: Book, compartment: str) -> Html:
     heads += [Column("Twin or sister", True)] if sister is not None else []
     caption = _CAPTION if len(beside.judged) else _PLAIN
     if sister is not None:
-        caption += f" Last column: the newest bottle of {sister_name}, {short_day(sister['drawn_on'])}."
+        caption += (
+            f" Last column: the newest bottle of {sister_name}, {short_day(sister['drawn_on'])}{_age(book, sister)}."
+        )
     report = grouped_table(heads, groups, caption, "text report")
     return join([head, _bottle_facts(book, bottle), report, factor_note(book, compartment)])
+
+
+def _age(book: Book, bottle: pd.Series) -> str:
+    """`, 740 h on its fluid`: metals of two bottles compare only beside it; empty where it is not known."""
+    steps = book.of("exposure", str(bottle["compartment"]))
+    own = steps.loc[steps["sample"] == bottle["sample"], "fluid_h"]
+    return f", {hours(own.iloc[0])} on its fluid" if own.notna().any() else ""
 
 
 def factor_note(book: Book, compartment: str) -> Html:
@@ -202,8 +211,8 @@ def _bottle_facts(book: Book, bottle: pd.Series) -> Html:
 
 def _groups(bottle: dict[str, Any], beside: _Beside, kind: str) -> list[tuple[object, list[list[object]]]]:
     """Rows by question, in the order of the register; a fleet's own results come last. In a coolant silicon, sodium and
-    potassium are its own
-    chemistry: all but the metals belong to its health."""
+    potassium are its own chemistry: all but the metals belong to its health.
+    """
     register = analyte_register()
     found: dict[str, list[list[object]]] = {question: [] for question in (*_QUESTIONS, _OTHER)}
     of_group = {group: question for question, groups in _QUESTIONS.items() for group in groups}
@@ -277,7 +286,8 @@ def _expected(analyte: str, value: float, beside: _Beside) -> tuple[str, Html | 
         half = HALF_NINETY * row["expected_sd"]
         low, high = max(row["expected"] - half, 0.0), row["expected"] + half
         away = "above" if value > high else "below" if value < low else ""
-        return f"{number(row['expected'])} ({number(low)} to {number(high)})", _marked(away, passed)
+        span = "" if beside.judged else f" ({number(low)} to {number(high)})"
+        return f"{number(row['expected'])}{span}", _marked(away, passed)
     earlier, _ = _earlier(analyte, beside)
     if not len(earlier):
         return "-", _marked("", passed)

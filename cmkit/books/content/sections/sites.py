@@ -97,7 +97,7 @@ def sites_beside(book: Book) -> Shown:
     ]
     return shown(
         table(heads, cells, "Sites, by what waiting is expected to cost; counts of compartments", class_="blocks"),
-        _rates(book, rows),
+        _rates(rows),
         _by_month(book, rows["site"]),
         sites_side_by_side(rows.head(MOST_BARS)),
     )
@@ -110,7 +110,7 @@ def open_alarms(book: Book) -> pd.DataFrame:
     return waiting[waiting["compartment"].map(states) == "alarm"]
 
 
-def _rates(book: Book, rows: pd.DataFrame) -> Html:
+def _rates(rows: pd.DataFrame) -> Html:
     """The same per 100 compartments, with how long alarms stand and how long a bottle takes to be reported."""
     cells = [
         [
@@ -244,7 +244,7 @@ def repeat_causes(book: Book) -> Shown:
 
 
 def families(book: Book) -> Shown:
-    """Families compared with one another, how many bottles bear their limits, and the limits of their first metals."""
+    """Families compared with one another, the bottles their limits rest on, and the limits of their first metals."""
     limits = book.tables.limits
     rates = limits[limits["measure"] == "rate"]
     if not len(rates):

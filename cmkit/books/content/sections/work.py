@@ -114,7 +114,7 @@ def by_when(meter_h: float, on: pd.Timestamp, overdue: bool) -> str:
 
 
 def _rest(book: Book, rows: pd.DataFrame) -> Html:
-    columns = ["Compartment", "State", "Why", "What to do", "By", "Seen to by", Column("At stake", True)]
+    columns = ["Compartment", "State", "Why", "What to do", "By", "Owner", Column("At stake", True)]
     cells = [
         [
             book.linked(r.compartment),
