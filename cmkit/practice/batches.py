@@ -124,8 +124,8 @@ def _against(batch: _Batch, earlier: list[_Batch], register: pd.DataFrame) -> li
         weight, n = constant("batch_weight"), len(seen)
         left = weight + n - 1
         scale = np.sqrt((weight * spread**2 + np.sum((seen - seen.mean()) ** 2)) / left * (1 + 1 / n))
-        rows.append(_row(batch, analyte, float(seen.mean()), float(scale), left, k=len(there), register=register) | {
-            "basis": EARLIER, "n": n})  # fmt: skip
+        row = _row(batch, analyte, float(seen.mean()), float(scale), left, k=len(there), register=register)
+        rows.append(row | {"basis": EARLIER, "n": n})
     return rows or _alone(batch)
 
 
@@ -141,8 +141,8 @@ def _against_used(batch: _Batch, fresh: pd.DataFrame, register: pd.DataFrame) ->
     for analyte in there:
         used = float(np.log(of.loc[analyte, "fresh"] + _shift(analyte, register)))
         spread = _spread(analyte, register, constant("batch_used"))
-        rows.append(_row(batch, analyte, used, spread, constant("batch_weight"), k=len(there), register=register) | {
-            "basis": YOUNG, "n": int(of.loc[analyte, "n"])})  # fmt: skip
+        row = _row(batch, analyte, used, spread, constant("batch_weight"), k=len(there), register=register)
+        rows.append(row | {"basis": YOUNG, "n": int(of.loc[analyte, "n"])})
     return rows or _alone(batch)
 
 
@@ -271,12 +271,13 @@ def _unregistered(own: pd.DataFrame) -> dict[str, Any]:
 def _words(row: dict[str, Any]) -> str:
     """What a batch comes to, and what to do, in words; results by their column names."""
     went = f"{row['filled']} compartment(s) filled from it on record" if row["filled"] else "no fill from it on record"
+    mind = ". Read the results of the compartments filled from it with that in mind" if row["filled"] else ""
     todo = {
         NO_RESULT: "draw a bottle from the drum before it is used up",
         USUAL: "nothing to do",
-        DIFFERS: "keep the drums closed, have a second bottle measured, and ask the supplier",
-        CHANGED: "the batch before it looked the same, so ask the supplier what changed; it is the usual from now on",
-        OFF_GRADE: "keep the drums closed and ask the supplier; the label and the fluid do not agree",
+        DIFFERS: f"keep the drums closed, have a second bottle measured, and ask the supplier{mind}",
+        CHANGED: "the batch before it looked the same, so ask the supplier what changed: it is the usual from now on",
+        OFF_GRADE: f"keep the drums closed and ask the supplier: the label and the fluid do not agree{mind}",
         ALONE: "the next batch will be compared with it",
         UNREGISTERED: "register it in baselines, with a bottle from the drum",
     }[row["found"]]

@@ -13,6 +13,8 @@ while surfaces run in is the usual first approximation (Queener, Smith and Mitch
 parts", Wear 8, from memory).
 """
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
@@ -121,8 +123,9 @@ def learn_running_in(
     share = _share_of(exposure)
     young = exposure[(share >= _YOUNG) & exposure["kind"].isin(kinds)]
     lives = young.drop_duplicates(["compartment", "life"])["kind"].value_counts()
-    rows = {k: {"kind": k, "extra": _USUAL, "extra_sd": _SD, "components": int(lives.get(k, 0)),
-                "n": int((young["kind"] == k).sum()), "basis": PRACTICE} for k in kinds}  # fmt: skip
+    few: dict[str, Any] = {"extra": _USUAL, "extra_sd": _SD, "basis": PRACTICE}
+    bottles = young["kind"].value_counts()
+    rows = {k: few | {"kind": k, "components": int(lives.get(k, 0)), "n": int(bottles.get(k, 0))} for k in kinds}
     enough = [k for k in kinds if rows[k]["components"] >= _FEWEST]
     if enough:
         own = (exposure["kind"].isin(enough)).to_numpy()
@@ -134,7 +137,7 @@ def learn_running_in(
 
 def _fitted(
     exposure: pd.DataFrame, samples: pd.DataFrame, register: pd.DataFrame, steps: pd.DataFrame, share: Floats
-) -> list[dict[str, object]]:
+) -> list[dict[str, Any]]:
     """kind, extra and extra_sd of the kinds of `exposure`; extra 0 below what is worth a correction."""
     own = samples[samples["sample"].isin(exposure["sample"])]
     data = panel(exposure, own, [a for a in by_rule(register, "rate") if a in samples])
