@@ -18,6 +18,8 @@ from cmkit.books.content.sections.deliveries import deliveries
 from cmkit.books.content.sections.fluids import CAUTION, change_rows, fluid_care, left_against_right
 from cmkit.books.content.sections.laboratories import laboratories
 from cmkit.books.content.sections.load import by_load
+from cmkit.books.content.sections.pages import _new_component
+from cmkit.books.content.sections.programme import programme
 from cmkit.books.content.sections.report import newest_report
 from cmkit.tables.frames import empty, names, typed
 
@@ -162,6 +164,28 @@ def test_the_lines_that_would_accept_a_correction_are_shown_where_a_third_labora
     assert '[laboratory_factors."north"] Fe_ppm = { factor = 0.8, from_on = "2026-06-30"' in text_of(told)
     assert "factor = 1.25" in text_of(laboratories(with_table(book, "laboratory_pairs", suspect="coast", **row)))
     assert "laboratory_factors" not in text_of(laboratories(with_table(book, "laboratory_pairs", suspect="", **row)))
+
+
+def test_bottles_planned_and_never_drawn_stand_by_name_until_another_is_drawn(book: Book) -> None:
+    row = {"sample": "R1", "compartment": ENGINE, "site": "north pit", "planned_on": DAY - pd.Timedelta(days=20),
+           "waited_days": 20.0, "stage": "not drawn", "replaced_by": "", "words": "machine <b>away</b>; ask why"}  # fmt: skip
+    page = programme(with_table(book, "chain", **row)).text
+    text = text_of(page)
+    assert "1 bottle of the last year's rounds came back as not drawn." in text
+    assert "Planned and never drawn" in text
+    assert "R1 Machine <b>away</b>; ask why." in text
+    assert "<b>away" not in page
+    done = text_of(programme(with_table(book, "chain", **(row | {"replaced_by": "R2"}))))
+    assert "for 1 of them another one has been drawn since" in done
+    assert "Planned and never drawn" not in done
+
+
+def test_a_new_component_says_by_what_its_newest_bottle_is_judged(book: Book) -> None:
+    own = with_table(book, "exposure", compartment=ENGINE, sample="S", drawn_on=DAY, age_h=310.0, running_in=1.83)
+    assert "310 h of work at its newest bottle" in _new_component(own, ENGINE).replace("\u00a0", " ")
+    assert "1.8 times the steady rate" in _new_component(own, ENGINE)
+    old = with_table(book, "exposure", compartment=ENGINE, sample="S", drawn_on=DAY, age_h=9000.0, running_in=1.0)
+    assert _new_component(old, ENGINE) == ""
 
 
 def test_wear_by_hours_stands_beside_wear_by_load_and_is_left_out_without_a_counter(book: Book) -> None:
