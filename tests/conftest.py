@@ -86,7 +86,7 @@ def table(name: str, rows: list[dict]) -> pd.DataFrame:
             frame[column.name] = pd.to_datetime(frame[column.name]).astype("datetime64[us]")
         else:
             frame[column.name] = frame[column.name].astype(column.dtype)
-    if name == "samples":
+    if TABLES[name].results:
         given = pd.DataFrame(rows)
         results = {}
         for analyte in analyte_register().index:

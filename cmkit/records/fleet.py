@@ -50,6 +50,8 @@ class Fleet:
     repairs: pd.DataFrame
     counts: pd.DataFrame
     decisions: pd.DataFrame = field(default_factory=lambda: empty("decisions"))
+    baselines: pd.DataFrame = field(default_factory=lambda: empty("baselines"))
+    not_drawn: pd.DataFrame = field(default_factory=lambda: empty("not_drawn"))
     arrivals: pd.DataFrame | None = None
     sources: dict[str, str] = field(default_factory=dict)
     date: pd.Timestamp | None = None
@@ -169,8 +171,10 @@ class Fleet:
             "services": self.services["compartment"].isin(places),
             "findings": self.findings["compartment"].isin(places),
             "decisions": self.decisions["compartment"].isin(places),
+            "not_drawn": self.not_drawn["compartment"].isin(places),
             "samples": self.samples["compartment"].isin(places) | self.samples["sample"].isin(moved),
         }
+        own["baselines"] = self.baselines["site"].isin(self.sites.loc[own["sites"], "site"])
         parts = {name: getattr(self, name)[rows].reset_index(drop=True) for name, rows in own.items()}
         if self.unreported is not None:
             parts["unreported"] = self.unreported[self.unreported["compartment"].isin(places)].reset_index(drop=True)
