@@ -69,7 +69,7 @@ def follow(
     chances = np.log(np.maximum(oddity_chances(b, shares), 1e-12))
     another = another_density(b, shares)
     out = _empty(b, states, size)
-    share = states.share * told(b, states)
+    share = states.share * visible(b, states)
     start = start_chances(share, arrivals)
     kept = _at_the_start(b, start)
     count = (b.row >= 0).sum(axis=1)
@@ -117,7 +117,7 @@ def _at_the_start(b: Bottles, start: Floats) -> _Kept:
     return _Kept((start.copy(), np.zeros_like(start)), (start_levels(b), start_levels(b)), means, nothing_anew(b))
 
 
-def told(b: Bottles, states: States) -> NDArray[np.bool_]:
+def visible(b: Bottles, states: States) -> NDArray[np.bool_]:
     """Whether a compartment's results can tell a pattern at all (C, P): one of those it needs was measured, or the
     level noted where it is a sign.
     """
