@@ -1,5 +1,5 @@
-"""A whole fleet, site by site: each site is a task of its own, saved as it ends, and the parts are put together at the
-end.
+"""A whole fleet, site by site: a few small sites or one large one are a task, each saved as it ends, and the parts are
+put together at the end.
 
 A site whose records, learnt numbers and settings did not change keeps the tables it has: its saved part names a hash
 over all three.
@@ -16,12 +16,13 @@ from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
+from itertools import chain
 from pathlib import Path
 
 import pandas as pd
 
 import cmkit
-from cmkit.assess import assess_known, last_month_end
+from cmkit.assess import about, assess_known, last_month_end
 from cmkit.assessment import Assessment, load_assessment
 from cmkit.combine import combine
 from cmkit.engine import SERIAL, Workers
@@ -34,11 +35,14 @@ from cmkit.records.fleet import Fleet
 from cmkit.records.settings import Settings
 from cmkit.records.spreadsheets import safe_csv
 from cmkit.records.storing.sites import chosen_records, newest_day, site_records
-from cmkit.records.storing.store import default_store, read_table
+from cmkit.records.storing.store import default_store, read_table, stacked
 from cmkit.review import NO_REVIEW, Review, read_review
 from cmkit.tables.records import TABLES
 
 MOST_BOTTLES = 150_000  # own choice: learnt from at most; about 1 GB, and a family of 100 compartments is well known
+FEWEST_BOTTLES, ENOUGH_BOTTLES = 1_200, 20_000  # own choice: of a task. With fewer, most of it is the fixed cost of
+# many small tables; with more, little is gained and one process holds more
+_TASKS = 4  # own choice: of a fleet of middling size at least, so that several processes have work
 SITES = "sites.csv"
 _PLACES = ("learnt", "sites", SITES)  # in a folder of parts
 _WHAT = {True: "unchanged", False: "assessed"}
@@ -46,35 +50,50 @@ _INPUTS = "inputs"  # in the `about` of a part: the hash of what it was made fro
 
 
 @dataclass(frozen=True)
-class StoredSite:
-    """A site's records in a version of a store: the task that assesses it reads them."""
+class StoredSites:
+    """Records in a version of a store: the task that assesses a site reads them."""
 
     store: str
     version: int | None
-    site: str
 
-    def records(self) -> Fleet:
-        """All of them."""
-        return site_records(self.store, self.site, self.version)
+    def of(self, site: str) -> Fleet:
+        """All of a site."""
+        return site_records(self.store, site, self.version)
 
 
 @dataclass(frozen=True)
-class SiteJob:
-    """A site to assess. records: its own, without notes on reading, or where they are read; as_of: ISO day; learnt,
-    folder: where numbers are read and tables go.
+class HeldSites:
+    """Records at hand."""
+
+    fleet: Fleet
+
+    def of(self, site: str) -> Fleet:
+        """A site's, without notes on reading."""
+        notes = {name: getattr(self.fleet, name).iloc[:0] for name in ("set_aside", "repairs", "counts")}
+        return replace(self.fleet.for_site(site), **notes, arrivals=None, sources={})
+
+
+@dataclass(frozen=True)
+class SitesJob:
+    """Sites to assess together. records: theirs, or where they are read; as_of: ISO day; learnt, place: where numbers
+    are read and where the folders of sites are.
     """
 
-    site: str
-    records: "Fleet | StoredSite"
+    sites: tuple[str, ...]
+    records: HeldSites | StoredSites
     as_of: str
     learnt: str
-    folder: str
+    place: str
     stamp: str
+
+    def folder(self, site: str) -> Path:
+        """Where a site's tables go."""
+        return Path(self.place) / "sites" / hashlib.sha256(site.encode()).hexdigest()[:16]
 
 
 @dataclass(frozen=True)
 class SiteDone:
-    """What came of it. kept: nothing had changed; seconds, cpu_s: of the task."""
+    """What came of it. kept: nothing had changed; seconds, cpu_s: its share of the task."""
 
     site: str
     folder: str
@@ -103,7 +122,7 @@ def assess_by_site(
     workers: Workers = SERIAL,
     progress: Progress | None = None,
 ) -> Assessment:
-    """Learn, assess each site in a task of its own, and combine; the same tables whoever does the tasks.
+    """Learn, assess the sites in tasks, small ones several at a time, and combine; the same tables whoever does them.
 
     learnt: of this fleet, learnt earlier (default: learnt now); not of a later day than `as_of`, else CmkitError. keep:
     a folder of ours in which sites' parts stay from run to run; without it nothing is kept. Equal to
@@ -116,8 +135,9 @@ def assess_by_site(
         learnt.save(place / "learnt")
         sites = _sites(fleet)
         stamp = _stamp(fleet.settings, place / "learnt")
-        largest_first = sorted(sites, key=lambda site: -(fleet.machines["site"] == site).sum())
-        jobs = (_job(site, _part(fleet, site), day, place, stamp) for site in largest_first)
+        groups = sites_of_tasks(_bottles_by_site(fleet, sites))
+        held = (HeldSites(_records_of(fleet, group)) for group in groups)
+        jobs = (_job(g, records, day, place, stamp) for g, records in zip(groups, held, strict=True))
         done = _assessed(jobs, len(sites), workers, progress)
         parts = [_without_inputs(load_assessment(done[site].folder)) for site in sites]
     return combine(parts, _reading(fleet).as_of(day))
@@ -135,11 +155,11 @@ def assess_store(
     workers: Workers = SERIAL,
     progress: Progress | None = None,
 ) -> dict[str, SiteDone]:
-    """A fleet that does not fit in memory, from its store: each site is read by the task that assesses it, and its
+    """A fleet that does not fit in memory, from its store: sites are read by the task that assesses them, and a site's
     tables stay in a folder of their own under `keep`, named in what is returned, by site in order.
 
     Learnt from the whole fleet where it has at most `most_bottles`, else from machines evenly spread over it with about
-    as many: what is learnt no longer depends on how many more there are. No process holds more than the largest site
+    as many: what is learnt no longer depends on how many more there are. No process holds more than the largest task
     and what is learnt, or the records learnt from. learnt: of this fleet, learnt earlier. StoreError, CmkitError as
     the functions it calls.
     """
@@ -150,7 +170,8 @@ def assess_store(
     learnt.save(keep / "learnt")
     stamp = _stamp(fleet.settings, keep / "learnt")
     del fleet
-    jobs = (_job(site, StoredSite(str(store), version, site), day, keep, stamp) for site in sites)
+    bottles = {site: len(read_table(store, "samples", site, version, ["sample"])) for site in sites}
+    jobs = (_job(group, StoredSites(str(store), version), day, keep, stamp) for group in sites_of_tasks(bottles))
     done = _assessed(jobs, len(sites), workers, progress)
     return {site: done[site] for site in sites}
 
@@ -192,8 +213,11 @@ def assess_into(
     write_file(out / SITES, safe_csv(record))
     states = pd.concat(pd.read_parquet(Path(d.folder) / "verdicts.parquet", columns=["state"]) for d in done.values())
     said = ", ".join(f"{(states['state'] == s).sum():,} {s}" for s in ("alarm", "alert", "clear", "not known"))
+    learnt = load_learnt(out / "learnt").about
     return (
         f"{len(done):,} sites, {len(states):,} compartments as known on {day}: {said}.\n"
+        f"Learnt from {learnt['compartments']:,} of {record['compartments'].sum():,} compartments, "
+        f"{learnt['bottles']:,} bottles.\n"
         f"Tables of each site in the folder that {out / SITES} names."
     )
 
@@ -214,10 +238,10 @@ def _check_parts(folder: Path) -> None:
     check_place(folder / "learnt", LEARNT)
 
 
-def _assessed(jobs: Iterator[SiteJob], count: int, workers: Workers, progress: Progress | None) -> dict[str, SiteDone]:
-    """What came of every site's task."""
+def _assessed(jobs: Iterator[SitesJob], count: int, workers: Workers, progress: Progress | None) -> dict[str, SiteDone]:
+    """What came of every site."""
     done = {}
-    for n, result in enumerate(workers.each(assess_site, jobs, _lost), start=1):
+    for n, result in enumerate(chain.from_iterable(workers.each(assess_sites, jobs, _lost)), start=1):
         done[result.site] = result
         if progress:
             progress(result, n, count)
@@ -244,38 +268,96 @@ def _reading(fleet: Fleet) -> Fleet:
     return replace(fleet, **none, elsewhere=fleet.elsewhere | set(fleet.compartments["compartment"]))
 
 
-def _part(fleet: Fleet, site: str) -> Fleet:
-    """A site's records without notes on reading."""
-    notes = {name: getattr(fleet, name).iloc[:0] for name in ("set_aside", "repairs", "counts")}
-    return replace(fleet.for_site(site), **notes, arrivals=None, sources={})
+def _bottles_by_site(fleet: Fleet, sites: list[str]) -> dict[str, int]:
+    machine = fleet.compartments.set_index("compartment")["machine"]
+    site = fleet.machines.set_index("machine")["site"]
+    counts = fleet.samples["compartment"].map(machine).map(site).value_counts().to_dict()
+    return {name: counts.get(name, 0) for name in sites}
 
 
-def _job(site: str, records: Fleet | StoredSite, day: pd.Timestamp, place: Path, stamp: str) -> SiteJob:
-    folder = place / "sites" / hashlib.sha256(site.encode()).hexdigest()[:16]
-    return SiteJob(site, records, f"{day:%Y-%m-%d}", str(place / "learnt"), str(folder), stamp)
+def sites_of_tasks(bottles: dict[str, int]) -> list[tuple[str, ...]]:
+    """Sites of each task, those with most bottles first, from the number of bottles by site; the same whoever does the
+    tasks.
+    """
+    total = sum(bottles.values())
+    size = min(max(total // _TASKS, FEWEST_BOTTLES), ENOUGH_BOTTLES)
+    groups: list[list[str]] = [[] for _ in range(min(len(bottles), max(1, total // size)))]
+    filled = [0] * len(groups)
+    for site in sorted(bottles, key=lambda site: -bottles[site]):
+        least = filled.index(min(filled))
+        groups[least].append(site)
+        filled[least] += bottles[site]
+    order = {site: n for n, site in enumerate(bottles)}
+    largest_first = sorted(range(len(groups)), key=lambda n: -filled[n])
+    return [tuple(sorted(groups[n], key=order.__getitem__)) for n in largest_first]
 
 
-def assess_site(job: SiteJob) -> SiteDone:
-    """Assess one site and save its part, unless what is saved was made from the same."""
+def _records_of(fleet: Fleet, sites: tuple[str, ...]) -> Fleet:
+    """The records of some sites."""
+    if set(sites) >= set(fleet.machines["site"]):
+        return fleet
+    own = fleet.for_machines(fleet.machines.loc[fleet.machines["site"].isin(sites), "machine"])
+    return replace(own, sites=fleet.sites[fleet.sites["site"].isin(sites)].reset_index(drop=True))
+
+
+def _job(
+    sites: tuple[str, ...], records: HeldSites | StoredSites, day: pd.Timestamp, place: Path, stamp: str
+) -> SitesJob:
+    return SitesJob(sites, records, f"{day:%Y-%m-%d}", str(place / "learnt"), str(place), stamp)
+
+
+def assess_sites(job: SitesJob) -> list[SiteDone]:
+    """Assess some sites together and save the part of each, unless what is saved was made from the same."""
     started, cpu = time.perf_counter(), time.process_time()
-    records = job.records.records() if isinstance(job.records, StoredSite) else job.records
-    folder, known = Path(job.folder), records.as_of(job.as_of)
-    views = known, records.as_of(last_month_end(known))
-    inputs = _inputs(job, views)
-    made_from = _made_from(folder)
-    kept = made_from == inputs
-    if not kept:
+    views, changed = {}, {}
+    for site in job.sites:
+        records = job.records.of(site)
+        known = records.as_of(job.as_of)
+        views[site] = known, records.as_of(last_month_end(known))
+        inputs, made_from = _inputs(job, views[site]), _made_from(job.folder(site))
+        if made_from != inputs:
+            changed[site] = inputs
         if not made_from:  # damaged, or cut short: the folder's name is our own
-            shutil.rmtree(folder, ignore_errors=True)
-        part = assess_known(*views, _learnt(job.learnt, job.stamp))
-        replace(part, about=part.about | {_INPUTS: inputs}).save(folder)
+            shutil.rmtree(job.folder(site), ignore_errors=True)
+    if changed:
+        known, before = (_together([views[site][n] for site in changed]) for n in (0, 1))
+        whole = assess_known(known, before, _learnt(job.learnt, job.stamp))
+        for site, inputs in changed.items():
+            part = _own_part(whole, site, views[site][0])
+            replace(part, about=part.about | {_INPUTS: inputs}).save(job.folder(site))
+    places = {site: len(known.compartments) for site, (known, _) in views.items()}
+    share = {site: n / max(sum(places.values()), 1) for site, n in places.items()}
     took = time.perf_counter() - started, time.process_time() - cpu
-    return SiteDone(job.site, job.folder, len(records.compartments), kept, *took)
+    return [
+        SiteDone(site, str(job.folder(site)), n, site not in changed, share[site] * took[0], share[site] * took[1])
+        for site, n in places.items()
+    ]
 
 
-def _lost(job: SiteJob, error: str) -> SiteDone:
+def _together(views: list[Fleet]) -> Fleet:
+    """Views of sites on one day as the view of all of them."""
+    if len(views) == 1:
+        return views[0]
+    tables = {name: stacked([getattr(view, name) for view in views]) for name in TABLES if name != "corrections"}
+    unreported = [view.unreported for view in views if view.unreported is not None]
+    own = set(tables["compartments"]["compartment"])
+    every = views[0].elsewhere | set(views[0].compartments["compartment"])
+    return replace(
+        views[0], **tables, elsewhere=frozenset(every - own), unreported=stacked(unreported) if unreported else None
+    )
+
+
+def _own_part(whole: Assessment, site: str, known: Fleet) -> Assessment:
+    """A site's tables, with the notes on its own records. known: its view."""
+    own = whole.for_site(site) if set(whole.machines["site"]) > {site} else whole
+    notes = {name: getattr(known, name) for name in ("set_aside", "repairs", "counts", "corrections")}
+    return replace(own, about=about(known), **notes)
+
+
+def _lost(job: SitesJob, error: str) -> list[SiteDone]:
     raise CmkitError(
-        f"site {job.site}: the process that assessed it was killed, and killed again when tried alone ({error}). "
+        f"sites {', '.join(job.sites)}: the process that assessed them was killed, and killed again when tried alone "
+        f"({error}). "
         "Was there memory enough? Sites done are kept where a folder for them was named."
     )
 
@@ -299,7 +381,7 @@ def _without_inputs(part: Assessment) -> Assessment:
     return replace(part, about={name: value for name, value in part.about.items() if name != _INPUTS})
 
 
-def _inputs(job: SiteJob, views: tuple[Fleet, Fleet]) -> str:
+def _inputs(job: SitesJob, views: tuple[Fleet, Fleet]) -> str:
     """One hash over what the site's records said on the day and at the end of the month before (`views`), and the
     stamp.
     """

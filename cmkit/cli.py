@@ -324,7 +324,8 @@ def assess(
 @_PROCESSES
 @click.option("--scheduler", metavar="ADDRESS", default="", help="Assess on a cluster (dask scheduler's address).")
 def assess_sites(fleet: Path, out: Path, as_of: str | None, **how: Any) -> None:
-    """Assess a fleet site by site from its store, each site read, assessed and written by a task of its own.
+    """Assess a fleet site by site from its store: a task reads and assesses one large site or a few small ones, and
+    writes each site's tables by themselves.
 
     FLEET is a fleet's folder with a store (`cmkit take-in`), or a store itself. A run that was stopped goes on where it
     stopped; a site of which nothing changed keeps its tables. OUT/sites.csv names each site's folder and what it took.

@@ -108,8 +108,9 @@ def learn(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW, *
 
     settled = with_make_up(line, make_up)
     suspect = frozenset(units["sample"])
-    laboratories = learn_laboratories(exposure_of(with_changes(settled)), _believed(known, suspect), register)
-    jobs = _jobs(known, settled, suspect, review, laboratories=laboratories)
+    clean = _believed(known, suspect)
+    laboratories = learn_laboratories(exposure_of(with_changes(settled)), clean, register)
+    jobs = _jobs(known, settled, suspect, review, laboratories=laboratories, clean=clean)
     done = (
         sorted(workers.each(learn_kinds, jobs, _lost), key=lambda part: part.name)
         if len(jobs) > 1
@@ -121,7 +122,13 @@ def learn(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW, *
     rates = pd.concat([part.rates for part in done], ignore_index=True)
     judge = joined_judgement(known, exposure, [part.judged for part in done], jobs[0].pace)
     return Learnt(
-        about={"fleet": known.settings.name, "as_of": f"{known.date:%Y-%m-%d}", "cmkit": version("cmkit")},
+        about={
+            "fleet": known.settings.name,
+            "as_of": f"{known.date:%Y-%m-%d}",
+            "cmkit": version("cmkit"),
+            "compartments": len(known.compartments),
+            "bottles": len(known.samples),
+        },
         usual=usual,
         shifts=shifted_days(known, forecasts, register),
         fluids=learn_fluids(known, known.settings.trust),
@@ -222,10 +229,16 @@ def _believed(known: Fleet, suspect: frozenset[str]) -> pd.DataFrame:
 
 
 def _jobs(
-    known: Fleet, line: pd.DataFrame, suspect: frozenset[str], review: Review, *, laboratories: pd.DataFrame
+    known: Fleet,
+    line: pd.DataFrame,
+    suspect: frozenset[str],
+    review: Review,
+    *,
+    laboratories: pd.DataFrame,
+    clean: pd.DataFrame,
 ) -> list[KindsJob]:
-    """Kinds packed into jobs; one job of nothing for a fleet without a usable bottle."""
-    clean, register = _believed(known, suspect), with_own(known.settings.analytes)
+    """Kinds packed into jobs; one job of nothing for a fleet without a usable bottle. clean: :func:`_believed`."""
+    register = with_own(known.settings.analytes)
     steps = metal_steps(clean, register), rate_steps(clean, register)
     bottles = line[line["what"] == "sample"].rename(columns={"date": "drawn_on"})
     pace = bottle_pace(bottles)

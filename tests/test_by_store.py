@@ -150,6 +150,9 @@ def test_the_command_assesses_a_store_site_by_site(store: Path, done: dict[str, 
     assert first.stderr.count("assessed in") == len(own)
     states = pd.concat([load_assessment(part.folder).verdicts["state"] for part in own.values()])
     assert f"{len(states)} compartments as known on {DAY}: {(states == 'alarm').sum()} alarm" in first.stdout
+    whole = read_store(store).as_of(DAY)
+    every = len(whole.compartments)
+    assert f"Learnt from {every} of {every} compartments, {len(whole.samples):,} bottles." in first.stdout
     for folder, part in zip(record["folder"], own.values(), strict=True):
         found, wanted = load_assessment(out / folder), load_assessment(part.folder)
         for name in table_names():

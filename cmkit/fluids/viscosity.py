@@ -4,6 +4,7 @@ in degrees C.
 
 import math
 import re
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -143,6 +144,7 @@ def grade_range(grade: str) -> tuple[str, float, float]:
     return (column, *ends) if ends else ("", math.nan, math.nan)
 
 
+@cache
 def _named_grade(grade: str) -> tuple[str, tuple[float, float] | None, str]:
     """Column, lowest and highest viscosity of a grade by its name, or the reason why there are none."""
     text = grade.upper()

@@ -67,7 +67,8 @@ class Fleet:
     def days(self) -> tuple[pd.Timestamp, pd.Timestamp] | None:
         """First and last day on which something that happened became known; None without any dated record.
 
-        >>> fleet.days() (Timestamp('2024-01-01 00:00:00'), Timestamp('2026-06-30 00:00:00'))
+        >>> fleet.days()
+        (Timestamp('2024-01-01 00:00:00'), Timestamp('2026-06-30 00:00:00'))
         """
         known = [_known_days(getattr(self, name), TABLES[name].known_on) for name in EVENTS]
         ends = pd.concat(known).dropna()

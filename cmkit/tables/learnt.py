@@ -242,6 +242,11 @@ TABLES = by_name(
                 number("middle", "1", "middle of the kind"),
                 number("tau", "1", "standard deviation between compartments, missing for a metal"),
                 number("sd", "1", "standard deviation of one result"),
+                number(
+                    "rounding_step",
+                    _ITS_UNIT,
+                    "step it is rounded to, missing for a metal and where too few say",
+                ),
                 number("log_age", "1", "middle of the logarithm of the fluid's age, missing for a metal"),
                 number("age_sd", "1", "spread of the curve on age over the bottles, missing for a metal"),
                 whole("n", "results", "results it rests on"),

@@ -351,6 +351,7 @@ STEPS = by_name(
                 date("alarm_on", "day of the first books that showed it"),
                 date("as_of", "day of the records those were made from"),
                 text("until", "month of the last books in a row"),
+                date("last_as_of", "day of the records those were made from"),
                 whole("months", "months", "books in a row"),
                 number("chance", "1", "chance as first said"),
                 text("cause", "fault as first said"),

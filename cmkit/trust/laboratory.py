@@ -236,9 +236,11 @@ def unit_doubts(known: Fleet, register: pd.DataFrame, usual_in_family: pd.DataFr
 
 
 def without_results(samples: pd.DataFrame, bottles: pd.Series, register: pd.DataFrame) -> pd.DataFrame:
-    """`samples` with every result of `bottles` (names) blank; nothing else changes."""
+    """`samples` with every result of `bottles` (names) blank; nothing else changes. Not to be changed in place."""
     names = [a for a in register.index if a in samples]
     blank = samples["sample"].isin(bottles)
+    if not blank.any():
+        return samples
     marks = [m for flag in (below, above) for a in names if (m := flag(a)) in samples]
     # copied so that so many new columns lie together again
     return samples.assign(**samples[names].mask(blank), **{m: samples[m] & ~blank for m in marks}).copy()

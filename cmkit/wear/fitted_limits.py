@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
+from scipy.special import ndtr, ndtri
 
 from cmkit.records.censoring import sides_of
 from cmkit.records.constants import constant
@@ -156,8 +156,8 @@ def _sick_share(
     mu, s = (fit[name][family] for name in ("mu", "s"))
     use = np.isfinite(mu) & (side == EXACT)
     z, kind, width = (logs - mu)[use] / s[use], parent[family[use]], s[use]
-    sound = norm.pdf(z) / width
-    sick = (norm.cdf(z - _SICK[0] / width) - norm.cdf(z - _SICK[1] / width)) / (_SICK[1] - _SICK[0])
+    sound = np.exp(-z * z / 2) / np.sqrt(2 * np.pi) / width
+    sick = (ndtr(z - _SICK[0] / width) - ndtr(z - _SICK[1] / width)) / (_SICK[1] - _SICK[0])
     size = int(parent.max(initial=-1)) + 1
     e = np.full(size, _USUALLY_SICK)
     n = np.bincount(kind, minlength=size)
@@ -264,7 +264,7 @@ def shrunk_percentiles(fits: FamilyFits, parent: NDArray[Any], alarm: Alarm) -> 
     far: how many times the family lies off its parent where that is beyond belief (another unit?), else NaN; such a
     family stands alone.
     """
-    za, zb, zc = norm.ppf(alarm.alert_share), norm.ppf(alarm.alarm_share), norm.ppf(alarm.confidence)
+    za, zb, zc = ndtri([alarm.alert_share, alarm.alarm_share, alarm.confidence])
     mu, log_s = fits.mu.copy(), np.log(fits.s)
     var_mu, var_ls = fits.var_mu.copy(), fits.var_log_s.copy()
     bears = np.isfinite(mu) & (fits.n_eff >= 2)

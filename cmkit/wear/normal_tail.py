@@ -12,7 +12,7 @@ _SURE = 37.0  # beyond it the chance is 1 to the last bit, and erfcx would soon 
 
 
 def lower_tail(x: Floats) -> tuple[Floats, Floats]:
-    """log Phi(x), and Mills' ratio phi(x) / Phi(x); any x, to 1e-13.
+    """log Phi(x), and Mills' ratio phi(x) / Phi(x); any x, to 2e-13.
 
     From erfcx(t) = exp(t^2) erfc(t), t = -x / sqrt 2: Phi(x) = exp(-x^2/2) erfcx(t) / 2, so that neither
     underflows (Abramowitz and Stegun 1964, 7.1 and 26.2.29).

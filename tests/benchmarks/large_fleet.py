@@ -3,6 +3,7 @@ workers, once more after one bottle changed at one site; beside what general lib
 
     python tests/benchmarks/large_fleet.py FOLDER make 4 2.5     the demo's fleet 4 times over, 2.5 years of records
     python tests/benchmarks/large_fleet.py FOLDER local 1        assessed by so many processes
+    python tests/benchmarks/large_fleet.py FOLDER learnt 10000   learnt from all bottles and from about so many
     python tests/benchmarks/large_fleet.py FOLDER changed        one bottle of one site changed, and all asked for again
     python tests/benchmarks/large_fleet.py FOLDER cluster        by two workers of a scheduler on this machine
     python tests/benchmarks/large_fleet.py FOLDER killed         the same, one worker killed on the way
@@ -34,7 +35,9 @@ from statsmodels.tsa.statespace.structural import UnobservedComponents
 
 from cmkit.by_site import SiteDone, assess_store
 from cmkit.engine import Workers
+from cmkit.learn import learn
 from cmkit.learnt import load_learnt
+from cmkit.records.storing.sites import chosen_records
 from cmkit.records.storing.store import put_file, read_table, store_place, version_files, write_table
 from cmkit.simulate.large import write_large
 from cmkit.simulate.recipe import demo_recipe
@@ -95,6 +98,25 @@ def local(folder: Path, processes: str) -> None:
     print("files", digest(folder, f"local{processes}"))
 
 
+def learnt(folder: Path, some: str) -> None:
+    """What is learnt from some of the machines against what is learnt from all: how far rates move over their own
+    standard error (spread between compartments over the root of their number), and what learning took."""
+    found = []
+    for most in (int(some), 10**9):
+        start, fleet = now(), chosen_records(folder / "store", most)
+        result = learn(fleet, f"{demo_recipe().end}")
+        line("learnt", start, compartments=result.about["compartments"], bottles=result.about["bottles"])
+        found.append(result.numbers[result.numbers["basis"] == "fitted"])
+    both = found[0].merge(found[1], on=["family", "analyte"], suffixes=("", "_all"))
+    error = both["rate_sd"] / np.sqrt(both["n_series"])
+    moved = ((both["rate_mean"] - both["rate_mean_all"]) / error).abs()
+    shares = moved.quantile([0.5, 0.9, 0.99]).round(2).tolist()
+    ratio = (both["rate_mean"] / both["rate_mean_all"]).quantile([0.05, 0.5, 0.95]).round(3).tolist()
+    print(
+        f"{len(both)} rates; moved over their standard error, median, 90 %, 99 %: {shares}; ratio 5, 50, 95 %: {ratio}"
+    )
+
+
 def changed(folder: Path) -> None:
     """One result of one bottle put right at one site, which makes version 2; what was learnt stays the month's."""
     store, place = folder / "store", store_place(folder / "store")
@@ -104,8 +126,8 @@ def changed(folder: Path) -> None:
     rows.loc[len(rows) // 2, "Fe_ppm"] += 1.0
     manifest["files"][f"samples/{site}"] = write_table(place, "samples", site, rows)
     put_file(place, "versions/2.json", json.dumps(manifest | {"version": 2}).encode())
-    learnt = load_learnt(folder / "local2" / "learnt")
-    assessed(folder, "local2", Workers(processes=2), "one changed site", learnt=learnt, version=2)
+    known = load_learnt(folder / "local2" / "learnt")
+    assessed(folder, "local2", Workers(processes=2), "one changed site", learnt=known, version=2)
 
 
 @contextmanager
@@ -192,7 +214,7 @@ def engines(folder: Path) -> None:
 
 
 PIECES: dict[str, Callable[..., None]] = {
-    "make": make, "local": local, "changed": changed, "cluster": by_cluster, "killed": killed,
+    "make": make, "local": local, "learnt": learnt, "changed": changed, "cluster": by_cluster, "killed": killed,
     "general": general, "engines": engines,
 }  # fmt: skip
 

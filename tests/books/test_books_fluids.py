@@ -120,6 +120,17 @@ def test_coolants_are_worked_on_in_their_order(book: Book) -> None:
     assert "30 vol % 40 vol % to 60 vol % Bring the strength up first." in text
 
 
+def test_a_coolant_in_alarm_is_named_though_its_strength_is_in_range(book: Book) -> None:
+    """Else "none out of range" contradicts the work list of the same page."""
+    fine = with_table(book, "coolants", compartment=ENGINE, site="north pit", chemistry="not known",
+                      result="glycol_vol_pct", value=50.0, low=40.0, high=60.0, found="in range")  # fmt: skip
+    assert "In alarm, whatever these ranges say" not in text_of(fluid_care(fine))
+    own = with_table(fine, "verdicts", compartment=ENGINE, kind="coolant", state="alarm")
+    text = text_of(fluid_care(own))
+    assert "1 coolant judged, none out of range" in text
+    assert "In alarm, whatever these ranges say, so its order comes first: WL-1, engine" in text
+
+
 def test_a_bias_names_laboratory_result_and_day(book: Book) -> None:
     own = with_table(book, "laboratory_pairs", lab="coast", other_lab="north", analyte="Fe_ppm", n=20, level=40.0, bias=0.15,
                      bias_low=0.1, bias_high=0.2, found="bias", since=DAY, spread=0.08, spread_low=0.06,

@@ -16,6 +16,14 @@ def test_distribution_function_against_scipy() -> None:
     assert_allclose(found, ndtr(x), atol=5.1e-10, rtol=0)
 
 
+def test_distribution_function_in_single_precision() -> None:
+    x = np.linspace(-12, 12, 200_001)
+    steps = (x * STEPS).astype(np.float32)
+    found = normal_cdf(steps, np.empty_like(steps), np.empty((2, len(x)), np.float32))
+    assert found.dtype == np.float32
+    assert_allclose(found, ndtr(x), atol=4e-7, rtol=0)
+
+
 def test_alarm_chance_in_place_equals_the_formula() -> None:
     rng = np.random.default_rng(1)
     places, delays = 40, 25
@@ -31,3 +39,6 @@ def test_alarm_chance_in_place_equals_the_formula() -> None:
         )  # fmt: skip
         now = Watch(watch.variance, watch.noise_share, watch.level, watch.z_alarm, watch.acted, metals)
         assert_allclose(1 - not_called(now, mark, size, np.empty((4, *size.shape))), wanted, atol=2e-9)
+        single, room = size.astype(np.float32), np.empty((4, *size.shape), np.float32)
+        found = not_called(now.precise(np.float32), mark.precise(np.float32), single, room)
+        assert_allclose(1 - found, wanted, atol=1e-6)
