@@ -140,9 +140,7 @@ def learn(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW, *
         seasons=_by_kind(done, "seasons"),
         workload=_by_kind(done, "workload"),
         running_in=_by_kind(done, "running_in"),
-        own_fresh=pd.concat([part.own_fresh for part in done]).sort_values(
-            ["compartment", "analyte"], ignore_index=True
-        ),
+        own_fresh=_by_compartment(done),
         numbers=numbers,
         dilution=family_dilution(exposure),
         visits=learn_visits(known, exposure),
@@ -313,6 +311,12 @@ def _by_kind(done: list[KindsLearnt], name: str) -> pd.DataFrame:
     """A table of all kinds, by kind; within a kind rows keep their order."""
     whole = pd.concat([getattr(part, name) for part in done], ignore_index=True)
     return typed(whole.sort_values("kind", kind="stable", ignore_index=True), name)
+
+
+def _by_compartment(done: list[KindsLearnt]) -> pd.DataFrame:
+    """The fresh fluids of single compartments of all kinds, by compartment and analyte."""
+    whole = pd.concat([part.own_fresh for part in done])
+    return whole.sort_values(["compartment", "analyte"], ignore_index=True)
 
 
 def _by_family(parts: list[pd.DataFrame], name: str) -> pd.DataFrame:
