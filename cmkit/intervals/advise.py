@@ -160,7 +160,9 @@ def defect_records(known: Fleet, exposure: pd.DataFrame, use: pd.DataFrame) -> p
 
     kind_of is a kind of `estimate.fit_defect_history`. A finding prompted by a sample counts at that sample; samples
     between the two say nothing. Each life begins at its first sample, taken as healthy, and ends at the machine's last
-    reading or its last record.
+    reading or its last record. An event with no hours since the life began, or since the compartment was looked at or
+    made as new, is the same event written twice or says nothing of how defects start: it is left out (of a defect and a
+    failure at one hour the failure stays).
     """
     bottles = exposure[["sample", "compartment", "machine", "life", "run_h"]].assign(kind_of="nothing")
     found = _findings(known, exposure)
@@ -170,13 +172,27 @@ def defect_records(known: Fleet, exposure: pd.DataFrame, use: pd.DataFrame) -> p
     reading = ends["machine"].map(use.set_index("machine")["last_run_h"]).where(last)
     ends["run_h"] = np.fmax(ends["run_h"], reading.fillna(-np.inf))
     rows = pd.concat([bottles, found.assign(kind_of=found["kind_of"]), ends.assign(kind_of="end")], ignore_index=True)
-    rows["last"] = rows["kind_of"] == "end"
-    rows = rows.sort_values(["compartment", "life", "run_h", "last"], kind="stable").reset_index(drop=True)
+    rows["rank"] = rows["kind_of"].map(_AT_ONE_HOUR)
+    rows = rows.sort_values(["compartment", "life", "run_h", "rank"], kind="stable").reset_index(drop=True)
+    rows = rows[~_without_hours(rows)].reset_index(drop=True)
     hours = rows.groupby(["compartment", "life"])["run_h"].diff().fillna(0.0)
     rows["hours"] = hours.clip(lower=0.0)
     rows["life"] = rows["compartment"] + " " + rows["life"].astype("str")
     rows = rows.merge(known.compartments[["compartment", "kind"]], on="compartment")
     return rows[["compartment", "kind", "life", "run_h", "kind_of", "hours"]]
+
+
+_AT_ONE_HOUR = {"nothing": 0, "failure": 1, "defect": 2, "sound": 3, "end": 4}  # order of records of one hour
+
+
+def _without_hours(rows: pd.DataFrame) -> Array:
+    """Events with no hours since the first record of a life, or since the look or renewal before."""
+    of = [rows["compartment"], rows["life"]]
+    event = rows["kind_of"].isin(["defect", "failure"])
+    renewed = rows["run_h"].where(event | (rows["kind_of"] == "sound"))
+    before = renewed.groupby(of).ffill().groupby(of).shift()
+    since = rows["run_h"] - before.fillna(rows.groupby(["compartment", "life"])["run_h"].transform("min"))
+    return (event & (since <= 0)).to_numpy()
 
 
 _KIND_OF = {"defect": "defect", "failed": "failure", "no defect": "sound"}
