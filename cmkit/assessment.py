@@ -26,15 +26,16 @@ class Assessment:
 
     about: fleet (name), currency, as_of (ISO day), cmkit (version), sources (file -> SHA-256), settings (what was in
     force). Records as known on that date: sites, machines, compartments, samples, services, meters, findings,
-    corrections, decisions, set_aside, repairs, counts. Made from them, in the order of work: hours, use, exposure,
-    numbers, history, trust, doubts, factors, wear, work, limits, fresh, evidence, bottle_chances, hypotheses,
-    contributions, due, cards, forecast, verdicts, orders, reasons, before (verdicts as of the end of last month),
-    intervals, curves, waiting, record, technique, turnaround, chain (bottles without a result), missed (failures
-    without a useful warning), coverage, programme (measures by site and month), open_work (alarms and orders that
-    stand, with their owners), decided (decisions and what their alarms came to), duplicates, laboratory_pairs (what
-    they say of them), factored_results (changed by an accepted laboratory factor), changes, cleanliness, coolants (what
-    each fluid needs), stock, mixed_fluids (fluids that are not what they should be), twins (left against right),
-    load_rates (by the hour or by the load). Columns: `.columns("wear")`, from the dictionary `cmkit.tables`.
+    corrections, decisions, baselines (bottles of fresh fluid), not_drawn, set_aside, repairs, counts. Made from
+    them, in the order of work: hours, use, exposure, numbers, history, trust, doubts, factors, wear, work, limits,
+    fresh, evidence, bottle_chances, hypotheses, contributions, due, cards, forecast, verdicts, orders, reasons,
+    before (verdicts as of the end of last month), intervals, curves, waiting, record, technique, turnaround, chain
+    (bottles without a result), missed (failures without a useful warning), coverage, programme (measures by site
+    and month), open_work (alarms and orders that stand, with their owners), decided (decisions and what their
+    alarms came to), duplicates, laboratory_pairs (what they say of them), factored_results (changed by an accepted
+    laboratory factor), changes, cleanliness, coolants (what each fluid needs), stock, mixed_fluids (fluids that are
+    not what they should be), twins (left against right), load_rates (by the hour or by the load), batches and
+    batch_results (fresh fluids delivered). Columns: `.columns("wear")`, from the dictionary `cmkit.tables`.
     """
 
     about: dict[str, Any]
@@ -47,6 +48,8 @@ class Assessment:
     findings: pd.DataFrame
     corrections: pd.DataFrame
     decisions: pd.DataFrame
+    baselines: pd.DataFrame
+    not_drawn: pd.DataFrame
     set_aside: pd.DataFrame
     repairs: pd.DataFrame
     counts: pd.DataFrame
@@ -95,6 +98,8 @@ class Assessment:
     mixed_fluids: pd.DataFrame
     twins: pd.DataFrame
     load_rates: pd.DataFrame
+    batches: pd.DataFrame
+    batch_results: pd.DataFrame
 
     @property
     def as_of(self) -> pd.Timestamp:

@@ -236,16 +236,19 @@ def returned(fleet: Path, sheet: Path, dry_run: bool) -> None:
 
     The same sheet again changes nothing. To undo, remove the file named at the end.
     """
-    from cmkit.practice.sheets import returned_sheet, save_field_sheet
+    from cmkit.practice.sheet_saving import save_field_sheet
+    from cmkit.practice.sheets import returned_sheet
     from cmkit.records.storing.source import open_fleet
 
     _is_file(sheet, "the filled XLSX that came with the round")
     found = returned_sheet(open_fleet(fleet, say=click.echo), sheet)
     say(found.said(sheet))
-    if dry_run or not len(found.samples):
+    if dry_run or not (len(found.samples) or len(found.undrawn)):
         click.echo("Nothing was written.")
         return
-    click.echo(f"Written to {save_field_sheet(found, fleet)}; results join them when the laboratory's report comes.")
+    places = " and ".join(str(path) for path in save_field_sheet(found, fleet))
+    then = "; results join them when the laboratory's report comes" if len(found.samples) else ""
+    click.echo(f"Written to {places}{then}.")
 
 
 @main.command("join-bottles", short_help="Join field sheets and laboratory rows of one bottle.")

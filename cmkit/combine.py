@@ -24,6 +24,8 @@ _UNORDERED = (
     "meters",
     "findings",
     "decisions",
+    "baselines",
+    "not_drawn",
     "hours",
 )  # in the order of the files
 _SHARED = ("numbers", "limits", "fresh", "turnaround", "laboratory_pairs")  # parts may share families and sites
@@ -75,6 +77,7 @@ _ORDER = {
     "record": (["_when", "compartment"], True),
     "decided": (["decided_on", "decision"], False),
     "duplicates": (["drawn_on", "sample"], [False, True]),
+    "batches": (["delivered_on", "site", "fluid", "grade", "batch"], [False, True, True, True, True]),
     "missed": (["found_on", "compartment"], [False, True]),
     "waiting": (["saved", "compartment"], [False, True]),
 }  # tables that are not simply in order of their first column, or of the compartment

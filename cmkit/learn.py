@@ -15,13 +15,14 @@ from cmkit.judge.learning import FirstPass, first_pass, joined_judgement
 from cmkit.judge.learning import usual_pace as bottle_pace
 from cmkit.judge.measures import ToJudge
 from cmkit.learnt import Learnt
+from cmkit.practice.batches import batch_results
 from cmkit.practice.duplicates import duplicate_pairs, paired_results
 from cmkit.practice.laboratories import judge_laboratories
 from cmkit.records.analytes import with_own
 from cmkit.records.fleet import Fleet, sampling_interval
 from cmkit.records.turnaround import learn_turnaround
 from cmkit.review import NO_REVIEW, Review
-from cmkit.tables.frames import typed
+from cmkit.tables.frames import empty, typed
 from cmkit.trust.exchange import shared_factors
 from cmkit.trust.fluid import learn_fluids
 from cmkit.trust.hours import running_hours
@@ -37,6 +38,7 @@ from cmkit.wear.next_bottle import learn_visits
 from cmkit.wear.own_fresh import learn_own_fresh
 from cmkit.wear.rates import current_wear, run_filter
 from cmkit.wear.residual import learn_residuals, metal_steps
+from cmkit.wear.running_in import learn_running_in, with_age, with_running_in
 from cmkit.wear.season import learn_seasons, with_season
 from cmkit.wear.timeline import timeline, usual_make_up, usual_pace, with_changes, with_make_up
 from cmkit.wear.workload import MEASURES, learn_workload, with_workload
@@ -72,6 +74,7 @@ class KindsLearnt:
     residuals: pd.DataFrame
     seasons: pd.DataFrame
     workload: pd.DataFrame
+    running_in: pd.DataFrame
     own_fresh: pd.DataFrame
     exposure: pd.DataFrame
     numbers: pd.DataFrame
@@ -136,6 +139,7 @@ def learn(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW, *
         residuals=_by_kind(done, "residuals"),
         seasons=_by_kind(done, "seasons"),
         workload=_by_kind(done, "workload"),
+        running_in=_by_kind(done, "running_in"),
         own_fresh=pd.concat([part.own_fresh for part in done]).sort_values(
             ["compartment", "analyte"], ignore_index=True
         ),
@@ -153,7 +157,16 @@ def learn(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW, *
         priors=judge.priors,
         turnaround=learn_turnaround(known),
         laboratory_pairs=judge_laboratories(paired_results(known, duplicate_pairs(known)), register["group"]),
+        batch_results=batch_results(known, _fresh_of_batches(known, exposure, register)),
     )
+
+
+def _fresh_of_batches(known: Fleet, exposure: pd.DataFrame, register: pd.DataFrame) -> pd.DataFrame:
+    """What used bottles say of the fresh fluid of the products that have a bottle of fresh fluid on record."""
+    if known.baselines.empty:
+        return empty("fresh")
+    fluids = register.index[register["group"].isin(["additive", "viscosity"])]
+    return fresh_values(known, exposure, [a for a in fluids if a in known.baselines])
 
 
 def learn_kinds(job: KindsJob) -> KindsLearnt:
@@ -166,7 +179,9 @@ def learn_kinds(job: KindsJob) -> KindsLearnt:
     seasons = learn_seasons(exposure, clean, register, job.steps[1])
     exposure = with_season(exposure, seasons)
     workload = learn_workload(known, exposure, clean, register, job.steps[1])
-    exposure = with_workload(known, exposure, workload)
+    exposure = with_age(known, with_workload(known, exposure, workload))
+    running_in = learn_running_in(known, exposure, clean, register, job.steps[1])
+    exposure = with_running_in(exposure, running_in)
     own_fresh = learn_own_fresh(exposure, clean, register)
     numbers = family_numbers(exposure, clean, register, job.review.numbers, steps=job.steps[1], own_fresh=own_fresh)
     expected, history = (
@@ -190,6 +205,7 @@ def learn_kinds(job: KindsJob) -> KindsLearnt:
         residuals,
         seasons,
         workload,
+        running_in,
         own_fresh,
         exposure,
         numbers,

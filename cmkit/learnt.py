@@ -26,6 +26,7 @@ class Learnt:
     laboratory's results moved together. fluids: product x mark, the fingerprint of each fluid. bottle_factors: kind,
     spread of what a bottle's metals share. laboratory_bias: kind x laboratory x analyte, its results over the reference
     laboratory's. seasons: kind x site whose wear follows the year. workload: kind whose wear follows fuel or tonnes.
+    running_in: kind, extra wear of its new components.
     own_fresh: compartment x analyte, fresh fluid that is not its family's. make_up: family, top-up habits. pace:
     running hours a day of the middle compartment. residuals: kind, what a fluid change leaves behind. numbers: family x
     analyte, wear. dilution: family, share of the fluid lost and renewed per hour. visits: one row, how punctual
@@ -33,7 +34,8 @@ class Learnt:
     defects: kind, how often defects start and how long they take. sampled: family, shortest and longest interval seen.
     in_use: sampling intervals in use anywhere. measures, ageing, middles: what is usual of each result for the judge;
     priors: how often faults begin and bottles are odd. turnaround: site x laboratory, days from drawing to a result.
-    laboratory_pairs: what duplicates say of them.
+    laboratory_pairs: what duplicates say of them. batch_results: batch of fresh fluid x analyte, beside what was
+    usual before it.
     """
 
     about: dict[str, Any]
@@ -44,6 +46,7 @@ class Learnt:
     laboratory_bias: pd.DataFrame
     seasons: pd.DataFrame
     workload: pd.DataFrame
+    running_in: pd.DataFrame
     own_fresh: pd.DataFrame
     make_up: pd.DataFrame
     pace: pd.DataFrame
@@ -62,6 +65,7 @@ class Learnt:
     priors: pd.DataFrame
     turnaround: pd.DataFrame
     laboratory_pairs: pd.DataFrame
+    batch_results: pd.DataFrame
 
     @property
     def as_of(self) -> pd.Timestamp:

@@ -86,7 +86,7 @@ def table(name: str, rows: list[dict]) -> pd.DataFrame:
             frame[column.name] = pd.to_datetime(frame[column.name]).astype("datetime64[us]")
         else:
             frame[column.name] = frame[column.name].astype(column.dtype)
-    if name == "samples":
+    if TABLES[name].results:
         given = pd.DataFrame(rows)
         results = {}
         for analyte in analyte_register().index:
@@ -153,14 +153,30 @@ def demo(root: Path, once: Once) -> Assessment:
 
 @pytest.fixture(scope="session")
 def small(demo_fleet: Fleet) -> Fleet:
-    """Five machines of the demo fleet, of three kinds and two sites."""
-    fleet = demo_fleet
+    """Five machines of the demo fleet, of four kinds and three sites."""
     machines = ["WL-04", "WL-05", "RH-04", "EX-02", "DR-02"]
-    places = fleet.compartments[fleet.compartments["machine"].isin(machines)]
+    return only_places(demo_fleet, demo_fleet.compartments["machine"].isin(machines))
+
+
+@pytest.fixture(scope="session")
+def two_kinds(small: Fleet) -> Fleet:
+    """Engines and final drives of those five machines."""
+    return only_places(small, small.compartments["kind"].isin(["engine", "final drive"]))
+
+
+@pytest.fixture(scope="session")
+def two_kinds_learnt(two_kinds: Fleet, once: Once) -> Callable[[str], Learnt]:
+    """`two_kinds_learnt(day)`: what those compartments teach."""
+    return functools.cache(lambda day: once(f"two-kinds-{day}", lambda: learn(two_kinds, day)))
+
+
+def only_places(fleet: Fleet, chosen: pd.Series) -> Fleet:
+    """The fleet with those rows of its compartments alone, their machines and their records."""
+    places = fleet.compartments[chosen]
     tables = {name: getattr(fleet, name) for name in TABLES}
     own = {n: f[f["compartment"].isin(places["compartment"])] for n, f in tables.items() if "compartment" in f.columns}
-    own["machines"] = fleet.machines[fleet.machines["machine"].isin(machines)]
-    own["meters"] = fleet.meters[fleet.meters["machine"].isin(machines)]
+    own["machines"] = fleet.machines[fleet.machines["machine"].isin(places["machine"])]
+    own["meters"] = fleet.meters[fleet.meters["machine"].isin(places["machine"])]
     own["corrections"] = fleet.corrections[fleet.corrections["sample"].isin(own["samples"]["sample"])]
     return replace(fleet, **{n: f.reset_index(drop=True) for n, f in own.items()})
 
@@ -181,12 +197,3 @@ def small_part(small: Fleet, small_learnt: Callable[[str], Learnt], once: Once) 
 def small_assessed(small_part: Callable[[str], Assessment], once: Once) -> Callable[[str], Assessment]:
     """`small_assessed(day)`: what `assess_fleet` says of those five machines, by its three steps."""
     return functools.cache(lambda day: once(f"assessed-{day}", lambda: combine([small_part(day)])))
-
-
-@pytest.fixture(scope="session")
-def small_sites(small: Fleet, small_learnt: Callable[[str], Learnt], once: Once) -> Callable[[str], list[Assessment]]:
-    """`small_sites(day)`: each site of those machines assessed by itself."""
-    sites = small.sites["site"]
-    return functools.cache(
-        lambda day: once(f"sites-{day}", lambda: [assess(small.for_site(s), day, small_learnt(day)) for s in sites])
-    )

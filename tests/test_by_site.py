@@ -9,6 +9,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from cmkit.assess import assess
 from cmkit.assessment import Assessment, table_names
 from cmkit.by_site import ENOUGH_BOTTLES, FEWEST_BOTTLES, SiteDone, assess_by_site, sites_of_tasks
 from cmkit.combine import combine
@@ -21,8 +22,8 @@ DAY = "2026-06-30"
 
 
 @pytest.fixture(scope="module")
-def learnt(small_learnt: Callable[[str], Learnt]) -> Learnt:
-    return small_learnt(DAY)
+def learnt(two_kinds_learnt: Callable[[str], Learnt]) -> Learnt:
+    return two_kinds_learnt(DAY)
 
 
 @pytest.fixture(scope="module")
@@ -32,8 +33,8 @@ def parts(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def serial(small: Fleet, learnt: Learnt, parts: Path) -> Assessment:
-    return assess_by_site(small, DAY, learnt=learnt, keep=parts)
+def serial(two_kinds: Fleet, learnt: Learnt, parts: Path) -> Assessment:
+    return assess_by_site(two_kinds, DAY, learnt=learnt, keep=parts)
 
 
 @pytest.fixture
@@ -47,9 +48,9 @@ def contents(folder: Path) -> dict[str, bytes]:
 
 
 def test_processes_give_the_same_files_byte_for_byte(
-    small: Fleet, learnt: Learnt, serial: Assessment, tmp_path: Path
+    two_kinds: Fleet, learnt: Learnt, serial: Assessment, tmp_path: Path
 ) -> None:
-    by_processes = assess_by_site(small, DAY, learnt=learnt, workers=Workers(processes=2))
+    by_processes = assess_by_site(two_kinds, DAY, learnt=learnt, workers=Workers(processes=2))
     serial.save(tmp_path / "serial")
     by_processes.save(tmp_path / "processes")
     assert contents(tmp_path / "serial") == contents(tmp_path / "processes")
@@ -61,11 +62,11 @@ def by_key(table: pd.DataFrame) -> pd.DataFrame:
     return table.sort_values(names, key=lambda c: c.astype("str"), kind="stable", ignore_index=True)
 
 
-def test_tasks_and_files_add_nothing(serial: Assessment, small_sites: Callable[[str], list[Assessment]]) -> None:
+def test_tasks_and_files_add_nothing(two_kinds: Fleet, learnt: Learnt, serial: Assessment) -> None:
     """Equal to the sites assessed one by one in memory and combined, which `test_combine.py` holds against the fleet
     assessed at once; but for the sixth decimal, since sums run over other neighbours.
     """
-    parts = combine(small_sites(DAY))
+    parts = combine([assess(two_kinds.for_site(site), DAY, learnt) for site in two_kinds.sites["site"]])
     assert json.dumps(serial.about, sort_keys=True) == json.dumps(parts.about, sort_keys=True)
     for name in table_names():
         money = name in ("intervals", "curves")
@@ -82,21 +83,23 @@ def kept_sites(fleet: Fleet, learnt: Learnt, place: Path, day: str = DAY) -> set
     return {d.site for d in done if d.kept}
 
 
-def test_only_a_changed_site_is_assessed_again(small: Fleet, learnt: Learnt, place: Path) -> None:
-    sites = set(small.sites["site"])
+def test_only_a_changed_site_is_assessed_again(two_kinds: Fleet, learnt: Learnt, place: Path) -> None:
+    sites = set(two_kinds.sites["site"])
     assert len(sites) > 1
-    last = small.samples[small.samples["reported_on"] <= DAY].iloc[-1]
-    machine = small.compartments.set_index("compartment")["machine"][last["compartment"]]
-    site = small.machines.set_index("machine")["site"][machine]
-    samples = small.samples.copy()
+    last = two_kinds.samples[two_kinds.samples["reported_on"] <= DAY].iloc[-1]
+    machine = two_kinds.compartments.set_index("compartment")["machine"][last["compartment"]]
+    site = two_kinds.machines.set_index("machine")["site"][machine]
+    samples = two_kinds.samples.copy()
     samples.loc[samples["sample"] == last["sample"], "Fe_ppm"] += 1.0
-    assert kept_sites(replace(small, samples=samples), learnt, place) == sites - {site}
+    assert kept_sites(replace(two_kinds, samples=samples), learnt, place) == sites - {site}
 
 
-def test_settings_another_day_and_other_numbers_concern_every_site(small: Fleet, learnt: Learnt, place: Path) -> None:
+def test_settings_another_day_and_other_numbers_concern_every_site(
+    two_kinds: Fleet, learnt: Learnt, place: Path
+) -> None:
     """Shown on one site, whose part is kept as long as none of them changes."""
-    one = small.for_site(small.sites["site"].iloc[0])
-    one = replace(one, sites=one.sites[one.sites["site"] == small.sites["site"].iloc[0]])
+    one = two_kinds.for_site(two_kinds.sites["site"].iloc[0])
+    one = replace(one, sites=one.sites[one.sites["site"] == two_kinds.sites["site"].iloc[0]])
     assert len(kept_sites(one, learnt, place)) == 1
     assert kept_sites(replace(one, settings=replace(one.settings, currency="XYZ")), learnt, place) == set()
     assert kept_sites(one, replace(learnt, pace=learnt.pace + 1), place) == set()
@@ -104,24 +107,24 @@ def test_settings_another_day_and_other_numbers_concern_every_site(small: Fleet,
 
 
 def test_a_part_that_is_kept_gives_the_tables_of_one_made_anew(
-    small: Fleet, learnt: Learnt, serial: Assessment, place: Path, tmp_path: Path
+    two_kinds: Fleet, learnt: Learnt, serial: Assessment, place: Path, tmp_path: Path
 ) -> None:
-    again = assess_by_site(small, DAY, learnt=learnt, keep=place)
+    again = assess_by_site(two_kinds, DAY, learnt=learnt, keep=place)
     serial.save(tmp_path / "serial")
     again.save(tmp_path / "again")
     assert contents(tmp_path / "serial") == contents(tmp_path / "again")
-    assert kept_sites(small, learnt, place) == set(small.sites["site"])
+    assert kept_sites(two_kinds, learnt, place) == set(two_kinds.sites["site"])
 
 
-def test_a_damaged_part_is_made_again(small: Fleet, learnt: Learnt, place: Path) -> None:
+def test_a_damaged_part_is_made_again(two_kinds: Fleet, learnt: Learnt, place: Path) -> None:
     part = sorted((place / "sites").iterdir())[0]
     (part / "verdicts.parquet").write_bytes(b"cut short")
-    assert len(kept_sites(small, learnt, place)) == len(small.sites) - 1
+    assert len(kept_sites(two_kinds, learnt, place)) == len(two_kinds.sites) - 1
 
 
-def test_numbers_of_a_later_day_are_refused(small: Fleet, learnt: Learnt) -> None:
+def test_numbers_of_a_later_day_are_refused(two_kinds: Fleet, learnt: Learnt) -> None:
     with pytest.raises(CmkitError, match="learnt on 2026-06-30, after 2026-05-31"):
-        assess_by_site(small, "2026-05-31", learnt=learnt)
+        assess_by_site(two_kinds, "2026-05-31", learnt=learnt)
 
 
 @pytest.mark.parametrize(

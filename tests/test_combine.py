@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from cmkit.assess import assess
 from cmkit.assessment import Assessment, table_names
 from cmkit.combine import combine
 from cmkit.errors import CmkitError
@@ -26,9 +27,9 @@ def learnt(small_learnt: Callable[[str], Learnt]) -> Learnt:
 
 
 @pytest.fixture(scope="module")
-def parts(small_sites: Callable[[str], list[Assessment]]) -> list[Assessment]:
+def parts(small: Fleet, learnt: Learnt) -> list[Assessment]:
     """Each site assessed by itself."""
-    return small_sites(DAY)
+    return [assess(small.for_site(site), DAY, learnt) for site in small.sites["site"]]
 
 
 @pytest.fixture(scope="module")

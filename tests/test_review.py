@@ -13,6 +13,7 @@ from pandas.testing import assert_frame_equal
 
 from cmkit.assess import assess, assess_fleet
 from cmkit.assessment import Assessment
+from cmkit.combine import combine
 from cmkit.errors import WrongFile
 from cmkit.files import seal
 from cmkit.learn import learn
@@ -26,18 +27,23 @@ DAY = "2025-12-31"
 
 
 @pytest.fixture(scope="module")
-def then(small_assessed: Callable[[str], Assessment]) -> Assessment:
-    return small_assessed(DAY)
+def learnt(two_kinds_learnt: Callable[[str], Learnt]) -> Learnt:
+    return two_kinds_learnt(DAY)
+
+
+@pytest.fixture(scope="module")
+def then(two_kinds: Fleet, learnt: Learnt) -> Assessment:
+    return combine([assess(two_kinds, DAY, learnt)])
 
 
 def test_what_was_frozen_is_used_to_the_last_digit(
-    small: Fleet, small_learnt: Callable[[str], Learnt], then: Assessment, tmp_path: Path
+    two_kinds: Fleet, learnt: Learnt, then: Assessment, tmp_path: Path
 ) -> None:
     """Written, read and used on the day of the review, nothing changes but the day it is of; fixed limits are not
     frozen.
     """
     freeze(then, tmp_path)
-    again = assess_fleet(small, DAY, read_review(tmp_path))
+    again = assess_fleet(two_kinds, DAY, read_review(tmp_path))
     for name in ("numbers", "limits", "evidence", "verdicts"):
         mine, theirs = (getattr(r, name).drop(columns="frozen_on", errors="ignore") for r in (again, then))
         assert_frame_equal(mine, theirs, check_exact=True)
@@ -45,7 +51,7 @@ def test_what_was_frozen_is_used_to_the_last_digit(
     judged = again.limits["alarm"].notna() & ~again.limits["method"].isin(["maker", "practice"])
     assert 0 < judged.sum() < len(again.limits)
     assert again.limits["frozen_on"].eq(pd.Timestamp(DAY)).equals(judged)
-    assert review_words(small_learnt(DAY), then) == []
+    assert review_words(learnt, then) == []
 
 
 def sicker(fleet: Fleet, factor: float) -> Fleet:
@@ -57,12 +63,12 @@ def sicker(fleet: Fleet, factor: float) -> Fleet:
     )
 
 
-def test_limits_do_not_creep_up_with_a_fleet_that_wears_out(small: Fleet, then: Assessment, tmp_path: Path) -> None:
+def test_limits_do_not_creep_up_with_a_fleet_that_wears_out(two_kinds: Fleet, then: Assessment, tmp_path: Path) -> None:
     """Every engine's iron rises threefold after the review: estimated anew the limits follow it, the frozen ones stay
     and say so.
     """
     freeze(then, tmp_path)
-    fleet = sicker(small, 3.0)
+    fleet = sicker(two_kinds, 3.0)
     learnt = learn(fleet, "2026-06-30")
     anew, held = assess(fleet, "2026-06-30", learnt), assess_fleet(fleet, "2026-06-30", read_review(tmp_path))
 
@@ -83,18 +89,17 @@ def test_limits_do_not_creep_up_with_a_fleet_that_wears_out(small: Fleet, then: 
     assert len(held.evidence.query("analyte == 'Fe_ppm'")) > len(anew.evidence.query("analyte == 'Fe_ppm'"))
 
 
-def test_drift_from_frozen_numbers_is_told(
-    small: Fleet, small_learnt: Callable[[str], Learnt], small_assessed: Callable[[str], Assessment]
-) -> None:
+def test_drift_from_frozen_numbers_is_told(two_kinds: Fleet, two_kinds_learnt: Callable[[str], Learnt]) -> None:
     """Frozen as they are today, but for one family's iron: a third of it, known to a hundredth. That one alone has
     drifted, threefold.
     """
-    frozen = small_assessed("2026-06-30").numbers.assign(frozen_on=pd.Timestamp("2026-01-01"))
+    learnt = two_kinds_learnt("2026-06-30")
+    frozen = learnt.numbers.assign(frozen_on=pd.Timestamp("2026-01-01"))
     row = frozen[frozen["analyte"] == "Fe_ppm"].index[0]
     frozen.loc[row, ["rate_mean", "rate_sd"]] = [frozen.loc[row, "rate_mean"] / 3, frozen.loc[row, "rate_mean"] / 300]
     frozen.loc[row, "n_series"] = 100
-    again = assess_fleet(small, "2026-06-30", Review(frozen))
-    moved, limits = review_drift(small_learnt("2026-06-30"), again)
+    again = assess_fleet(two_kinds, "2026-06-30", Review(frozen))
+    moved, limits = review_drift(learnt, again)
     assert len(moved) == len(frozen)
     assert limits.empty
     first = moved.iloc[0]
@@ -104,12 +109,14 @@ def test_drift_from_frozen_numbers_is_told(
     assert (moved["words"].iloc[1:] == "as frozen").all()
 
 
-def test_a_second_review_keeps_what_stands_and_adds_what_is_new(small: Fleet, then: Assessment, tmp_path: Path) -> None:
+def test_a_second_review_keeps_what_stands_and_adds_what_is_new(
+    two_kinds: Fleet, then: Assessment, tmp_path: Path
+) -> None:
     freeze(then, tmp_path)
     before = read_review(tmp_path)
     assert before.limits is not None
     held = Review(before.numbers, before.limits[before.limits["analyte"] != "Fe_ppm"])
-    later = assess_fleet(small, "2026-03-31", held)
+    later = assess_fleet(two_kinds, "2026-03-31", held)
     freeze(later, tmp_path)
     both = read_review(tmp_path)
     assert both.limits is not None

@@ -106,7 +106,7 @@ def test_an_installed_copy_makes_the_demos_books_without_the_checkout(installed,
     where = ask(programs, tmp_path, "python", "-c", "import cmkit; print(cmkit.__file__)").strip()
     assert Path(where).is_relative_to(programs.parent)
     ask(programs, tmp_path, "cmkit", "demo", "my-demo")
-    only_machines(tmp_path / "my-demo", "RH-02", "WL-05")  # of two sites; guide and book ask for these
+    only_machines(tmp_path / "my-demo", "RH-02", "WL-05")  # the guide asks for one, the book for the other
     ask(programs, tmp_path, "cmkit", "books", "my-demo", "--month", "newest", "--site", "harbour")
     book = tmp_path / "books" / "2026-06" / "sites" / "harbour" / "book.html"
     assert "Do this month" in book.read_text(encoding="utf-8")
@@ -114,7 +114,7 @@ def test_an_installed_copy_makes_the_demos_books_without_the_checkout(installed,
     assert "jupyter lab g" in ask(programs, tmp_path, "cmkit", "guides", "g")
     guide = (
         "import papermill; papermill.execute_notebook('g/guide_03_one_rate.ipynb', 'guide.ipynb', {'assessment': "
-        "'my-demo'})"
+        "'books/2026-06/data'})"
     )
     ask(programs, tmp_path, "python", "-c", guide)
     assert "theil-sen" in (tmp_path / "guide.ipynb").read_text(encoding="utf-8")

@@ -23,6 +23,7 @@ from cmkit.judge.usual import (
     middles_of,
     of_table,
     raw_values,
+    rounding_doubt,
 )
 from cmkit.records.censoring import CODES, bounds, flags
 from cmkit.records.fleet import Fleet
@@ -236,7 +237,8 @@ def _metals(
     shape = (len(families), len(metals))
     out = {n: found[n].fillna(_HARMLESS.get(n, 0.0)).to_numpy(float).reshape(shape) for n in _NUMBERS}
     decimals = register.loc[metals, "decimals"].fillna(0).to_numpy(float)
-    out["unit"] = np.broadcast_to(10.0**-decimals, shape).copy()
+    steps = found["rounding_step"].to_numpy(float).reshape(shape)
+    out["unit"] = np.where(np.isfinite(steps), steps, 10.0**-decimals)
     return metals, out, rows[["middle", "sd"]].to_numpy(float).T
 
 
@@ -259,11 +261,13 @@ def _others(
     shift: list[Floats] = []
     for q, r in enumerate(rows.itertuples()):
         knots, groups = curves.get(r.measure, usual.curves.iloc[:0]), middles.get(r.measure, usual.middles.iloc[:0])
-        curve, doubt[:, q] = curve_and_doubt(
+        curve, of_age = curve_and_doubt(
             age, knots["log_age"].to_numpy(), knots["value"].to_numpy(), r.log_age, r.age_sd
         )
+        rounded = rounding_doubt(r.measure, analytes, r.rounding_step, r.sd, register)
+        doubt[:, q] = np.hypot(of_age, rounded)
         shift.append(curve + middles_of(table, groups, r.middle))
-        v[:, q] = raw_values(r.measure, table, analytes, register) - shift[-1]
+        v[:, q] = raw_values(r.measure, table, analytes, register, r.rounding_step) - shift[-1]
     facts = of_table(names)
     out = {
         "tau": rows["tau"].to_numpy(float),
@@ -274,27 +278,28 @@ def _others(
         n: facts[n].to_numpy(bool) for n in ("settles", "stirred", "stays")
     }
     usually = np.array(shift).reshape(len(names), len(table)).T
-    ends = _ends(names, table, wide, register, shift)
+    ends = _ends(rows, table, wide, register, shift)
     return names, [_way(n, register) for n in names], (v, flags(wide, names, "below"), doubt, usually, ends), out
 
 
 def _ends(
-    names: list[str], table: pd.DataFrame, wide: pd.DataFrame, register: pd.DataFrame, usually: list[Floats]
+    measures: pd.DataFrame, table: pd.DataFrame, wide: pd.DataFrame, register: pd.DataFrame, usually: list[Floats]
 ) -> tuple[Floats, Floats] | None:
     """Departures [n, Q] of the ends of results above a limit or in the range of a code, NaN elsewhere; None where there
-    is no such result.
+    is no such result. measures: their rows (Q).
     """
+    names = measures["measure"].tolist()
     ends = np.full((2, len(table), len(names)), np.nan)
     coded = {count for code, count in CODES.items() if code in wide}
     above = flags(wide, names, "above")
-    for q, name in enumerate(names):
+    for q, (name, step) in enumerate(zip(names, measures["rounding_step"], strict=True)):
         if not above[:, q].any() and name not in coded:
             continue
         low, high = bounds(wide, name)
         ranged = np.isfinite(low)
         if ranged.any():
             for end, value in zip(ends, (low, high), strict=True):
-                raw = raw_values(name, table, pd.DataFrame({name: value}), register) - usually[q]
+                raw = raw_values(name, table, pd.DataFrame({name: value}), register, step) - usually[q]
                 end[:, q] = np.where(ranged, raw, np.nan)
     return (ends[0], ends[1]) if np.isfinite(ends[0]).any() else None
 

@@ -19,6 +19,7 @@ from cmkit.records.analytes import by_rule
 from cmkit.records.fleet import Fleet
 from cmkit.records.medians import medians_by
 from cmkit.tables.frames import empty, names, typed
+from cmkit.wear.rounding import bottle_steps
 
 Floats = NDArray[np.float64]
 
@@ -30,6 +31,7 @@ MAKEUP = "makeup"
 _NOT_METALS = {"coolant": ("Si_ppm",)}  # an inhibitor there
 _LEAST_SERIES = 3  # own choice: bottles from which a compartment speaks of its own scatter
 _FLOORS = 2.0  # own choice: noise floors added before the logarithm, so that small results do not look noisy
+_UNIFORM = 12**-0.5  # sd of a uniform distribution over its width
 # of the curve of a result on the age of its fluid: own choices
 _AGE_H = 20.0  # added before the logarithm of the age
 _MOST_GROUPS, _GROUP = 8, 25  # groups of bottles of like age, and the least bottles in one
@@ -122,9 +124,14 @@ def _learn_kind(kind: str, table: pd.DataFrame, wide: pd.DataFrame, register: pd
     if np.isfinite(make_up_per_hour(table)).sum() >= _LEAST_SERIES:
         others.append(MAKEUP)
     groups, found = _groups(table), []
+    steps = np.sqrt((bottle_steps(wide, reported, register) ** 2).mean())  # laboratories may differ
     for name, facts in zip(others, of_table(others).itertuples(), strict=True):
-        one = _learn_measure(name, raw_values(name, table, wide, register), groups)
+        step = float(steps.get(name, np.nan))
+        one = _learn_measure(name, raw_values(name, table, wide, register, step), groups)
         one.row["tau"], one.row["sd"] = _scatter(one.off, groups, facts.least_tau, facts.least_sd)
+        one.row["rounding_step"] = step
+        if step > 0 and name != "freeze_C":  # a compartment's own rounding error is the same in every bottle
+            one.row["tau"] = max(one.row["tau"], step * _UNIFORM / np.exp(one.row["middle"]))
         measures.append({"measure": name, "judged_as": OTHER, **one.row})
         found.append(one)
     curves, middles = _in_frames(others, found, groups.pairs)
@@ -189,16 +196,32 @@ def _in_frames(names: list[str], found: list[_Found], pairs: pd.MultiIndex) -> t
     return curves, middles.assign(measure=np.array(names, object)[m], middle=table[m, pair])
 
 
-def raw_values(name: str, table: pd.DataFrame, wide: pd.DataFrame, register: pd.DataFrame) -> Floats:
+def raw_values(name: str, table: pd.DataFrame, wide: pd.DataFrame, register: pd.DataFrame, step: float) -> Floats:
     """log(value + floor); of a freeze point minus that of its depression, so that it rises when protection is lost; of
-    make-up see below.
+    make-up see below. step: what the results are rounded to (NaN: not known).
     """
     if name == MAKEUP:
         return make_up_per_hour(table)
     value, floor = wide[name].to_numpy(float), float(register.loc[name, "noise_floor"])
     if name == "freeze_C":
         return np.asarray(-np.log(np.maximum(-value, 0.0) + max(floor, 1.0)))
-    return np.asarray(np.log(np.maximum(value, 0.0) + max(_FLOORS * floor, 1e-6)))
+    return np.asarray(np.log(np.maximum(value, 0.0) + _added(name, register, step)))
+
+
+def _added(name: str, register: pd.DataFrame, step: float) -> float:
+    """What is added to a result before the logarithm: so much that noise, and one step of rounding, is no leap."""
+    return max(_FLOORS * float(register.loc[name, "noise_floor"]), 0.0 if np.isnan(step) else step, 1e-6)
+
+
+def rounding_doubt(name: str, wide: pd.DataFrame, step: float, sd: float, register: pd.DataFrame) -> Floats:
+    """Sd (log) by which rounding to `step` adds to a result's scatter of sd, one for each bottle: step/sqrt(12) over
+    what stands in the logarithm, as far as it is beyond sd.
+    """
+    if not step > 0 or name == "freeze_C":
+        return np.zeros(len(wide))
+    value = np.maximum(np.nan_to_num(wide[name].to_numpy(float)), 0.0)
+    own = step * _UNIFORM / (value + _added(name, register, step))
+    return np.asarray(np.sqrt(np.maximum(own * own - sd * sd, 0.0)))
 
 
 def make_up_per_hour(table: pd.DataFrame) -> Floats:

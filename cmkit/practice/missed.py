@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from cmkit.practice.coverage import NEVER, UNWATCHED, how_watched, mode_of, tests_done
+from cmkit.practice.coverage import LITTLE, NEVER, UNWATCHED, how_watched, mode_of, tests_done
 from cmkit.records.analytes import with_own
 from cmkit.records.fleet import Fleet
 from cmkit.records.turnaround import constant
@@ -112,16 +112,19 @@ def _reason(known: Fleet, failure: _Failure, drawn: pd.DataFrame, alarms: pd.Dat
     newest = in_time.iloc[-1]
     if not failure.cause:
         return _say(NOT_RECORDED, newest, "no cause is recorded, so nobody can say whether it should have been seen")
-    unseen = _unseen(known, failure, in_time["sample"])
+    tests = _tests(known, failure, in_time["sample"])
+    unseen = _unseen(failure, tests)
     if unseen:
         return _say(NOT_SEEN, newest, unseen)
     if newest["p_fault"] >= _hint(failure, newest):
         chance = f"a chance of a fault of {100 * newest['p_fault']:.0f} %"
         return _say(BELOW, newest, f"the newest bottle in time gave {chance} and stood at {newest['state']}")
+    if _likely_there(newest, failure) and (faintly := _faintly(failure, tests)):
+        return _say(BELOW, newest, f"a quiet bottle does not say that it was not there: {faintly}")
     hinted = late[late["p_fault"] >= constant("hint_chance")]
     if not len(hinted):
         return _began_later(newest, failure)
-    if failure.run_h - newest["run_h"] <= constant("there_share") * failure.reach_h / constant("reach_share"):
+    if _likely_there(newest, failure):
         return _say(
             BELOW, newest, "the next one hints at a fault that was most likely there by then and too small to see"
         )
@@ -153,19 +156,39 @@ def _seen_in_time(known: Fleet, failure: _Failure, seen: pd.DataFrame) -> dict[s
     return _say(LOOKED, first, f"{words}; a look on {looks.max():%Y-%m-%d} found nothing wrong")
 
 
-def _unseen(known: Fleet, failure: _Failure, samples: pd.Series) -> str:
-    """Why the tests done on these bottles could not show the cause, in words; empty where they could or where the cause
-    is no mode we know.
+def _tests(known: Fleet, failure: _Failure, samples: pd.Series) -> frozenset[str]:
+    """The tests done on these bottles of the failure's compartment."""
+    own = known.samples[known.samples["sample"].isin(samples)]
+    return tests_done(own, with_own(known.settings.analytes)).get(failure.compartment, frozenset())
+
+
+def _unseen(failure: _Failure, tests: frozenset[str]) -> str:
+    """Why these tests could not show the cause, in words; empty where they could or where the cause is no mode we
+    know.
     """
     mode = mode_of(failure.kind, failure.cause)
     if mode is None:
         return ""
-    own = known.samples[known.samples["sample"].isin(samples)]
-    tests = tests_done(own, with_own(known.settings.analytes)).get(failure.compartment, frozenset())
     how = how_watched(mode, tests)
     if how == NEVER:
         return f"{mode.mode}: {mode.not_seen}"
     return f"the tests done do not show {mode.mode}; add: {mode.ask}" if how == UNWATCHED else ""
+
+
+def _faintly(failure: _Failure, tests: frozenset[str]) -> str:
+    """Why a bottle that is quiet under these tests does not clear the compartment of the cause, in words; empty where
+    a result that shows it was among them.
+    """
+    mode = mode_of(failure.kind, failure.cause)
+    if mode is None or how_watched(mode, tests) != LITTLE:
+        return ""
+    return f"the tests done show {mode.mode} a little only; add: {mode.ask}"
+
+
+def _likely_there(bottle: pd.Series, failure: _Failure) -> bool:
+    """Whether a bottle was drawn so shortly before the failure that its fault most likely had begun to show."""
+    mean_delay = failure.reach_h / constant("reach_share")
+    return bool(failure.run_h - bottle["run_h"] <= constant("there_share") * mean_delay)
 
 
 def _began_later(last: pd.Series, failure: _Failure) -> dict[str, Any]:

@@ -10,6 +10,7 @@ from cmkit.intervals.advise import advise_intervals
 from cmkit.judge.compartments import State
 from cmkit.learnt import Learnt
 from cmkit.practice.accepted_factors import factored_results
+from cmkit.practice.batches import batch_register
 from cmkit.practice.chain import bottle_chain, in_hand
 from cmkit.practice.changes import Beside, fluid_changes
 from cmkit.practice.cleaning import cleanliness
@@ -41,7 +42,7 @@ class Plan:
     of one draw; laboratory_pairs: what all duplicates say of those of these sites; factored_results: changed by an
     accepted laboratory factor; changes, cleanliness, coolants: what each fluid needs; stock, mixed_fluids: fluids that
     are not what they should be; twins: left against right; load_rates: wear by the hour beside wear by fuel burnt or
-    tonnes moved.
+    tonnes moved; batches, batch_results: the register of fresh fluids.
     """
 
     due: pd.DataFrame
@@ -67,6 +68,8 @@ class Plan:
     mixed_fluids: pd.DataFrame
     twins: pd.DataFrame
     load_rates: pd.DataFrame
+    batches: pd.DataFrame
+    batch_results: pd.DataFrame
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """What an assessment keeps of it."""
@@ -77,7 +80,7 @@ def plan_work(known: Fleet, hours: Hours, wear: Wear, state: State, learnt: Lear
     """What to do at these compartments, and what past alarms led to."""
     decided, expected = state.decided, wear.for_screening.expected
     believed = trust.trust.loc[trust.trust["believed"] >= LEAST_BELIEVED, "sample"]
-    turnaround = learnt.turnaround[learnt.turnaround["site"].isin(known.sites["site"])].reset_index(drop=True)
+    turnaround = _at(learnt.turnaround, known)
     chain = bottle_chain(known, turnaround)
     pairs = duplicate_pairs(known)
     due = next_due(known, wear.exposure, hours.use, decided.verdicts, in_hand(chain))
@@ -111,4 +114,11 @@ def plan_work(known: Fleet, hours: Hours, wear: Wear, state: State, learnt: Lear
         mixed_fluids=mixed_fluids(known, trust.fluids),
         twins=twins(known, expected[expected["sample"].isin(believed)]),
         load_rates=load_rates(known, wear.exposure, limits["numbers"]),
+        batches=batch_register(known, learnt.batch_results),
+        batch_results=_at(learnt.batch_results, known),
     )
+
+
+def _at(learnt: pd.DataFrame, known: Fleet) -> pd.DataFrame:
+    """Rows of a table of what was learnt that belong to these sites."""
+    return learnt[learnt["site"].isin(known.sites["site"])].reset_index(drop=True)

@@ -15,6 +15,7 @@ from cmkit.tables.frames import empty, names, typed
 PUBLISHED = names("published")
 CHANGES = names("published_changes")
 FILE = "published.csv"
+_NEXT_BOOK_D = 31  # days from one month's books to the next
 _NUMBERS, _DATES = ("chance", "cost_of_waiting"), ("published_on", "as_of", "due_on")
 _SAID = ["compartment", "state", "chance", "cause", "severity", "work", "group", "due_on", "sample", "cost_of_waiting"]
 _COMPARED = ("state", "cause", "severity", "work", "sample")
@@ -107,8 +108,8 @@ def said_otherwise(published: pd.DataFrame, said: pd.DataFrame) -> pd.DataFrame:
 
 def published_alarms(published: pd.DataFrame) -> pd.DataFrame:
     """Alarms as they were published, one row each: compartment, alarm_on (day of the first book that showed it), as_of
-    (day of the records it was made from), until (month of the last book in a row), months, chance and cause (as first
-    said).
+    (day of the records it was made from), until (month of the last book in a row), last_as_of (its records' day),
+    months, chance and cause (as first said).
     """
     rows = first_said(published).sort_values(["compartment", "month"], kind="stable")
     order = {month: place for place, month in enumerate(sorted(set(rows["month"])))}
@@ -124,6 +125,7 @@ def published_alarms(published: pd.DataFrame) -> pd.DataFrame:
             alarm_on=("published_on", "first"),
             as_of=("as_of", "first"),
             until=("month", "last"),
+            last_as_of=("as_of", "last"),
             months=("month", "size"),
             chance=("chance", "first"),
             cause=("cause", "first"),
@@ -131,6 +133,24 @@ def published_alarms(published: pd.DataFrame) -> pd.DataFrame:
     )
     out = out.reset_index().drop(columns="spell")
     return typed(out, "published_alarms")
+
+
+def published_outcomes(alarms: pd.DataFrame, findings: pd.DataFrame) -> pd.DataFrame:
+    """What came of alarms as they were published (frame of `published_alarms`): the same rows with finding, found_on,
+    outcome (defect, failed, no defect; waiting where nothing is on record) and found (the cause of the finding).
+
+    An alarm is answered by the first finding at its compartment from the records' day of its first book to a month
+    after that of its last one, by when the next book was due. Whatever today's numbers say of it, an alarm that was
+    looked into in vain stays in vain.
+    """
+    out = alarms.reset_index(drop=True)
+    rows = findings[["finding", "compartment", "found_on", "outcome", "cause"]].rename(columns={"cause": "found"})
+    both = out[["compartment", "as_of", "last_as_of"]].assign(at=out.index).merge(rows, on="compartment")
+    late = both["last_as_of"] + pd.Timedelta(days=_NEXT_BOOK_D)
+    both = both[(both["found_on"] >= both["as_of"]) & (both["found_on"] <= late)]
+    first = both.sort_values(["found_on", "finding"]).drop_duplicates("at").set_index("at")
+    out = out.join(first[["finding", "found_on", "outcome", "found"]])
+    return out.assign(outcome=out["outcome"].fillna("waiting"), **{c: out[c].fillna("") for c in ("finding", "found")})
 
 
 def unpublished_alarms(record: pd.DataFrame, published: pd.DataFrame) -> pd.DataFrame:

@@ -129,7 +129,7 @@ def where_words(access: str, method: str, coolant: bool) -> str:
 
 
 def side_words(position: str) -> str:
-    """The position as written on a label; sides are always told from the operator's seat."""
+    """The position as written on a label; sides are always as seen from the operator's seat."""
     if not isinstance(position, str) or not position:
         return ""
     if "left" in position or "right" in position:

@@ -2,9 +2,8 @@
 it said in words.
 """
 
-import hashlib
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from io import BytesIO
 from pathlib import Path
 from typing import Any
@@ -13,19 +12,15 @@ import numpy as np
 import pandas as pd
 import xlsxwriter
 
-from cmkit.errors import WrongFile
 from cmkit.files import write_file
 from cmkit.practice.drawing import NO_DRAWING, how_drawn
 from cmkit.practice.rounds import AHEAD_DAYS, DUPLICATE_VISIT, LETTERS, bottle_number, check_letter
 from cmkit.practice.sheet_cells import sheet_rows
 from cmkit.practice.sheet_days import day_orders, read_day
 from cmkit.practice.visits import MAX_VISITS
-from cmkit.records.analytes import with_own
 from cmkit.records.fleet import Fleet, has_result
 from cmkit.records.reading.clean import match_words
-from cmkit.records.reading.files import FORMULA_MARKS, spreadsheet_text
-from cmkit.records.reading.layouts import Layout, layout_for, read_layouts
-from cmkit.records.settings import read_settings
+from cmkit.records.reading.files import FORMULA_MARKS
 from cmkit.tables.records import LEVELS, METHODS
 from cmkit.trust.hours import screen_hours
 
@@ -46,6 +41,7 @@ FILLED = [
 ]
 _LISTS = {"method": METHODS, "fluid_level": LEVELS, "seal_inspected": ("yes", "no"), "plug_torqued": ("yes", "no")}
 COMPARED = ["compartment", "drawn_on", "meter_h", "fluid_h", "makeup_l", "method", "sampler", "fluid_level", "sent_on"]
+UNDRAWN = ["sample", "compartment", "planned_on", "returned_on", "note"]
 COLUMNS = ["row", "sample", *COMPARED, "planned_on", "reported_on", "note"]
 _ROUND_DAYS = 185  # a sheet is looked for among the rounds of half a year
 _HOURS_A_DAY = 24
@@ -99,15 +95,18 @@ def write_field_sheet(cards: pd.DataFrame, path: Path, made: pd.Timestamp) -> No
 
 @dataclass(frozen=True)
 class FieldSheet:
-    """A filled sheet: `samples` (COLUMNS: rows of the samples table, results still empty, and their row in the sheet)
-    and `slips` (row, bottle, compartment, words)."""
+    """A filled sheet: `samples` (COLUMNS: rows of the samples table, results still empty, and their row in the sheet),
+    `slips` (row, bottle, compartment, words) and `undrawn` (UNDRAWN: bottles that were not drawn)."""
 
     samples: pd.DataFrame
     slips: pd.DataFrame
+    undrawn: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=UNDRAWN))
 
     def said(self, sheet: Path) -> str:
         """What there is to take in and to look at, a line each."""
         lines = [f"{len(self.samples)} bottle(s) to take in from {sheet}, {len(self.slips)} thing(s) to look at."]
+        if len(self.undrawn):
+            lines.append(f"{len(self.undrawn)} bottle(s) not drawn, to be listed by name until another is drawn.")
         for slip in self.slips.itertuples():
             place = " ".join(t for t in (slip.bottle, slip.compartment) if t)
             lines.append(f"  row {slip.row}, {place}: {slip.words}" if place else f"  {slip.words}")
@@ -119,12 +118,19 @@ def returned_sheet(fleet: Fleet, path: Path) -> FieldSheet:
     today = pd.Timestamp.today().normalize()
     known = fleet.as_of(today)
     sheet = read_field_sheet(path, known, newest_meters(known, screen_hours(known)), today)
-    return without_known(sheet, fleet.samples)
+    return without_known(replace(sheet, undrawn=_new_undrawn(sheet.undrawn, fleet)), fleet.samples)
+
+
+def _new_undrawn(undrawn: pd.DataFrame, fleet: Fleet) -> pd.DataFrame:
+    """Bottles not drawn that the records do not have yet, neither as drawn nor, with the same note, as not drawn."""
+    said = set(zip(fleet.not_drawn["sample"], fleet.not_drawn["note"].fillna(""), strict=True))
+    known = [key in said for key in zip(undrawn["sample"], undrawn["note"], strict=True)]
+    return undrawn[~undrawn["sample"].isin(fleet.samples["sample"]) & ~np.array(known, dtype=bool)]
 
 
 def read_field_sheet(path: Path, known: Fleet, last: pd.DataFrame, today: pd.Timestamp) -> FieldSheet:
     """A field sheet that came back, checked against what is known. Rows that were not drawn (no date) are left out with
-    a slip.
+    a slip, and are its `undrawn` where they name a bottle and a compartment of the fleet.
 
     last: compartment, last_meter_h (newest meter reading of its machine) and, where known, last_on (its day). A slip is
     a question to the person who drew the bottle; the row is kept unless it cannot be used (unknown compartment, no
@@ -137,10 +143,9 @@ def read_field_sheet(path: Path, known: Fleet, last: pd.DataFrame, today: pd.Tim
     context = _Context(known, last.set_index("compartment"), today, given_out, how, orders)
     rows: dict[str, dict[str, Any]] = {}
     slips = [{"row": 1, "bottle": "", "compartment": "", "words": w} for w in sheet.remarks]
-    undrawn = []
+    undrawn = [n for n, row in sheet.rows.items() if not any(row[name] for name in FILLED)]
     for number, row in sheet.rows.items():
-        if not any(row[name] for name in FILLED):
-            undrawn.append(number)
+        if number in undrawn:
             continue
         found, words = _read_row(row, context)
         if found and found["sample"] in rows:
@@ -158,7 +163,33 @@ def read_field_sheet(path: Path, known: Fleet, last: pd.DataFrame, today: pd.Tim
     return FieldSheet(
         pd.DataFrame(list(rows.values()), columns=COLUMNS),
         pd.DataFrame(slips, columns=["row", "bottle", "compartment", "words"]),
+        _undrawn(list(sheet.rows.values()), set(rows), context),
     )
+
+
+def _undrawn(sheet: list[dict[str, str]], drawn: set[str], context: "_Context") -> pd.DataFrame:
+    """Bottles of the sheet without a day of drawing (columns UNDRAWN), each once, with the note that says why."""
+    places = set(context.known.compartments["compartment"])
+    rows = [
+        {
+            "sample": row["bottle"],
+            "compartment": row["compartment"],
+            "planned_on": pd.to_datetime(row["plan_on"], errors="coerce", format="%Y-%m-%d"),
+            "returned_on": context.today,
+            "note": row["note"],
+        }
+        for row in sheet
+        if not row["drawn_on"]
+        and row["compartment"] in places
+        and _usable(row["bottle"])
+        and row["bottle"] not in drawn
+    ]
+    return pd.DataFrame(rows, columns=UNDRAWN).drop_duplicates("sample", ignore_index=True)
+
+
+def _usable(bottle: str) -> bool:
+    """Whether a number can stand for a bottle: one is there, and no spreadsheet takes it for a formula."""
+    return bool(bottle) and not bottle.startswith(FORMULA_MARKS)
 
 
 def _ranges(rows: list[int]) -> str:
@@ -243,7 +274,7 @@ def _read_row(row: dict[str, str], context: _Context) -> tuple[dict[str, Any] | 
         given = context.given_out.get(bottle)
         hint = f" Bottle {bottle} was given out for {given[0]}." if given else ""
         return None, [f"'{compartment}' is no compartment of this fleet; the row is not used. Which one was it?{hint}"]
-    if not bottle or bottle.startswith(FORMULA_MARKS):
+    if not _usable(bottle):
         return None, [
             f"no bottle number ('{bottle}'); the row is not used. The laboratory's report is joined by it: read it "
             f"off the label."
@@ -421,7 +452,8 @@ def without_known(sheet: FieldSheet, samples: pd.DataFrame) -> FieldSheet:
         words = f"taken in before, unchanged: rows {_ranges(same)}"
         slips.append({"row": same[0], "bottle": "", "compartment": "", "words": words})
     more = pd.DataFrame(slips, columns=sheet.slips.columns)
-    return FieldSheet(sheet.samples.drop(index=drop), pd.concat([kept, more], ignore_index=True) if slips else kept)
+    slips_left = pd.concat([kept, more], ignore_index=True) if slips else kept
+    return replace(sheet, samples=sheet.samples.drop(index=drop), slips=slips_left)
 
 
 def _plain(value: object) -> object:
@@ -431,36 +463,6 @@ def _plain(value: object) -> object:
     return (
         f"{value:%Y-%m-%d}" if isinstance(value, pd.Timestamp) else f"{value:g}" if isinstance(value, float) else value
     )
-
-
-def save_field_sheet(sheet: FieldSheet, folder: Path) -> Path:
-    """Write a checked sheet's rows into a fleet folder's `samples/`, named by content so that the same sheet twice is
-    one file.
-
-    Where the fleet keeps its samples in one file, to which nothing is added unasked, they go into inbox/. The file is
-    there whole or not at all. Notes that a spreadsheet would take for a formula get an apostrophe. Raises WrongFile
-    where a layout would take it for a laboratory's file.
-    """
-    single = any((folder / f"samples{kind}").exists() for kind in (".csv", ".xlsx", ".parquet"))
-    rows = sheet.samples.drop(columns="row").assign(
-        **{name: sheet.samples[name].map(spreadsheet_text, na_action="ignore") for name in ("sampler", "note")}
-    )
-    text = rows.to_csv(index=False, date_format="%Y-%m-%d", lineterminator="\n")
-    path = folder / ("inbox" if single else "samples") / f"field-{hashlib.sha256(text.encode()).hexdigest()[:12]}.csv"
-    if single and (layout := layout_for(path.name, _layouts(folder))):
-        raise WrongFile(
-            f"{path}: {layout.where} would read this file of inbox/ as a laboratory's. Make its `files` pattern "
-            f"narrower, or move the samples "
-            "into a folder samples/, and try again; nothing was written."
-        )
-    return write_file(path, text)
-
-
-def _layouts(folder: Path) -> list[Layout]:
-    """The fleet's layouts; none where it has no folder for them."""
-    if not any((folder / "layouts").glob("*.toml")):
-        return []
-    return read_layouts(folder / "layouts", with_own(read_settings(folder / "fleet.toml").analytes))
 
 
 def newest_meters(known: Fleet, hours: pd.DataFrame) -> pd.DataFrame:

@@ -50,6 +50,8 @@ class Fleet:
     repairs: pd.DataFrame
     counts: pd.DataFrame
     decisions: pd.DataFrame = field(default_factory=lambda: empty("decisions"))
+    baselines: pd.DataFrame = field(default_factory=lambda: empty("baselines"))
+    not_drawn: pd.DataFrame = field(default_factory=lambda: empty("not_drawn"))
     arrivals: pd.DataFrame | None = None
     sources: dict[str, str] = field(default_factory=dict)
     date: pd.Timestamp | None = None
@@ -65,7 +67,8 @@ class Fleet:
     def days(self) -> tuple[pd.Timestamp, pd.Timestamp] | None:
         """First and last day on which something that happened became known; None without any dated record.
 
-        >>> fleet.days() (Timestamp('2024-01-01 00:00:00'), Timestamp('2026-06-30 00:00:00'))
+        >>> fleet.days()
+        (Timestamp('2024-01-01 00:00:00'), Timestamp('2026-06-30 00:00:00'))
         """
         known = [_known_days(getattr(self, name), TABLES[name].known_on) for name in EVENTS]
         ends = pd.concat(known).dropna()
@@ -168,8 +171,10 @@ class Fleet:
             "services": self.services["compartment"].isin(places),
             "findings": self.findings["compartment"].isin(places),
             "decisions": self.decisions["compartment"].isin(places),
+            "not_drawn": self.not_drawn["compartment"].isin(places),
             "samples": self.samples["compartment"].isin(places) | self.samples["sample"].isin(moved),
         }
+        own["baselines"] = self.baselines["site"].isin(self.sites.loc[own["sites"], "site"])
         parts = {name: getattr(self, name)[rows].reset_index(drop=True) for name, rows in own.items()}
         if self.unreported is not None:
             parts["unreported"] = self.unreported[self.unreported["compartment"].isin(places)].reset_index(drop=True)

@@ -10,7 +10,7 @@ from cmkit.simulate.office import make_card
 from cmkit.simulate.parts import Part, all_days, build_parts, daily_hours, draw_rates, lognormal, stream
 from cmkit.simulate.recipe import Machine, Recipe
 from cmkit.simulate.rounds import change_fluids, check_levels, visit
-from cmkit.simulate.state import ROUND_H, Life, Sump, drifting, meter_row, note_life, with_fault
+from cmkit.simulate.state import ROUND_H, Life, Sump, drifting, meter_row, note_life, with_fault, with_running_in
 from cmkit.simulate.workshop import fail, look, next_fault, read_post, wake_faults
 
 
@@ -89,6 +89,7 @@ def _open_books(life: Life) -> None:
     """First day of the records: the meter shows what the recipe says, faults of chance begin to lurk."""
     life.shift_h = life.machine.meter_h - life.run_h
     for n, sump in enumerate(life.sumps):
+        sump.new_at_h = life.run_h - life.machine.meter_h
         planted = planted_fault(life.recipe, sump.part)
         sump.fault = planted or next_fault(life, sump)
         note_life(life, n)
@@ -136,7 +137,9 @@ def _flows(lives: list[Life], wander: np.ndarray) -> tuple[np.ndarray, np.ndarra
     rates = drifting(lives[0], np.concatenate([life.rates for life in lives]), wander)
     loss = np.array([sump.loss for _, sump in sumps])
     removal = np.array([sump.part.removal for _, sump in sumps])
+    owners = [life for life in lives for _ in life.sumps]
     for n, (run_h, sump) in enumerate(sumps):
+        rates[n] = with_running_in(owners[n], sump, rates[n], run_h)
         if sump.fault is not None and run_h > sump.fault.onset_h:
             strength = growth(sump.fault, run_h)
             rates[n] = with_fault(sump, rates[n], run_h)

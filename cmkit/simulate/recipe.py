@@ -20,7 +20,7 @@ from cmkit.errors import SettingsError
 @dataclass(frozen=True)
 class Spread:
     """How rates differ between machines and in time: coefficients of variation, a correlation between metals, a memory
-    in hours.
+    in hours. running_in: extra release of metals of a new component at first, falling off exponentially (running_in_h).
     """
 
     machine_cv: float
@@ -30,6 +30,8 @@ class Spread:
     load_cv: float
     residual_cv: float
     use_cv: float
+    running_in: float = 0.0
+    running_in_h: float = 200.0
 
 
 @dataclass(frozen=True)

@@ -36,6 +36,7 @@ class Sump:
     """What changes in one compartment. Days are indices into the run's days; -1: nothing planned.
 
     every_h: today's sampling interval. once_h: hours after the last bottle at which the office wants one bottle, once.
+    new_at_h: running hour at which its component was new.
     coming: the faults that arrive whatever anybody does, in order of onset; None: drawn as life goes.
     """
 
@@ -48,6 +49,7 @@ class Sump:
     every_h: float
     coming: tuple[Fault, ...] | None = None
     age_h: float = 0.0
+    new_at_h: float = -np.inf
     sampled_h: float = 0.0
     added: float = 0.0
     told: float = 0.0
@@ -133,9 +135,19 @@ def with_fault(sump: Sump, rates: np.ndarray, run_h: float) -> np.ndarray:
     return rates * (1 + (sump.fault.times - 1) * strength) + sump.fault.adds * strength
 
 
+def with_running_in(life: Life, sump: Sump, rates: np.ndarray, run_h: float) -> np.ndarray:
+    """Release rates with the extra metal of a new component; as they are where the recipe has none."""
+    spread = life.recipe.spread
+    if not spread.running_in or not np.isfinite(sump.new_at_h):
+        return rates
+    extra = spread.running_in * np.exp(-max(run_h - sump.new_at_h, 0.0) / spread.running_in_h)
+    return rates * np.where(IS_METAL, 1 + extra, 1.0)
+
+
 def rates_now(life: Life, n: int) -> np.ndarray:
-    """True release rate per hour at full charge: drift and fault in, the load of the interval left out."""
-    return with_fault(life.sumps[n], drifting(life, life.rates[n], life.wander[n]), life.run_h)
+    """True release rate per hour at full charge: drift, running-in and fault in, the load of the interval left out."""
+    rates = with_running_in(life, life.sumps[n], drifting(life, life.rates[n], life.wander[n]), life.run_h)
+    return with_fault(life.sumps[n], rates, life.run_h)
 
 
 def note_life(life: Life, n: int) -> None:

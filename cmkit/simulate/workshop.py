@@ -141,7 +141,7 @@ def _mend(life: Life, n: int, how: str, share: float) -> None:
     _close_fault(life, sump, how)
     new = how == "failed" or share > life.recipe.office.replaced_from
     if new and sump.part.kind_name != "coolant":
-        sump.life += 1
+        sump.life, sump.new_at_h = sump.life + 1, life.run_h
         life.rates[n] = draw_rates(life.recipe, sump.part, sump.rng)
         life.wander[n] = sump.rng.standard_normal(len(CARRIED))
         service(life, sump, "replace", sump.part.capacity_l)

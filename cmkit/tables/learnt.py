@@ -102,6 +102,19 @@ TABLES = by_name(
             ),
         ),
         Table(
+            "running_in",
+            "a kind of compartment, and how much more a new component of it wears in its first hours",
+            ("kind",),
+            (
+                KIND,
+                number("extra", "1", "extra wear at first as a share of the steady rate; falls to 1/e in running_in_h"),
+                number("extra_sd", "1", "standard deviation of that"),
+                whole("components", "components", "new components with a bottle of their first hours"),
+                whole("n", "bottles", "bottles of their first hours"),
+                text("basis", "what it rests on", ("own new components", "common practice")),
+            ),
+        ),
+        Table(
             "own_fresh",
             "a compartment and an analyte whose fresh fluid is not that of its family",
             ("compartment", "analyte"),
@@ -229,6 +242,11 @@ TABLES = by_name(
                 number("middle", "1", "middle of the kind"),
                 number("tau", "1", "standard deviation between compartments, missing for a metal"),
                 number("sd", "1", "standard deviation of one result"),
+                number(
+                    "rounding_step",
+                    _ITS_UNIT,
+                    "step it is rounded to, missing for a metal and where too few say",
+                ),
                 number("log_age", "1", "middle of the logarithm of the fluid's age, missing for a metal"),
                 number("age_sd", "1", "spread of the curve on age over the bottles, missing for a metal"),
                 whole("n", "results", "results it rests on"),

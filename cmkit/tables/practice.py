@@ -32,7 +32,7 @@ MISSED_BY = (
     "not recorded",
 )
 WATCHED = ("watched", "shown a little", "not watched", "not in the fluid")
-STAGES = ("at the site", "on the way", "at the laboratory", "lost")
+STAGES = ("not drawn", "at the site", "on the way", "at the laboratory", "lost")
 TURNAROUND = Table(
     "turnaround",
     "a site and a laboratory, and how long bottles take from one through the other",
@@ -60,7 +60,7 @@ TABLES = by_name(
         TURNAROUND,
         Table(
             "chain",
-            "a bottle that was drawn and has no result yet",
+            "a bottle of a round that was not drawn, or was drawn and has no result yet",
             ("sample",),
             (
                 text("sample", "bottle number"),
@@ -68,12 +68,12 @@ TABLES = by_name(
                 SITE,
                 text("lab", "laboratory it goes to"),
                 text("sampler", "who drew it"),
-                date("drawn_on", "day it was filled"),
+                date("drawn_on", "day it was filled, missing where it was not drawn"),
                 date("planned_on", "day its round planned it for, missing where not known"),
                 date("sent_on", "day it left the site, missing where no sheet says so"),
                 date("received_on", "day the laboratory had it, missing for no receipt"),
-                number("waited_days", "d", "days since it was filled"),
-                number("bound_days", "d", "days after which it counts as lost"),
+                number("waited_days", "d", "days since it was filled; of one not drawn, since it was planned"),
+                number("bound_days", "d", "days after which it counts as lost, missing where it was not drawn"),
                 text("stage", "where it is", STAGES),
                 text("replaced_by", "the next bottle of the compartment, empty for none"),
                 text("words", "the same in words, with what to do"),
@@ -351,6 +351,7 @@ STEPS = by_name(
                 date("alarm_on", "day of the first books that showed it"),
                 date("as_of", "day of the records those were made from"),
                 text("until", "month of the last books in a row"),
+                date("last_as_of", "day of the records those were made from"),
                 whole("months", "months", "books in a row"),
                 number("chance", "1", "chance as first said"),
                 text("cause", "fault as first said"),

@@ -9,6 +9,22 @@ CHANGE_ADVICE = ("change now", "as planned", "shorten", "extend", "settle first"
 COOLANT_FOUND = ("in range", "too low", "too high", "not tested")
 CLEAN_ADVICE = ("keep", "draw again", "clean", "settle first", "not counted")
 LOAD_FOUND = ("by hours", "by load", "cannot tell", "too few intervals")
+BATCH_FOUND = (
+    "no result yet",
+    "as usual",
+    "differs",
+    "the fluid has changed",
+    "not its grade",
+    "nothing to compare",
+    "not registered",
+)
+_BATCH = (
+    SITE,
+    text("fluid", "fluid by specification"),
+    text("grade", "grade on the label"),
+    text("batch", "batch or delivery, as on the drum"),
+    date("delivered_on", "day of the delivery, else of its first bottle or result"),
+)
 LABORATORY_FOUND = ("too few pairs", "nothing unusual", "wider than published", "bias")
 
 TABLES = by_name(
@@ -76,6 +92,47 @@ TABLES = by_name(
                 date("accepted_on", "day of the decision"),
                 text("accepted_by", "who accepted it"),
                 text("reason", "why"),
+            ),
+        ),
+        Table(
+            "batches",
+            "a delivered batch of fresh fluid, what it comes to and where it went",
+            ("site", "fluid", "grade", "batch"),
+            (
+                *_BATCH,
+                whole("bottles", "bottles", "bottles of it with a result"),
+                text("labs", "laboratories that measured it"),
+                text("found", "what it comes to", BATCH_FOUND),
+                text("analyte", "result that differs most, or the viscosity of the grade; empty for none"),
+                number("value", "of the analyte", "that result"),
+                number("low", "of the analyte", "lower end of what is usual, or of the grade"),
+                number("high", "of the analyte", "its upper end"),
+                number("by_luck", "1", "chance that a clean batch looks so different"),
+                text("others", "further results that differ"),
+                whole("filled", "compartments", "compartments filled from it on record"),
+                date("first_filled_on", "day of the first such fill, missing for none"),
+                text("compartments", "these compartments, in order of the day"),
+                text("words", "the same in words"),
+            ),
+        ),
+        Table(
+            "batch_results",
+            "a delivered batch of fresh fluid and an analyte",
+            ("site", "fluid", "grade", "batch", "analyte"),
+            (
+                *_BATCH,
+                whole("bottles", "bottles", "bottles of the batch with a result"),
+                text("analyte", "analyte of the register"),
+                number("value", "of the analyte", "middle of its bottles"),
+                number("usual", "of the analyte", "middle of what it is compared with, missing for nothing"),
+                number("low", "of the analyte", "lower end of what is usual; outside it is called"),
+                number("high", "of the analyte", "its upper end"),
+                text("basis", "what it is compared with", ("", "earlier batches", "young bottles")),
+                whole("n", "batches or bottles", "how many of these"),
+                number("p", "1", "chance that a clean batch's result lies so far off"),
+                number("by_luck", "1", "the same of any of the batch's results"),
+                flag("differs", "it lies outside what is usual"),
+                flag("again", "the batch before it looked the same"),
             ),
         ),
         Table(

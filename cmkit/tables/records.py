@@ -66,6 +66,15 @@ COMPARTMENTS = Table(
         number("fitted_at_h", "h", "meter reading at that time"),
     ),
 )
+_ISO_CODES = tuple(
+    number(
+        f"p{size}_code",
+        "code",
+        f"ISO 4406 code number at {size} um(c) where the laboratory gives a code and no count; the count is then the "
+        f"middle of its range",
+    )
+    for size in (4, 6, 14)
+)
 SAMPLES = Table(
     "samples",
     "a bottle's results",
@@ -81,15 +90,7 @@ SAMPLES = Table(
         text("sampler", "who drew it"),
         text("fluid_level", "level found", one_of=LEVELS),
         text("lab", "laboratory"),
-        *(
-            number(
-                f"p{size}_code",
-                "code",
-                f"ISO 4406 code number at {size} um(c) where the laboratory gives a code and no count; the count is "
-                f"then the middle of its range",
-            )
-            for size in (4, 6, 14)
-        ),
+        *_ISO_CODES,
         date("planned_on", "day its round planned it for"),
         date("sent_on", "day it left the site"),
         date("received_on", "day the laboratory had it"),
@@ -117,6 +118,7 @@ SERVICES = Table(
         number("volume_l", "l", "volume filled or added"),
         text("fluid", "fluid put in"),
         text("grade", "grade put in"),
+        text("batch", "batch or delivery it came from, as on the drum"),
         number("cost", "money", "cost of the work"),
         number("downtime_h", "h", "hours lost"),
         date("recorded_on", "day it reached the office"),
@@ -198,6 +200,41 @@ DECISIONS = Table(
     known_on=("decided_on",),
     required=False,
 )
+BASELINES = Table(
+    "baselines",
+    "a bottle of fresh fluid from a delivered batch, or a batch nobody has drawn one from yet",
+    ("baseline",),
+    (
+        text("baseline", "bottle number, or a number of your own while there is none; unique", required=True),
+        text("batch", "batch or delivery, as on the drum", required=True),
+        text("site", "where it was delivered", required=True),
+        text("fluid", "by specification, as compartments call it", required=True),
+        text("grade", "grade on the label: SAE 15W-40, ISO VG 46, ..."),
+        date("delivered_on", "day of the delivery"),
+        date("drawn_on", "day the bottle was filled"),
+        text("lab", "laboratory"),
+        *_ISO_CODES,
+        date("reported_on", "day the result reached the office"),
+        text("note", "free words"),
+    ),
+    known_on=("reported_on", "drawn_on", "delivered_on"),
+    required=False,
+    results=True,
+)
+NOT_DRAWN = Table(
+    "not_drawn",
+    "a bottle of a round whose row on the field sheet came back empty",
+    ("sample", "returned_on"),
+    (
+        text("sample", "bottle number the round gave out", required=True),
+        text("compartment", "what was to be sampled", required=True),
+        date("planned_on", "day its round planned it for"),
+        date("returned_on", "day the sheet came back", required=True),
+        text("note", "why it was not drawn, where somebody wrote it down"),
+    ),
+    known_on=("returned_on",),
+    required=False,
+)
 
 # what the fleet's files call its things; read beside the tables, as layouts are
 NAMES = Table(
@@ -235,7 +272,9 @@ REGISTER = Table(
     ),
     required=False,
 )
-TABLES = by_name((SITES, MACHINES, COMPARTMENTS, SAMPLES, SERVICES, METERS, FINDINGS, CORRECTIONS, DECISIONS))
+TABLES = by_name(
+    (SITES, MACHINES, COMPARTMENTS, SAMPLES, SERVICES, METERS, FINDINGS, CORRECTIONS, DECISIONS, BASELINES, NOT_DRAWN)
+)
 EVENTS = (
     "samples",
     "services",
@@ -243,6 +282,8 @@ EVENTS = (
     "findings",
     "corrections",
     "decisions",
+    "baselines",
+    "not_drawn",
 )  # what happened: a date cannot lie ahead
 AHEAD = ("due_on", "planned_on")  # but these may
 

@@ -65,6 +65,8 @@ TABLES = by_name(
                 number(
                     "work", "1", "what effective hours count for the fuel burnt or the tonnes moved in the interval"
                 ),
+                number("age_h", "h", "hours of the component, missing where no start of it is on record"),
+                number("running_in", "1", "what effective hours count for a new component's running-in"),
                 flag("changed", "the fluid was changed since the bottle before"),
                 number("makeup_l", "l", "fluid added since the bottle before"),
                 flag("makeup_known", "whether top-ups are on record"),

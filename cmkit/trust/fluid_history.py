@@ -34,8 +34,26 @@ def fluids_in_force(known: Fleet) -> pd.DataFrame:
     return pd.DataFrame(out)
 
 
+def batches_in_force(known: Fleet) -> pd.Series:
+    """Label of the batch of the fluid (:func:`plain_label`) at every sample, in the order of `known.samples`; empty
+    where the last change, flush or replacement before the bottle names none.
+    """
+    work = known.services[known.services["kind"].isin(["change", "flush", "replace"])]
+    work = work[["compartment", "done_on", "meter_h", "kind", "batch"]].fillna({"batch": ""})
+    work = work[work["done_on"].notna()].sort_values("done_on", kind="stable")
+    shots = known.samples[["compartment", "drawn_on", "meter_h", "fluid_h"]].reset_index(drop=True)
+    shots = shots.assign(at=shots.index)
+    found = pd.concat([_before(shots, work), _same_day(shots, work)]).drop_duplicates("at", keep="last")
+    return found.set_index("at")["batch"].reindex(shots.index).fillna("").astype("str").map(plain_label)
+
+
+def plain_label(label: str) -> str:
+    """A batch's label as it is compared: without capitals and further spaces."""
+    return " ".join(label.casefold().split())
+
+
 def _before(shots: pd.DataFrame, work: pd.DataFrame) -> pd.DataFrame:
-    """The last work on a day before each bottle's: at, fluid, grade."""
+    """The last work on a day before each bottle's: at, and what `work` says of the fluid."""
     dated = shots[shots["drawn_on"].notna()].sort_values("drawn_on", kind="stable")
     found = pd.merge_asof(
         dated[["at", "compartment", "drawn_on"]],
@@ -45,13 +63,17 @@ def _before(shots: pd.DataFrame, work: pd.DataFrame) -> pd.DataFrame:
         by="compartment",
         allow_exact_matches=False,
     )
-    return found.loc[found["done_on"].notna(), ["at", "fluid", "grade"]]
+    return found.loc[found["done_on"].notna(), ["at", *_said(work)]]
 
 
 def _same_day(shots: pd.DataFrame, work: pd.DataFrame) -> pd.DataFrame:
-    """Work on a bottle's own day that the hours put before it: at, fluid, grade."""
+    """Work on a bottle's own day that the hours put before it: at, and what `work` says of the fluid."""
     both = shots.merge(
         work, left_on=["compartment", "drawn_on"], right_on=["compartment", "done_on"], suffixes=("", "_work")
     )
     young = (both["fluid_h"] <= AFTER_WORK_H) & (both["kind"] != "replace")
-    return both.loc[young | (both["meter_h"] - both["meter_h_work"] > SAME_DAY_H), ["at", "fluid", "grade"]]
+    return both.loc[young | (both["meter_h"] - both["meter_h_work"] > SAME_DAY_H), ["at", *_said(work)]]
+
+
+def _said(work: pd.DataFrame) -> list[str]:
+    return [name for name in ("fluid", "grade", "batch") if name in work]

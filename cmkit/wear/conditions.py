@@ -2,9 +2,10 @@
 `falling`, `two-sided`, `ordinal`.
 
 Each bottle is held against the limits of its family (`wear.limits`): as it is, as a rise above or a change from the
-fresh fluid, or as a cleanliness code. What is fresh is learnt from the fleet's own young bottles of that fluid and
-grade, else from the grade's name, else it is not known and such a limit is not judged. A bottle without usable hours is
-judged too: its level needs none.
+fresh fluid, or as a cleanliness code. What is fresh is what the batch on record for the fill was when it was delivered
+(`practice.batches`), else it is learnt from the fleet's own young bottles of that fluid and grade, else from the
+grade's name, else it is not known and such a limit is not judged. A bottle without usable hours is judged too: its
+level needs none.
 """
 
 from typing import Any
@@ -22,7 +23,7 @@ from cmkit.records.censoring import flags
 from cmkit.records.constants import constant
 from cmkit.records.fleet import Fleet
 from cmkit.tables.frames import names, typed
-from cmkit.trust.fluid_history import fluids_in_force
+from cmkit.trust.fluid_history import batches_in_force, fluids_in_force, plain_label
 from cmkit.wear.evidence import EVIDENCE, FIXED_RULES
 
 Floats = NDArray[np.float64]
@@ -56,7 +57,9 @@ def judge_conditions(known: Fleet, exposure: pd.DataFrame, learnt: Learnt, regis
             at = (learnt.fresh["analyte"] == analyte).to_numpy()
             fresh = np.full(int(max(fluid.max(initial=-1), of_fresh.max(initial=-1))) + 1, np.nan)
             fresh[of_fresh[at]] = learnt.fresh["fresh"].to_numpy(float)[at]
-            parts.append(_passed(str(analyte), known.samples, bounds, pairs, fresh[fluid]))
+            filled = _of_batch(shots, learnt.batch_results, str(analyte))
+            own_fresh = np.where(np.isfinite(filled), filled, fresh[fluid])
+            parts.append(_passed(str(analyte), known.samples, bounds, pairs, own_fresh))
     passed = [_evidence(_joined(parts), shots, judged, register)] if parts else []
     rows = [p for p in (*passed, _base_spent(shots, known.samples)) if len(p)]
     rows = pd.concat(rows or [pd.DataFrame(columns=[*EVIDENCE, "side"])], ignore_index=True)
@@ -67,9 +70,19 @@ def judge_conditions(known: Fleet, exposure: pd.DataFrame, learnt: Learnt, regis
     )
 
 
+def _of_batch(shots: pd.DataFrame, results: pd.DataFrame, analyte: str) -> Floats:
+    """What the batch in each bottle's compartment had of an analyte when fresh; NaN where that is not on record."""
+    own = results[results["analyte"] == analyte]
+    if own.empty:
+        return np.full(len(shots), np.nan)
+    own = own.assign(label=own["batch"].map(plain_label)).drop_duplicates(["site", "label"], keep="last")
+    at = pd.MultiIndex.from_frame(shots[["site", "label"]])
+    return np.asarray(own.set_index(["site", "label"])["value"].reindex(at).to_numpy(float))
+
+
 def _bottles(known: Fleet, exposure: pd.DataFrame) -> pd.DataFrame:
-    """Every bottle, in the order of known.samples, with its compartment's family and site, its fluid's hours and what
-    the fluid is.
+    """Every bottle, in the order of known.samples, with its compartment's family and site, its fluid's hours, what
+    the fluid is and the label of its batch.
     """
     samples = known.samples[["sample", "compartment", "drawn_on", "fluid_h"]].reset_index(drop=True)
     reported = known.samples["reported_on"].fillna(known.samples["received_on"]).fillna(known.samples["drawn_on"])
@@ -79,7 +92,7 @@ def _bottles(known: Fleet, exposure: pd.DataFrame) -> pd.DataFrame:
     out = samples.merge(places, on="compartment", how="left")
     hours = exposure.drop_duplicates("sample").set_index("sample")["fluid_h"]
     out["fluid_h"] = hours.reindex(out["sample"]).fillna(out.set_index("sample")["fluid_h"]).to_numpy()
-    return out.join(fluids_in_force(known))
+    return out.join(fluids_in_force(known)).assign(label=batches_in_force(known).to_numpy())
 
 
 def _judged(limits: pd.DataFrame, register: pd.DataFrame) -> pd.DataFrame:

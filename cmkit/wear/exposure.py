@@ -277,6 +277,7 @@ def exposure_of(line: pd.DataFrame) -> pd.DataFrame:
     out = line[kind == _SAMPLE].reset_index(drop=True)
     for f in fields(Exposure):
         out[f.name] = getattr(done, f.name)
-    out["season"] = out["work"] = 1.0  # until `wear.season` and `wear.workload` say otherwise
+    out["season"] = out["work"] = out["running_in"] = 1.0  # until their modules say otherwise
+    out["age_h"] = np.nan
     out = out.drop(columns="hours").rename(columns={"id": "sample", "date": "drawn_on", "interval_h": "hours"})
     return typed(out[COLUMNS], "exposure")

@@ -15,6 +15,7 @@ from cmkit.trust.screen import Forecasts
 from cmkit.wear.exposure import sample_exposure
 from cmkit.wear.forecast import forecast_next
 from cmkit.wear.rates import current_wear, run_filter
+from cmkit.wear.running_in import with_age, with_running_in
 from cmkit.wear.season import with_season
 from cmkit.wear.workload import usual_work, with_workload
 
@@ -46,12 +47,13 @@ class Wear:
 
 
 def usable_exposure(known: Fleet, hours: Hours, learnt: Learnt) -> pd.DataFrame:
-    """Exposure of every usable bottle, with the fleet's habits of topping up, what changes leave, its seasons and what
-    its wear goes with.
+    """Exposure of every usable bottle, with the fleet's habits of topping up, what changes leave, its seasons, what its
+    wear goes with and the running-in of new components.
     """
     pace = float(learnt.pace["h_per_day"].iloc[0])
     exposure = sample_exposure(known, hours.samples, hours.services, learnt.make_up, pace, residuals=learnt.residuals)
-    return with_workload(known, with_season(exposure, learnt.seasons), learnt.workload)
+    exposure = with_workload(known, with_season(exposure, learnt.seasons), learnt.workload)
+    return with_running_in(with_age(known, exposure), learnt.running_in)
 
 
 def fit_wear(known: Fleet, hours: Hours, learnt: Learnt) -> Wear:

@@ -32,6 +32,7 @@ from cmkit.wear.exposure import effective_hours
 from cmkit.wear.laboratory_bias import bias_of_rows
 from cmkit.wear.next_bottle import next_bottles
 from cmkit.wear.rates import Filtered
+from cmkit.wear.running_in import running_in_ahead
 from cmkit.wear.season import days_of, season_factor
 from cmkit.wear.timeline import with_residuals
 
@@ -239,9 +240,7 @@ def forecast_next(
     out = last.assign(**{f.name: getattr(crossing, f.name) for f in fields(crossing)})
     out["chance"] = out["chance"].where(out["limit"].notna())
     bias = bias_of_rows(last, known.samples, learnt.laboratory_bias)
-    out["next_mean"], out["next_sd"] = (
-        bias * v for v in _next_result(_of_season(state, _season_ahead(last, learnt.seasons)), last)
-    )
+    out["next_mean"], out["next_sd"] = (bias * v for v in _next_result(_of_season(state, _ahead(last, learnt)), last))
     names = with_own(known.settings.analytes)["name"]
     out["words"] = [_words(r, names[r.analyte]) for r in out.itertuples()]
     return out[FORECAST].sort_values(["compartment", "analyte"], kind="stable", ignore_index=True)
@@ -302,7 +301,7 @@ def _last_states(known: Fleet, exposure: pd.DataFrame, filtered: Filtered, learn
     last = (
         last.merge(filtered.growth, on=["compartment", "life", "analyte"], how="left")
         .drop(columns=["fluid_h"], errors="ignore")
-        .merge(exposure[["sample", "fluid_h", "meter_h", "machine", "kind", "site", "season"]], on="sample")
+        .merge(exposure[["sample", "fluid_h", "meter_h", "machine", "kind", "site", "season", "age_h"]], on="sample")
     )
     working = known.machines.loc[known.machines["retired_on"].isna(), "machine"]
     replaced = known.services[known.services["kind"] == "replace"].groupby("compartment")["done_on"].max()
@@ -396,6 +395,14 @@ def _season_ahead(last: pd.DataFrame, seasons: pd.DataFrame) -> Floats:
     per_day = last["h_per_day"].where(last["h_per_day"] > 0).fillna(np.inf)
     ahead = season_factor(last, seasons, start, start + last["hours_ahead"] / per_day)
     return np.asarray(ahead / last["season"].to_numpy(float))
+
+
+def _ahead(last: pd.DataFrame, learnt: Learnt) -> Floats:
+    """Mean rate until the next bottle over the steady rate of the day of the newest one: the season, and what is left
+    of a new component's running-in.
+    """
+    running_in = running_in_ahead(last, learnt.running_in, last["hours_ahead"])
+    return _season_ahead(last, learnt.seasons) * running_in
 
 
 def _of_season(state: WearState, times: ArrayLike) -> WearState:

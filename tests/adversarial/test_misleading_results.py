@@ -31,7 +31,7 @@ def test_all_results_below_the_limit_give_no_alarm(judged) -> None:
     assert own.loc[own["measure"] == "level", "words"].str.contains("below the reporting limit").all()
 
 
-@pytest.mark.parametrize("times", [1000.0, 0.001])
+@some_or_all("times", [1000.0, 0.001])
 def test_one_laboratory_in_the_wrong_unit(judged, plain, times) -> None:
     """A second laboratory reports mg as g, or the other way round: a `units` doubt on its bottles, no limit moves by a
     factor of 1.2.

@@ -236,8 +236,12 @@ class Ours:
         """Orders of a crew for every compartment of these machines."""
         judge = replace(known.settings.judge, read_days=self.read_days)
         known = replace(known, settings=replace(known.settings, judge=judge))
-        orders = self.state_of(known, running_hours(known)).tables()["orders"]
+        orders = self.tables_of(known)["orders"]
         return by_order(orders, known.settings.judge.sooner_share * sampled_every(known))
+
+    def tables_of(self, known: Fleet) -> dict[str, pd.DataFrame]:
+        """The tables of what is judged of these machines."""
+        return self.state_of(known, running_hours(known)).tables()
 
     def state_of(self, known: Fleet, hours: Hours) -> State:
         """What is judged of these machines."""

@@ -8,6 +8,7 @@ import hashlib
 import sys
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 import pandas as pd
@@ -44,6 +45,21 @@ def by_chance_alone() -> Recipe:
 def weak_signatures() -> Recipe:
     """Every fault shows half as strongly: excess of rates, entries, removals, particles and leak all halved."""
     return _faults(nobody_acts(), _halved)
+
+
+def new_components(extra: float = 3.0, faults_times: float = 1.0) -> Recipe:
+    """Half of the machines begin work as new ones during the records, and every new component gives off `extra` times
+    its steady wear on top of it at first; `faults_times` as many faults per operating hour.
+    """
+    recipe = _kinds(nobody_acts(), lambda kind: replace(kind, fault_per_h=faults_times * kind.fault_per_h))
+    first, last = recipe.start + timedelta(days=120), recipe.end - timedelta(days=150)
+    step = (last - first) / max(len(recipe.machines), 1)
+    machines = [
+        replace(m, since=first + n * step, meter_h=5.0, unsampled=[], new_meter_on=None) if n % 2 else m
+        for n, m in enumerate(recipe.machines)
+    ]
+    spread = replace(recipe.spread, running_in=extra)
+    return replace(recipe, spread=spread, machines=machines, planted=[], wrong_fluid=[])
 
 
 def slow_growth() -> Recipe:
@@ -109,6 +125,7 @@ VARIATIONS: dict[str, Callable[[], Recipe]] = {
     "demo office": acting,
     "nobody acts": nobody_acts,
     "by chance alone": by_chance_alone,
+    "new components": new_components,
     "weak signatures": weak_signatures,
     "slow growth": slow_growth,
     "late growth": late_growth,

@@ -221,7 +221,7 @@ def look_at(chromium: Browser) -> Callable[..., PageReport]:
     return look
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def print_page(chromium: Browser) -> Callable[..., Path]:
     """Print a page as PDF, to A4 or `Letter`."""
 

@@ -14,9 +14,12 @@ import pytest
 
 from cmkit.assessment import Assessment
 from cmkit.books.content.book import Book, open_book
+from cmkit.books.content.sections.deliveries import deliveries
 from cmkit.books.content.sections.fluids import CAUTION, change_rows, fluid_care, left_against_right
 from cmkit.books.content.sections.laboratories import laboratories
 from cmkit.books.content.sections.load import by_load
+from cmkit.books.content.sections.pages import _new_component
+from cmkit.books.content.sections.programme import programme
 from cmkit.books.content.sections.report import newest_report
 from cmkit.tables.frames import empty, names, typed
 
@@ -83,6 +86,30 @@ def test_a_wrong_drum_stands_first_and_names_are_escaped(book: Book) -> None:
     assert "<i>another" not in page
 
 
+def test_a_batch_that_differs_says_by_what_how_surely_and_where_it_went(book: Book) -> None:
+    row = {"site": "north pit", "fluid": "engine oil", "grade": "SAE <b>", "batch": "D-7", "delivered_on": DAY,
+           "bottles": 1, "found": "differs", "analyte": "Si_ppm", "value": 18.0, "low": 2.0, "high": 9.0,
+           "by_luck": 0.0004, "others": "Ca_ppm", "filled": 1, "first_filled_on": DAY, "compartments": ENGINE,
+           "words": "differs; 1 filled; keep the drums closed"}  # fmt: skip
+    page = deliveries(with_table(book, "batches", **row))
+    text = text_of(page)
+    assert "1 batch on record, 1 with a result: 1 unlike the ones before" in text
+    assert (
+        "Silicon 18 ppm, usual 2 ppm to 9 ppm; also calcium. Chance alone makes 1 in 2,500 clean batches look so."
+        in text
+    )
+    assert "Keep the drums closed." in text
+    assert "SAE &lt;b&gt;" in page
+    unknown = row | {"found": "not registered", "analyte": "", "bottles": 0, "by_luck": np.nan}
+    assert "A service names it" in text_of(deliveries(with_table(book, "batches", **unknown)))
+    usual = row | {"found": "as usual", "others": ""}
+    text = text_of(deliveries(with_table(book, "batches", **usual)))
+    assert "No batch asks for anything" in text
+    assert "Furthest off: silicon 18 ppm" in text
+    none = replace(book, tables=replace(book.tables, batches=empty("batches")))
+    assert "No bottle of fresh fluid is on record" in text_of(deliveries(none))
+
+
 def test_coolants_are_worked_on_in_their_order(book: Book) -> None:
     own = with_table(book, "coolants", compartment="WL-1/coolant", site="north pit", chemistry="not known",
                      result="glycol_vol_pct", value=30.0, low=40.0, high=60.0, found="too low", turn=1,
@@ -91,6 +118,17 @@ def test_coolants_are_worked_on_in_their_order(book: Book) -> None:
     assert "1 of 1 coolant out of range" in text
     assert "The name of 1 does not say its chemistry" in text
     assert "30 vol % 40 vol % to 60 vol % Bring the strength up first." in text
+
+
+def test_a_coolant_in_alarm_is_named_though_its_strength_is_in_range(book: Book) -> None:
+    """Else "none out of range" contradicts the work list of the same page."""
+    fine = with_table(book, "coolants", compartment=ENGINE, site="north pit", chemistry="not known",
+                      result="glycol_vol_pct", value=50.0, low=40.0, high=60.0, found="in range")  # fmt: skip
+    assert "In alarm, whatever these ranges say" not in text_of(fluid_care(fine))
+    own = with_table(fine, "verdicts", compartment=ENGINE, kind="coolant", state="alarm")
+    text = text_of(fluid_care(own))
+    assert "1 coolant judged, none out of range" in text
+    assert "In alarm, whatever these ranges say, so its order comes first: WL-1, engine" in text
 
 
 def test_a_bias_names_laboratory_result_and_day(book: Book) -> None:
@@ -137,6 +175,28 @@ def test_the_lines_that_would_accept_a_correction_are_shown_where_a_third_labora
     assert '[laboratory_factors."north"] Fe_ppm = { factor = 0.8, from_on = "2026-06-30"' in text_of(told)
     assert "factor = 1.25" in text_of(laboratories(with_table(book, "laboratory_pairs", suspect="coast", **row)))
     assert "laboratory_factors" not in text_of(laboratories(with_table(book, "laboratory_pairs", suspect="", **row)))
+
+
+def test_bottles_planned_and_never_drawn_stand_by_name_until_another_is_drawn(book: Book) -> None:
+    row = {"sample": "R1", "compartment": ENGINE, "site": "north pit", "planned_on": DAY - pd.Timedelta(days=20),
+           "waited_days": 20.0, "stage": "not drawn", "replaced_by": "", "words": "machine <b>away</b>; ask why"}  # fmt: skip
+    page = programme(with_table(book, "chain", **row)).text
+    text = text_of(page)
+    assert "1 bottle of the last year's rounds came back as not drawn." in text
+    assert "Planned and never drawn" in text
+    assert "R1 Machine <b>away</b>; ask why." in text
+    assert "<b>away" not in page
+    done = text_of(programme(with_table(book, "chain", **(row | {"replaced_by": "R2"}))))
+    assert "for 1 of them another one has been drawn since" in done
+    assert "Planned and never drawn" not in done
+
+
+def test_a_new_component_says_by_what_its_newest_bottle_is_judged(book: Book) -> None:
+    own = with_table(book, "exposure", compartment=ENGINE, sample="S", drawn_on=DAY, age_h=310.0, running_in=1.83)
+    assert "310 h of work at its newest bottle" in _new_component(own, ENGINE).replace("\u00a0", " ")
+    assert "1.8 times the steady rate" in _new_component(own, ENGINE)
+    old = with_table(book, "exposure", compartment=ENGINE, sample="S", drawn_on=DAY, age_h=9000.0, running_in=1.0)
+    assert _new_component(old, ENGINE) == ""
 
 
 def test_wear_by_hours_stands_beside_wear_by_load_and_is_left_out_without_a_counter(book: Book) -> None:

@@ -2,6 +2,7 @@
 readable on a phone and on paper.
 """
 
+import functools
 import re
 from collections.abc import Callable
 from dataclasses import replace
@@ -183,11 +184,23 @@ def test_headings_are_those_of_the_book_in_order(books: Callable[..., Path]) -> 
     ]  # fmt: skip
 
 
+@pytest.fixture(scope="module")
+def sheets(
+    books: Callable[..., Path], print_page: Callable[..., Path], tmp_path_factory: pytest.TempPathFactory
+) -> Callable[[str], list[str]]:
+    """`sheets(paper)`: the text of each printed sheet of the site's book; printed once a paper."""
+
+    @functools.cache
+    def printed(paper: str) -> list[str]:
+        target = print_page(books("site_book"), tmp_path_factory.mktemp("printed") / "book.pdf", paper)
+        return [page.extract_text() for page in PdfReader(target).pages]
+
+    return printed
+
+
 @pytest.mark.browser
-def test_the_first_printed_page_says_what_to_do(
-    books: Callable[..., Path], print_page: Callable[..., Path], tmp_path: Path
-) -> None:
-    first = PdfReader(print_page(books("site_book"), tmp_path / "book.pdf")).pages[0].extract_text()
+def test_the_first_printed_page_says_what_to_do(sheets: Callable[[str], list[str]]) -> None:
+    first = sheets("A4")[0]
     assert "need action" in first
     assert "Stop and check before running on" in first
     assert "Find where the \ufb02uid went" in first.replace("fluid", "\ufb02uid")  # the font's ligature
@@ -195,21 +208,19 @@ def test_the_first_printed_page_says_what_to_do(
 
 
 @pytest.mark.browser
-@pytest.mark.parametrize("paper", ["A4", "Letter"])
-def test_the_pages_of_alarms_print_on_two_sheets_each_at_most(
-    paper: str, books: Callable[..., Path], print_page: Callable[..., Path], tmp_path: Path
-) -> None:
+@some_or_all("paper", ["A4", "Letter"])
+def test_the_pages_of_alarms_print_on_two_sheets_each_at_most(paper: str, sheets: Callable[[str], list[str]]) -> None:
     """Invented: three alarms at this site; their pages print without being opened, figures too, and each begins a
     sheet.
     """
-    sheets = [p.extract_text() for p in PdfReader(print_page(books("site_book"), tmp_path / "book.pdf", paper)).pages]
-    starts = [n for n, text in enumerate(sheets) if "How sure" in text]
-    after = next(n for n, text in enumerate(sheets) if "Can the bottles be believed?" in text)
+    texts = sheets(paper)
+    starts = [n for n, text in enumerate(texts) if "How sure" in text]
+    after = next(n for n, text in enumerate(texts) if "Can the bottles be believed?" in text)
     assert len(starts) == 3
-    assert all("The newest report" in sheets[n] for n in starts)
-    ends = [*starts[1:], after if sheets[after].lstrip().startswith("Can the bottles be believed?") else after + 1]
+    assert all("The newest report" in texts[n] for n in starts)
+    ends = [*starts[1:], after if texts[after].lstrip().startswith("Can the bottles be believed?") else after + 1]
     assert all(end - start <= 2 for start, end in zip(starts, ends, strict=True))
-    assert sum("by machine hours" in text for text in sheets) == 3
+    assert sum("by machine hours" in text for text in texts) == 3
 
 
 @pytest.mark.parametrize("name", ["site_book", "fleet_book", "round_sheet"])

@@ -150,7 +150,7 @@ def test_the_sheet_is_sound_and_its_boxes_are_large_enough_for_gloves(
 
 
 @pytest.mark.browser
-@pytest.mark.parametrize("paper", ["A4", "Letter"])
+@some_or_all("paper", ["A4", "Letter"])
 def test_two_cards_stand_on_a_sheet_of_paper(sheet: Path, chromium: Browser, tmp_path: Path, paper: str) -> None:
     """No card is cut by the end of a page, and no page has less than two but the first (the rules) and the last."""
     page = chromium.new_page(offline=True)

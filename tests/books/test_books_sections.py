@@ -24,7 +24,7 @@ from cmkit.books.content.sections.acts import BANDS, act_rows, acts
 from cmkit.books.content.sections.bottles import believed_bottles
 from cmkit.books.content.sections.headline import bottles_words, headline_words, state_counts
 from cmkit.books.content.sections.how import decided, how_made
-from cmkit.books.content.sections.record import record_facts, share_with_interval
+from cmkit.books.content.sections.record import raised_by, record_facts, share_with_interval
 from cmkit.books.content.sections.report import newest_report, perhaps_past, sister_bottle
 from cmkit.books.content.sections.round import due_rows
 from cmkit.books.content.sections.since import changes, state_then
@@ -236,6 +236,47 @@ def test_much_set_aside_lately_is_said_in_the_headline(book: Book) -> None:
     assert words not in headline_words(book)
     much = replace(book, tables=replace(book.tables, about=book.tables.about | {"newest_set_aside": 0.12}))
     assert f"12\u00a0% {words} and are not in this book" in headline_words(much)
+
+
+def test_a_familys_limit_is_one_number_on_a_page_and_in_the_list_of_limits(book: Book) -> None:
+    """A page shows from where a limit of level acts, the far end of its interval; the list shows that number too."""
+    limits = book.tables.limits
+    own = limits[(limits["measure"] == "level") & limits["alarm_high"].notna() & (limits["direction"] == "up")]
+    own = own[~own["method"].isin(["maker", "practice"])]
+    assert len(own) > 0
+    listed = how_made(book).text
+    for high in own["alarm_high"]:
+        assert f"passed from {number(high)}" in listed
+    page = shown(site_book.compartment_page(book, FAULTY, place=0)).text
+    family = book.places.loc[FAULTY, "family"]
+    on_page = own[(own["family"] == family) & own["analyte"].isin(["Fe_ppm", "Cu_ppm"])]
+    assert len(on_page) > 0
+    for high in on_page["alarm_high"]:
+        assert f"family {number(high)}" in page
+
+
+def test_the_chances_that_make_an_alarm_and_an_alert_are_said(book: Book) -> None:
+    judge = book.tables.about["judge"] | {"alarm": 0.55, "alert": 0.22}
+    own = replace(book, tables=replace(book.tables, about=book.tables.about | {"judge": judge}))
+    text = how_made(own).text.replace("\u00a0", " ")
+    assert "the chance of a fault that needs work is 55 % or more" in text
+    assert "An alert: 22 % or more" in text
+
+
+def test_an_alarm_of_several_faults_is_put_down_to_all_of_them(book: Book) -> None:
+    """28 % and 34 % are an alarm together: the record does not say that it was raised by 34 %."""
+    chances = book.tables.bottle_chances
+    row = chances[chances["compartment"] == FAULTY].iloc[-1]
+    alarm = SimpleNamespace(compartment=FAULTY, sample=row["sample"], alarm_on=book.as_of, analytes="Fe_ppm")
+
+    def said(p_cause: float) -> str:
+        own = chances.assign(p_fault=chances["p_fault"].mask(chances["sample"] == row["sample"], 0.62))
+        own = own.assign(p_cause=own["p_cause"].mask(own["sample"] == row["sample"], p_cause))
+        return raised_by(replace(book, tables=replace(book.tables, bottle_chances=own)), alarm)
+
+    assert said(0.34).startswith("62\u00a0% that something is wrong; likeliest that ")
+    assert said(0.58).startswith("58\u00a0% that ")
+    assert "something is wrong" not in said(0.58)
 
 
 def test_what_the_register_does_not_say_is_marked(book: Book) -> None:

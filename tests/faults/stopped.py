@@ -27,7 +27,8 @@ from cmkit.assessment import load_assessment
 from cmkit.books.publishing import publish
 from cmkit.errors import CmkitError
 from cmkit.intervals.accept import accept_intervals
-from cmkit.practice.sheets import COLUMNS, FieldSheet, save_field_sheet
+from cmkit.practice.sheet_saving import save_field_sheet
+from cmkit.practice.sheets import COLUMNS, FieldSheet
 from cmkit.records.reading.draft_register import Draft, write_draft
 from cmkit.records.reading.load import load_fleet
 from cmkit.records.reading.proposing import propose, write_layout

@@ -51,6 +51,7 @@ _ASIDE = {
     "records/storing/store.py": "bytes in memory; the folder of the lock",
     "records/storing/database.py": "bytes in memory",
     "practice/sheets.py": "bytes in memory",
+    "practice/sheet_saving.py": "text in memory",
 }
 _WRITES = {
     "write_text",

@@ -12,12 +12,14 @@ from cmkit.judge.bottles import GOOD, bottle_grid, student_cdf
 from cmkit.judge.constants import constant
 from cmkit.judge.densities import forecast_metals, in_range, start_levels
 from cmkit.judge.hypotheses import UP, all_patterns, make_states, pattern_shares, patterns_of, read_pattern
+from cmkit.judge.judge import judge_bottles
 from cmkit.judge.learning import learn_judgement
 from cmkit.judge.measures import Bottles, ToJudge, bottles_by_kind, student_log_density
 from cmkit.judge.posterior import Arrivals, moved_on, start_chances
 from cmkit.judge.usual import curve_and_doubt, curve_knots
 from cmkit.records.analytes import analyte_register
 from cmkit.records.settings import default_judge
+from cmkit.wear.family import family_numbers
 
 ARRIVALS = Arrivals(per_h=4e-5, delay_h=1200.0)
 
@@ -314,6 +316,32 @@ def test_a_result_that_was_not_measured_says_nothing(judge_courses, course) -> N
         missing=("Fe_ppm", "Cr_ppm", "ferrous_index", "Ni_ppm"),
     )
     assert newest(judge_courses({"blind": blind}), "blind")["p_fault"] < 0.1
+
+
+def test_results_rounded_to_five_are_read_with_that_step(given, course) -> None:
+    """Sound engines whose laboratory gives everything in whole steps of 5 ppm: the step is found, 5/sqrt(12) ppm of doubt
+    is allowed for (moments of the uniform distribution), and nobody is accused.
+    """
+    register = analyte_register()
+    known, samples, exposure, numbers, expected = given({"e": course("engine")})
+    exact = ToJudge(known, samples, exposure, numbers, expected, register)
+    columns = [c for c in samples if c.endswith("_ppm") and samples[c].notna().any()]
+    rounded = samples.assign(**{c: 5 * np.round(samples[c] / 5) for c in columns})
+    numbers = family_numbers(exposure, rounded, register)
+    of_it = ToJudge(known, rounded, exposure, numbers, expected, register)
+    learnt = learn_judgement(of_it)
+    (b,) = bottles_by_kind(of_it, learnt.usual)
+    steps = dict(zip(b.metals, b.numbers["unit"][0], strict=True))
+    assert set(steps.values()) == {5.0}
+    q, sd = b.others.index("Na_ppm"), learnt.measures.set_index("measure").loc["Na_ppm", "sd"]
+    five = (rounded["Na_ppm"] == 5).to_numpy()[b.row[b.row >= 0]]
+    wanted = np.sqrt(max((5 / np.sqrt(12) / (5 + 5)) ** 2 - sd**2, 0.0))  # one step is added before the logarithm
+    assert (b.doubt[b.row >= 0][five, q] >= wanted - 1e-9).all()
+    accused = [
+        set(rows.loc[rows["p_fault"] > 0.4, "compartment"])
+        for rows in (judge_bottles(it, learn_judgement(it)).bottle_chances for it in (of_it, exact))
+    ]
+    assert len(accused[0]) <= len(accused[1]) + 1
 
 
 def test_another_oil_is_not_named_without_additives(judge_courses, course) -> None:

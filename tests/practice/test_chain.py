@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from cmkit.practice.chain import AT_LABORATORY, AT_SITE, LOST, ON_THE_WAY, bottle_chain, in_hand
+from cmkit.practice.chain import AT_LABORATORY, AT_SITE, LOST, NOT_DRAWN, ON_THE_WAY, bottle_chain, in_hand
 from cmkit.practice.due import next_due
 from cmkit.records.fleet import Fleet
 from cmkit.records.turnaround import learn_turnaround, turnaround_by_machine
@@ -109,6 +109,40 @@ def test_few_bottles_take_the_settings_turnaround(make_fleet) -> None:
         [1, False, 9.0, 4.0, 27.0]
     ]
     assert turnaround_by_machine(known, times).to_dict() == {"M": 9.0}
+
+
+def test_bottles_planned_and_never_drawn_are_listed_by_name(make_fleet) -> None:
+    """Of 40 rows that came back empty, each that nobody drew since is listed as open, and no other."""
+    rng = np.random.default_rng(5)
+    places = [{"compartment": f"M/{n}", "machine": "M", "kind": "engine"} for n in range(40)]
+    planned = DAY - pd.to_timedelta(rng.integers(20, 200, 40), unit="D")
+    kept = rng.random(40)  # a third is drawn late by its own number, a third by another one later, a third never
+    empty_rows = [
+        {"sample": f"R{n}", "compartment": f"M/{n}", "planned_on": day, "returned_on": day + pd.Timedelta(days=3),
+         "note": "machine was away" if n % 2 else None}
+        for n, day in enumerate(planned)
+    ]  # fmt: skip
+    drawn = [
+        {"sample": f"R{n}" if kept[n] < 1 / 3 else f"X{n}", "compartment": f"M/{n}", "Fe_ppm": 9.0,
+         "drawn_on": planned[n] + pd.Timedelta(days=9), "reported_on": planned[n] + pd.Timedelta(days=12)}
+        for n in range(40) if kept[n] < 2 / 3
+    ]  # fmt: skip
+    before = [
+        {"sample": f"B{n}", "compartment": f"M/{n}", "Fe_ppm": 9.0, "drawn_on": planned[n] - pd.Timedelta(days=60)}
+        for n in range(40)
+    ]
+    again = [row | {"returned_on": row["returned_on"] + pd.Timedelta(days=2)} for row in empty_rows[:5]]
+    known = few(make_fleet, compartments=places, samples=drawn + before, not_drawn=empty_rows + again).as_of(DAY)
+    chain = bottle_chain(known, learn_turnaround(known))
+    check(chain, "chain")
+    rows = chain[chain["stage"] == NOT_DRAWN].set_index("sample")
+    assert set(rows.index[rows["replaced_by"] == ""]) == {f"R{n}" for n in range(40) if kept[n] >= 2 / 3}
+    assert set(rows.index[rows["replaced_by"] != ""]) == {f"R{n}" for n in range(40) if 1 / 3 <= kept[n] < 2 / 3}
+    assert in_hand(chain).empty
+    left = rows[rows["replaced_by"] == ""].iloc[0]
+    assert left["words"].endswith("; ask why, and draw it on the next round")
+    early = few(make_fleet, compartments=places, samples=before, not_drawn=empty_rows).as_of(planned.min())
+    assert bottle_chain(early, learn_turnaround(early)).empty, "nobody knew of them before their sheets came back"
 
 
 def test_stages_words_and_what_replaced_a_lost_bottle(make_fleet) -> None:

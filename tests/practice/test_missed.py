@@ -127,6 +127,23 @@ def test_a_cause_that_no_fluid_test_sees_and_one_nobody_wrote_down(make_fleet) -
     assert unknown["reason"] == "below what could be seen"
 
 
+def test_a_quiet_bottle_clears_a_compartment_only_of_what_its_tests_show(make_fleet) -> None:
+    """A bush that fails 30 days after a quiet bottle: with copper in its results the wear most likely began later; with
+    tin and lead alone, which show it a little, it may well have been there. Long before, it began later either way.
+    """
+    faint = {"Sn_ppm": 1.0, "Pb_ppm": 2.0, "visc40_cSt": 200.0}
+    for before, tests, reason in (
+        (30, FULL, "not sampled in time"),
+        (30, faint, "below what could be seen"),
+        (300, faint, "not sampled in time"),
+    ):
+        out = told(make_fleet, [{"before": before, "tests": tests}], cause="bushing wear").iloc[0]
+        assert out["reason"] == reason
+        assert ("show thrust washers or bushes wearing a little only" in out["words"]) == (
+            reason != "not sampled in time"
+        )
+
+
 def test_bottles_before_a_repair_say_nothing_of_a_later_failure(make_fleet) -> None:
     alarm = [{"before": 40, "p": 0.9, "state": "alarm"}]
     mended = [{"service": "W", "compartment": "M/fd", "done_on": "2026-05-10", "kind": "repair"}]

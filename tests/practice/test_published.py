@@ -18,6 +18,7 @@ from cmkit.practice.published import (
     append_published,
     first_said,
     published_alarms,
+    published_outcomes,
     read_published,
     said_in,
     said_otherwise,
@@ -208,3 +209,35 @@ def test_an_alarm_of_later_numbers_that_no_book_showed_while_it_stood_is_marked(
     assert out[["compartment", "month"]].to_numpy().tolist() == [["a", "2026-03"]]
     assert unpublished_alarms(record.iloc[:0], published).empty
     assert unpublished_alarms(record, published.iloc[:0]).empty
+
+
+def test_what_came_of_published_alarms_whatever_todays_numbers_say() -> None:
+    """Worked by hand: a defect while it stood, a look in vain after its last book, a finding too late to answer it,
+    one before its first book, and none.
+    """
+    day = pd.Timestamp
+    alarms = pd.DataFrame(
+        {
+            "compartment": list("abcde"),
+            "alarm_on": day("2026-02-02"),
+            "as_of": day("2026-01-31"),
+            "until": "2026-02",
+            "last_as_of": day("2026-02-28"),
+            "months": 2,
+            "chance": 0.8,
+            "cause": "dirt entry",
+        }
+    )
+    findings = pd.DataFrame(
+        {
+            "finding": ["1", "2", "3", "4", "5"],
+            "compartment": ["a", "a", "b", "c", "d"],
+            "found_on": [day("2026-02-10"), day("2026-02-20"), day("2026-03-31"), day("2026-04-01"), day("2026-01-30")],
+            "outcome": ["defect", "no defect", "no defect", "failed", "defect"],
+            "cause": ["bearing fatigue", "", "", "pump wear", "seal leak"],
+        }
+    )
+    out = published_outcomes(alarms, findings).set_index("compartment")
+    assert out["outcome"].to_dict() == {"a": "defect", "b": "no defect", "c": "waiting", "d": "waiting", "e": "waiting"}
+    assert out.loc["a", ["finding", "found"]].tolist() == ["1", "bearing fatigue"]
+    assert out["found_on"].isna().sum() == 3

@@ -10,12 +10,12 @@ import pytest
 
 from cmkit.errors import WrongFile
 from cmkit.practice.rounds import bottle_number, plan_round
+from cmkit.practice.sheet_saving import save_field_sheet
 from cmkit.practice.sheets import (
     FILLED,
     GIVEN,
     FieldSheet,
     read_field_sheet,
-    save_field_sheet,
     without_known,
     write_field_sheet,
 )
@@ -359,21 +359,34 @@ def test_another_file_is_refused(tmp_path, known) -> None:
         read_field_sheet(path, known, LAST, TODAY)
 
 
+def test_rows_that_were_not_drawn_come_back_by_name_with_the_reason(sheet, known) -> None:
+    """A row left empty and one with a note but no day; a drawn one and one of no compartment are not among them."""
+    back = slips_of(sheet, known, {LEFT: GOOD, RIGHT: {"note": "machine was away"}})
+    undrawn = back.undrawn.set_index("compartment")
+    assert LEFT not in undrawn.index
+    assert undrawn.loc[RIGHT, "note"] == "machine was away"
+    assert undrawn["returned_on"].eq(TODAY).all()
+    assert undrawn["planned_on"].notna().all()
+    assert f"{len(undrawn)} bottle(s) not drawn" in back.said(sheet)
+
+
 def test_the_same_sheet_twice_is_one_file(sheet, known, tmp_path) -> None:
     back = slips_of(sheet, known, {LEFT: GOOD, RIGHT: GOOD})
-    first, second = (save_field_sheet(back, tmp_path / "fleet") for _ in range(2))
-    assert first == second
+    (first, empty), second = (save_field_sheet(back, tmp_path / "fleet") for _ in range(2))
+    assert [first, empty] == second
     assert len(list((tmp_path / "fleet" / "samples").iterdir())) == 1
     assert pd.read_csv(first)["compartment"].tolist() == [LEFT, RIGHT]
+    assert pd.read_csv(empty)["compartment"].tolist() == back.undrawn["compartment"].tolist() != []
 
 
 def test_a_fleet_with_one_samples_file_gets_the_rows_in_its_inbox(sheet, known, tmp_path) -> None:
     back = slips_of(sheet, known, {LEFT: GOOD})
     (tmp_path / "samples.csv").write_text("sample\n")
-    path = save_field_sheet(back, tmp_path)
-    assert path.parent == tmp_path / "inbox"
+    (tmp_path / "not_drawn.csv").write_text("sample\n")
+    paths = save_field_sheet(back, tmp_path)
+    assert {path.parent for path in paths} == {tmp_path / "inbox"}
     assert (tmp_path / "samples.csv").read_text() == "sample\n"
-    assert [p.name for p in path.parent.iterdir()] == [path.name], "no part of a file is left"
+    assert {p.name for p in (tmp_path / "inbox").iterdir()} == {p.name for p in paths}, "no part of a file is left"
 
 
 def test_a_layout_that_would_take_the_sheet_for_its_own_is_named(sheet, known, tmp_path) -> None:
@@ -408,7 +421,7 @@ def test_a_round_made_when_the_newest_result_came_in_is_known(make_fleet, tmp_pa
 def test_what_a_spreadsheet_would_take_for_a_formula_is_written_as_text(sheet, known, tmp_path) -> None:
     note = '=HYPERLINK("x")'
     back = slips_of(sheet, known, {LEFT: GOOD | {"note": f"'{note}", "sampler": "@crew"}})
-    path = save_field_sheet(FieldSheet(back.samples.assign(note=note), back.slips), tmp_path)
+    (path,) = save_field_sheet(FieldSheet(back.samples.assign(note=note), back.slips), tmp_path)
     saved = pd.read_csv(path)
     assert saved[["sampler", "note"]].values.tolist() == [["'@crew", f"'{note}"]]
 

@@ -5,6 +5,7 @@ from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 import xlsxwriter
@@ -382,6 +383,29 @@ def test_the_order_of_rows_and_files_does_not_matter(load: Callable[..., Fleet],
     for name in TABLES:
         columns = TABLES[name].names
         pd.testing.assert_frame_equal(getattr(turned, name)[columns], getattr(plain, name)[columns])
+
+
+def test_bottles_of_fresh_fluid_are_read_with_their_results_and_clear_reasons(load: Callable[..., Fleet]) -> None:
+    """A row of an unknown site or without its batch is lost; a result that is none, or a report before the drawing, is
+    taken out; one below its limit is kept as such.
+    """
+    head = "baseline,batch,site,fluid,grade,drawn_on,reported_on,Si_ppm,visc100_cSt"
+    rows = [
+        "N1,D-1,North,engine oil,SAE 15W-40,2025-02-01,2025-02-08,<1,14.2",
+        "N2,D-2,North,engine oil,SAE 15W-40,2025-02-01,2025-01-08,four,14.2",
+        "N3,D-3,nowhere,engine oil,SAE 15W-40,2025-02-01,2025-02-08,4,14.2",
+        "N4,,North,engine oil,SAE 15W-40,2025-02-01,2025-02-08,4,14.2",
+        "N1,D-9,North,engine oil,SAE 15W-40,2025-03-01,2025-03-08,4,14.2",
+    ]
+    fleet = load({"baselines.csv": "\n".join([head, *rows])})
+    assert fleet.baselines["baseline"].tolist() == ["N1", "N2"]
+    assert fleet.baselines[["Si_ppm", "Si_ppm_below"]].iloc[0].tolist() == [1.0, True]
+    assert np.isnan(fleet.baselines["Si_ppm"].iloc[1])
+    assert pd.isna(fleet.baselines["reported_on"].iloc[1])
+    said = fleet.set_aside[fleet.set_aside["table"] == "baselines"]
+    assert sorted(zip(said["row"], said["column"], said["what"], strict=True)) == [
+        (3, "Si_ppm", "value"), (3, "reported_on", "value"), (4, "site", "row"), (5, "batch", "row"),
+        (6, "baseline", "row")]  # fmt: skip
 
 
 def test_decisions_that_cannot_be_right_are_set_aside_with_the_reason(load: Callable[..., Fleet]) -> None:

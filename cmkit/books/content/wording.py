@@ -1,7 +1,7 @@
 """Plain words for readers: numbers with their units, dates, states with their glyphs, names of compartments and
 results.
 
-Everything here returns plain text. Text becomes HTML only in `books.markup`, and figure text only through
+Everything here returns plain text. Text becomes HTML only in `books.content.markup`, and figure text only through
 `figure_text`.
 """
 

@@ -142,7 +142,7 @@ _SECTIONS = ("columns", "join", "words", "long", "tests", *SHAPE_SECTIONS)
 def known_columns(table: Table, register: pd.DataFrame) -> dict[str, str]:
     """Every heading a table of ours may have -> its unit ('' for text, dates and flags)."""
     names = {c.name: c.unit if c.kind == "number" else "" for c in table.columns}
-    if table.name == "samples":
+    if table.results:
         names |= register["unit"].to_dict()
         names |= {flag(a): "" for flag in (below, above) for a in register.index}
     return names

@@ -42,6 +42,7 @@ from cmkit.records.reading.setting_names import check_names
 from cmkit.records.reading.values import Context
 from cmkit.records.settings import Settings, read_settings
 from cmkit.tables.column import Table
+from cmkit.tables.frames import empty
 from cmkit.tables.records import NAMES, REGISTER, TABLES
 
 
@@ -234,11 +235,13 @@ def _note_unread(folder: Path, table: str, notes: Notes, links: bool) -> set[str
 
 
 def _own_form(path: Path, file: str, register: pd.DataFrame) -> tuple[str, Cells]:
-    """A file of the inbox that no layout fits: right only if its headings are ours."""
+    """A file of the inbox that no layout fits: right only if its headings are ours, of bottles drawn or not drawn."""
     table = TABLES["samples"]
     known = tuple(known_columns(table, register))
     grid = read_grid(path, file, sheet_wanted=table.name, known=known)
     folder = shlex.quote(str(path.parent.parent))
+    if set(grid.headings) == set(TABLES["not_drawn"].names):
+        return "not_drawn", own_cells(grid, TABLES["not_drawn"], register)
     if not {"sample", "compartment", "drawn_on"} <= set(grid.headings):
         raise WrongFile(
             f"{file}: no layout in layouts/ fits this name, and the headings are not ours "
@@ -265,6 +268,9 @@ def _one_table(given: list[Cells], table: Table, context: Context) -> pd.DataFra
 
 
 def _no_rows(table: Table, context: Context) -> pd.DataFrame:
+    """No row of a table; of one that a fleet need not have, without a column for every result."""
+    if table.results and not table.required:
+        return empty(table.name).assign(file=pd.Series(dtype="str"), row=pd.Series(dtype="int64"))
     none = pd.DataFrame(columns=["row", "column", "value", "reason"])
     nothing = Cells("", np.array([], dtype=np.int64), {}, words=Words(), lost=none, repairs=none.assign(used=""))
     return usable_rows(

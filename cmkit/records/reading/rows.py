@@ -101,7 +101,7 @@ def checked_columns(cells: Cells, table: Table, context: Context) -> Checked:
             columns[c.name] = plain_numbers(c, cells, table, context)
         elif c.kind == "flag":
             columns[c.name] = pd.arrays.BooleanArray(*flag_values(c.name, cells, table, context))
-    if table.name == "samples":
+    if table.results:
         columns |= results(cells, table, context)
         _check_order(columns, cells, table, context.notes)
     return Checked(cells, columns, alive, future)
@@ -301,7 +301,7 @@ def _note_gone(checked: Checked, table: Table, notes: Notes) -> None:
 
 def _check_order(columns: dict[str, Any], cells: Cells, table: Table, notes: Notes) -> None:
     """Takes out dates of a sample that run backwards."""
-    for name in ("sent_on", "received_on", "reported_on"):
+    for name in (n for n in ("sent_on", "received_on", "reported_on") if n in columns):
         bad = np.flatnonzero(columns[name] < columns["drawn_on"])
         days = np.datetime_as_string(columns[name][bad], unit="D")
         why = "before the day the bottle was drawn"

@@ -49,6 +49,14 @@ _EXAMPLES: dict[str, list[str]] = {
         "D-0001,WL-01/final drive/left,,workshop lead,2026-03-11,accepted,plug and filter looked at in the next "
         "service,2026-03-20",
     ],
+    "baselines": [
+        "baseline,batch,site,fluid,grade,delivered_on,drawn_on,lab,reported_on,note,visc40_cSt,visc100_cSt,Ca_ppm,Si_ppm",
+        "N-0001,D-2291,North,engine oil,SAE 15W-40,2026-02-20,2026-02-21,own lab,2026-02-27,,105,14.2,2400,4",
+    ],
+    "not_drawn": [
+        "sample,compartment,planned_on,returned_on,note",
+        "A7KQ2M9XB,WL-01/final drive/left,2026-03-12,2026-03-14,machine was away",
+    ],
 }
 
 
@@ -90,7 +98,7 @@ def _template(name: str) -> str:
 
 def _headings(table: Table) -> list[str]:
     """Every column of a table; for samples also every result."""
-    return table.names + (list(analyte_register().index) if table.name == "samples" else [])
+    return table.names + (list(analyte_register().index) if table.results else [])
 
 
 def read_me() -> str:

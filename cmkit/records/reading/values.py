@@ -103,7 +103,7 @@ def plain_numbers(c: Column, cells: Cells, table: Table, context: Context) -> Pa
 def _numbers(name: str, unit: str, cells: Cells, table: Table, context: Context) -> tuple[Patched, np.ndarray]:
     """(values in our unit, side of each as in :class:`Parsed`) of one column; what cannot be used is NaN and noted."""
     parts = []
-    bounds = _range(name, unit, context.register if table.name == "samples" else None)
+    bounds = _range(name, unit, context.register if table.results else None)
     for source, place in cells.columns.get(name, []):
         read = _typed_numbers if source.cells.dtype.kind in "fiu" else _read_numbers
         found = read(source, name, cells, bounds=bounds, unit=unit, table=table, notes=context.notes)

@@ -123,7 +123,7 @@ def begin_store(
             if name in shared:
                 shared[name].append(records[name])
             else:
-                entries.append(write_table(place, name, site, _numbered(records[name], site)))
+                entries.append(write_table(place, name, site, _numbered(records.get(name, empty(name)), site)))
         bottles += len(records["samples"])
     for name, parts in shared.items():
         whole = pd.concat(parts).sort_values(TABLES[name].key[0], kind="stable", ignore_index=True)

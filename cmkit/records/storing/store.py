@@ -217,6 +217,8 @@ def _sites(frame: pd.DataFrame, name: str, sites: pd.DataFrame) -> pd.Series:
     """The site each row of an event table belongs to; corrections belong to the fleet."""
     if name == "corrections":
         return pd.Series(_FLEET, index=frame.index, dtype="str")
+    if name == "baselines":
+        return frame["site"]
     by = "machine" if name == "meters" else "compartment"
     return sites.set_index("name")["site"].reindex(frame[by]).set_axis(frame.index)
 
@@ -276,7 +278,7 @@ def stacked(parts: list[pd.DataFrame]) -> pd.DataFrame:
 def _keys(place: _Place, manifest: dict[str, Any], name: str) -> pd.DataFrame:
     """Key columns (and what tells the site) of a whole event table, with `_site`, without reading the results."""
     table = TABLES[name]
-    columns = [*table.key, *(c for c in ("compartment",) if c in table.names and c not in table.key)]
+    columns = [*table.key, *(c for c in ("compartment", "site") if c in table.names and c not in table.key)]
     entries = [e for e in manifest["files"].values() if e["table"] == name]
     parts = [_read(place, manifest, name, e["site"], columns).assign(_site=e["site"]) for e in entries]
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=[*columns, "_site"], dtype="str")

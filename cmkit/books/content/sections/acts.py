@@ -11,7 +11,7 @@ import pandas as pd
 
 from cmkit.books.content.book import Book
 from cmkit.books.content.markup import Html, join, link, nothing, paragraph, safe, state_mark, tag
-from cmkit.books.content.sections.owners import closed, owner
+from cmkit.books.content.sections.owners import closed, owner_brief
 from cmkit.books.content.wording import chance, count, money, plain, short_day
 from cmkit.judge.faults import GROUPS, fault
 
@@ -143,7 +143,7 @@ def _line(book: Book, order: Any) -> Html:
             " · ",
             tag("span", at_stake(book, order), class_="small"),
             " · ",
-            tag("span", f"owner: {who}" if (who := owner(book, order.compartment)) else "", class_="small"),
+            tag("span", owner_brief(book, order.compartment), class_="small"),
             class_="cost",
         ),
         data_machine=book.machine_of(order.compartment) or None,

@@ -8,6 +8,7 @@ import pandas as pd
 from cmkit.books.content.book import Book
 from cmkit.books.content.display import Shown, shown
 from cmkit.books.content.markup import Column, Html, folded, join, long_table, nothing, paragraph, tag
+from cmkit.books.content.sections.deliveries import deliveries
 from cmkit.books.content.wording import (
     NBSP,
     analyte_name,
@@ -36,9 +37,9 @@ _ACTS = {NOW: 0, SHORTEN: 1, SETTLE: 2, EXTEND: 3}
 
 
 def fluid_care(book: Book) -> Shown:
-    """Drums and mixtures first, as others are at risk by them, then changes, cleaning and coolants."""
+    """Drums, mixtures and deliveries first, as others are at risk by them, then changes, cleaning and coolants."""
     caution = paragraph(CAUTION, class_="caution")
-    return shown(join([caution, _wrong(book), _changes(book), _cleaning(book), _coolants(book)]))
+    return shown(join([caution, _wrong(book), deliveries(book), _changes(book), _cleaning(book), _coolants(book)]))
 
 
 def _wrong(book: Book) -> Html:

@@ -11,6 +11,7 @@ from cmkit.books.content.markup import Column, Html, bullets, facts, folded, joi
 from cmkit.books.content.wording import (
     analyte_name,
     analyte_unit,
+    chance,
     count,
     day,
     family_name,
@@ -47,10 +48,10 @@ METHODS = (
     ),
     (
         "Alarm and alert",
-        "An alarm: the chance of a fault that needs work has passed its threshold, or a result is "
-        "past an alarm limit of the maker, the site or practice. It stands until somebody has looked or enough good "
-        "bottles speak against it. An alert is a smaller chance, or a limit's first step. What to do follows from the "
-        "fault, how far it is, and the money.",
+        "An alarm: the chance of a fault that needs work is {alarm} or more, or a result is past an alarm limit of the "
+        "maker, the site or practice. It stands until somebody has looked or enough good bottles speak against it. An "
+        "alert: {alert} or more, or a limit's first step. What to do follows from the fault, how far it is, and the "
+        "money.",
     ),
     (
         "Not known",
@@ -99,7 +100,7 @@ def how_made(book: Book) -> Shown:
         tag("h3", "Cautions"),
         bullets(CAUTIONS, class_="cautions"),
         tag("h3", "Methods in plain words"),
-        facts(METHODS, "facts methods"),
+        facts(_methods(book), "facts methods"),
         tag("h3", "What was not judged"),
         not_judged(book),
         tag("h3", "Decided by an analyst"),
@@ -112,6 +113,12 @@ def how_made(book: Book) -> Shown:
         _provenance(book),
     ]
     return shown(join(parts))
+
+
+def _methods(book: Book) -> list[tuple[str, str]]:
+    """The methods, with the chances in force from which a compartment is in alarm or alert."""
+    numbers = {name: chance(setting(book, "judge", name)) for name in ("alarm", "alert")}
+    return [(name, words.format(**numbers)) for name, words in METHODS]
 
 
 def not_judged(book: Book) -> Html:

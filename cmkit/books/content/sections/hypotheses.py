@@ -65,8 +65,13 @@ def _said(kind: str, row: Any) -> str:
 
 
 def _how_far(row: Any) -> str:
-    """`early`, `clear` or `severe` of a fault."""
-    return severity_of(row.p_early, row.p_clear, row.p_severe) if row.about == "compartment" else "-"
+    """`early`, `moderate` or `severe` of a fault: its clear phase is not called so, since a clear compartment has
+    none.
+    """
+    if row.about != "compartment":
+        return "-"
+    said = severity_of(row.p_early, row.p_clear, row.p_severe)
+    return "moderate" if said == "clear" else said
 
 
 def _for(book: Book, compartment: str, row: Any) -> Html | str:

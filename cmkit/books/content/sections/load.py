@@ -5,7 +5,7 @@ from typing import Any
 import pandas as pd
 
 from cmkit.books.content.book import Book
-from cmkit.books.content.markup import Column, Html, folded, join, paragraph, table, tag
+from cmkit.books.content.markup import Column, Html, folded, join, nothing, paragraph, table, tag
 from cmkit.books.content.wording import NBSP, analyte_name, count, family_name, number, sentence
 from cmkit.practice.load import BY_HOURS, BY_LOAD, FEW
 
@@ -29,6 +29,12 @@ def by_load(book: Book) -> Html:
         "compartments, the smaller the better the measure. Where a kind of compartment shows it clearly over the whole "
         "fleet, its rates count hours at each machine's usual work, and its page says so; else all hours alike."
     )
+    told = whole[whole["found"] != FEW]
+    few = len(whole) - len(told)
+    silent = nothing(f"{sentence(_SAYS[FEW]).rstrip('.')}: {count(few, 'family', 'families')}.") if few else Html("")
+    title = tag("h3", "By the hour or by the load?")
+    if not len(told):
+        return join([title, silent])
     cells = [
         [
             _place(book, r),
@@ -39,12 +45,12 @@ def by_load(book: Book) -> Html:
             _percent(r.spread_load),
             sentence(_SAYS.get(r.found, r.found).format(unit=_UNIT[r.load])),
         ]
-        for r in whole.itertuples()
+        for r in told.itertuples()
     ]
     figures = ("Intervals", "Power, 90 % interval", "Spread by hours", "Spread by load")
     heads = ["Family", "Against", *(Column(text, True) for text in figures), "What it says"]
     made = table(heads, cells, "Hours or load", class_="text narrow", hide_caption=True)
-    return join([tag("h3", "By the hour or by the load?"), paragraph(lead), made, _each(book, rows)])
+    return join([title, paragraph(lead), made, silent, _each(book, rows)])
 
 
 def _place(book: Book, row: Any) -> str:

@@ -25,6 +25,17 @@ def owner(book: Book, compartment: str) -> str:
     return f"{plain(r.owner)}, {r.decided} on {short_day(r.decided_on)}{late}{old}"
 
 
+def owner_brief(book: Book, compartment: str) -> str:
+    """`owner: A. Smith, was due on 20 Jun 2026` or `no owner for 16 days`, for one line; empty where nothing stands."""
+    rows = book.of("open_work", compartment)
+    if not len(rows):
+        return ""
+    r = next(rows.itertuples())
+    if not r.owner:
+        return "no owner yet" if pd.isna(r.age_days) else f"no owner for {count(round(r.age_days), 'day')}"
+    return f"owner: {plain(r.owner)}" + (f", was due on {short_day(r.due_on)}" if r.late else "")
+
+
 def owner_line(book: Book, compartment: str) -> str:
     """The same as a sentence, with the reason where something was decided."""
     rows = book.of("open_work", compartment)

@@ -110,9 +110,26 @@ def _opening(book: Book, row: pd.Series) -> Html:
     pairs.append(("How sure", sentence(plain(row["how_sure"]))))
     if who := owner(book, row["compartment"]):
         pairs.append(("Owner", who))
+    if new := _new_component(book, row["compartment"]):
+        pairs.append(("New component", new))
     if row["settled_by"]:
         pairs.append(("Before", sentence(plain(row["settled_by"]))))
     return facts([*pairs, ("Compartment", _compartment(book, row["compartment"]))], "facts page")
+
+
+_RUNS_IN = 1.1  # own choice: factor from which the running-in of a new component is worth a line
+
+
+def _new_component(book: Book, compartment: str) -> str:
+    """How its newest bottle was judged where its component is new; empty where it is not."""
+    newest = book.of("exposure", compartment).tail(1)
+    if not len(newest) or not newest["running_in"].iloc[0] >= _RUNS_IN:
+        return ""
+    times, age = float(newest["running_in"].iloc[0]), float(newest["age_h"].iloc[0])
+    return (
+        f"{hours(age)} of work at its newest bottle. New components of its kind give off more metal while they run in: "
+        f"{times:.1f} times the steady rate is usual before this bottle, and it is judged by that."
+    )
 
 
 def _by_then(book: Book, row: pd.Series) -> str:

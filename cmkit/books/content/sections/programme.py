@@ -35,7 +35,17 @@ _YEAR = 365  # days
 
 def programme(book: Book) -> Shown:
     """Measures of the last twelve months first, then lost bottles, missed failures and what no test watches."""
-    rest = join([_turnaround(book), _lost(book), laboratories(book), by_load(book), _missed(book), _unwatched(book)])
+    rest = join(
+        [
+            _turnaround(book),
+            _not_drawn(book),
+            _lost(book),
+            laboratories(book),
+            by_load(book),
+            _missed(book),
+            _unwatched(book),
+        ]
+    )
     months = programme_months(book)
     if not months["bottles"].sum():
         return shown(_measures(book), rest)
@@ -186,10 +196,39 @@ def _days(value: float) -> str:
     return "-" if pd.isna(value) else f"{value:.0f}"
 
 
+def _not_drawn(book: Book) -> Html:
+    """Bottles of a round whose row came back empty and whose compartment nobody has drawn one from since."""
+    rows = book.tables.chain
+    rows = rows[rows["stage"] == "not drawn"]
+    left = rows[rows["replaced_by"] == ""].sort_values("planned_on", kind="stable")
+    if not len(rows):
+        return Html("")
+    since = len(rows) - len(left)
+    lead = f"{count(len(rows), 'bottle')} of the last year's rounds came back as not drawn"
+    lead += f"; for {since:,} of them another one has been drawn since" if since else ""
+    if not len(left):
+        return paragraph(f"{lead}.")
+    cells = [
+        [
+            book.linked(r.compartment),
+            short_day(r.planned_on),
+            f"{r.waited_days:,.0f}",
+            r.sample,
+            sentence(plain(r.words)),
+        ]
+        for r in left.head(MOST_ROWS).itertuples()
+    ]
+    heads = ["Compartment", "Planned", Column("Days ago", True), "Bottle", "What is known, and what to do"]
+    more = f", the oldest {MOST_ROWS} of {len(left)}" if len(left) > MOST_ROWS else ""
+    machines = book.machines_of(left["compartment"].head(MOST_ROWS))
+    made = long_table(heads, cells, f"Planned and never drawn{more}", "text", machines=machines)
+    return join([paragraph(f"{lead}."), made])
+
+
 def _lost(book: Book) -> Html:
     rows = book.tables.chain
     lost = rows[rows["stage"] == "lost"].sort_values("drawn_on", ascending=False)
-    where = [f"{n:,} {stage}" for stage in STAGES[:-1] if (n := int((rows["stage"] == stage).sum()))]
+    where = [f"{n:,} {stage}" for stage in STAGES[1:-1] if (n := int((rows["stage"] == stage).sum()))]
     lead = paragraph(sentence(f"Bottles without a result yet: {listed(where) or 'none'}"))
     if not len(lost):
         return join([lead, nothing("No bottle is lost.")])

@@ -25,7 +25,7 @@ from cmkit.books.content.wording import (
     short_day,
 )
 from cmkit.judge.faults import fault
-from cmkit.practice.published import published_alarms, said_in, said_otherwise, unpublished_alarms
+from cmkit.practice.published import published_alarms, published_outcomes, said_in, said_otherwise, unpublished_alarms
 
 MOST_ROWS = 25
 _EVEN = 0.5
@@ -92,10 +92,14 @@ def our_record(book: Book) -> Shown:
     rows = book.tables.record
     if not len(rows):
         return shown(*parts, nothing("No alarm and no failure is on record yet."))
+    above = (
+        " An alarm that today's numbers would not raise is not counted here: the share as published, above, is the one "
+        "to judge us by."
+    )
     note = paragraph(
         "What the records known on each day give by the numbers and limits of today, which is not always "
-        "what was published then. Each alarm counts from the day its result reached the office. An alarm nobody looked "
-        "into says nothing for or against, so it is left out of the shares.",
+        f"what was published then.{above if len(book.published) else ''} Each alarm counts from the day its result "
+        "reached the office. An alarm nobody looked into says nothing for or against, so it is left out of the shares.",
         class_="note",
     )
     newest = rows.assign(_on=rows["alarm_on"].fillna(rows["found_on"])).sort_values(
@@ -155,12 +159,11 @@ def _published(book: Book) -> list[Html]:
     """Alarms that earlier books showed, each with its own day, and what last month's book would say otherwise today."""
     if not len(book.published):
         return [nothing("No earlier book of this fleet is kept beside this one; from now on each month's is.")]
-    alarms = published_alarms(book.published)
+    alarms = published_outcomes(published_alarms(book.published), book.tables.findings)
     months = book.published["month"].nunique()
     lead = paragraph(f"From {count(months, 'earlier book')}, quoted as it was said then.", class_="note")
     if not len(alarms):
         return [lead, nothing("None of them showed an alarm."), *_otherwise(book)]
-    found = book.tables.findings.sort_values("found_on")
     newest = alarms.sort_values(["alarm_on", "compartment"], ascending=[False, True], kind="stable")
     cells = [
         [
@@ -168,14 +171,15 @@ def _published(book: Book) -> list[Html]:
             short_day(r.alarm_on),
             _said(book, r),
             f"{r.months:,}, to {month_name(r.until)}",
-            _found_since(found, r),
+            _found_since(r),
         ]
         for r in newest.head(MOST_ROWS).itertuples()
     ]
     more = f", the newest {MOST_ROWS} of {len(alarms)}" if len(alarms) > MOST_ROWS else ""
     heads = ["Compartment", "First published", "What was said", "Books it stood in", "Found since"]
     machines = book.machines_of(newest["compartment"].head(MOST_ROWS))
-    return [lead, long_table(heads, cells, f"Alarms as published{more}", "text", machines=machines), *_otherwise(book)]
+    made = long_table(heads, cells, f"Alarms as published{more}", "text", machines=machines)
+    return [lead, facts(_published_facts(alarms)), made, *_otherwise(book)]
 
 
 def _said(book: Book, alarm: Any) -> str:
@@ -185,15 +189,21 @@ def _said(book: Book, alarm: Any) -> str:
     )
 
 
-def _found_since(found: pd.DataFrame, alarm: Any) -> str:
-    """The first finding recorded from the month of the alarm's first book on."""
-    own = found[(found["compartment"] == alarm.compartment) & (found["found_on"] >= alarm.as_of)]
-    if not len(own):
+def _found_since(alarm: Any) -> str:
+    """What answered a published alarm."""
+    if alarm.outcome == "waiting":
         return "nothing on record"
-    first = own.iloc[0]
-    return f"{short_day(first['found_on'])}: {_OUTCOMES[first['outcome']]}" + (
-        f", {first['cause']}" if first["cause"] else ""
-    )
+    return f"{short_day(alarm.found_on)}: {_OUTCOMES[alarm.outcome]}" + (f", {alarm.found}" if alarm.found else "")
+
+
+def _published_facts(alarms: pd.DataFrame) -> list[tuple[str, object]]:
+    """How many published alarms were looked into, and confirmed: what was said then counts, whatever is known since."""
+    looked = alarms[alarms["outcome"] != "waiting"]
+    right = looked[looked["outcome"] != "no defect"]
+    return [
+        ("Alarms published", f"{len(alarms):,}: {len(looked):,} answered by a finding"),
+        ("Confirmed, of those", share_with_interval(len(right), len(looked))),
+    ]
 
 
 def _otherwise(book: Book) -> list[Html]:
