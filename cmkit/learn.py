@@ -4,6 +4,7 @@ then assessed.
 
 from dataclasses import dataclass, replace
 from importlib.metadata import version
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -122,13 +123,7 @@ def learn(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW, *
     rates = pd.concat([part.rates for part in done], ignore_index=True)
     judge = joined_judgement(known, exposure, [part.judged for part in done], jobs[0].pace)
     return Learnt(
-        about={
-            "fleet": known.settings.name,
-            "as_of": f"{known.date:%Y-%m-%d}",
-            "cmkit": version("cmkit"),
-            "compartments": len(known.compartments),
-            "bottles": len(known.samples),
-        },
+        about=_about(known),
         usual=usual,
         shifts=shifted_days(known, forecasts, register),
         fluids=learn_fluids(known, known.settings.trust),
@@ -167,6 +162,12 @@ def _fresh_of_batches(known: Fleet, exposure: pd.DataFrame, register: pd.DataFra
         return empty("fresh")
     fluids = register.index[register["group"].isin(["additive", "viscosity"])]
     return fresh_values(known, exposure, [a for a in fluids if a in known.baselines])
+
+
+def _about(known: Fleet) -> dict[str, Any]:
+    """What it was learnt from."""
+    day, sizes = f"{known.date:%Y-%m-%d}", {"compartments": len(known.compartments), "bottles": len(known.samples)}
+    return {"fleet": known.settings.name, "as_of": day, "cmkit": version("cmkit"), **sizes}
 
 
 def learn_kinds(job: KindsJob) -> KindsLearnt:
