@@ -22,12 +22,12 @@ from cmkit.intervals.advise import (
     advise_intervals,
     case_of,
     defect_rates,
-    defect_records,
     learn_defects,
     sampled_range,
     within_capacity,
 )
 from cmkit.intervals.cost import interval_cost
+from cmkit.intervals.defect_records import defect_records
 from cmkit.records.fleet import Fleet
 from cmkit.records.settings import read_settings
 
