@@ -22,6 +22,7 @@ URGENT = {
 MAX_VISITS = 6  # bottles of one compartment in one round
 CREW_DAYS = 5  # Monday to Friday
 _EARLY = 0.25  # a bottle may be drawn this share of its interval early, where the crew is at its machine already
+_WAIT_DAYS = 3  # a bottle past due waits so long at most for the crew to be at its machine
 _DAYS_A_WEEK = 7
 
 
@@ -46,14 +47,17 @@ class _Calendar:
     def week(self, day: pd.Timestamp) -> int:
         return int((day - self.start).days - 1) // _DAYS_A_WEEK
 
-    def room(self, day: pd.Timestamp) -> bool:
-        """Whether one more bottle can be drawn on that day."""
+    def room(self, day: pd.Timestamp, machine: str) -> bool:
+        """Whether one more bottle can be drawn on that day; where the crew is at the machine already, only the week is
+        full.
+        """
         if not self.per_week:
             return True
         week = self.week(day)
         ends = [min(_DAYS_A_WEEK * w, self.length) / _DAYS_A_WEEK for w in (week, week + 1)]
         so_far, until = (math.floor(self.per_week * end + 1e-9) for end in ends)
-        return self.a_day[day] < math.ceil(self.per_week / CREW_DAYS) and self.a_week[week] < until - so_far
+        a_day = day in self.at_machine[machine] or self.a_day[day] < math.ceil(self.per_week / CREW_DAYS)
+        return a_day and self.a_week[week] < until - so_far
 
     def add(self, day: pd.Timestamp, machine: str) -> None:
         self.a_day[day] += 1
@@ -95,17 +99,18 @@ def _in_turn(wanted: pd.DataFrame) -> pd.DataFrame:
 
 def _choose(bottle: object, calendar: _Calendar, tolerance: float) -> pd.Timestamp | None:
     """The day of a bottle: one on which the crew is at the machine anyway, else the last before it is due, else the
-    first after.
+    first after, or within a few days of it one with the crew at the machine.
     """
-    due, between = bottle.due_on, bottle.days_between  # type: ignore[attr-defined]
-    free = [d for d in calendar.days if calendar.room(d)]
+    due, between, machine = bottle.due_on, bottle.days_between, bottle.machine  # type: ignore[attr-defined]
+    free = [d for d in calendar.days if calendar.room(d, machine)]
     first, last = due - pd.Timedelta(days=_EARLY * between), due + pd.Timedelta(days=tolerance * between)
-    near = [d for d in free if first <= d <= last]
-    shared = [d for d in near if d in calendar.at_machine[bottle.machine]]  # type: ignore[attr-defined]
-    before, after = [d for d in near if d <= due], [d for d in free if d > due]
+    near, after = [d for d in free if first <= d <= last], [d for d in free if d > due]
+    soon = [d for d in after if d <= after[0] + pd.Timedelta(days=_WAIT_DAYS)]
+    shared = [d for d in near or soon if d in calendar.at_machine[machine]]
+    before = [d for d in near if d <= due]
     day = min(shared, key=lambda d: abs(d - due)) if shared else before[-1] if before else after[0] if after else None
     if day is not None:
-        calendar.add(day, bottle.machine)  # type: ignore[attr-defined]
+        calendar.add(day, machine)
     return day
 
 

@@ -12,6 +12,7 @@ import pandas as pd
 
 _DATES = {
     "outcomes": (),
+    "published": ("alarm_on", "as_of", "last_as_of", "found_on"),
     "record": ("alarm_on", "known_on", "found_on", "recorded_by"),
     "faults": ("opened_on", "ended_on"),
 }
@@ -23,11 +24,14 @@ class FollowedDemo:
 
     outcomes: one row a way of judging: years (compartment-years), failures, looks_in_vain, repairs (after a look that
     a bottle prompted), noticed (repairs after an operator's word), repeats and bottles drawn, downtime_h, cost (money
-    of the demo). record: what the record of alarms said at the end under cmkit's own orders (table `record`). faults:
-    what was really so in that run: compartment, cause, opened_on, ended_on, how (failed, caught, open).
+    of the demo). Under cmkit's orders: published, its alarms as they were said on each day of decision, with what came
+    of them (`cmkit.practice.published.published_outcomes`); record, the record of alarms at the end, by the numbers of
+    that day (table `record`); faults, what was really so: compartment, cause, opened_on, ended_on, how (failed, caught,
+    open).
     """
 
     outcomes: pd.DataFrame
+    published: pd.DataFrame
     record: pd.DataFrame
     faults: pd.DataFrame
 

@@ -1,5 +1,5 @@
-"""The closed loop kept with the package: what its record says, line by line, against the faults that were really there,
-and what is counted against its own record.
+"""The closed loop kept with the package: what its alarms and its record say, line by line, against the faults that were
+really there.
 """
 
 import pandas as pd
@@ -18,13 +18,29 @@ def test_every_way_met_the_same_fleet(run) -> None:
     assert (run.outcomes.set_index("way").loc["nobody acts", ["looks_in_vain", "repairs", "repeats"]] == 0).all()
 
 
-def test_what_the_record_calls_confirmed_was_there(run) -> None:
-    confirmed = run.record[run.record["outcome"] == "defect"]
+def ends_of(faults: pd.DataFrame) -> set[tuple[str, pd.Timestamp]]:
+    return set(zip(faults["compartment"], faults["ended_on"], strict=True))
+
+
+@pytest.mark.parametrize("table", ["published", "record"])
+def test_what_is_called_confirmed_was_there(run, table) -> None:
+    said = getattr(run, table)
+    confirmed = said[said["outcome"] == "defect"]
     assert len(confirmed) >= 5
-    assert set(confirmed["words"]) == {"confirmed"}
-    ends = set(zip(run.faults["compartment"], run.faults["ended_on"], strict=True))
-    assert set(zip(confirmed["compartment"], confirmed["found_on"], strict=True)) <= ends
-    assert (confirmed["found_on"] >= confirmed["known_on"]).all()
+    assert set(zip(confirmed["compartment"], confirmed["found_on"], strict=True)) <= ends_of(run.faults)
+    if table == "record":
+        assert set(confirmed["words"]) == {"confirmed"}
+        assert (confirmed["found_on"] >= confirmed["known_on"]).all()
+
+
+def test_looks_in_vain_stay_in_the_published_record_though_todays_numbers_forget_them(run) -> None:
+    """The reason why the share as published is the one shown to judge by: by the last day's numbers every alarm that was
+    looked into was right.
+    """
+    vain = run.published[run.published["outcome"] == "no defect"]
+    assert len(vain) >= 3
+    assert not set(zip(vain["compartment"], vain["found_on"], strict=True)) & ends_of(run.faults)
+    assert not (run.record["outcome"] == "no defect").any()
 
 
 def test_every_failure_is_in_the_record_and_no_other(run) -> None:
@@ -33,16 +49,4 @@ def test_every_failure_is_in_the_record_and_no_other(run) -> None:
     key = ["compartment", "found_on"]
     ends = truly.rename(columns={"ended_on": "found_on"})[key].sort_values(key, ignore_index=True)
     pd.testing.assert_frame_equal(failed[key].sort_values(key, ignore_index=True), ends, check_dtype=False)
-    assert set(failed.loc[failed["alarm_on"].isna(), "words"]) <= {"failed without a warning"}
-
-
-def test_a_look_that_found_nothing_is_said_to_have_found_nothing(run) -> None:
-    """Not that nothing was there: a look misses some, and of those the fault goes on."""
-    vain = run.record[run.record["outcome"] == "no defect"]
-    assert set(vain["words"]) <= {"looked into, nothing wrong found"}
-    goes_on = [
-        ((run.faults["compartment"] == r.compartment) & (run.faults["opened_on"] < r.found_on)
-        & ~(run.faults["ended_on"] < r.found_on)).any()
-        for r in vain.itertuples()
-    ]  # fmt: skip
-    assert sum(goes_on) <= max(3, 0.4 * len(vain))
+    assert set(failed.loc[failed["alarm_on"].isna(), "words"]) <= {"failed while no alarm stood"}
