@@ -338,7 +338,8 @@ def _together(views: list[Fleet]) -> Fleet:
     """Views of sites on one day as the view of all of them."""
     if len(views) == 1:
         return views[0]
-    tables = {name: stacked([getattr(view, name) for view in views]) for name in TABLES if name != "corrections"}
+    names = (*(name for name in TABLES if name != "corrections"), "set_aside", "repairs")
+    tables = {name: stacked([getattr(view, name) for view in views]) for name in names}
     unreported = [view.unreported for view in views if view.unreported is not None]
     own = set(tables["compartments"]["compartment"])
     every = views[0].elsewhere | set(views[0].compartments["compartment"])

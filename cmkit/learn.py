@@ -4,6 +4,7 @@ then assessed.
 
 from dataclasses import dataclass, replace
 from importlib.metadata import version
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -122,13 +123,7 @@ def learn(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW, *
     rates = pd.concat([part.rates for part in done], ignore_index=True)
     judge = joined_judgement(known, exposure, [part.judged for part in done], jobs[0].pace)
     return Learnt(
-        about={
-            "fleet": known.settings.name,
-            "as_of": f"{known.date:%Y-%m-%d}",
-            "cmkit": version("cmkit"),
-            "compartments": len(known.compartments),
-            "bottles": len(known.samples),
-        },
+        about=_about(known),
         usual=usual,
         shifts=shifted_days(known, forecasts, register),
         fluids=learn_fluids(known, known.settings.trust),
@@ -140,9 +135,7 @@ def learn(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW, *
         seasons=_by_kind(done, "seasons"),
         workload=_by_kind(done, "workload"),
         running_in=_by_kind(done, "running_in"),
-        own_fresh=pd.concat([part.own_fresh for part in done]).sort_values(
-            ["compartment", "analyte"], ignore_index=True
-        ),
+        own_fresh=_by_compartment(done),
         numbers=numbers,
         dilution=family_dilution(exposure),
         visits=learn_visits(known, exposure),
@@ -167,6 +160,17 @@ def _fresh_of_batches(known: Fleet, exposure: pd.DataFrame, register: pd.DataFra
         return empty("fresh")
     fluids = register.index[register["group"].isin(["additive", "viscosity"])]
     return fresh_values(known, exposure, [a for a in fluids if a in known.baselines])
+
+
+def _about(known: Fleet) -> dict[str, Any]:
+    """Whose records taught, until which day, and how many."""
+    return {
+        "fleet": known.settings.name,
+        "as_of": f"{known.date:%Y-%m-%d}",
+        "cmkit": version("cmkit"),
+        "compartments": len(known.compartments),
+        "bottles": len(known.samples),
+    }
 
 
 def learn_kinds(job: KindsJob) -> KindsLearnt:
@@ -313,6 +317,12 @@ def _by_kind(done: list[KindsLearnt], name: str) -> pd.DataFrame:
     """A table of all kinds, by kind; within a kind rows keep their order."""
     whole = pd.concat([getattr(part, name) for part in done], ignore_index=True)
     return typed(whole.sort_values("kind", kind="stable", ignore_index=True), name)
+
+
+def _by_compartment(done: list[KindsLearnt]) -> pd.DataFrame:
+    """The fresh fluids of single compartments of all kinds, by compartment and analyte."""
+    whole = pd.concat([part.own_fresh for part in done])
+    return whole.sort_values(["compartment", "analyte"], ignore_index=True)
 
 
 def _by_family(parts: list[pd.DataFrame], name: str) -> pd.DataFrame:

@@ -22,7 +22,8 @@ KIND = "learnt"  # in the manifest of its folder
 class Learnt:
     """Tables learnt from a whole fleet; columns in `cmkit.tables`.
 
-    about: fleet, as_of (ISO day), cmkit (version). usual: family x analyte, the middle result. shifts: days on which a
+    about: fleet, as_of (ISO day), cmkit (version), compartments and bottles (how many it was learnt from).
+    usual: family x analyte, the middle result. shifts: days on which a
     laboratory's results moved together. fluids: product x mark, the fingerprint of each fluid. bottle_factors: kind,
     spread of what a bottle's metals share. laboratory_bias: kind x laboratory x analyte, its results over the reference
     laboratory's. seasons: kind x site whose wear follows the year. workload: kind whose wear follows fuel or tonnes.

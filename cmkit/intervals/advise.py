@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from cmkit.intervals.cost import Case, IntervalCost, distinct, equivalent_chance, interval_cost
+from cmkit.intervals.defect_records import defect_records
 from cmkit.intervals.delay import Array
 from cmkit.intervals.estimate import FEW, RECORDS, Prior, fit_defect_history
 from cmkit.intervals.tune import (
@@ -27,7 +28,6 @@ from cmkit.records.fleet import Fleet, sampling_interval
 from cmkit.records.settings import Intervals, Kind, Sampling, Settings
 from cmkit.records.turnaround import turnaround_by_machine
 from cmkit.tables.frames import empty, names, typed
-from cmkit.trust.hours import finding_hours
 
 INTERVALS = names("intervals")
 CURVES = names("curves")
@@ -152,64 +152,6 @@ def _chance_by_kind(known: Fleet, rows: pd.DataFrame) -> dict[str, float]:
     case = _case(known, typical.assign(defect_rate_per_h=np.nan, delay_mean_h=np.nan))
     chances = [equivalent_chance(case.take(np.array([n])), every) for n, every in enumerate(typical["today_h"])]
     return dict(zip(typical["kind"], chances, strict=True))
-
-
-def defect_records(known: Fleet, exposure: pd.DataFrame, use: pd.DataFrame) -> pd.DataFrame:
-    """Samples and looks inside of each compartment life in order: compartment, kind, life, run_h, kind_of, hours (since
-    the record before).
-
-    kind_of is a kind of `estimate.fit_defect_history`. A finding prompted by a sample counts at that sample; samples
-    between the two say nothing. Each life begins at its first sample, taken as healthy, and ends at the machine's last
-    reading or its last record.
-    """
-    bottles = exposure[["sample", "compartment", "machine", "life", "run_h"]].assign(kind_of="nothing")
-    found = _findings(known, exposure)
-    bottles = bottles[~_between(bottles, found)]
-    ends = exposure.groupby(["compartment", "machine", "life"], as_index=False)["run_h"].max()
-    last = ends.groupby("compartment")["life"].transform("max") == ends["life"]
-    reading = ends["machine"].map(use.set_index("machine")["last_run_h"]).where(last)
-    ends["run_h"] = np.fmax(ends["run_h"], reading.fillna(-np.inf))
-    rows = pd.concat([bottles, found.assign(kind_of=found["kind_of"]), ends.assign(kind_of="end")], ignore_index=True)
-    rows["last"] = rows["kind_of"] == "end"
-    rows = rows.sort_values(["compartment", "life", "run_h", "last"], kind="stable").reset_index(drop=True)
-    hours = rows.groupby(["compartment", "life"])["run_h"].diff().fillna(0.0)
-    rows["hours"] = hours.clip(lower=0.0)
-    rows["life"] = rows["compartment"] + " " + rows["life"].astype("str")
-    rows = rows.merge(known.compartments[["compartment", "kind"]], on="compartment")
-    return rows[["compartment", "kind", "life", "run_h", "kind_of", "hours"]]
-
-
-_KIND_OF = {"defect": "defect", "failed": "failure", "no defect": "sound"}
-
-
-def _findings(known: Fleet, exposure: pd.DataFrame) -> pd.DataFrame:
-    """Findings placed on a compartment's life: compartment, life, run_h (of the prompting sample where there is one),
-    to_h, kind_of.
-    """
-    placed = finding_hours(known)
-    facts = known.findings[["finding", "outcome", "prompted_by"]]
-    found = placed[placed["usable"]].merge(facts, on="finding")
-    samples = exposure.set_index("sample")
-    found["to_h"] = found["run_h"]
-    prompted = found["prompted_by"].map(samples["run_h"]).astype(float).where(found["outcome"] == "defect")
-    found["run_h"] = prompted.fillna(found["run_h"])
-    lives = exposure.groupby(["compartment", "life"], as_index=False)["run_h"].min().rename(columns={"run_h": "from_h"})
-    out = found.merge(lives, on="compartment")
-    out = out[out["from_h"] <= out["run_h"]].sort_values(["finding", "life"]).drop_duplicates("finding", keep="last")
-    return out.assign(kind_of=out["outcome"].map(_KIND_OF))[["compartment", "life", "run_h", "to_h", "kind_of"]]
-
-
-def _between(bottles: pd.DataFrame, found: pd.DataFrame) -> Array:
-    """Bottles drawn at or after the sample that prompted a look and before what it found: not independent of it."""
-    out = np.zeros(len(bottles), bool)
-    spans = found[found["to_h"] > found["run_h"]]
-    for span in spans.itertuples():
-        out |= (
-            (bottles["compartment"] == span.compartment)
-            & (bottles["run_h"] >= span.run_h)
-            & (bottles["run_h"] <= span.to_h)
-        ).to_numpy()
-    return out
 
 
 def _compartments(

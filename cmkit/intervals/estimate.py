@@ -20,6 +20,7 @@ from cmkit.records.constants import HALF_NINETY
 
 KINDS = ("nothing", "sound", "defect", "failure", "end", "healthy", "missed")
 RECORDS = ["compartment", "hours", "kind"]
+_IMPOSSIBLE = 1e10  # loss of records that no defect rate can have made
 _RENEWS = [KINDS.index("defect"), KINDS.index("failure")]
 FEW = 10  # events: with fewer, the delay is the prior's
 ENOUGH = 50  # events: from so many on, the delay may be trusted (both measured; guide how_it_is_computed, G)
@@ -187,8 +188,8 @@ def fit_defect_history(records: pd.DataFrame, prior: Prior | None = None) -> Def
 
     records: columns compartment, hours (operating hours since that compartment's previous record, >= 0) and kind:
     `nothing` (a sample that raised no acted alarm), `sound` (looked inside, nothing wrong), `defect` (confirmed),
-    `failure`, `end`; or `healthy` and `missed` from :func:`mark_onsets`. Raises ValueError for unknown kinds and
-    missing hours.
+    `failure`, `end`; or `healthy` and `missed` from :func:`mark_onsets`. Raises ValueError for unknown kinds,
+    missing hours, and events that cannot be (with no hours since the compartment was as new).
     """
     prior = prior or Prior()
     steps = _lay_out(records)
@@ -200,8 +201,13 @@ def fit_defect_history(records: pd.DataFrame, prior: Prior | None = None) -> Def
 
     def loss(x: Array) -> float:
         value = _forward(steps, np.exp(x[0]), np.exp(x[1]), _expit(x[2]), prior.phases) + _log_prior(x, prior)
-        return -value if np.isfinite(value) else 1e10
+        return -value if np.isfinite(value) else _IMPOSSIBLE
 
+    if loss(start) >= _IMPOSSIBLE:
+        raise ValueError(
+            "records: found a defect or failure with no hours since the compartment was sound or as new; wanted each "
+            "event once, and none at the first record of a life."
+        )
     mode = minimize(loss, start, method="BFGS", options={"gtol": 1e-5}).x
     covariance = np.linalg.inv(_curvature(loss, mode))
     own = -(loss(mode) + _log_prior(mode, prior))

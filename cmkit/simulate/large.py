@@ -5,7 +5,6 @@ a task of its own, so that no process holds more than a few sites.
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import date
-from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -17,29 +16,19 @@ from cmkit.records.storing.sites import begin_store
 from cmkit.simulate.invented_fleet import simulate_fleet
 from cmkit.simulate.recipe import Recipe
 
-_AT_ONCE = 8  # own choice: sites of one task; days of more machines at once take less, but a task must stay small
-_OF_MACHINES = ("machines", "compartments", "meters")
-_OF_COMPARTMENTS = ("samples", "services", "findings", "decisions")
-
 
 @dataclass(frozen=True)
-class _Sites:
-    """Some sites of a fleet: a recipe of each alone."""
-
-    recipes: tuple[Recipe, ...]
-
-    @property
-    def names(self) -> str:
-        return ", ".join(own.sites[0].site for own in self.recipes)
+class _Site:
+    recipe: Recipe
+    site: str
 
 
 Tables = dict[str, pd.DataFrame]
-Written = list[tuple[str, Tables]]
 
 
 def _one_after_another(
-    work: Callable[[_Sites], Written], jobs: Iterable[_Sites], lost: Callable[[_Sites, str], Written]
-) -> Iterator[Written]:
+    work: Callable[[_Site], tuple[str, Tables]], jobs: Iterable[_Site], lost: Callable[[_Site, str], tuple[str, Tables]]
+) -> Iterator[tuple[str, Tables]]:
     del lost
     return map(work, jobs)
 
@@ -53,10 +42,8 @@ def write_large(
     Copies have sites and machines of their own (`NAME-2`, ...) and no planted faults. each: who does the tasks, such as
     `cmkit.engine.Workers().each`; the same records whoever does. StoreError where a store is there already.
     """
-    sites = list(_sites(_over(recipe, round(12 * years)), times))
-    size = min(_AT_ONCE, max(1, len(sites) // 4))
-    jobs = (_Sites(tuple(sites[n : n + size])) for n in range(0, len(sites), size))
-    return begin_store(store, recipe.fleet_toml, chain.from_iterable(each(_simulated, jobs, _lost)))
+    jobs = (_Site(own, own.sites[0].site) for own in _sites(_over(recipe, round(12 * years)), times))
+    return begin_store(store, recipe.fleet_toml, each(_simulated, jobs, _lost))
 
 
 def _over(recipe: Recipe, months: int) -> Recipe:
@@ -81,29 +68,11 @@ def _sites(recipe: Recipe, times: int) -> Iterator[Recipe]:
                 yield replace(recipe, sites=[own], machines=machines, machines_times=1)
 
 
-def _simulated(job: _Sites) -> Written:
-    """Name and records of each site; their machines are run together, for no machine's days depend on the others."""
-    first = job.recipes[0]
-    sites, machines = ([x for own in job.recipes for x in getattr(own, name)] for name in ("sites", "machines"))
-    tables, _ = simulate_fleet(replace(first, sites=sites, machines=machines))
+def _simulated(job: _Site) -> tuple[str, Tables]:
+    tables, _ = simulate_fleet(job.recipe)
     tables["compartments"] = with_families(tables["compartments"], tables["machines"])
-    return [(site.site, _of_site(tables, site.site)) for site in sites]
+    return job.site, tables
 
 
-def _of_site(tables: Tables, site: str) -> Tables:
-    """A site's rows of every table."""
-    machines = tables["machines"].loc[tables["machines"]["site"] == site, "machine"]
-    places = tables["compartments"]
-    places = places.loc[places["machine"].isin(machines), "compartment"]
-    own = {"sites": tables["sites"]["site"] == site}
-    own |= {name: tables[name]["machine"].isin(machines) for name in _OF_MACHINES}
-    own |= {name: tables[name]["compartment"].isin(places) for name in _OF_COMPARTMENTS}
-    bottles = tables["samples"].loc[own["samples"], "sample"]
-    own["corrections"] = tables["corrections"]["sample"].isin(bottles)
-    return {name: tables[name][rows].reset_index(drop=True) for name, rows in own.items()}
-
-
-def _lost(job: _Sites, error: str) -> Written:
-    raise CmkitError(
-        f"sites {job.names}: the process that simulated them was killed, twice ({error}). Was there memory?"
-    )
+def _lost(job: _Site, error: str) -> tuple[str, Tables]:
+    raise CmkitError(f"site {job.site}: the process that simulated it was killed, twice ({error}). Was there memory?")

@@ -22,12 +22,12 @@ from cmkit.intervals.advise import (
     advise_intervals,
     case_of,
     defect_rates,
-    defect_records,
     learn_defects,
     sampled_range,
     within_capacity,
 )
 from cmkit.intervals.cost import interval_cost
+from cmkit.intervals.defect_records import defect_records
 from cmkit.records.fleet import Fleet
 from cmkit.records.settings import read_settings
 
@@ -217,6 +217,22 @@ def test_defect_records_are_in_order(make_fleet: Callable[..., Fleet]) -> None:
     assert by["B/engine"]["kind_of"].tolist().count("failure") == 1
     assert by["C/engine"]["kind_of"].tolist().count("sound") == 1
     assert_allclose(records.groupby("compartment")["hours"].sum(), 4100 - 250)
+
+
+def test_one_event_written_twice_counts_once(make_fleet: Callable[..., Fleet]) -> None:
+    """A defect and a failure of one hour are the failure; a defect that the first sample of a life showed says nothing
+    of when it began. Either would be impossible, and the rates could not be fitted."""
+    twice = FINDINGS[1] | {"finding": "4", "outcome": "defect"}
+    first = FINDINGS[0] | {"finding": "5", "compartment": "C/engine", "prompted_by": "C/engine 0", "meter_h": 255.0}
+    frames = small_fleet(make_fleet, findings=[*FINDINGS, twice, first])
+    exposure = frames["exposure"]
+    bottles = exposure.loc[exposure["compartment"] == "C/engine"].sort_values("run_h")["sample"]
+    assert bottles.iloc[0] == first["prompted_by"]
+    records = defect_records(frames["known"], exposure, frames["use"])
+    events = records[records["kind_of"].isin(["defect", "failure"])].set_index("compartment")["kind_of"]
+    assert events.to_dict() == {"A/engine": "defect", "B/engine": "failure"}
+    assert len(events) == 2
+    assert np.isfinite(defect_rates(records, frames["known"].settings, {})["defect_rate_per_h"]).all()
 
 
 def test_what_the_record_teaches(make_fleet: Callable[..., Fleet]) -> None:

@@ -135,6 +135,8 @@ def test_no_event_and_no_prior_is_said() -> None:
 def test_bad_records_are_named() -> None:
     with pytest.raises(ValueError, match="kind: found 'broken'"):
         fit_defect_history(records((250, "broken")))
+    with pytest.raises(ValueError, match="defect or failure with no hours"):
+        fit_defect_history(records((250, "nothing"), (250, "defect"), (0, "failure")), Prior(1 / 5000, 2.0))
     with pytest.raises(ValueError, match="missing or negative"):
         fit_defect_history(records((-1, "nothing")))
 

@@ -2,6 +2,8 @@
 truth.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -168,7 +170,6 @@ def test_few_bottles_few_marks_or_no_fluid_on_record_are_not_judged(make_fleet, 
     out = check_fluids(known, learn_fluids(known, known.settings.trust))
     assert np.isnan(out["ratio"].iloc[0])
     assert "few of the product's marks" in out["words"].iloc[0]
-    known.compartments["fluid"] = pd.Series([None], dtype="str")
-    assert (
-        check_fluids(known, learn_fluids(known, known.settings.trust))["words"].str.contains("no fluid on record").all()
-    )
+    nameless = replace(known, compartments=known.compartments.assign(fluid=pd.Series([None], dtype="str")))
+    out = check_fluids(nameless, learn_fluids(nameless, nameless.settings.trust))
+    assert out["words"].str.contains("no fluid on record").all()

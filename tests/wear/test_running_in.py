@@ -82,8 +82,11 @@ def small(extra: float) -> Recipe:
 
 @pytest.mark.parametrize("extra", [0.0, 3.0])
 def test_what_is_learnt_is_what_was_so(tmp_path: Path, extra: float) -> None:
-    """Truth: metals of a new component at 1 + extra times their steady rate, falling off in 200 h; learnt: within a
-    factor of 1.6 for every kind with enough new components where it is so, next to nothing where it is not.
+    """Truth: metals of a new component at 1 + extra times their steady rate, falling off in 200 h. Learnt of the metal
+    of all first hours together (extra times hours): from two fifths to all of it for every kind with enough new
+    components, and two thirds in their middle; next to nothing where it is not so. It leans to the low side, as the
+    families' scatter, fitted beforehand, takes a part of it; alarms of healthy new components are as rare as of old
+    ones all the same (`calibrate_running_in.md`).
     """
     recipe = small(extra)
     fleet, _ = fleet_of(recipe, 71, tmp_path)
@@ -91,7 +94,9 @@ def test_what_is_learnt_is_what_was_so(tmp_path: Path, extra: float) -> None:
     own = found[found["basis"] == OWN]
     assert len(own) >= 2
     if extra:
-        assert own["extra"].between(extra / 1.6, 1.6 * extra).all(), own
+        share = own["extra"] * TAU / (extra * recipe.spread.running_in_h)
+        assert share.between(0.4, 1.1).all(), own
+        assert share.median() > 2 / 3
     else:
         assert (own["extra"] <= 0.3).all(), own
 

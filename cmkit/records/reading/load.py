@@ -254,8 +254,8 @@ def _own_form(path: Path, file: str, register: pd.DataFrame) -> tuple[str, Cells
 
 def _one_table(given: list[Cells], table: Table, context: Context) -> pd.DataFrame:
     """Usable rows of all files of one table, without repeats, in order of key."""
-    parts = [usable_rows(c, table, context) for c in given] or [_no_rows(table, context)]
-    filled = [p for p in parts if len(p)] or parts[:1]
+    parts = [usable_rows(c, table, context) for c in given]
+    filled = [p for p in parts if len(p)] or [_no_rows(table, context)]
     frame = pd.concat(filled, ignore_index=True)
     frame = in_order(frame, table)
     kept, lost = without_repeats(frame, table)
