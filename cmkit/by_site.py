@@ -350,7 +350,7 @@ def _together(views: list[Fleet]) -> Fleet:
 
 def _own_part(whole: Assessment, site: str, known: Fleet) -> Assessment:
     """A site's tables, with the notes on its own records. known: its view."""
-    own = whole.for_site(site) if set(whole.machines["site"]) > {site} else whole
+    own = whole if set(whole.machines["site"]) <= {site} else whole.for_site(site)
     notes = {name: getattr(known, name) for name in ("set_aside", "repairs", "counts", "corrections")}
     return replace(own, about=about(known), **notes)
 

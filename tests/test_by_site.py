@@ -145,3 +145,12 @@ def test_small_sites_share_a_task_and_none_is_in_two(bottles: dict[str, int]) ->
     assert all(n <= 2 * max(ENOUGH_BOTTLES, largest) for n in held)
     if len(tasks) > 1:
         assert min(held) >= FEWEST_BOTTLES / 2
+
+
+def test_a_site_without_machines_is_nobodys(two_kinds: Fleet, learnt: Learnt, serial: Assessment) -> None:
+    """It shares a task with others, and their machines are not its own."""
+    empty_site = two_kinds.sites.iloc[[0]].assign(site="closed pit")
+    more = replace(two_kinds, sites=pd.concat([empty_site, two_kinds.sites], ignore_index=True))
+    made = assess_by_site(more, DAY, learnt=learnt)
+    assert sorted(made.machines["machine"]) == sorted(serial.machines["machine"])
+    assert len(made.verdicts) == len(serial.verdicts)

@@ -215,6 +215,7 @@ def test_a_full_folder_is_not_written_over(tmp_path) -> None:
     assert [p.name for p in tmp_path.iterdir()] == ["mine.txt"]
 
 
+@pytest.mark.slow
 def test_drift_of_frozen_numbers_is_said_while_they_are_in_use(haulers) -> None:
     """Frozen in the demo's first year, then one family's iron written down to a fifth: that one is named, and the file
     can go again.

@@ -21,6 +21,7 @@ from cmkit.cli import main
 from cmkit.learn import newest_record
 from cmkit.records.reading.load import load_fleet
 from cmkit.records.reading.names import squeezed
+from tests.lengths import some_or_all
 
 from .foreign_fleet import Truth, write_foreign_fleet
 
@@ -118,7 +119,7 @@ def of_truth(values: pd.Series, place: tuple[str, str]) -> Any:
     return values.set_axis([squeezed(c) for c in values.index])[squeezed(f"{place[0]}/{COMPONENTS[place[1]]}")]
 
 
-@pytest.mark.parametrize("which", ["whole", "alone"])
+@some_or_all("which", ["alone", "whole"])
 def test_planted_faults_are_found(which, truth, request) -> None:
     """Both faults are in alarm, the coolant by name."""
     result = request.getfixturevalue(which)[1]

@@ -63,6 +63,7 @@ def sicker(fleet: Fleet, factor: float) -> Fleet:
     )
 
 
+@pytest.mark.slow
 def test_limits_do_not_creep_up_with_a_fleet_that_wears_out(two_kinds: Fleet, then: Assessment, tmp_path: Path) -> None:
     """Every engine's iron rises threefold after the review: estimated anew the limits follow it, the frozen ones stay
     and say so.

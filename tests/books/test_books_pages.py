@@ -156,6 +156,7 @@ def copied(own: Assessment, take: set[str], suffix: str) -> dict[str, pd.DataFra
     return out
 
 
+@pytest.mark.slow
 def test_a_bad_month_of_a_large_site_is_one_page_of_a_megabyte_too(
     root: Path, demo: Assessment, tmp_path: Path
 ) -> None:

@@ -95,6 +95,7 @@ def test_with_a_worker_killed_every_book_is_published_once(
     assert not (out / ".building").exists()
 
 
+@pytest.mark.slow
 def test_a_book_that_kills_its_workers_fails_alone(
     tmp_path: Path, write_notebook: Callable[..., Path], scheduler: str
 ) -> None:

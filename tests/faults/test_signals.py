@@ -83,7 +83,11 @@ def test_a_command_that_is_stopped_says_so_and_leaves_nothing(
 
 
 @pytest.mark.parametrize(
-    ("how", "code", "line"), [(signal.SIGINT, 130, " assessing "), (signal.SIGTERM, 143, " site 1 of 1: ")]
+    ("how", "code", "line"),
+    [
+        pytest.param(signal.SIGINT, 130, " assessing ", marks=pytest.mark.slow),
+        (signal.SIGTERM, 143, " site 1 of 1: "),
+    ],
 )
 def test_books_stopped_on_the_way_leave_no_process_and_no_folder(
     how: signal.Signals, code: int, line: str, tmp_path: Path

@@ -100,6 +100,7 @@ def test_a_user_without_roots_rights(open_place: Path, forks: BaseContext) -> No
     assert (open_place / "own" / "store" / "CURRENT").exists()
 
 
+@pytest.mark.slow
 def test_books_where_the_folder_of_temporary_files_has_a_long_path(tmp_path: Path) -> None:
     """A socket's address holds 107 bytes: books are made without a fork server, more slowly, and say why."""
     long = tmp_path / ("temporary-" * 12)

@@ -6,7 +6,6 @@ from collections.abc import Callable
 
 import numpy as np
 import pandas as pd
-import pytest
 
 from cmkit.practice.batches import (
     ALONE,
@@ -21,7 +20,7 @@ from cmkit.practice.batches import (
 )
 from cmkit.records.fleet import Fleet
 from cmkit.tables.frames import check, empty
-from tests.lengths import short_or_full
+from tests.lengths import short_or_full, some_or_all
 
 DAY = pd.Timestamp("2026-06-30")
 FRESH = {"Ca_ppm": 55.0, "Zn_ppm": 430.0, "P_ppm": 340.0, "Si_ppm": 4.0, "Fe_ppm": 1.0, "B_ppm": 2.0, "Mg_ppm": 3.0,
@@ -65,12 +64,10 @@ def registered(known: Fleet) -> pd.DataFrame:
     return out.set_index("batch")
 
 
-@pytest.mark.parametrize(
-    ("analyte", "times"), [("Si_ppm", 4.0), ("visc40_cSt", 1.2), ("Zn_ppm", 0.5), ("water_ppm", 10.0)]
-)
-def test_a_batch_that_differs_is_named_with_its_result(make_fleet, analyte, times) -> None:
+@some_or_all("planted", [("Si_ppm", 4.0), ("visc40_cSt", 1.2), ("Zn_ppm", 0.5), ("water_ppm", 10.0)], first=2)
+def test_a_batch_that_differs_is_named_with_its_result(make_fleet, planted) -> None:
     """The seventh of eight deliveries, in at least 19 of 20 fleets; the one after it is not called with it."""
-    named = after = 0
+    (analyte, times), named, after = planted, 0, 0
     for seed in range(20):
         rows = deliveries(np.random.default_rng(seed), 8, 0.05, {6: {analyte: times}})
         found = registered(fleet(make_fleet, rows))
@@ -81,7 +78,7 @@ def test_a_batch_that_differs_is_named_with_its_result(make_fleet, analyte, time
     assert after >= 18
 
 
-@pytest.mark.parametrize("between", [0.02, 0.05, 0.08])
+@some_or_all("between", [0.05, 0.02, 0.08])
 @short_or_full("fleets", 25, 100)
 def test_clean_batches_are_not_accused(make_fleet, fleets: int, between: float) -> None:
     """Eight deliveries a fleet whose contents scatter less than, as, and more than is taken as usual: 5 % at most."""

@@ -133,6 +133,7 @@ def test_an_order_by_a_day_is_done_by_then(recipe):
     assert len(found) >= 2
 
 
+@pytest.mark.slow
 def test_a_bottle_asked_for_sooner_is_drawn_at_its_hours(recipe, idle):
     """Wanted 60 h after the last one, of one final drive, always: two bottles in a row lie 60 h apart, or the hours of
     the day more.

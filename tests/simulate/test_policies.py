@@ -199,6 +199,7 @@ def followed(policies):
     return loop, known, alarm_record(known, spells, hours.findings[["finding", "run_h"]])
 
 
+@pytest.mark.slow
 def test_the_record_says_of_followed_orders_what_was_true(followed):
     """Every line of the record of a closed loop against the truth: what is confirmed was there, what was in vain was
     not, failures failed.

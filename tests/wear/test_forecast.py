@@ -168,7 +168,7 @@ def frames(**services: object) -> dict:
     """
     n = np.arange(3)
     exposure = pd.DataFrame(
-        {"sample": [f"s{i}" for i in n], "compartment": "d", "machine": "m", "kind": "final drive", "family": "f", "site": "", "season": 1.0,
+        {"sample": [f"s{i}" for i in n], "compartment": "d", "machine": "m", "kind": "final drive", "family": "f", "site": "", "season": 1.0, "age_h": np.nan,
         "life": 1, "order": n,
          "drawn_on": DAY + pd.to_timedelta(50 * n, unit="D"), "run_h": 500.0 * (n + 1), "meter_h": 500.0 * (n + 1),
          "fluid_h": 500.0 * (n + 1), "hours": [np.nan, 500, 500],

@@ -50,6 +50,7 @@ def taught(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[Fleet, L
     return out
 
 
+@pytest.mark.slow
 def test_a_season_of_the_site_is_found_with_its_size_and_its_time(taught: dict[str, tuple[Fleet, Learnt]]) -> None:
     """Truth: 1 + 0.3 sin of the day of the year, in every kind."""
     seasons = taught["yearly"][1].seasons

@@ -23,6 +23,7 @@ from cmkit.wear.running_in import (
     with_running_in,
 )
 from tests.benchmarks.recipes import fleet_of, new_components
+from tests.lengths import some_or_all
 
 TAU = constant("wear", "running_in_h")
 
@@ -80,7 +81,7 @@ def small(extra: float) -> Recipe:
     return replace(recipe, machines=machines, machines_times=4)
 
 
-@pytest.mark.parametrize("extra", [0.0, 3.0])
+@some_or_all("extra", [3.0, 0.0])
 def test_what_is_learnt_is_what_was_so(tmp_path: Path, extra: float) -> None:
     """Truth: metals of a new component at 1 + extra times their steady rate, falling off in 200 h. Learnt of the metal
     of all first hours together (extra times hours): from two fifths to all of it for every kind with enough new
