@@ -278,7 +278,7 @@ def join_bottles(fleet: Path, accept: bool, decided_by: str) -> None:
     help="Write family numbers and limits to FLEET/review/; from then on they are used as they are.",
 )
 def assess(
-    fleet: Path, as_of: str | None, version: int | None, database: str, out: Path | None, results: str, freeze: bool
+    fleet: Path, *, as_of: str | None, version: int | None, database: str, out: Path | None, results: str, freeze: bool
 ) -> None:
     """Assess the fleet and write the tables; no books."""
     from cmkit.assessment import KIND, table_names
@@ -455,6 +455,7 @@ def intervals(fleet: Path, as_of: str | None, version: int | None, out: Path | N
 )
 def books(
     fleet: Path,
+    *,
     month: str,
     out: Path,
     version: int | None,

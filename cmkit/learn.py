@@ -119,7 +119,7 @@ def learn(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW, *
     )
     exposure = _in_order([part.exposure for part in done], line)
     forecasts = Forecasts(exposure, _in_order([part.expected for part in done], line), units)
-    numbers, limits = (_by_family([getattr(part, name) for part in done], name) for name in ("numbers", "limits"))
+    joined = _joined(done)
     rates = pd.concat([part.rates for part in done], ignore_index=True)
     judge = joined_judgement(known, exposure, [part.judged for part in done], jobs[0].pace)
     return Learnt(
@@ -131,17 +131,11 @@ def learn(fleet: Fleet, as_of: str | pd.Timestamp, review: Review = NO_REVIEW, *
         laboratory_bias=laboratories,
         make_up=make_up,
         pace=pd.DataFrame({"h_per_day": [pace]}),
-        residuals=_by_kind(done, "residuals"),
-        seasons=_by_kind(done, "seasons"),
-        workload=_by_kind(done, "workload"),
-        running_in=_by_kind(done, "running_in"),
-        own_fresh=_by_compartment(done),
-        numbers=numbers,
+        **joined,
         dilution=family_dilution(exposure),
         visits=learn_visits(known, exposure),
-        limits=limits,
-        fresh=fresh_values(known, exposure, relative_to_fresh(limits, register)),
-        defects=learn_defects(known, exposure, numbers, rates, hours.use),
+        fresh=fresh_values(known, exposure, relative_to_fresh(joined["limits"], register)),
+        defects=learn_defects(known, exposure, joined["numbers"], rates, hours.use),
         sampled=sampled_range(exposure),
         in_use=pd.DataFrame({"every_h": np.unique(sampling_interval(known)["every_h"])}),
         measures=judge.measures,
@@ -323,6 +317,13 @@ def _by_compartment(done: list[KindsLearnt]) -> pd.DataFrame:
     """The fresh fluids of single compartments of all kinds, by compartment and analyte."""
     whole = pd.concat([part.own_fresh for part in done])
     return whole.sort_values(["compartment", "analyte"], ignore_index=True)
+
+
+def _joined(parts: list[KindsLearnt]) -> dict[str, pd.DataFrame]:
+    """Tables of :class:`Learnt` that the kinds' tasks made: put together, in order."""
+    kinds = {name: _by_kind(parts, name) for name in ("residuals", "seasons", "workload", "running_in")}
+    families = {name: _by_family([getattr(part, name) for part in parts], name) for name in ("numbers", "limits")}
+    return kinds | families | {"own_fresh": _by_compartment(parts)}
 
 
 def _by_family(parts: list[pd.DataFrame], name: str) -> pd.DataFrame:

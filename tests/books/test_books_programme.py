@@ -18,6 +18,7 @@ from cmkit.books.content.sections.pages import compartment_page
 from cmkit.books.content.sections.programme import programme, programme_months, unwatched_rows
 from cmkit.books.content.wording import family_name, plain
 from cmkit.practice.coverage import added_tests, all_modes
+from tests.page_words import words_of
 
 ENGINE = "WL-1/engine"
 
@@ -25,12 +26,6 @@ ENGINE = "WL-1/engine"
 @pytest.fixture(scope="module")
 def book(made: Callable[..., Assessment]) -> Book:
     return open_book(made(), "north pit")
-
-
-def text_of(shown: object) -> str:
-    text = shown if isinstance(shown, str) else shown.text  # type: ignore[attr-defined]
-    words = re.sub(r"<[^>]+>", " ", text).replace("\u00a0", " ")
-    return re.sub(r"\s+", " ", words)
 
 
 def test_every_test_that_can_be_asked_for_of_a_laboratory_has_a_price() -> None:
@@ -53,7 +48,7 @@ def test_what_is_not_watched_is_counted_and_the_missing_test_priced(book: Book) 
     bottles = int((engines & (samples["drawn_on"] > book.as_of - pd.Timedelta(days=365))).sum())
     (row,) = unwatched_rows(own).itertuples()
     assert (row.mode, row.n, row.a_year) == ("soot", int(soot.sum()), 6.0 * bottles)
-    text = text_of(programme(own))
+    text = words_of(programme(own))
     assert f"{len(rows) - soot.sum()} of {len(rows)} failure modes" in text
     assert "Clear means clear of what the tests watch" in text
     assert "soot by infrared" in text
@@ -64,7 +59,7 @@ def test_a_compartment_without_a_bottle_is_named_and_not_priced(book: Book) -> N
     blind = rows["compartment"] == ENGINE
     rows = rows.assign(watched=rows["watched"].mask(blind & (rows["watched"] != "not in the fluid"), "not watched"))
     own = replace(book, tables=replace(book.tables, coverage=rows))
-    text = text_of(programme(own))
+    text = words_of(programme(own))
     assert "Nothing is watched in 1 compartment without a bottle in the last year: WL-1, engine. Draw one." in text
     before, after = (unwatched_rows(b) for b in (book, own))
     assert after["n"].sum() == before["n"].sum() - int((book.tables.coverage[blind]["watched"].isin(["not watched",
@@ -72,10 +67,10 @@ def test_a_compartment_without_a_bottle_is_named_and_not_priced(book: Book) -> N
 
 
 def test_clear_always_says_of_what(book: Book) -> None:
-    assert re.search(r"\d+ clear of what their tests watch", text_of(headline(book)))
-    assert "Clear: the newest bottle shows nothing of what its tests watch." in text_of(glance(book))
+    assert re.search(r"\d+ clear of what their tests watch", words_of(headline(book)))
+    assert "Clear: the newest bottle shows nothing of what its tests watch." in words_of(glance(book))
     none = replace(book, tables=replace(book.tables, verdicts=book.tables.verdicts.assign(state="alarm")))
-    assert "clear" not in text_of(headline(none)).lower()
+    assert "clear" not in words_of(headline(none)).lower()
 
 
 def test_measures_by_month_add_up_to_the_table(book: Book) -> None:
@@ -110,10 +105,10 @@ def test_a_page_says_what_happens_if_ignored_and_by_when(book: Book) -> None:
     wait = book.of("waiting", compartment).iloc[0]
     pace = book.tables.use.set_index("machine").loc[book.places.loc[compartment, "machine"], "h_per_day"]
     day = book.as_of + pd.Timedelta(days=round(wait["hours_ahead"] / pace))
-    text = text_of(compartment_page(book, compartment).items[0])
+    text = words_of(compartment_page(book, compartment).items[0])
     assert f"fails within {wait['hours_ahead']:,.0f} h of work, about {day.day} {day:%b %Y}, before" in text
     idle = replace(book, tables=replace(book.tables, use=book.tables.use.assign(h_per_day=0.0)))
-    assert "of work, before the next result" in text_of(compartment_page(idle, compartment).items[0])
+    assert "of work, before the next result" in words_of(compartment_page(idle, compartment).items[0])
 
 
 def test_a_family_is_named_without_a_word_twice_running() -> None:

@@ -23,7 +23,7 @@ from cmkit.books.content.markup import Html
 from cmkit.books.content.sections.acts import BANDS, act_rows, acts
 from cmkit.books.content.sections.bottles import believed_bottles
 from cmkit.books.content.sections.headline import bottles_words, headline_words, state_counts
-from cmkit.books.content.sections.how import decided, how_made
+from cmkit.books.content.sections.how import how_made
 from cmkit.books.content.sections.record import raised_by, record_facts, share_with_interval
 from cmkit.books.content.sections.report import newest_report, perhaps_past, sister_bottle
 from cmkit.books.content.sections.round import due_rows
@@ -35,6 +35,7 @@ from cmkit.learnt import Learnt
 from cmkit.records.analytes import analyte_register
 from cmkit.records.fleet import Fleet
 from tests.lengths import some_or_all
+from tests.page_words import words_of
 
 SITE = (
     "headline",
@@ -417,69 +418,6 @@ def test_a_fleet_without_sites_says_so_in_words(name: str, fleet: Book) -> None:
     empty = {n: getattr(fleet.tables, n).iloc[:0] for n in table_names()}
     bare = Book(Assessment(about=fleet.tables.about, **empty), fleet.month)
     assert re.sub(r"<[^>]+>", "", getattr(fleet_book, name)(bare).text).strip()
-
-
-def with_decisions(book: Book, bad: str = "") -> Book:
-    """The book with one correction that applies, one without a bottle, an interval, a frozen number and a limit of the
-    fleet's own.
-    """
-    tables = book.tables
-    bottle, place = tables.samples["sample"].iloc[0], tables.compartments.iloc[0]
-    columns = ["correction", "sample", "field", "value", "decided_on", "decided_by", "reason"]
-    rows = [
-        ("K1", bottle, "meter_h", "1250" + bad, pd.Timestamp("2026-03-04"), "analyst 1" + bad,
-        "read again on site" + bad),
-        ("K2", "no such bottle", "compartment", place["compartment"], pd.Timestamp("2026-03-05"), "analyst 2",
-        "exchanged"),
-    ]  # fmt: skip
-    about = tables.about | {
-        "accepted_intervals": {place["compartment"]: 400.0, "a kind of another site": 999.0},
-        "fixed_limits": [{"where": place["kind"], "analyte": "Fe_ppm" + bad, "alert": 80.0, "alarm": 120.0,
-        "direction": "up"}],
-    }  # fmt: skip
-    numbers = pd.DataFrame(
-        {"family": ["a", "b"], "analyte": ["Fe_ppm"] * 2, "frozen_on": pd.to_datetime(["2025-12-31", None])}
-    )
-    made = replace(tables, about=about, numbers=numbers, corrections=pd.DataFrame(rows, columns=columns))
-    return replace(book, tables=made)
-
-
-def words_of(html: Html) -> str:
-    return re.sub(r"<[^>]+>", " ", html).replace("\u00a0", " ")
-
-
-def test_what_an_analyst_decided_is_told(book: Book, fleet: Book) -> None:
-    text = words_of(decided(with_decisions(book)))
-    assert "1 correction applied" in text
-    for word in (
-        book.tables.samples["sample"].iloc[0],
-        "meter hours",
-        "1250",
-        "analyst 1",
-        "4 Mar 2026",
-        "read again on site",
-    ):
-        assert word in text
-    assert "no such bottle" not in text
-    assert "1 sampling interval accepted" in text
-    assert "400 h" in text
-    assert "999" not in text
-    assert "Family numbers frozen on 31 December 2025: 1 of 2;" in text
-    assert "80 / 120 ppm" in text
-    assert "1 correction of bottles without a result" in words_of(decided(with_decisions(fleet)))
-    assert decided(with_decisions(book)) in how_made(with_decisions(book)).text
-
-
-def test_one_line_when_an_analyst_decided_nothing(book: Book) -> None:
-    assert words_of(decided(book)).strip().startswith("Nothing: no correction")
-    assert decided(book).count("<p") == 1
-
-
-def test_hostile_decisions_stay_text(book: Book) -> None:
-    text = decided(with_decisions(book, HOSTILE))
-    assert "<script" not in text
-    assert "<img" not in text
-    assert text.count("&lt;script&gt;") == 4  # value, who, why, and the limit's result
 
 
 def test_hostile_text_stays_text(made: Callable[..., Assessment]) -> None:

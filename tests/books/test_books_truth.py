@@ -2,7 +2,6 @@
 simulator and read by nothing that estimates), and every number of a page's text against the tables of the
 assessment."""
 
-import html
 import itertools
 import re
 from pathlib import Path
@@ -22,6 +21,7 @@ from cmkit.books.content.sections.acts import act_rows
 from cmkit.books.content.wording import chance, hours, money, number, plain
 from cmkit.fluids.cleanliness import iso_codes
 from cmkit.judge.words import odds_text
+from tests.page_words import words_of
 
 # what the simulator calls a fault, and what a page must say of it (the words of reference/faults.csv)
 SAID = {
@@ -62,7 +62,7 @@ def page_text(book: Book, compartment: str) -> str:
     """What a page says, without figures: a blank between elements, no no-break spaces."""
     page = site_book.compartment_page(book, compartment, book.paged.index(compartment))
     text = str(page.summary) + " ".join(str(item) for item in page.items if isinstance(item, Html))
-    return html.unescape(re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", text).replace("\u00a0", " ")))
+    return words_of(text)
 
 
 def test_every_fault_that_is_there_is_named_first_on_its_page(books: dict[str, Book], truth: dict) -> None:
