@@ -20,15 +20,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from cmkit.records.analytes import by_rule
 from cmkit.records.constants import constant
 from cmkit.records.fleet import Fleet
 from cmkit.tables.frames import empty, typed
-from cmkit.wear.family import fit_kinds
-from cmkit.wear.group_fit import CONSTANTS, chosen_series
-from cmkit.wear.profile import worth
-from cmkit.wear.series_arrays import panel
-from cmkit.wear.tried_hours import TriedHours
+from cmkit.wear.tried_hours import fitted_hours, profile_by_kind
 
 Floats = NDArray[np.float64]
 OWN, PRACTICE = "own new components", "common practice"
@@ -141,20 +136,10 @@ def _fitted(
 ) -> list[dict[str, Any]]:
     """kind, extra and extra_sd of the kinds of `exposure`; extra 0 below what is worth a correction."""
     own = samples[samples["sample"].isin(exposure["sample"])]
-    data = panel(exposure, own, [a for a in by_rule(register, "rate") if a in samples])
-    series = data.series.join(data.lives[["compartment", "kind", "family"]], on="life_row")
-    groups, theta, _ = fit_kinds(data, series, register, steps.reindex(exposure["sample"]), sweeps=_SWEEPS)
-    number, rows = chosen_series(series, "kind", groups)
-    tried = TriedHours(data, rows, groups[CONSTANTS].to_numpy(float)[number], theta[number])
-    kept = series.iloc[rows]
+    tried, series = fitted_hours(exposure, own, register, steps, sweeps=_SWEEPS)
     x = tried.of_bottles(share, otherwise=0.0)
-    scores = np.array([tried.score(1 + extra * x) for extra in _TRIED])
-    of, names = pd.factorize(kept["kind"])
-    total = np.array([np.bincount(of, s, len(names)) for s in scores])
-    at = np.clip(total.argmax(axis=0), 1, len(_TRIED) - 2)
-    near = tuple(scores[at[of] + k, np.arange(len(of))] for k in (-1, 0, 1))
-    weight = worth(near, float(_TRIED[1] - _TRIED[0]), of, kept["compartment"].to_numpy(object))
-    return [{"kind": str(kind), **_posterior(weight[k] * total[:, k])} for k, kind in enumerate(names)]
+    kinds, total, weight = profile_by_kind(tried, series, _TRIED, lambda extra: 1 + extra * x)
+    return [{"kind": str(kind), **_posterior(weight[k] * total[:, k])} for k, kind in enumerate(kinds)]
 
 
 def _posterior(log_likelihood: Floats) -> dict[str, float]:

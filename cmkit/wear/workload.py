@@ -16,16 +16,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from cmkit.records.analytes import by_rule
 from cmkit.records.constants import HALF_NINETY, constant
 from cmkit.records.fleet import Fleet
 from cmkit.tables.frames import empty, names, typed
-from cmkit.wear.family import fit_kinds
-from cmkit.wear.group_fit import CONSTANTS, chosen_series
-from cmkit.wear.profile import posterior, worth
+from cmkit.wear.profile import posterior
 from cmkit.wear.season import days_of
-from cmkit.wear.series_arrays import panel
-from cmkit.wear.tried_hours import TriedHours
+from cmkit.wear.tried_hours import TriedHours, fitted_hours, profile_by_kind
 
 Floats = NDArray[np.float64]
 MEASURES = ("fuel_l", "moved_t")
@@ -114,13 +110,8 @@ def learn_workload(
     enough = {m: x for m, x in factors.items() if np.isfinite(x).sum() >= _FEWEST}
     if not enough:
         return empty("workload")
-    data = panel(exposure, samples, [a for a in by_rule(register, "rate") if a in samples])
-    series = data.series.join(data.lives[["compartment", "kind", "family"]], on="life_row")
-    groups, theta, _ = fit_kinds(data, series, register, steps.reindex(exposure["sample"]), sweeps=_SWEEPS)
-    number, rows = chosen_series(series, "kind", groups)
-    tried = TriedHours(data, rows, groups[CONSTANTS].to_numpy(float)[number], theta[number])
-    kept = series.iloc[rows]
-    found = pd.concat([_shares(tried, kept, exposure["kind"], x).assign(measure=m) for m, x in enough.items()])
+    tried, series = fitted_hours(exposure, samples, register, steps, sweeps=_SWEEPS)
+    found = pd.concat([_shares(tried, series, exposure["kind"], x).assign(measure=m) for m, x in enough.items()])
     believed = found[found["log_likelihood"] >= _GAIN].sort_values(["kind", "log_likelihood"], kind="stable")
     return typed(believed.drop_duplicates("kind", keep="last"), "workload").reset_index(drop=True)
 
@@ -131,13 +122,7 @@ def _shares(tried: TriedHours, series: pd.DataFrame, kinds: pd.Series, factor: F
     series: compartment and kind of the series tried; kinds, factor: of each bottle.
     """
     x = tried.of_bottles(factor, otherwise=1.0)
-    of, kind_names = pd.factorize(series["kind"])
-    scores = np.array([tried.score(1 + w * (x - 1)) for w in _TRIED])
-    total = np.array([np.bincount(of, s, len(kind_names)) for s in scores])
-    at = np.clip(total.argmax(axis=0), 1, len(_TRIED) - 2)
-    every = np.arange(len(of))
-    near = tuple(scores[at[of] + k, every] for k in (-1, 0, 1))
-    weight = worth(near, float(_TRIED[1] - _TRIED[0]), of, series["compartment"].to_numpy(object))
+    kind_names, total, weight = profile_by_kind(tried, series, _TRIED, lambda w: 1 + w * (x - 1))
     n = pd.Series(np.isfinite(factor)).groupby(kinds.to_numpy()).sum().reindex(kind_names).to_numpy(int)
     out = []
     for k, kind in enumerate(kind_names):
