@@ -75,6 +75,18 @@ def test_a_store_gives_back_what_was_loaded_and_repeats_nothing(write: Callable[
     assert damaged_files(folder / "store") == unused_files(folder / "store") == []
 
 
+def test_a_column_that_came_into_the_tables_later_is_empty_in_an_older_store(write: Callable[..., Path]) -> None:
+    folder = write(
+        {"services.csv": "service,compartment,done_on,kind,batch\nW1,WL-01/engine,2025-01-11,change,drum 7\n"}
+    )
+    take_in(folder, today=TODAY)
+    [path] = (folder / "store").rglob("*services*.parquet")
+    pd.read_parquet(path).drop(columns="batch").to_parquet(path)
+    services = read_store(folder / "store").services
+    assert services["batch"].isna().all() and str(services["batch"].dtype) == "str"
+    assert services["done_on"].tolist() == [pd.Timestamp("2025-01-11")]
+
+
 def test_what_changed_is_said_in_one_line_and_comments_make_no_version(write: Callable[..., Path]) -> None:
     folder = write(PLACES | {"inbox/1.csv": month(1)})
     said = [take_in(folder, today=TODAY).words]

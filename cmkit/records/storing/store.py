@@ -386,12 +386,19 @@ def _read(
     entry = manifest["files"][_key(table, site)]
     path = place.path(entry["path"])
     try:
-        return pd.read_parquet(path if place.local else io.BytesIO(place.fs.cat_file(path)), columns=columns)
+        rows = pd.read_parquet(path if place.local else io.BytesIO(place.fs.cat_file(path)), columns=columns)
     except (OSError, ValueError) as error:
         raise StoreError(
             f"{path}: a file of version {manifest['version']} is missing or damaged ({error}). Bring it back from a "
             f"backup."
         ) from None
+    return rows if columns else _with_later_columns(rows, table)
+
+
+def _with_later_columns(rows: pd.DataFrame, name: str) -> pd.DataFrame:
+    """Rows with columns that the dictionary did not have yet when they were written, empty."""
+    later = [c for c in TABLES[name].names if c not in rows] if name in TABLES else []
+    return rows.join(empty(name)[later].reindex(rows.index)) if later else rows
 
 
 def read_table(
