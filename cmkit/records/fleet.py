@@ -1,6 +1,6 @@
 """A fleet's records in memory, and the only way time enters: :meth:`Fleet.as_of`."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Hashable
 from dataclasses import dataclass, field, replace
 from datetime import date as Date
 from datetime import datetime
@@ -381,15 +381,21 @@ def apply_corrections(samples: pd.DataFrame, corrections: pd.DataFrame, names: s
     fleet made in memory one raises RecordsError. names: of compartments.
     """
     out = samples.copy()
-    out["corrected"] = ""
-    bottles = np.where(corrections["field"] == "sample", corrections["value"], corrections["sample"])
-    concerned = out.loc[out["sample"].isin(bottles), "sample"]
-    rows = {str(sample): at for sample, at in concerned.groupby(concerned).groups.items()}
-    for row in corrections.sort_values(["decided_on", "correction"]).itertuples():
-        hit = rows.get(row.value if row.field == "sample" else row.sample, concerned.index[:0])
-        if row.field != "sample":  # those are joined already
-            out.loc[hit, row.field] = _corrected_value(row.correction, row.field, row.value, names)
-        out.loc[hit, "corrected"] = (out.loc[hit, "corrected"] + " " + row.field).str.strip()
+    target = corrections["value"].where(corrections["field"] == "sample", corrections["sample"])
+    concerned = out.loc[out["sample"].isin(target), "sample"]
+    rows = concerned.groupby(concerned).groups
+    fields: dict[Hashable, list[str]] = {}
+    values: dict[str, dict[Hashable, float | pd.Timestamp | str]] = {}
+    own = corrections.assign(bottle=target)[target.isin(concerned)]
+    for row in own.sort_values(["decided_on", "correction"]).itertuples():
+        for at in rows[row.bottle]:
+            fields.setdefault(at, []).append(row.field)
+            if row.field != "sample":  # those are joined already
+                new = _corrected_value(row.correction, row.field, row.value, names)
+                values.setdefault(row.field, {})[at] = new
+    for name, new in values.items():
+        out.loc[list(new), name] = list(new.values())
+    out["corrected"] = pd.Series([" ".join(fields.get(at, ())) for at in out.index], out.index, dtype="str")
     return out
 
 
