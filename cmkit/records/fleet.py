@@ -121,7 +121,7 @@ class Fleet:
         places = {*self.compartments["compartment"], *self.elsewhere}
         corrected = apply_corrections(samples, known["corrections"], places)
         factors = in_force(self.settings.laboratory_factors, day)
-        own = corrected[~corrected["compartment"].isin(self.elsewhere)].reset_index(drop=True)
+        own = self._of_this_part(corrected)
         known["samples"] = with_factors(own, factors, self.laboratory_factors)
         aside = _known(self.set_aside, ("known_on",), day)
         arrivals = None if self.arrivals is None else _known(self.arrivals, ("known_on",), day)
@@ -134,8 +134,13 @@ class Fleet:
             arrivals=arrivals,
             date=day,
             laboratory_factors=factors,
-            unreported=unreported[~unreported["compartment"].isin(self.elsewhere)].reset_index(drop=True),
+            unreported=self._of_this_part(unreported),
         )
+
+    def _of_this_part(self, bottles: pd.DataFrame) -> pd.DataFrame:
+        """Without those that a correction moved elsewhere."""
+        away = np.fromiter((place in self.elsewhere for place in bottles["compartment"]), bool, len(bottles))
+        return bottles[~away].reset_index(drop=True)
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """The record tables by name, and what is known of reading them: set_aside, repairs, counts.
@@ -371,6 +376,14 @@ def joined_bottles(samples: pd.DataFrame, corrections: pd.DataFrame, findings: p
     own = corrections["field"] == "sample"
     out["corrections"]["sample"] = out["corrections"]["sample"].mask(own, corrections["sample"])
     return out
+
+
+def concerning(corrections: pd.DataFrame, bottles: Collection[str], places: Collection[str]) -> pd.Series:
+    """Whether a correction is of one of these bottles, calls another the same as one of them, or moves one to these
+    compartments.
+    """
+    value = corrections["value"]
+    return corrections["sample"].isin(bottles) | value.isin(bottles) | value.isin(places)
 
 
 def apply_corrections(samples: pd.DataFrame, corrections: pd.DataFrame, names: set[str]) -> pd.DataFrame:
