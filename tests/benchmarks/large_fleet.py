@@ -38,7 +38,8 @@ from cmkit.engine import Workers
 from cmkit.learn import learn
 from cmkit.learnt import load_learnt
 from cmkit.records.storing.sites import chosen_records
-from cmkit.records.storing.store import put_file, read_table, store_place, version_files, write_table
+from cmkit.records.storing.store import put_file, write_table
+from cmkit.records.storing.versions import read_table, store_place, version_files
 from cmkit.simulate.large import write_large
 from cmkit.simulate.recipe import demo_recipe
 
