@@ -41,7 +41,8 @@ from cmkit.review import NO_REVIEW, Review, read_review
 from cmkit.site_parts import save_parts
 from cmkit.tables.records import TABLES
 
-MOST_BOTTLES = 150_000  # own choice: learnt from at most; about 1 GB, and a family of 100 compartments is well known
+MOST_BOTTLES = 40_000  # own choice: learnt from at most. A family then has some 50 compartments; what four times as
+# many teach lies within sampling error of it (tests/benchmarks/large_fleet.md)
 FEWEST_BOTTLES, ENOUGH_BOTTLES = 1_200, 20_000  # own choice: of a task. With fewer, most of it is the fixed cost of
 # many small tables; with more, little is gained and one process holds more
 _TASKS = 4  # own choice: of a fleet of middling size at least, so that several processes have work

@@ -221,7 +221,22 @@ def counted(arrivals: pd.DataFrame, replaced: pd.DataFrame | None = None) -> pd.
     return counts[["file", "table", "read", "used", "set_aside"]]
 
 
+def newest_set_aside(fleet: Fleet) -> float:
+    """The share (0..1) of the rows that became known in the newest quarter of the records and are set aside, but for
+    those a layout leaves out on purpose; 0 where there are none."""
+    rows = fleet.arrivals
+    if rows is None or rows["known_on"].isna().all():
+        return 0.0
+    since = rows["known_on"].max() - _QUARTER
+    newest, aside = rows[rows["known_on"] > since], fleet.set_aside
+    meant = (
+        (aside["what"] == "row") & (aside["known_on"] > since) & aside["reason"].str.contains(" leaves ", regex=False)
+    )
+    return float((newest["set_aside"].sum() - meant.sum()) / max(newest["read"].sum(), 1))
+
+
 _QUIET = pd.Timedelta(days=366)  # own choice
+_QUARTER = pd.Timedelta(days=91)
 
 
 def _day(date: str | Date | pd.Timestamp) -> pd.Timestamp:

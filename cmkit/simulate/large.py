@@ -12,7 +12,7 @@ import pandas as pd
 
 from cmkit.errors import CmkitError
 from cmkit.records.reading.load import with_families
-from cmkit.records.storing.sites import begin_store
+from cmkit.records.storing.store import begin_store
 from cmkit.simulate.invented_fleet import simulate_fleet
 from cmkit.simulate.recipe import Recipe
 

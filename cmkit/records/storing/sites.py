@@ -1,10 +1,7 @@
-"""A store read and written one site at a time, for fleets that do not fit in memory."""
+"""A store read one site, or some machines, at a time, for fleets that do not fit in memory."""
 
 import hashlib
-import json
-from collections.abc import Collection, Iterable
-from datetime import UTC, datetime
-from importlib.metadata import version as package_version
+from collections.abc import Collection
 from pathlib import Path
 
 import numpy as np
@@ -13,16 +10,13 @@ import pandas as pd
 from cmkit.errors import MissingTable, StoreError
 from cmkit.records.fleet import Fleet, concerning, counted
 from cmkit.records.reading.repeats import in_order
-from cmkit.records.storing.store import put_file, write_table
 from cmkit.records.storing.versions import (
     REGISTERS,
-    SCHEMA,
     StoredVersion,
     open_version,
     read_store,
     read_table,
     stacked,
-    store_place,
     without_place,
 )
 from cmkit.tables.frames import empty
@@ -127,53 +121,3 @@ def _spread(machines: pd.DataFrame, share: float) -> set[str]:
         size = min(len(own), max(FEWEST_MACHINES, int(np.ceil(share * len(own)))))
         out |= set(own["machine"].to_numpy()[np.arange(size) * len(own) // size])
     return out
-
-
-def begin_store(
-    store: str | Path,
-    settings: str,
-    sites: Iterable[tuple[str, dict[str, pd.DataFrame]]],
-    tables: Collection[str] = (*REGISTERS, *EVENTS),
-) -> int:
-    """The first version of a store from the records of one site after another, each written before the next is asked
-    for; how many bottles it holds.
-
-    settings: text of fleet.toml; sites: name and tables of each site, as
-    :func:`cmkit.simulate.invented_fleet.simulate_fleet` gives them. StoreError where a store is there already: nothing
-    is written over.
-    """
-    place = store_place(store)
-    if place.fs.exists(place.path("CURRENT")):
-        raise StoreError(f"{place.root}: a store is here already; wanted a new folder.")
-    shared: dict[str, list[pd.DataFrame]] = {name: [] for name in (*REGISTERS, "corrections")}
-    entries, bottles = [], 0
-    for site, records in sites:
-        for name in tables:
-            if name in shared:
-                shared[name].append(records[name])
-            else:
-                entries.append(write_table(place, name, site, _numbered(records.get(name, empty(name)), site)))
-        bottles += len(records["samples"])
-    for name, parts in shared.items():
-        whole = pd.concat(parts).sort_values(TABLES[name].key[0], kind="stable", ignore_index=True)
-        entries.append(write_table(place, name, "", _numbered(whole, "") if name == "corrections" else whole))
-    entries += [write_table(place, name, "", empty(name)) for name in ("set_aside", "repairs", "arrivals")]
-    manifest = {
-        "version": 1,
-        "schema": SCHEMA,
-        "made_on": datetime.now(UTC).isoformat(timespec="seconds"),
-        "cmkit": package_version("cmkit"),
-        "added": {name: sum(e["rows"] for e in entries if e["table"] == name) for name in EVENTS},
-        "sources": {"fleet.toml": hashlib.sha256(settings.encode()).hexdigest()},
-        "settings": settings,
-        "files": {f"{e['table']}/{e['site']}": e for e in entries if e["rows"] or not e["site"]},
-    }
-    put_file(place, "versions/1.json", json.dumps(manifest, indent=1, sort_keys=True).encode())
-    put_file(place, "CURRENT", b"1\n")
-    return bottles
-
-
-def _numbered(frame: pd.DataFrame, site: str) -> pd.DataFrame:
-    """Rows with where they came from: the site's records and the row in them."""
-    at = {"file": pd.Series(site or "fleet", index=frame.index, dtype="str"), "row": np.arange(len(frame)) + 2}
-    return pd.concat([pd.DataFrame(at, index=frame.index), frame], axis=1)

@@ -15,7 +15,7 @@ import json
 import re
 import tempfile
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Collection, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
@@ -23,6 +23,7 @@ from importlib.metadata import version as package_version
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from cmkit.errors import SettingsError, StoreError
@@ -46,6 +47,7 @@ from cmkit.records.storing.versions import (
     store_place,
 )
 from cmkit.tables.describe import write_parquet
+from cmkit.tables.frames import empty
 from cmkit.tables.records import EVENTS, TABLES
 
 
@@ -313,3 +315,53 @@ def put_file(place: Place, path: str, data: bytes) -> None:
         place.fs.pipe_file(target, data)
         return
     write_file(target, data)
+
+
+def begin_store(
+    store: str | Path,
+    settings: str,
+    sites: Iterable[tuple[str, dict[str, pd.DataFrame]]],
+    tables: Collection[str] = (*REGISTERS, *EVENTS),
+) -> int:
+    """The first version of a store from the records of one site after another, each written before the next is asked
+    for; how many bottles it holds.
+
+    settings: text of fleet.toml; sites: name and tables of each site, as
+    :func:`cmkit.simulate.invented_fleet.simulate_fleet` gives them. StoreError where a store is there already: nothing
+    is written over.
+    """
+    place = store_place(store)
+    if place.fs.exists(place.path("CURRENT")):
+        raise StoreError(f"{place.root}: a store is here already; wanted a new folder.")
+    shared: dict[str, list[pd.DataFrame]] = {name: [] for name in (*REGISTERS, "corrections")}
+    entries, bottles = [], 0
+    for site, records in sites:
+        for name in tables:
+            if name in shared:
+                shared[name].append(records[name])
+            else:
+                entries.append(write_table(place, name, site, _numbered(records.get(name, empty(name)), site)))
+        bottles += len(records["samples"])
+    for name, parts in shared.items():
+        whole = pd.concat(parts).sort_values(TABLES[name].key[0], kind="stable", ignore_index=True)
+        entries.append(write_table(place, name, "", _numbered(whole, "") if name == "corrections" else whole))
+    entries += [write_table(place, name, "", empty(name)) for name in ("set_aside", "repairs", "arrivals")]
+    manifest = {
+        "version": 1,
+        "schema": SCHEMA,
+        "made_on": datetime.now(UTC).isoformat(timespec="seconds"),
+        "cmkit": package_version("cmkit"),
+        "added": {name: sum(e["rows"] for e in entries if e["table"] == name) for name in EVENTS},
+        "sources": {"fleet.toml": hashlib.sha256(settings.encode()).hexdigest()},
+        "settings": settings,
+        "files": {f"{e['table']}/{e['site']}": e for e in entries if e["rows"] or not e["site"]},
+    }
+    put_file(place, "versions/1.json", json.dumps(manifest, indent=1, sort_keys=True).encode())
+    put_file(place, "CURRENT", b"1\n")
+    return bottles
+
+
+def _numbered(frame: pd.DataFrame, site: str) -> pd.DataFrame:
+    """Rows with where they came from: the site's records and the row in them."""
+    at = {"file": pd.Series(site or "fleet", index=frame.index, dtype="str"), "row": np.arange(len(frame)) + 2}
+    return pd.concat([pd.DataFrame(at, index=frame.index), frame], axis=1)
