@@ -1,6 +1,7 @@
 """Fixtures shared by all tests."""
 
 import functools
+import gc
 import pickle
 import subprocess
 import time
@@ -46,6 +47,12 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         config.hook.pytest_deselected(items=slow)
         items[:] = [item for item in items if item not in slow]
     items.sort(key=lambda item: LONGEST.index(item.path.name) if item.path.name in LONGEST else len(LONGEST))
+
+
+def pytest_collection_finish() -> None:
+    """What is imported by now stays: the collector of garbage need not look at it again and again."""
+    gc.collect()
+    gc.freeze()
 
 
 @pytest.fixture(scope="session")
