@@ -37,7 +37,7 @@ from cmkit.engine import Workers
 from cmkit.errors import BookError, ParameterError
 from cmkit.practice.published import read_published
 from tests.books.conftest import small_assessment, write_books
-from tests.lengths import some_or_all
+from tests.lengths import short_or_full, some_or_all
 
 Save = Callable[..., Path]
 MONTH = "2026-06"
@@ -366,10 +366,13 @@ def published_by(month: Path, process: int) -> bool:
         return False
 
 
-def test_a_run_killed_while_publishing_leaves_a_whole_month(tmp_path: Path, until: Callable[..., None]) -> None:
+@short_or_full("kills", 8, 20)
+def test_a_run_killed_while_publishing_leaves_a_whole_month(
+    tmp_path: Path, until: Callable[..., None], kills: int
+) -> None:
     rng = np.random.default_rng(5)
     seen = []
-    for _ in range(20):
+    for _ in range(kills):
         process = subprocess.Popen([sys.executable, "-c", PUBLISHER, str(tmp_path)], stderr=subprocess.PIPE)
         until(partial(published_by, tmp_path / MONTH, process.pid), process)
         time.sleep(0.15 * rng.random())

@@ -311,7 +311,7 @@ def forks() -> Iterator[BaseContext]:
         yield context
 
 
-@short_or_full("kills", 15, 50)
+@short_or_full("kills", 8, 50)
 def test_kills_lose_and_double_nothing(write: Callable[..., Path], forks: BaseContext, kills: int) -> None:
     folder = write(PLACES | {"inbox/0.csv": month(0)})
     store = folder / "store"
@@ -396,7 +396,7 @@ def test_two_writers_at_once_take_each_bottle_in_once(write: Callable[..., Path]
     assert history(folder)["version"].tolist() == [1]
 
 
-@short_or_full("most", 120, 500)
+@short_or_full("most", 60, 500)
 def test_reads_during_writes_never_mix_versions(write: Callable[..., Path], forks: BaseContext, most: int) -> None:
     """Every version adds one bottle to every site, so a mixture shows as sites of different size."""
     folder = write(PLACES | {"inbox/0.csv": month(0)})

@@ -3,9 +3,7 @@ records of another generator that wrote its truth beside them; and the equations
 another way.
 """
 
-import functools
 import sys
-from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -39,28 +37,23 @@ TWO = Breakage(lab_sd=0.25, wander=0.35, random_walk=True)
 
 
 @pytest.fixture(scope="module")
-def taught(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], tuple[Fleet, Learnt]]:
-    """`taught(name)`: one of three fleets with what it teaches: calm, with a season and two fresh fluids, with two
-    laboratories and rates that wander.
+def taught(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[Fleet, Learnt]]:
+    """Three fleets with what they teach: calm, with a season and two fresh fluids, with two laboratories and rates that
+    wander.
     """
-    breakages = {"calm": CALM, "yearly": YEARLY, "two": TWO}
-
-    @functools.cache
-    def made(name: str) -> tuple[Fleet, Learnt]:
+    out = {}
+    for name, breakage in (("calm", CALM), ("yearly", YEARLY), ("two", TWO)):
         folder = tmp_path_factory.mktemp(name)
-        other_fleets.write_other_fleet(folder, breakages[name], SEED, MACHINES, MONTHS)
+        other_fleets.write_other_fleet(folder, breakage, SEED, MACHINES, MONTHS)
         fleet = load_fleet(folder)
-        return fleet, learn(fleet, newest_record(fleet))
-
-    return made
+        out[name] = fleet, learn(fleet, newest_record(fleet))
+    return out
 
 
 @pytest.mark.slow
-def test_a_season_of_the_site_is_found_with_its_size_and_its_time(
-    taught: Callable[[str], tuple[Fleet, Learnt]],
-) -> None:
+def test_a_season_of_the_site_is_found_with_its_size_and_its_time(taught: dict[str, tuple[Fleet, Learnt]]) -> None:
     """Truth: 1 + 0.3 sin of the day of the year, in every kind."""
-    seasons = taught("yearly")[1].seasons
+    seasons = taught["yearly"][1].seasons
     assert len(seasons) >= 5
     assert (seasons["sin_share"] - 0.3).abs().max() < 0.12
     assert abs(seasons["sin_share"].mean() - 0.3) < 0.05
@@ -68,35 +61,35 @@ def test_a_season_of_the_site_is_found_with_its_size_and_its_time(
 
 
 def test_a_fleet_without_them_has_no_season_no_second_laboratory_and_one_fresh_fluid(
-    taught: Callable[[str], tuple[Fleet, Learnt]],
+    taught: dict[str, tuple[Fleet, Learnt]],
 ) -> None:
-    learnt = taught("calm")[1]
+    learnt = taught["calm"][1]
     assert learnt.seasons.empty
     assert learnt.laboratory_bias.empty
     assert learnt.own_fresh.empty
     assert learnt.numbers["drift_share"].max() < 0.2
 
 
-def test_rates_that_wander_have_a_drift_near_the_true_one(taught: Callable[[str], tuple[Fleet, Learnt]]) -> None:
+def test_rates_that_wander_have_a_drift_near_the_true_one(taught: dict[str, tuple[Fleet, Learnt]]) -> None:
     """Truth: a random walk of 0.35 per sqrt(1000 h) in every kind."""
-    drift = taught("two")[1].numbers.drop_duplicates("family")["drift_share"]
+    drift = taught["two"][1].numbers.drop_duplicates("family")["drift_share"]
     assert drift.between(0.25, 0.5).all()
 
 
-def test_laboratories_are_held_against_one_another(taught: Callable[[str], tuple[Fleet, Learnt]]) -> None:
+def test_laboratories_are_held_against_one_another(taught: dict[str, tuple[Fleet, Learnt]]) -> None:
     """The second laboratory's true factors, drawn by the generator; errors within three of their sds, and most of the
     difference found.
     """
     true = dict(zip(other_fleets.BALANCED, np.log(other_fleets.begin(TWO, SEED, MACHINES).laboratory), strict=True))
-    found = taught("two")[1].laboratory_bias
+    found = taught["two"][1].laboratory_bias
     found["true"] = found["analyte"].map(true)
     off = found["log_bias"] - found["true"]
     assert (off.abs() < 3 * found["log_sd"] + 0.05).mean() > 0.9
     assert np.sqrt((off**2).mean()) < 0.6 * np.sqrt((found["true"] ** 2).mean())
 
 
-def test_results_come_on_one_scale(taught: Callable[[str], tuple[Fleet, Learnt]]) -> None:
-    fleet, learnt = taught("two")
+def test_results_come_on_one_scale(taught: dict[str, tuple[Fleet, Learnt]]) -> None:
+    fleet, learnt = taught["two"]
     kinds = fleet.compartments.set_index("compartment")["kind"]
     scaled = on_one_scale(fleet.samples, kinds, learnt.laboratory_bias)
     row = learnt.laboratory_bias.iloc[0]
@@ -106,11 +99,9 @@ def test_results_come_on_one_scale(taught: Callable[[str], tuple[Fleet, Learnt]]
     assert (ratio[fleet.samples["lab"].reindex(ratio.index) != row["lab"]] == 1).all()
 
 
-def test_the_fresh_fluid_of_a_compartment_is_learnt_at_its_changes(
-    taught: Callable[[str], tuple[Fleet, Learnt]],
-) -> None:
+def test_the_fresh_fluid_of_a_compartment_is_learnt_at_its_changes(taught: dict[str, tuple[Fleet, Learnt]]) -> None:
     """Truth: 20 ppm silicon and 10 ppm copper more in the fresh fluid of every second pair of machines."""
-    own = taught("yearly")[1].own_fresh
+    own = taught["yearly"][1].own_fresh
     engines = own[own["compartment"].str.endswith("/engine")]
     other = engines["compartment"].str[2:4].astype(int).sub(1).floordiv(2).mod(2) == 1
     for analyte, more in (("Si_ppm", 20.0), ("Cu_ppm", 10.0)):
@@ -119,9 +110,9 @@ def test_the_fresh_fluid_of_a_compartment_is_learnt_at_its_changes(
         assert apart == pytest.approx(more, rel=0.15)
 
 
-def test_make_up_that_is_seldom_on_record_widens_the_rate(taught: Callable[[str], tuple[Fleet, Learnt]]) -> None:
+def test_make_up_that_is_seldom_on_record_widens_the_rate(taught: dict[str, tuple[Fleet, Learnt]]) -> None:
     """Nine of ten top-ups are not on record; final drives are sealed."""
-    fleet, learnt = taught("calm")
+    fleet, learnt = taught["calm"]
     known = fleet.as_of(newest_record(fleet))
     exposure = usable_exposure(known, running_hours(known), learnt)
     hydraulic, sealed = (exposure[exposure["kind"] == k] for k in ("hydraulic", "final drive"))
