@@ -24,6 +24,7 @@ LAYERS = [
     "intervals",
     "practice",
     "assessment",
+    "site_parts",
     "review",
     "learn",
     "combine",
