@@ -13,7 +13,7 @@ import pandas as pd
 from cmkit.errors import CmkitError
 from cmkit.records.reading.load import with_families
 from cmkit.records.storing.sites import begin_store
-from cmkit.simulate.invented_fleet import simulate_fleet
+from cmkit.simulate.invented_fleet import lived, tables_of
 from cmkit.simulate.recipe import Recipe
 
 
@@ -45,8 +45,8 @@ def write_large(
     """Write the fleet of a recipe `times` over, with records of so many years up to its last day, as a store's first
     version; how many bottles.
 
-    Copies have sites and machines of their own (`NAME-2`, ...) and no planted faults; joined (1 or more): so many copies
-    of a site make one larger site. each: who does the tasks, such as `cmkit.engine.Workers().each`; the same records
+    Copies have sites and machines of their own (`NAME-2`, ...) and no planted faults; joined (1 or more): so many
+    copies of a site make one larger site. each: who does the tasks, such as `cmkit.engine.Workers().each`; the same records
     whoever does. StoreError where a store is there already.
     """
     jobs = (_Site(own, own.sites[0].site) for own in _sites(_over(recipe, round(12 * years)), times, joined))
@@ -78,7 +78,7 @@ def _sites(recipe: Recipe, times: int, joined: int) -> Iterator[Recipe]:
 
 
 def _simulated(job: _Site) -> tuple[str, Tables]:
-    tables, _ = simulate_fleet(job.recipe)
+    tables = tables_of(job.recipe, lived(job.recipe))
     tables["compartments"] = with_families(tables["compartments"], tables["machines"])
     return job.site, tables
 
