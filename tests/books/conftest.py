@@ -21,6 +21,9 @@ from playwright.sync_api import Browser, Page, sync_playwright
 from cmkit.assessment import Assessment, table_names
 from cmkit.tables.frames import empty
 
+# one text for all tests, so that the invented fleet is assessed once with it
+HOSTILE = '<script>window.PWN=1</script>"><img src=x onerror="window.PWN=1">{{7*7}}=1+1../../x'
+
 SETUP = """\
 import pandas as pd
 import plotly.graph_objects as go
