@@ -46,8 +46,8 @@ def write_large(
     version; how many bottles.
 
     Copies have sites and machines of their own (`NAME-2`, ...) and no planted faults; joined (1 or more): so many
-    copies of a site make one larger site. each: who does the tasks, such as `cmkit.engine.Workers().each`; the same records
-    whoever does. StoreError where a store is there already.
+    copies of a site make one larger site. each: who does the tasks, such as `cmkit.engine.Workers().each`; the same
+    records whoever does. StoreError where a store is there already.
     """
     jobs = (_Site(own, own.sites[0].site) for own in _sites(_over(recipe, round(12 * years)), times, joined))
     return begin_store(store, recipe.fleet_toml, each(_simulated, jobs, _lost))
