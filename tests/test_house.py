@@ -25,6 +25,7 @@ LAYERS = [
     "intervals",
     "practice",
     "assessment",
+    "site_parts",
     "review",
     "learn",
     "combine",

@@ -2,6 +2,7 @@
 workers, once more after one bottle changed at one site; beside what general libraries take for parts of it.
 
     python tests/benchmarks/large_fleet.py FOLDER make 4 2.5     the demo's fleet 4 times over, 2.5 years of records
+    python tests/benchmarks/large_fleet.py FOLDER make 4 2.5 2   the same, two copies of a site joined into one
     python tests/benchmarks/large_fleet.py FOLDER local 1        assessed by so many processes
     python tests/benchmarks/large_fleet.py FOLDER learnt 10000   learnt from all bottles and from about so many
     python tests/benchmarks/large_fleet.py FOLDER changed        one bottle of one site changed, and all asked for again
@@ -65,10 +66,11 @@ def now() -> tuple[float, float]:
     return time.perf_counter(), cpu_seconds()
 
 
-def make(folder: Path, times: str, years: str) -> None:
+def make(folder: Path, times: str, years: str, joined: str = "1") -> None:
     """Simulate and write the store."""
     start = now()
-    bottles = write_large(demo_recipe(), folder / "store", int(times), float(years), each=Workers().each)
+    each = Workers().each
+    bottles = write_large(demo_recipe(), folder / "store", int(times), float(years), joined=int(joined), each=each)
     size = sum(p.stat().st_size for p in (folder / "store").rglob("*.parquet")) / 1e6
     places = len(read_table(folder / "store", "compartments"))
     line("make", start, compartments=places, bottles=bottles, store_mb=size)

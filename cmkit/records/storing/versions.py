@@ -172,6 +172,7 @@ def _flags_filled(whole: pd.DataFrame) -> pd.DataFrame:
 
 
 def file_key(table: str, site: str) -> str:
+    """A file's name in a manifest."""
     return f"{table}/{site}"
 
 
@@ -189,6 +190,7 @@ def number_in_force(place: Place) -> int:
 
 
 def manifest_of(place: Place, number: int) -> dict[str, Any]:
+    """What a version consists of. StoreError where it is not there, or written in another form."""
     path = place.path("versions", f"{number}.json")
     if not place.fs.exists(path):
         known = [v["version"] for v in all_manifests(place)]
