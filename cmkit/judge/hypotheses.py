@@ -264,7 +264,7 @@ def _one_hot(role: NDArray[np.int64], n: int, exponent: Floats) -> NDArray[np.fl
 
 def _without(by_role: NDArray[np.float32], off: NDArray[np.bool_], n: int, exponent: Floats) -> NDArray[np.float32]:
     """A map of :func:`_one_hot` in which some results (off) say the same of every state: they have the last role."""
-    out = by_role.reshape(len(off), n, -1).copy()
+    out = by_role.reshape(len(off), n, by_role.shape[1]).copy()
     out[off] = 0.0
     out[off, -1] = exponent[off, None]
     return out.reshape(by_role.shape)

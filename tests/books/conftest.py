@@ -36,7 +36,7 @@ go.Figure(go.Scatter(x=a.samples["drawn_on"].dt.strftime("%Y-%m-%d"), y=a.sample
           layout={"height": 300, "template": "plotly_white", "meta": {"caption": "Iron by day, ppm.", "alt": "Iron over time."}})"""
 TABLE = """\
 HTML("<table><caption>Samples</caption><thead><tr><th scope='col'>sample</th><th scope='col'>note</th></tr></thead><tbody>"
-     + "".join(f"<tr><th scope='row'>{escape(r.sample)}</th><td>{escape(r.note)}</td></tr>" for r in a.samples.itertuples())
+     + "".join(f"<tr><th scope='row'>{escape(r.sample)}</th><td>{escape(str(r.note))}</td></tr>" for r in a.samples.itertuples())
      + "</tbody></table>")"""
 
 
