@@ -119,7 +119,7 @@ class ByRole:
         n, k, metals, roles = self.clean.shape
         clean = (self.clean.reshape(n * k, -1) @ to_state).reshape(n, k, -1)
         more = self.dirty - self.clean[:, self.plain][:, None, self.dusty]
-        rows = to_state.reshape(metals, roles, -1)[self.dusty].reshape(-1, to_state.shape[1])
+        rows = to_state.reshape(metals, roles, to_state.shape[1])[self.dusty].reshape(-1, to_state.shape[1])
         dirty = clean[:, self.plain, None] + (more.reshape(n * more.shape[1], -1) @ rows).reshape(n, more.shape[1], -1)
         return np.concatenate([clean, dirty], axis=1)
 

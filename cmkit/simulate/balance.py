@@ -16,9 +16,14 @@ _NOT_CARRIED = (
     "freeze_C",
     "conductivity_uS",
 )
-CARRIED = (*(a for a in analyte_register().index if a not in _NOT_CARRIED), "log_visc40", "log_visc100")
-INDEX = {name: n for n, name in enumerate(CARRIED)}
 METALS = tuple(analyte_register().query("rule == 'rate'").index)
+CARRIED = (  # metals first
+    *METALS,
+    *(a for a in analyte_register().index if a not in METALS and a not in _NOT_CARRIED),
+    "log_visc40",
+    "log_visc100",
+)
+INDEX = {name: n for n, name in enumerate(CARRIED)}
 IS_METAL = np.isin(CARRIED, METALS)
 _LEAST_SHARE = 1e-3  # a charge is never emptied below this share of what it was at the start of a call
 
@@ -45,28 +50,34 @@ def advance(
 
     d(amount)/dt = release - amount (loss / volume + removal), d(volume)/dt = -loss. amount, release (per hour) and
     removal have shape (charges, analytes), volume in litres and loss in litres per hour (charges,). gone is what left
-    with the lost fluid or was removed. hours may differ between charges (charges,): the longest gives the number of
-    steps.
+    with the lost fluid or was removed. hours may differ between charges (charges,), then the longest first: each charge
+    has the steps that its own hours need.
     """
-    steps = steps_of(float(np.max(hours, initial=0.0)), step_h)
-    dt = np.broadcast_to(hours, len(volume)) / steps
-    each = dt[:, None]
-    gone = np.zeros_like(amount)
+    hours = np.broadcast_to(hours, len(volume))
+    steps = steps_of(hours, step_h)
+    dt = hours / steps
+    amount, volume, gone = amount.copy(), volume.copy(), np.zeros_like(amount)
     least = _LEAST_SHARE * volume
-    for _ in range(steps):
-        first = release - amount * ((loss_l_per_h / volume)[:, None] + removal_per_h)
-        middle = amount + 0.5 * each * first
-        half = np.maximum(volume - 0.5 * dt * loss_l_per_h, least)
-        leaving = middle * ((loss_l_per_h / half)[:, None] + removal_per_h)
-        amount = amount + each * (release - leaving)
-        gone += each * leaving
-        volume = np.maximum(volume - dt * loss_l_per_h, least)
+    for n in range(int(steps.max(initial=1))):
+        own = slice(int((steps > n).sum()))
+        step, each, loss = dt[own], dt[own, None], loss_l_per_h[own]
+        middle = (loss / volume[own])[:, None] + removal_per_h[own]
+        middle *= amount[own]
+        np.subtract(release[own], middle, out=middle)
+        middle *= 0.5 * each
+        middle += amount[own]
+        half = np.maximum(volume[own] - 0.5 * step * loss, least[own])
+        leaving = (loss / half)[:, None] + removal_per_h[own]
+        leaving *= middle
+        amount[own] += np.multiply(each, np.subtract(release[own], leaving, out=middle), out=middle)
+        gone[own] += np.multiply(each, leaving, out=leaving)
+        volume[own] = np.maximum(volume[own] - step * loss, least[own])
     return amount, volume, gone
 
 
-def steps_of(hours: float, step_h: float) -> int:
-    """Steps of at most step_h in so many hours."""
-    return max(1, int(np.ceil(hours / step_h)))
+def steps_of(hours: np.ndarray, step_h: float) -> np.ndarray:
+    """Steps of at most step_h in so many hours, at least one."""
+    return np.asarray(np.maximum(1, np.ceil(hours / step_h).astype(int)))
 
 
 def drain_and_fill(

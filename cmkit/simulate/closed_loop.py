@@ -22,7 +22,6 @@ from cmkit.records.settings import Settings, parse_settings
 from cmkit.simulate.faults import faults_to_come
 from cmkit.simulate.invented_fleet import (
     BOOKS,
-    bias_of,
     corrections_of,
     exchange,
     issue_stream,
@@ -37,7 +36,7 @@ from cmkit.simulate.invented_fleet import (
 from cmkit.simulate.life import begin, live_day
 from cmkit.simulate.parts import stream
 from cmkit.simulate.recipe import Recipe
-from cmkit.simulate.state import Life, Sump
+from cmkit.simulate.state import Letter, Life, Sump, Yard
 from cmkit.simulate.workshop import LOOK_DOWNTIME_H, close_open_faults, plan_look
 from cmkit.tables.frames import empty
 
@@ -90,12 +89,12 @@ def run_closed_loop(recipe: Recipe, policy: Policy, *, first_on: date, every_day
     `sample sooner`). Before first_on nobody acts on a result. ValueError when the frame asks for what cannot be done.
     """
     loop = _begin_loop(recipe)
-    days = loop.lives[0].days
+    days = loop.yard.days
     decide = set(range((first_on - days[0]).days, len(days), every_days))
     for n in range(len(days)):
         for life in loop.lives:
             _own_streams(life, n)
-        live_day(loop.lives, n, _nobody_reads)
+        live_day(loop.yard, n, _nobody_reads)
         for life in loop.lives:
             _exchange_today(life)
         if n in decide:
@@ -119,13 +118,17 @@ class _Loop:
 
     recipe: Recipe
     settings: Settings
-    lives: list[Life]
+    yard: Yard
     place: dict[str, tuple[Life, Sump]]
     issues: dict[str, np.random.Generator]
     registers: dict[str, pd.DataFrame]
     books: dict[str, pd.DataFrame] = field(default_factory=dict)
     read: dict[tuple[str, str], int] = field(default_factory=dict)
     orders: list[dict[str, Any]] = field(default_factory=list)
+
+    @property
+    def lives(self) -> list[Life]:
+        return self.yard.lives
 
     def tables(self, day: date) -> dict[str, pd.DataFrame]:
         """The office's tables by `day`; only rows written since the last call are made into a frame."""
@@ -163,18 +166,18 @@ class _Loop:
 
 def _begin_loop(recipe: Recipe) -> _Loop:
     """Every machine on its first day, with the faults that will come."""
-    lives = [begin(recipe, machine, bias_of(recipe, machine)) for machine in recipe.fleet()]
-    for life in lives:
-        until_h = float(life.hours.sum())
+    yard = begin(recipe, recipe.fleet())
+    for life in yard.lives:
+        until_h = float(yard.hours[:, life.at].sum())
         for sump in life.sumps:
             rng = stream(recipe.seed, sump.part.compartment, "faults")
             sump.coming = faults_to_come(recipe, sump.part, until_h, rng)
     return _Loop(
         recipe=recipe,
         settings=parse_settings(loads(recipe.fleet_toml), "the recipe's fleet_toml"),
-        lives=lives,
-        place={sump.part.compartment: (life, sump) for life in lives for sump in life.sumps},
-        issues={life.machine.machine: issue_stream(life) for life in lives},
+        yard=yard,
+        place={sump.part.compartment: (life, sump) for life in yard.lives for sump in life.sumps},
+        issues={life.machine.machine: issue_stream(life) for life in yard.lives},
         registers=registers(recipe),
     )
 
@@ -186,9 +189,8 @@ def _own_streams(life: Life, n: int) -> None:
         sump.rng = stream(life.recipe.seed, sump.part.compartment, "day", str(n))
 
 
-def _nobody_reads(life: Life) -> None:
+def _nobody_reads(letter: Letter) -> None:
     """The machine's own office does nothing here: orders come from the policy."""
-    life.post.clear()
 
 
 def _exchange_today(life: Life) -> None:
@@ -236,7 +238,7 @@ def _carry_out(life: Life, sump: Sump, order: dict[str, Any]) -> bool:
         return False
     on = _planned_day(life, order, int(rng.integers(1, _WITHIN_DAYS[act] + 1)))
     if act == LOOK:
-        plan_look(life, sump, on, _prompt(life, sump, order))
+        plan_look(sump, on, _prompt(life, sump, order))
     elif act == REPEAT:
         sump.bottle_on = on
     elif act == SOONER:
@@ -300,7 +302,7 @@ def _one_outcome(loop: _Loop, life: Life, sump: Sump, first_on: date, changes: l
     cost = failures * kind.failure_cost + len(repairs) * kind.planned_cost + len(vain) * kind.inspect_cost
     cost += ordered * (money.change + money.fluid_per_l * sump.part.capacity_l)
     cost += len(drawn) * loop.settings.kind(sump.part.kind_name).sample_cost + lost * life.site.downtime_cost_per_h
-    last = min(life.machine.retired_on or life.days[-1], life.days[-1])
+    last = min(life.machine.retired_on or loop.yard.days[-1], loop.yard.days[-1])
     years = max((last - max(first_on, life.machine.since) + timedelta(days=1)).days, 0) / 365.25
     return {
         "compartment": name,
@@ -326,7 +328,7 @@ def _missed(life: Life, name: str, vain: list[dict[str, Any]]) -> int:
     done = np.cumsum(life.worked)
     count = 0
     for row in vain:
-        run_h = done[(row["found_on"] - life.days[0]).days]
+        run_h = done[(row["found_on"] - life.yard.days[0]).days]
         spans = [f for f in life.truth["faults"] if f["compartment"] == name]
         count += any(f["onset_h"] < run_h <= f["ended_h"] for f in spans)
     return count

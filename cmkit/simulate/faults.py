@@ -37,9 +37,10 @@ def share_of_way(fault: Fault, run_h: float) -> float:
     return max(0.0, (run_h - fault.onset_h) / fault.delay_h)
 
 
-def growth(fault: Fault, run_h: float) -> float:
-    """Strength of the fault's effect, 0 to 1."""
-    return float(min(1.0, share_of_way(fault, run_h)) ** fault.kind.growth)
+def growth(faults: list[Fault], run_h: np.ndarray) -> np.ndarray:
+    """Strength of each fault's effect at its machine's running hour, 0 to 1; both (n,)."""
+    known = np.array([(f.onset_h, f.delay_h, f.kind.growth) for f in faults]).reshape(-1, 3)
+    return np.asarray(np.clip((run_h - known[:, 0]) / known[:, 1], 0.0, 1.0) ** known[:, 2])
 
 
 def planted_fault(recipe: Recipe, part: Part) -> Fault | None:

@@ -10,11 +10,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from cmkit.records.analytes import above, analyte_register, below
+from cmkit.records.analytes import above, below
 from cmkit.simulate.balance import CARRIED, INDEX, METALS
-from cmkit.simulate.bottle import as_reported
+from cmkit.simulate.bottle import ANALYTES, Result, as_reported
 from cmkit.simulate.life import begin, live
-from cmkit.simulate.parts import build_parts, lognormal, stream
+from cmkit.simulate.parts import build_parts, stream
 from cmkit.simulate.recipe import Machine, Recipe, Site
 from cmkit.simulate.state import Life
 from cmkit.simulate.workshop import close_open_faults
@@ -35,14 +35,25 @@ def simulate_fleet(recipe: Recipe, seed: int | None = None) -> tuple[dict[str, p
     """
     if seed is not None:
         recipe = replace(recipe, seed=seed)
-    lives = live([begin(recipe, m, bias_of(recipe, m)) for m in recipe.fleet()])
+    lives = lived(recipe)
+    return tables_of(recipe, lives), truth_of(recipe, lives)
+
+
+def lived(recipe: Recipe) -> list[Life]:
+    """The recipe's machines at the end of the records."""
+    lives = live(begin(recipe, recipe.fleet()))
     for life in lives:
         close_open_faults(life)
         _exchange_labels(life)
+    return lives
+
+
+def tables_of(recipe: Recipe, lives: list[Life]) -> dict[str, pd.DataFrame]:
+    """What the office holds on the recipe's last day, as of :func:`simulate_fleet`."""
     issues = [row for life in lives for row in issues_of(life, life.books["samples"], issue_stream(life))]
     books = {name: table(name, [row for life in lives for row in life.books[name]]) for name in BOOKS}
     books |= {"samples": sample_table(issues), "corrections": corrections_of(lives)}
-    return registers(recipe) | known_by(books, recipe.end), truth_of(recipe, lives)
+    return registers(recipe) | known_by(books, recipe.end)
 
 
 def registers(recipe: Recipe) -> dict[str, pd.DataFrame]:
@@ -62,23 +73,13 @@ def known_by(books: dict[str, pd.DataFrame], day: date) -> dict[str, pd.DataFram
 
 def table(name: str, rows: list[dict[str, Any]]) -> pd.DataFrame:
     """Rows as a table of `tables.records` with its columns and types; text that nobody wrote is NaN."""
-    frame = pd.DataFrame(rows, columns=TABLES[name].names)
+    columns = {}
     for column in TABLES[name].columns:
+        cells: list[Any] = [row.get(column.name) for row in rows]
         if column.kind == "text":
-            texts = frame[column.name].astype(object)
-            frame[column.name] = texts.where(texts.notna() & (texts != ""), None).astype("str")
-        else:
-            frame[column.name] = frame[column.name].astype(column.dtype)
-    return frame
-
-
-def bias_of(recipe: Recipe, machine: Machine) -> dict[str, float]:
-    """The lean of the laboratory that analyses a machine's bottles, analyte by analyte, as factors."""
-    site = next(s for s in recipe.sites if s.site == machine.site)
-    rng = stream(recipe.seed, "laboratory", site.laboratory)
-    names = list(analyte_register().index)
-    factors = lognormal(rng, recipe.noise.laboratory_bias_cv, len(names))
-    return dict(zip(names, factors.tolist(), strict=True))
+            cells = [cell or None for cell in cells]
+        columns[column.name] = pd.Series(cells, dtype=object).astype("str" if column.kind == "text" else column.dtype)
+    return pd.DataFrame(columns)
 
 
 def _exchange_labels(life: Life) -> None:
@@ -123,36 +124,37 @@ def issues_of(life: Life, rows: list[dict[str, Any]], rng: np.random.Generator) 
     """Bottles as the laboratory reported them, with an earlier, wrong issue of those that it corrected later; rows in
     order of drawing.
     """
-    out = []
+    reports, out = {sump.part.compartment: sump.part.kind.reports for sump in life.sumps}, []
     for row in rows:
-        values, issue = row["result"].values, row["reported_on"]
-        sample = {k: row.get(k) for k in TABLES["samples"].names} | {
-            "compartment": row.get("label", row["compartment"])
-        }
-        late, error, wait = rng.random() < life.lab.reissued, rng.choice(list(values)), int(rng.integers(5, 25))
+        sample = row | {"compartment": row.get("label", row["compartment"])}
+        own = reports[row["compartment"]]
+        late, error, wait = rng.random() < life.lab.reissued, own[int(rng.integers(len(own)))], int(rng.integers(5, 25))
         if late:
-            wrong, flagged = as_reported(error, values[error] * float(rng.choice([10.0, 0.1])))
-            out.append(
-                sample | values | {below(a): True for a in row["result"].below} | {error: wrong, below(error): flagged}
-            )
-            issue = issue + timedelta(days=wait)
+            out.append(sample | {"result": _wrong_issue(row["result"], error, float(rng.choice([10.0, 0.1])))})
             row["corrected_analyte"] = error
-        note = "corrected result" if late else sample["note"]
-        out.append(
-            sample | values | {below(a): True for a in row["result"].below} | {"reported_on": issue, "note": note}
-        )
+            issue = row["reported_on"] + timedelta(days=wait)
+            sample |= {"reported_on": issue, "note": "corrected result"}
+        out.append(sample)
     return out
 
 
+def _wrong_issue(result: Result, analyte: str, times: float) -> Result:
+    """A result with one value so many times too large."""
+    wrong, below_limit = as_reported(result.values * times)
+    own = np.array(ANALYTES) == analyte
+    return replace(result, values=np.where(own, wrong, result.values), below=np.where(own, below_limit, result.below))
+
+
 def sample_table(rows: list[dict[str, Any]]) -> pd.DataFrame:
-    """Rows of `issues_of` as the samples table: its own columns, every analyte and its flag."""
-    analytes = list(analyte_register().index)
-    marks = [flag(a) for flag in (below, above) for a in analytes]
-    results = pd.DataFrame(rows, columns=[*analytes, *marks])
-    flags = results[marks].eq(True)
-    frame = pd.concat([table("samples", rows), results[analytes].astype(float), flags], axis=1)
-    both = [c for a in analytes for c in (a, below(a), above(a))]
-    return frame[[*TABLES["samples"].names, *both]]
+    """Rows of `issues_of` as the samples table: its own columns, every analyte and its flags."""
+    results: list[Result] = [row["result"] for row in rows]
+    shape = (len(rows), len(ANALYTES))
+    values = np.array([r.values for r in results], float).reshape(shape)
+    flags = np.concatenate([np.array([r.below for r in results], bool).reshape(shape), np.zeros(shape, bool)], axis=1)
+    marks = [flag(a) for flag in (below, above) for a in ANALYTES]
+    frames = [table("samples", rows), pd.DataFrame(values, columns=ANALYTES), pd.DataFrame(flags, columns=marks)]
+    both = [c for a in ANALYTES for c in (a, below(a), above(a))]
+    return pd.concat(frames, axis=1)[[*TABLES["samples"].names, *both]]
 
 
 def _site_row(site: Site) -> dict[str, Any]:
@@ -258,8 +260,8 @@ def truth_of(recipe: Recipe, lives: list[Life]) -> dict[str, pd.DataFrame]:
 
 def _day_of(life: Life, run_h: float) -> date:
     """The day on which the machine reached running hour run_h."""
-    done = np.cumsum(life.worked)
-    return life.days[min(int(np.searchsorted(done, run_h)), len(life.days) - 1)]
+    done, days = np.cumsum(life.worked), life.yard.days
+    return days[min(int(np.searchsorted(done, run_h)), len(days) - 1)]
 
 
 def _true_bottle(row: dict[str, Any]) -> dict[str, Any]:

@@ -12,8 +12,8 @@ import pandas as pd
 
 from cmkit.errors import CmkitError
 from cmkit.records.reading.load import with_families
-from cmkit.records.storing.sites import begin_store
-from cmkit.simulate.invented_fleet import simulate_fleet
+from cmkit.records.storing.store import begin_store
+from cmkit.simulate.invented_fleet import lived, tables_of
 from cmkit.simulate.recipe import Recipe
 
 
@@ -34,15 +34,22 @@ def _one_after_another(
 
 
 def write_large(
-    recipe: Recipe, store: Path, times: int, years: float, *, each: Callable[..., Any] = _one_after_another
+    recipe: Recipe,
+    store: Path,
+    times: int,
+    years: float,
+    *,
+    joined: int = 1,
+    each: Callable[..., Any] = _one_after_another,
 ) -> int:
     """Write the fleet of a recipe `times` over, with records of so many years up to its last day, as a store's first
     version; how many bottles.
 
-    Copies have sites and machines of their own (`NAME-2`, ...) and no planted faults. each: who does the tasks, such as
-    `cmkit.engine.Workers().each`; the same records whoever does. StoreError where a store is there already.
+    Copies have sites and machines of their own (`NAME-2`, ...) and no planted faults; joined (1 or more): so many
+    copies of a site make one larger site. each: who does the tasks, such as `cmkit.engine.Workers().each`; the same
+    records whoever does. StoreError where a store is there already.
     """
-    jobs = (_Site(own, own.sites[0].site) for own in _sites(_over(recipe, round(12 * years)), times))
+    jobs = (_Site(own, own.sites[0].site) for own in _sites(_over(recipe, round(12 * years)), times, joined))
     return begin_store(store, recipe.fleet_toml, each(_simulated, jobs, _lost))
 
 
@@ -54,22 +61,24 @@ def _over(recipe: Recipe, months: int) -> Recipe:
     return replace(recipe, start=start, months=months, machines=machines)
 
 
-def _sites(recipe: Recipe, times: int) -> Iterator[Recipe]:
-    """A recipe of each site alone, copy after copy."""
-    for copy in range(1, times + 1):
-        more = "" if copy == 1 else f"-{copy}"
+def _sites(recipe: Recipe, times: int, joined: int) -> Iterator[Recipe]:
+    """A recipe of each site alone, of `joined` copies (the last of fewer), one after another."""
+    more = [""] + [f"-{copy}" for copy in range(2, times + 1)]
+    for first in range(0, times, joined):
         for site in recipe.sites:
-            name = f"{site.site}{more}"
+            own = replace(site, site=f"{site.site}{more[first]}", name=f"{site.name}{more[first]}")
             machines = [
-                replace(m, machine=f"{m.machine}{more}", site=name) for m in recipe.machines if m.site == site.site
+                replace(m, machine=f"{m.machine}{copy}", site=own.site)
+                for copy in more[first : first + joined]
+                for m in recipe.machines
+                if m.site == site.site
             ]
             if machines:
-                own = replace(site, site=name, name=f"{site.name}{more}")
                 yield replace(recipe, sites=[own], machines=machines, machines_times=1)
 
 
 def _simulated(job: _Site) -> tuple[str, Tables]:
-    tables, _ = simulate_fleet(job.recipe)
+    tables = tables_of(job.recipe, lived(job.recipe))
     tables["compartments"] = with_families(tables["compartments"], tables["machines"])
     return job.site, tables
 

@@ -3,6 +3,7 @@
 import zlib
 from dataclasses import dataclass, field
 from datetime import date, timedelta
+from functools import cache
 
 import numpy as np
 
@@ -36,8 +37,18 @@ def stream(seed: int, *names: str) -> np.random.Generator:
 
 def lognormal(rng: np.random.Generator, cv: float, size: int | None = None) -> np.ndarray:
     """Factors of mean 1 and the given coefficient of variation."""
-    sd = np.sqrt(np.log1p(cv**2))
-    return np.asarray(np.exp(sd * rng.standard_normal(size) - 0.5 * sd**2))
+    return factors(rng.standard_normal(size), cv)
+
+
+def factors(normals: float | np.ndarray, cv: float) -> np.ndarray:
+    """Standard normal numbers as lognormal factors of mean 1 and the given coefficient of variation."""
+    sd = _log_sd(cv)
+    return np.asarray(np.exp(sd * normals - 0.5 * sd**2))
+
+
+@cache
+def _log_sd(cv: float) -> float:
+    return float(np.sqrt(np.log1p(cv**2)))
 
 
 def content(fluid: Fluid) -> np.ndarray:
@@ -74,21 +85,25 @@ def draw_rates(recipe: Recipe, part: Part, rng: np.random.Generator) -> np.ndarr
     return np.asarray(part.normal * np.exp(sd * (np.sqrt(rho) * shared + np.sqrt(1 - rho) * own) - 0.5 * sd**2))
 
 
-def daily_hours(recipe: Recipe, machine: Machine, site: Site, days: list[date]) -> np.ndarray:
-    """Hours of work on each day: working days, season, idle spells, a life from `since` to `retired_on`."""
+def daily_hours(recipe: Recipe, machine: Machine, site: Site, first: date, days: int) -> np.ndarray:
+    """Hours of work on each of `days` days from `first` on: working days, season, idle spells, a life from `since` to
+    `retired_on`.
+    """
     rng = stream(recipe.seed, machine.machine, "use")
     base = recipe.machine_kinds[machine.kind].h_per_day * site.use * lognormal(rng, 0.06)
-    hours = base * lognormal(rng, 0.18, len(days))
-    spells = rng.random(len(days)) < 1 / 240
-    lengths = rng.integers(3, 13, len(days))
+    hours = base * lognormal(rng, 0.18, days)
+    spells = rng.random(days) < 1 / 240
+    lengths = rng.integers(3, 13, days)
     for n in np.flatnonzero(spells).tolist():
         hours[n : n + lengths[n]] = 0.0
-    for n, day in enumerate(days):
-        works = day.isoweekday() <= site.days_a_week and machine.since <= day
-        gone = machine.retired_on is not None and day > machine.retired_on
-        idle = bool(machine.idle) and machine.idle[0] <= day <= machine.idle[1]
-        hours[n] = hours[n] * site.season[day.month - 1] if works and not gone and not idle else 0.0
-    return np.asarray(np.minimum(hours, _MOST_H))
+    day = np.datetime64(first) + np.arange(days)
+    works = ((day.astype(int) + 3) % 7 < site.days_a_week) & (day >= np.datetime64(machine.since))  # Monday is 0
+    if machine.retired_on is not None:
+        works &= day <= np.datetime64(machine.retired_on)
+    if machine.idle:
+        works &= (day < np.datetime64(machine.idle[0])) | (day > np.datetime64(machine.idle[1]))
+    season = np.array(site.season)[day.astype("datetime64[M]").astype(int) % 12]
+    return np.asarray(np.minimum(np.where(works, hours * season, 0.0), _MOST_H))
 
 
 def all_days(recipe: Recipe) -> list[date]:

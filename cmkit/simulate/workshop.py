@@ -1,59 +1,61 @@
 """Failures, results held against the card, looks inside, repairs."""
 
+from bisect import insort
+from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
 
-from cmkit.simulate.balance import CARRIED
+from cmkit.simulate.balance import CARRIED, METALS
 from cmkit.simulate.faults import Fault, random_fault, share_of_way
 from cmkit.simulate.office import gained, over_card, rising
 from cmkit.simulate.parts import draw_rates, lognormal
 from cmkit.simulate.recipe import Office
-from cmkit.simulate.state import Letter, Life, Sump, note_life, refill, service
+from cmkit.simulate.state import Letter, Life, Sump, Yard, note_life, refill, service
 
 LOOK_DOWNTIME_H = 3.0  # invented: what a look that shows nothing costs in lost hours
 _SHORTEST_H = 100.0  # no rate is told from bottles closer together
 
 
-def wake_faults(life: Life) -> None:
+def wake_faults(yard: Yard) -> None:
     """Faults set for a day begin on it."""
-    for sump in life.sumps:
-        fault = sump.fault
-        if fault is not None and fault.onset_on == life.day:
-            sump.fault = Fault(**{**fault.__dict__, "onset_h": life.run_h})
-
-
-def fail(life: Life) -> None:
-    """Faults that have come to their end become failures, with a finding and a new component."""
-    for n, sump in enumerate(life.sumps):
-        if sump.fault is not None and share_of_way(sump.fault, life.run_h) >= 1:
-            _finding(life, sump, "failed", sump.look_for if sump.look_on >= 0 else "")
-            life.down_until = life.today + int(np.ceil(sump.part.kind.failure_downtime_h / 20))
-            _mend(life, n, "failed", share=1.0)
-
-
-def read_post(life: Life) -> None:
-    """Results that reach the office today are held against the card and against the compartment's usual rise."""
-    office = life.recipe.office
-    due = [letter for letter in life.post if letter.day <= life.today]
-    life.post = [letter for letter in life.post if letter.day > life.today]
-    for letter in due:
-        sump = life.sumps[letter.n]
-        beyond = _beyond(office, sump, letter)
-        repeat = sump.again != "" and letter.sample >= sump.again
-        if not beyond or sump.look_on >= 0:
-            sump.again = "" if repeat else sump.again
-        elif life.rng.random() > office.acted:
+    for planted in yard.recipe.planted:
+        if yard.day != yard.recipe.end - timedelta(days=planted.days_before_end):
             continue
-        elif repeat or life.rng.random() < office.look_at_once:
-            plan_look(life, sump, life.today + int(life.rng.integers(1, 7)), letter.sample)
-            sump.again = ""
-        elif sump.again == "":
-            sump.bottle_on = life.today + int(life.rng.integers(1, 5))
+        for sump in yard.sumps:
+            fault = sump.fault
+            if fault is not None and fault.onset_on == yard.day and sump.of.recording:
+                sump.fault = replace(fault, onset_h=sump.of.run_h)
 
 
-def plan_look(life: Life, sump: Sump, on: int, prompt: str) -> None:
+def fail(sump: Sump) -> None:
+    """A fault that has come to its end becomes a failure, with a finding and a new component."""
+    life = sump.of
+    _finding(sump, "failed", sump.look_for if sump.look_on >= 0 else "")
+    life.down_until = life.today + int(np.ceil(sump.part.kind.failure_downtime_h / 20))
+    _mend(sump, "failed", share=1.0)
+
+
+def read_letter(letter: Letter) -> None:
+    """A result that reaches the office is held against the card and against the compartment's usual rise."""
+    sump, sample = letter.sump, letter.row["sample"]
+    life, office = sump.of, sump.of.recipe.office
+    beyond = _beyond(office, sump, letter)
+    repeat = sump.again != "" and sample >= sump.again
+    if not beyond or sump.look_on >= 0:
+        sump.again = "" if repeat else sump.again
+    elif life.rng.random() > office.acted:
+        return
+    elif repeat or life.rng.random() < office.look_at_once:
+        plan_look(sump, life.today + int(life.rng.integers(1, 7)), sample)
+        sump.again = ""
+    elif sump.again == "":
+        sump.bottle_on = life.today + int(life.rng.integers(1, 5))
+
+
+def plan_look(sump: Sump, on: int, prompt: str) -> None:
     """A look inside on a day (its index) that a bottle prompted, and the decision about it in the office's list."""
+    life = sump.of
     sump.look_on, sump.look_for = on, prompt
     life.books["decisions"].append(
         {
@@ -70,45 +72,46 @@ def plan_look(life: Life, sump: Sump, on: int, prompt: str) -> None:
 
 def _beyond(office: Office, sump: Sump, letter: Letter) -> bool:
     """Whether a result is out of line. One that is not becomes the bottle that the next one is compared with."""
-    beyond = letter.low or over_card(sump.card, letter.values, sump.eased)
-    gain: dict[str, float] = {}
-    if sump.last is not None:
-        since = letter.run_h - sump.last.run_h
+    values, last = letter.values, sump.last
+    beyond = letter.low or over_card(sump.card, values, sump.eased)
+    gain: np.ndarray | None = None
+    if last is not None:
+        since = letter.run_h - last.run_h
         same_fluid = letter.age_h >= since
         hours = since if same_fluid else letter.age_h
         if hours >= _SHORTEST_H:
-            gain = gained(letter.values, sump.last.values, 1.0 if same_fluid else sump.part.kind.residual, hours)
-    beyond = beyond or rising(office, sump.card, letter.values, gain, sump.gains)
+            gain = gained(values, last.values, 1.0 if same_fluid else sump.part.kind.residual, hours)
+    beyond = beyond or (gain is not None and rising(office, sump.card, values, gain, sump.gains))
     if not beyond:
         sump.last = letter
-        for analyte, value in gain.items():
-            sump.gains.setdefault(analyte, []).append(value)
+        if gain is not None:
+            for known, value in zip(sump.gains, gain.tolist(), strict=True):
+                insort(known, value)
     return beyond
 
 
-def look(life: Life) -> None:
-    """Planned looks, and faults that an operator notices."""
-    office = life.recipe.office
-    for n, sump in enumerate(life.sumps):
-        fault = sump.fault
-        way = share_of_way(fault, life.run_h) if fault is not None else 0.0
-        noticed = way > 0.5 and life.hours[life.today] > 0 and life.rng.random() < office.noticed_per_day
-        planned = 0 <= sump.look_on <= life.today
-        if not (planned or noticed) or (fault is not None and fault.left_open and way > 0):
-            continue
-        prompt = sump.look_for if planned else ""
-        sump.look_on, sump.look_for, sump.again = -1, "", ""
-        if way >= office.seen_from and (noticed or life.rng.random() < office.found):
-            _finding(life, sump, "defect", prompt)
-            life.down_until = life.today + int(np.ceil(sump.part.kind.planned_downtime_h / 24))
-            _mend(life, n, "caught", share=way)
-        else:
-            _finding(life, sump, "no defect", prompt)
-            sump.eased, sump.last = sump.eased * office.ease, None
+def look(sump: Sump) -> None:
+    """A planned look, or a fault that an operator notices."""
+    life, office, fault = sump.of, sump.of.recipe.office, sump.fault
+    way = share_of_way(fault, life.run_h) if fault is not None else 0.0
+    works = sump.yard.hours[life.today, life.at] > 0
+    noticed = way > 0.5 and works and life.rng.random() < office.noticed_per_day
+    planned = 0 <= sump.look_on <= life.today
+    if not (planned or noticed) or (fault is not None and fault.left_open and way > 0):
+        return
+    prompt = sump.look_for if planned else ""
+    sump.look_on, sump.look_for, sump.again = -1, "", ""
+    if way >= office.seen_from and (noticed or life.rng.random() < office.found):
+        _finding(sump, "defect", prompt)
+        life.down_until = life.today + int(np.ceil(sump.part.kind.planned_downtime_h / 24))
+        _mend(sump, "caught", share=way)
+    else:
+        _finding(sump, "no defect", prompt)
+        sump.eased, sump.last = sump.eased * office.ease, None
 
 
-def _finding(life: Life, sump: Sump, outcome: str, prompt: str) -> None:
-    kind = sump.part.kind
+def _finding(sump: Sump, outcome: str, prompt: str) -> None:
+    life, kind = sump.of, sump.part.kind
     mean, stop = {
         "failed": (kind.failure_cost, kind.failure_downtime_h),
         "defect": (kind.planned_cost, kind.planned_downtime_h),
@@ -133,39 +136,40 @@ def _finding(life: Life, sump: Sump, outcome: str, prompt: str) -> None:
     )
 
 
-def _mend(life: Life, n: int, how: str, share: float) -> None:
+def _mend(sump: Sump, how: str, share: float) -> None:
     """After a failure or a find: repair or a new component, fresh fluid, a bottle 50 to 100 h later, the next fault of
     chance.
     """
-    sump = life.sumps[n]
-    _close_fault(life, sump, how)
+    life, yard = sump.of, sump.yard
+    _close_fault(sump, how)
     new = how == "failed" or share > life.recipe.office.replaced_from
     if new and sump.part.kind_name != "coolant":
         sump.life, sump.new_at_h = sump.life + 1, life.run_h
-        life.rates[n] = draw_rates(life.recipe, sump.part, sump.rng)
-        life.wander[n] = sump.rng.standard_normal(len(CARRIED))
-        service(life, sump, "replace", sump.part.capacity_l)
-        refill(life, n, kept=0.0)
-        note_life(life, n)
+        yard.rates[sump.at] = draw_rates(life.recipe, sump.part, sump.rng)
+        yard.wander[sump.at] = sump.rng.standard_normal(len(CARRIED))[: len(METALS)]
+        service(sump, "replace", sump.part.capacity_l)
+        refill(sump, kept=0.0)
+        note_life(sump)
     else:
-        service(life, sump, "repair", None)
-        service(life, sump, "change", sump.part.capacity_l)
-        refill(life, n, kept=sump.part.kind.residual)
-    sump.fault = next_fault(life, sump)
+        service(sump, "repair", None)
+        service(sump, "change", sump.part.capacity_l)
+        refill(sump, kept=sump.part.kind.residual)
+    sump.fault = next_fault(sump)
     sump.bottle_at_h, sump.once_h = life.run_h + sump.rng.uniform(50, 100), np.inf
     sump.last, sump.eased = None, 1.0
     sump.look_on, sump.look_for, sump.again, sump.bottle_on, sump.change_on = -1, "", "", -1, -1
 
 
-def next_fault(life: Life, sump: Sump) -> Fault | None:
+def next_fault(sump: Sump) -> Fault | None:
     """The fault that comes after now: the next of those drawn beforehand, else one of chance."""
+    run_h = sump.of.run_h
     if sump.coming is None:
-        return random_fault(life.recipe, sump.part, life.run_h, sump.rng)
-    return next((fault for fault in sump.coming if fault.onset_h > life.run_h), None)
+        return random_fault(sump.of.recipe, sump.part, run_h, sump.rng)
+    return next((fault for fault in sump.coming if fault.onset_h > run_h), None)
 
 
-def _close_fault(life: Life, sump: Sump, how: str) -> None:
-    fault = sump.fault
+def _close_fault(sump: Sump, how: str) -> None:
+    life, fault = sump.of, sump.fault
     if fault is None:
         return
     life.truth["faults"].append(
@@ -186,4 +190,4 @@ def close_open_faults(life: Life) -> None:
     """At the end of the records: faults that have begun and are still there go into the truth as open."""
     for sump in life.sumps:
         if sump.fault is not None and life.run_h > sump.fault.onset_h:
-            _close_fault(life, sump, "open")
+            _close_fault(sump, "open")

@@ -2,6 +2,7 @@
 workers, once more after one bottle changed at one site; beside what general libraries take for parts of it.
 
     python tests/benchmarks/large_fleet.py FOLDER make 4 2.5     the demo's fleet 4 times over, 2.5 years of records
+    python tests/benchmarks/large_fleet.py FOLDER make 4 2.5 2   the same, two copies of a site joined into one
     python tests/benchmarks/large_fleet.py FOLDER local 1        assessed by so many processes
     python tests/benchmarks/large_fleet.py FOLDER learnt 10000   learnt from all bottles and from about so many
     python tests/benchmarks/large_fleet.py FOLDER changed        one bottle of one site changed, and all asked for again
@@ -38,7 +39,8 @@ from cmkit.engine import Workers
 from cmkit.learn import learn
 from cmkit.learnt import load_learnt
 from cmkit.records.storing.sites import chosen_records
-from cmkit.records.storing.store import put_file, read_table, store_place, version_files, write_table
+from cmkit.records.storing.store import put_file, write_table
+from cmkit.records.storing.versions import read_table, store_place, version_files
 from cmkit.simulate.large import write_large
 from cmkit.simulate.recipe import demo_recipe
 
@@ -64,10 +66,11 @@ def now() -> tuple[float, float]:
     return time.perf_counter(), cpu_seconds()
 
 
-def make(folder: Path, times: str, years: str) -> None:
+def make(folder: Path, times: str, years: str, joined: str = "1") -> None:
     """Simulate and write the store."""
     start = now()
-    bottles = write_large(demo_recipe(), folder / "store", int(times), float(years), each=Workers().each)
+    each = Workers().each
+    bottles = write_large(demo_recipe(), folder / "store", int(times), float(years), joined=int(joined), each=each)
     size = sum(p.stat().st_size for p in (folder / "store").rglob("*.parquet")) / 1e6
     places = len(read_table(folder / "store", "compartments"))
     line("make", start, compartments=places, bottles=bottles, store_mb=size)
@@ -136,7 +139,7 @@ def cluster(folder: Path) -> Iterator[tuple[str, list[subprocess.Popen[bytes]]]]
     address, python = "tcp://127.0.0.1:18786", sys.executable
     base = [python, "-m", "distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--port", "18786", "--no-dashboard"]
     worker = [python, "-m", "distributed.cli.dask_worker", address, "--nthreads", "1", "--no-dashboard"]
-    worker += ["--local-directory", str(folder / "dask"), "--memory-limit", "0"]
+    worker += ["--local-directory", str(folder / "dask"), "--memory-limit", "0", "--preload", "cmkit.by_site"]
     quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
     started = [subprocess.Popen(base, **quiet), *(subprocess.Popen(worker, **quiet) for _ in range(2))]  # type: ignore[call-overload]
     try:
