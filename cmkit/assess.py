@@ -20,8 +20,7 @@ from cmkit.learn import learn
 from cmkit.learnt import Learnt
 from cmkit.practice.plan import plan_work
 from cmkit.practice.technique import NO_TECHNIQUE
-from cmkit.records.fleet import Fleet
-from cmkit.records.reading.advice import newest_set_aside
+from cmkit.records.fleet import Fleet, newest_set_aside
 from cmkit.review import NO_REVIEW, Review
 from cmkit.trust.hours import running_hours
 from cmkit.trust.screen import screen_bottles

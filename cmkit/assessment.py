@@ -3,17 +3,19 @@
 import difflib
 import html
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
 
 from cmkit.errors import MissingTable, ParameterError
 from cmkit.files import checked_rows, seal, write_file, written_folder
 from cmkit.records.spreadsheets import SHEET_ROWS, workbook
-from cmkit.tables.describe import describe, write_parquet
+from cmkit.tables.describe import arrow_table, describe
 from cmkit.tables.dictionary import GROUPS
 from cmkit.tables.judge import STATES
 
@@ -132,11 +134,7 @@ class Assessment:
         >>> (folder / "june" / "verdicts.parquet").exists()
         True
         """
-        with written_folder(folder, KIND) as aside:
-            for name in table_names():
-                write_parquet(getattr(self, name), name, aside / f"{name}.parquet")
-            (aside / "about.json").write_text(json.dumps(self.about, indent=1, sort_keys=True), encoding="utf-8")
-            seal(aside, KIND, {f"{name}.parquet": len(getattr(self, name)) for name in table_names()})
+        save_tables(folder, {name: arrow_table(getattr(self, name), name) for name in table_names()}, self.about)
 
     def to_excel(self, path: str | Path, tables: Sequence[str] | None = None) -> Path:
         """Tables as one workbook, a sheet each, headings with their units; text stays text, whatever a laboratory wrote
@@ -245,6 +243,15 @@ def _sizes(result: Assessment) -> dict[str, list[str]]:
 def table_names() -> list[str]:
     """Names of the tables in the order of the bundle."""
     return [f.name for f in fields(Assessment) if f.name != "about"]
+
+
+def save_tables(folder: Path, tables: Mapping[str, pa.Table], about: Mapping[str, Any]) -> None:
+    """What :meth:`Assessment.save` does, of tables that are in Arrow's form (`tables.describe.arrow_table`) by name."""
+    with written_folder(folder, KIND) as aside:
+        for name, table in tables.items():
+            pq.write_table(table, aside / f"{name}.parquet")
+        (aside / "about.json").write_text(json.dumps(about, indent=1, sort_keys=True), encoding="utf-8")
+        seal(aside, KIND, {f"{name}.parquet": len(table) for name, table in tables.items()})
 
 
 _WHOLE = ("set_aside", "repairs", "counts", "corrections")

@@ -7,11 +7,11 @@ over all three.
 
 import dataclasses
 import hashlib
-import pickle
+import json
 import shutil
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from functools import cache
@@ -22,24 +22,27 @@ from pathlib import Path
 import pandas as pd
 
 import cmkit
-from cmkit.assess import about, assess_known, last_month_end
+from cmkit.assess import assess_known, last_month_end
+from cmkit.assessment import KIND as ASSESSED
 from cmkit.assessment import Assessment, load_assessment
 from cmkit.combine import combine
 from cmkit.engine import SERIAL, Workers
 from cmkit.errors import CmkitError, StoreError, WriteError
-from cmkit.files import check_place, scratch_folder, write_file
+from cmkit.files import check_place, checked_rows, scratch_folder, write_file
 from cmkit.learn import learn
 from cmkit.learnt import KIND as LEARNT
 from cmkit.learnt import Learnt, load_learnt
-from cmkit.records.fleet import Fleet
+from cmkit.records.fleet import Fleet, concerning
 from cmkit.records.settings import Settings
 from cmkit.records.spreadsheets import safe_csv
-from cmkit.records.storing.sites import chosen_records, newest_day, site_records
-from cmkit.records.storing.store import default_store, read_table, stacked
+from cmkit.records.storing.sites import chosen_records, frame_digest, newest_day, site_contents, site_records
+from cmkit.records.storing.versions import default_store, open_version, read_table
 from cmkit.review import NO_REVIEW, Review, read_review
+from cmkit.site_parts import save_parts
 from cmkit.tables.records import TABLES
 
-MOST_BOTTLES = 150_000  # own choice: learnt from at most; about 1 GB, and a family of 100 compartments is well known
+MOST_BOTTLES = 40_000  # own choice: learnt from at most. A family then has some 50 compartments; what four times as
+# many teach lies within sampling error of it (tests/benchmarks/large_fleet.md)
 FEWEST_BOTTLES, ENOUGH_BOTTLES = 1_200, 20_000  # own choice: of a task. With fewer, most of it is the fixed cost of
 # many small tables; with more, little is gained and one process holds more
 _TASKS = 4  # own choice: of a fleet of middling size at least, so that several processes have work
@@ -51,14 +54,18 @@ _INPUTS = "inputs"  # in the `about` of a part: the hash of what it was made fro
 
 @dataclass(frozen=True)
 class StoredSites:
-    """Records in a version of a store: the task that assesses a site reads them."""
+    """Records in a version of a store: the task that assesses some sites reads them."""
 
     store: str
     version: int | None
 
-    def of(self, site: str) -> Fleet:
-        """All of a site."""
-        return site_records(self.store, site, self.version)
+    def of(self, sites: Collection[str]) -> Fleet:
+        """All of some sites."""
+        return site_records(self.store, sites, self.version)
+
+    def contents(self, sites: Collection[str]) -> dict[str, str]:
+        """A hash over the records of each site, read from its registers and the names of its files only."""
+        return site_contents(self.store, sites, self.version)
 
 
 @dataclass(frozen=True)
@@ -67,10 +74,14 @@ class HeldSites:
 
     fleet: Fleet
 
-    def of(self, site: str) -> Fleet:
-        """A site's, without notes on reading."""
+    def of(self, sites: Collection[str]) -> Fleet:
+        """Some sites', without notes on reading."""
         notes = {name: getattr(self.fleet, name).iloc[:0] for name in ("set_aside", "repairs", "counts")}
-        return replace(self.fleet.for_site(site), **notes, arrivals=None, sources={})
+        return replace(_records_of(self.fleet, sites), **notes, arrivals=None, sources={})
+
+    def contents(self, sites: Collection[str]) -> dict[str, str]:
+        """A hash over the records of each site."""
+        return {site: _content(self.fleet.for_site(site)) for site in sites}
 
 
 @dataclass(frozen=True)
@@ -164,13 +175,13 @@ def assess_store(
     the functions it calls.
     """
     sites = read_table(store, "sites", version=version)["site"].tolist()
-    fleet = chosen_records(store, most_bottles, version) if learnt is None else site_records(store, sites[0], version)
+    fleet = chosen_records(store, most_bottles, version) if learnt is None else site_records(store, sites[:1], version)
     day = fleet.checked_day(as_of)
     learnt = learn(fleet, day, review, workers=workers) if learnt is None else _not_later(learnt, day)
     learnt.save(keep / "learnt")
     stamp = _stamp(fleet.settings, keep / "learnt")
     del fleet
-    bottles = {site: len(read_table(store, "samples", site, version, ["sample"])) for site in sites}
+    bottles = dict.fromkeys(sites, 0) | open_version(store, version).bottles()
     jobs = (_job(group, StoredSites(str(store), version), day, keep, stamp) for group in sites_of_tasks(bottles))
     done = _assessed(jobs, len(sites), workers, progress)
     return {site: done[site] for site in sites}
@@ -292,7 +303,7 @@ def sites_of_tasks(bottles: dict[str, int]) -> list[tuple[str, ...]]:
     return [tuple(sorted(groups[n], key=order.__getitem__)) for n in largest_first]
 
 
-def _records_of(fleet: Fleet, sites: tuple[str, ...]) -> Fleet:
+def _records_of(fleet: Fleet, sites: Collection[str]) -> Fleet:
     """The records of some sites."""
     if set(sites) >= set(fleet.machines["site"]):
         return fleet
@@ -309,50 +320,21 @@ def _job(
 def assess_sites(job: SitesJob) -> list[SiteDone]:
     """Assess some sites together and save the part of each, unless what is saved was made from the same."""
     started, cpu = time.perf_counter(), time.process_time()
-    views, changed = {}, {}
-    for site in job.sites:
-        records = job.records.of(site)
-        known = records.as_of(job.as_of)
-        views[site] = known, records.as_of(last_month_end(known))
-        inputs, made_from = _inputs(job, views[site]), _made_from(job.folder(site))
-        if made_from != inputs:
-            changed[site] = inputs
-        if not made_from:  # damaged, or cut short: the folder's name is our own
-            shutil.rmtree(job.folder(site), ignore_errors=True)
+    contents = job.records.contents(job.sites)
+    inputs = {site: _digest(job.stamp, job.as_of, contents[site]) for site in job.sites}
+    changed = [site for site in job.sites if _made_from(job.folder(site)) != inputs[site]]
     if changed:
-        known, before = (_together([views[site][n] for site in changed]) for n in (0, 1))
-        whole = assess_known(known, before, _learnt(job.learnt, job.stamp))
-        for site, inputs in changed.items():
-            part = _own_part(whole, site, views[site][0])
-            replace(part, about=part.about | {_INPUTS: inputs}).save(job.folder(site))
-    places = {site: len(known.compartments) for site, (known, _) in views.items()}
+        records = job.records.of(changed)
+        known = records.as_of(job.as_of)
+        whole = assess_known(known, records.as_of(last_month_end(known)), _learnt(job.learnt, job.stamp))
+        save_parts(whole, known, {s: job.folder(s) for s in changed}, {s: {_INPUTS: inputs[s]} for s in changed})
+    places = {site: _rows(job.folder(site))["compartments.parquet"] for site in job.sites}
     share = {site: n / max(sum(places.values()), 1) for site, n in places.items()}
     took = time.perf_counter() - started, time.process_time() - cpu
     return [
         SiteDone(site, str(job.folder(site)), n, site not in changed, share[site] * took[0], share[site] * took[1])
         for site, n in places.items()
     ]
-
-
-def _together(views: list[Fleet]) -> Fleet:
-    """Views of sites on one day as the view of all of them."""
-    if len(views) == 1:
-        return views[0]
-    names = (*(name for name in TABLES if name != "corrections"), "set_aside", "repairs")
-    tables = {name: stacked([getattr(view, name) for view in views]) for name in names}
-    unreported = [view.unreported for view in views if view.unreported is not None]
-    own = set(tables["compartments"]["compartment"])
-    every = views[0].elsewhere | set(views[0].compartments["compartment"])
-    return replace(
-        views[0], **tables, elsewhere=frozenset(every - own), unreported=stacked(unreported) if unreported else None
-    )
-
-
-def _own_part(whole: Assessment, site: str, known: Fleet) -> Assessment:
-    """A site's tables, with the notes on its own records. known: its view."""
-    own = whole if set(whole.machines["site"]) <= {site} else whole.for_site(site)
-    notes = {name: getattr(known, name) for name in ("set_aside", "repairs", "counts", "corrections")}
-    return replace(own, about=about(known), **notes)
 
 
 def _lost(job: SitesJob, error: str) -> list[SiteDone]:
@@ -370,11 +352,20 @@ def _learnt(folder: str, stamp: str) -> Learnt:
     return load_learnt(folder)
 
 
+def _rows(folder: Path) -> dict[str, int]:
+    """Rows of each table in a saved part, which is whole."""
+    return checked_rows(folder, ASSESSED, "Assess again.")
+
+
 def _made_from(folder: Path) -> str:
-    """The hash in a saved part; empty where there is none that is whole."""
+    """The hash in a saved part; empty where there is none that is whole, and what is there of it is taken away: the
+    folder's name is our own.
+    """
     try:
-        return str(load_assessment(folder).about.get(_INPUTS, ""))
+        _rows(folder)
+        return str(json.loads((folder / "about.json").read_text(encoding="utf-8")).get(_INPUTS, ""))
     except (CmkitError, OSError, ValueError):
+        shutil.rmtree(folder, ignore_errors=True)
         return ""
 
 
@@ -382,23 +373,15 @@ def _without_inputs(part: Assessment) -> Assessment:
     return replace(part, about={name: value for name, value in part.about.items() if name != _INPUTS})
 
 
-def _inputs(job: SitesJob, views: tuple[Fleet, Fleet]) -> str:
-    """One hash over what the site's records said on the day and at the end of the month before (`views`), and the
-    stamp.
-    """
-    digest = hashlib.sha256(f"{job.stamp} {job.as_of}".encode())
-    for view in views:
-        for table in (
-            getattr(view, name) for name in TABLES if name != "corrections"
-        ):  # their effect is in the samples
-            digest.update(_content(table))
-    return digest.hexdigest()
+def _content(records: Fleet) -> str:
+    """A hash over the records of a site. Of the corrections only those count that concern it."""
+    own = concerning(records.corrections, records.samples["sample"], records.compartments["compartment"])
+    tables = {name: getattr(records, name) for name in TABLES} | {"corrections": records.corrections[own]}
+    return _digest(*(frame_digest(table) for table in tables.values()))
 
 
-def _content(table: pd.DataFrame) -> bytes:
-    """A table's content as a digest: columns, dtypes and values."""
-    head = pickle.dumps([(str(name), str(kind)) for name, kind in table.dtypes.items()])
-    return hashlib.sha256(head + pd.util.hash_pandas_object(table, index=True).to_numpy().tobytes()).digest()
+def _digest(*parts: str) -> str:
+    return hashlib.sha256("\n".join(parts).encode()).hexdigest()
 
 
 def _stamp(settings: Settings, learnt: Path) -> str:

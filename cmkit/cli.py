@@ -185,7 +185,7 @@ def history(fleet: Path) -> None:
     """List the versions of the fleet's store, and whether every file is as it was written."""
     from cmkit.records.storing.history import damaged_files, unused_files
     from cmkit.records.storing.history import history as versions
-    from cmkit.records.storing.store import default_store
+    from cmkit.records.storing.versions import default_store
 
     _is_folder(fleet)
     store = default_store(fleet)

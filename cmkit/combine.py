@@ -12,8 +12,7 @@ from cmkit.intervals.advise import within_capacity
 from cmkit.practice.programme import as_one
 from cmkit.practice.rounds import on_days
 from cmkit.practice.technique import crew_technique
-from cmkit.records.fleet import Fleet
-from cmkit.records.reading.advice import newest_set_aside
+from cmkit.records.fleet import Fleet, newest_set_aside
 from cmkit.records.settings import Sampling
 
 _WHOLE = ("repairs", "counts", "corrections")  # each part carries them whole

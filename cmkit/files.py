@@ -21,6 +21,7 @@ import socket
 import sys
 import tempfile
 from collections.abc import Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from itertools import count
 from pathlib import Path
@@ -34,6 +35,7 @@ MANIFEST = "manifest.json"
 _AT_FDCWD = -100
 _RENAME_EXCHANGE = 2
 _HOST = hashlib.sha256(socket.gethostname().encode()).hexdigest()[:8]
+_AT_ONCE = 8  # own choice: files flushed at a time; with more nothing is gained
 _ASIDE = re.compile(r"\.cmkit-([0-9a-f]{8})-(\d+)-[0-9a-z_]+(?:\.part|-(.+)\.old)")
 _number = count()
 
@@ -309,14 +311,19 @@ def flush_folder(folder: Path) -> None:
 
 
 def flush_tree(folder: Path) -> None:
-    """Have every file and folder under `folder` on the disk."""
-    for path in folder.rglob("*"):
-        if path.is_dir():
-            flush_folder(path)
-        elif path.is_file() and not path.is_symlink():
-            with path.open("rb") as handle:
-                os.fsync(handle.fileno())
-    flush_folder(folder)
+    """Have every file and folder under `folder` on the disk. Several are asked for at once, which a disk takes together
+    in about the time of one.
+    """
+    every = [p for p in folder.rglob("*") if not p.is_symlink()]
+    with ThreadPoolExecutor(_AT_ONCE) as pool:
+        list(pool.map(_flush_file, (p for p in every if p.is_file())))
+    for path in (*(p for p in every if p.is_dir()), folder):
+        flush_folder(path)
+
+
+def _flush_file(path: Path) -> None:
+    with path.open("rb") as handle:
+        os.fsync(handle.fileno())
 
 
 def keep_newest(folder: Path, most: int) -> None:

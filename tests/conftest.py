@@ -1,6 +1,7 @@
 """Fixtures shared by all tests."""
 
 import functools
+import gc
 import pickle
 import subprocess
 import time
@@ -29,11 +30,13 @@ from cmkit.tables.records import TABLES
 ROOT = Path(__file__).parent.parent
 # Files that take longest, longest first: handed out first, so that at the end no process waits long for another.
 LONGEST = (
-    "test_cli.py", "test_publish_months.py", "test_writers.py", "test_books_pages.py", "test_by_site.py",
-    "test_kernels_warm.py", "test_own_data.py", "test_run_faults.py", "test_by_store.py", "test_few_records.py",
-    "test_misleading_results.py", "test_run_cluster.py", "test_review.py", "test_wheel.py", "test_surroundings.py",
-    "test_books_fleet.py", "test_dictionary.py", "test_books_round.py", "test_assess.py", "test_decide.py",
-    "test_books_sections.py", "test_records_store.py", "test_hostile_files.py", "test_policies.py",
+    "test_cli.py", "test_publish_months.py", "test_books_pages.py", "test_misleading_results.py", "test_few_records.py",
+    "test_by_site.py", "test_writers.py", "test_kernels_warm.py", "test_run_faults.py", "test_books_fleet.py",
+    "test_records_store.py", "test_wheel.py", "test_by_store.py", "test_own_data.py", "test_hostile_files.py",
+    "test_decide.py", "test_posterior.py", "test_small_fleet.py", "test_examples.py", "test_dictionary.py",
+    "test_review.py", "test_combine.py", "test_books_round.py", "test_books_sections.py",
+    "test_from_alarm_to_finding.py", "test_signals.py", "test_surroundings.py", "test_run_cluster.py", "test_assess.py",
+    "test_closed_loop.py", "test_books_truth.py", "test_static_pages.py", "test_learn.py",
 )  # fmt: skip
 
 
@@ -46,6 +49,12 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         config.hook.pytest_deselected(items=slow)
         items[:] = [item for item in items if item not in slow]
     items.sort(key=lambda item: LONGEST.index(item.path.name) if item.path.name in LONGEST else len(LONGEST))
+
+
+def pytest_collection_finish() -> None:
+    """What is imported by now stays: the collector of garbage need not look at it again and again."""
+    gc.collect()
+    gc.freeze()
 
 
 @pytest.fixture(scope="session")

@@ -16,6 +16,7 @@ from cmkit.assessment import load_assessment, table_names
 from cmkit.errors import MissingTable
 from cmkit.records.fleet import Fleet
 from cmkit.tables.records import TABLES
+from tests.conftest import only_places
 from tests.lengths import some_or_all
 
 
@@ -36,11 +37,19 @@ def without_later(fleet: Fleet, day: str) -> Fleet:
     return replace(fleet, **kept)
 
 
-@some_or_all("day", ["2025-06-17", "2024-09-30", "2025-12-31"])
-def test_later_records_change_not_one_byte(small, small_assessed, tmp_path, day) -> None:
-    cut = without_later(small, day)
-    assert len(cut.samples) < len(small.samples)
-    small_assessed(day).save(tmp_path / "all")
+@pytest.fixture(scope="module")
+def loader(small: Fleet) -> Fleet:
+    """One machine, with all kinds of compartments a wheel loader has."""
+    return only_places(small, small.compartments["machine"] == "WL-04")
+
+
+@some_or_all("of", ["loader 2025-06-17", "small 2025-06-17", "small 2024-09-30", "small 2025-12-31"])
+def test_later_records_change_not_one_byte(request, tmp_path, of) -> None:
+    which, day = of.split()
+    fleet = request.getfixturevalue(which)
+    cut = without_later(fleet, day)
+    assert len(cut.samples) < len(fleet.samples)
+    assess_fleet(fleet, day).save(tmp_path / "all")
     assess_fleet(cut, day).save(tmp_path / "cut")
     names = sorted(p.name for p in (tmp_path / "all").iterdir())
     assert names == sorted([*(f"{n}.parquet" for n in table_names()), "about.json", "manifest.json"])

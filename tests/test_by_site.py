@@ -75,14 +75,26 @@ def test_tasks_and_files_add_nothing(two_kinds: Fleet, learnt: Learnt, serial: A
         )
 
 
-def kept_sites(fleet: Fleet, learnt: Learnt, place: Path, day: str = DAY) -> set[str]:
-    """Sites that were not assessed again."""
+def again(fleet: Fleet, learnt: Learnt, place: Path, day: str = DAY) -> tuple[Assessment, set[str]]:
+    """What is said with parts of an earlier run at hand, and the sites that were not assessed again."""
     done: list[SiteDone] = []
-    assess_by_site(fleet, day, learnt=learnt, keep=place, progress=lambda d, n, total: done.append(d))
+    said = assess_by_site(fleet, day, learnt=learnt, keep=place, progress=lambda d, n, total: done.append(d))
     assert len(done) == len(fleet.sites)
-    return {d.site for d in done if d.kept}
+    return said, {d.site for d in done if d.kept}
 
 
+def kept_sites(fleet: Fleet, learnt: Learnt, place: Path, day: str = DAY) -> set[str]:
+    return again(fleet, learnt, place, day)[1]
+
+
+@pytest.fixture
+def no_work(serial: Assessment, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A site that is assessed again gets the tables it had: asked is only which sites are."""
+    monkeypatch.setattr("cmkit.by_site.assess_known", lambda known, before, learnt: serial)
+    monkeypatch.setattr("cmkit.by_site.combine", lambda parts, reading: serial)
+
+
+@pytest.mark.usefixtures("no_work")
 def test_only_a_changed_site_is_assessed_again(two_kinds: Fleet, learnt: Learnt, place: Path) -> None:
     sites = set(two_kinds.sites["site"])
     assert len(sites) > 1
@@ -94,6 +106,7 @@ def test_only_a_changed_site_is_assessed_again(two_kinds: Fleet, learnt: Learnt,
     assert kept_sites(replace(two_kinds, samples=samples), learnt, place) == sites - {site}
 
 
+@pytest.mark.usefixtures("no_work")
 def test_settings_another_day_and_other_numbers_concern_every_site(
     two_kinds: Fleet, learnt: Learnt, place: Path
 ) -> None:
@@ -109,13 +122,14 @@ def test_settings_another_day_and_other_numbers_concern_every_site(
 def test_a_part_that_is_kept_gives_the_tables_of_one_made_anew(
     two_kinds: Fleet, learnt: Learnt, serial: Assessment, place: Path, tmp_path: Path
 ) -> None:
-    again = assess_by_site(two_kinds, DAY, learnt=learnt, keep=place)
+    said, kept = again(two_kinds, learnt, place)
     serial.save(tmp_path / "serial")
-    again.save(tmp_path / "again")
+    said.save(tmp_path / "again")
     assert contents(tmp_path / "serial") == contents(tmp_path / "again")
-    assert kept_sites(two_kinds, learnt, place) == set(two_kinds.sites["site"])
+    assert kept == set(two_kinds.sites["site"])
 
 
+@pytest.mark.usefixtures("no_work")
 def test_a_damaged_part_is_made_again(two_kinds: Fleet, learnt: Learnt, place: Path) -> None:
     part = sorted((place / "sites").iterdir())[0]
     (part / "verdicts.parquet").write_bytes(b"cut short")

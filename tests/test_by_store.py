@@ -13,8 +13,8 @@ from cmkit.cli import main
 from cmkit.engine import Workers
 from cmkit.errors import StoreError
 from cmkit.learn import newest_record
-from cmkit.records.storing.sites import FEWEST_MACHINES, chosen_records, newest_day, site_records
-from cmkit.records.storing.store import read_store, read_table
+from cmkit.records.storing.sites import FEWEST_MACHINES, chosen_records, newest_day, site_contents, site_records
+from cmkit.records.storing.versions import StoredVersion, read_store, read_table
 from cmkit.simulate.large import write_large
 from cmkit.simulate.recipe import Recipe, demo_recipe
 from cmkit.tables.records import TABLES
@@ -48,7 +48,7 @@ def test_a_site_read_alone_is_the_site_of_the_whole(store: Path) -> None:
     whole = read_store(store)
     assert len(whole.corrections)
     for site in whole.sites["site"]:
-        own, cut = site_records(store, site), whole.for_site(site)
+        own, cut = site_records(store, [site]), whole.for_site(site)
         for name in TABLES:
             pd.testing.assert_frame_equal(getattr(own, name), getattr(cut, name))
         assert own.elsewhere == cut.elsewhere
@@ -60,13 +60,18 @@ def test_a_bottle_that_a_correction_moves_to_a_site_is_read_with_it(store: Path)
     bottle = whole.for_site(first).samples["sample"].iloc[0]
     place = whole.for_site(other).compartments["compartment"].iloc[0]
     moved = whole.corrections.iloc[:1].assign(sample=bottle, value=place)
+    before = site_contents(store, [first, other])
     with pytest.MonkeyPatch.context() as patch:
-        kept = read_table
+        kept = StoredVersion.table
         patch.setattr(
-            "cmkit.records.storing.sites.read_table",
-            lambda s, t, *a, **k: moved.assign(file="x", row=2) if t == "corrections" else kept(s, t, *a, **k),
+            StoredVersion,
+            "table",
+            lambda v, t, *a, **k: moved.assign(file="x", row=2) if t == "corrections" else kept(v, t, *a, **k),
         )
-        assert bottle in set(site_records(store, other).samples["sample"])
+        assert bottle in set(site_records(store, [other]).samples["sample"])
+        now = site_contents(store, [first, other])
+    assert now[first] != before[first]
+    assert now[other] != before[other]
 
 
 def test_the_copies_have_names_of_their_own(store: Path) -> None:

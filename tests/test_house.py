@@ -3,6 +3,7 @@ import.
 """
 
 import ast
+import functools
 import re
 from pathlib import Path
 
@@ -24,6 +25,7 @@ LAYERS = [
     "intervals",
     "practice",
     "assessment",
+    "site_parts",
     "review",
     "learn",
     "combine",
@@ -47,6 +49,11 @@ MAY_IMPORT = {
 }
 PACKED = 30  # lists of columns and the like, laid out by hand
 FREE_OF_LATE_IMPORTS = {"cli.py", "__init__.py"}
+
+
+@functools.cache
+def tree_of(path: Path) -> ast.Module:
+    return ast.parse(path.read_text())
 
 
 def modules(root: Path) -> list[Path]:
@@ -73,7 +80,7 @@ def test_imports_run_downwards(root: Path) -> None:
     wrong = []
     for path in modules(root):
         layer = layer_of(path, root)
-        for name in imported_layers(ast.parse(path.read_text())) - MAY_IMPORT[layer]:
+        for name in imported_layers(tree_of(path)) - MAY_IMPORT[layer]:
             wrong.append(f"{path.relative_to(root)} imports cmkit.{name}")
     assert wrong == []
 
@@ -105,7 +112,7 @@ def test_no_import_hides_in_a_function(root: Path) -> None:
         f"{path.relative_to(root)}:{node.lineno}"
         for path in modules(root)
         if path.name not in FREE_OF_LATE_IMPORTS
-        for function in functions(ast.parse(path.read_text()))
+        for function in functions(tree_of(path))
         for node in ast.walk(function)
         if isinstance(node, (ast.Import, ast.ImportFrom))
     ]
@@ -113,7 +120,7 @@ def test_no_import_hides_in_a_function(root: Path) -> None:
 
 
 def test_functions_and_modules_stay_short(root: Path) -> None:
-    sizes = sorted(body_lines(f) for path in modules(root) for f in functions(ast.parse(path.read_text())))
+    sizes = sorted(body_lines(f) for path in modules(root) for f in functions(tree_of(path)))
     assert sizes[len(sizes) // 2] < 15
     assert sizes[int(0.9 * len(sizes))] < 40
     assert sizes[-1] <= 60
@@ -133,7 +140,7 @@ def test_no_function_takes_many_arguments_by_position(root: Path) -> None:
     wide = [
         f"{path.relative_to(root)}: {f.name}"
         for path in modules(root)
-        for f in functions(ast.parse(path.read_text()))
+        for f in functions(tree_of(path))
         if positional(f) > 5 and path.name != "cli.py"
     ]
     assert wide == []
@@ -147,7 +154,7 @@ def test_every_public_function_says_what_it_does(root: Path) -> None:
     silent = [
         f"{path.relative_to(root)}:{f.lineno} {f.name}"
         for path in modules(root)
-        for f in ast.parse(path.read_text()).body
+        for f in tree_of(path).body
         if isinstance(f, (ast.FunctionDef, ast.ClassDef)) and not f.name.startswith("_") and not ast.get_docstring(f)
     ]
     assert silent == []
@@ -163,18 +170,19 @@ BENCHED = {
 
 def test_every_public_function_is_used_or_shown(root: Path) -> None:
     """By the package, by a command or in a notebook; one that only tests reach is dead or hidden."""
-    trees = {path: ast.parse(path.read_text()) for path in modules(root)}
+    trees = {path: tree_of(path) for path in modules(root)}
     nodes = [node for tree in trees.values() for node in ast.walk(tree)]
     used = {n.id for n in nodes if isinstance(n, ast.Name)} | {n.attr for n in nodes if isinstance(n, ast.Attribute)}
     shown = "\n".join(
         p.read_text() for p in [*root.glob("notebooks/*.ipynb"), root / "pyproject.toml", root / "DEVELOPERS.md"]
     )
+    words = set(re.findall(r"\w+", shown))
     hidden = [
         f"{path.relative_to(root)}: {f.name}"
         for path, tree in trees.items()
         for f in tree.body
         if isinstance(f, ast.FunctionDef) and not f.name.startswith("_") and path.name != "cli.py"
-        if f.name not in used | BENCHED and not re.search(rf"\b{f.name}\b", shown)
+        if f.name not in used | BENCHED | words
     ]
     assert hidden == []
 

@@ -3,29 +3,29 @@ depends on records alone.
 """
 
 import importlib
-from collections.abc import Callable
 
 import pandas as pd
 import pytest
 
 from cmkit.errors import CmkitError
-from cmkit.learnt import Learnt, learnt_names
-from cmkit.records.fleet import Fleet
+from cmkit.learnt import learnt_names
+from tests.lengths import some_or_all
 
 story = importlib.import_module("cmkit.learn")
 DAY = "2026-06-30"
 
 
+@some_or_all("which", ["two_kinds", "small"])
 def test_every_kind_a_task_of_its_own(
-    small: Fleet, small_learnt: Callable[[str], Learnt], monkeypatch: pytest.MonkeyPatch
+    which: str, request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    whole = small_learnt(DAY)
+    fleet, whole = request.getfixturevalue(which), request.getfixturevalue(f"{which}_learnt")(DAY)
     monkeypatch.setattr(story, "_WORTH_A_TASK", 1)
     names: list[str] = []
     alone = story.learn_kinds
     monkeypatch.setattr(story, "learn_kinds", lambda job: names.append(job.name) or alone(job))
-    parts = story.learn(small, DAY)
-    assert len(names) == small.compartments["kind"].nunique() > 2
+    parts = story.learn(fleet, DAY)
+    assert len(names) == fleet.compartments["kind"].nunique() > 1
     for name in learnt_names():
         pd.testing.assert_frame_equal(getattr(parts, name), getattr(whole, name), rtol=1e-7, obj=name)
 

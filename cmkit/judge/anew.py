@@ -8,7 +8,7 @@ stay where the first was speak for the steady change, and bottles that grow on s
 likely than not, its usual values become the compartment's.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,10 +34,10 @@ Rows = NDArray[np.int64]
 
 @dataclass
 class Anew:
-    """Chance of a steady change (C), and levels (each (C, M)) and usual values (mean, variance; (C, Q)) under it."""
+    """Chance of a steady change (C), and levels (5, C, M) and usual values (mean, variance; (C, Q)) under it."""
 
     chance: Floats
-    levels: list[Floats]
+    levels: Floats
     means: tuple[Floats, Floats]
 
 
@@ -57,11 +57,11 @@ class Weighed:
 
 @dataclass(frozen=True)
 class Usual:
-    """What is usual of sound compartments before a bottle: levels (each (C, M)), other results (means, variance), and
+    """What is usual of sound compartments before a bottle: levels (5, C, M), other results (means, variance), and
     the forecast of the metals by these levels.
     """
 
-    levels: list[Floats]
+    levels: Floats
     means: tuple[Floats, Floats]
     forecast: Forecast
 
@@ -85,7 +85,7 @@ def weigh(
     others = np.where(np.array(b.ways) == "~", 0.0, moves)
     some = grid.oddity == GOOD
     times, shares = grid.times[some], grid.share[some]
-    stood, begins = forecast_metals(b, i, at, _of(anew.levels, at)), usual.forecast.rows(at)
+    stood, begins = forecast_metals(b, i, at, anew.levels[:, at]), usual.forecast.rows(at)
     wide = (b.numbers["rate_sd"][at] * b.steps["psi"][at, i][:, None]) ** 2 + _level_var(usual, at)
     p = still_density(b, i, at, ((stood, 0.0), (begins, 0.0), (begins, wide)), times=times)
     q = usual_density(b, i, at, ((anew.means, 0.0), (usual.means, 0.0), (usual.means, b.tau**2)))
@@ -110,12 +110,11 @@ def learn_anew(b: Bottles, i: int, w: Weighed, anew: Anew, *, usual: Usual, good
     """
     at, total = w.at, np.maximum(good.sum(axis=1) + odd, 1e-12)
     sure, begun = good.sum(axis=1) / total, good[:, 1] / total
-    f = mixed_levels(w.stood, _widened(b, i, w, usual), 1 - begun)
-    after = learn_levels(b, i, at, f, factor=w.factor, sound=sure, fault=np.zeros(len(at)))
+    moved = mixed_levels(w.stood.moved, _widened(b, i, w, usual), 1 - begun)
+    after = learn_levels(b, i, at, moved, factor=w.factor, sound=sure, fault=np.zeros(len(at)))
     most = constant("anew_most")
     after[1] = np.minimum(after[1], most * np.maximum(usual.levels[1][at], b.numbers["rate_mean"][at]))
-    for part, new in zip(anew.levels, after, strict=True):
-        part[at] = new
+    anew.levels[:, at] = after
     share, stood = begun[:, None], tuple(m[at] for m in anew.means)
     mean, spread = usual.means[0][at], usual.means[1][at] + w.moved[1] * b.tau**2
     anew.means[0][at] = (1 - share) * stood[0] + share * mean
@@ -124,31 +123,29 @@ def learn_anew(b: Bottles, i: int, w: Weighed, anew: Anew, *, usual: Usual, good
     anew.means[0][at] = np.clip(anew.means[0][at], mean - most * b.tau, mean + most * b.tau)
 
 
-def _widened(b: Bottles, i: int, w: Weighed, usual: Usual) -> Forecast:
-    """The forecast by what is usual, as open as a change that begins leaves the rate and the level."""
-    begins, at = usual.forecast.rows(w.at), w.at
+def _widened(b: Bottles, i: int, w: Weighed, usual: Usual) -> Floats:
+    """The forecast's state by what is usual, as open as a change that begins leaves the rate and the level."""
+    at, out = w.at, usual.forecast.moved[:, w.at]
     rate = w.moved[0] * b.numbers["rate_sd"][at] ** 2
     psi, sd_psi = (b.steps[name][at, i][:, None] for name in ("psi", "sd_psi"))
-    more = (psi * psi + sd_psi * sd_psi) * rate + w.moved[0] * _level_var(usual, at)
-    return replace(begins, a11=begins.a11 + more, a12=begins.a12 + psi * rate, a22=begins.a22 + rate)
+    out[2] += (psi * psi + sd_psi * sd_psi) * rate + w.moved[0] * _level_var(usual, at)
+    out[3] += psi * rate
+    out[4] += rate
+    return out
 
 
-def settle_anew(
-    anew: Anew, sound: Floats, levels: tuple[list[Floats], list[Floats]], means: tuple[Floats, Floats]
-) -> None:
+def settle_anew(anew: Anew, sound: Floats, levels: Floats, means: tuple[Floats, Floats]) -> None:
     """Where a steady change is likely enough its chance becomes the sound state's (`sound`, C) and what is usual under
-    it the compartment's own levels and means, in place.
+    it the compartment's own levels (5, 2, C, M) and means, in place.
     """
     at = np.flatnonzero(anew.chance >= constant("anew_settles"))
+    if not len(at):
+        return
     sound[at] += anew.chance[at]
     anew.chance[at] = 0.0
-    for own, new in ((levels[0], anew.levels), (levels[1], anew.levels), (means, anew.means)):
-        for part, value in zip(own, new, strict=True):
-            part[at] = value[at]
-
-
-def _of(levels: list[Floats], at: Rows) -> list[Floats]:
-    return [v[at] for v in levels]
+    levels[:, :, at] = anew.levels[:, None, at]
+    for own, new in zip(means, anew.means, strict=True):
+        own[at] = new[at]
 
 
 def _level_var(usual: Usual, at: Rows) -> Floats:

@@ -7,6 +7,7 @@ same day.
 """
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +25,7 @@ _LEAST = 1e-9  # chance, so that a logarithm stays finite
 _OTHER_WIDE = 3.0  # sd of other results of another compartment, in the kind's noise
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Grid:
     """B ways a bottle of this compartment may come: multiple of its metals, dust added (ppm silicon), which oddity,
     share within it.
@@ -36,6 +37,7 @@ class Grid:
     share: Floats
 
 
+@cache
 def bottle_grid() -> Grid:
     """The grid of the three hypotheses that keep the bottle with its compartment."""
     steps = constant("good_step") * np.arange(-2, 3)

@@ -86,7 +86,7 @@ def _verdicts(
     own = dict(tuple(reasons.groupby("compartment")))
     none = {"chance": np.nan, "cause": "", "second_cause": "", "work": "", "also": "", "request": "", "asks": ""}
     standing = alone[alone["acts"] != "clear"].sort_values("acts", ascending=True, kind="stable")
-    rules = {str(sample): list(words) for sample, words in standing.groupby("sample")["words"]}
+    rules = {str(s): list(zip(own["analyte"], own["words"], strict=True)) for s, own in standing.groupby("sample")}
     said = []
     for r in states.itertuples():
         order = by_place.get(r.compartment, none)

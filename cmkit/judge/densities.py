@@ -7,7 +7,8 @@ there; a result not measured counts 1.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -21,40 +22,40 @@ from cmkit.wear.filter import ROBUST, Numbers, beyond_limit, noise, predict, tru
 
 Floats = NDArray[np.float64]
 Rows = slice | NDArray[np.int64]
-Level = tuple[Floats, Floats, Floats, Floats, Floats]  # level, rate, their covariances P11, P12, P22: each (C, M)
 _PEAK = np.float32(8 / (3 * np.sqrt(3) * np.pi))
 _LEAST = np.float32(1e-30)
 _LEAST_SD = 0.03  # own choice: of the rate, as a share of the family's, so that the filter never stops learning
+_STEP = ("phi", "psi", "chi", "sd_phi", "sd_psi", "hours")
 _KEPT_GAIN = 0.9  # own choice: share of a good bottle's departure the level follows under a fault
 
 
 @dataclass(frozen=True)
 class Forecast:
-    """Of metals before a bottle, each (n, M), ppm and ppm^2: carried over, gained if sound; variance v0 + v1 e^d + v2
-    e^2d of a change d; and the state moved to the bottle: expected level, rate, covariances a11, a12, a22.
+    """Of metals before a bottle. of_result (5, ..., n, M), ppm and ppm^2: carried over, gained if sound, and v0, v1, v2
+    of the variance v0 + v1 e^d + v2 e^2d under a change d. moved (5, ..., n, M): the filter's state moved to the
+    bottle: expected level, rate, covariances a11, a12, a22.
     """
 
-    carried: Floats
-    gained: Floats
-    v0: Floats
-    v1: Floats
-    v2: Floats
-    expected: Floats
-    rate: Floats
-    a11: Floats
-    a12: Floats
-    a22: Floats
+    of_result: Floats
+    moved: Floats
 
-    def rows(self, at: Rows) -> "Forecast":
-        """The forecast of some compartments."""
-        return Forecast(*(getattr(self, f.name)[at] for f in fields(self)))
+    def rows(self, at: Any) -> "Forecast":
+        """The forecast of some compartments, or one of several forecasts."""
+        return Forecast(self.of_result[:, at], self.moved[:, at])
+
+    @property
+    def sound(self) -> tuple[Floats, Floats]:
+        """Mean (ppm) and variance (ppm^2) of a sound compartment's result."""
+        carried, gained, v0, v1, v2 = self.of_result
+        return carried + gained, np.maximum(v0 + v1 + v2, 1e-6)
 
 
-def start_levels(b: Bottles) -> list[Floats]:
-    """Level and rate of every compartment before its first bottle: its family's."""
+def start_levels(b: Bottles) -> Floats:
+    """Level, rate and their covariances P11, P12, P22 of every compartment before its first bottle: its family's
+    (5, C, M).
+    """
     g = b.numbers
-    none = np.zeros(g["rate_mean"].shape)
-    return [g["level_mean"].copy(), g["rate_mean"].copy(), g["level_var"].copy(), none, g["rate_sd"] ** 2]
+    return np.stack([g["level_mean"], g["rate_mean"], g["level_var"], np.zeros_like(g["rate_mean"]), g["rate_sd"] ** 2])
 
 
 def filter_numbers(b: Bottles, at: Rows) -> Numbers:
@@ -62,57 +63,49 @@ def filter_numbers(b: Bottles, at: Rows) -> Numbers:
     return Numbers(**{name.removesuffix("_ppm"): values[at] for name, values in b.numbers.items()})
 
 
-def forecast_metals(b: Bottles, i: int, at: Rows, level: list[Floats]) -> Forecast:
-    """Forecast of bottle i of the compartments `at` from their levels and rates before it (each (n, M)). A first bottle
-    of unknown fluid is held against the family's usual level.
+def forecast_metals(b: Bottles, i: int, at: Rows, level: Floats) -> Forecast:
+    """Forecast of bottle i of the compartments `at` from their levels and rates before it (5, n, M), or from several
+    such (5, ..., n, M). A first bottle of unknown fluid is held against the family's usual level.
     """
     numbers = filter_numbers(b, at)
     c, beta, p11, p12, p22 = level
-    phi, psi, chi, sd_phi, sd_psi, hours = (
-        b.steps[k][at, i][:, None] for k in ("phi", "psi", "chi", "sd_phi", "sd_psi", "hours")
-    )
-    expected, (_, _, a11, a12, a22) = predict((c, beta, p11, p12, p22), [phi, psi, chi, sd_phi, sd_psi, hours], numbers)
+    phi, psi, chi, sd_phi, sd_psi, hours = (b.steps[k][at, i][:, None] for k in _STEP)
+    _, moved = predict((c, beta, p11, p12, p22), [phi, psi, chi, sd_phi, sd_psi, hours], numbers)
     rate = np.maximum(beta, constant("least_rate") * numbers.rate_mean)
-    gained, carried = psi * rate, phi * c + chi * numbers.fresh
-    load = a11 - phi * (phi * p11 + psi * p12) - psi * (phi * p12 + psi * p22) - sd_phi**2 * (c * c + p11)
-    v0 = phi * phi * p11 + sd_phi**2 * (c * c + p11)
-    v1, v2 = 2 * phi * psi * p12, psi * psi * p22 + np.maximum(load, 0)
-    unplaced = b.first[at, i] & ~b.placed[at, i]
-    if unplaced.any():
-        u = unplaced[:, None]
-        carried, gained = np.where(u, 0.0, carried), np.where(u, c, gained)
-        v0, v1, v2 = np.where(u, p11, v0), np.where(u, 0.0, v1), np.where(u, 0.0, v2)
-    return Forecast(carried, gained, v0, v1, v2, expected, beta, a11, a12, a22)
+    doubt = sd_phi**2 * (c * c + p11)
+    load = moved[2] - phi * (phi * p11 + psi * p12) - psi * (phi * p12 + psi * p22) - doubt
+    out = np.empty_like(level)
+    out[0], out[1] = phi * c + chi * numbers.fresh, psi * rate
+    out[2], out[3], out[4] = phi * phi * p11 + doubt, 2 * phi * psi * p12, psi * psi * p22 + np.maximum(load, 0)
+    unplaced = np.flatnonzero(b.first[at, i] & ~b.placed[at, i])
+    if len(unplaced):
+        out[:, ..., unplaced, :] = 0.0
+        out[1][..., unplaced, :], out[2][..., unplaced, :] = c[..., unplaced, :], p11[..., unplaced, :]
+    return Forecast(out, np.stack(moved))
 
 
 def metal_likelihood(
     b: Bottles, i: int, at: Rows, f: Forecast, *, grid: Grid, s: States
 ) -> tuple[NDArray[Any], NDArray[Any]]:
     """Log likelihood of the metals by bottle and state (n, B, S), and by role (n, B, M, R), float32."""
-    y, under = b.y[at, i], b.y_below[at, i]
-    e = np.exp(UP).astype(np.float32)
-    carried, gained, v0, v1, v2 = (v.astype(np.float32)[:, :, None] for v in (f.carried, f.gained, f.v0, f.v1, f.v2))
-    dust, dust_sd = (d.T[None, :, :, None] for d in _dust(b.metals, grid))
-    times = grid.times.astype(np.float32)[None, None, :, None]
-    numbers = filter_numbers(b, at)
-    fixed = np.asarray(numbers.noise_floor) ** 2 + np.asarray(numbers.unit) ** 2 / 12
-    own, still = (v.astype(np.float32)[:, :, None, None] for v in (_own_share(np.asarray(numbers.noise_share)), fixed))
-    mean = (carried + gained * e)[:, :, None] * times + dust
-    variance = np.maximum(v0 + v1 * e + v2 * e * e, 1e-6)[:, :, None] * times**2
-    variance += own * mean * mean + (still + dust_sd**2)
-    p = _density(y, under, mean, variance, np.asarray(numbers.unit))
-    in_range(p, _above(y, b.y_above[at, i], np.asarray(numbers.unit)), mean, variance)
-    by_role = p @ s.up.T.astype(np.float32)
+    y, e, (dust, dust_sd) = b.y[at, i], np.exp(UP).astype(np.float32), _dust(tuple(b.metals), grid)
+    carried, gained, v0, v1, v2 = f.of_result.astype(np.float32)[..., None]
+    times = grid.times.astype(np.float32)[:, None, None]
+    mean = (carried + gained * e)[:, None] * times + dust[..., None]
+    variance = np.maximum(v0 + v1 * e + v2 * e * e, 1e-6)[:, None] * (times * times)
+    own = mean * mean
+    own *= b.own_noise[at].astype(np.float32)[:, None, :, None]
+    variance += own
+    variance += (b.fixed_noise[at].astype(np.float32)[:, None] + dust_sd * dust_sd)[..., None]
+    # by result first, as the results are, in memory by way of the bottle first, as the product below wants it
+    mean, variance = mean.swapaxes(1, 2), variance.swapaxes(1, 2)
+    p = _density(y, b.y_below[at, i], mean, variance, b.numbers["unit"][at])
+    in_range(p, _above(y, b.y_above[at, i], b.numbers["unit"][at]), mean, variance)
+    p = p.swapaxes(1, 2)
+    by_role = (p.reshape(-1, len(UP)) @ s.up.T.astype(np.float32)).reshape(*p.shape[:3], -1)
     np.log(np.maximum(by_role, _LEAST, out=by_role), out=by_role)
-    by_role = by_role.transpose(0, 2, 1, 3)
     n, k = by_role.shape[:2]
-    total = by_role.reshape(n * k, -1) @ s.metal_map
-    return total.reshape(n, k, -1), by_role
-
-
-def _own_share(b: Floats) -> Floats:
-    """Square of the share of noise of one metal alone, once the bottle's common factor is apart."""
-    return np.maximum(b * b - constant("bottle_factor_sd") ** 2, (0.6 * b) ** 2)
+    return (by_role.reshape(n * k, -1) @ s.metal_map).reshape(n, k, -1), by_role
 
 
 def still_density(
@@ -121,15 +114,14 @@ def still_density(
     """Density of each metal of good bottles (K, n, M, B) where no fault changes it, in K cases: a forecast, and the
     variance added to it (n, M), ppm^2; times: factors of a bottle (B).
     """
-    numbers, k = filter_numbers(b, at), len(cases)
-    level = np.stack([f.carried + f.gained for f, _ in cases])
-    spread = np.stack([np.maximum(f.v0 + f.v1 + f.v2, 1e-6) + more for f, more in cases])
+    k, sound = len(cases), [f.sound for f, _ in cases]
+    level = np.stack([mean for mean, _ in sound])
+    spread = np.stack([variance + more for (_, variance), (_, more) in zip(sound, cases, strict=True)])
     mean = (level[..., None] * times).astype(np.float32)
-    fixed = np.asarray(numbers.noise_floor) ** 2 + np.asarray(numbers.unit) ** 2 / 12
-    variance = spread[..., None] * times**2 + _own_share(np.asarray(numbers.noise_share))[..., None] * mean * mean
-    variance = (variance + fixed[..., None]).astype(np.float32)
+    variance = spread[..., None] * times**2 + b.own_noise[at][..., None] * mean * mean
+    variance = (variance + b.fixed_noise[at][..., None]).astype(np.float32)
     y, under, over, unit = (
-        np.tile(v, (k, 1)) for v in (b.y[at, i], b.y_below[at, i], b.y_above[at, i], np.asarray(numbers.unit))
+        np.concatenate([v] * k) for v in (b.y[at, i], b.y_below[at, i], b.y_above[at, i], b.numbers["unit"][at])
     )
     rows = (len(y), *mean.shape[2:])
     p = _density(y, under, mean.reshape(rows), variance.reshape(rows), unit)
@@ -146,13 +138,14 @@ def usual_density(
     k, own = len(cases), b.sd**2 + b.doubt[at, i] ** 2
     mean = np.concatenate([m[0][at] for m, _ in cases]).astype(np.float32)
     variance = np.concatenate([m[1][at] + own + more for m, more in cases]).astype(np.float32)
-    v, under, low, high = (np.tile(g[at, i], (k, 1)) for g in (b.v, b.v_below, b.v_low, b.v_high))
+    v, under, low, high = (np.concatenate([g[at, i]] * k) for g in (b.v, b.v_below, b.v_low, b.v_high))
     p = _density(v, under, mean, variance)
     in_range(p, (low, high), mean, variance)
     return np.asarray(np.maximum(p, _LEAST)).reshape(k, len(v) // k, p.shape[1])
 
 
-def _dust(metals: list[str], grid: Grid) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+@cache
+def _dust(metals: tuple[str, ...], grid: Grid) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Dust added to each metal in each bottle and its sd (B, M), ppm."""
     share = np.array([1.0 if m == "Si_ppm" else constant("dirt_aluminium") if m == "Al_ppm" else 0.0 for m in metals])
     added = np.outer(grid.dust, share)
@@ -178,7 +171,7 @@ def _density(
     out[missing] = 1.0
     n, a = np.nonzero(under & ~missing)
     if len(n):
-        limit = true_limit(y, np.broadcast_to(np.asarray(unit, float), y.shape))[n, a].astype(np.float32)
+        limit = true_limit(y[n, a], np.broadcast_to(unit, y.shape)[n, a]).astype(np.float32)
         out[n, a] = student_cdf((limit.reshape(-1, *(1,) * (mean.ndim - 2)) - mean[n, a]) / np.sqrt(variance[n, a]))
     return np.asarray(out)
 
@@ -217,22 +210,11 @@ def other_likelihood(
     mu, spread = means[0][:n], means[1][:n]
     mean = (mu[:, :, None] + b.unit[:, None] * BOTH_WAYS).astype(np.float32)
     variance = (spread + b.sd**2 + b.doubt[:n, i] ** 2)[:, :, None].astype(np.float32)
-    variance = np.broadcast_to(variance, mean.shape)
     p = _density(b.v[:n, i], b.v_below[:n, i], mean, variance)
     in_range(p, (b.v_low[:n, i], b.v_high[:n, i]), mean, variance)
-    by_role = np.log(np.maximum(p @ s.both.T.astype(np.float32), _LEAST))
-    blank = np.log(p.mean(axis=2)) * b.exponent
-    total = by_role.reshape(n, -1) @ s.other_map
-    out = [total + low]
-    for silent in (b.settles, b.stirred):
-        part = by_role[:, silent].reshape(n, -1) @ _rows_of(s, silent)
-        out.append(total - part + blank[:, silent].sum(axis=1)[:, None] + low)
-    return np.array(out), by_role
-
-
-def _rows_of(s: States, which: NDArray[np.bool_]) -> NDArray[np.float32]:
-    q = len(which)
-    return s.other_map.reshape(q, -1, s.other_map.shape[1])[which].reshape(-1, s.other_map.shape[1])
+    by_role = np.log(np.maximum(p.reshape(-1, len(BOTH_WAYS)) @ s.both.T.astype(np.float32), _LEAST))
+    total = (by_role.reshape(n, -1) @ s.other_map).reshape(n, 3, -1).swapaxes(0, 1)
+    return total + low, by_role.reshape(n, len(b.others), -1)
 
 
 def low_level(low: Floats, chance: Floats) -> Floats:
@@ -241,47 +223,48 @@ def low_level(low: Floats, chance: Floats) -> Floats:
     return np.where(np.isnan(low)[:, None], 0.0, noted)
 
 
-def mixed_levels(taken: Forecast, left: Forecast, share: Floats) -> Forecast:
-    """The two forecasts as one, by the chance (n) that the bottle before was taken; their distance widens the level."""
+def mixed_levels(taken: Floats, left: Floats, share: Floats) -> Floats:
+    """Two forecasts' states (`moved`) as one, by the chance (n) that the bottle before was taken; their distance widens
+    the level.
+    """
     w = share[:, None]
-    mixed = [w * getattr(taken, f.name) + (1 - w) * getattr(left, f.name) for f in fields(Forecast)]
-    out = dict(zip([f.name for f in fields(Forecast)], mixed, strict=True))
-    out["a11"] = out["a11"] + w * (1 - w) * (taken.expected - left.expected) ** 2
-    return Forecast(**out)
+    out = w * taken + (1 - w) * left
+    out[2] += w * (1 - w) * (taken[0] - left[0]) ** 2
+    return out
 
 
 def learn_levels(
-    b: Bottles, i: int, at: Rows, f: Forecast, *, factor: Floats, sound: Floats, fault: Floats
-) -> list[Floats]:
-    """Level, rate and covariances of the compartments `at` after a good bottle (n, M). factor: of the bottle; sound,
-    fault: chances (n) by which sound and faulty wear made the results: the rate learns from the first only, the level
-    from both.
+    b: Bottles, i: int, at: Rows, moved: Floats, *, factor: Floats, sound: Floats, fault: Floats
+) -> Floats:
+    """Level, rate and covariances (5, n, M) of the compartments `at` after a good bottle; moved: see
+    :class:`Forecast`. factor: of the bottle; sound, fault: chances (n) by which sound and faulty wear made the results:
+    the rate learns from the first only, the level from both.
     """
-    numbers = filter_numbers(b, at)
+    expected, rate, a11, a12, a22 = moved
     y, side = b.y[at, i] / factor[:, None], b.y_above[at, i].astype(np.int8) - b.y_below[at, i]
-    s = f.a11 + noise(f.expected, numbers)
+    s = a11 + noise(expected, filter_numbers(b, at))
     root, seen = np.sqrt(s), np.isfinite(y)
-    nu = np.where(seen, y - f.expected, 0.0)
-    if side.any():
-        cut = seen & (side != 0)
-        limit = true_limit(b.y[at, i], np.asarray(numbers.unit), side)
-        z, _ = beyond_limit(limit[cut], f.expected[cut], root[cut], side[cut])
-        nu[cut] = z * root[cut]
+    nu = np.where(seen, y - expected, 0.0)
+    cut = np.nonzero(seen & (side != 0))
+    if len(cut[0]):
+        limit = true_limit(b.y[at, i][cut], b.numbers["unit"][at][cut], side[cut])
+        nu[cut] = beyond_limit(limit, expected[cut], root[cut], side[cut])[0] * root[cut]
     wide = s * np.maximum(1.0, np.abs(nu) / root / ROBUST)
-    k1, k2 = f.a11 / wide * seen, f.a12 / wide * seen
+    k1, k2 = a11 / wide * seen, a12 / wide * seen
     ws, wf = sound[:, None], fault[:, None]
     follow = np.maximum(k1, _KEPT_GAIN) * seen
-    level = f.expected + (ws * k1 + wf * follow) * nu
+    out = np.empty_like(moved)
+    out[0], out[1] = expected + (ws * k1 + wf * follow) * nu, rate + ws * k2 * nu
     p11 = (
-        (1 - (ws + wf) * seen) * f.a11
-        + ws * seen * (1 - k1) * f.a11
-        + wf * seen * ((1 - follow) ** 2 * f.a11 + follow**2 * (s - f.a11))
+        (1 - (ws + wf) * seen) * a11
+        + ws * seen * (1 - k1) * a11
+        + wf * seen * ((1 - follow) ** 2 * a11 + follow**2 * (s - a11))
     )
-    p11 = p11 + ws * wf * ((follow - k1) * nu) ** 2
-    p22 = np.maximum(f.a22 - ws * k2 * f.a12, (_LEAST_SD * np.asarray(numbers.rate_mean)) ** 2)
-    p12 = f.a12 * (1 - ws * k1 - wf * follow)
-    bound = 0.98 * np.sqrt(np.maximum(p11, 1e-9) * p22)
-    return [level, f.rate + ws * k2 * nu, np.maximum(p11, 1e-9), np.clip(p12, -bound, bound), p22]
+    out[2] = np.maximum(p11 + ws * wf * ((follow - k1) * nu) ** 2, 1e-9)
+    out[4] = np.maximum(a22 - ws * k2 * a12, (_LEAST_SD * b.numbers["rate_mean"][at]) ** 2)
+    bound = 0.98 * np.sqrt(out[2] * out[4])
+    out[3] = np.clip(a12 * (1 - ws * k1 - wf * follow), -bound, bound)
+    return out
 
 
 def learn_means(b: Bottles, i: int, at: Rows, means: tuple[Floats, Floats], sound: Floats) -> None:

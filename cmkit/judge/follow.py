@@ -26,7 +26,15 @@ def follow_kinds(
     for b in kinds:
         patterns = patterns_of(b.kind, without)
         share = pattern_shares(patterns, priors.counts.get(b.kind, {}))
-        states = make_states(patterns, share, metals=b.metals, others=b.others, ways=b.ways, exponent=b.exponent)
+        states = make_states(
+            patterns,
+            share,
+            metals=b.metals,
+            others=b.others,
+            ways=b.ways,
+            exponent=b.exponent,
+            silent=(b.settles, b.stirred),
+        )
         out.append((b, states, _in_blocks(known, exposure, b, states, priors)))
     return out
 

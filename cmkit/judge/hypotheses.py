@@ -9,6 +9,7 @@ one cause in one kind are its appearances: they share what is said of the cause.
 """
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -103,7 +104,8 @@ class States:
 
     patterns: P; share: relative frequency of each pattern (P), sum 1. up, both: weights over UP and BOTH_WAYS of the
     roles in use;
-    metal_map, other_map: role and result -> state, [results x roles, 1 + 3P]; metal_role, other_role: role of each
+    metal_map: role and result -> state, [results x roles, 1 + 3P]; other_map: the same for what every result says, and
+    for each list of results that say nothing in an odd bottle, side by side; metal_role, other_role: role of each
     result in each state [results, 1 + 3P]; low: chance of a low level by state.
     """
 
@@ -201,23 +203,26 @@ def make_states(
     others: list[str],
     ways: list[str],
     exponent: Floats,
+    silent: Sequence[NDArray[np.bool_]] = (),
 ) -> States:
     """States over the results of a kind: metals (which only rise) and others with their `ways` (`+`, `~`) and exponents
-    of the likelihood.
+    of the likelihood; silent: of each sort of odd bottle, which of the others say nothing (Q).
     """
     every = [(p, phase) for p in patterns for phase in PHASES]
     metal_role, metal_roles = _numbered(every, metals, ["+"] * len(metals))
     other_role, other_roles = _numbered(every, others, ways)
+    maps = [_one_hot(other_role, len(other_roles) + 1, exponent)]
+    maps += [_without(maps[0], off, len(other_roles) + 1, exponent) for off in silent]
     low = [constant("low_sound")] + [constant(f"low_{phase}" if p.low else "low_sound") for p, phase in every]
     return States(
         patterns,
         share,
         np.array([_weights(role, UP) for role in metal_roles]),
-        np.array([_weights(role, BOTH_WAYS) for role in other_roles]),
+        np.array([*(_weights(role, BOTH_WAYS) for role in other_roles), np.full(len(BOTH_WAYS), 1 / len(BOTH_WAYS))]),
         metal_role,
         other_role,
         _one_hot(metal_role, len(metal_roles), np.ones(len(metals))),
-        _one_hot(other_role, len(other_roles), exponent),
+        np.concatenate(maps, axis=1),
         np.array(low),
     )
 
@@ -255,6 +260,14 @@ def _one_hot(role: NDArray[np.int64], n: int, exponent: Floats) -> NDArray[np.fl
     out = np.zeros((a, n, s), np.float32)
     out[np.repeat(np.arange(a), s), role.ravel(), np.tile(np.arange(s), a)] = np.repeat(exponent, s)
     return out.reshape(a * n, s)
+
+
+def _without(by_role: NDArray[np.float32], off: NDArray[np.bool_], n: int, exponent: Floats) -> NDArray[np.float32]:
+    """A map of :func:`_one_hot` in which some results (off) say the same of every state: they have the last role."""
+    out = by_role.reshape(len(off), n, by_role.shape[1]).copy()
+    out[off] = 0.0
+    out[off, -1] = exponent[off, None]
+    return out.reshape(by_role.shape)
 
 
 def _weights(role: Role, grid: Floats) -> Floats:

@@ -1,6 +1,6 @@
 """Chances after one bottle, by what may be odd about it and by state, summed to what the recursion needs."""
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -13,69 +13,33 @@ Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Part:
-    """Of a bottle read with one forecast: chances by state with a good bottle and with an odd one (n, S each), by way
-    of the bottle (n, B), and of the sound state in each odd way (n, B less the good ways, which come first).
+class Joint:
+    """Chances after a bottle, together 1: by state with a good bottle and with an odd one (n, S each), of another
+    compartment's bottle (n, S), of a steady change that stood and that begins with a good bottle (n, 2). The first two
+    also by way of the bottle (n, B). with_it: those of them with the bottle before taken, with a good and an odd bottle
+    now (n each).
     """
 
     good: Floats
     odd: Floats
     ways: Floats
-    sound_odd: Floats
-
-    def times_sound_odd(self, more: Floats) -> None:
-        """The sound state with an odd bottle that many times as likely (n), in place."""
-        self.odd[:, 0] *= more
-        self.ways[:, -self.sound_odd.shape[1] :] += (more - 1)[:, None] * self.sound_odd
-
-    def over(self, total: Floats) -> "Part":
-        return Part(*(getattr(self, f.name) / total[:, None] for f in fields(self)))
-
-    def total(self) -> Floats:
-        return np.asarray(self.good.sum(axis=1) + self.odd.sum(axis=1))
-
-    def spread_to(self, n: int, at: NDArray[np.int64]) -> "Part":
-        """The same for n compartments of which these are `at`; nothing for the others."""
-        out = Part(*(np.zeros((n, getattr(self, f.name).shape[1])) for f in fields(self)))
-        for f in fields(self):
-            getattr(out, f.name)[at] = getattr(self, f.name)
-        return out
-
-
-@dataclass(frozen=True)
-class Joint:
-    """Chances after a bottle, together 1: with the bottle before taken and left, of another compartment's bottle by
-    state (n, S), of a steady change that stood and that begins with a good bottle (n, 2).
-    """
-
-    taken: Part
-    left: Part
+    with_it: tuple[Floats, Floats]
     apart: Floats
     steady: Floats
 
     def over(self, total: Floats) -> "Joint":
         """All of it divided by a number of each compartment."""
         t = total[:, None]
-        return Joint(self.taken.over(total), self.left.over(total), self.apart / t, self.steady / t)
+        good, odd = self.with_it
+        with_it = good / total, odd / total
+        return Joint(self.good / t, self.odd / t, self.ways / t, with_it, self.apart / t, self.steady / t)
 
     def total(self) -> Floats:
-        ways = self.taken.total() + self.left.total()
-        return np.asarray(ways + self.apart.sum(axis=1) + self.steady.sum(axis=1))
+        return np.asarray(self.ways.sum(axis=1) + self.apart.sum(axis=1) + self.steady.sum(axis=1))
 
     def sound(self) -> Floats:
         """Of the sound state (n)."""
-        parts = self.taken, self.left
-        return np.asarray(sum(p.good[:, 0] + p.odd[:, 0] for p in parts) + self.apart[:, 0])
-
-    @property
-    def good(self) -> Floats:
-        """By state with a good bottle (n, S)."""
-        return self.taken.good + self.left.good
-
-    @property
-    def ways(self) -> Floats:
-        """By way of the bottle (n, B)."""
-        return self.taken.ways + self.left.ways
+        return self.good[:, 0] + self.odd[:, 0] + self.apart[:, 0]
 
 
 def joint_log(
@@ -83,24 +47,39 @@ def joint_log(
 ) -> NDArray[np.float32]:
     """Log of likelihood times chance before, by way of the bottle and state (n, B, S), written over `metals`.
 
-    metals (n, B, S), others (oddity, n, S): log likelihoods; before: chances of the states (n, S); chances: of the
+    metals (n, B, S), others (oddity, n, S): log likelihoods; before: log chances of the states (n, S); chances: of the
     oddities (log; n, oddities).
     """
     out = np.asarray(metals, np.float32)
-    for oddity in np.unique(grid.oddity):
-        out[:, grid.oddity == oddity] += others[oddity][:, None].astype(np.float32)
     out *= np.float32(constant("temper"))
-    out += (chances[:, grid.oddity] + np.log(grid.share)).astype(np.float32)[:, :, None]
-    out += log_of(before).astype(np.float32)[:, None, :]
+    for oddity, other in enumerate(others):
+        ways = np.flatnonzero(grid.oddity == oddity)
+        same = constant("temper") * other + chances[:, oddity, None] + before
+        out[:, ways[0] : ways[-1] + 1] += same[:, None].astype(np.float32)
+    out += np.log(grid.share).astype(np.float32)[:, None]
     return out
 
 
-def summed(log: NDArray[np.float32], top: Floats, grid: Grid) -> Part:
-    """The part of :func:`joint_log`'s numbers, as shares of exp(top) (n); written over `log`."""
-    log -= top.astype(np.float32)[:, None, None]
-    p, good = np.exp(log, out=log), int((grid.oddity == GOOD).sum())
-    by_state = [p[:, some].sum(axis=1).astype(float) for some in (slice(good), slice(good, None))]
-    return Part(by_state[0], by_state[1], p.sum(axis=2).astype(float), p[:, good:, 0].astype(float))
+def summed(
+    log: NDArray[np.float32], top: Floats, left: NDArray[np.int64], *, more: Floats, apart: Floats, grid: Grid
+) -> Joint:
+    """Chances of :func:`joint_log`'s numbers as shares of exp(top) (n); written over `log`.
+
+    log: of n compartments with the bottle before taken, then of some of them, `left`, with it left. more: how many
+    times as likely an odd bottle is of a sound compartment (n). apart: chances of another compartment's bottle.
+    """
+    n, first = len(top), int((grid.oddity == GOOD).sum())  # the good ways come first
+    at = np.concatenate([np.arange(n), left])
+    log -= top.astype(np.float32)[at, None, None]
+    p = np.exp(log, out=log)
+    good, odd = (p[:, some].sum(axis=1).astype(float) for some in (slice(first), slice(first, None)))
+    ways = p.sum(axis=2).astype(float)
+    ways[:, first:] += (more[at] - 1)[:, None] * p[:, first:, 0]
+    odd[:, 0] *= more[at]
+    with_it = ways[:n, :first].sum(axis=1), ways[:n, first:].sum(axis=1)
+    for by in (good, odd, ways):
+        by[left] += by[n:]
+    return Joint(good[:n], odd[:n], ways[:n], with_it, apart, np.zeros((n, 2)))
 
 
 def log_of(a: Floats) -> Floats:

@@ -5,7 +5,6 @@ compartment simply wears so: a new component has rates of its own, and under sus
 What it shows is then taken as its usual.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -31,13 +30,15 @@ class Events:
     new: NDArray[np.bool_]
 
 
-def looked_again(events: Events, i: int, parts: Sequence[Floats], doubted: NDArray[np.int64]) -> Rows:
+def looked_again(events: Events, i: int, parts: Floats, doubted: NDArray[np.int64]) -> Rows:
     """Compartments in which, before bottle i, looks in a row for one suspicion have found nothing often enough;
-    `doubted` (looks so far) is
-    moved on in place. parts: chances [n, S] before those looks.
+    `doubted` (looks so far) is moved on in place. parts: chances [2, n, S] before
+    those looks.
     """
-    n = len(parts[0])
-    suspected = sum(a[:, 1:].sum(axis=1) for a in parts) >= constant("look_suspects")
+    n = parts.shape[1]
+    if not events.looks[:n, i].any() and not doubted.any():
+        return np.zeros(0, np.int64)
+    suspected = parts[:, :, 1:].sum(axis=(0, 2)) >= constant("look_suspects")
     doubted[:n] = np.where(suspected, doubted[:n] + events.looks[:n, i], 0)
     doubted[:n][events.worked[:n, i] | events.new[:n, i]] = 0
     at = np.flatnonzero(doubted[:n] >= constant("looks_settle"))
@@ -45,7 +46,7 @@ def looked_again(events: Events, i: int, parts: Sequence[Floats], doubted: NDArr
     return at
 
 
-def accept(at: Rows, parts: tuple[Floats, ...]) -> None:
+def accept(at: Rows, parts: Floats) -> None:
     """Leave of a fault's chance what that many looks miss, at even odds before them, in place; all of it in the first
     part.
     """
@@ -58,7 +59,7 @@ def accept(at: Rows, parts: tuple[Floats, ...]) -> None:
     parts[0][at, 0] = 1 - parts[0][at, 1:].sum(axis=1)
 
 
-def accept_wear(b: Bottles, i: int, at: Rows, levels: Sequence[list[Floats]], means: tuple[Floats, Floats]) -> None:
+def accept_wear(b: Bottles, i: int, at: Rows, levels: Floats, means: tuple[Floats, Floats]) -> None:
     """Rates and usual values that the two bottles before bottle i showed become the compartments' own, in place."""
     if i < 3 or not len(at):
         return
@@ -68,10 +69,9 @@ def accept_wear(b: Bottles, i: int, at: Rows, levels: Sequence[list[Floats]], me
         gained += b.y[at, j] - phi * b.y[at, j - 1] - chi * b.numbers["fresh_ppm"][at]
         hours += psi
     shown = gained / np.maximum(hours, 1e-9)
-    for level in levels:
-        rate = np.fmax(level[1][at], shown)
-        level[1][at], level[3][at] = rate, 0.0
-        level[4][at] = np.fmax(level[4][at], (constant("accepted_sd") * rate) ** 2)
+    rate = np.fmax(levels[1][:, at], shown)
+    levels[1][:, at], levels[3][:, at] = rate, 0.0
+    levels[4][:, at] = np.fmax(levels[4][:, at], (constant("accepted_sd") * rate) ** 2)
     seen = 0.5 * (b.v[at, i - 1] + b.v[at, i - 2])
     means[0][at] = np.where(np.isfinite(seen), seen, means[0][at])
     means[1][at] = np.broadcast_to(b.tau**2, means[1].shape)[at]

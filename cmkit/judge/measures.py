@@ -7,12 +7,14 @@ hour and litre of charge is one such measure.
 """
 
 from dataclasses import dataclass, fields, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from cmkit.judge.constants import constant
 from cmkit.judge.usual import (
     METAL,
     OTHER,
@@ -112,6 +114,17 @@ class Bottles:
     stays: Flags
     pooled: Floats
     sister: Floats
+
+    @cached_property
+    def fixed_noise(self) -> Floats:
+        """Variance (ppm^2) of a metal's result at any level: floor and rounding (C, M)."""
+        return np.asarray(self.numbers["noise_floor"] ** 2 + self.numbers["unit"] ** 2 / 12)
+
+    @cached_property
+    def own_noise(self) -> Floats:
+        """Square of the share of noise of one metal alone, once the bottle's common factor is apart (C, M)."""
+        share = self.numbers["noise_share"]
+        return np.maximum(share * share - constant("bottle_factor_sd") ** 2, (0.6 * share) ** 2)
 
     def rows(self, at: slice) -> "Bottles":
         """Some compartments' bottles."""

@@ -29,13 +29,16 @@ _ALWAYS_ALSO = ("coolant leak", "fuel dilution", "water entry", "water without c
 
 @dataclass(frozen=True)
 class _Finding:
-    """One thing that stands against a compartment. p: its chance, NaN for a limit or level; rests_on: in words."""
+    """One thing that stands against a compartment. p: its chance, NaN for a limit or level; rests_on: in words; usual:
+    only a limit of common practice says so, and waiting for the next bottle is open.
+    """
 
     cause: str
     severity: str
     state: str
     p: float
     rests_on: str
+    usual: bool = False
 
 
 def make_orders(
@@ -197,6 +200,7 @@ def _together(one: _Finding, other: _Finding) -> _Finding:
         severity=max(one.severity, other.severity, key=SEVERITIES.index),
         state=max(one.state, other.state, key=lambda s: RANK[s]),
         p=one.p if not np.isnan(one.p) else other.p,
+        usual=one.usual and other.usual,
         rests_on="; ".join(dict.fromkeys((one.rests_on, other.rests_on))),
     )
 
@@ -208,7 +212,9 @@ def _limit_finding(r: Any, rule: Any) -> _Finding:
     way = "-" if rule.operator == "<=" else "+"
     cause, severe = limit_cause(r.kind, rule.analyte, way)
     beyond = rule.value >= severe if way == "+" else rule.value <= severe
-    return _Finding(cause, "severe" if rule.acts == "alarm" and beyond else severity, rule.acts, np.nan, rule.words)
+    severity = "severe" if rule.acts == "alarm" and beyond else severity
+    usual = rule.rule == "condition" and rule.acts == "alert" and cause not in _ALWAYS_ALSO
+    return _Finding(cause, severity, rule.acts, np.nan, rule.words, usual)
 
 
 def _act(r: Any, first: _Finding, cost: dict[str, Any], judge: Judge) -> tuple[Work, str]:
@@ -217,6 +223,8 @@ def _act(r: Any, first: _Finding, cost: dict[str, Any], judge: Judge) -> tuple[W
     sure = np.isnan(first.p) or np.nan_to_num(r.p_severe) >= judge.stop
     if act.group == "stop and check" and not sure:
         act = work(r.kind, first.cause, "clear")
+    if first.usual and cost["choice"] == "wait":
+        return _SOONER, "wait"
     if first.state == "alarm" or np.isnan(first.p):
         if act.group == "repeat bottle" and r.n_bottles >= judge.repeats_most:
             act = work(r.kind, first.cause, "clear")

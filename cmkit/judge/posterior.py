@@ -76,14 +76,13 @@ def follow(
     doubted = np.zeros(size[0], np.int64)
     for i in range(size[1]):
         n = int((count > i).sum())
-        usual = looked_again(events, i, [a[:n] for a in kept.parts], doubted)
+        usual = looked_again(events, i, kept.parts[:, :n], doubted)
         _answer(events, i, n, kept, start)
         _accept(usual, kept)
         accept_wear(b, i, usual, kept.levels, kept.means)
         _renew(events.new[:n, i], kept, b)
         hours = np.nan_to_num(b.steps["hours"][:n, i])
-        for a in kept.parts:
-            a[:n] = moved_on(a[:n], share[:n], arrivals, hours)
+        kept.parts[:, :n] = moved_on(kept.parts[:, :n], share[:n], arrivals, hours)
         _fade(kept)
         bottle = _Bottle(b, i, n, grid, states, chances[:n, i], another[:n, i])
         _read(bottle, kept, out, from_end=count[:n] - 1 - i)
@@ -95,26 +94,27 @@ def follow(
 
 @dataclass
 class _Kept:
-    """What is carried from bottle to bottle: chances (C, S) with the bottle before taken as good and left as odd, the
-    levels of both (each (C, M)), usual values of the other results (mean and variance, (C, Q)), and a steady change
+    """What is carried from bottle to bottle: chances with the bottle before taken as good and left as odd (2, C, S),
+    the levels of both (5, 2, C, M), usual values of the other results (mean and variance, (C, Q)), and a steady change
     beside them. The chances of the three add up to 1.
     """
 
-    parts: tuple[Floats, Floats]
-    levels: tuple[list[Floats], list[Floats]]
+    parts: Floats
+    levels: Floats
     means: tuple[Floats, Floats]
     anew: Anew
 
     def chances(self, at: slice) -> Floats:
         """Chances of the states of some compartments; one that has changed steadily is sound."""
-        out = self.parts[0][at] + self.parts[1][at]
+        out = self.parts[0, at] + self.parts[1, at]
         out[:, 0] += self.anew.chance[at]
         return out
 
 
 def _at_the_start(b: Bottles, start: Floats) -> _Kept:
     means = np.zeros((len(start), len(b.others))), np.tile(b.tau**2, (len(start), 1))
-    return _Kept((start.copy(), np.zeros_like(start)), (start_levels(b), start_levels(b)), means, nothing_anew(b))
+    levels = np.stack([start_levels(b)] * 2, axis=1)
+    return _Kept(np.stack([start, np.zeros_like(start)]), levels, means, nothing_anew(b))
 
 
 def visible(b: Bottles, states: States) -> NDArray[np.bool_]:
@@ -140,26 +140,20 @@ def start_chances(share: Floats, arrivals: Arrivals) -> Floats:
 
 
 def moved_on(a: Floats, share: Floats, arrivals: Arrivals, hours: Floats) -> Floats:
-    """Chances `a` [n, S] after operating hours [n]: faults begin, phases grow, and a belief slowly fades."""
+    """Chances `a` [..., n, S] after operating hours [n]: faults begin, phases grow, and a belief slowly fades."""
     h, delay = hours[:, None], arrivals.delay_h
     begun = -np.expm1(-arrivals.per_h * share * h)
     fast = constant("fast_share") * -np.expm1(-h / (constant("early_share") * delay))
     grows = -np.expm1(-h / (constant("early_share") * delay))
     worsens = -np.expm1(-h / (constant("clear_share") * delay))
-    back = -np.expm1(-constant("way_back") * h / delay)
-    sound, faults = a[:, 0], a[:, 1:].reshape(len(a), -1, 3)
-    early, clear, severe = (faults[:, :, k] * (1 - back) for k in range(3))
-    new = sound[:, None] * begun
-    out = np.empty_like(a)
-    out[:, 1:] = np.stack(
-        [
-            early * (1 - grows) + new * (1 - fast),
-            clear * (1 - worsens) + early * grows + new * fast,
-            severe + clear * worsens,
-        ],
-        axis=2,
-    ).reshape(len(a), -1)
-    out[:, 0] = a.sum(axis=1) - out[:, 1:].sum(axis=1)
+    stays = np.exp(-constant("way_back") * h / delay)
+    sound, out = a[..., :1], np.empty_like(a)
+    early, clear, severe = (a[..., k::3] * stays for k in (1, 2, 3))
+    new = sound * begun
+    out[..., 1::3] = early * (1 - grows) + new * (1 - fast)
+    out[..., 2::3] = clear * (1 - worsens) + early * grows + new * fast
+    out[..., 3::3] = severe + clear * worsens
+    out[..., 0] = a.sum(axis=-1) - out[..., 1:].sum(axis=-1)
     return out
 
 
@@ -175,18 +169,18 @@ def _arrivals_only(a: Floats, share: Floats, arrivals: Arrivals, hours: Floats) 
 def _answer(events: Events, i: int, n: int, kept: _Kept, start: Floats) -> None:
     """What looks, repairs and new components before bottle i leave of the chances, in place."""
     looks, worked = events.looks[:n, i], events.worked[:n, i] | events.new[:n, i]
-    fresh = constant("after_work") * start[:n][worked]
-    fresh[:, 0] += 1 - constant("after_work")
-    chance = kept.anew.chance[:n]
+    looked = looks > 0
+    if not (worked.any() or looked.any()):
+        return
+    chance, parts = kept.anew.chance[:n], kept.parts[:, :n]
     chance[worked] = 0.0
-    for k, a in enumerate(kept.parts):
-        a[:n][worked] = fresh if k == 0 else 0.0
-        looked = looks > 0
-        a[:n][looked, 1:] *= (constant("look_misses") ** looks[looked])[:, None]
-    total = chance + sum(a[:n].sum(axis=1) for a in kept.parts)
+    parts[:, worked] = 0.0
+    parts[0, worked] = constant("after_work") * start[:n][worked]
+    parts[0, worked, 0] += 1 - constant("after_work")
+    parts[:, looked, 1:] *= (constant("look_misses") ** looks[looked])[:, None]
+    total = chance + parts.sum(axis=(0, 2))
     chance /= total
-    for a in kept.parts:
-        a[:n] /= total[:, None]
+    parts /= total[:, None]
 
 
 def _accept(usual: NDArray[np.int64], kept: _Kept) -> None:
@@ -206,9 +200,7 @@ def _renew(new: NDArray[np.bool_], kept: _Kept, b: Bottles) -> None:
     """A new component starts from its family's rates and usual values, in what is left of the fluid, in place."""
     at = np.flatnonzero(new)
     if len(at):
-        for level in kept.levels:
-            for part, first in zip(level[1:], start_levels(b)[1:], strict=True):
-                part[at] = first[at]
+        kept.levels[1:, :, at] = start_levels(b)[1:, None, at]
         kept.means[0][at], kept.means[1][at] = 0.0, b.tau**2
 
 
@@ -232,61 +224,63 @@ def _read(bottle: _Bottle, kept: _Kept, out: Followed, from_end: NDArray[np.int6
     b, i, n = bottle.b, bottle.i, bottle.n
     every, prior = slice(0, n), kept.chances(slice(0, n))
     others, other_role = other_likelihood(b, i, n, bottle.states, kept.means)
-    before = [v[:n].copy() for v in kept.levels[0]]  # the forecast keeps its rates, and what is learnt writes over them
-    forecasts = [forecast_metals(b, i, every, level) for level in (before, [v[:n] for v in kept.levels[1]])]
-    like, metal_role = metal_likelihood(b, i, every, forecasts[0], grid=bottle.grid, s=bottle.states)
+    levels = kept.levels[:, :, :n].copy()  # the forecast keeps its rates, and what is learnt writes over them
+    both = forecast_metals(b, i, every, levels)
     means = kept.means[0][:n].copy(), kept.means[1][:n].copy()
-    usual = Usual(before, means, forecasts[0])
-    joint, weighed = _weigh(bottle, kept, (like, others), without=forecasts[1], usual=usual)
-    _learn(bottle, kept, joint, forecasts)
+    usual = Usual(levels[:, 0], means, both.rows(0))
+    joint, weighed, metal_role = _weigh(bottle, kept, others, both, usual)
+    _learn(bottle, kept, joint, both.moved)
     held = _split(bottle, kept, joint)
     if weighed is not None:
         learn_anew(b, i, weighed, kept.anew, usual=usual, good=joint.steady[weighed.at], odd=held[weighed.at])
     kept.anew.chance[:n] = joint.steady.sum(axis=1) + held
     _keep(bottle, out, (prior, kept.chances(every)), joint, by_role=(metal_role, other_role), from_end=from_end)
-    settle_anew(kept.anew, kept.parts[0][:, 0], kept.levels, kept.means)
+    settle_anew(kept.anew, kept.parts[0, :, 0], kept.levels, kept.means)
 
 
 def _weigh(
-    bottle: _Bottle, kept: _Kept, likes: tuple[NDArray[Any], NDArray[Any]], *, without: Forecast, usual: Usual
-) -> tuple[Joint, Weighed | None]:
-    """Chances after the bottle, and what it says of a steady change; likes: log likelihoods of metals and of the other
-    results with the bottle before taken; without: forecast of the metals with it left.
+    bottle: _Bottle, kept: _Kept, others: NDArray[Any], both: Forecast, usual: Usual
+) -> tuple[Joint, Weighed | None, NDArray[Any]]:
+    """Chances after the bottle, what it says of a steady change, and the log likelihood of its metals by role with the
+    bottle before taken; others: log likelihood of the other results; both: forecasts with the bottle before taken and
+    left.
     """
-    b, i, n, (like, others), grid = bottle.b, bottle.i, bottle.n, likes, bottle.grid
-    parts, chances = (kept.parts[0][:n], kept.parts[1][:n]), bottle.chances
-    taken = joint_log(like, others, parts[0], chances=chances, grid=grid)
-    top, left = taken.max(axis=(1, 2)).astype(float), taken[:0]
-    open_yet = np.flatnonzero(parts[1].sum(axis=1) > constant("odd_least"))
-    if len(open_yet):
-        again, _ = metal_likelihood(b, i, open_yet, without.rows(open_yet), grid=grid, s=bottle.states)
-        left = joint_log(again, others[:, open_yet], parts[1][open_yet], chances=chances[open_yet], grid=grid)
-        top[open_yet] = np.maximum(top[open_yet], left.max(axis=(1, 2)))
-    apart = constant("temper") * bottle.another[:, None] + bottle.chances[:, OTHER, None] + log_of(parts[0] + parts[1])
-    top = np.maximum(top, apart.max(axis=1))
-    again_read = summed(left, top[open_yet], grid).spread_to(n, open_yet)
-    joint = Joint(summed(taken, top, grid), again_read, np.exp(apart - top[:, None]), np.zeros((n, 2)))
-    weighed = _beside(bottle, kept, joint, top, usual)
-    return joint.over(joint.total()), weighed
+    b, i, n, grid, chances = bottle.b, bottle.i, bottle.n, bottle.grid, bottle.chances
+    parts = kept.parts[:, :n]
+    left = np.flatnonzero(parts[1].sum(axis=1) > constant("odd_least"))  # their bottle before is still open
+    at = np.concatenate([np.arange(n), left])
+    forecast = Forecast(
+        *(np.concatenate([f[:, 0], f[:, 1, left]], axis=1) for f in (both.of_result, both.moved))
+    )  # of all with the bottle before taken, then of the open ones with it left
+    like, by_role = metal_likelihood(b, i, at, forecast, grid=grid, s=bottle.states)
+    before = log_of(np.concatenate([parts[0], parts[1, left]]))
+    log = joint_log(like, others[:, at], before, chances=chances[at], grid=grid)
+    highest = log.max(axis=(1, 2)).astype(float)
+    apart = constant("temper") * bottle.another[:, None] + chances[:, OTHER, None] + log_of(parts[0] + parts[1])
+    top = np.maximum(highest[:n], apart.max(axis=1))
+    top[left] = np.maximum(top[left], highest[n:])
+    # an odd bottle says as much of a steady change as of the sound state
+    more = 1 + kept.anew.chance[:n] / np.maximum(parts[:, :, 0].sum(axis=0), 1e-30)
+    apart = np.exp(apart - top[:, None])
+    apart[:, 0] *= more
+    joint = summed(log, top, left, more=more, apart=apart, grid=grid)
+    weighed = _beside(bottle, kept, joint, top, usual, more=more)
+    return joint.over(joint.total()), weighed, by_role[:n]
 
 
-def _beside(bottle: _Bottle, kept: _Kept, joint: Joint, top: Floats, usual: Usual) -> Weighed | None:
-    """Add a steady change to the chances, in place, where a fault is suspected or one is believed already. An odd
-    bottle says as much of it as of the sound state.
+def _beside(bottle: _Bottle, kept: _Kept, joint: Joint, top: Floats, usual: Usual, *, more: Floats) -> Weighed | None:
+    """Add a steady change to the chances, in place, where a fault is suspected or one is believed already. more: how
+    many times as likely one has made an odd bottle of a sound compartment.
     """
-    n, chance = bottle.n, kept.anew.chance[: bottle.n]
-    sound = kept.parts[0][:n, 0] + kept.parts[1][:n, 0]
-    more = 1 + chance / np.maximum(sound, 1e-30)
-    total = joint.total()
-    suspected = total - joint.sound() > constant("anew_suspects") * total
-    for part in (joint.taken, joint.left):
-        part.times_sound_odd(more)
-    joint.apart[:, 0] *= more
-    at = np.flatnonzero(suspected | (chance > constant("odd_least")))
+    chance = kept.anew.chance[: bottle.n]
+    total = joint.total() - (1 - 1 / more) * (joint.odd[:, 0] + joint.apart[:, 0])  # without a steady change
+    faults = joint.total() - joint.sound()
+    at = np.flatnonzero((faults > constant("anew_suspects") * total) | (chance > constant("odd_least")))
     if not len(at):
         return None
+    sound = kept.parts[:, at, 0].sum(axis=0)
     log_good, low = bottle.chances[at, GOOD], bottle.states.low[:1]
-    w = weigh(bottle.b, bottle.i, at, kept.anew, usual=usual, sound=sound[at], grid=bottle.grid, good=log_good, low=low)
+    w = weigh(bottle.b, bottle.i, at, kept.anew, usual=usual, sound=sound, grid=bottle.grid, good=log_good, low=low)
     joint.steady[at] = np.exp(np.minimum(w.log - top[at, None], _MOST_LOG))
     return w
 
@@ -296,33 +290,29 @@ def _split(bottle: _Bottle, kept: _Kept, joint: Joint) -> Floats:
     steady change (n).
     """
     n = bottle.n
-    sound = kept.parts[0][:n, 0] + kept.parts[1][:n, 0]
-    kept.parts[0][:n] = joint.good
-    odd = joint.taken.odd + joint.left.odd + joint.apart
-    chance = kept.anew.chance[:n]
+    sound, chance = kept.parts[:, :n, 0].sum(axis=0), kept.anew.chance[:n]
+    odd = joint.odd + joint.apart
     held = odd[:, 0] * chance / np.maximum(sound + chance, 1e-30)
     odd[:, 0] -= held
-    kept.parts[1][:n] = odd
+    kept.parts[0, :n], kept.parts[1, :n] = joint.good, odd
     return np.asarray(held)
 
 
-def _learn(bottle: _Bottle, kept: _Kept, joint: Joint, forecasts: list[Forecast]) -> None:
-    """Levels with the bottle taken and left, and usual values, in place."""
-    good, every = bottle.grid.oddity == GOOD, slice(0, bottle.n)
-    parts, both = (joint.taken, joint.left), joint.good
-    was_taken = [p.good.sum(axis=1) for p in parts]
-    p_good = np.maximum(was_taken[0] + was_taken[1], 1e-12)
-    with_it = mixed_levels(forecasts[0], forecasts[1], was_taken[0] / p_good)
-    odd = [p.odd.sum(axis=1) for p in parts]
-    without = mixed_levels(forecasts[0], forecasts[1], (odd[0] + 1e-12) / (odd[0] + odd[1] + 1e-12))
+def _learn(bottle: _Bottle, kept: _Kept, joint: Joint, moved: Floats) -> None:
+    """Levels with the bottle taken and left, and usual values, in place; moved: the states of both forecasts
+    (5, 2, n, M).
+    """
+    good, n = bottle.grid.oddity == GOOD, bottle.n
+    p_good = np.maximum(joint.good.sum(axis=1), 1e-12)
+    odd, (good_with, odd_with) = joint.odd.sum(axis=1), joint.with_it
+    with_it = mixed_levels(moved[:, 0], moved[:, 1], good_with / p_good)
+    without = mixed_levels(moved[:, 0], moved[:, 1], (odd_with + 1e-12) / (odd + 1e-12))
     factor = np.exp((joint.ways[:, good] @ np.log(bottle.grid.times[good])) / p_good)
-    sound = (both[:, 0] + 0.5 * both[:, 1::3].sum(axis=1)) / p_good
-    after = learn_levels(bottle.b, bottle.i, every, with_it, factor=factor, sound=sound, fault=1 - sound)
-    left = [without.expected, without.rate, without.a11, without.a12, without.a22]
-    for level, values in zip(kept.levels, (after, left), strict=True):
-        for part, new in zip(level, values, strict=True):
-            part[every] = new
-    learn_means(bottle.b, bottle.i, every, kept.means, sound * p_good)
+    sound = (joint.good[:, 0] + 0.5 * joint.good[:, 1::3].sum(axis=1)) / p_good
+    at = slice(0, n)
+    kept.levels[:, 0, :n] = learn_levels(bottle.b, bottle.i, at, with_it, factor=factor, sound=sound, fault=1 - sound)
+    kept.levels[:, 1, :n] = without
+    learn_means(bottle.b, bottle.i, at, kept.means, sound * p_good)
 
 
 def _empty(b: Bottles, s: States, size: tuple[int, int, int]) -> Followed:

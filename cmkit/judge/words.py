@@ -134,11 +134,13 @@ def _result_words(r: Any, register: pd.DataFrame) -> str:
     )
 
 
-def reason_line(r: Any, order: dict[str, Any], reasons: pd.DataFrame, rules: list[str], alert: float) -> str:
+def reason_line(
+    r: Any, order: dict[str, Any], reasons: pd.DataFrame, rules: list[tuple[str, str]], alert: float
+) -> str:
     """Why a compartment is in its state, in one line.
 
-    r: row of `judge_states`; order: its row of `make_orders`; reasons: its rows of `for_and_against`; rules: words of
-    the limits that act on its newest bottle; alert: chance from which a fault is worth words.
+    r: row of `judge_states`; order: its row of `make_orders`; reasons: its rows of `for_and_against`; rules: results
+    and words of the limits that act on its newest bottle; alert: chance from which a fault is worth words.
     """
     if r.case in ("no bottle", "replaced", "repaired", "looked into", "stale"):
         return _rest(r)
@@ -155,13 +157,16 @@ def reason_line(r: Any, order: dict[str, Any], reasons: pd.DataFrame, rules: lis
             )
             if p
         )
-    parts = [*_by_chance(r, order, reasons), *rules[:_NAMED]]
+    shown = rules[:_NAMED]
+    limits = [words for _, words in shown]
+    said, already = _by_chance(r, order, reasons, dict(shown))
+    parts = [*said, *(words for analyte, words in shown if analyte not in already)]
     if r.case == "alarm" and (np.nan_to_num(r.chance) < alert or not parts):
         named = f" ({fault(r.kind, r.alarm_cause).said})" if r.alarm_cause else ""
         parts = [
             f"alarm of {r.since:%Y-%m-%d}{named} stands: nobody has looked into it",
             f"newest bottle: {chance_text(r.chance)} that something is wrong",
-            *rules[:_NAMED],
+            *limits,
         ]
     if r.doubt:
         parts.append(f"the newest bottle is doubtful ({r.doubt}, {chance_text(r.p_doubt)})")
@@ -186,25 +191,34 @@ def _rest(r: Any) -> str:
     return f"{r.settled_by}; {more}{still}"
 
 
-def _by_chance(r: Any, order: dict[str, Any], reasons: pd.DataFrame) -> list[str]:
-    """The chance of what is likeliest, the results that say so, and a second cause."""
+def _by_chance(
+    r: Any, order: dict[str, Any], reasons: pd.DataFrame, limits: dict[str, str]
+) -> tuple[list[str], set[str]]:
+    """The chance of what is likeliest, the results that say so, each with the limit it is beyond, and a second cause;
+    and the results so named. limits: words by result.
+    """
     if (
         not r.cause
         or np.isnan(r.chance)
         or (np.isnan(order["chance"]) and order["cause"] != r.cause and r.case != "alarm")
     ):
-        return []
+        return [], set()
     own = reasons[(reasons["hypothesis"] == r.cause) & (reasons["log_odds"] >= _LEAST_ODDS)].head(_NAMED)
-    seen = ", ".join(own["words"])
-    said = f"{chance_text(r.p_cause)} that {fault(r.kind, r.cause).said}{f': {seen}' if seen else ''}"
-    parts = [said]
+    seen = [_beyond(words, limits.get(a, "")) for a, words in zip(own["analyte"], own["words"], strict=True)]
+    parts = [f"{chance_text(r.p_cause)} that {fault(r.kind, r.cause).said}{': ' * bool(seen)}{', '.join(seen)}"]
     if order["second_cause"]:
         parts.append(f"{chance_text(r.p_second)} that {fault(r.kind, r.second_cause).said}")
     if r.p_cause < _MOST_OF * r.chance:
         parts.append(f"{chance_text(r.chance)} that something is wrong")
     if r.cause in harmless():
         parts.append("no work by itself")
-    return parts
+    return parts, set(own["analyte"])
+
+
+def _beyond(words: str, limit: str) -> str:
+    """A result in words and what its limit says of it, the result named once."""
+    beyond = limit.partition(", ")[2].replace("; ", ", ")
+    return f"{words} and {beyond}" if beyond else words
 
 
 def how_sure(r: Any) -> str:

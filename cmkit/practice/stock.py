@@ -19,7 +19,7 @@ from cmkit.trust.fluid_history import fluids_in_force
 
 STOCK, MIXED = names("stock"), names("mixed_fluids")
 DRUM, GRADE = "wrong drum", "not its grade"
-TOPPED, PATH, UNKNOWN = "topped up with another fluid", "leak from a neighbour", "another fluid, no path known"
+TOPPED, PATH, UNKNOWN = "topped up with another fluid", "leak or wrong top-up", "another fluid, no path known"
 STRANGE = "a fluid not known here"
 
 
@@ -190,7 +190,10 @@ def _leaks(known: Fleet, checks: pd.DataFrame) -> list[dict[str, Any]]:
         ]
         words = f"about {100 * r.share:.0f} % of {r.mixed_with}"
         if ways:
-            words += f", as {ways[0][0]} holds: look at the {ways[0][1]}, and ask what was used for topping up"
+            words += (
+                f", as {ways[0][0]} holds: a leak or a wrong top-up; ask what was used for topping up, "
+                f"and look at the {ways[0][1]}"
+            )
         else:
             words += "; no neighbour that holds it has a way in: ask what was used for topping up"
         out.append({"compartment": r.compartment, "on": r.drawn_on, "what": PATH if ways else UNKNOWN, "sample":

@@ -1,5 +1,5 @@
-"""A large invented fleet in a store: the recipe's sites again and again under new names, each simulated and written in
-a task of its own, so that no process holds more than a few sites.
+"""A large invented fleet in a store: the recipe's sites again and again under new names, a few of them simulated in a
+task and each written at once, so that no process holds more than these.
 """
 
 from collections.abc import Callable, Iterable, Iterator
@@ -13,7 +13,7 @@ import pandas as pd
 
 from cmkit.errors import CmkitError
 from cmkit.records.reading.load import with_families
-from cmkit.records.storing.sites import begin_store
+from cmkit.records.storing.store import begin_store
 from cmkit.simulate.invented_fleet import lived, tables_of
 from cmkit.simulate.recipe import Recipe
 

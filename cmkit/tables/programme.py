@@ -247,7 +247,7 @@ TABLES = by_name(
                 text(
                     "what",
                     "what was found",
-                    ("topped up with another fluid", "leak from a neighbour", "another fluid, no path known"),
+                    ("topped up with another fluid", "leak or wrong top-up", "another fluid, no path known"),
                 ),
                 text("sample", "bottle that shows it, empty for a record"),
                 text("like", "the other fluid"),

@@ -125,37 +125,45 @@ def fresh_values(known: Fleet, exposure: pd.DataFrame, analytes: list[str]) -> p
             continue
         x = known.samples[analyte].to_numpy(float)
         seen, shots["x"] = np.isfinite(x) & np.isfinite(h), x
+        fleet = {key: _of_fleet(shots, at[seen[at]], key[1], analyte) for key, at in of_fleet.items()}
         for key in groups.itertuples(index=False, name=None):
-            site, fleet = (at[seen[at]] for at in (of_site.get(key, none), of_fleet.get(key[1:], none)))
-            value, n, basis, words = _fresh(shots, (site, fleet), key[2], analyte)
-            rows.append((*key, analyte, value, n, basis, words))
+            at = of_site.get(key, none)
+            found = _middle_of_young(h, x, at[seen[at]], "site") or fleet.get(key[1:]) or _unknown(0)
+            rows.append((*key, analyte, *found))
     return typed([dict(zip(FRESH, row, strict=True)) for row in rows], "fresh")
 
 
-def _fresh(
-    shots: pd.DataFrame, rows: tuple[NDArray[Any], NDArray[Any]], grade: str, analyte: str
-) -> tuple[float, int, str, str]:
-    """rows: of the bottles of this fluid at the site, and of those of the fleet."""
+_Fresh = tuple[float, int, str, str]  # value, bottles, basis, words
+
+
+def _middle_of_young(h: Floats, x: Floats, at: NDArray[np.int64], where: str) -> _Fresh | None:
+    """Of some bottles, given by their rows; None where too few of them are young."""
+    young = x[at[_young(h[at])]]
+    n = len(young)
+    if n < _YOUNG_ENOUGH:
+        return None
+    return float(np.median(young)), n, "young bottles", f"middle of {n} young bottles of the {where}"
+
+
+def _of_fleet(shots: pd.DataFrame, at: NDArray[np.int64], grade: str, analyte: str) -> _Fresh:
+    """What the bottles of a fluid at all sites say, or its grade."""
     h, x = shots["fluid_h"].to_numpy(float), shots["x"].to_numpy(float)
-    for where, at in zip(("site", "fleet"), rows, strict=True):
-        young = x[at[_young(h[at])]]
-        n = len(young)
-        if n >= _YOUNG_ENOUGH:
-            return float(np.median(young)), n, "young bottles", f"middle of {n} young bottles of the {where}"
-    fleet = rows[1]
-    if len(fleet) >= _TREND_ENOUGH and len(np.unique(h[fleet])) > 2:
-        value = _back_to_zero(shots.iloc[fleet])
+    found = _middle_of_young(h, x, at, "fleet")
+    if found:
+        return found
+    if len(at) >= _TREND_ENOUGH and len(np.unique(h[at])) > 2:
+        value = _back_to_zero(shots.iloc[at])
         if value > 0:
-            return value, len(fleet), "trend", f"trend of {len(fleet)} bottles carried back to 0 h"
+            return value, len(at), "trend", f"trend of {len(at)} bottles carried back to 0 h"
     column, named = grade_viscosity(grade)
     if column == analyte and named.known:
         return named.value, 0, "grade", f"middle of grade {grade}"
-    return (
-        np.nan,
-        len(fleet),
-        "not known",
-        f"{len(fleet)} bottle(s) of this fluid, too few young ones, and its grade does not say",
-    )
+    return _unknown(len(at))
+
+
+def _unknown(n: int) -> _Fresh:
+    words = f"{n} bottle(s) of this fluid, too few young ones, and its grade does not say"
+    return np.nan, n, "not known", words
 
 
 def _young(fluid_h: NDArray[Any]) -> NDArray[Any]:

@@ -35,7 +35,8 @@ from cmkit.records.reading.repeats import in_order, shared_keys, without_repeats
 from cmkit.records.reading.rows import checked_columns, usable_rows
 from cmkit.records.reading.values import Context
 from cmkit.records.storing.query import fleet_query
-from cmkit.records.storing.store import SCHEMA, put_file, read_table, store_place, write_table
+from cmkit.records.storing.store import put_file, write_table
+from cmkit.records.storing.versions import SCHEMA, read_table, store_place
 from cmkit.tables.records import METHODS, TABLES
 
 SITES = 200

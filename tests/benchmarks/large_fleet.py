@@ -39,7 +39,8 @@ from cmkit.engine import Workers
 from cmkit.learn import learn
 from cmkit.learnt import load_learnt
 from cmkit.records.storing.sites import chosen_records
-from cmkit.records.storing.store import put_file, read_table, store_place, version_files, write_table
+from cmkit.records.storing.store import put_file, write_table
+from cmkit.records.storing.versions import read_table, store_place, version_files
 from cmkit.simulate.large import write_large
 from cmkit.simulate.recipe import demo_recipe
 
@@ -138,7 +139,7 @@ def cluster(folder: Path) -> Iterator[tuple[str, list[subprocess.Popen[bytes]]]]
     address, python = "tcp://127.0.0.1:18786", sys.executable
     base = [python, "-m", "distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--port", "18786", "--no-dashboard"]
     worker = [python, "-m", "distributed.cli.dask_worker", address, "--nthreads", "1", "--no-dashboard"]
-    worker += ["--local-directory", str(folder / "dask"), "--memory-limit", "0"]
+    worker += ["--local-directory", str(folder / "dask"), "--memory-limit", "0", "--preload", "cmkit.by_site"]
     quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
     started = [subprocess.Popen(base, **quiet), *(subprocess.Popen(worker, **quiet) for _ in range(2))]  # type: ignore[call-overload]
     try:

@@ -21,6 +21,9 @@ from playwright.sync_api import Browser, Page, sync_playwright
 from cmkit.assessment import Assessment, table_names
 from cmkit.tables.frames import empty
 
+# one text for all tests, so that the invented fleet is assessed once with it
+HOSTILE = '<script>window.PWN=1</script>"><img src=x onerror="window.PWN=1">{{7*7}}=1+1../../x'
+
 SETUP = """\
 import pandas as pd
 import plotly.graph_objects as go
@@ -33,7 +36,7 @@ go.Figure(go.Scatter(x=a.samples["drawn_on"].dt.strftime("%Y-%m-%d"), y=a.sample
           layout={"height": 300, "template": "plotly_white", "meta": {"caption": "Iron by day, ppm.", "alt": "Iron over time."}})"""
 TABLE = """\
 HTML("<table><caption>Samples</caption><thead><tr><th scope='col'>sample</th><th scope='col'>note</th></tr></thead><tbody>"
-     + "".join(f"<tr><th scope='row'>{escape(r.sample)}</th><td>{escape(r.note)}</td></tr>" for r in a.samples.itertuples())
+     + "".join(f"<tr><th scope='row'>{escape(r.sample)}</th><td>{escape(str(r.note))}</td></tr>" for r in a.samples.itertuples())
      + "</tbody></table>")"""
 
 

@@ -135,20 +135,20 @@ def made_records(hostile: str = "") -> Fleet:
     settings = parse_settings({"name": "Made-up fleet" + hostile, "currency": "credits"}, "made")
     return Fleet(settings=settings, sites=blank("sites", sites), machines=blank("machines", machines),
         compartments=blank("compartments", compartments),
-                 samples=with_results(frame), services=blank("services", services),
+                 samples=with_results(frame, hostile), services=blank("services", services),
                  meters=blank("meters", meters).assign(new_meter=False), findings=blank("findings", findings),
                  corrections=blank("corrections", []), set_aside=typed([aside | {"known_on": AS_OF}], "set_aside"),
                  repairs=empty("repairs"), counts=typed([counts], "counts"),
                  sources={"samples.csv": "ab" * 32})  # fmt: skip
 
 
-def with_results(samples: pd.DataFrame) -> pd.DataFrame:
+def with_results(samples: pd.DataFrame, hostile: str) -> pd.DataFrame:
     """Samples with results: what rises with the fluid's hours, what is steady, and what the planted faults add to the
     last bottles.
     """
     rng = np.random.default_rng(3)
     out = samples.copy()
-    key = out["compartment"].str.replace(r"^WL-1[^/0]*/", "WL-1/", regex=True)
+    key = out["compartment"].str.replace(f"WL-1{hostile}/", "WL-1/", regex=False)
     number = out.groupby("compartment").cumcount()
     for analyte, (start, rise) in (RISES | {a: (v, 0.0) for a, v in STEADY.items()}).items():
         level = (start + rise * out["fluid_h"]) * rng.lognormal(0, 0.08, len(out))

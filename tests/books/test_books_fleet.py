@@ -41,8 +41,10 @@ def refused(*_: object, **__: object) -> Assessment:
 
 
 def test_the_newest_month_is_not_assessed_again_until_a_record_changes(
-    mine: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    mine: Path, notebooks: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    """With small notebooks: those of the package make such a fleet's books in test_small_fleet.py."""
+    monkeypatch.setattr("cmkit.books.publishing.fleet_month.shipped", lambda name: notebooks)
     out, said = tmp_path / "books", list[str]()
     newest = Wanted(mine, "newest", out)
     assert make_month(newest, Workers(), said.append).made

@@ -18,9 +18,9 @@ from pypdf import PdfReader
 from cmkit.assessment import Assessment, table_names
 from cmkit.books.publishing.export import page_facts
 from cmkit.books.running.run import run_book
+from tests.books.conftest import HOSTILE
 from tests.lengths import some_or_all
 
-HOSTILE = '<script>window.PWN=1</script>"><img src=x onerror="window.PWN=1">'
 MEGABYTE = 1_000_000
 
 

@@ -26,6 +26,7 @@ from cmkit.books.content.sections.cards import (
 )
 from cmkit.books.running.run import run_book
 from cmkit.practice.sheets import FILLED
+from tests.books.conftest import HOSTILE
 from tests.lengths import some_or_all
 
 PICTURE = re.compile(r"data:image/png;base64,([A-Za-z0-9+/=]+)")
@@ -46,7 +47,7 @@ def test_every_label_can_be_read_and_belongs_to_its_card(made: Callable[..., Ass
 
 
 def test_hostile_names_stay_text_and_in_the_code(made: Callable[..., Assessment]) -> None:
-    bad = made("<script>alert(1)</script>")
+    bad = made(HOSTILE)
     book = open_book(bad, bad.sites["site"].iloc[0])
     text = bottle_cards(book).text + to_bring(book).text
     assert "<script" not in text

@@ -34,6 +34,7 @@ from cmkit.errors import ParameterError
 from cmkit.learnt import Learnt
 from cmkit.records.analytes import analyte_register
 from cmkit.records.fleet import Fleet
+from tests.books.conftest import HOSTILE
 from tests.lengths import some_or_all
 from tests.page_words import words_of
 
@@ -63,7 +64,6 @@ FLEET = (
     "how_made",
 )
 FAULTY = "WL-1/final drive/front right"
-HOSTILE = '<script>alert(1)</script>"><img src=x onerror=alert(1)>{{7*7}}=1+1../../x'
 
 
 @pytest.fixture(scope="module")

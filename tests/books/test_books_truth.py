@@ -2,6 +2,7 @@
 simulator and read by nothing that estimates), and every number of a page's text against the tables of the
 assessment."""
 
+import functools
 import itertools
 import re
 from pathlib import Path
@@ -156,34 +157,39 @@ def texts_and_numbers(book: Book, compartment: str) -> tuple[set[str], np.ndarra
     return texts, np.unique(numbers)
 
 
-def allowed(book: Book, compartment: str) -> set[str]:
+def allowed(book: Book, compartment: str, texts: set[str], numbers: np.ndarray) -> set[str]:
     """Every number as the pages may write it: from the tables as it is, per 1,000 h, in per cent, as odds, as what a
     page derives.
     """
-    texts, numbers = texts_and_numbers(book, compartment)
     sister = site_book_sister(book, compartment)
     numbers = np.concatenate([numbers, sister, usual_of(book, compartment)])
     shown = {f"{len(book.of('evidence', compartment)):,}", "6", "8", "9", "10", "4406", "1,000", "1", "40", "99", "2"}
-    for x in numbers[np.isfinite(numbers)]:
-        forms = (
-            number(x),
-            number(x, 4),
-            number(x, 2),
-            hours(x),
-            money(x, ""),
-            number(1000 * x),
-            number(100 * x),
-            number(abs(100 * x)),
-            chance(abs(x)),
-            odds_text(x),
-            f"{iso_codes(x):.0f}",
-        )
-        for form in forms:
-            shown.update(tokens(form))
+    finite = np.unique(numbers[np.isfinite(numbers)])
+    for x, code in zip(finite.tolist(), iso_codes(finite).tolist(), strict=True):
+        shown |= written(x, f"{code:.0f}")
     for text in texts:
         shown.update(tokens(text))
     left = 1 - book.of("hypotheses", compartment).query("about == 'compartment'")["chance"].sum()
     return shown | set(tokens(chance(left))) | set(tokens(compartment))
+
+
+@functools.cache
+def written(x: float, code: str) -> frozenset[str]:
+    """The forms in which a page may write a number of a table; code: as a count of particles, ISO 4406."""
+    forms = (
+        number(x),
+        number(x, 4),
+        number(x, 2),
+        hours(x),
+        money(x, ""),
+        number(1000 * x),
+        number(100 * x),
+        number(abs(100 * x)),
+        chance(abs(x)),
+        odds_text(x),
+        code,
+    )
+    return frozenset(token for form in forms for token in tokens(form))
 
 
 def site_book_sister(book: Book, compartment: str) -> np.ndarray:
@@ -243,8 +249,9 @@ def test_every_number_of_a_page_is_in_a_table(books: dict[str, Book]) -> None:
     pages = [(book, c) for book in books.values() for c in book.paged]
     assert len(pages) == 15
     for book, compartment in pages:
-        known = allowed(book, compartment)
-        names = texts_and_numbers(book, compartment)[0] | {
+        texts, numbers = texts_and_numbers(book, compartment)
+        known = allowed(book, compartment, texts, numbers)
+        names = texts | {
             *book.places.index,
             *(book.place_name(c) for c in book.places.index),
         }

@@ -37,7 +37,7 @@ from cmkit.engine import Workers
 from cmkit.errors import BookError, ParameterError
 from cmkit.practice.published import read_published
 from tests.books.conftest import small_assessment, write_books
-from tests.lengths import short_or_full
+from tests.lengths import short_or_full, some_or_all
 
 Save = Callable[..., Path]
 MONTH = "2026-06"
@@ -59,12 +59,15 @@ def dead_links(out: Path) -> list[str]:
 
 @dataclass(frozen=True)
 class Made:
-    """A month of two sites, north and south: what it was made from, where it is and what the run said."""
+    """A month of two sites, north and south: what it was made from, where it is and what the run said, at its end and
+    on the way.
+    """
 
     assessment: Path
     notebooks: Path
     out: Path
     result: MonthResult
+    progress: str
 
 
 @pytest.fixture(scope="module")
@@ -73,8 +76,10 @@ def first(tmp_path_factory: pytest.TempPathFactory) -> Made:
     folder = tmp_path_factory.mktemp("first")
     small_assessment(["north", "south"]).save(folder / "assessment")
     notebooks = write_books(folder / "notebooks")
-    result = make(folder / "assessment", notebooks, folder / "books", workers=Workers(threads=2))
-    return Made(folder / "assessment", notebooks, folder / "books", result)
+    out = io.StringIO()
+    with shown_progress(out) as progress:
+        result = make(folder / "assessment", notebooks, folder / "books", workers=Workers(threads=2), progress=progress)
+    return Made(folder / "assessment", notebooks, folder / "books", result, out.getvalue())
 
 
 @pytest.fixture
@@ -83,7 +88,7 @@ def month(first: Made, tmp_path: Path) -> Made:
     state.
     """
     shutil.copytree(first.assessment.parent, tmp_path, dirs_exist_ok=True)
-    return Made(tmp_path / "assessment", tmp_path / "notebooks", tmp_path / "books", first.result)
+    return replace(first, assessment=tmp_path / "assessment", notebooks=tmp_path / "notebooks", out=tmp_path / "books")
 
 
 def test_a_month_has_all_its_books_and_every_link_leads_somewhere(first: Made) -> None:
@@ -121,11 +126,9 @@ def page_bytes(out: Path) -> dict[str, bytes]:
     }
 
 
-@pytest.mark.parametrize(
-    "workers", [Workers(executor="serial"), Workers(warm=False, threads=2)], ids=["serial", "plain"]
-)
+@some_or_all("workers", [Workers(executor="serial"), Workers(warm=False, threads=2)])
 def test_the_same_inputs_give_the_same_bytes_in_any_order(first: Made, tmp_path: Path, workers: Workers) -> None:
-    """Against two threads with warm kernels."""
+    """Against two threads with warm kernels; that plain kernels give the same is tried in test_kernels_warm.py too."""
     assert make(first.assessment, first.notebooks, tmp_path / "books", workers=workers).exit_code == 0
     wanted = page_bytes(first.out)
     assert len(wanted) > 7
@@ -363,10 +366,13 @@ def published_by(month: Path, process: int) -> bool:
         return False
 
 
-def test_a_run_killed_while_publishing_leaves_a_whole_month(tmp_path: Path, until: Callable[..., None]) -> None:
+@short_or_full("kills", 8, 20)
+def test_a_run_killed_while_publishing_leaves_a_whole_month(
+    tmp_path: Path, until: Callable[..., None], kills: int
+) -> None:
     rng = np.random.default_rng(5)
     seen = []
-    for _ in range(20):
+    for _ in range(kills):
         process = subprocess.Popen([sys.executable, "-c", PUBLISHER, str(tmp_path)], stderr=subprocess.PIPE)
         until(partial(published_by, tmp_path / MONTH, process.pid), process)
         time.sleep(0.15 * rng.random())
@@ -419,19 +425,18 @@ def test_a_swap_stopped_between_two_renames_is_finished(tmp_path: Path, monkeypa
     assert not (tmp_path / ".building").exists()
 
 
-def test_progress_is_plain_lines_off_a_terminal(tmp_path: Path, save_assessment: Save, notebooks: Path) -> None:
-    out = io.StringIO()
-    with shown_progress(out) as progress:
-        make(save_assessment(["north"]), notebooks, tmp_path / "books", progress=progress)
-    lines = out.getvalue().splitlines()
-    assert len(lines) == 2
-    assert all(re.match(r"\d{4}-\d\d-\d\dT\S+ [12]/2 (fleet|north/book): made \(\d+\.\d s\)$", line) for line in lines)
-    assert "\r" not in out.getvalue()
+def test_progress_is_plain_lines_off_a_terminal(first: Made) -> None:
+    lines = first.progress.splitlines()
+    assert len(lines) == 3
+    books = "(fleet|north/book|south/book)"
+    assert all(re.match(rf"\d{{4}}-\d\d-\d\dT\S+ [123]/3 {books}: made \(\d+\.\d s\)$", line) for line in lines)
+    assert "\r" not in first.progress
 
 
-@short_or_full("count", 3, 300)
-def test_many_sites_of_little_data(tmp_path: Path, save_assessment: Save, notebooks: Path, count: int) -> None:
-    sites = [f"site {n:03d}" for n in range(count)]
+@pytest.mark.slow
+def test_many_sites_of_little_data(tmp_path: Path, save_assessment: Save, notebooks: Path) -> None:
+    """As the two sites of `first`, of which the tests above are."""
+    sites, count = [f"site {n:03d}" for n in range(300)], 300
     result = make(save_assessment(sites, each=1), notebooks, tmp_path / "books")
     assert (len(result.made), result.exit_code) == (count + 1, 0)
     assert dead_links(tmp_path / "books") == []

@@ -12,8 +12,7 @@ from cmkit.assessment import Assessment
 from cmkit.books.publishing.digest import write_digest
 from cmkit.books.publishing.month import publish_index
 from cmkit.books.running.run import BookJob, error_page
-
-HOSTILE = '<img src=x onerror="window.PWN=1">'
+from tests.books.conftest import HOSTILE
 
 
 @pytest.fixture

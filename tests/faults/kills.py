@@ -22,11 +22,8 @@ from dataclasses import dataclass, field
 from multiprocessing.context import BaseContext
 from pathlib import Path
 
-from cmkit.assess import assess_fleet
-from cmkit.records.reading.load import load_fleet
-from tests.faults.hostile import base_fleet
 from tests.faults.stopped import WRITERS, run_stopped
-from tests.faults.writing import NEVER, Stops, filled, snapshot, spread, whole_run
+from tests.faults.writing import NEVER, Stops, assessments, snapshot, spread, whole_run
 from tests.fork_server import fork_server
 
 STEPS = {"kill": 12, "full": 5}  # about as many steps of each command
@@ -85,14 +82,6 @@ def at_random_moments(writer: Stops, folder: Path, found: Found) -> None:
             os.kill(process.pid, signal.SIGKILL)
         process.join()
         found.note(writer, place, "moment", f"after {after:.3f} s")
-
-
-def assessments(folder: Path) -> Path:
-    """Two saved assessments of the example fleet and what the writers need beside them."""
-    fleet = load_fleet(base_fleet(folder / "example"))
-    for name, day in (("then", "2026-03-15"), ("now", "2026-03-31")):
-        assess_fleet(fleet, day).save(folder / "saved" / name)
-    return filled(folder / "saved")
 
 
 def page(results: dict[str, Found]) -> str:

@@ -1,11 +1,13 @@
 """A writing function stopped at its n-th step: killed there, or refused by a full disk. Runs in a process of its own.
 
 A step is anything that changes the disk: a file flushed, renamed, linked, exchanged or removed, and a table or file
-half written.
+half written. What commands load when they first need it is loaded here, once, by the server these processes are forked
+from.
 """
 
 import errno
 import os
+import pickle
 import shutil
 import signal
 import sqlite3
@@ -19,11 +21,12 @@ import pandas as pd
 import pyarrow.parquet as pq
 import sqlalchemy as sa
 
+import cmkit
 from cmkit import files
 from cmkit.analyst.guides import copy_guides
 from cmkit.analyst.write_back import Draft as NewRow
 from cmkit.analyst.write_back import write_back
-from cmkit.assessment import load_assessment
+from cmkit.assessment import Assessment
 from cmkit.books.publishing import publish
 from cmkit.errors import CmkitError
 from cmkit.intervals.accept import accept_intervals
@@ -33,12 +36,18 @@ from cmkit.records.reading.draft_register import Draft, write_draft
 from cmkit.records.reading.load import load_fleet
 from cmkit.records.reading.proposing import propose, write_layout
 from cmkit.records.reading.start import start_fleet
+from cmkit.records.reading.units import conversion
 from cmkit.records.storing.database import write_records, write_results
 from cmkit.records.storing.store import take_in
 from cmkit.review import freeze
 from cmkit.simulate.write import demo_recipe, write_fleet
 
 DONE, REFUSED, OTHER = 0, 3, 4
+_LOADED = (
+    [getattr(cmkit, name) for name in cmkit.__all__],
+    conversion("mg/kg", "ppm", "Fe_ppm", "stopped.py"),
+    sa.create_engine("sqlite://"),
+)
 
 
 def run_stopped(name: str, place: Path, source: Path, step: int, how: str) -> None:
@@ -127,8 +136,18 @@ def _demo(place: Path, source: Path) -> None:
     write_fleet(replace(recipe, machines=machines, months=2, planted=[], mistakes=[], text=""), place)
 
 
+def _now(source: Path) -> Assessment:
+    """The assessment that is written, as it is in memory."""
+    read: Assessment = pickle.loads((source / "now.pickle").read_bytes())
+    return read
+
+
+def _save(place: Path, source: Path) -> None:
+    _now(source).save(place)
+
+
 def _results(place: Path, source: Path) -> None:
-    result = load_assessment(source / "now")
+    result = _now(source)
     write_results({n: getattr(result, n) for n in ("verdicts", "limits")}, "run", f"sqlite:///{place}", result.about)
 
 
@@ -164,10 +183,10 @@ WRITERS: dict[str, Callable[[Path, Path], Any]] = {
     "returned": _returned,
     "decide": lambda place, source: write_back(place, _row("decisions", decision="D1", owner="A. Smith")),
     "join-bottles --accept": lambda place, source: write_back(place, _row("corrections", correction="K1", value="B2")),
-    "assess --out": lambda place, source: load_assessment(source / "now").save(place),
+    "assess --out": _save,
     # one site's part: each is written by itself, and a run that was stopped goes on with the others
-    "assess-sites --out": lambda place, source: load_assessment(source / "now").save(place),
-    "assess --freeze": lambda place, source: freeze(load_assessment(source / "now"), place),
+    "assess-sites --out": _save,
+    "assess --freeze": lambda place, source: freeze(_now(source), place),
     "assess --results": _results,
     "intervals --accept": lambda place, source: accept_intervals(
         place / "fleet.toml", {"engine": 300.0, "hydraulic": None}, ["engine", "hydraulic"]

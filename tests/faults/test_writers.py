@@ -14,7 +14,7 @@ import pytest
 
 from cmkit.cli import main
 from tests.faults.stopped import DONE, REFUSED, WRITERS
-from tests.faults.writing import NEVER, filled, snapshot, spread, whole_run
+from tests.faults.writing import NEVER, assessments, snapshot, spread, whole_run
 from tests.lengths import short_or_full
 
 READS = {"check", "history"}
@@ -68,6 +68,11 @@ _WRITES = {
 }
 
 
+def test_a_site_is_written_as_an_assessment_is() -> None:
+    """What is tried below of one is tried of the other: the same function, which finds the same."""
+    assert WRITERS["assess-sites --out"] is WRITERS["assess --out"]
+
+
 def test_no_other_module_writes(root: Path) -> None:
     found = set()
     for path in sorted((root / "cmkit").rglob("*.py")):
@@ -80,13 +85,13 @@ def test_no_other_module_writes(root: Path) -> None:
 
 
 @pytest.fixture(scope="module")
-def source(saved: Path) -> Path:
-    return filled(saved)
+def source(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return assessments(tmp_path_factory.mktemp("source"))
 
 
 @short_or_full("most", 2, 10)
 @pytest.mark.parametrize("how", ["kill", "full"])
-@pytest.mark.parametrize("name", list(WRITERS))
+@pytest.mark.parametrize("name", [name for name in WRITERS if name != "assess-sites --out"])
 def test_a_writer_stopped_at_any_step_leaves_the_old_or_the_new(
     tmp_path: Path, source: Path, forks: BaseContext, name: str, how: str, most: int
 ) -> None:

@@ -3,16 +3,20 @@ tests.faults.kills`.
 """
 
 import hashlib
+import pickle
 import shutil
 import sqlite3
 from dataclasses import dataclass
 from multiprocessing.context import BaseContext
 from pathlib import Path
 
+from cmkit.assess import assess_fleet
 from cmkit.assessment import load_assessment
+from cmkit.records.reading.load import load_fleet
 from cmkit.records.reading.start import start_fleet
 from cmkit.records.storing.history import damaged_files, history
 from cmkit.review import freeze
+from tests.faults.hostile import base_fleet
 from tests.faults.stopped import run_stopped
 
 LAB = (
@@ -23,10 +27,14 @@ FLEET_WRITERS = ("take-in", "returned", "match --out", "intervals --accept", "de
 NEVER = 10**9  # a step no writer comes to
 
 
-def filled(source: Path) -> Path:
-    """`source`, which holds two saved assessments, `then` and `now`, with a laboratory's file and the example fleet
-    beside them.
+def assessments(folder: Path) -> Path:
+    """Two assessments of the example fleet, `then` saved and `now` as it is in memory, with a laboratory's file and the
+    fleet beside them.
     """
+    fleet = load_fleet(base_fleet(folder / "example"))
+    source = folder / "source"
+    assess_fleet(fleet, "2026-03-15").save(source / "then")
+    (source / "now.pickle").write_bytes(pickle.dumps(assess_fleet(fleet, "2026-03-31")))
     (source / "lab.csv").write_text(LAB)
     _example_fleet(source / "fleet")
     return source

@@ -227,16 +227,15 @@ def test_what_moved_in_a_steady_change_by_bayes_rule(given, course) -> None:
     usual = Usual(start_levels(b), means, forecast_metals(b, 1, slice(0, len(b.row)), start_levels(b)))
     none = np.zeros(1)
     w = weigh(b, 1, at, nothing_anew(b), usual=usual, sound=np.ones(1), grid=grid, good=none, low=np.array([0.02]))
-    f = forecast_metals(b, 1, at, [v[at] for v in usual.levels])
+    f = forecast_metals(b, 1, at, usual.levels[:, at])
     m, moves = b.metals.index("Fe_ppm"), constant("anew_moves")
-    expected, y = float((f.carried + f.gained)[0, m]), float(b.y[0, 1, m])
+    (expected, known), y = (float(v[0, m]) for v in f.sound), float(b.y[0, 1, m])
     g = {name: float(b.numbers[name][0, m]) for name in ("noise_floor", "noise_share", "unit", "rate_sd")}
     own = max(g["noise_share"] ** 2 - constant("bottle_factor_sd") ** 2, (0.6 * g["noise_share"]) ** 2)
     wider = (g["rate_sd"] * b.steps["psi"][0, 1]) ** 2 + (constant("anew_level") * usual.levels[0][0, m]) ** 2
     share = []
     for factor in grid.times[grid.oddity == GOOD]:
         fixed = g["noise_floor"] ** 2 + g["unit"] ** 2 / 12 + own * (expected * factor) ** 2
-        known = (f.v0 + f.v1 + f.v2)[0, m]
         narrow, wide = (
             stats.t.pdf(y, 5, loc=expected * factor, scale=np.sqrt((known + more) * factor**2 + fixed) * np.sqrt(3 / 5))
             for more in (0.0, wider)

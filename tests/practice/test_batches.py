@@ -64,13 +64,33 @@ def registered(known: Fleet) -> pd.DataFrame:
     return out.set_index("batch")
 
 
+def each_registered(make_fleet: Callable[..., Fleet], fleets: list[list[dict]]) -> list[pd.DataFrame]:
+    """The registers of several fleets, laid beside one another as so many products of one fleet: each product is held
+    against its own deliveries alone.
+    """
+    products = [f"hydraulic oil {n}" for n in range(len(fleets))]
+    rows = [
+        row | {"fluid": product, "baseline": f"{product} {row['baseline']}"}
+        for product, own in zip(products, fleets, strict=True)
+        for row in own
+    ]
+    found = registered(fleet(make_fleet, rows))
+    return [found[found["fluid"] == product] for product in products]
+
+
+def test_fleets_laid_beside_one_another_are_as_each_by_itself(make_fleet) -> None:
+    fleets = [deliveries(np.random.default_rng(seed), 8, 0.05, {6: {"Si_ppm": 4.0}}) for seed in range(3)]
+    alone = [registered(fleet(make_fleet, rows)) for rows in fleets]
+    for one, beside in zip(alone, each_registered(make_fleet, fleets), strict=True):
+        pd.testing.assert_frame_equal(one.drop(columns="fluid"), beside.drop(columns="fluid"))
+
+
 @some_or_all("planted", [("Si_ppm", 4.0), ("visc40_cSt", 1.2), ("Zn_ppm", 0.5), ("water_ppm", 10.0)], first=2)
 def test_a_batch_that_differs_is_named_with_its_result(make_fleet, planted) -> None:
     """The seventh of eight deliveries, in at least 19 of 20 fleets; the one after it is not called with it."""
     (analyte, times), named, after = planted, 0, 0
-    for seed in range(20):
-        rows = deliveries(np.random.default_rng(seed), 8, 0.05, {6: {analyte: times}})
-        found = registered(fleet(make_fleet, rows))
+    fleets = [deliveries(np.random.default_rng(seed), 8, 0.05, {6: {analyte: times}}) for seed in range(20)]
+    for found in each_registered(make_fleet, fleets):
         hit = found.loc["D-6"]
         named += hit["found"] in (DIFFERS, OFF_GRADE) and hit["analyte"] == analyte and hit["by_luck"] < 0.02
         after += found.loc["D-7", "found"] == USUAL
@@ -83,9 +103,9 @@ def test_a_batch_that_differs_is_named_with_its_result(make_fleet, planted) -> N
 def test_clean_batches_are_not_accused(make_fleet, fleets: int, between: float) -> None:
     """Eight deliveries a fleet whose contents scatter less than, as, and more than is taken as usual: 5 % at most."""
     called = batches = 0
-    for seed in range(500, 500 + fleets):
-        found = registered(fleet(make_fleet, deliveries(np.random.default_rng(seed), 8, between, {})))["found"]
-        called += int(found.isin([DIFFERS, CHANGED, OFF_GRADE]).sum())
+    clean = [deliveries(np.random.default_rng(seed), 8, between, {}) for seed in range(500, 500 + fleets)]
+    for found in each_registered(make_fleet, clean):
+        called += int(found["found"].isin([DIFFERS, CHANGED, OFF_GRADE]).sum())
         batches += len(found)
     assert batches >= 200
     assert called <= 0.05 * batches
@@ -123,12 +143,10 @@ def test_a_first_batch_is_held_against_what_used_bottles_say(make_fleet) -> None
 
 def test_two_laboratories_are_not_taken_for_two_fluids(make_fleet) -> None:
     """A laboratory that reads all metals 15 % higher measures the newest batch."""
-    called = 0
-    for seed in range(40):
-        rows = deliveries(np.random.default_rng(seed), 6, 0.03, {})
+    fleets = [deliveries(np.random.default_rng(seed), 6, 0.03, {}) for seed in range(40)]
+    for rows in fleets:
         rows[-1] |= {"lab": "other"} | {a: round(1.15 * rows[-1][a], 1) for a in FRESH if a.endswith("_ppm")}
-        called += registered(fleet(make_fleet, rows)).loc["D-5", "found"] != USUAL
-    assert called <= 2
+    assert sum(found.loc["D-5", "found"] != USUAL for found in each_registered(make_fleet, fleets)) <= 2
 
 
 def test_where_a_batch_went_and_what_nobody_registered(make_fleet) -> None:

@@ -11,8 +11,8 @@ from click.testing import CliRunner
 
 from cmkit.cli import main
 from cmkit.errors import WrongFile
-from cmkit.records.fleet import Fleet
-from cmkit.records.reading.advice import advice, newest_set_aside
+from cmkit.records.fleet import Fleet, newest_set_aside
+from cmkit.records.reading.advice import advice
 from cmkit.records.reading.components import component_of
 from cmkit.records.reading.draft_register import draft_register, write_draft
 from cmkit.records.reading.load import load_fleet

@@ -11,7 +11,8 @@ import pytest
 
 from cmkit.errors import StoreError
 from cmkit.records.storing.query import fleet_query
-from cmkit.records.storing.store import read_table, take_in
+from cmkit.records.storing.store import take_in
+from cmkit.records.storing.versions import read_table
 
 TODAY = date(2026, 1, 31)
 MEANS = """

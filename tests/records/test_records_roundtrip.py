@@ -17,7 +17,8 @@ from hypothesis import strategies as st
 from cmkit.errors import RecordsError
 from cmkit.records.fleet import Fleet
 from cmkit.records.reading.load import load_fleet
-from cmkit.records.storing.store import read_store, take_in
+from cmkit.records.storing.store import take_in
+from cmkit.records.storing.versions import read_store
 from cmkit.tables.records import TABLES
 
 TODAY = date(2026, 1, 31)

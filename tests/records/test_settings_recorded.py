@@ -10,6 +10,7 @@ from cmkit.assess import assess_fleet
 from cmkit.records.constants import constants
 from cmkit.records.fleet import Fleet
 from cmkit.records.settings import Alarm, Intervals, Judge, Sampling, Settings, Trust, parse_settings
+from tests.conftest import only_places
 
 SECTIONS = {"sampling": Sampling, "alarm": Alarm, "trust": Trust, "intervals": Intervals, "judge": Judge}
 KEYS = [(section, field.name) for section, cls in SECTIONS.items() for field in fields(cls)]
@@ -26,9 +27,8 @@ def another(value: Any) -> Any:
 
 @pytest.fixture(scope="module")
 def one(small: Fleet) -> Fleet:
-    """One machine of the demo fleet."""
-    site = small.machines.groupby("site").size().idxmin()
-    return small.for_site(str(site))
+    """One compartment of the demo fleet."""
+    return only_places(small, small.compartments["compartment"] == "EX-02/engine")
 
 
 @pytest.mark.parametrize(("section", "key"), KEYS)

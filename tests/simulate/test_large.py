@@ -7,7 +7,7 @@ from dataclasses import replace
 import pandas as pd
 import pytest
 
-from cmkit.records.storing.store import read_table
+from cmkit.records.storing.versions import read_table
 from cmkit.simulate.invented_fleet import simulate_fleet
 from cmkit.simulate.large import write_large
 from cmkit.simulate.recipe import demo_recipe

@@ -6,14 +6,13 @@ from collections.abc import Callable
 import numpy as np
 import pandas as pd
 
-from cmkit.records.fleet import Fleet, has_result
+from cmkit.records.fleet import Fleet, has_result, newest_set_aside
 from cmkit.records.reading.names import squeezed
 from cmkit.records.reading.places import bags_of, clearly_nearest
 from cmkit.records.reading.same_bottle import same_bottles
 
 _LINES = 20  # names or words that are listed
 _FAR = (0.5, 1.5)  # own choice: a change of less or more than these shares of the sump is far from it
-_QUARTER = pd.Timedelta(days=91)
 LARGE = 0.05  # own choice: share of the newest quarter set aside from which on it is said first
 _HOURS, _SHARE = 50.0, 0.2  # own choice: hours and share by which a label and the log of work may differ
 
@@ -39,20 +38,6 @@ def _newest(fleet: Fleet) -> list[str]:
     share = newest_set_aside(fleet)
     words = f"{share:.0%} of the rows of the newest quarter are set aside: look at these first."
     return [words] if share > LARGE else []
-
-
-def newest_set_aside(fleet: Fleet) -> float:
-    """The share (0..1) of the rows that became known in the newest quarter of the records and are set aside, but for
-    those a layout leaves out on purpose; 0 where there are none."""
-    rows = fleet.arrivals
-    if rows is None or rows["known_on"].isna().all():
-        return 0.0
-    since = rows["known_on"].max() - _QUARTER
-    newest, aside = rows[rows["known_on"] > since], fleet.set_aside
-    meant = (
-        (aside["what"] == "row") & (aside["known_on"] > since) & aside["reason"].str.contains(" leaves ", regex=False)
-    )
-    return float((newest["set_aside"].sum() - meant.sum()) / max(newest["read"].sum(), 1))
 
 
 def _names(fleet: Fleet) -> list[str]:

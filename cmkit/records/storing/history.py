@@ -6,7 +6,7 @@ from typing import Any
 
 import pandas as pd
 
-from cmkit.records.storing.store import all_manifests, default_store, store_place
+from cmkit.records.storing.versions import all_manifests, default_store, store_place
 from cmkit.tables.records import EVENTS
 
 

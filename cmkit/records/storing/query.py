@@ -11,7 +11,7 @@ import duckdb
 import pandas as pd
 
 from cmkit.errors import StoreError
-from cmkit.records.storing.store import empty_table, version_files
+from cmkit.records.storing.versions import empty_table, version_files
 from cmkit.tables.records import TABLES
 
 # nothing is fetched from the network, and nothing outside the files of one version is read or written

@@ -1,28 +1,23 @@
-"""A store read and written one site at a time, for fleets that do not fit in memory."""
+"""A store read one site, or some machines, at a time, for fleets that do not fit in memory."""
 
 import hashlib
-import json
-from collections.abc import Collection, Iterable
-from dataclasses import replace
-from datetime import UTC, datetime
-from importlib.metadata import version as package_version
+from collections.abc import Collection
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
 from cmkit.errors import MissingTable, StoreError
-from cmkit.records.fleet import Fleet
+from cmkit.records.fleet import Fleet, concerning, counted
 from cmkit.records.reading.repeats import in_order
-from cmkit.records.storing.store import (
+from cmkit.records.storing.versions import (
     REGISTERS,
-    SCHEMA,
-    put_file,
+    StoredVersion,
+    open_version,
     read_store,
     read_table,
     stacked,
-    store_place,
-    write_table,
+    without_place,
 )
 from cmkit.tables.frames import empty
 from cmkit.tables.records import EVENTS, TABLES
@@ -30,52 +25,80 @@ from cmkit.tables.records import EVENTS, TABLES
 FEWEST_MACHINES = 10  # own choice: of one kind and size that are always learnt from, where there are as many
 
 
-def site_records(store: str | Path, site: str, version: int | None = None) -> Fleet:
-    """What ``read_store(store, version).for_site(site)`` gives, with only that site's files read: without the notes on
-    reading, and with bottles that a correction moves to it.
+def site_records(store: str | Path, sites: Collection[str], version: int | None = None) -> Fleet:
+    """The records of the machines of some sites, with only those sites' files read: without the notes on reading, and
+    with bottles that a correction moves to one of them.
 
-    Raises StoreError where the version, the site or a file is not there.
+    Raises StoreError where the version, a site or a file is not there.
     """
-    own = read_store(store, version, site)
-    places = read_table(store, "compartments", version=version)["compartment"]
-    corrections = in_order(read_table(store, "corrections", version=version), TABLES["corrections"])
-    here = own.compartments["compartment"]
-    to_come = corrections.loc[corrections["value"].isin(here), "sample"]
-    to_come = to_come[~to_come.isin(own.samples["sample"])]
-    samples = own.samples
-    if len(to_come):
-        rows = read_table(store, "samples", version=version)
-        samples = in_order(stacked([samples, rows[rows["sample"].isin(to_come)]]), TABLES["samples"])
-    none = {name: getattr(own, name).iloc[:0] for name in ("set_aside", "repairs", "counts")}
-    return replace(
-        own,
-        samples=samples,
-        corrections=corrections.drop(columns=["file", "row"], errors="ignore"),
-        elsewhere=frozenset(set(places) - set(here)),
-        arrivals=None,
-        sources={},
-        **none,
-    )
+    kept = open_version(store, version)
+    names, machines = kept.table("sites"), kept.table("machines")
+    missing = sorted(set(sites) - set(names["site"]))
+    if missing:
+        raise StoreError(f"{kept.place.root}: no site {missing[0]!r}; found {', '.join(names['site'])}.")
+    return _records_of(kept, names[names["site"].isin(sites)], machines[machines["site"].isin(sites)])
 
 
 def chosen_records(store: str | Path, most_bottles: int, version: int | None = None) -> Fleet:
     """Records of the whole fleet where it has at most so many bottles; else of machines evenly spread over the sites,
-    of every kind and size, with about as many, read one site at a time.
+    of every kind and size, with about as many: of the others no row is held.
     """
-    machines = read_table(store, "machines", version=version)
-    sites = read_table(store, "sites", version=version)["site"].tolist()
-    bottles = sum(len(read_table(store, "samples", site, version, ["sample"])) for site in sites)
+    kept = open_version(store, version)
+    bottles = sum(kept.bottles().values())
     if bottles <= most_bottles:
         return read_store(store, version)
-    chosen = _spread(machines, most_bottles / bottles)
-    parts = [site_records(store, site, version).for_machines(chosen) for site in sites]
-    parts = [part for part in parts if len(part.machines)]
-    names = [name for name in TABLES if name != "corrections"]
-    tables = {name: stacked([getattr(part, name) for part in parts]) for name in names}
-    moved_once = tables["samples"].drop_duplicates()  # a bottle that moved stands at both sites
-    tables["samples"] = in_order(moved_once, TABLES["samples"])
-    places = set(read_table(store, "compartments", version=version)["compartment"])
-    return replace(parts[0], **tables, elsewhere=frozenset(places - set(tables["compartments"]["compartment"])))
+    names, machines = kept.table("sites"), kept.table("machines")
+    own = machines[machines["machine"].isin(_spread(machines, most_bottles / bottles))]
+    return _records_of(kept, names[names["site"].isin(own["site"])], own)
+
+
+def _records_of(kept: StoredVersion, sites: pd.DataFrame, machines: pd.DataFrame) -> Fleet:
+    """The records of some machines, all of them at these sites, read from the sites' files."""
+    every, corrections = kept.table("compartments"), kept.table("corrections")
+    places = every[every["machine"].isin(machines["machine"])]
+    moved = corrections.loc[corrections["value"].isin(places["compartment"]), "sample"]
+    of = {"sites": sites, "machines": machines, "compartments": places, "corrections": corrections}
+    own = {key: set(of[name][key]) for name, key in zip(REGISTERS, ("site", "machine", "compartment"), strict=True)}
+    for name in (n for n in EVENTS if n not in of):
+        key = next(k for k in ("compartment", "machine", "site") if k in TABLES[name].names)
+        of[name] = kept.table(name, own["site"], only=(key, own[key]))
+    to_come = set(moved) - set(of["samples"]["sample"])
+    if to_come:
+        of["samples"] = stacked([of["samples"], kept.table("samples", only=("sample", to_come))])
+    tables = {n: in_order(of[n], TABLES[n]) if n in EVENTS else of[n].reset_index(drop=True) for n in TABLES}
+    return Fleet(
+        settings=kept.settings,
+        **{n: without_place(t, n) for n, t in tables.items()},
+        **{n: empty(n) for n in ("set_aside", "repairs")},
+        counts=counted(empty("arrivals")),
+        elsewhere=frozenset(set(every["compartment"]) - own["compartment"]),
+    )
+
+
+def site_contents(store: str | Path, sites: Collection[str], version: int | None = None) -> dict[str, str]:
+    """A hash over the records of each of some sites: the hashes of its files, its part of the registers, and the
+    corrections that concern its bottles.
+    """
+    kept = open_version(store, version)
+    names, machines, places = (kept.table(name) for name in REGISTERS)
+    corrections = kept.table("corrections")
+    out = {}
+    for site in sites:
+        own = machines[machines["site"] == site]
+        there = places[places["machine"].isin(own["machine"])]
+        bottles = kept.table("samples", [site], ["sample"])["sample"]
+        concerned = corrections[concerning(corrections, bottles, there["compartment"])]
+        moved = concerned.loc[concerned["value"].isin(there["compartment"]), "sample"]
+        files = kept.digests(None if set(moved) - set(bottles) else site)  # a moved bottle stands in another site's
+        frames = (names[names["site"] == site], own, there, concerned)
+        out[site] = hashlib.sha256("\n".join([*files, *map(frame_digest, frames)]).encode()).hexdigest()
+    return out
+
+
+def frame_digest(table: pd.DataFrame) -> str:
+    """A hash over a table's columns, dtypes and values."""
+    head = repr([(str(name), str(kind)) for name, kind in table.dtypes.items()]).encode()
+    return hashlib.sha256(head + pd.util.hash_pandas_object(table, index=False).to_numpy().tobytes()).hexdigest()
 
 
 def newest_day(store: str | Path, version: int | None = None) -> str:
@@ -98,53 +121,3 @@ def _spread(machines: pd.DataFrame, share: float) -> set[str]:
         size = min(len(own), max(FEWEST_MACHINES, int(np.ceil(share * len(own)))))
         out |= set(own["machine"].to_numpy()[np.arange(size) * len(own) // size])
     return out
-
-
-def begin_store(
-    store: str | Path,
-    settings: str,
-    sites: Iterable[tuple[str, dict[str, pd.DataFrame]]],
-    tables: Collection[str] = (*REGISTERS, *EVENTS),
-) -> int:
-    """The first version of a store from the records of one site after another, each written before the next is asked
-    for; how many bottles it holds.
-
-    settings: text of fleet.toml; sites: name and tables of each site, as
-    :func:`cmkit.simulate.invented_fleet.simulate_fleet` gives them. StoreError where a store is there already: nothing
-    is written over.
-    """
-    place = store_place(store)
-    if place.fs.exists(place.path("CURRENT")):
-        raise StoreError(f"{place.root}: a store is here already; wanted a new folder.")
-    shared: dict[str, list[pd.DataFrame]] = {name: [] for name in (*REGISTERS, "corrections")}
-    entries, bottles = [], 0
-    for site, records in sites:
-        for name in tables:
-            if name in shared:
-                shared[name].append(records[name])
-            else:
-                entries.append(write_table(place, name, site, _numbered(records.get(name, empty(name)), site)))
-        bottles += len(records["samples"])
-    for name, parts in shared.items():
-        whole = pd.concat(parts).sort_values(TABLES[name].key[0], kind="stable", ignore_index=True)
-        entries.append(write_table(place, name, "", _numbered(whole, "") if name == "corrections" else whole))
-    entries += [write_table(place, name, "", empty(name)) for name in ("set_aside", "repairs", "arrivals")]
-    manifest = {
-        "version": 1,
-        "schema": SCHEMA,
-        "made_on": datetime.now(UTC).isoformat(timespec="seconds"),
-        "cmkit": package_version("cmkit"),
-        "added": {name: sum(e["rows"] for e in entries if e["table"] == name) for name in EVENTS},
-        "sources": {"fleet.toml": hashlib.sha256(settings.encode()).hexdigest()},
-        "settings": settings,
-        "files": {f"{e['table']}/{e['site']}": e for e in entries if e["rows"] or not e["site"]},
-    }
-    put_file(place, "versions/1.json", json.dumps(manifest, indent=1, sort_keys=True).encode())
-    put_file(place, "CURRENT", b"1\n")
-    return bottles
-
-
-def _numbered(frame: pd.DataFrame, site: str) -> pd.DataFrame:
-    """Rows with where they came from: the site's records and the row in them."""
-    at = {"file": pd.Series(site or "fleet", index=frame.index, dtype="str"), "row": np.arange(len(frame)) + 2}
-    return pd.concat([pd.DataFrame(at, index=frame.index), frame], axis=1)

@@ -7,7 +7,8 @@ from cmkit.errors import StoreError
 from cmkit.records.fleet import Fleet
 from cmkit.records.reading.load import load_fleet
 from cmkit.records.storing.database import read_database
-from cmkit.records.storing.store import default_store, read_store, take_in
+from cmkit.records.storing.store import take_in
+from cmkit.records.storing.versions import default_store, read_store
 
 
 def open_fleet(

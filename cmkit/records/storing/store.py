@@ -15,7 +15,7 @@ import json
 import re
 import tempfile
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Collection, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
@@ -23,23 +23,32 @@ from importlib.metadata import version as package_version
 from pathlib import Path
 from typing import Any
 
-import fsspec
+import numpy as np
 import pandas as pd
 
 from cmkit.errors import SettingsError, StoreError
 from cmkit.files import one_writer, write_file
-from cmkit.records.fleet import Fleet, counted
+from cmkit.records.fleet import Fleet
 from cmkit.records.reading.load import load_with_places
 from cmkit.records.reading.repeats import in_order, without_repeats
 from cmkit.records.settings import parse_settings, read_settings
+from cmkit.records.storing.versions import (
+    FLEET,
+    NOTES,
+    REGISTERS,
+    SCHEMA,
+    Place,
+    default_store,
+    file_key,
+    manifest_of,
+    number_in_force,
+    read_file,
+    stacked,
+    store_place,
+)
 from cmkit.tables.describe import write_parquet
 from cmkit.tables.frames import empty
 from cmkit.tables.records import EVENTS, TABLES
-
-SCHEMA = 1
-REGISTERS = ("sites", "machines", "compartments")
-_NOTES = ("set_aside", "repairs", "arrivals")
-_FLEET = ""  # the "site" of tables that belong to the whole fleet
 
 
 @dataclass(frozen=True)
@@ -55,30 +64,6 @@ class TakenIn:
     words: str
 
 
-@dataclass(frozen=True)
-class _Place:
-    """A store's file system and root path; `local` where it is this machine's own disk."""
-
-    fs: Any
-    root: str
-    local: bool
-
-    def path(self, *parts: str) -> str:
-        return "/".join([self.root.rstrip("/"), *parts])
-
-
-def store_place(store: str | Path) -> _Place:
-    """The place of a store given as a folder or an fsspec URL."""
-    fs, root = fsspec.core.url_to_fs(str(store))
-    protocols = fs.protocol if isinstance(fs.protocol, tuple) else (fs.protocol,)
-    return _Place(fs, root, "file" in protocols)
-
-
-def default_store(fleet_dir: str | Path) -> Path:
-    """`store/` inside the fleet folder."""
-    return Path(fleet_dir) / "store"
-
-
 def take_in(
     fleet_dir: str | Path, store: str | Path | None = None, today: date | None = None, wait_s: float = 60.0
 ) -> TakenIn:
@@ -92,7 +77,7 @@ def take_in(
     read_settings(Path(fleet_dir) / "fleet.toml")  # so that no store is begun in a folder that is no fleet's
     place = store_place(store if store is not None else default_store(fleet_dir))
     with _writer(place, wait_s):
-        before = _manifest(place, _current(place)) if _current(place) else None
+        before = manifest_of(place, number_in_force(place)) if number_in_force(place) else None
         numbers = _keys(place, before, "samples") if before else None
         fleet, tables = load_with_places(fleet_dir, today, None if numbers is None else numbers["sample"].unique())
         settings = (Path(fleet_dir) / "fleet.toml").read_text(encoding="utf-8-sig")
@@ -100,7 +85,7 @@ def take_in(
 
 
 @contextmanager
-def _writer(place: _Place, wait_s: float) -> Iterator[None]:
+def _writer(place: Place, wait_s: float) -> Iterator[None]:
     """The lock of the one writer. A store on another machine is locked among the writers of this machine only."""
     if place.local:
         Path(place.root).mkdir(parents=True, exist_ok=True)
@@ -115,7 +100,7 @@ def _writer(place: _Place, wait_s: float) -> Iterator[None]:
 
 
 def _publish(
-    place: _Place, before: dict[str, Any] | None, fleet: Fleet, now: dict[str, pd.DataFrame], settings: str
+    place: Place, before: dict[str, Any] | None, fleet: Fleet, now: dict[str, pd.DataFrame], settings: str
 ) -> TakenIn:
     """Write what changed, then the manifest, then CURRENT: in this order, so that a version is whole or not there."""
     registers = {name: _joined_register(place, before, now[name], name) for name in REGISTERS}
@@ -129,11 +114,11 @@ def _publish(
         ]
         added[name] = sum(map(len, by_site.values())) - sum(_rows(before, name, s) for s in by_site)
         for site, frame in by_site.items():
-            entries[_key(name, site)] = write_table(place, name, site, frame)
+            entries[file_key(name, site)] = write_table(place, name, site, frame)
     for name, frame in (registers | _joined_notes(place, before, fleet, pd.concat(lost), held)).items():
-        entries[_key(name, _FLEET)] = write_table(place, name, _FLEET, frame)
+        entries[file_key(name, FLEET)] = write_table(place, name, FLEET, frame)
     entries = {key: entry for key, entry in sorted(entries.items()) if entry["rows"] or not entry["site"]}
-    number, aside = (int(before["version"]) if before else 0), int(entries[_key("set_aside", _FLEET)]["rows"])
+    number, aside = (int(before["version"]) if before else 0), int(entries[file_key("set_aside", FLEET)]["rows"])
     changed = _changed(before, entries, settings)
     if before and not changed:
         return TakenIn(number, added, aside, False, f"Nothing new: version {number} holds it all.")
@@ -160,7 +145,7 @@ def _changed(before: dict[str, Any] | None, entries: dict[str, dict[str, Any]], 
     """
     old = before["files"] if before else {}
     tables = {key.partition("/")[0] for key in {*old, *entries} if old.get(key) != entries.get(key)}
-    names = [name for name in (*TABLES, *_NOTES) if name in tables]
+    names = [name for name in (*TABLES, *NOTES) if name in tables]
     return names + ["settings"] * bool(before and _means_else(before["settings"], settings))
 
 
@@ -176,18 +161,14 @@ def _means_else(was: str, now: str) -> bool:
 
 def _words(number: int, added: dict[str, int], changed: list[str], aside: int) -> str:
     new = ", ".join(f"{n:,} {name if n > 1 else name[:-1]}" for name, n in added.items() if n) or "no new rows"
-    also = ["fleet.toml" if c == "settings" else c for c in changed if not added.get(c) and c not in _NOTES]
+    also = ["fleet.toml" if c == "settings" else c for c in changed if not added.get(c) and c not in NOTES]
     parts = [new, *([f"changed: {', '.join(also)}"] if also else [])]
     parts += [f"{aside:,} set aside so far (cmkit check says why)"] if aside else []
     return f"Version {number}: {'; '.join(parts)}."
 
 
-def _key(table: str, site: str) -> str:
-    return f"{table}/{site}"
-
-
 def _rows(manifest: dict[str, Any] | None, table: str, site: str) -> int:
-    return manifest["files"].get(_key(table, site), {"rows": 0})["rows"] if manifest else 0
+    return manifest["files"].get(file_key(table, site), {"rows": 0})["rows"] if manifest else 0
 
 
 def _sites_of(registers: dict[str, pd.DataFrame]) -> pd.DataFrame:
@@ -203,12 +184,12 @@ def _sites_of(registers: dict[str, pd.DataFrame]) -> pd.DataFrame:
     return names.drop_duplicates("name")
 
 
-def _joined_register(place: _Place, before: dict[str, Any] | None, now: pd.DataFrame, name: str) -> pd.DataFrame:
+def _joined_register(place: Place, before: dict[str, Any] | None, now: pd.DataFrame, name: str) -> pd.DataFrame:
     """The folder's register plus names that only the store still knows: stored records may refer to them."""
     now, key = now.drop(columns=["file", "row"]), TABLES[name].key[0]
     if not before:
         return now
-    stored = _read(place, before, name, _FLEET)
+    stored = read_file(place, before, name, FLEET)
     gone = stored[~stored[key].isin(now[key])]
     return pd.concat([now, gone]).sort_values(key, kind="stable", ignore_index=True) if len(gone) else now
 
@@ -216,7 +197,7 @@ def _joined_register(place: _Place, before: dict[str, Any] | None, now: pd.DataF
 def _sites(frame: pd.DataFrame, name: str, sites: pd.DataFrame) -> pd.Series:
     """The site each row of an event table belongs to; corrections belong to the fleet."""
     if name == "corrections":
-        return pd.Series(_FLEET, index=frame.index, dtype="str")
+        return pd.Series(FLEET, index=frame.index, dtype="str")
     if name == "baselines":
         return frame["site"]
     by = "machine" if name == "meters" else "compartment"
@@ -224,7 +205,7 @@ def _sites(frame: pd.DataFrame, name: str, sites: pd.DataFrame) -> pd.Series:
 
 
 def _merged_events(
-    place: _Place, before: dict[str, Any] | None, now: pd.DataFrame, name: str, sites: pd.DataFrame
+    place: Place, before: dict[str, Any] | None, now: pd.DataFrame, name: str, sites: pd.DataFrame
 ) -> tuple[dict[str, pd.DataFrame], pd.DataFrame]:
     """(rows by site, for the sites that may change; rows of the folder that a stored row speaks against).
 
@@ -240,7 +221,7 @@ def _merged_events(
         moved = keys["_site"].ne(_sites(keys, name, sites))
         again = keys[table.key[0]].isin(now[table.key[0]])
         touched |= set(keys.loc[moved | again, "_site"]) | set(_sites(keys[moved], name, sites))
-    stored = [_read(place, before, name, s) for s in sorted(touched) if before and _rows(before, name, s)]
+    stored = [read_file(place, before, name, s) for s in sorted(touched) if before and _rows(before, name, s)]
     old = sum(map(len, stored))
     whole = stacked([*stored, now])
     fresh = whole[~whole.duplicated([c for c in whole.columns if c not in ("file", "row")])]
@@ -265,27 +246,17 @@ def _conflicts(lost: pd.DataFrame, name: str) -> pd.DataFrame:
                          "known_on": known})  # fmt: skip
 
 
-def stacked(parts: list[pd.DataFrame]) -> pd.DataFrame:
-    """Frames one below the other. A result column that some lack (an analyte added later) is empty and not flagged
-    there.
-    """
-    filled = [p for p in parts if len(p)] or [parts[0].reset_index(drop=True)]
-    whole = pd.concat(filled, ignore_index=True) if len(filled) > 1 else filled[0]
-    flags = [c for c, kind in whole.dtypes.items() if str(c).endswith(("_below", "_above")) and str(kind) != "bool"]
-    return whole.assign(**{c: whole[c].eq(True) for c in flags}).copy() if flags else whole
-
-
-def _keys(place: _Place, manifest: dict[str, Any], name: str) -> pd.DataFrame:
+def _keys(place: Place, manifest: dict[str, Any], name: str) -> pd.DataFrame:
     """Key columns (and what tells the site) of a whole event table, with `_site`, without reading the results."""
     table = TABLES[name]
     columns = [*table.key, *(c for c in ("compartment", "site") if c in table.names and c not in table.key)]
     entries = [e for e in manifest["files"].values() if e["table"] == name]
-    parts = [_read(place, manifest, name, e["site"], columns).assign(_site=e["site"]) for e in entries]
+    parts = [read_file(place, manifest, name, e["site"], columns).assign(_site=e["site"]) for e in entries]
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=[*columns, "_site"], dtype="str")
 
 
 def _joined_notes(
-    place: _Place, before: dict[str, Any] | None, fleet: Fleet, lost: pd.DataFrame, held: list[pd.DataFrame]
+    place: Place, before: dict[str, Any] | None, fleet: Fleet, lost: pd.DataFrame, held: list[pd.DataFrame]
 ) -> dict[str, pd.DataFrame]:
     """Notes of this reading, and those of earlier readings on files that are no longer there."""
     assert fleet.arrivals is not None
@@ -305,7 +276,7 @@ def _joined_notes(
     now = {"set_aside": aside, "repairs": fleet.repairs, "arrivals": arrivals}
     if not before:
         return now
-    old = {name: _read(place, before, name, _FLEET) for name in now}
+    old = {name: read_file(place, before, name, FLEET) for name in now}
     return {n: stacked([old[n][~old[n]["file"].isin(fleet.sources)], frame]) for n, frame in now.items()}
 
 
@@ -325,7 +296,7 @@ def _slug(site: str) -> str:
     return f"{readable or 'site'}-{hashlib.sha256(site.encode()).hexdigest()[:8]}"
 
 
-def write_table(place: _Place, table: str, site: str, frame: pd.DataFrame) -> dict[str, Any]:
+def write_table(place: Place, table: str, site: str, frame: pd.DataFrame) -> dict[str, Any]:
     """One immutable file; its entry in the manifest. A file of the same content is there already and is left."""
     buffer = io.BytesIO()
     write_parquet(frame, table, buffer)
@@ -337,7 +308,7 @@ def write_table(place: _Place, table: str, site: str, frame: pd.DataFrame) -> di
     return {"table": table, "site": site, "path": path, "rows": len(frame), "sha256": digest}
 
 
-def put_file(place: _Place, path: str, data: bytes) -> None:
+def put_file(place: Place, path: str, data: bytes) -> None:
     """A file that is there whole or not at all: on disk by rename after a flush, elsewhere by one put."""
     target = place.path(path)
     if not place.local:
@@ -346,142 +317,51 @@ def put_file(place: _Place, path: str, data: bytes) -> None:
     write_file(target, data)
 
 
-def _current(place: _Place) -> int:
-    """The version in force, 0 where there is none yet. StoreError where CURRENT holds no number."""
-    path = place.path("CURRENT")
-    if not place.fs.exists(path):
-        return 0
-    text = place.fs.cat_file(path).decode("utf-8", "replace").strip()
-    if not text.isdigit():
-        raise StoreError(
-            f"{path}: found {text[:40]!r}, wanted the number of a version. Put the newest number of versions/ there."
-        )
-    return int(text)
+def begin_store(
+    store: str | Path,
+    settings: str,
+    sites: Iterable[tuple[str, dict[str, pd.DataFrame]]],
+    tables: Collection[str] = (*REGISTERS, *EVENTS),
+) -> int:
+    """The first version of a store from the records of one site after another, each written before the next is asked
+    for; how many bottles it holds.
 
-
-def _manifest(place: _Place, number: int) -> dict[str, Any]:
-    path = place.path("versions", f"{number}.json")
-    if not place.fs.exists(path):
-        known = [v["version"] for v in all_manifests(place)]
-        raise StoreError(f"{path}: no version {number}; the store holds {', '.join(map(str, known)) or 'none'}.")
-    manifest: dict[str, Any] = json.loads(place.fs.cat_file(path))
-    if manifest["schema"] != SCHEMA:
-        raise StoreError(
-            f"{path}: written in form {manifest['schema']}; this cmkit reads form {SCHEMA}. Use the cmkit that wrote "
-            f"it ({manifest['cmkit']})."
-        )
-    return manifest
-
-
-def all_manifests(place: _Place) -> list[dict[str, Any]]:
-    """The manifests of all versions up to the one in force, oldest first."""
-    current = _current(place)
-    found = [json.loads(place.fs.cat_file(p)) for p in place.fs.glob(place.path("versions", "*.json"))]
-    return sorted((m for m in found if m["version"] <= current), key=lambda m: m["version"])
-
-
-def _read(
-    place: _Place, manifest: dict[str, Any], table: str, site: str, columns: list[str] | None = None
-) -> pd.DataFrame:
-    entry = manifest["files"][_key(table, site)]
-    path = place.path(entry["path"])
-    try:
-        rows = pd.read_parquet(path if place.local else io.BytesIO(place.fs.cat_file(path)), columns=columns)
-    except (OSError, ValueError) as error:
-        raise StoreError(
-            f"{path}: a file of version {manifest['version']} is missing or damaged ({error}). Bring it back from a "
-            f"backup."
-        ) from None
-    return rows if columns else _with_later_columns(rows, table)
-
-
-def _with_later_columns(rows: pd.DataFrame, name: str) -> pd.DataFrame:
-    """Rows with columns that the dictionary did not have yet when they were written, empty."""
-    later = [c for c in TABLES[name].names if c not in rows] if name in TABLES else []
-    return rows.join(empty(name)[later].reindex(rows.index)) if later else rows
-
-
-def read_table(
-    store: str | Path, table: str, site: str | None = None, version: int | None = None, columns: list[str] | None = None
-) -> pd.DataFrame:
-    """One table of the store, of one site or of all, as the version in force (or another) has it; only `columns` where
-    given.
-
-    Event tables are kept by site; registers and corrections belong to the fleet and come whole.
+    settings: text of fleet.toml; sites: name and tables of each site, as
+    :func:`cmkit.simulate.invented_fleet.simulate_fleet` gives them. StoreError where a store is there already: nothing
+    is written over.
     """
     place = store_place(store)
-    return _table(place, _manifest(place, _wanted(place, version)), table, site, columns)
-
-
-def _table(
-    place: _Place, manifest: dict[str, Any], table: str, site: str | None, columns: list[str] | None = None
-) -> pd.DataFrame:
-    entries = [e for e in manifest["files"].values() if e["table"] == table]
-    wanted = [e["site"] for e in entries if site is None or e["site"] in (site, _FLEET)]
-    if not wanted and entries:
-        return _read(place, manifest, table, entries[0]["site"], columns).iloc[:0]
-    return stacked([_read(place, manifest, table, s, columns) for s in wanted]) if wanted else empty_table(table)
-
-
-def version_files(store: str | Path, version: int | None = None) -> tuple[dict[str, list[str]], Any]:
-    """(paths of the Parquet files of each table of a version, the file system they are on: None for this machine's own
-    disk).
-    """
-    place = store_place(store)
-    manifest = _manifest(place, _wanted(place, version))
-    paths: dict[str, list[str]] = {}
-    for entry in manifest["files"].values():
-        path = place.path(entry["path"])
-        paths.setdefault(entry["table"], []).append(path if place.local else place.fs.unstrip_protocol(path))
-    return paths, None if place.local else place.fs
-
-
-def empty_table(name: str) -> pd.DataFrame:
-    """A table of no rows with the columns and dtypes of `tables.records`, and `file` and `row`."""
-    return pd.DataFrame({"file": pd.Series(dtype="str"), "row": pd.Series(dtype="int64"), **empty(name)})
-
-
-def _wanted(place: _Place, version: int | None) -> int:
-    number = version if version is not None else _current(place)
-    if not number:
-        raise StoreError(f"{place.root}: no store here yet; `cmkit take-in FLEET` makes its first version.")
-    return number
-
-
-def read_store(store: str | Path, version: int | None = None, site: str | None = None) -> Fleet:
-    """The fleet as a version of the store has it: the one in force, or an earlier one by its number; only one site
-    where given.
-
-    `Fleet.sources` names the version read. Raises StoreError where the version, the site or a file is not there.
-    """
-    place = store_place(store)
-    number = _wanted(place, version)
-    manifest = _manifest(place, number)
-    tables = {n: _table(place, manifest, n, site) for n in TABLES}
-    if site is not None:
-        tables |= _one_site(tables, site, place)
-    tables |= {n: in_order(tables[n], TABLES[n]) for n in EVENTS}
-    notes = {n: _table(place, manifest, n, None) for n in _NOTES}
-    stamp = hashlib.sha256(json.dumps(manifest, sort_keys=True).encode()).hexdigest()
-    return Fleet(
-        settings=parse_settings(tomllib.loads(manifest["settings"]), f"fleet.toml of version {number}"),
-        **{n: t if n == "samples" else t.drop(columns=["file", "row"], errors="ignore") for n, t in tables.items()},
-        **notes,
-        counts=counted(notes["arrivals"]),
-        sources=manifest["sources"] | {f"store version {number}": stamp},
-    )
-
-
-def _one_site(tables: dict[str, pd.DataFrame], site: str, place: _Place) -> dict[str, pd.DataFrame]:
-    """The registers and corrections cut down to one site."""
-    names = tables["sites"]["site"]
-    if site not in set(names):
-        raise StoreError(f"{place.root}: no site {site!r}; found {', '.join(names)}.")
-    machines = tables["machines"][tables["machines"]["site"] == site]
-    parts = {
-        "sites": tables["sites"][names == site],
-        "machines": machines,
-        "compartments": tables["compartments"][tables["compartments"]["machine"].isin(machines["machine"])],
-        "corrections": tables["corrections"][tables["corrections"]["sample"].isin(tables["samples"]["sample"])],
+    if place.fs.exists(place.path("CURRENT")):
+        raise StoreError(f"{place.root}: a store is here already; wanted a new folder.")
+    shared: dict[str, list[pd.DataFrame]] = {name: [] for name in (*REGISTERS, "corrections")}
+    entries, bottles = [], 0
+    for site, records in sites:
+        for name in tables:
+            if name in shared:
+                shared[name].append(records[name])
+            else:
+                entries.append(write_table(place, name, site, _numbered(records.get(name, empty(name)), site)))
+        bottles += len(records["samples"])
+    for name, parts in shared.items():
+        whole = pd.concat(parts).sort_values(TABLES[name].key[0], kind="stable", ignore_index=True)
+        entries.append(write_table(place, name, "", _numbered(whole, "") if name == "corrections" else whole))
+    entries += [write_table(place, name, "", empty(name)) for name in ("set_aside", "repairs", "arrivals")]
+    manifest = {
+        "version": 1,
+        "schema": SCHEMA,
+        "made_on": datetime.now(UTC).isoformat(timespec="seconds"),
+        "cmkit": package_version("cmkit"),
+        "added": {name: sum(e["rows"] for e in entries if e["table"] == name) for name in EVENTS},
+        "sources": {"fleet.toml": hashlib.sha256(settings.encode()).hexdigest()},
+        "settings": settings,
+        "files": {f"{e['table']}/{e['site']}": e for e in entries if e["rows"] or not e["site"]},
     }
-    return {n: f.reset_index(drop=True) for n, f in parts.items()}
+    put_file(place, "versions/1.json", json.dumps(manifest, indent=1, sort_keys=True).encode())
+    put_file(place, "CURRENT", b"1\n")
+    return bottles
+
+
+def _numbered(frame: pd.DataFrame, site: str) -> pd.DataFrame:
+    """Rows with where they came from: the site's records and the row in them."""
+    at = {"file": pd.Series(site or "fleet", index=frame.index, dtype="str"), "row": np.arange(len(frame)) + 2}
+    return pd.concat([pd.DataFrame(at, index=frame.index), frame], axis=1)
