@@ -60,18 +60,19 @@ def advance(
     least = _LEAST_SHARE * volume
     for n in range(int(steps.max(initial=1))):
         own = slice(int((steps > n).sum()))
+        held, left, lost = amount[own], volume[own], gone[own]
         step, each, loss = dt[own], dt[own, None], loss_l_per_h[own]
-        middle = (loss / volume[own])[:, None] + removal_per_h[own]
-        middle *= amount[own]
+        middle = (loss / left)[:, None] + removal_per_h[own]
+        middle *= held
         np.subtract(release[own], middle, out=middle)
         middle *= 0.5 * each
-        middle += amount[own]
-        half = np.maximum(volume[own] - 0.5 * step * loss, least[own])
+        middle += held
+        half = np.maximum(left - 0.5 * step * loss, least[own])
         leaving = (loss / half)[:, None] + removal_per_h[own]
         leaving *= middle
-        amount[own] += np.multiply(each, np.subtract(release[own], leaving, out=middle), out=middle)
-        gone[own] += np.multiply(each, leaving, out=leaving)
-        volume[own] = np.maximum(volume[own] - step * loss, least[own])
+        held += np.multiply(each, np.subtract(release[own], leaving, out=middle), out=middle)
+        lost += np.multiply(each, leaving, out=leaving)
+        np.maximum(left - step * loss, least[own], out=left)
     return amount, volume, gone
 
 
