@@ -84,10 +84,10 @@ def weigh(
     # what the fluid itself is (viscosity, additives) moves with another fluid: that is no steady change of the machine
     others = np.where(np.array(b.ways) == "~", 0.0, moves)
     some = grid.oddity == GOOD
-    times, shares = grid.times[some], grid.share[some]
+    shares = grid.share[some]
     stood, begins = forecast_metals(b, i, at, anew.levels[:, at]), usual.forecast.rows(at)
     wide = (b.numbers["rate_sd"][at] * b.steps["psi"][at, i][:, None]) ** 2 + _level_var(usual, at)
-    p = still_density(b, i, at, ((stood, 0.0), (begins, 0.0), (begins, wide)), times=times)
+    p = still_density(b, i, at, ((stood, 0.0), (begins, 0.0), (begins, wide)), grid=grid)
     q = usual_density(b, i, at, ((anew.means, 0.0), (usual.means, 0.0), (usual.means, b.tau**2)))
     mixed, other = (1 - moves) * p[1] + moves * p[2], (1 - moves) * q[1] + others * q[2]
     noted = low_level(b.low[at, i], low)[:, 0]
@@ -99,7 +99,13 @@ def weigh(
     before = np.log(np.maximum([anew.chance[at], constant("anew_share") * sound], 1e-30))
     weight = np.exp(by_times[1] - np.logaddexp.reduce(by_times[1], axis=1, keepdims=True))
     moved = np.einsum("nmb,nb->nm", moves * p[2] / mixed, weight), others * q[2] / other
-    return Weighed(at, np.array(log).T + before.T, stood, moved, np.exp(weight @ np.log(times)))
+    return Weighed(
+        at,
+        np.array(log).T + before.T,
+        stood,
+        moved,
+        np.exp((weight * np.log(begins.times(grid)[:, some])).sum(axis=1) * begins.of_bottle),
+    )
 
 
 def learn_anew(b: Bottles, i: int, w: Weighed, anew: Anew, *, usual: Usual, good: Floats, odd: Floats) -> None:

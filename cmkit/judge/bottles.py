@@ -40,7 +40,8 @@ class Grid:
 @cache
 def bottle_grid() -> Grid:
     """The grid of the three hypotheses that keep the bottle with its compartment."""
-    steps = constant("good_step") * np.arange(-2, 3)
+    k = int(constant("good_steps"))
+    steps = constant("good_step") * np.arange(-k, k + 1)
     bell = np.exp(-0.5 * (steps / constant("bottle_factor_sd")) ** 2)
     rich, dust = np.array(_RICH_TIMES), np.array(_DUST)
     return Grid(

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from cmkit.judge.bottles import Grid, student_cdf
+from cmkit.judge.bottles import DIRT, GOOD, RICH, Grid, student_cdf
 from cmkit.judge.constants import constant
 from cmkit.judge.hypotheses import BOTH_WAYS, UP, States
 from cmkit.judge.measures import Bottles
@@ -38,10 +38,22 @@ class Forecast:
 
     of_result: Floats
     moved: Floats
+    shared: Floats
 
     def rows(self, at: Any) -> "Forecast":
         """The forecast of some compartments, or one of several forecasts."""
-        return Forecast(self.of_result[:, at], self.moved[:, at])
+        return Forecast(self.of_result[:, at], self.moved[:, at], self.shared[at])
+
+    def times(self, grid: Grid) -> Floats:
+        """By what the metals of a bottle may be multiplied together, by way of the bottle (n, B)."""
+        steps = np.log(grid.times)
+        wider = (self.shared / constant("bottle_factor_sd"))[:, None]
+        return np.asarray(np.exp(np.where(grid.oddity == GOOD, wider * steps, steps)))
+
+    @property
+    def of_bottle(self) -> Floats:
+        """How much of what a good bottle's metals share is the bottle's own and not the interval's (n), 0..1."""
+        return (constant("bottle_factor_sd") / self.shared) ** 2
 
     @property
     def sound(self) -> tuple[Floats, Floats]:
@@ -76,57 +88,125 @@ def forecast_metals(b: Bottles, i: int, at: Rows, level: Floats) -> Forecast:
     load = moved[2] - phi * (phi * p11 + psi * p12) - psi * (phi * p12 + psi * p22) - doubt
     out = np.empty_like(level)
     out[0], out[1] = phi * c + chi * numbers.fresh, psi * rate
-    out[2], out[3], out[4] = phi * phi * p11 + doubt, 2 * phi * psi * p12, psi * psi * p22 + np.maximum(load, 0)
+    own_doubt = doubt - constant("shared_fluid") * sd_phi**2 * c * c
+    own_load = np.maximum(load - constant("shared_load") * (psi * numbers.load_share * rate) ** 2, 0)
+    out[2], out[3], out[4] = phi * phi * p11 + own_doubt, 2 * phi * psi * p12, psi * psi * p22 + own_load
     unplaced = np.flatnonzero(b.first[at, i] & ~b.placed[at, i])
     if len(unplaced):
         out[:, ..., unplaced, :] = 0.0
         out[1][..., unplaced, :], out[2][..., unplaced, :] = c[..., unplaced, :], p11[..., unplaced, :]
-    return Forecast(out, np.stack(moved))
+    level = np.maximum(out[0] + out[1], 1e-9)
+    of_fluid = (sd_phi * c / level).mean(axis=-1) ** 2
+    of_load = (numbers.load_share * out[1] / level).mean(axis=-1) ** 2
+    shared = constant("bottle_factor_sd") ** 2 + constant("shared_fluid") * of_fluid + constant("shared_load") * of_load
+    return Forecast(out, np.stack(moved), np.minimum(np.sqrt(shared), constant("shared_most")))
 
 
-def metal_likelihood(
-    b: Bottles, i: int, at: Rows, f: Forecast, *, grid: Grid, s: States
-) -> tuple[NDArray[Any], NDArray[Any]]:
-    """Log likelihood of the metals by bottle and state (n, B, S), and by role (n, B, M, R), float32."""
-    y, e, (dust, dust_sd) = b.y[at, i], np.exp(UP).astype(np.float32), _dust(tuple(b.metals), grid)
-    carried, gained, v0, v1, v2 = f.of_result.astype(np.float32)[..., None]
-    times = grid.times.astype(np.float32)[:, None, None]
-    mean = (carried + gained * e)[:, None] * times + dust[..., None]
-    variance = np.maximum(v0 + v1 * e + v2 * e * e, 1e-6)[:, None] * (times * times)
-    own = mean * mean
-    own *= b.own_noise[at].astype(np.float32)[:, None, :, None]
-    variance += own
-    variance += (b.fixed_noise[at].astype(np.float32)[:, None] + dust_sd * dust_sd)[..., None]
-    # by result first, as the results are, in memory by way of the bottle first, as the product below wants it
-    mean, variance = mean.swapaxes(1, 2), variance.swapaxes(1, 2)
-    p = _density(y, b.y_below[at, i], mean, variance, b.numbers["unit"][at])
-    in_range(p, _above(y, b.y_above[at, i], b.numbers["unit"][at]), mean, variance)
-    p = p.swapaxes(1, 2)
+@dataclass(frozen=True)
+class ByRole:
+    """Log likelihood of each metal by way of the bottle and role: without dust (n, clean ways, M, R), and of the metals
+    that dust adds to, `dusty`, in the ways with dust (n, the other ways, metals, R). The other metals of a bottle with
+    dust are as in a good one that is neither rich nor poor (way `plain`).
+    """
+
+    clean: NDArray[Any]
+    dirty: NDArray[Any]
+    dusty: Rows
+    plain: int
+
+    def total(self, to_state: NDArray[np.float32]) -> NDArray[Any]:
+        """Summed over the metals, by way and state (n, B, S)."""
+        n, k, metals, roles = self.clean.shape
+        clean = (self.clean.reshape(n * k, -1) @ to_state).reshape(n, k, -1)
+        more = self.dirty - self.clean[:, self.plain][:, None, self.dusty]
+        rows = to_state.reshape(metals, roles, to_state.shape[1])[self.dusty].reshape(-1, to_state.shape[1])
+        dirty = clean[:, self.plain, None] + (more.reshape(n * more.shape[1], -1) @ rows).reshape(n, more.shape[1], -1)
+        return np.concatenate([clean, dirty], axis=1)
+
+    def mean(self, at: Rows, weight: Floats) -> NDArray[Any]:
+        """Mean over the ways of some bottles by their weights (n, B), each of sum 1: (n, M, R)."""
+        k = self.clean.shape[1]
+        own, dirty = weight[:, :k].astype(np.float32), weight[:, k:].astype(np.float32)
+        own[:, self.plain] += dirty.sum(axis=1)
+        out = np.einsum("nb,nbmr->nmr", own, self.clean[at])
+        more = self.dirty[at] - self.clean[at, self.plain][:, None, self.dusty]
+        out[:, self.dusty] += np.einsum("nb,nbmr->nmr", dirty, more)
+        return np.asarray(out)
+
+
+def metal_likelihood(b: Bottles, i: int, at: Rows, f: Forecast, *, grid: Grid, s: States) -> ByRole:
+    """Log likelihood of the metals of bottle i of the compartments `at` by their forecast."""
+    dirt, dust = grid.oddity == DIRT, _dust(tuple(b.metals))
+    dusty = np.flatnonzero(dust)
+    spread = np.where(grid.oddity == RICH, constant("rich_spread") ** 2, 0.0)[:, None]
+    none = np.zeros((1, len(dust)))
+    clean = _by_role(b, i, (at, slice(None)), f, s, times=f.times(grid)[:, ~dirt], spread=spread[~dirt], dust=none)
+    added = np.outer(grid.dust[dirt], dust[dusty])
+    dirty = _by_role(b, i, (at, dusty), f, s, times=grid.times[None, dirt], spread=spread[dirt], dust=added)
+    return ByRole(clean, dirty, dusty, int((grid.oddity == GOOD).sum()) // 2)
+
+
+def _by_role(
+    b: Bottles,
+    i: int,
+    rows: tuple[Rows, Rows],
+    f: Forecast,
+    s: States,
+    *,
+    times: Floats,
+    spread: Floats,
+    dust: Floats,
+) -> NDArray[Any]:
+    """Log likelihood (n, B, m, R) of some compartments and metals, `rows`, by way and role, float32. times (n, B):
+    common multiple; spread (B, 1): square of the share by which metals go apart; dust (B, m): added, ppm.
+
+    All is divided by the multiple, so that what the forecast says is the same for every way.
+    """
+    at, metals = rows
+    e, many = np.exp(UP).astype(np.float32), times.astype(np.float32)[:, :, None, None]
+    carried, gained, v0, v1, v2 = f.of_result[:, :, metals].astype(np.float32)[..., None]
+    mean = (carried + gained * e)[:, None]
+    if dust.any():
+        mean = mean + dust.astype(np.float32)[..., None] / many
+    square = mean * mean
+    known = np.maximum(v0 + v1 * e + v2 * e * e, 1e-6)[:, None] + square * _wide(b.own_noise[at][:, metals])
+    fixed = b.fixed_noise[at][:, None, metals] + (constant("dirt_sd") * dust) ** 2
+    variance = known + fixed.astype(np.float32)[..., None] / (many * many)
+    apart = np.flatnonzero(spread)
+    if len(apart):
+        variance[:, apart] += square * spread[apart].astype(np.float32)[..., None]
+    y, unit, side = b.y[at, i][:, metals], b.numbers["unit"][at][:, metals], b.side[at, i][:, metals]
+    p = _density(_wide(y) / many, mean, variance)
+    p /= many
+    by_result = [v.swapaxes(1, 2)[None] for v in (p, mean, variance, many)]
+    _beside_numbers(by_result, y, np.where(side, true_limit(y, unit, side), y), side)
     by_role = (p.reshape(-1, len(UP)) @ s.up.T.astype(np.float32)).reshape(*p.shape[:3], -1)
-    np.log(np.maximum(by_role, _LEAST, out=by_role), out=by_role)
-    n, k = by_role.shape[:2]
-    return (by_role.reshape(n * k, -1) @ s.metal_map).reshape(n, k, -1), by_role
+    return np.asarray(np.log(np.maximum(by_role, _LEAST, out=by_role), out=by_role))
+
+
+def _wide(values: Floats) -> NDArray[np.float32]:
+    """Numbers of each compartment and metal (n, m) as (n, 1, m, 1), float32."""
+    return values.astype(np.float32)[:, None, :, None]
 
 
 def still_density(
-    b: Bottles, i: int, at: Rows, cases: Sequence[tuple[Forecast, Floats | float]], *, times: Floats
+    b: Bottles, i: int, at: Rows, cases: Sequence[tuple[Forecast, Floats | float]], *, grid: Grid
 ) -> NDArray[Any]:
     """Density of each metal of good bottles (K, n, M, B) where no fault changes it, in K cases: a forecast, and the
-    variance added to it (n, M), ppm^2; times: factors of a bottle (B).
+    variance added to it (n, M), ppm^2; B: the good ways of the grid.
     """
-    k, sound = len(cases), [f.sound for f, _ in cases]
+    sound = [f.sound for f, _ in cases]
     level = np.stack([mean for mean, _ in sound])
     spread = np.stack([variance + more for (_, variance), (_, more) in zip(sound, cases, strict=True)])
+    times = np.stack([f.times(grid)[:, None, grid.oddity == GOOD] for f, _ in cases])
     mean = (level[..., None] * times).astype(np.float32)
     variance = spread[..., None] * times**2 + b.own_noise[at][..., None] * mean * mean
     variance = (variance + b.fixed_noise[at][..., None]).astype(np.float32)
-    y, under, over, unit = (
-        np.concatenate([v] * k) for v in (b.y[at, i], b.y_below[at, i], b.y_above[at, i], b.numbers["unit"][at])
-    )
-    rows = (len(y), *mean.shape[2:])
-    p = _density(y, under, mean.reshape(rows), variance.reshape(rows), unit)
-    in_range(p, _above(y, over, unit), mean.reshape(rows), variance.reshape(rows))
-    return np.asarray(np.maximum(p, _LEAST)).reshape(k, len(y) // k, *p.shape[1:])
+    y, side = b.y[at, i], b.side[at, i]
+    p = _density(y.astype(np.float32)[..., None], mean, variance)
+    limit = np.where(side, true_limit(y, b.numbers["unit"][at], side), y)
+    _beside_numbers([p, mean, variance, np.ones((1, 1, 1, 1))], y, limit, side)
+    return np.asarray(np.maximum(p, _LEAST))
 
 
 def usual_density(
@@ -135,54 +215,53 @@ def usual_density(
     """Density of each other result (K, n, Q) where no fault changes it, exponents not applied, in K cases: usual values
     with their variance, and variance added.
     """
-    k, own = len(cases), b.sd**2 + b.doubt[at, i] ** 2
-    mean = np.concatenate([m[0][at] for m, _ in cases]).astype(np.float32)
-    variance = np.concatenate([m[1][at] + own + more for m, more in cases]).astype(np.float32)
-    v, under, low, high = (np.concatenate([g[at, i]] * k) for g in (b.v, b.v_below, b.v_low, b.v_high))
-    p = _density(v, under, mean, variance)
-    in_range(p, (low, high), mean, variance)
-    return np.asarray(np.maximum(p, _LEAST)).reshape(k, len(v) // k, p.shape[1])
+    own = b.sd**2 + b.doubt[at, i] ** 2
+    mean = np.stack([m[0][at] for m, _ in cases]).astype(np.float32)
+    variance = np.stack([m[1][at] + own + more for m, more in cases]).astype(np.float32)
+    v, p = b.v[at, i], _density(b.v[at, i].astype(np.float32), mean, variance)
+    _beside_numbers([p, mean, variance, np.ones((1, 1, 1))], v, v, b.v_side[at, i])
+    if b.ranged:
+        for case in zip(p, mean, variance, strict=True):
+            in_range(case[0], (b.v_low[at, i], b.v_high[at, i]), *case[1:])
+    return np.asarray(np.maximum(p, _LEAST))
 
 
 @cache
-def _dust(metals: tuple[str, ...], grid: Grid) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Dust added to each metal in each bottle and its sd (B, M), ppm."""
-    share = np.array([1.0 if m == "Si_ppm" else constant("dirt_aluminium") if m == "Al_ppm" else 0.0 for m in metals])
-    added = np.outer(grid.dust, share)
-    return added.astype(np.float32), (constant("dirt_sd") * added).astype(np.float32)
+def _dust(metals: tuple[str, ...]) -> Floats:
+    """Metal per silicon of dust in the bottle (M)."""
+    return np.array([1.0 if m == "Si_ppm" else constant("dirt_aluminium") if m == "Al_ppm" else 0.0 for m in metals])
 
 
-def _density(
-    y: NDArray[Any], under: NDArray[Any], mean: NDArray[Any], variance: NDArray[Any], unit: NDArray[Any] | float = 0.0
-) -> NDArray[Any]:
-    """Student density of y [n, A] about mean [n, A, ...], float32; the chance of lying below the limit where `under`; 1
-    where y is missing.
-    """
-    more = (..., *(None,) * (mean.ndim - 2))
-    x = y.astype(np.float32)[more] - mean
+def _density(y: NDArray[Any], mean: NDArray[Any], variance: NDArray[Any]) -> NDArray[Any]:
+    """Student density of y about mean, float32; shapes broadcast. NaN where y is missing."""
+    x = y - mean
     x *= x
-    x /= 3 * variance
-    x += 1
-    out = x * x
-    out *= x
-    out *= np.sqrt(variance)
-    np.divide(_PEAK, out, out=out)
-    missing = np.isnan(y)
-    out[missing] = 1.0
-    n, a = np.nonzero(under & ~missing)
-    if len(n):
-        limit = true_limit(y[n, a], np.broadcast_to(unit, y.shape)[n, a]).astype(np.float32)
-        out[n, a] = student_cdf((limit.reshape(-1, *(1,) * (mean.ndim - 2)) - mean[n, a]) / np.sqrt(variance[n, a]))
+    wide = 3 * variance
+    x += wide
+    share = np.divide(wide, x, out=x)  # (1 + z^2 / 3)^-1 of the standardised departure z
+    out = share * share
+    out *= share
+    out *= _PEAK / np.sqrt(variance)
     return np.asarray(out)
 
 
-def _above(y: NDArray[Any], over: NDArray[Any], unit: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
-    """Ends of the range of results above their limit, NaN for others."""
-    none = np.broadcast_to(np.nan, y.shape)
-    if not over.any():
-        return none, none
-    limit = true_limit(y, np.broadcast_to(unit, y.shape), 1)
-    return np.where(over, limit, np.nan), np.where(over, np.inf, np.nan)
+def _beside_numbers(
+    by_result: Sequence[NDArray[Any]], y: NDArray[Any], limit: NDArray[Any], side: NDArray[np.int8]
+) -> None:
+    """Put into the densities of results [K, n, A, ...] of K cases what a result that is no number says, in place: 1
+    where y [n, A] is missing, the chance of lying below (side -1) or above (1) its limit. by_result: densities, means,
+    variances, and what the limit is divided by [1, 1 or n, 1, ...].
+    """
+    p, mean, variance, scale = by_result
+    missing = np.isnan(y)
+    p[:, missing] = 1.0
+    n, a = np.nonzero((side != 0) & ~missing)
+    if not len(n):
+        return
+    more = (slice(None), *(None,) * (p.ndim - 3))
+    over = scale[:, n, 0] if scale.shape[1] > 1 else scale[:, :1, 0]
+    z = (limit[n, a].astype(np.float32)[more] / over - mean[:, n, a]) / np.sqrt(variance[:, n, a])
+    p[:, n, a] = np.maximum(student_cdf(-side[n, a].astype(np.float32)[more] * z), _LEAST)
 
 
 def in_range(
@@ -210,8 +289,11 @@ def other_likelihood(
     mu, spread = means[0][:n], means[1][:n]
     mean = (mu[:, :, None] + b.unit[:, None] * BOTH_WAYS).astype(np.float32)
     variance = (spread + b.sd**2 + b.doubt[:n, i] ** 2)[:, :, None].astype(np.float32)
-    p = _density(b.v[:n, i], b.v_below[:n, i], mean, variance)
-    in_range(p, (b.v_low[:n, i], b.v_high[:n, i]), mean, variance)
+    v = b.v[:n, i]
+    p = _density(v.astype(np.float32)[..., None], mean, variance)
+    _beside_numbers([p[None], mean[None], variance[None], np.ones((1, 1, 1, 1))], v, v, b.v_side[:n, i])
+    if b.ranged:
+        in_range(p, (b.v_low[:n, i], b.v_high[:n, i]), mean, variance)
     by_role = np.log(np.maximum(p.reshape(-1, len(BOTH_WAYS)) @ s.both.T.astype(np.float32), _LEAST))
     total = (by_role.reshape(n, -1) @ s.other_map).reshape(n, 3, -1).swapaxes(0, 1)
     return total + low, by_role.reshape(n, len(b.others), -1)
@@ -241,7 +323,7 @@ def learn_levels(
     the rate learns from the first only, the level from both.
     """
     expected, rate, a11, a12, a22 = moved
-    y, side = b.y[at, i] / factor[:, None], b.y_above[at, i].astype(np.int8) - b.y_below[at, i]
+    y, side = b.y[at, i] / factor[:, None], b.side[at, i]
     s = a11 + noise(expected, filter_numbers(b, at))
     root, seen = np.sqrt(s), np.isfinite(y)
     nu = np.where(seen, y - expected, 0.0)

@@ -203,22 +203,29 @@ def make_states(
     others: list[str],
     ways: list[str],
     exponent: Floats,
-    silent: Sequence[NDArray[np.bool_]] = (),
+    silent: Sequence[Floats] = (),
 ) -> States:
     """States over the results of a kind: metals (which only rise) and others with their `ways` (`+`, `~`) and exponents
-    of the likelihood; silent: of each sort of odd bottle, which of the others say nothing (Q).
+    of the likelihood; silent: of each sort of odd bottle, the chance that it moves each of the others, which then say
+    nothing (Q; 0: it leaves it alone).
     """
     every = [(p, phase) for p in patterns for phase in PHASES]
     metal_role, metal_roles = _numbered(every, metals, ["+"] * len(metals))
     other_role, other_roles = _numbered(every, others, ways)
-    maps = [_one_hot(other_role, len(other_roles) + 1, exponent)]
-    maps += [_without(maps[0], off, len(other_roles) + 1, exponent) for off in silent]
+    moved = np.unique(np.concatenate([np.zeros(1), *silent]))[1:]  # chances, one role each
+    all_roles = [_weights(role, BOTH_WAYS) for role in other_roles] + [_moved_any_way(m, BOTH_WAYS) for m in moved]
+    maps = [_one_hot(other_role, len(all_roles), exponent)]
+    for chance in silent:
+        off = np.flatnonzero(chance > 0)
+        role = other_role.copy()
+        role[off] = (len(other_roles) + np.searchsorted(moved, chance[off]))[:, None]
+        maps.append(_one_hot(role, len(all_roles), exponent))
     low = [constant("low_sound")] + [constant(f"low_{phase}" if p.low else "low_sound") for p, phase in every]
     return States(
         patterns,
         share,
         np.array([_weights(role, UP) for role in metal_roles]),
-        np.array([*(_weights(role, BOTH_WAYS) for role in other_roles), np.full(len(BOTH_WAYS), 1 / len(BOTH_WAYS))]),
+        np.array(all_roles),
         metal_role,
         other_role,
         _one_hot(metal_role, len(metal_roles), np.ones(len(metals))),
@@ -262,12 +269,9 @@ def _one_hot(role: NDArray[np.int64], n: int, exponent: Floats) -> NDArray[np.fl
     return out.reshape(a * n, s)
 
 
-def _without(by_role: NDArray[np.float32], off: NDArray[np.bool_], n: int, exponent: Floats) -> NDArray[np.float32]:
-    """A map of :func:`_one_hot` in which some results (off) say the same of every state: they have the last role."""
-    out = by_role.reshape(len(off), n, by_role.shape[1]).copy()
-    out[off] = 0.0
-    out[off, -1] = exponent[off, None]
-    return out.reshape(by_role.shape)
+def _moved_any_way(chance: float, grid: Floats) -> Floats:
+    """Probability of each change of `grid` of a result that an odd bottle moves with some chance, by any amount."""
+    return np.asarray((1 - chance) * (grid == 0) + chance / len(grid))
 
 
 def _weights(role: Role, grid: Floats) -> Floats:

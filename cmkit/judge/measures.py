@@ -109,11 +109,26 @@ class Bottles:
     unit: Floats
     drift: Floats
     exponent: Floats
-    settles: Flags
-    stirred: Flags
+    settles: Floats
+    stirred: Floats
     stays: Flags
     pooled: Floats
     sister: Floats
+
+    @cached_property
+    def side(self) -> NDArray[np.int8]:
+        """-1 where a metal's result is a limit it lies below, 1 where above, else 0 (C, N, M)."""
+        return self.y_above.astype(np.int8) - self.y_below
+
+    @cached_property
+    def v_side(self) -> NDArray[np.int8]:
+        """-1 where another result is a limit it lies below, else 0 (C, N, Q)."""
+        return -self.v_below.astype(np.int8)
+
+    @cached_property
+    def ranged(self) -> bool:
+        """Whether any of the other results is a range."""
+        return bool(np.isfinite(self.v_low).any())
 
     @cached_property
     def fixed_noise(self) -> Floats:
@@ -159,11 +174,17 @@ def bottles_by_kind(given: ToJudge, usual: Usual) -> list[Bottles]:
     """The bottles of every kind in `exposure`, by what is usual there."""
     table, wide = bottle_table(given.known, given.samples, given.exposure)
     table["sister"] = sister_density(table, given.expected)
+    codes, kinds = pd.factorize(table["kind"], sort=True)
+    order = np.argsort(codes, kind="stable")  # one take of every column, and kinds are slices of it
+    table, wide = (frame.take(order).reset_index(drop=True) for frame in (table, wide))
+    numbers = given.numbers.set_index(["family", "analyte"])
+    counts = np.bincount(codes, minlength=len(kinds))
+    ends = np.cumsum(counts)
     out = []
-    for kind in sorted(table["kind"].unique()):
-        at = np.flatnonzero((table["kind"] == kind).to_numpy())
-        rows, results = table.iloc[at].reset_index(drop=True), wide.iloc[at].reset_index(drop=True)
-        bottles = _one_kind(str(kind), (rows, results, at), given.numbers, given.register, usual.of_kind(str(kind)))
+    for kind, begin, end in zip(kinds, ends - counts, ends, strict=True):
+        rows, results = (frame.iloc[begin:end].reset_index(drop=True) for frame in (table, wide))
+        of_kind = rows, results, order[begin:end]
+        bottles = _one_kind(str(kind), of_kind, numbers, given.register, usual.of_kind(str(kind)))
         extra = offsets_of(given.own_fresh, bottles.places, bottles.metals)
         out.append(replace(bottles, numbers=bottles.numbers | {"fresh_ppm": bottles.numbers["fresh_ppm"] + extra}))
     return out
@@ -228,29 +249,33 @@ def _column(wide: pd.DataFrame, names: list[str]) -> Floats:
 
 def _grid(table: pd.DataFrame) -> tuple[NDArray[np.object_], NDArray[np.int64], NDArray[np.int64]]:
     """Compartments, most bottles first, and each bottle's row and column."""
-    counts = table["compartment"].value_counts(sort=False)
-    order = counts.reset_index().sort_values(["count", "compartment"], ascending=[False, True])
-    places = order["compartment"].to_numpy(object)
-    c = pd.Index(places).get_indexer(table["compartment"]).astype(np.int64)
-    return places, c, table.groupby("compartment").cumcount().to_numpy(np.int64)
+    codes, names = pd.factorize(table["compartment"], sort=True)
+    counts = np.bincount(codes, minlength=len(names))
+    order = np.argsort(-counts, kind="stable")
+    by_place = np.argsort(codes, kind="stable")
+    column = np.empty(len(codes), np.int64)
+    column[by_place] = np.arange(len(codes)) - np.repeat(np.cumsum(counts) - counts, counts)
+    return np.asarray(names, object)[order], np.argsort(order)[codes], column
 
 
 def _metals(
     table: pd.DataFrame, places: NDArray[np.object_], numbers: pd.DataFrame, register: pd.DataFrame, usual: Usual
 ) -> tuple[list[str], dict[str, Floats], Floats]:
-    """Metals judged in the kind, the family numbers of each compartment and metal, and the kind's pooled middle and sd.
+    """Metals judged in the kind, the family numbers of each compartment and metal (numbers: by family and analyte), and
+    the kind's pooled middle and sd.
 
     Where a family has no numbers it has no results either: numbers that do no harm stand in.
     """
     rows = usual.measures[usual.measures["judged_as"] == METAL]
-    rows = rows[rows["measure"].isin(numbers["analyte"])]
+    rows = rows[rows["measure"].isin(numbers.index.levels[1])]
     metals = rows["measure"].tolist()
     families = table.drop_duplicates("compartment").set_index("compartment")["family"].reindex(places)
-    found = numbers.set_index(["family", "analyte"]).reindex(pd.MultiIndex.from_product([families, metals]))
-    shape = (len(families), len(metals))
-    out = {n: found[n].fillna(_HARMLESS.get(n, 0.0)).to_numpy(float).reshape(shape) for n in _NUMBERS}
+    which, every = pd.factorize(families)
+    found = numbers.reindex(pd.MultiIndex.from_product([every, metals]))
+    shape = (len(every), len(metals))
+    out = {n: found[n].fillna(_HARMLESS.get(n, 0.0)).to_numpy(float).reshape(shape)[which] for n in _NUMBERS}
     decimals = register.loc[metals, "decimals"].fillna(0).to_numpy(float)
-    steps = found["rounding_step"].to_numpy(float).reshape(shape)
+    steps = found["rounding_step"].to_numpy(float).reshape(shape)[which]
     out["unit"] = np.where(np.isfinite(steps), steps, 10.0**-decimals)
     return metals, out, rows[["middle", "sd"]].to_numpy(float).T
 
@@ -287,9 +312,8 @@ def _others(
         "sd": rows["sd"].to_numpy(float),
         "exponent": facts["share"].to_numpy(float),
     }
-    out |= {n: facts[n].to_numpy(float) for n in ("unit", "drift")} | {
-        n: facts[n].to_numpy(bool) for n in ("settles", "stirred", "stays")
-    }
+    out |= {n: facts[n].to_numpy(float) for n in ("unit", "drift", "settles", "stirred")}
+    out["stays"] = facts["stays"].to_numpy(bool)
     usually = np.array(shift).reshape(len(names), len(table)).T
     ends = _ends(rows, table, wide, register, shift)
     return names, [_way(n, register) for n in names], (v, flags(wide, names, "below"), doubt, usually, ends), out

@@ -17,6 +17,7 @@ from cmkit.judge.anew import Anew, Usual, Weighed, learn_anew, nothing_anew, set
 from cmkit.judge.bottles import DIRT, GOOD, OTHER, RICH, Grid, Shares, another_density, bottle_grid, oddity_chances
 from cmkit.judge.constants import constant
 from cmkit.judge.densities import (
+    ByRole,
     Forecast,
     forecast_metals,
     learn_levels,
@@ -26,7 +27,7 @@ from cmkit.judge.densities import (
     other_likelihood,
     start_levels,
 )
-from cmkit.judge.hypotheses import States
+from cmkit.judge.hypotheses import UNNAMED, Pattern, States
 from cmkit.judge.joint import Joint, joint_log, log_of, summed
 from cmkit.judge.looks import Events, accept, accept_wear, looked_again
 from cmkit.judge.measures import Bottles
@@ -70,7 +71,7 @@ def follow(
     another = another_density(b, shares)
     out = _empty(b, states, size)
     share = states.share * visible(b, states)
-    start = start_chances(share, arrivals)
+    start = first_chances(share, states.patterns, arrivals)
     kept = _at_the_start(b, start)
     count = (b.row >= 0).sum(axis=1)
     doubted = np.zeros(size[0], np.int64)
@@ -137,6 +138,13 @@ def start_chances(share: Floats, arrivals: Arrivals) -> Floats:
     stays = np.array([constant(f"{p}_share") for p in ("early", "clear", "severe")]) * arrivals.delay_h
     faults = (arrivals.per_h * share[..., None] * stays).reshape(*share.shape[:-1], -1)
     return np.concatenate([1 - faults.sum(axis=-1, keepdims=True), faults], axis=-1)
+
+
+def first_chances(share: Floats, patterns: tuple[Pattern, ...], arrivals: Arrivals) -> Floats:
+    """:func:`start_chances` before a compartment's first bottle: where no past is known nothing can have changed, so
+    there is no unnamed change.
+    """
+    return start_chances(share * np.array([p.cause != UNNAMED for p in patterns]), arrivals)
 
 
 def moved_on(a: Floats, share: Floats, arrivals: Arrivals, hours: Floats) -> Floats:
@@ -229,7 +237,7 @@ def _read(bottle: _Bottle, kept: _Kept, out: Followed, from_end: NDArray[np.int6
     means = kept.means[0][:n].copy(), kept.means[1][:n].copy()
     usual = Usual(levels[:, 0], means, both.rows(0))
     joint, weighed, metal_role = _weigh(bottle, kept, others, both, usual)
-    _learn(bottle, kept, joint, both.moved)
+    _learn(bottle, kept, joint, both)
     held = _split(bottle, kept, joint)
     if weighed is not None:
         learn_anew(b, i, weighed, kept.anew, usual=usual, good=joint.steady[weighed.at], odd=held[weighed.at])
@@ -240,7 +248,7 @@ def _read(bottle: _Bottle, kept: _Kept, out: Followed, from_end: NDArray[np.int6
 
 def _weigh(
     bottle: _Bottle, kept: _Kept, others: NDArray[Any], both: Forecast, usual: Usual
-) -> tuple[Joint, Weighed | None, NDArray[Any]]:
+) -> tuple[Joint, Weighed | None, ByRole]:
     """Chances after the bottle, what it says of a steady change, and the log likelihood of its metals by role with the
     bottle before taken; others: log likelihood of the other results; both: forecasts with the bottle before taken and
     left.
@@ -249,10 +257,11 @@ def _weigh(
     parts = kept.parts[:, :n]
     left = np.flatnonzero(parts[1].sum(axis=1) > constant("odd_least"))  # their bottle before is still open
     at = np.concatenate([np.arange(n), left])
-    forecast = Forecast(
-        *(np.concatenate([f[:, 0], f[:, 1, left]], axis=1) for f in (both.of_result, both.moved))
-    )  # of all with the bottle before taken, then of the open ones with it left
-    like, by_role = metal_likelihood(b, i, at, forecast, grid=grid, s=bottle.states)
+    # of all with the bottle before taken, then of the open ones with it left
+    results, moved = (np.concatenate([f[:, 0], f[:, 1, left]], axis=1) for f in (both.of_result, both.moved))
+    forecast = Forecast(results, moved, np.concatenate([both.shared[0], both.shared[1, left]]))
+    by_role = metal_likelihood(b, i, at, forecast, grid=grid, s=bottle.states)
+    like = by_role.total(bottle.states.metal_map)
     before = log_of(np.concatenate([parts[0], parts[1, left]]))
     log = joint_log(like, others[:, at], before, chances=chances[at], grid=grid)
     highest = log.max(axis=(1, 2)).astype(float)
@@ -265,7 +274,7 @@ def _weigh(
     apart[:, 0] *= more
     joint = summed(log, top, left, more=more, apart=apart, grid=grid)
     weighed = _beside(bottle, kept, joint, top, usual, more=more)
-    return joint.over(joint.total()), weighed, by_role[:n]
+    return joint.over(joint.total()), weighed, by_role
 
 
 def _beside(bottle: _Bottle, kept: _Kept, joint: Joint, top: Floats, usual: Usual, *, more: Floats) -> Weighed | None:
@@ -298,16 +307,15 @@ def _split(bottle: _Bottle, kept: _Kept, joint: Joint) -> Floats:
     return np.asarray(held)
 
 
-def _learn(bottle: _Bottle, kept: _Kept, joint: Joint, moved: Floats) -> None:
-    """Levels with the bottle taken and left, and usual values, in place; moved: the states of both forecasts
-    (5, 2, n, M).
-    """
-    good, n = bottle.grid.oddity == GOOD, bottle.n
+def _learn(bottle: _Bottle, kept: _Kept, joint: Joint, both: Forecast) -> None:
+    """Levels with the bottle taken and left, and usual values, in place; both: the two forecasts."""
+    good, n, moved, taken = bottle.grid.oddity == GOOD, bottle.n, both.moved, both.rows(0)
     p_good = np.maximum(joint.good.sum(axis=1), 1e-12)
     odd, (good_with, odd_with) = joint.odd.sum(axis=1), joint.with_it
     with_it = mixed_levels(moved[:, 0], moved[:, 1], good_with / p_good)
     without = mixed_levels(moved[:, 0], moved[:, 1], (odd_with + 1e-12) / (odd + 1e-12))
-    factor = np.exp((joint.ways[:, good] @ np.log(bottle.grid.times[good])) / p_good)
+    shared = (joint.ways[:, good] * np.log(taken.times(bottle.grid)[:, good])).sum(axis=1) / p_good
+    factor = np.exp(shared * taken.of_bottle)
     sound = (joint.good[:, 0] + 0.5 * joint.good[:, 1::3].sum(axis=1)) / p_good
     at = slice(0, n)
     kept.levels[:, 0, :n] = learn_levels(bottle.b, bottle.i, at, with_it, factor=factor, sound=sound, fault=1 - sound)
@@ -333,7 +341,7 @@ def _keep(
     chances: tuple[Floats, Floats],
     joint: Joint,
     *,
-    by_role: tuple[NDArray[Any], NDArray[Any]],
+    by_role: tuple[ByRole, NDArray[Any]],
     from_end: NDArray[np.int64],
 ) -> None:
     """Write what is told of this bottle."""
@@ -346,5 +354,5 @@ def _keep(
     out.oddities[:n, i, OTHER] = joint.apart.sum(axis=1)
     new = np.flatnonzero(from_end < KEPT)
     weight = share[new] / np.maximum(share[new].sum(axis=1, keepdims=True), 1e-12)
-    out.metal_log[new, from_end[new]] = np.einsum("nb,nbmr->nmr", weight.astype(np.float32), by_role[0][new])
+    out.metal_log[new, from_end[new]] = by_role[0].mean(new, weight)
     out.other_log[new, from_end[new]] = by_role[1][new]

@@ -195,7 +195,7 @@ def _by_chance(
     r: Any, order: dict[str, Any], reasons: pd.DataFrame, limits: dict[str, str]
 ) -> tuple[list[str], set[str]]:
     """The chance of what is likeliest, the results that say so, each with the limit it is beyond, and a second cause;
-    and the results so named. limits: words by result.
+    and the results whose limit is so named. limits: words by result.
     """
     if (
         not r.cause
@@ -212,7 +212,7 @@ def _by_chance(
         parts.append(f"{chance_text(r.chance)} that something is wrong")
     if r.cause in harmless():
         parts.append("no work by itself")
-    return parts, set(own["analyte"])
+    return parts, {analyte for analyte in own["analyte"] if ", " in limits.get(analyte, "")}
 
 
 def _beyond(words: str, limit: str) -> str:

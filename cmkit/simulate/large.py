@@ -1,10 +1,11 @@
-"""A large invented fleet in a store: the recipe's sites again and again under new names, each simulated and written in
-a task of its own, so that no process holds more than a few sites.
+"""A large invented fleet in a store: the recipe's sites again and again under new names, a few of them simulated in a
+task and each written at once, so that no process holds more than these.
 """
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -16,19 +17,16 @@ from cmkit.records.storing.store import begin_store
 from cmkit.simulate.invented_fleet import lived, tables_of
 from cmkit.simulate.recipe import Recipe
 
-
-@dataclass(frozen=True)
-class _Site:
-    recipe: Recipe
-    site: str
-
+_TOGETHER = 250  # compartments of a task: a day of simulation costs little more for many than for one
 
 Tables = dict[str, pd.DataFrame]
+_Task = list[Recipe]  # of one site each
+_Done = list[tuple[str, Tables]]
 
 
 def _one_after_another(
-    work: Callable[[_Site], tuple[str, Tables]], jobs: Iterable[_Site], lost: Callable[[_Site, str], tuple[str, Tables]]
-) -> Iterator[tuple[str, Tables]]:
+    work: Callable[[_Task], _Done], jobs: Iterable[_Task], lost: Callable[[_Task, str], _Done]
+) -> Iterator[_Done]:
     del lost
     return map(work, jobs)
 
@@ -45,12 +43,12 @@ def write_large(
     """Write the fleet of a recipe `times` over, with records of so many years up to its last day, as a store's first
     version; how many bottles.
 
-    Copies have sites and machines of their own (`NAME-2`, ...) and no planted faults; joined (1 or more): so many
+    Copies have sites and machines of their own (`NAME-2`, ...) and no planted faults. joined (1 or more): so many
     copies of a site make one larger site. each: who does the tasks, such as `cmkit.engine.Workers().each`; the same
     records whoever does. StoreError where a store is there already.
     """
-    jobs = (_Site(own, own.sites[0].site) for own in _sites(_over(recipe, round(12 * years)), times, joined))
-    return begin_store(store, recipe.fleet_toml, each(_simulated, jobs, _lost))
+    tasks = _tasks(_sites(_over(recipe, round(12 * years)), times, joined))
+    return begin_store(store, recipe.fleet_toml, chain.from_iterable(each(_simulated, tasks, _lost)))
 
 
 def _over(recipe: Recipe, months: int) -> Recipe:
@@ -77,11 +75,31 @@ def _sites(recipe: Recipe, times: int, joined: int) -> Iterator[Recipe]:
                 yield replace(recipe, sites=[own], machines=machines, machines_times=1)
 
 
-def _simulated(job: _Site) -> tuple[str, Tables]:
-    tables = tables_of(job.recipe, lived(job.recipe))
-    tables["compartments"] = with_families(tables["compartments"], tables["machines"])
-    return job.site, tables
+def _tasks(sites: Iterable[Recipe]) -> Iterator[_Task]:
+    """Sites one after another until they have enough compartments together."""
+    task: _Task = []
+    size = 0
+    for own in sites:
+        task.append(own)
+        size += sum(len(own.machine_kinds[m.kind].compartments) for m in own.machines)
+        if size >= _TOGETHER:
+            yield task
+            task, size = [], 0
+    if task:
+        yield task
 
 
-def _lost(job: _Site, error: str) -> tuple[str, Tables]:
-    raise CmkitError(f"site {job.site}: the process that simulated it was killed, twice ({error}). Was there memory?")
+def _simulated(task: _Task) -> _Done:
+    machines, sites = ([x for own in task for x in getattr(own, name)] for name in ("machines", "sites"))
+    lives, done = lived(replace(task[0], machines=machines, sites=sites)), []
+    for own in task:
+        site = own.sites[0].site
+        tables = tables_of(own, [life for life in lives if life.site.site == site])
+        tables["compartments"] = with_families(tables["compartments"], tables["machines"])
+        done.append((site, tables))
+    return done
+
+
+def _lost(task: _Task, error: str) -> _Done:
+    names = ", ".join(own.sites[0].site for own in task)
+    raise CmkitError(f"{names}: the process that simulated them was killed, twice ({error}). Was there memory?")

@@ -169,9 +169,9 @@ def _work(yard: Yard) -> None:
 
 def _integrate(yard: Yard, own: np.ndarray, hours: np.ndarray) -> None:
     """The day of the compartments `own` (n,) at work for so many hours, the longest first: wander, amounts, volumes."""
-    shocks = np.empty((len(own), len(CARRIED)))
+    shocks, sumps = np.empty((len(own), len(CARRIED))), yard.sumps
     for n, row in zip(own.tolist(), shocks, strict=True):
-        yard.sumps[n].rng.standard_normal(out=row)
+        sumps[n].rng.standard_normal(out=row)
     keep = np.exp(-hours / yard.recipe.spread.drift_memory_h)[:, None]
     yard.wander[own] = keep * yard.wander[own] + np.sqrt(1 - keep**2) * shocks[:, : len(METALS)]
     release, loss, removal = _flows(yard, own)

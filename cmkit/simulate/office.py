@@ -12,7 +12,7 @@ from cmkit.simulate.parts import Part
 from cmkit.simulate.recipe import Office
 
 _ENOUGH = 4  # bottles before a compartment has a usual rate
-_METALS = [AT[a] for a in METALS]
+_METALS = slice(AT[METALS[0]], AT[METALS[-1]] + 1)  # they stand together in the register
 
 
 @dataclass(frozen=True)
@@ -44,7 +44,7 @@ def make_card(office: Office, part: Part) -> Card:
 
 def over_card(card: Card, values: np.ndarray, eased: float) -> bool:
     """True when any result is beyond the card; `eased` widens its limits."""
-    return bool((values > card.high * eased).any() or (values < card.low / eased).any())
+    return bool(((values > card.high * eased) | (values < card.low / eased)).any())
 
 
 def gained(values: np.ndarray, last: np.ndarray, kept: float, hours: float) -> np.ndarray:
@@ -60,7 +60,7 @@ def rising(office: Office, card: Card, values: np.ndarray, gain: np.ndarray, pas
     """
     if len(past[0]) < _ENOUGH:
         return False
-    large = np.flatnonzero((values[_METALS] > office.notable * card.high[_METALS]) & (gain > 0)).tolist()
+    large = ((values[_METALS] > office.notable * card.high[_METALS]) & (gain > 0)).nonzero()[0].tolist()
     return any(gain.item(n) > office.times_usual * max(_median(past[n]), 0.0) for n in large)
 
 

@@ -1,5 +1,6 @@
 """Visits with the pump: rounds, bottles with a crew's label on them, fluid changes, levels and top-ups."""
 
+from bisect import bisect_right
 from datetime import timedelta
 from typing import Any
 
@@ -36,12 +37,12 @@ def visit(life: Life) -> None:
 
 def _draw(life: Life, due: np.ndarray, note: str) -> None:
     """One crew draws a bottle from each compartment that is due (its compartments,)."""
-    if not due.any():
+    places = due.nonzero()[0].tolist()
+    if not places:
         return
-    shares = np.cumsum([c.share for c in life.crews])
-    crew = life.crews[int(np.searchsorted(shares / shares[-1], life.rng.random(), side="right"))]
+    crew = life.crews[bisect_right(life.crew_shares, life.rng.random())]
     late = int(life.rng.integers(10, 30)) if life.rng.random() < crew.late else 0
-    for n in due.nonzero()[0].tolist():
+    for n in places:
         sump = life.sumps[n]
         waits = sump.unsampled_until is not None and life.day < sump.unsampled_until
         if life.recording and not waits:

@@ -60,9 +60,8 @@ class Yard:
     hours, worked (days, M): hours of work planned and done. run_h, next_round_h, down_until, opens (M,): running hours,
     hours of the next round, last day out of order, first day of the records. machine (C,): place of a compartment's
     machine. rates, amount, removal (C, carried analytes), wander (C, metals; state of the slow drift), and the rest
-    (C,): see `Sump`. Days are indices into `days`. dated: machines with something
-    set for a date. post: letters by the day on which they arrive; drawn: bottles of
-    today.
+    (C,): see `Sump`. Days are indices into `days`. dated: machines with something set for a date. post: letters by the
+    day on which they arrive; drawn: bottles of today.
     """
 
     recipe: Recipe
@@ -193,6 +192,12 @@ class Life:
         """Hours done on each day, (days,)."""
         worked: np.ndarray = self.yard.worked[:, self.at]
         return worked
+
+    @cached_property
+    def crew_shares(self) -> list[float]:
+        """Shares of bottles drawn by the crews up to each of them."""
+        shares = np.cumsum([c.share for c in self.crews])
+        return [float(x) for x in shares / shares[-1]]
 
     @cached_property
     def own(self) -> slice:

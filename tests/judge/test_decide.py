@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 
 from cmkit.judge.decide import Beside, Decisions, decide
+from cmkit.judge.words import reason_line
 from cmkit.wear.evidence import EVIDENCE
 
 FIRST = pd.Timestamp("2026-01-01")
@@ -151,6 +152,46 @@ def test_a_makers_alarm_limit_is_an_alarm_by_itself(story: Story) -> None:
 
 def test_an_alert_limit_is_an_alert(story: Story) -> None:
     assert verdict(story([bottle()], rules={0: [SOOT_ALERT]}))["state"] == "alert"
+
+
+def test_an_alert_of_common_practice_that_costs_more_than_waiting_waits(story: Story) -> None:
+    """A check of the oil costs more than 1 % of a failure soon to be seen again; a maker's limit, and what must not
+    wait (soot, water, fuel, coolant), keep their work whatever it costs.
+    """
+    thick = ("visc40_cSt", "condition", ">=", 116.0, "alert")
+    out = story([bottle()], rules={0: [thick]})
+    assert (order(out)["group"], order(out)["choice"]) == ("next bottle", "wait")
+    assert order(out)["cost_wait"] < order(out)["cost_look"]
+    assert "visc40_cSt 116 past its limit" in verdict(out)["reason"]
+    for rule in (
+        ("visc40_cSt", "maker limit", ">=", 116.0, "alert"),
+        ("visc40_cSt", "condition", ">=", 130.0, "alarm"),
+    ):
+        assert order(story([bottle()], rules={0: [rule]}))["group"] == "fluid"
+    assert order(story([bottle()], rules={0: [SOOT_ALERT]}))["group"] != "next bottle"
+
+
+def test_a_reason_names_each_result_once() -> None:
+    row = SimpleNamespace(
+        case="alarm",
+        state="alarm",
+        cause="thickened oil",
+        kind="engine",
+        chance=0.9,
+        p_cause=0.9,
+        doubt="",
+        p_doubt=0.0,
+    )
+    seen = ["viscosity at 40 C 116 mm2/s where 100 was usual", "viscosity at 100 C 15 mm2/s where 14 was usual"]
+    reasons = pd.DataFrame(
+        {"hypothesis": "thickened oil", "log_odds": [3.0, 2.0], "analyte": ["visc40_cSt", "visc100_cSt"], "words": seen}
+    )
+    limit = "viscosity at 40 C 116 mm2/s, 16% above fresh (100 mm2/s); the usual limit is 10%"
+    given = {"chance": 0.9, "cause": "thickened oil", "second_cause": ""}
+    said = reason_line(row, given, reasons, [("visc40_cSt", limit), ("soot_pct", "soot 4 %, at or above 3.5 %")], 0.15)
+    assert said.count("viscosity at 40 C") == 1
+    assert "where 100 was usual and 16% above fresh (100 mm2/s), the usual limit is 10%" in said
+    assert said.endswith("soot 4 %, at or above 3.5 %")
 
 
 def test_a_limit_of_the_family_alone_is_none(story: Story) -> None:

@@ -15,7 +15,7 @@ from cmkit.judge.hypotheses import UP, all_patterns, make_states, pattern_shares
 from cmkit.judge.judge import judge_bottles
 from cmkit.judge.learning import learn_judgement
 from cmkit.judge.measures import Bottles, ToJudge, bottles_by_kind, student_log_density
-from cmkit.judge.posterior import Arrivals, moved_on, start_chances
+from cmkit.judge.posterior import Arrivals, first_chances, moved_on, start_chances
 from cmkit.judge.usual import curve_and_doubt, curve_knots
 from cmkit.records.analytes import analyte_register
 from cmkit.records.settings import default_judge
@@ -245,6 +245,50 @@ def test_what_moved_in_a_steady_change_by_bayes_rule(given, course) -> None:
     assert w.log[0, 0] < w.log[0, 1] - 20  # nothing stood before
 
 
+def test_what_all_metals_of_a_bottle_share_by_hand(given, course) -> None:
+    """Variances of the bottle's own factor, of the share a change left and of the interval's load, each as a share of
+    the level, add up; the doubt about the share a change left is one number and is not counted for each metal again.
+    """
+    b = bottles_of(given({"drive": course("final drive", bottles=10)}))
+    c = list(b.places).index("drive")
+    at, i = np.array([c]), int(np.flatnonzero((b.steps["sd_phi"][c] > 0) & (b.row[c] >= 0))[0])
+    level = start_levels(b)[:, at]
+    f = forecast_metals(b, i, at, level)
+    step = {name: b.steps[name][c, i] for name in ("phi", "psi", "chi", "sd_phi")}
+    carried = step["phi"] * level[0, 0] + step["chi"] * b.numbers["fresh_ppm"][c]
+    gained = step["psi"] * level[1, 0]
+    left = np.mean(step["sd_phi"] * level[0, 0] / (carried + gained))
+    load = np.mean(b.numbers["load_share"][c] * gained / (carried + gained))
+    wanted = constant("bottle_factor_sd") ** 2 + left**2 + constant("shared_load") * load**2
+    assert f.shared[0] == pytest.approx(min(np.sqrt(wanted), constant("shared_most")), rel=1e-12)
+    assert f.of_bottle[0] == pytest.approx(constant("bottle_factor_sd") ** 2 / f.shared[0] ** 2)
+    own = step["phi"] ** 2 * level[2, 0] + step["sd_phi"] ** 2 * level[2, 0]
+    np.testing.assert_allclose(f.of_result[2, 0], own, rtol=1e-12)
+
+
+def test_sodium_stirred_up_with_all_metals_is_a_bottle_from_the_bottom(judge_courses, course) -> None:
+    """All metals at 2.8 times, and sodium and potassium, which dirt and salts bring up, at twice: no fault."""
+    made = {}
+    for n in range(6):
+        made[f"stirred {n}"] = course("final drive", {"Na": 2.0, "K": 2.0}, start=9, odd={9: (2.8, 0.0)})
+    result = judge_courses(made)
+    last = [newest(result, name) for name in made]
+    assert max(row["p_fault"] for row in last) < default_judge().alarm
+    assert min(row["p_rich"] for row in last) > 0.5
+
+
+def test_nothing_can_have_changed_before_the_first_bottle() -> None:
+    """Where no past is known there is no unnamed change to start from; named faults have their usual chance."""
+    patterns = patterns_of("final drive")
+    share, unnamed = pattern_shares(patterns, {}), np.array([p.cause == "unnamed change" for p in patterns])
+    start = first_chances(share, patterns, ARRIVALS)
+    assert start.sum() == pytest.approx(1)
+    by_pattern = start[1:].reshape(-1, 3).sum(axis=1)
+    assert (by_pattern[unnamed] == 0).all()
+    usual = start_chances(share, ARRIVALS)[1:].reshape(-1, 3).sum(axis=1)
+    np.testing.assert_allclose(by_pattern[~unnamed], usual[~unnamed])
+
+
 def test_a_bad_bottle_moves_neither_level_nor_rate(judge_courses, course) -> None:
     """The same course with and without a bottle from the bottom: the chances afterwards are nearly the same."""
     courses = {"good": course("engine", bottles=10), "bad": course("engine", bottles=10, odd={6: (3.0, 0.0)})}
@@ -266,8 +310,8 @@ def test_a_look_that_finds_nothing_lowers_and_a_repair_clears(judge_courses, cou
         result = judge_courses({"drive": fault}, findings=[look])
         return result.hypotheses.query("compartment == 'drive' and about == 'compartment'")["chance"].sum()
 
-    odds = before["p_fault"] / (1 - before["p_fault"])
-    assert after("no defect") == pytest.approx(0.2 * odds / (0.2 * odds + 1), abs=0.02)
+    p = before["p_fault"]
+    assert after("no defect") == pytest.approx(0.2 * p / (0.2 * p + 1 - p), abs=0.02)
     assert after("defect") < 0.05
 
 
