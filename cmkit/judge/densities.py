@@ -26,6 +26,7 @@ _PEAK = np.float32(8 / (3 * np.sqrt(3) * np.pi))
 _LEAST = np.float32(1e-30)
 _LEAST_SD = 0.03  # own choice: of the rate, as a share of the family's, so that the filter never stops learning
 _STEP = ("phi", "psi", "chi", "sd_phi", "sd_psi", "hours")
+_NOT_BY_LOAD = frozenset({"coolant"})  # its metals come of corrosion, each by its own, and not of the machine's load
 _KEPT_GAIN = 0.9  # own choice: share of a good bottle's departure the level follows under a fault
 
 
@@ -89,7 +90,8 @@ def forecast_metals(b: Bottles, i: int, at: Rows, level: Floats) -> Forecast:
     out = np.empty_like(level)
     out[0], out[1] = phi * c + chi * numbers.fresh, psi * rate
     own_doubt = doubt - constant("shared_fluid") * sd_phi**2 * c * c
-    own_load = np.maximum(load - constant("shared_load") * (psi * numbers.load_share * rate) ** 2, 0)
+    common = 0.0 if b.kind in _NOT_BY_LOAD else constant("shared_load")
+    own_load = np.maximum(load - common * (psi * numbers.load_share * rate) ** 2, 0)
     out[2], out[3], out[4] = phi * phi * p11 + own_doubt, 2 * phi * psi * p12, psi * psi * p22 + own_load
     unplaced = np.flatnonzero(b.first[at, i] & ~b.placed[at, i])
     if len(unplaced):
@@ -98,7 +100,7 @@ def forecast_metals(b: Bottles, i: int, at: Rows, level: Floats) -> Forecast:
     level = np.maximum(out[0] + out[1], 1e-9)
     of_fluid = (sd_phi * c / level).mean(axis=-1) ** 2
     of_load = (numbers.load_share * out[1] / level).mean(axis=-1) ** 2
-    shared = constant("bottle_factor_sd") ** 2 + constant("shared_fluid") * of_fluid + constant("shared_load") * of_load
+    shared = constant("bottle_factor_sd") ** 2 + constant("shared_fluid") * of_fluid + common * of_load
     return Forecast(out, np.stack(moved), np.minimum(np.sqrt(shared), constant("shared_most")))
 
 
