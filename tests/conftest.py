@@ -28,15 +28,17 @@ from cmkit.tables.frames import empty
 from cmkit.tables.records import TABLES
 
 ROOT = Path(__file__).parent.parent
-# Files that take longest, longest first: handed out first, so that at the end no process waits long for another.
-LONGEST = (
-    "test_cli.py", "test_publish_months.py", "test_books_pages.py", "test_misleading_results.py", "test_few_records.py",
-    "test_by_site.py", "test_writers.py", "test_kernels_warm.py", "test_run_faults.py", "test_books_fleet.py",
-    "test_records_store.py", "test_wheel.py", "test_by_store.py", "test_own_data.py", "test_hostile_files.py",
-    "test_decide.py", "test_posterior.py", "test_small_fleet.py", "test_examples.py", "test_dictionary.py",
-    "test_review.py", "test_combine.py", "test_books_round.py", "test_books_sections.py",
-    "test_from_alarm_to_finding.py", "test_signals.py", "test_surroundings.py", "test_run_cluster.py", "test_assess.py",
-    "test_closed_loop.py", "test_books_truth.py", "test_static_pages.py", "test_learn.py",
+# Handed out first, in this order: files that make books, while the process's one fork server has loaded what books need;
+# files that start a server of their own; then the others that take longest, longest first, so that at the end no process
+# waits long for another.
+FIRST = (
+    "test_cli.py", "test_publish_months.py", "test_books_pages.py", "test_kernels_warm.py", "test_run_faults.py",
+    "test_books_fleet.py", "test_own_data.py", "test_small_fleet.py", "test_books_round.py", "test_run_cluster.py",
+    "test_writers.py", "test_records_store.py", "test_surroundings.py",
+    "test_misleading_results.py", "test_few_records.py", "test_by_site.py", "test_wheel.py", "test_by_store.py",
+    "test_hostile_files.py", "test_decide.py", "test_posterior.py", "test_examples.py", "test_dictionary.py",
+    "test_review.py", "test_combine.py", "test_books_sections.py", "test_from_alarm_to_finding.py", "test_signals.py",
+    "test_assess.py", "test_closed_loop.py", "test_books_truth.py", "test_static_pages.py", "test_learn.py",
 )  # fmt: skip
 
 
@@ -48,7 +50,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         slow = [item for item in items if item.get_closest_marker("slow")]
         config.hook.pytest_deselected(items=slow)
         items[:] = [item for item in items if item not in slow]
-    items.sort(key=lambda item: LONGEST.index(item.path.name) if item.path.name in LONGEST else len(LONGEST))
+    items.sort(key=lambda item: FIRST.index(item.path.name) if item.path.name in FIRST else len(FIRST))
 
 
 def pytest_collection_finish() -> None:

@@ -6,6 +6,7 @@ import hashlib
 import pickle
 import shutil
 import sqlite3
+from contextlib import closing
 from dataclasses import dataclass
 from multiprocessing.context import BaseContext
 from pathlib import Path
@@ -84,7 +85,7 @@ def snapshot(place: Path) -> object:
     if not place.exists():
         return None
     if place.suffix == ".db":
-        with sqlite3.connect(place) as connection:
+        with closing(sqlite3.connect(place)) as connection:
             tables = [t for (t,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
             rows = {t: connection.execute(f'SELECT count(*) FROM "{t}"').fetchone()[0] for t in tables}  # noqa: S608
             return {t: n for t, n in rows.items() if n} or None  # an empty file is no database yet

@@ -139,7 +139,7 @@ def test_records_go_into_a_database_and_come_back(write: Callable[..., Path], tm
     run = CliRunner().invoke(main, ["publish-records", str(folder), "--to", url])
     assert run.exit_code == 0, run.output
     assert "samples 3" in run.output
-    with sa.create_engine(url).connect() as connection:
+    with sa.create_engine(url, poolclass=sa.NullPool).connect() as connection:
         assert connection.execute(sa.text("select count(*) from compartments")).scalar() == 3
     again = CliRunner().invoke(main, ["publish-records", str(folder), "--to", url])
     assert again.exit_code == 2
