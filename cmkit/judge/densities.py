@@ -119,10 +119,12 @@ class ByRole:
     def total(self, to_state: NDArray[np.float32]) -> NDArray[Any]:
         """Summed over the metals, by way and state (n, B, S)."""
         n, k, metals, roles = self.clean.shape
-        clean = (self.clean.reshape(n * k, -1) @ to_state).reshape(n, k, -1)
+        clean = (self.clean.reshape(n * k, metals * roles) @ to_state).reshape(n, k, to_state.shape[1])
         more = self.dirty - self.clean[:, self.plain][:, None, self.dusty]
-        rows = to_state.reshape(metals, roles, to_state.shape[1])[self.dusty].reshape(-1, to_state.shape[1])
-        dirty = clean[:, self.plain, None] + (more.reshape(n * more.shape[1], -1) @ rows).reshape(n, more.shape[1], -1)
+        rows = to_state.reshape(metals, roles, to_state.shape[1])[self.dusty]
+        rows = rows.reshape(len(self.dusty) * roles, to_state.shape[1])
+        dust = (more.reshape(n * more.shape[1], len(rows)) @ rows).reshape(n, more.shape[1], rows.shape[1])
+        dirty = clean[:, self.plain, None] + dust
         return np.concatenate([clean, dirty], axis=1)
 
     def mean(self, at: Rows, weight: Floats) -> NDArray[Any]:
@@ -182,7 +184,7 @@ def _by_role(
     p /= many
     by_result = [v.swapaxes(1, 2)[None] for v in (p, mean, variance, many)]
     _beside_numbers(by_result, y, np.where(side, true_limit(y, unit, side), y), side)
-    by_role = (p.reshape(-1, len(UP)) @ s.up.T.astype(np.float32)).reshape(*p.shape[:3], -1)
+    by_role = (p.reshape(-1, len(UP)) @ s.up.T.astype(np.float32)).reshape(*p.shape[:3], len(s.up))
     return np.asarray(np.log(np.maximum(by_role, _LEAST, out=by_role), out=by_role))
 
 
