@@ -122,7 +122,7 @@ class ByRole:
         clean = (self.clean.reshape(n * k, metals * roles) @ to_state).reshape(n, k, to_state.shape[1])
         more = self.dirty - self.clean[:, self.plain][:, None, self.dusty]
         rows = to_state.reshape(metals, roles, to_state.shape[1])[self.dusty]
-        rows = rows.reshape(len(self.dusty) * roles, to_state.shape[1])
+        rows = rows.reshape(more.shape[2] * roles, to_state.shape[1])
         dust = (more.reshape(n * more.shape[1], len(rows)) @ rows).reshape(n, more.shape[1], rows.shape[1])
         dirty = clean[:, self.plain, None] + dust
         return np.concatenate([clean, dirty], axis=1)
