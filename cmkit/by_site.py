@@ -43,7 +43,7 @@ from cmkit.tables.records import TABLES
 
 MOST_BOTTLES = 40_000  # own choice: learnt from at most. A family then has some 50 compartments; what four times as
 # many teach lies within sampling error of it (tests/benchmarks/large_fleet.md)
-FEWEST_BOTTLES, ENOUGH_BOTTLES = 1_200, 20_000  # own choice: of a task. With fewer, most of it is the fixed cost of
+FEWEST_BOTTLES, ENOUGH_BOTTLES = 1_200, 40_000  # own choice: of a task. With fewer, most of it is the fixed cost of
 # many small tables; with more, little is gained and one process holds more
 _TASKS = 4  # own choice: of a fleet of middling size at least, so that several processes have work
 SITES = "sites.csv"
@@ -292,7 +292,9 @@ def sites_of_tasks(bottles: dict[str, int]) -> list[tuple[str, ...]]:
     """
     total = sum(bottles.values())
     size = min(max(total // _TASKS, FEWEST_BOTTLES), ENOUGH_BOTTLES)
-    groups: list[list[str]] = [[] for _ in range(min(len(bottles), max(1, total // size)))]
+    count = max(1, total // size)
+    count = count if count < _TASKS else _TASKS * -(-count // _TASKS)  # so that 2 or 4 processes end together
+    groups: list[list[str]] = [[] for _ in range(min(len(bottles), count))]
     filled = [0] * len(groups)
     for site in sorted(bottles, key=lambda site: -bottles[site]):
         least = filled.index(min(filled))
