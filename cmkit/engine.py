@@ -144,13 +144,30 @@ def _context(work: Callable[..., Any]) -> BaseContext:
     return fork_server(work.__module__) or multiprocessing.get_context("spawn")
 
 
+def _pool(work: Callable[..., Any], size: int) -> ProcessPoolExecutor:
+    """Processes for a kind of task, which end with this one, also where it is killed."""
+    return ProcessPoolExecutor(max_workers=size, mp_context=_context(work), initializer=_end_with_parent)
+
+
+def _end_with_parent() -> None:
+    """A pool's process waits for tasks as long as anybody, itself too, might send one; so it watches who started it."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        threading.Thread(target=_await_end, args=(parent,), daemon=True).start()
+
+
+def _await_end(parent: Any) -> None:
+    parent.join()
+    os._exit(1)
+
+
 def _until_broken(
     work: Callable[[Job], Result], first: list[Job], more: Iterator[Job], size: int
 ) -> Generator[Result, None, list[Job]]:
     """Results until all is done, or a process was killed; then returns the jobs that were under way."""
     under_way: dict[Future[Result], Job] = {}
     others = set(multiprocessing.active_children())
-    pool = ProcessPoolExecutor(max_workers=min(size, len(first)), mp_context=_context(work))
+    pool = _pool(work, min(size, len(first)))
     try:
         todo = list(first)
         while todo or under_way:
@@ -175,7 +192,7 @@ def _until_broken(
 
 def _alone(work: Callable[[Job], Result], job: Job, lost: Callable[[Job, str], Result]) -> Result:
     """One task in a process of its own."""
-    with ProcessPoolExecutor(max_workers=1, mp_context=_context(work)) as pool:
+    with _pool(work, 1) as pool:
         try:
             return pool.submit(work, job).result()
         except BrokenProcessPool as error:

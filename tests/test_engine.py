@@ -4,7 +4,10 @@ so.
 
 import os
 import signal
-from collections.abc import Iterator
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -66,6 +69,39 @@ def test_a_killed_process_loses_a_task_not_the_run(tmp_path: Path) -> None:
 def test_what_always_kills_its_process_is_lost_alone(tmp_path: Path) -> None:
     jobs = [(n, str(tmp_path)) for n in range(7)]
     assert sorted(run_processes(always_killed, jobs, lost, 2)) == sorted([-3, *(n * n for n in range(7) if n != 3)])
+
+
+def waiting(job: Job) -> int:
+    """Leave a note of its process, and go on for longer than any test."""
+    (Path(job[1]) / str(os.getpid())).touch()
+    time.sleep(3600)
+    return job[0]
+
+
+STARTER = """
+import sys
+from tests.test_engine import lost, waiting
+from cmkit.engine import run_processes
+list(run_processes(waiting, [(n, sys.argv[1]) for n in range(2)], lost, 2))
+"""
+
+
+def test_processes_end_with_who_started_them(tmp_path: Path, root: Path, until: Callable[..., None]) -> None:
+    """Also where that is killed and can end nothing itself."""
+    started = subprocess.Popen([sys.executable, "-c", STARTER, str(tmp_path)], cwd=root)
+    until(lambda: len(list(tmp_path.iterdir())) == 2, started)
+    started.kill()
+    started.wait()
+    until(lambda: not any(runs(int(path.name)) for path in tmp_path.iterdir()))
+
+
+def runs(process: int) -> bool:
+    """Whether there is such a process, and not only its entry that nobody has asked for."""
+    try:
+        state = Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()[0]
+    except OSError:
+        return False
+    return state != "Z"
 
 
 def test_the_error_of_a_task_is_raised(tmp_path: Path) -> None:

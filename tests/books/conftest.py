@@ -19,6 +19,7 @@ from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from cmkit.assessment import Assessment, table_names
+from cmkit.books.content.book import Book, open_book
 from cmkit.tables.frames import empty
 
 # one text for all tests, so that the invented fleet is assessed once with it
@@ -260,6 +261,18 @@ def made(once: Callable[[str, Callable[[], Any]], Any]) -> Callable[..., Assessm
         return once(f"made {hostile.encode().hex()}", lambda: module.made_assessment(hostile))
 
     return assessed
+
+
+@pytest.fixture(scope="module")
+def book(made: Callable[..., Assessment]) -> Book:
+    """The book of one site of the invented fleet."""
+    return open_book(made(), "north pit")
+
+
+@pytest.fixture(scope="module")
+def fleet(made: Callable[..., Assessment]) -> Book:
+    """The book of the whole of it."""
+    return open_book(made(), fleet=True)
 
 
 @pytest.fixture

@@ -1,27 +1,14 @@
 """What an analyst decided by hand, as a book says it: corrections, accepted intervals, frozen numbers, own limits."""
 
-from collections.abc import Callable
 from dataclasses import replace
 
 import pandas as pd
-import pytest
 
-from cmkit.assessment import Assessment
-from cmkit.books.content.book import Book, open_book
+from cmkit.books.content.book import Book
 from cmkit.books.content.sections.how import decided, how_made
 from tests.page_words import words_of
 
 HOSTILE = '<script>alert(1)</script>"><img src=x onerror=alert(1)>{{7*7}}=1+1../../x'
-
-
-@pytest.fixture(scope="module")
-def book(made: Callable[..., Assessment]) -> Book:
-    return open_book(made(), "north pit")
-
-
-@pytest.fixture(scope="module")
-def fleet(made: Callable[..., Assessment]) -> Book:
-    return open_book(made(), fleet=True)
 
 
 def with_decisions(book: Book, bad: str = "") -> Book:

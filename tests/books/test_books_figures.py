@@ -4,7 +4,6 @@ them costs kilobytes.
 
 import json
 import re
-from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -35,11 +34,6 @@ from cmkit.books.content.sections.pages import compartment_page, compartment_pag
 from cmkit.records.analytes import analyte_register
 
 FAULTY = "WL-1/final drive/front right"
-
-
-@pytest.fixture(scope="module")
-def book(made: Callable[..., Assessment]) -> Book:
-    return open_book(made(), "north pit")
 
 
 @pytest.fixture(scope="module")

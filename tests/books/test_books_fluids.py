@@ -2,16 +2,13 @@
 table is one line.
 """
 
-from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
-import pytest
 
-from cmkit.assessment import Assessment
-from cmkit.books.content.book import Book, open_book
+from cmkit.books.content.book import Book
 from cmkit.books.content.sections.deliveries import deliveries
 from cmkit.books.content.sections.fluids import CAUTION, change_rows, fluid_care, left_against_right
 from cmkit.books.content.sections.laboratories import laboratories
@@ -24,11 +21,6 @@ from tests.page_words import words_of
 
 ENGINE = "WL-1/engine"
 DAY = pd.Timestamp("2026-06-30")
-
-
-@pytest.fixture(scope="module")
-def book(made: Callable[..., Assessment]) -> Book:
-    return open_book(made(), "north pit")
 
 
 def with_table(book: Book, name: str, **row: Any) -> Book:

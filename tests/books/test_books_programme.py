@@ -3,15 +3,13 @@ from the tables.
 """
 
 import re
-from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from cmkit.assessment import Assessment
-from cmkit.books.content.book import Book, open_book
+from cmkit.books.content.book import Book
 from cmkit.books.content.sections.glance import glance
 from cmkit.books.content.sections.headline import headline
 from cmkit.books.content.sections.pages import compartment_page
@@ -21,11 +19,6 @@ from cmkit.practice.coverage import added_tests, all_modes
 from tests.page_words import words_of
 
 ENGINE = "WL-1/engine"
-
-
-@pytest.fixture(scope="module")
-def book(made: Callable[..., Assessment]) -> Book:
-    return open_book(made(), "north pit")
 
 
 def test_every_test_that_can_be_asked_for_of_a_laboratory_has_a_price() -> None:

@@ -66,16 +66,6 @@ FLEET = (
 FAULTY = "WL-1/final drive/front right"
 
 
-@pytest.fixture(scope="module")
-def book(made: Callable[..., Assessment]) -> Book:
-    return open_book(made(), "north pit")
-
-
-@pytest.fixture(scope="module")
-def fleet(made: Callable[..., Assessment]) -> Book:
-    return open_book(made(), fleet=True)
-
-
 def test_an_unknown_site_is_refused(made: Callable[..., Assessment]) -> None:
     with pytest.raises(ParameterError, match="found 'nowhere', wanted one of 'north pit', 'south quarry'"):
         open_book(made(), "nowhere")

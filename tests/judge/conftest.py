@@ -8,6 +8,7 @@ multiples are general engineering.
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -21,6 +22,7 @@ from cmkit.records.fleet import Fleet
 from cmkit.wear.exposure import sample_exposure
 from cmkit.wear.family import family_numbers
 from cmkit.wear.rates import run_filter
+from tests.judge.stories import Story, told
 
 REGISTER = analyte_register()
 METALS = ("Fe", "Cr", "Ni", "Al", "Cu", "Pb", "Sn", "Si")
@@ -220,3 +222,9 @@ def _as_written(frame: pd.DataFrame, key: str) -> pd.DataFrame:
 def course() -> type[Course]:
     """The class of a made course."""
     return Course
+
+
+@pytest.fixture
+def story(make_fleet: Callable[..., Fleet]) -> Story:
+    """`story([bottle(...), ...])`: :func:`tests.judge.stories.told`."""
+    return partial(told, make_fleet)
